@@ -1,0 +1,1 @@
+"""Over taps and stages: joining, identity, drift, sustain."""

@@ -1,0 +1,43 @@
+"""What can go wrong, said so that the person at the bench can mend it.
+
+Every error carries three things: where it is, what was found, and what to do. ``str(error)`` is one line.
+Nothing in the house raises a bare ``Exception`` or lets a traceback reach the terminal.
+"""
+
+from __future__ import annotations
+
+
+class TapbatchError(Exception):
+    """Root of all errors that the tool expects: ``where``, ``what`` and ``remedy``, each a short phrase.
+
+    Examples
+    --------
+    >>> print(SoundError("cittern-07_top.wav", "the file is empty", "copy it again from the phone"))
+    cittern-07_top.wav: the file is empty; copy it again from the phone
+    """
+
+    def __init__(self, where: str, what: str, remedy: str) -> None:
+        self.where = where
+        self.what = what
+        self.remedy = remedy
+        super().__init__(where, what, remedy)
+
+    def __str__(self) -> str:
+        text = f"{self.where}: {self.what}; {self.remedy}"
+        return " ".join(text.split())
+
+
+class SoundError(TapbatchError):
+    """A file that is not sound, or not wholly there."""
+
+
+class NamingError(TapbatchError):
+    """A file whose name or folders do not say which instrument and stage it is."""
+
+
+class SettingsError(TapbatchError):
+    """A setting or a bench note that is not understood: file, line or key, found, expected."""
+
+
+class ShopError(TapbatchError):
+    """A shop folder that is not there, or cannot be read or written."""

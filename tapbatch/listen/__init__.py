@@ -1,0 +1,1 @@
+"""Sound in: names, files, and the taps in them."""

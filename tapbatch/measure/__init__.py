@@ -1,0 +1,1 @@
+"""Numbers out: noise, poles, maximum likelihood, the bound, decays."""

@@ -1,0 +1,1 @@
+"""For people: tables, figures, the report, the terminal."""
