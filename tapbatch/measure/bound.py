@@ -1,0 +1,87 @@
+"""The Cramer-Rao bound: the smallest errors that any unbiased estimate of a damped mode can have.
+
+For the model of :mod:`tapbatch.measure.fit` in white noise of variance ``sigma**2`` the Fisher information of
+``(Re c, Im c, log delta, omega)`` of all modes is ``F = J^T J / sigma**2``, in closed form through the sums of
+:mod:`tapbatch.measure.geometric`. The bound on the poles is the corner of ``F**-1``, which equals the inverse of the
+Schur complement ``D - E A**-1 E^T``. Independent taps that share their poles add their Schur complements.
+
+For a lone mode recorded to its end, ``rho`` being its energy over the two-sided noise density,
+
+    sd(T60)/T60 = 2/sqrt(rho),      sd(f) = ln(1000)/(pi T60 sqrt(rho)) = 2.2/(T60 sqrt(rho)) Hz
+
+(Yao & Pandit, IEEE Trans. Signal Processing 43, 1995). Errors of frequency and decay of a lone mode are
+uncorrelated. The bound says nothing of model errors: a neighbour left out, a decay that bends.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from tapbatch.measure.fit import Fit
+from tapbatch.measure.geometric import Complex, Float
+from tapbatch.values import LN_1000
+
+
+def lone_mode_bound(t60_s: float, energy_over_noise: float) -> tuple[float, float]:
+    """Return the bounds ``(sd of f in Hz, sd of ln T60)`` of a lone mode recorded to its end in white noise.
+
+    Parameters
+    ----------
+    t60_s
+        Decay time in seconds, above 0.
+    energy_over_noise
+        ``rho``: energy of the decay over the two-sided noise density, without unit, above 0; 60 dB is 1e6.
+
+    Examples
+    --------
+    The worked figure: 187 Hz, T60 0.35 s at 60 dB is known to 0.058 cent and 0.2 %.
+
+    >>> sd_hz, sd_log = lone_mode_bound(0.35, 1e6)
+    >>> round(1200 * math.log2(1 + sd_hz / 187), 3), round(100 * sd_log, 2)
+    (0.058, 0.2)
+    """
+    root = math.sqrt(energy_over_noise)
+    return LN_1000 / (math.pi * t60_s * root), 2.0 / root
+
+
+def covariance(fit: Fit) -> tuple[Float, Float]:
+    """Return the covariance of the poles and of the amplitudes of a fit.
+
+    Returns
+    -------
+    tuple
+        ``poles`` of shape (2K, 2K), ordered ``log delta`` then ``omega`` (rad/sample); ``amplitudes`` of shape
+        (K, 2, 2), that of ``(Re c, Im c)`` of each mode. Infinite where the information matrix is singular.
+    """
+    size, modes = len(fit.information), fit.count
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(fit.information), 1e-300))
+    try:
+        inverse = np.linalg.inv(fit.information * scale[:, None] * scale + 1e-13 * np.eye(size))
+    except np.linalg.LinAlgError:
+        return np.full((2 * modes, 2 * modes), np.inf), np.full((modes, 2, 2), np.inf)
+    inverse = inverse * scale[:, None] * scale
+    linear = (size - 2 * modes) // 2
+    pick = np.stack([np.arange(modes), linear + np.arange(modes)], axis=1)
+    return inverse[-2 * modes :, -2 * modes :], inverse[pick[:, :, None], pick[:, None, :]]
+
+
+def pole_information(fit: Fit) -> Float:
+    """Return the information on the poles with the amplitudes unknown, shape (2K, 2K): the Schur complement.
+
+    Taps that share their poles add these; the inverse of the sum is the joint bound.
+    """
+    modes = fit.count
+    linear = len(fit.information) - 2 * modes
+    a, e, d = fit.information[:linear, :linear], fit.information[linear:, :linear], fit.information[linear:, linear:]
+    return np.asarray(d - e @ np.linalg.solve(a, e.T), dtype=np.float64)
+
+
+def wald(weights: Complex, amplitudes: Float) -> Float:
+    """Return the Wald statistic of each mode, shape (K,): chi-square with 2 degrees of freedom where there is none."""
+    vector = np.stack([weights.real, weights.imag], axis=1)
+    if not np.isfinite(amplitudes).all():
+        return np.zeros(len(weights))
+    solved = np.linalg.solve(amplitudes, vector[:, :, None])[:, :, 0]
+    return np.asarray((vector * solved).sum(axis=1), dtype=np.float64)

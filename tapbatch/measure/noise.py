@@ -1,0 +1,209 @@
+"""The noise of a recording, from the stretches without taps: mains hum as lines, the rest as an autoregression.
+
+Model: ``e[n] = sum_k a[k] x[n+k] / sigma`` is white with variance 1 (``a[0] = 1``, looking ahead, so that damped
+modes pass as exactly as in :mod:`tapbatch.measure.decimate`; a stationary process has the same spectrum read
+backwards). The coefficients come from the averaged spectrum of the quiet stretches (Welch 1967) through the
+Yule-Walker equations. Above the pass band and below half the band's lower edge the spectrum is not let fall, since
+whitening what a filter took away would only lift what folded in.
+
+Mains: one fundamental near 50 or 60 Hz (+-0.4 %, what grids keep) and its harmonics; a line counts where it stands
+25 times above the local floor. Lines stay in the data; the fit carries them as undamped columns. Left out, they cost
+1.6x in frequency and 1.4x in decay.
+
+When it breaks: less than 0.15 s of quiet; noise that changes between the quiet stretch and the tap.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapbatch.measure.geometric import Complex, Float
+
+AR_ORDER = 20
+LEAST_QUIET_S = 0.15
+_LINE_OVER_FLOOR = 25.0
+_GRID_SPAN = 0.004
+_SEGMENT_S = 0.128
+_LSB_16 = 2.0**-15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Noise:
+    """Noise at the decimated rate.
+
+    ``whitener`` is ``a/sigma``, shape (order+1,). ``hum_hz`` holds the mains lines. ``quiet_s`` says how much quiet
+    it rests on, 0 where it had to be guessed. ``psd_freq_hz`` and ``psd`` (full scale^2 per hertz) are for drawing.
+    """
+
+    whitener: Float
+    rate_hz: float
+    hum_hz: tuple[float, ...]
+    quiet_s: float
+    psd_freq_hz: Float
+    psd: Float
+
+    def whiten(self, x: Float) -> Float:
+        """Return ``len(x) - order`` samples in which the noise is white with variance 1."""
+        return np.convolve(x, self.whitener[::-1], mode="valid")
+
+    def gain(self, poles: Complex) -> Complex:
+        """Return what the whitener does to the amplitude of a pole, shape (K,)."""
+        return np.asarray(np.polynomial.polynomial.polyval(poles, self.whitener), dtype=np.complex128)
+
+    @property
+    def hum_poles(self) -> Complex:
+        """Poles of the mains lines at the decimated rate, on the unit circle."""
+        return np.exp(2j * np.pi * np.asarray(self.hum_hz) / self.rate_hz)
+
+    def density(self, freq_hz: Float) -> Float:
+        """Return the one-sided density of the broad noise in (full scale)^2/Hz, shape of ``freq_hz``."""
+        response = self.gain(np.exp(2j * np.pi * freq_hz / self.rate_hz))
+        return 2.0 / (self.rate_hz * np.abs(response) ** 2)
+
+
+def white_noise(sigma: float, rate_hz: float) -> Noise:
+    """Return white noise of a known standard deviation, in full scale.
+
+    Examples
+    --------
+    >>> white_noise(0.5, 4000.0).whiten(np.array([1.0, 2.0])).tolist()
+    [2.0, 4.0]
+    """
+    sigma = max(sigma, 1e-12)
+    freq_hz = np.array([0.0, rate_hz / 2])
+    return Noise(
+        whitener=np.array([1.0 / sigma]),
+        rate_hz=rate_hz,
+        hum_hz=(),
+        quiet_s=0.0,
+        psd_freq_hz=freq_hz,
+        psd=np.full(2, 2 * sigma**2 / rate_hz),
+    )
+
+
+def estimate_noise(
+    quiet: list[Float], rate_hz: float, band_low_hz: float, pass_hz: float, mains_hz: float = 50.0
+) -> Noise:
+    """Estimate the noise from stretches without taps.
+
+    Parameters
+    ----------
+    quiet
+        Decimated stretches in full scale, each of shape (n,), together at least 0.15 s.
+    rate_hz
+        Their rate.
+    band_low_hz, pass_hz
+        The band in which the spectrum matters.
+    mains_hz
+        The mains looked for first, 50 or 60; the other is tried too.
+
+    Raises
+    ------
+    ValueError
+        Where there is too little quiet.
+    """
+    quiet = [q for q in quiet if len(q) >= 64]
+    total_s = sum(map(len, quiet)) / rate_hz
+    if total_s < LEAST_QUIET_S:
+        msg = f"{total_s:.2f} s of quiet is less than the {LEAST_QUIET_S} s needed"
+        raise ValueError(msg)
+    hum_hz = _mains_lines(quiet, rate_hz, min(pass_hz, 0.49 * rate_hz), mains_hz)
+    cleaned = [_without(q, hum_hz, rate_hz) for q in quiet]
+    freq_hz, psd = _welch(cleaned, rate_hz)
+    shaped = _held_up(freq_hz, psd, band_low_hz, pass_hz)
+    return Noise(
+        whitener=_whitener(shaped, rate_hz),
+        rate_hz=rate_hz,
+        hum_hz=hum_hz,
+        quiet_s=total_s,
+        psd_freq_hz=freq_hz,
+        psd=psd,
+    )
+
+
+def _welch(stretches: list[Float], rate_hz: float) -> tuple[Float, Float]:
+    """Average Hann periodograms, half overlapped, over all stretches: one-sided density."""
+    longest = max(map(len, stretches))
+    length = int(min(2 ** round(np.log2(_SEGMENT_S * rate_hz)), longest))
+    window = np.hanning(length + 1)[:-1]
+    total, count = np.zeros(length // 2 + 1), 0
+    for stretch in stretches:
+        for start in range(0, len(stretch) - length + 1, max(length // 2, 1)):
+            piece = stretch[start : start + length]
+            total += np.abs(np.fft.rfft(window * (piece - piece.mean()))) ** 2
+            count += 1
+    psd = total / max(count, 1) * 2 / (rate_hz * (window @ window))
+    return np.fft.rfftfreq(length, 1 / rate_hz), psd
+
+
+def _held_up(freq_hz: Float, psd: Float, band_low_hz: float, pass_hz: float) -> Float:
+    """Hold the density up outside the band, and above what one part in 10^8 of its peak or 24 bits can mean."""
+    held = psd.copy()
+    edge = max(1, int(np.searchsorted(freq_hz, min(pass_hz, freq_hz[-1]))) - 1)
+    held[edge + 1 :] = np.maximum(held[edge + 1 :], np.mean(held[max(edge - 4, 0) : edge + 1]))
+    low = int(np.searchsorted(freq_hz, band_low_hz / 2))
+    held[: low + 1] = np.maximum(held[: low + 1], held[low + 1])
+    floor = (_LSB_16 / 256) ** 2 / 12 * 2 / (2 * max(freq_hz[-1], 1.0))
+    return np.maximum(held, max(floor, 1e-10 * float(held.max())))
+
+
+def _whitener(psd: Float, rate_hz: float) -> Float:
+    from scipy.linalg import solve_toeplitz
+
+    correlation = np.fft.irfft(psd)[: AR_ORDER + 1] * rate_hz / 2
+    order = min(AR_ORDER, len(correlation) - 1)
+    correlation[0] *= 1.0 + 1e-9
+    ahead = solve_toeplitz(correlation[:order], correlation[1 : order + 1])
+    variance = float(correlation[0] - ahead @ correlation[1 : order + 1])
+    return np.concatenate([[1.0], -ahead]) / np.sqrt(max(variance, 1e-30))
+
+
+def _mains_lines(quiet: list[Float], rate_hz: float, top_hz: float, mains_hz: float) -> tuple[float, ...]:
+    """Return the mains lines present, from the stretches long enough to tell them from their neighbourhood."""
+    # A line needs some 12 periods to stand apart from a broad floor.
+    long = [q for q in quiet if len(q) / rate_hz >= 0.24]
+    if not long:
+        return ()
+    spectra = [_padded_spectrum(q, rate_hz) for q in long]
+    best: tuple[float, tuple[float, ...]] = (0.0, ())
+    for nominal in sorted((50.0, 60.0), key=lambda m: m != mains_hz):
+        orders = np.arange(1, int(top_hz / (nominal * (1 + _GRID_SPAN))) + 1)
+        grid = nominal * (1 + np.linspace(-_GRID_SPAN, _GRID_SPAN, 41))
+        lines = np.multiply.outer(grid, orders)
+        power = _over_floor(spectra, lines)
+        # The broad floor of each harmonic is exponential with mean 1: only what stands out counts.
+        score = np.where(power > _LINE_OVER_FLOOR, np.log(np.maximum(power, 1e-9)), 0).sum(axis=1)
+        at = int(score.argmax())
+        if score[at] > best[0] * 1.2:
+            best = (float(score[at]), tuple(lines[at][power[at] > _LINE_OVER_FLOOR].tolist()))
+    return best[1]
+
+
+def _padded_spectrum(stretch: Float, rate_hz: float) -> tuple[Float, Float, int]:
+    length = 1 << int(np.ceil(np.log2(len(stretch) * 8)))
+    window = np.hanning(len(stretch))
+    power = np.abs(np.fft.rfft(window * (stretch - stretch.mean()), length)) ** 2 / (window @ window)
+    return np.fft.rfftfreq(length, 1 / rate_hz), power, length
+
+
+def _over_floor(spectra: list[tuple[Float, Float, int]], lines: Float) -> Float:
+    """Return power at the lines over the median around them, averaged over stretches, shape of ``lines``."""
+    total = np.zeros(lines.shape)
+    middle = lines[len(lines) // 2]
+    for freq_hz, power, _ in spectra:
+        step = freq_hz[1]
+        around = np.array([
+            np.median(power[max(int((f - 20) / step), 0) : int((f + 20) / step) + 1]) / np.log(2) for f in middle
+        ])
+        total += power[np.minimum(np.round(lines / step).astype(int), len(power) - 1)] / np.maximum(around, 1e-300)
+    return total / len(spectra)
+
+
+def _without(stretch: Float, hum_hz: tuple[float, ...], rate_hz: float) -> Float:
+    if not hum_hz:
+        return stretch
+    phase = 2 * np.pi * np.multiply.outer(np.arange(len(stretch)) / rate_hz, np.asarray(hum_hz))
+    basis = np.hstack([np.cos(phase), np.sin(phase)])
+    return np.asarray(stretch - basis @ np.linalg.lstsq(basis, stretch, rcond=None)[0], dtype=np.float64)
