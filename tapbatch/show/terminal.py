@@ -1,0 +1,257 @@
+"""What the terminal shows: readings that fit 80 columns, progress, and what needs attention.
+
+Conventions: nothing here decides or measures. Plain text where the stream is not a terminal or ``NO_COLOR`` is set
+(no-color.org); weight and dimness only, never colour alone, so that nothing is lost on paper or to the colour-blind.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+import textwrap
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, TextIO
+
+from tapbatch.show import tables, words
+from tapbatch.values import Attention, Stage, StageMode
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+WIDTH = 80
+
+Advance = Callable[[str], None]
+
+
+def print_reading(stage: Stage, *, steady_cents: float = 3.0, file: TextIO | None = None) -> None:
+    """Print what was read at one stage, the mode that leads first, then the others from strong to faint.
+
+    Parameters
+    ----------
+    stage
+        One or more recordings, joined.
+    steady_cents
+        The width in cents within which a pitch counts as sure and a mode as steady.
+    file
+        Where to print; standard output by default.
+    """
+    console = _console(file or sys.stdout)
+    for line, style in reading_lines(stage, steady_cents):
+        _say(console, line, style)
+
+
+def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, str]]:
+    """Return the lines of a reading, each at most 80 characters, with its weight: ``bold``, ``dim`` or none."""
+    lines = _headline(stage)
+    if not stage.modes:
+        return [*lines, *((line, "") for line in _nothing_heard(stage))]
+    lines.append((_columns("", "note", "cents", "how sure", "Hz", "T60 (s)", "taps"), "dim"))
+    for mode in sorted(stage.modes, key=lambda m: (not m.lead, -m.level_db)):
+        unsure = words.how_sure(mode, steady_cents) == "unsure"
+        lines.append((_mode_columns(mode, stage), "bold" if mode.lead else "dim" if unsure else ""))
+        if mode.flags:
+            lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(mode.flags)}", "        "))
+    lines.extend((line, "") for line in _whole_lines(stage))
+    lines.extend((line, "") for line in _noticed(stage))
+    return lines
+
+
+def reading_to_json(stage: Stage) -> str:
+    """Return what was read at one stage as one JSON object, for programs.
+
+    Modes and sustain have the names, units and digits of ``modes.csv`` and ``sustain.csv``; what is not known is
+    ``null``.
+
+    Examples
+    --------
+    >>> stage = Stage(part="top", state="free", stage="s", stage_shown="s", order=1, concert_pitch_hz=440.0,
+    ...               heard=(), modes=(), decays=())
+    >>> reading_to_json(stage)
+    '{"part": "top", "state": "free", "stage": "s", "concert_pitch_hz": 440.0, "recordings": [], "modes": [], ...}'
+    """
+    recordings: list[dict[str, object]] = [
+        {
+            "recording": heard.recording.path,
+            "sha256": heard.recording.sha256,
+            "taps_found": len(heard.reading.taps),
+            "taps_used": len(heard.reading.used_taps),
+            "notices": list(heard.reading.notices),
+        }
+        for heard in stage.heard
+    ]
+    document = {
+        "part": stage.part,
+        "state": stage.state,
+        "stage": stage.stage_shown,
+        "concert_pitch_hz": stage.concert_pitch_hz,
+        "recordings": recordings,
+        "modes": [_plain("modes", row) for row in tables.mode_rows(stage)],
+        "sustain": [_plain("sustain", row) for row in tables.sustain_rows(stage)],
+        "flags": list(stage.flags),
+    }
+    return json.dumps(document, ensure_ascii=False, allow_nan=False)
+
+
+def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -> None:
+    """Print every file or instrument that needs the builder: where, what is wrong, how to mend it."""
+    if not items:
+        return
+    console = _console(file or sys.stderr)
+    _say(console, "1 needs attention:" if len(items) == 1 else f"{len(items)} need attention:", "bold")
+    for item in items:
+        for line in _wrapped(f"{item.where}: {item.what}; {item.remedy}", "  ", "    "):
+            _say(console, line, "")
+
+
+@contextmanager
+def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
+    """Show how far long work has come, with rate and time left, on a terminal; nothing anywhere else.
+
+    Parameters
+    ----------
+    total
+        How many pieces there are to do.
+    file
+        Where to show it; standard error by default.
+
+    Yields
+    ------
+    callable
+        To be called with the name of each piece when it is done.
+
+    Examples
+    --------
+    >>> import io
+    >>> with progress(2, file=io.StringIO()) as done:
+    ...     done("top.wav")
+    """
+    stream = file or sys.stderr
+    if total < 1 or not stream.isatty():
+        yield lambda name: None
+        return
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Task as Piece
+    from rich.text import Text
+
+    class Rate(ProgressColumn):
+        def render(self, task: Piece) -> Text:
+            return Text(rate_text(task.speed))
+
+    # Names from files are data: without markup, square brackets in them stay brackets.
+    name_column = TextColumn("{task.description}", markup=False)
+    columns = (BarColumn(bar_width=20), MofNCompleteColumn(), Rate(), TimeRemainingColumn(), name_column)
+    with Progress(*columns, console=_console(stream), transient=True) as bar:
+        task = bar.add_task("", total=total)
+        yield lambda name: bar.update(task, advance=1, description=_short(words.shown(name), 24))
+
+
+def rate_text(pieces_a_second: float | None) -> str:
+    """Say how fast work goes, a second where many are done in it, else seconds each.
+
+    Examples
+    --------
+    >>> rate_text(12.34), rate_text(0.4), rate_text(None)
+    ('12.3 a second', '2.5 s each', '')
+    """
+    if not pieces_a_second:
+        return ""
+    return f"{pieces_a_second:.1f} a second" if pieces_a_second >= 1 else f"{1 / pieces_a_second:.1f} s each"
+
+
+# ----------------------------------------------------------------- lines
+
+
+def _headline(stage: Stage) -> list[tuple[str, str]]:
+    names = ", ".join(words.shown(heard.recording.path) for heard in stage.heard) or words.shown(stage.stage_shown)
+    found = sum(len(h.reading.taps) for h in stage.heard)
+    placed = " ".join(word for word in (stage.part, stage.state) if word)
+    used = f"{_count(found, 'transient')} heard, {_count(stage.taps_used, 'tap')} used"
+    facts = ", ".join(word for word in (placed, used, f"A4 = {stage.concert_pitch_hz:g} Hz") if word)
+    return [*((line, "bold") for line in _wrapped(names)), *((line, "") for line in _wrapped(facts))]
+
+
+def _columns(lead: str, note: str, cents: str, sure: str, hz: str, rings: str, taps: str) -> str:
+    return f"{lead:<7}{note:<6}{cents:>8}   {sure:<10}{hz:>9}   {rings:<22}{taps:>5}".rstrip()
+
+
+def _mode_columns(mode: StageMode, stage: Stage) -> str:
+    lead = "leads" if mode.lead else ""
+    cents, taps = words.cents_text(mode), f"{mode.taps}/{stage.taps_used}"
+    return _columns(lead, mode.note, cents, words.sure_text(mode), words.hz_text(mode), words.t60_text(mode), taps)
+
+
+def _nothing_heard(stage: Stage) -> list[str]:
+    turned_down = Counter(t.tap.reason for h in stage.heard for t in h.reading.taps if not t.tap.used)
+    lines = _wrapped("No mode could be read: tap louder or closer, strings damped, in a quieter room.")
+    for reason, times in sorted(turned_down.items()):
+        lines += _wrapped(f"{times} not used: {reason or 'no reason given'}", "  ", "    ")
+    return [*lines, *_noticed(stage)]
+
+
+def _whole_lines(stage: Stage) -> list[str]:
+    whole = next((d for d in stage.decays if d.band_low_hz is None and d.kind == "tap"), None)
+    text = words.seconds_text(whole.t60_s, whole.t60_low_s, whole.t60_high_s) if whole else ""
+    return [f"The whole sound dies away by 60 dB in {text} s."] if text else []
+
+
+def _noticed(stage: Stage) -> list[str]:
+    flags = dict.fromkeys(flag for mode in stage.modes for flag in mode.flags)
+    notices = dict.fromkeys(notice for heard in stage.heard for notice in heard.reading.notices)
+    lines: list[str] = []
+    for word in dict.fromkeys((*flags, *stage.flags, *notices)):
+        lines += _wrapped(words.explain(word), "  ", "    ")
+    return ["Noticed:", *lines] if lines else []
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _wrapped(text: str, first: str = "", later: str | None = None) -> list[str]:
+    return textwrap.wrap(
+        words.shown(text),
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=first + "  " if later is None else later,
+        break_on_hyphens=False,
+    )
+
+
+def _short(text: str, most: int) -> str:
+    return text if len(text) <= most else f"…{text[1 - most :]}"
+
+
+def _plain(table: str, row: tables.Row) -> dict[str, object]:
+    """Return a row as JSON can hold it, its numbers with the digits that the table gives them."""
+    plain: dict[str, object] = {}
+    for column in tables.SCHEMA[table]:
+        value = row.get(column.name)
+        if column.kind == "float" and value is not None:
+            value = float(tables.cell_text(column, row)) if math.isfinite(float(value)) else None
+        plain[column.name] = value
+    return plain
+
+
+# --------------------------------------------------------------- console
+
+
+def _console(stream: TextIO) -> Console:
+    from rich.console import Console
+
+    # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
+    console = Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True)
+    if console.no_color or not stream.isatty():
+        console = Console(
+            file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True, color_system=None, no_color=True
+        )
+    return console
+
+
+def _say(console: Console, line: str, style: str) -> None:
+    # A stream that cannot write a letter gets a stand-in for it and not an error.
+    encoding = getattr(console.file, "encoding", None) or "utf-8"
+    readable = line.encode(encoding, "replace").decode(encoding)
+    console.print(readable, style=None if console.no_color else style or None, soft_wrap=True)

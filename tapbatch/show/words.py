@@ -1,0 +1,261 @@
+"""How a reading is said to a person: the note, how far off, how sure, what moved, and what to make of it.
+
+Conventions: cents are signed and written with a plain ``-`` and ``+``; half-widths are those of 95 % intervals.
+Digits follow the uncertainty by the rule of the Particle Data Group (Review of Particle Physics, Introduction,
+"Rounding"): of its three leading digits, 100 to 354 keep two, 355 to 949 keep one, 950 to 999 become 1000 and keep
+two. Cents are never said finer than a tenth: the best listeners tell 1.7 cents apart near 1 kHz.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from tapbatch.values import Drift, Stage, StageMode, Verdict
+
+Sureness = Literal["sure", "fairly sure", "unsure"]
+
+# ISO 3382-1:2009, Table A.1: a listener just notices a change of 5 % in a decay.
+JUST_NOTICED_PCT = 5.0
+
+FLAGS: dict[str, str] = {
+    "string": "lies where a string or one of its partials sounds: damp the strings and tap again",
+    "hum": "lies on the mains hum or a harmonic of it: do not trust it until heard elsewhere or on battery",
+    "pair?": "may be two resonances too close to tell apart: each may lie a little to either side",
+    "not-exponential": "does not die away evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
+    "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
+    "one-setup": "from one set-up: how much it moves when laid down and set up again is not known",
+    "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
+    "wide": "the interval is wide: tap more often, closer, or in a quieter room",
+}
+
+VERDICTS: dict[Verdict, str] = {
+    "up": "moved up",
+    "down": "moved down",
+    "steady": "held steady",
+    "unclear": "cannot tell",
+    "new": "new here",
+    "gone": "no longer heard",
+}
+
+VERDICT_MEANINGS: dict[Verdict, str] = {
+    "up": "the whole interval lies above no change",
+    "down": "the whole interval lies below no change",
+    "steady": "the whole interval lies within the width that counts as steady",
+    "unclear": "the interval holds both no change and more than counts as steady: tap more often",
+    "new": "not heard at the stage before",
+    "gone": "heard at the stage before, not at this one",
+}
+
+NOTICES: dict[str, str] = {
+    "missing": "the recording is gone from the folder; its reading is kept until it is forgotten",
+    "lossy": "a lossy codec: fine for the note, less so for faint modes and long decays",
+    "clipped": "too loud for the recorder: tap softer or move it away",
+    "gain": "the level seems to follow the sound: switch automatic gain off, or no decay can be trusted",
+}
+
+# These make a reading doubtful whatever its interval says; `one-setup` bounds what is claimed and is said beside it.
+DOUBTS = frozenset(FLAGS) - {"one-setup"}
+
+
+def leading_decimals(uncertainty: float) -> int:
+    """Return the decimals that an uncertainty deserves; negative for tens and more.
+
+    Raises
+    ------
+    ValueError
+        Where the uncertainty is not finite and above zero.
+
+    Examples
+    --------
+    >>> leading_decimals(0.119), leading_decimals(0.367), leading_decimals(0.0963), leading_decimals(12.3)
+    (2, 1, 2, 0)
+    """
+    if not (math.isfinite(uncertainty) and uncertainty > 0):
+        msg = f"an uncertainty is finite and above zero, not {uncertainty}"
+        raise ValueError(msg)
+    exponent = math.floor(math.log10(uncertainty))
+    leading = round(uncertainty / 10.0 ** (exponent - 2))
+    # 354 and 949 are the last of their range; 950 to 999 become 1000, whose two digits are one place higher.
+    return (1 if leading <= 354 else 0) - exponent
+
+
+def value_and_half_width(value: float, half_width: float, most_decimals: int = 9) -> tuple[str, str]:
+    """Say a value and the half-width of its interval with the digits that the half-width deserves.
+
+    Parameters
+    ----------
+    value, half_width
+        In the same unit; a half-width that is zero or not finite says nothing, and comes back empty.
+    most_decimals
+        No finer than this; a half-width below the last place is said as one unit of it.
+
+    Examples
+    --------
+    >>> value_and_half_width(0.827, 0.119)
+    ('0.83', '0.12')
+    >>> value_and_half_width(0.827, 0.367)
+    ('0.8', '0.4')
+    >>> value_and_half_width(234.7654, 0.0021, most_decimals=1)
+    ('234.8', '0.1')
+    """
+    if not (math.isfinite(half_width) and half_width > 0):
+        return f"{value:z.{min(most_decimals, 2)}f}", ""
+    decimals = min(leading_decimals(half_width), most_decimals)
+    said = max(half_width, 10.0**-decimals) if decimals == most_decimals else half_width
+    places = max(decimals, 0)
+    return f"{round(value, decimals):z.{places}f}", f"{round(said, decimals):.{places}f}"
+
+
+def signed(text: str) -> str:
+    """Put a plus in front of a number above zero.
+
+    Examples
+    --------
+    >>> signed("12"), signed("-3"), signed("0.0")
+    ('+12', '-3', '0.0')
+    """
+    return f"+{text}" if float(text) > 0 else text
+
+
+def half_cents(mode: StageMode) -> float:
+    """Return the half-width of the interval of a mode's frequency in cents; NaN where it is not known."""
+    low, high = mode.freq_low_hz, mode.freq_high_hz
+    if not (math.isfinite(low) and math.isfinite(high) and 0 < low <= high):
+        return math.nan
+    return 600.0 * math.log2(high / low)
+
+
+def cents_text(mode: StageMode) -> str:
+    """Say how far a mode lies from its note, such as ``+12.3 c``."""
+    return f"{signed(value_and_half_width(mode.cents, half_cents(mode), 1)[0])} c"
+
+
+def note_text(mode: StageMode) -> str:
+    """Say the note of a mode and how far off it is, such as ``A#3 +12.3 c``."""
+    return f"{mode.note} {cents_text(mode)}"
+
+
+def sure_text(mode: StageMode) -> str:
+    """Say how sure the pitch of a mode is, such as ``± 0.4 c``; ``± ?`` where that is not known."""
+    half = value_and_half_width(mode.cents, half_cents(mode), 1)[1]
+    return f"± {half} c" if half else "± ?"
+
+
+def hz_text(mode: StageMode) -> str:
+    """Say the frequency of a mode in hertz, such as ``234.77``, with the digits that its interval deserves."""
+    return value_and_half_width(mode.freq_hz, (mode.freq_high_hz - mode.freq_low_hz) / 2, 2)[0]
+
+
+def seconds_text(value_s: float | None, low_s: float | None, high_s: float | None) -> str:
+    """Say a decay with its interval: ``0.352 ± 0.012``, or ``0.35 (0.2 to 0.6)`` where that is lopsided.
+
+    Examples
+    --------
+    >>> seconds_text(0.3524, 0.340, 0.364), seconds_text(0.35, 0.21, 0.58), seconds_text(0.35, None, None)
+    ('0.352 ± 0.012', '0.35 (0.21 to 0.58)', '0.35')
+    """
+    if value_s is None or not math.isfinite(value_s):
+        return ""
+    if low_s is None or high_s is None or not (math.isfinite(low_s) and math.isfinite(high_s) and low_s < high_s):
+        return f"{value_s:.2f}"
+    half_s = (high_s - low_s) / 2
+    # An interval on a logarithm is even enough for a plus-minus until it spans a factor of one and a half.
+    if low_s > 0 and high_s / low_s < 1.5:
+        return " ± ".join(value_and_half_width(value_s, half_s, 3))
+    decimals = min(max(leading_decimals(half_s), 0), 2)
+    return f"{value_s:.2f} ({low_s:.{decimals}f} to {high_s:.{decimals}f})"
+
+
+def t60_text(mode: StageMode) -> str:
+    """Say how long a mode rings, in seconds, such as ``0.352 ± 0.012``."""
+    return seconds_text(mode.t60_s, mode.t60_low_s, mode.t60_high_s)
+
+
+def mode_line(mode: StageMode) -> str:
+    """Say a mode in one line: note, cents, how sure, hertz, T60.
+
+    Examples
+    --------
+    >>> mode = StageMode(mode="r1", lead=True, freq_hz=234.765, freq_low_hz=234.71, freq_high_hz=234.82, note="A#3",
+    ...                  cents=12.34, t60_s=0.3524, t60_low_s=0.340, t60_high_s=0.364, level_db=0.0, taps=5,
+    ...                  within_cents=0.1, between_cents=0.3)
+    >>> mode_line(mode)
+    'A#3 +12.3 c, ± 0.4 c, 234.76 Hz, T60 0.352 ± 0.012 s'
+    """
+    rings = f", T60 {t60_text(mode)} s" if t60_text(mode) else ""
+    return f"{note_text(mode)}, {sure_text(mode)}, {hz_text(mode)} Hz{rings}"
+
+
+def how_sure(mode: StageMode, steady_cents: float) -> Sureness:
+    """Say whether a pitch can be trusted, for a shop that takes ``steady_cents`` as no change.
+
+    *Sure*: the interval is no wider to either side than that, and nothing casts doubt. *Unsure*: a flag casts doubt,
+    or the interval is more than four times that wide, or not known. *Fairly sure*: in between.
+    """
+    half = half_cents(mode)
+    if DOUBTS.intersection(mode.flags) or not half <= 4 * steady_cents:
+        return "unsure"
+    return "sure" if half <= steady_cents else "fairly sure"
+
+
+def doubts(mode: StageMode, stage: Stage) -> list[str]:
+    """Say in whole phrases what was noticed of a mode and its stage, each once, flag first."""
+    return [explain(flag) for flag in dict.fromkeys((*mode.flags, *stage.flags))]
+
+
+def explain(word: str) -> str:
+    """Say what a flag or notice means; what is not known here is said as it is.
+
+    Examples
+    --------
+    >>> explain("few-taps")
+    'few-taps: seen in too few taps to know how well it repeats: tap at least five times'
+    >>> explain("came on tape")
+    'came on tape'
+    """
+    meaning = FLAGS.get(word) or NOTICES.get(word)
+    return f"{word}: {meaning}" if meaning else word
+
+
+def moved_text(drift: Drift) -> str:
+    """Say how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2)``; without a figure, the verdict alone."""
+    change, low, high = drift.freq_change_cents, drift.cents_low, drift.cents_high
+    if change is None or low is None or high is None:
+        return VERDICTS[drift.verdict]
+    places = _interval_decimals((high - low) / 2, 1)
+    interval = f"({low:+z.{places}f} to {high:+z.{places}f})"
+    if drift.verdict in ("up", "down"):
+        return f"{drift.verdict} {abs(change):.{places}f} c {interval}"
+    return f"{VERDICTS[drift.verdict]}, {change:+z.{places}f} c {interval}"
+
+
+def rings_text(drift: Drift) -> str:
+    """Say whether a mode rings longer than before, such as ``longer by 12 % (5 to 20)``; empty where not known."""
+    change, low, high = drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct
+    if change is None or low is None or high is None:
+        return ""
+    places = _interval_decimals((high - low) / 2, 0)
+    interval = f"({low:+z.{places}f} to {high:+z.{places}f})"
+    if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
+        return f"as long as before, {change:+z.{places}f} % {interval}"
+    if low > 0 or high < 0:
+        return f"{'longer' if low > 0 else 'shorter'} by {abs(change):.{places}f} % {interval}"
+    return f"cannot tell, {change:+z.{places}f} % {interval}"
+
+
+def _interval_decimals(half_width: float, most: int) -> int:
+    if not (math.isfinite(half_width) and half_width > 0):
+        return most
+    return min(max(leading_decimals(half_width), 0), most)
+
+
+def shown(text: str) -> str:
+    r"""Return text from a file name or a note with nothing in it that could steer a terminal or break a line.
+
+    Examples
+    --------
+    >>> shown("top\x1b[31m.wav")
+    'top�[31m.wav'
+    """
+    return "".join(c if c.isprintable() else "\ufffd" for c in " ".join(text.split()))

@@ -1,0 +1,438 @@
+"""Histories made by hand, from numbers that are known because they were chosen here: no measuring is involved."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import pytest
+
+from tapbatch.pitch import cents_between, hz_to_note
+from tapbatch.values import (
+    DecayTrace,
+    Drift,
+    Heard,
+    History,
+    Mode,
+    Note,
+    Reading,
+    Recording,
+    Spectrum,
+    Stage,
+    StageDecay,
+    StageMode,
+    Tap,
+    TapReading,
+)
+
+Plan = dict[str, tuple[float, float, float]]  # mode -> Hz, T60 in s, dB below the lead
+
+
+def stage_mode(
+    mode: str,
+    freq_hz: float,
+    t60_s: float = 0.35,
+    level_db: float = 0.0,
+    *,
+    lead: bool = False,
+    half_cents: float = 0.4,
+    t60_pct: float = 4.0,
+    taps: int = 5,
+    flags: tuple[str, ...] = (),
+    concert_pitch_hz: float = 440.0,
+) -> StageMode:
+    """A mode with intervals of the width asked for."""
+    note, cents = hz_to_note(freq_hz, concert_pitch_hz)
+    factor, spread = 2.0 ** (half_cents / 1200.0), 1.0 + t60_pct / 100.0
+    return StageMode(
+        mode=mode,
+        lead=lead,
+        freq_hz=freq_hz,
+        freq_low_hz=freq_hz / factor,
+        freq_high_hz=freq_hz * factor,
+        note=note,
+        cents=cents,
+        t60_s=t60_s,
+        t60_low_s=t60_s / spread,
+        t60_high_s=t60_s * spread,
+        level_db=level_db,
+        taps=taps,
+        within_cents=half_cents / 5,
+        between_cents=half_cents / 2,
+        flags=flags,
+    )
+
+
+def spectrum_of(modes: Sequence[StageMode]) -> Spectrum:
+    """The lines of the modes over a floor that falls with frequency."""
+    freq = np.geomspace(50.0, 1500.0, 900)
+    power = np.zeros_like(freq)
+    for mode in modes:
+        delta = math.log(1000.0) / mode.t60_s
+        power += 10 ** (mode.level_db / 10) / (1 + ((freq - mode.freq_hz) * 2 * math.pi / delta) ** 2)
+    floor_db = -48.0 - 6.0 * np.log2(freq / 50.0)
+    level = 10 * np.log10(power + 10 ** (floor_db / 10))
+    return Spectrum(freq_hz=tuple(freq), level_db=tuple(level - level.max()), noise_db=tuple(floor_db - level.max()))
+
+
+def trace_of(t60_s: float) -> DecayTrace:
+    """A decay that meets its floor, from a touch at zero."""
+    time = np.linspace(-0.02, 1.2, 300)
+    fit = np.where(time > 0.003, -60.0 * time / t60_s, np.nan)
+    ripple = 1.5 * np.sin(60 * time)
+    level = 10 * np.log10(10 ** (np.where(time > 0, -60.0 * time / t60_s + ripple, -99) / 10) + 10**-5.2)
+    return DecayTrace(time_s=tuple(time), level_db=tuple(level), fit_db=tuple(fit), floor_db=-52.0, tap=2)
+
+
+def heard_of(stage: str, part: str, state: str, modes: Sequence[StageMode], taps: int, **recording: object) -> Heard:
+    """One recording of some taps, each of which shows every mode, and a knock that is turned down."""
+    names = tuple(m.mode for m in modes)
+    in_tap = tuple(
+        Mode(
+            freq_hz=m.freq_hz,
+            freq_se_hz=0.01,
+            t60_s=m.t60_s,
+            t60_log_se=0.02,
+            freq_t60_corr=0.0,
+            amplitude=0.1,
+            phase_rad=0.0,
+            energy_db=m.level_db - 20.0,
+        )
+        for m in modes
+    )
+    read = [TapReading(tap=_tap(n, True), modes=in_tap) for n in range(1, taps + 1)]
+    read.append(TapReading(tap=_tap(taps + 1, False)))
+    missing = bool(recording.pop("missing", False))
+    notices = recording.pop("notices", ())
+    path = recording.pop("path", f"Cittern-07/{stage}/{part} {state}/take 1.wav")
+    reading = Reading(
+        sha256=f"{abs(hash_text(str(path))):064x}",
+        method="m1",
+        duration_s=12.5,
+        sample_rate_hz=48000,
+        recorded_at="2031-03-04T10:20:30",
+        lossy=False,
+        notices=notices,  # type: ignore[arg-type]
+        taps=tuple(read),
+        spectrum=spectrum_of(modes) if modes else None,
+        trace=trace_of(max((m.t60_s for m in modes), default=0.3)) if modes else None,
+    )
+    said = Recording(
+        path=str(path),
+        sha256=reading.sha256,
+        instrument="cittern-07",
+        instrument_shown="Cittern-07",
+        stage=stage.lower(),
+        stage_shown=stage,
+        part=part,
+        state=state,
+        **recording,  # type: ignore[arg-type]
+    )
+    return Heard(recording=said, reading=reading, part=part, state=state, missing=missing, mode_names=(names,) * taps)
+
+
+def hash_text(text: str) -> int:
+    """A number that depends on the text alone (``hash`` differs from run to run)."""
+    return sum((n + 1) * ord(c) for n, c in enumerate(text))
+
+
+def _tap(number: int, used: bool) -> Tap:
+    return Tap(
+        number=number,
+        onset_s=1.0 + 2.0 * number,
+        peak_dbfs=-12.3,
+        snr_db=41.2,
+        used=used,
+        reason="" if used else "speech",
+        free_from_s=1.005 + 2.0 * number,
+        free_until_s=2.9 + 2.0 * number,
+    )
+
+
+def stage_of(
+    part: str,
+    state: str,
+    stage: str,
+    order: int,
+    modes: Sequence[StageMode],
+    *,
+    taps: int = 5,
+    flags: tuple[str, ...] = (),
+    concert_pitch_hz: float = 440.0,
+    note: Note | None = None,
+    **recording: object,
+) -> Stage:
+    """A stage of one recording, with the whole sound and four octave bands."""
+    longest = max((m.t60_s for m in modes), default=None)
+    bands = [(None, None), (88.4, 176.8), (176.8, 353.6), (353.6, 707.1), (707.1, 1414.2)] if longest else []
+    decays = tuple(
+        StageDecay(
+            kind="tap",
+            band_low_hz=low,
+            band_high_hz=high,
+            edt_s=longest * 0.8,
+            t20_s=longest * (1 - 0.1 * n),
+            t30_s=None,
+            t60_s=longest * (1 - 0.12 * n),
+            t60_low_s=longest * (1 - 0.12 * n) * 0.93,
+            t60_high_s=longest * (1 - 0.12 * n) * 1.08,
+            recordings=1,
+        )
+        for n, (low, high) in enumerate(bands)
+        if longest
+    )
+    return Stage(
+        part=part,
+        state=state,
+        stage=stage.lower(),
+        stage_shown=stage,
+        order=order,
+        concert_pitch_hz=concert_pitch_hz,
+        heard=(heard_of(stage, part, state, modes, taps, **recording),),
+        modes=tuple(modes),
+        decays=decays,
+        note=note,
+        flags=flags,
+    )
+
+
+def drifts_of(stages: Sequence[Stage], steady_cents: float = 3.0) -> tuple[Drift, ...]:
+    """What moved from each stage to the next, with an interval of 1 cent and 6 % to either side."""
+    drifts: list[Drift] = []
+    for before, after in itertools.pairwise(stages):
+        if before.part != after.part:
+            continue
+        was, now = {m.mode: m for m in before.modes}, {m.mode: m for m in after.modes}
+        caution = "" if before.state == after.state else f"state: {before.state} to {after.state}"
+        drifts += [
+            _drift(before, after, name, was.get(name), now.get(name), caution, steady_cents)
+            for name in dict.fromkeys((*was, *now))
+        ]
+    return tuple(drifts)
+
+
+def _drift(
+    before: Stage, after: Stage, name: str, was: StageMode | None, now: StageMode | None, caution: str, steady: float
+) -> Drift:
+    known: dict[str, float | None] = dict.fromkeys(
+        (
+            "freq_change_hz",
+            "freq_change_cents",
+            "cents_low",
+            "cents_high",
+            "t60_change_pct",
+            "t60_low_pct",
+            "t60_high_pct",
+        )
+    )
+    verdict = "new" if was is None else "gone"
+    if was and now:
+        cents, pct = cents_between(was.freq_hz, now.freq_hz), 100 * (now.t60_s / was.t60_s - 1)
+        half = 1.0 + 20.0 * ("few-taps" in now.flags)
+        known = {
+            "freq_change_hz": now.freq_hz - was.freq_hz,
+            "freq_change_cents": cents,
+            "cents_low": cents - half,
+            "cents_high": cents + half,
+            "t60_change_pct": pct,
+            "t60_low_pct": pct - 6,
+            "t60_high_pct": pct + 6,
+        }
+        verdict = "up" if cents > half else "down" if cents < -half else "unclear"
+        verdict = "steady" if abs(cents) + half <= steady else verdict
+    return Drift(
+        part=before.part,
+        mode=name,
+        from_stage=before.stage,
+        to_stage=after.stage,
+        verdict=verdict,  # type: ignore[arg-type]
+        caution=caution,
+        **known,
+    )
+
+
+def history_of(stages: Sequence[Stage], name: str = "Cittern-07", notices: tuple[str, ...] = ()) -> History:
+    """The stages as one history with its drifts."""
+    return History(
+        instrument=name.lower(),
+        instrument_shown=name,
+        stages=tuple(stages),
+        drifts=drifts_of(stages),
+        notices=notices,
+    )
+
+
+TOP: Plan = {
+    "r1": (92.0, 0.62, -6.0),
+    "r2": (171.0, 0.41, 0.0),
+    "r3": (240.0, 0.33, -11.0),
+    "r4": (388.0, 0.2, -19.0),
+}
+BODY: Plan = {
+    "air": (118.4, 0.31, -4.0),
+    "main": (203.6, 0.44, 0.0),
+    "r6": (251.0, 0.38, -3.0),
+    "r7": (266.0, 0.27, -9.0),
+    "r8": (402.0, 0.22, -14.0),
+    "r9": (655.0, 0.13, -22.0),
+}
+
+
+def moved(plan: Plan, step: int, cents_a_step: Sequence[float], pitch_hz: float = 440.0) -> list[StageMode]:
+    """The modes of a plan after some steps of work, each moving at its own pace (so that some of them cross)."""
+    modes = []
+    for (name, (freq, t60, level)), pace in zip(plan.items(), cents_a_step, strict=False):
+        flags = ("pair?",) if name == "r7" and step == 1 else ("few-taps", "wide") if name == "r9" else ()
+        modes.append(
+            stage_mode(
+                name,
+                freq * 2 ** (pace * step / 1200),
+                t60 * (1 + 0.04 * step),
+                level,
+                lead=level == 0.0,
+                half_cents=0.4 + (12 if flags else 0) + 0.3 * (step % 3),
+                flags=flags,
+                concert_pitch_hz=pitch_hz,
+            )
+        )
+    return modes
+
+
+def whole_history() -> History:
+    """A top of four stages and a body of five, strung at the end, at two concert pitches, with modes that cross."""
+    top = [
+        stage_of("top", "free", name, n + 1, moved(TOP, n, (-60, -42, -30, -75)))
+        for n, name in enumerate(("01-jointed", "02-graduated", "03-bars-fitted", "04-bars-shaped"))
+    ]
+    states = ("closed", "closed", "closed", "strung", "strung")
+    names = ("05-glued up", "06-edges", "07-voicing step 1", "08-strung", "09-settled")
+    paces = (-2, -17, 24, -28, 9, 31)
+    note = Note(instrument="Cittern-07", stage="09-settled", date="2031-03-04", work="played in for three weeks")
+    body = [
+        stage_of(
+            "body",
+            state,
+            name,
+            n + 5,
+            [m for m in moved(BODY, n, paces, 431.0) if not (m.mode == "r8" and n == 1)],
+            concert_pitch_hz=431.0,
+            note=note if n == 4 else None,
+            flags=("one-setup",) if n == 4 else (),
+            missing=n == 1,
+        )
+        for n, (state, name) in enumerate(zip(states, names, strict=True))
+    ]
+    return history_of([*top, *body])
+
+
+def one_stage() -> History:
+    """An instrument on its first day, one tap."""
+    modes = [stage_mode("r1", 196.0, 0.5, lead=True, half_cents=0.05, taps=1, flags=("few-taps",))]
+    return history_of([stage_of("blank", "free", "first", 1, modes, taps=1)], "One-tap wonder")
+
+
+def no_modes() -> History:
+    """Two stages in which nothing could be measured."""
+    return history_of([stage_of("body", "", name, n, [], taps=0) for n, name in enumerate(("a", "b"))], "Silent")
+
+
+def forty_stages() -> History:
+    """A long day of steps, with a mode that comes and one that goes."""
+    stages = [
+        stage_of(
+            "body",
+            "closed",
+            f"05-voicing step {n + 1}",
+            n,
+            [m for m in moved(BODY, n, (-1, -4, 3, -7, 2, 5)) if not (m.mode == "air" and n > 25)],
+        )
+        for n in range(40)
+    ]
+    return history_of(stages, "Forty steps")
+
+
+def long_names() -> History:
+    """Names that no page was made for, and signs that steer spreadsheets, terminals and typesetters."""
+    name = "The octave cittern that was begun for an exhibition and then put aside $x_1$ <script> ‮漢字 " * 2
+    wordy = "03 - bars fitted & shaped, after the second humid week, top still free (see note of the 4th) " * 2
+    label = "cross dipole of the lower bout, first kind"
+    stages = [
+        stage_of(
+            "lower bout of the belly",
+            "clamped",
+            f"{n} {wordy}",
+            n,
+            [
+                stage_mode(label, 180.0 + 3 * n, lead=True, flags=("something-nobody-explained",)),
+                stage_mode("=HYPERLINK(1)", 400.0 - 9 * n, level_db=-5.0, half_cents=70.0, t60_pct=300.0),
+            ],
+            path=f"{name}/{wordy}{n}/\x1b[31mNeue Aufnahme.wav",
+            notices=("lossy", "a notice of many words, each of which wants room, and which goes on and on " * 3),
+        )
+        for n in range(3)
+    ]
+    return history_of(stages, name, ("stages are in the order of their names: nothing else tells it",))
+
+
+def many_modes() -> History:
+    """Twenty-four modes at ten stages, some of them close together."""
+    plan: Plan = {
+        f"r{n + 1}": (80.0 * 1.125**n + (n % 3), 0.5 / (1 + n / 8), 0.0 if n == 4 else -2.0 - n) for n in range(24)
+    }
+    paces = [(-1) ** n * (3.0 + n % 7) for n in range(24)]
+    stages = [stage_of("body", "closed", f"{s + 1:02d}-step", s, moved(plan, s, paces)) for s in range(10)]
+    return history_of(stages, "Two dozen")
+
+
+def nothing_at_all() -> History:
+    """An instrument without a stage."""
+    return History(instrument="empty", instrument_shown="Empty", stages=(), drifts=(), notices=("no recording left",))
+
+
+HISTORIES: dict[str, Callable[[], History]] = {
+    "whole": whole_history,
+    "one stage, one tap": one_stage,
+    "no modes": no_modes,
+    "forty stages": forty_stages,
+    "long names": long_names,
+    "many modes": many_modes,
+    "nothing": nothing_at_all,
+}
+
+
+@pytest.fixture(params=sorted(HISTORIES))
+def any_history(request: pytest.FixtureRequest) -> History:
+    """Each history in turn, the plain one and the hard cases."""
+    return HISTORIES[request.param]()
+
+
+@pytest.fixture
+def whole() -> History:
+    """The plain case: two parts, nine stages."""
+    return whole_history()
+
+
+@pytest.fixture
+def histories() -> dict[str, Callable[[], History]]:
+    """The makers of all histories, by name."""
+    return HISTORIES
+
+
+@pytest.fixture
+def make_mode() -> Callable[..., StageMode]:
+    """The maker of one mode."""
+    return stage_mode
+
+
+@pytest.fixture
+def make_stage() -> Callable[..., Stage]:
+    """The maker of one stage."""
+    return stage_of
+
+
+@pytest.fixture
+def make_history() -> Callable[..., History]:
+    """The maker of a history from stages."""
+    return history_of
