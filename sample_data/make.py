@@ -269,7 +269,8 @@ def tapped(take: Take) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]]:
     modes = sim.scattered(
         modes, rng, cents=take.set_up_cents, t60_pct=take.set_up_t60_pct, level_db=0, mode_level_db=0
     )
-    contact_s = float(rng.uniform(0.0012, 0.0026))
+    # a half-sine of length T has no force at 1.5/T: longer than this, and it would leave the highest modes asleep
+    contact_s = float(rng.uniform(0.00105, 0.0014))
     strikes: list[sim.Strike] = []
     others: list[sim.Disturbance] = []
     at_s = 0.75 + 0.9 * take.talk

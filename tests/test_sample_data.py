@@ -152,6 +152,19 @@ def test_taps_are_where_the_table_says() -> None:
     assert set(taps) == {5, 0}
 
 
+def test_every_mode_can_be_heard_in_every_recording(maker: ModuleType) -> None:
+    # a tone is found 99 times in 100 at an energy of 20 dB over the two-sided noise density; 25 leaves room. Pink
+    # noise of power P spread as 1/f from 20 Hz to half the rate, and evenly below 20 Hz, has P/(1 + ln(fs/40))/f.
+    for take in (t for t in maker.TAKES if t.taps):
+        _, truth = maker.tapped(take)
+        taps = [event.modes for event in truth if event.is_tap]
+        assert len(taps) == take.taps
+        for per_tap in zip(*taps, strict=True):
+            density = maker.NOISE_RMS**2 / (1 + math.log(take.rate_hz / 40)) / per_tap[0].freq_hz
+            over_db = [mode.energy_db - 10 * math.log10(density / 2) for mode in per_tap]
+            assert np.median(over_db) > 25, (take.path, per_tap[0].freq_hz)
+
+
 def test_the_shop_holds_each_kind_of_thing() -> None:
     names = [p.as_posix() for p in files_below(SHOP / "recordings")]
     for word in ("_again", "_room", "_pluck", "_step_4", "_tpo_", " - at-edge", "/top/free/"):
