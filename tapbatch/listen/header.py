@@ -1,0 +1,220 @@
+"""What a sound file says of itself before any sound is decoded: how long it is to be, and when it was recorded.
+
+Conventions: sizes are in bytes. A container is a row of chunks, each with a name and a size; the chunk that holds the
+sound makes the promise. Writers that do not know the size beforehand put 0 or a number near 2 or 4 GiB there; such a
+promise is none. Sources: RIFF/WAVE (Microsoft and IBM, 1991), RF64 (EBU Tech 3306), the ``bext`` chunk (EBU Tech
+3285), AIFF-C (1991), ISO/IEC 14496-12 for the boxes of m4a, mp4 and 3gp.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import struct
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import BinaryIO
+
+# A chunk this large in a 32-bit header stands for "unknown" with every streaming writer.
+_UNKNOWN_FROM = 0x7FFF_0000
+_MOST_CHUNKS = 10_000
+_W64_RIFF = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
+_DATE = re.compile(
+    r"(?P<y>[0-9]{4})(?P<sep>[-:/._ ]?)(?P<m>[0-9]{2})(?P=sep)(?P<d>[0-9]{2})"
+    r"(?:[T ]+(?P<H>[0-9]{2})(?P<tsep>[-:._ ]?)(?P<M>[0-9]{2})(?P=tsep)(?P<S>[0-9]{2})(?:[.,][0-9]+)?"
+    r"\s*(?P<zone>Z|UTC|[+-][0-9]{2}:?[0-9]{2})?)?",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Header:
+    """What the header says: sizes of the sound in bytes, ``None`` without a promise, and the date it bears."""
+
+    promised_bytes: int | None = None
+    present_bytes: int | None = None
+    recorded_at: str = ""
+
+    @property
+    def whole(self) -> bool:
+        """Whether all that was promised is there; true where nothing was promised."""
+        if self.promised_bytes is None or self.present_bytes is None:
+            return True
+        return self.present_bytes >= self.promised_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class _Chunk:
+    name: bytes
+    start: int
+    size: int
+
+
+def read_header(path: Path) -> Header:
+    """Return what a file's header promises; an unknown kind of file promises nothing.
+
+    Parameters
+    ----------
+    path : Path
+        A file that may still be arriving.
+
+    Returns
+    -------
+    Header
+        For WAV, RF64, W64, AIFF, CAF, AU and the family of mp4; empty for others.
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be read.
+    """
+    with path.open("rb") as file:
+        file_size = os.fstat(file.fileno()).st_size
+        kind = file.read(16)
+        sound, recorded_at = _sound_and_date(file, kind, file_size)
+    if sound is None or sound.size == 0:
+        return Header(recorded_at=recorded_at)
+    present = max(min(file_size - sound.start, sound.size), 0)
+    return Header(promised_bytes=sound.size, present_bytes=present, recorded_at=recorded_at)
+
+
+def _sound_and_date(file: BinaryIO, kind: bytes, file_size: int) -> tuple[_Chunk | None, str]:
+    if kind[:4] in (b"RIFF", b"RIFX", b"RF64", b"BW64") and kind[8:12] == b"WAVE":
+        return _wav(file, kind[:4], file_size)
+    if kind == _W64_RIFF:
+        return _last(_w64_chunks(file, file_size), b"data"), ""
+    if kind[:4] == b"FORM" and kind[8:12] in (b"AIFF", b"AIFC"):
+        return _last(_chunks(file, 12, file_size, ">"), b"SSND"), ""
+    if kind[:4] == b"caff":
+        return _caf(file, file_size), ""
+    if kind[:4] == b".snd":
+        start, size = struct.unpack(">II", kind[4:12].ljust(8, b"\0"))
+        return (None if size >= _UNKNOWN_FROM else _Chunk(b"data", start, size)), ""
+    if kind[4:8] in (b"ftyp", b"moov", b"mdat", b"free", b"wide", b"skip"):
+        return _longest_beyond(_mp4_boxes(file, file_size), file_size), ""
+    return None, ""
+
+
+def _last(chunks: Iterator[_Chunk], name: bytes) -> _Chunk | None:
+    """Return the first chunk of that name; a size that stands for "unknown" is no promise."""
+    found = next((c for c in chunks if c.name == name), None)
+    return None if found is None or found.size in range(_UNKNOWN_FROM, 0x1_0000_0000) else found
+
+
+def _chunks(file: BinaryIO, start: int, file_size: int, order: str) -> Iterator[_Chunk]:
+    """Walk chunks of a four-letter name and a 32-bit size, padded to even length."""
+    for _ in range(_MOST_CHUNKS):
+        file.seek(start)
+        head = file.read(8)
+        if len(head) < 8:
+            return
+        name, size = struct.unpack(f"{order}4sI", head)
+        yield _Chunk(name, start + 8, size)
+        start += 8 + size + size % 2
+        if start >= file_size:
+            return
+
+
+def _wav(file: BinaryIO, kind: bytes, file_size: int) -> tuple[_Chunk | None, str]:
+    sound, recorded_at, long_size = None, "", 0
+    for chunk in _chunks(file, 12, file_size, ">" if kind == b"RIFX" else "<"):
+        if chunk.name == b"ds64":
+            file.seek(chunk.start + 8)
+            long_size = int.from_bytes(file.read(8), "little")
+        elif chunk.name == b"bext":
+            file.seek(chunk.start + 320)
+            text = file.read(18).decode("latin-1")
+            recorded_at = clean_date(f"{text[:10]} {text[10:]}") or clean_date(text[:10])
+        elif chunk.name == b"data" and sound is None:
+            sound = _Chunk(chunk.name, chunk.start, long_size) if chunk.size == 0xFFFF_FFFF else chunk
+    if sound is not None and sound.size >= _UNKNOWN_FROM and not long_size:
+        sound = None
+    return sound, recorded_at
+
+
+def _w64_chunks(file: BinaryIO, file_size: int) -> Iterator[_Chunk]:
+    """Walk chunks of a 16-byte name and a 64-bit size that counts its own head, padded to eight bytes."""
+    start = 40
+    for _ in range(_MOST_CHUNKS):
+        file.seek(start)
+        head = file.read(24)
+        if len(head) < 24:
+            return
+        name, size = head[:4], int.from_bytes(head[16:24], "little")
+        yield _Chunk(name, start + 24, max(size - 24, 0))
+        start += max((size + 7) // 8 * 8, 24)
+        if start >= file_size:
+            return
+
+
+def _caf(file: BinaryIO, file_size: int) -> _Chunk | None:
+    start = 8
+    for _ in range(_MOST_CHUNKS):
+        file.seek(start)
+        head = file.read(12)
+        if len(head) < 12:
+            return None
+        name, size = struct.unpack(">4sq", head)
+        if name == b"data":
+            return None if size < 0 else _Chunk(name, start + 12, size)
+        if size < 0:
+            return None
+        start += 12 + size
+        if start >= file_size:
+            return None
+    return None
+
+
+def _mp4_boxes(file: BinaryIO, file_size: int) -> Iterator[_Chunk]:
+    start = 0
+    for _ in range(_MOST_CHUNKS):
+        file.seek(start)
+        head = file.read(16)
+        if len(head) < 8:
+            return
+        size, name, head_size = int.from_bytes(head[:4], "big"), head[4:8], 8
+        if size == 1:
+            size, head_size = int.from_bytes(head[8:16], "big"), 16
+        if size < head_size:  # 0 stands for "to the end of the file"
+            return
+        yield _Chunk(name, start + head_size, size - head_size)
+        start += size
+        if start >= file_size:
+            return
+
+
+def _longest_beyond(boxes: Iterator[_Chunk], file_size: int) -> _Chunk | None:
+    """Return the box that reaches past the end of the file, else the one that holds the sound."""
+    every = list(boxes)
+    beyond = next((b for b in every if b.start + b.size > file_size), None)
+    return beyond or next((b for b in every if b.name == b"mdat"), None)
+
+
+def clean_date(text: str) -> str:
+    """Return a date of the calendar in ISO 8601, to the second where a time is given; empty where it is none.
+
+    What the file says is kept: local time stays local, ``Z`` stays ``Z``. Years before 1990 are clocks that were
+    never set (1904 and 1970 are where phones and computers begin to count).
+
+    Examples
+    --------
+    >>> clean_date("2026-03-14T10:11:12.000000Z"), clean_date("2026:03:14 10:11:12"), clean_date("2026-03-14")
+    ('2026-03-14T10:11:12Z', '2026-03-14T10:11:12', '2026-03-14')
+    >>> clean_date("1904-01-01T00:00:00Z"), clean_date("2026-02-30"), clean_date("2026")
+    ('', '', '')
+    """
+    match = _DATE.fullmatch(text.replace("\0", " ").strip())
+    if match is None:
+        return ""
+    clock = (int(match["H"]), int(match["M"]), int(match["S"])) if match["H"] else (0, 0, 0)
+    try:
+        moment = datetime(int(match["y"]), int(match["m"]), int(match["d"]), *clock)
+    except ValueError:
+        return ""
+    if not 1990 <= moment.year <= 2100:
+        return ""
+    if not match["H"]:
+        return moment.date().isoformat()
+    zone = (match["zone"] or "").replace("UTC", "Z")
+    return moment.isoformat() + (f"{zone[:3]}:{zone[-2:]}" if len(zone) > 1 else zone)
