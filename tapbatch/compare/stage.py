@@ -1,0 +1,192 @@
+"""The modes of one stage: its taps grouped, joined, and the one that leads.
+
+Conventions: only recordings of kind ``tap`` make modes. Frequencies and decay times join as natural logarithms
+(:mod:`tapbatch.compare.join`). The flags of the taps (``hum``, ``string``, ``pair?``, ``not-exponential``) are those
+of the mode where at least half of its taps bear them; the others are
+
+- ``few-taps``: fewer than three taps, so that the scatter of the hand is not known; with one tap the interval is that
+  of the noise alone, for want of anything true to put in its place;
+- ``recordings-differ``: recordings of one point and set-up disagree at 1 %, and by more than ``steady_cents``;
+- ``wide``: the 95 % interval of the frequency reaches further than 10 cents to either side;
+- ``one-setup`` and ``identity?`` come with the history.
+
+The lead is the mode with the largest energy of free decay, on the mean over all taps of the stage. ``hum`` and
+``string`` are left out, for they say that it may be no mode of the body at all; the other flags say how well it was
+measured, and to leave those out would make the lead jump when a tap is missing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean
+
+from tapbatch.compare.group import group_taps
+from tapbatch.compare.join import CENTS, Joined, Sample, join, recordings_disagree
+from tapbatch.compare.order import Place, setup_numbers
+from tapbatch.pitch import hz_to_note
+from tapbatch.settings import InstrumentSettings
+from tapbatch.values import Heard, Mode, StageMode
+
+FLAG_ORDER = (
+    "string", "hum", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ", "identity?", "wide",
+)  # fmt: skip
+NOT_OF_THE_BODY = frozenset({"hum", "string"})
+ENOUGH_TAPS = 3
+WIDE_CENTS = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class TapAt:
+    """A used tap of a stage: its modes, where it was struck, and where it is found (recording, tap)."""
+
+    recording: int
+    tap: int
+    point: str
+    setup: int
+    modes: tuple[Mode, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The modes of a stage, unnamed, by frequency, and the (tap, mode) members of each, into ``taps``."""
+
+    taps: tuple[TapAt, ...]
+    modes: tuple[StageMode, ...]
+    members: tuple[tuple[tuple[int, int], ...], ...]
+
+
+def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
+    """Return the used taps of the tap recordings of a place, in order.
+
+    Examples
+    --------
+    >>> taps_of([])
+    ()
+    """
+    setups = setup_numbers(heard)
+    return tuple(
+        TapAt(r, t, h.recording.point, setups[r], tap.modes)
+        for r, h in enumerate(heard)
+        if h.recording.kind == "tap"
+        for t, tap in enumerate(h.reading.used_taps)
+    )
+
+
+def find_modes(place: Place, settings: InstrumentSettings) -> Found:
+    """Return the modes of a place, joined over its taps, points and set-ups.
+
+    Parameters
+    ----------
+    place : Place
+        From :func:`tapbatch.compare.order.place`.
+    settings : InstrumentSettings
+        For the spelling of notes, and for what counts as steady.
+
+    Returns
+    -------
+    Found
+        Modes without names (``mode`` is empty), by frequency; none where no tap was measured.
+    """
+    taps = taps_of(place.heard)
+    groups = group_taps([t.modes for t in taps], [t.point for t in taps])
+    energies = [_mean_energy([taps[t].modes[i] for t, i in group], len(taps)) for group in groups]
+    modes = [_stage_mode([(taps[t], taps[t].modes[i]) for t, i in group], place, settings) for group in groups]
+    return Found(taps, _with_lead(modes, energies), groups)
+
+
+def freq_sample(tap: TapAt, mode: Mode) -> Sample:
+    """Return ``ln f`` of a mode in one tap."""
+    return Sample(math.log(mode.freq_hz), mode.freq_se_hz / mode.freq_hz, tap.point, tap.setup)
+
+
+def t60_sample(tap: TapAt, mode: Mode) -> Sample:
+    """Return ``ln T60`` of a mode in one tap."""
+    return Sample(math.log(mode.t60_s), mode.t60_log_se, tap.point, tap.setup)
+
+
+def with_flags(mode: StageMode, *flags: str) -> StageMode:
+    """Return a mode with flags added, each once, in their fixed order."""
+    return replace(mode, flags=in_order({*mode.flags, *flags}))
+
+
+def in_order(flags: set[str]) -> tuple[str, ...]:
+    """Return flags in their fixed order, unknown ones last.
+
+    Examples
+    --------
+    >>> in_order({"wide", "hum"})
+    ('hum', 'wide')
+    """
+    return tuple(sorted(flags, key=lambda f: (FLAG_ORDER.index(f) if f in FLAG_ORDER else len(FLAG_ORDER), f)))
+
+
+def carried_flags(flags_of_taps: Sequence[Sequence[str]]) -> set[str]:
+    """Return the flags that at least half of the taps bear.
+
+    Examples
+    --------
+    >>> sorted(carried_flags([["hum"], [], ["pair?"], ["hum"]]))
+    ['hum']
+    """
+    every = {f for flags in flags_of_taps for f in flags}
+    return {f for f in every if 2 * sum(f in flags for flags in flags_of_taps) >= len(flags_of_taps)}
+
+
+def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: InstrumentSettings) -> StageMode:
+    freq = join([freq_sample(t, m) for t, m in members])
+    t60 = join([t60_sample(t, m) for t, m in members])
+    freq_hz = math.exp(freq.mean.value)
+    note, cents = hz_to_note(freq_hz, place.concert_pitch_hz, settings.spelling)
+    return StageMode(
+        mode="",
+        lead=False,
+        freq_hz=freq_hz,
+        freq_low_hz=math.exp(freq.mean.low),
+        freq_high_hz=math.exp(freq.mean.high),
+        note=note,
+        cents=cents,
+        t60_s=math.exp(t60.mean.value),
+        t60_low_s=math.exp(t60.mean.low),
+        t60_high_s=math.exp(t60.mean.high),
+        level_db=0.0,
+        taps=len(members),
+        within_cents=freq.within * CENTS,
+        between_cents=freq.between * CENTS,
+        flags=_flags_of(members, freq, settings.steady_cents),
+    )
+
+
+def _flags_of(members: Sequence[tuple[TapAt, Mode]], freq: Joined, steady_cents: float) -> tuple[str, ...]:
+    flags = carried_flags([m.flags for _, m in members])
+    if len(members) < ENOUGH_TAPS:
+        flags.add("few-taps")
+    if freq.mean.half * CENTS > WIDE_CENTS:
+        flags.add("wide")
+    if _recordings_differ(members, steady_cents):
+        flags.add("recordings-differ")
+    return in_order(flags)
+
+
+def _recordings_differ(members: Sequence[tuple[TapAt, Mode]], steady_cents: float) -> bool:
+    held: dict[tuple[str, int], dict[int, list[Sample]]] = {}
+    for tap, mode in members:
+        of_cell = held.setdefault((tap.point, tap.setup), {})
+        of_cell.setdefault(tap.recording, []).append(freq_sample(tap, mode))
+    return any(recordings_disagree(list(cell.values()), steady_cents / CENTS) for cell in held.values())
+
+
+def _mean_energy(modes: Sequence[Mode], taps: int) -> float:
+    return fmean(10.0 ** (m.energy_db / 10.0) for m in modes) * len(modes) / taps
+
+
+def _with_lead(modes: Sequence[StageMode], energies: Sequence[float]) -> tuple[StageMode, ...]:
+    if not modes:
+        return ()
+    of_the_body = [i for i, m in enumerate(modes) if not NOT_OF_THE_BODY & set(m.flags)]
+    lead = max(of_the_body, key=lambda i: energies[i], default=None)
+    reference = energies[lead] if lead is not None else max(energies)
+    return tuple(
+        replace(m, lead=i == lead, level_db=10.0 * math.log10(energies[i] / reference)) for i, m in enumerate(modes)
+    )
