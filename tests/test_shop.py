@@ -1,0 +1,490 @@
+"""The shop folder read and checked: settings, bench notes, and what is said of those that are not understood."""
+
+import re
+import tomllib
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from tapbatch.bench_notes import COLUMNS, read_notes
+from tapbatch.errors import SettingsError, ShopError
+from tapbatch.settings import (
+    InstrumentSettings,
+    ModeSetting,
+    ShopSettings,
+    StageSetting,
+    StringSetting,
+    TargetSetting,
+)
+from tapbatch.settings_files import EXPECTED
+from tapbatch.shop import init_shop, open_shop
+
+
+@pytest.fixture
+def root(tmp_path):
+    """Give a shop folder with nothing in it but an empty recordings/."""
+    (tmp_path / "recordings").mkdir()
+    (tmp_path / "instruments").mkdir()
+    return tmp_path
+
+
+def write_instrument(root, text, name="cittern-07.toml"):
+    (root / "instruments" / name).write_text(text, encoding="utf-8")
+    return root
+
+
+def refusal(root, text):
+    """Write an instrument's file that is not understood, and return the one attention it leads to."""
+    shop = open_shop(write_instrument(root, text))
+    assert shop.refused_instruments == {"cittern-07"}
+    assert "cittern-07" not in shop.instruments
+    (attention,) = shop.refused
+    assert attention.where == "instruments/cittern-07.toml"
+    line = f"{attention.what}; {attention.remedy}"
+    assert "\n" not in line
+    for jargon in ("pydantic", "validation", "type=", "Input", "Value error", "loc"):
+        assert jargon not in line
+    return line
+
+
+# ---------------------------------------------------------------- the folder
+
+
+def test_a_bare_folder_with_recordings_has_the_defaults(root):
+    shop = open_shop(root)
+    assert shop.settings == ShopSettings()
+    assert (shop.recordings_dir, shop.results_dir) == (root / "recordings", root / "results")
+    assert (shop.instruments, shop.refused, shop.refused_instruments, shop.notes) == ({}, (), frozenset(), {})
+    assert shop.settings_of("anything") == InstrumentSettings()
+    assert shop.extra_parts == ()
+
+
+def test_folders_may_lie_elsewhere(root, tmp_path_factory):
+    cloud = tmp_path_factory.mktemp("cloud")
+    (root / "shop.toml").write_text(f'recordings = "{cloud.as_posix()}"\nresults = "out/tables"\n', encoding="utf-8")
+    shop = open_shop(root)
+    assert (shop.recordings_dir, shop.results_dir) == (cloud, root / "out" / "tables")
+    assert open_shop(root, results=cloud.parent / "r").results_dir == cloud.parent / "r"
+
+
+def test_what_is_missing_is_said(tmp_path):
+    with pytest.raises(ShopError, match="no such folder; name a shop folder"):
+        open_shop(tmp_path / "no")
+    with pytest.raises(ShopError, match="nothing is rewritten"):
+        open_shop(tmp_path)
+    (tmp_path / "file").write_text("")
+    with pytest.raises(ShopError, match="is a file"):
+        open_shop(tmp_path / "file")
+
+
+@pytest.mark.parametrize("results", ["recordings", "recordings/results", "out/../recordings"])
+def test_results_never_lie_among_the_recordings(root, results):
+    (root / "shop.toml").write_text(f'results = "{results}"\n')
+    with pytest.raises(ShopError, match="among the recordings"):
+        open_shop(root)
+    with pytest.raises(ShopError, match="among the recordings"):
+        open_shop(root, results=root / results)
+
+
+# ---------------------------------------------------------------- shop.toml
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("concert_pitch_hz = 4400", r"line 1, concert_pitch_hz: found 4400; expected A4 in hertz, from 380 to 470"),
+        ("\n\nspelling = 'b'", r'line 3, spelling: found "b"; expected "sharp" or "flat"'),
+        ("band_hz = [1500, 50]", r"band_hz: found \[1500, 50\]; expected two frequencies in hertz, low then high"),
+        ("band_hz = [50]", r"band_hz: found \[50\]; expected two"),
+        ("mains_hz = 55", r"mains_hz: found 55; expected 50 or 60"),
+        ("steady_cents = nan", r"steady_cents: found nan; expected cents"),
+        ("steady_cents = true", r"steady_cents: found true; expected cents"),
+        ("concert_pich_hz = 440", r"line 1, concert_pich_hz: found a key.*the nearest is concert_pitch_hz"),
+        ("strings = ['G3']", r"strings: found a key that is not known"),
+        (
+            "concert_pitch_hz 440",
+            r"line 1: found 'concert_pitch_hz 440', which is not understood; expected key = value",
+        ),
+        ("a = 1\nspelling = “flat”", r"line 2: found 'spelling = “flat”'.*expected straight quotes"),
+        ("spelling = 'flat", r"line 1: found"),
+        ("recordings = 3", r"recordings: found 3; expected a folder, in quotes"),
+        ("a = " + "[" * 5000, r"which is not understood"),
+    ],
+)
+def test_a_shop_file_that_is_not_understood(root, text, message):
+    (root / "shop.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(SettingsError, match=message) as caught:
+        open_shop(root)
+    assert caught.value.where == "shop.toml"
+    assert "\n" not in str(caught.value)
+
+
+def test_a_shop_file_from_other_editors(root):
+    text = 'concert_pitch_hz = 415\r\nspelling = "flat"\r\n'
+    for raw in (text.encode("utf-8-sig"), text.encode("utf-16"), text.encode()):
+        (root / "shop.toml").write_bytes(raw)
+        assert open_shop(root).settings == ShopSettings(concert_pitch_hz=415, spelling="flat")
+    (root / "shop.toml").write_bytes(b"# one\nresults = 'M\xe4rz'\n")
+    with pytest.raises(SettingsError, match="line 2: found a letter that is not UTF-8"):
+        open_shop(root)
+    (root / "shop.toml").unlink()
+    (root / "shop.toml").mkdir()
+    with pytest.raises(SettingsError, match="cannot be read"):
+        open_shop(root)
+
+
+@given(st.text())
+@example("a = 1979-13-01")
+@example("[[stage]]\n[stage]")
+@example("band_hz = [0.0, 1e999]")
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=100)
+def test_any_text_is_settings_or_a_settings_error(root, text):
+    (root / "shop.toml").write_text(text, encoding="utf-8", errors="replace", newline="")
+    write_instrument(root, text.encode("utf-8", "replace").decode())
+    try:
+        shop = open_shop(root)
+    except SettingsError as error:
+        message = str(error)
+    else:
+        message = ""
+        assert shop.settings_of("other").concert_pitch_hz == shop.settings.concert_pitch_hz
+    assert "\n" not in message
+
+
+# ---------------------------------------------------------------- instruments
+
+
+def test_an_instrument_overrides_only_what_it_sets(root):
+    (root / "shop.toml").write_text('concert_pitch_hz = 431\nspelling = "flat"\nmains_hz = 60\n')
+    shop = open_shop(write_instrument(root, "concert_pitch_hz = 415\n", "Cittern 07.TOML"))
+    own = shop.settings_of("cittern-07")
+    assert (own.concert_pitch_hz, own.spelling, own.mains_hz) == (415, "flat", 60)
+    assert shop.settings_of(" CITTERN 07 ") is own
+    assert shop.settings_of("other").concert_pitch_hz == 431
+
+
+def test_all_that_an_instrument_may_set(root):
+    text = """
+        family = "cittern"
+        playing_pitch_hz = 415
+        scale_mm = 520.0
+        strings = ["D5", { note = "A♭4", unit_weight_g_m = 0.5, double = true }]
+        [[stage]]
+        name = "01 top"
+        part = "Sound Board"
+        state = "Free"
+        concert_pitch_hz = 431
+        [[mode]]
+        label = "air"
+        near_hz = 190
+        kind = "air"
+        [[mode]]
+        label = "T1"
+        near_hz = 330
+        part = "rose"
+        [[target]]
+        mode = "air"
+        nearest = true
+        [[target]]
+        mode = "air"
+        like = "Cittern 04"
+        tolerance_cents = 5
+        [[target]]
+        mode = "T1"
+        cents_from = "air"
+        cents = 950
+    """
+    shop = open_shop(write_instrument(root, text))
+    assert shop.refused == ()
+    own = shop.settings_of("cittern-07")
+    assert own.strings == (StringSetting(note="D5"), StringSetting(note="A♭4", unit_weight_g_m=0.5, double=True))
+    assert own.stage == (StageSetting(name="01 top", part="sound-board", state="free", concert_pitch_hz=431),)
+    assert [m.part for m in own.mode] == ["body", "rose"]
+    assert own.target[1] == TargetSetting(mode="air", like="cittern-04", tolerance_cents=5)
+    assert shop.extra_parts == ("rose", "sound-board")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("concert_pitch_hz = 500", r"line 1, concert_pitch_hz: found 500; expected A4 in hertz, from 380 to 470"),
+        ("x = 1", "line 1, x: found a key that is not known; expected one of .*the nearest is"),
+        ('recordings = "r"', "recordings: found a key that is not known"),
+        ('strings = ["G3", "H3"]', 'line 1, strings, number 2, note: found "H3"; expected a note in quotes'),
+        ('strings = ["G"]', 'found "G"; expected a note'),
+        ("strings = [3]", "strings, number 1: found 3; expected notes like"),
+        ("strings = 'G3'", 'strings: found "G3"; expected notes like'),
+        ("strings = [{ note = 'G3', diameter_mm = inf }]", "diameter_mm: found inf; expected millimetres"),
+        ("scale_mm = true", "scale_mm: found true; expected millimetres"),
+        ("stage = 'top'", r'stage: found "top"; expected tables that begin with \[\[stage\]\]'),
+        ("[[stage]]\npart = 'top'", r"line 1, \[\[stage\]\] 1, name: found nothing; expected the name of a stage"),
+        ("[[stage]]\nname = '12'", r"line 2, \[\[stage\]\] 1, name: found \"12\"; expected .* at least one letter"),
+        ("[[stage]]\nname = 2026-03-14", r"name: found 2026-03-14; expected the name of a stage in quotes"),
+        (
+            "[[stage]]\nname='a'\n[[stage]]\nname='b'\nstate='fre'",
+            r"line 5, \[\[stage\]\] 2, state: found \"fre\".*free",
+        ),
+        ("[[stage]]\nname = 'a'\npart = 'strung'", r'part: found "strung"; expected .* another use'),
+        ("[[stage]]\nname = 'a'\n[[stage]]\nname = 'A '", r'\[\[stage\]\] 2, name: found "A" as in \[\[stage\]\] 1'),
+        (
+            "[[mode]]\nlabel = 'r12'\nnear_hz = 100",
+            r'line 2, \[\[mode\]\] 1, label: found "r12"; expected another label',
+        ),
+        ("[[mode]]\nlabel = 'a'\nnear_hz = -1", r"near_hz: found -1; expected hertz, over 0"),
+        ("[[mode]]\nlabel = 'a'\nnear_hz = 9\nkind = 'wood'", r'kind: found "wood"; expected one of "air", "plate"'),
+        ("[[mode]]\nlabl = 'a'\nnear_hz = 9", r"\[\[mode\]\] 1, label: found nothing"),
+        ("[[mode]]\nlabel='a'\nnear_hz=9\n[[mode]]\nlabel='a'\nnear_hz=8", r'\[\[mode\]\] 2, label: found "a" as in'),
+    ],
+)
+def test_an_instrument_that_is_not_understood_is_withheld(root, text, message):
+    assert re.search(message, refusal(root, text))
+    with pytest.raises(SettingsError, match="its settings are not understood"):
+        open_shop(root).settings_of("Cittern-07")
+
+
+MODES = "[[mode]]\nlabel = 'air'\nnear_hz = 190\n[[mode]]\nlabel = 'top'\nnear_hz = 330\n[[target]]\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("mode = 'air'", r"line 7, \[\[target\]\] 1: found mode; expected one of note, hz, nearest = true"),
+        ("mode = 'air'\nnote = 'A3'\nhz = 220", r"found mode and note and hz; expected one of note"),
+        ("mode = 'air'\nnearest = false", r"expected one of note, hz, nearest = true"),
+        ("mode = 'air'\ncents_from = 'top'", r"cents and cents_from go together"),
+        (
+            "mode = 'ari'\nnote = 'A3'",
+            r'line 8, \[\[target\]\] 1, mode: found "ari"; expected the label.*nearest is "air"',
+        ),
+        ("mode = 'r1'\nnote = 'A3'", r'mode: found "r1"; expected the label of a \[\[mode\]\]'),
+        ("mode = 'air'\nnote = 'A'", r'line 9, \[\[target\]\] 1, note: found "A"; expected a note in quotes'),
+        ("mode = 'air'\nlike = 'Cittern 07'", r'like: found "cittern-07"; expected the name of another instrument'),
+        ("mode = 'air'\ncents_from = 'air'\ncents = 1", r'cents_from: found "air"; expected the label of another'),
+        ("mode = 'air'\ncents_from = 'x'\ncents = 1", r'cents_from: found "x"; expected the label of another'),
+        ("mode = 'air'\nhz = 200\ntolerance_cents = 0", r"tolerance_cents: found 0; expected cents, over 0"),
+    ],
+)
+def test_a_target_that_makes_no_sense(root, text, message):
+    assert re.search(message, refusal(root, MODES + text))
+
+
+def test_a_label_of_two_parts_cannot_be_aimed_at(root):
+    text = "[[mode]]\nlabel='1'\nnear_hz=90\npart='top'\n[[mode]]\nlabel='1'\nnear_hz=80\npart='back'\n"
+    assert open_shop(write_instrument(root, text)).refused == ()
+    assert "two parts use this label" in refusal(root, text + "[[target]]\nmode='1'\nhz=100")
+
+
+def test_two_files_of_one_instrument_are_both_withheld(root):
+    write_instrument(root, "", "cittern-07.toml")
+    shop = open_shop(write_instrument(root, "", "Cittern 07.toml"))
+    assert shop.refused_instruments == {"cittern-07"}
+    assert shop.instruments == {}
+    assert "for the same instrument" in shop.refused[0].what
+
+
+def test_one_bad_instrument_leaves_the_others(root):
+    write_instrument(root, "concert_pitch_hz = 1", "bad.toml")
+    shop = open_shop(write_instrument(root, "concert_pitch_hz = 415", "good.toml"))
+    assert (set(shop.instruments), shop.refused_instruments) == ({"good"}, {"bad"})
+    write_instrument(root, "not toml at all", ".hidden.toml")
+    write_instrument(root, "not toml at all", "good.toml.part")
+    assert len(open_shop(root).refused) == 1
+
+
+def test_every_key_has_its_words():
+    """What may be set and what errors say of it cannot drift apart."""
+    keys = set(InstrumentSettings.model_fields) | set(ShopSettings.model_fields)
+    tables = {"strings": StringSetting, "stage": StageSetting, "mode": ModeSetting, "target": TargetSetting}
+    keys |= {f"{table}.{key}" for table, model in tables.items() for key in model.model_fields}
+    assert set(EXPECTED) == keys
+
+
+# ---------------------------------------------------------------- notes.csv
+
+HEADER = (
+    "instrument,stage,date,work,temperature_c,humidity_pct,mass_g,opening_mm2,opening_edge_mm,string_pitch_hz,remark"
+)
+
+
+def notes_of(root, content):
+    (root / "notes.csv").write_bytes(content if isinstance(content, bytes) else content.encode())
+    return read_notes(root / "notes.csv")
+
+
+def test_a_full_row(root):
+    notes, refused = notes_of(
+        root, f'{HEADER}\nCittern 07,03 Bars,2026-03-14,"braces, thinned",21.5,45,312,2500,160.5,415,fine\n'
+    )
+    assert refused == ()
+    note = notes["cittern-07", "03-bars"]
+    assert (note.instrument, note.stage, note.date, note.work) == (
+        "cittern-07",
+        "03-bars",
+        "2026-03-14",
+        "braces, thinned",
+    )
+    assert (note.temperature_c, note.humidity_pct, note.mass_g) == (21.5, 45.0, 312.0)
+    assert (note.opening_mm2, note.opening_edge_mm, note.string_pitch_hz, note.remark) == (
+        2500.0,
+        160.5,
+        415.0,
+        "fine",
+    )
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+@pytest.mark.parametrize("sep_line", [False, True])
+def test_what_spreadsheets_write(root, encoding, mark, line_end, sep_line):
+    rows = [
+        ["Instrument", "Stage ", "Work", "Temperature C"],
+        ["", "", "", ""],
+        ["Mándola", "Boden dünn", "Späne", '"21,5"'],
+        [],
+    ]
+    text = line_end.join([f"sep={mark}"] * sep_line + [mark.join(row) for row in rows])
+    notes, refused = notes_of(root, text.encode(encoding))
+    assert refused == ()
+    note = notes["mándola", "boden-dünn"]
+    assert (note.work, note.temperature_c) == ("Späne", 21.5)
+
+
+@pytest.mark.parametrize(
+    ("cell", "number"),
+    [
+        ("1234,5", 1234.5),
+        ("1 234,5", 1234.5),
+        ("1.234,5", 1234.5),
+        ("1,234.5", 1234.5),
+        ("1’234.5", 1234.5),
+        ("+5", 5.0),
+    ],
+)
+def test_numbers_as_people_write_them(root, cell, number):
+    notes, refused = notes_of(root, f"instrument;stage;mass_g\na;b;{cell}\n")
+    assert (notes["a", "b"].mass_g, refused) == (number, ())
+
+
+@pytest.mark.parametrize(
+    ("cell", "date"),
+    [
+        ("2026-03-14", "2026-03-14"), ("14.03.2026", "2026-03-14"), ("4.3.2026", "2026-03-04"),
+        ("3/14/2026", "2026-03-14"),
+        ("14/3/2026", "2026-03-14"), ("3/3/2026", "2026-03-03"), ("2026/3/14", "2026-03-14"),
+        ("2026-03-14 10:11", "2026-03-14T10:11:00"), ("14.03.2026 10:11:12", "2026-03-14T10:11:12"), ("", ""),
+        ("3/4/2026", None), ("2026-02-30", None), ("46095", None), ("14.3.26", None), ("March", None),
+        ("2026-03-14 25:00", None), ("14.3.2626", None),
+    ],
+)  # fmt: skip
+def test_dates_as_spreadsheets_write_them(root, cell, date):
+    notes, refused = notes_of(root, f"instrument,stage,date\na,b,{cell}\n")
+    if date is None:
+        assert notes == {}
+        assert refused[0].what == f"row 2, date: found {cell!r}"
+        assert "2026-03-14" in refused[0].remedy
+    else:
+        assert (notes["a", "b"].date, refused) == (date, ())
+
+
+@pytest.mark.parametrize(
+    ("row", "what", "remedy"),
+    [
+        ("a,b,,,warm", "row 3, temperature_c: found 'warm'", "degrees Celsius"),
+        ("a,b,,,68", "row 3, temperature_c: found '68'", "from -30 to 60"),
+        ("a,b,,,,nan", "row 3, humidity_pct: found 'nan'", "from 0 to 100"),
+        ("a,b,,,,,0", "row 3, mass_g: found '0'", "grams, over 0"),
+        ("a,b,,,,,,-1", "row 3, opening_mm2: found '-1'", "0 or more"),
+        ("a,b,,,,,,,,1000", "row 3, string_pitch_hz: found '1000'", "380 to 470"),
+        (",b", "row 3, instrument: found nothing", "name of the instrument"),
+        ("a,", "row 3, stage: found nothing", "name of the stage"),
+        ("a,b,,,21,5,45,312,2500,160,5,415,x", "row 3: found 13 values for 11 columns", "in quotes"),
+        ("X, Y", "row 3: found the same instrument and stage as in row 2", "one row a stage"),
+    ],
+)
+def test_a_bad_row_is_left_out_and_said_so(root, row, what, remedy):
+    notes, refused = notes_of(root, f"{HEADER}\nx,y,,,20\n{row}\nlast,one\n")
+    assert set(notes) == {("x", "y"), ("last", "one")}
+    (attention,) = refused
+    assert (attention.where, attention.what) == ("notes.csv", what)
+    assert remedy in attention.remedy
+
+
+def test_columns(root):
+    notes, refused = notes_of(root, "stage,instrument,temperatur,own,\nb,a,20,x,\n")
+    assert set(notes) == {("a", "b")}
+    assert "temperatur'" in refused[0].what
+    assert "nearest column that would do is temperature_c" in refused[0].remedy
+    assert len(refused) == 2
+    notes, refused = notes_of(root, "instrument,date\na,2026-03-14\n")
+    assert notes == {}
+    assert "no column called stage" in refused[0].what
+    assert "a second time" in notes_of(root, "instrument,stage,work,work\na,b,c,d\n")[1][0].what
+    assert notes_of(root, "") == notes_of(root, "\n;;\n") == notes_of(root, HEADER) == ({}, ())
+
+
+def test_notes_come_with_the_shop(root):
+    (root / "notes.csv").write_text(f"{HEADER}\na,b,,,20\na,c,,,hot\n")
+    shop = open_shop(root)
+    assert set(shop.notes) == {("a", "b")}
+    assert shop.refused[0].where == "notes.csv"
+
+
+@given(st.one_of(st.binary(max_size=300), st.text(alphabet=';,\t"\n\r\0 abz09.=', max_size=120).map(str.encode)))
+@example(b"sep=\n")
+@example(b'sep=;\n"')
+@example(b"instrument,stage\n" + b"a" * 200_000 + b",b")
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=200)
+def test_any_bytes_are_notes_or_attention(root, content):
+    _, refused = notes_of(root, content)
+    assert not any("\n" in f"{a.where}{a.what}{a.remedy}" for a in refused)
+
+
+# ---------------------------------------------------------------- a new shop
+
+
+def test_a_new_shop_opens_with_the_defaults(tmp_path):
+    written = init_shop(tmp_path / "my shop")
+    assert [p.relative_to(tmp_path / "my shop").as_posix() for p in written] == [
+        "shop.toml",
+        "instruments/EXAMPLE.toml.txt",
+        "recordings/README.txt",
+        "notes.csv",
+    ]
+    shop = open_shop(tmp_path / "my shop")
+    assert shop.settings == ShopSettings()
+    assert (shop.instruments, shop.refused, shop.notes) == ({}, (), {})
+    assert written[3].read_text(encoding="utf-8").strip().split(",") == list(COLUMNS)
+    assert HEADER.split(",") == list(COLUMNS)
+
+
+def uncommented(text):
+    return re.sub(r"(?m)^#(?=[^ \n])", "", text)
+
+
+def test_the_comments_of_a_new_shop_are_settings(root):
+    new = root / "new"
+    init_shop(new)
+    text = uncommented((new / "shop.toml").read_text(encoding="utf-8"))
+    assert set(tomllib.loads(text)) == set(ShopSettings.model_fields)
+    (new / "shop.toml").write_text(text, encoding="utf-8")
+    text = uncommented((new / "instruments" / "EXAMPLE.toml.txt").read_text(encoding="utf-8"))
+    assert set(tomllib.loads(text)) == set(InstrumentSettings.model_fields)
+    write_instrument(new, text)
+    shop = open_shop(new)
+    assert shop.settings == ShopSettings()
+    assert shop.refused == ()
+    assert len(shop.settings_of("cittern-07").target) == 2
+
+
+def test_a_new_shop_overwrites_nothing(root):
+    (root / "notes.csv").write_text("mine")
+    with pytest.raises(ShopError, match=r"notes.csv is already there, and nothing is overwritten"):
+        init_shop(root)
+    assert not (root / "shop.toml").exists()
+    assert (root / "notes.csv").read_text() == "mine"
+    (root / "notes.csv").unlink()
+    assert len(init_shop(root)) == 4
+    with pytest.raises(ShopError, match="cannot be written"):
+        init_shop(root / "notes.csv" / "shop")
