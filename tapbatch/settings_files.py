@@ -33,8 +33,8 @@ EXPECTED = {
     "band_hz": "two frequencies in hertz, low then high, between 20 and 12000, like [50, 1500]",
     "mains_hz": "50 or 60",
     "steady_cents": "cents, over 0 and up to 50",
-    "recordings": "a folder, in quotes",
-    "results": "a folder, in quotes",
+    "recordings": "a folder, in quotes and with / between its parts",
+    "results": "a folder, in quotes and with / between its parts",
     "family": "text in quotes",
     "playing_pitch_hz": "A4 in hertz, from 380 to 470",
     "scale_mm": "millimetres, over 0",
@@ -168,13 +168,22 @@ def _parse(text: str, shown: str) -> dict[str, Any]:
         lines = text.split("\n")
         found = lines[number - 1].strip() if number <= len(lines) else ""
         reason = str(error)[: match.start() if match else None].strip().lower()
-        expected = (
-            "expected key = value, with text in straight quotes" if "=" not in found else f"{reason}; mend that line"
-        )
-        if re.search("[\u2018\u2019\u201c\u201d\u201e]", found):
-            expected = 'expected straight quotes, like "sharp"'
+        expected = _what_toml_wants(found, reason)
         what = f"line {number}: found {found[:60]!r}, which is not understood"
         raise SettingsError(shown, what, expected) from error
+
+
+def _what_toml_wants(line: str, reason: str) -> str:
+    """Return what was expected on a line that is not TOML, by the slip that is likely."""
+    if re.search("[\u2018\u2019\u201c\u201d\u201e]", line):
+        return 'expected straight quotes, like "sharp"'
+    if line.startswith("["):
+        return "expected [[stage]], [[mode]] or [[target]] on a line of its own"
+    if "=" not in line:
+        return "expected key = value, with text in straight quotes"
+    if "\\" in line:
+        return "expected a path with / in it, or in single quotes"
+    return f"expected key = value, each key once, quotes and brackets closed ({reason})"
 
 
 def _error(problem: _Problem, text: str, shown: str) -> SettingsError:
@@ -210,6 +219,8 @@ def _line_of(location: Location, text: str) -> int:
     for i, line in enumerate(lines[start:], start + 1):
         if re.match(rf"\s*[\"']?{re.escape(key)}[\"']?\s*=", line):
             return i
+        if not start and re.match(rf"\s*\[\[?\s*{re.escape(key)}\s*\]", line):
+            return i
         if start and re.match(r"\s*\[", line):
             return start
     return start if start < len(lines) else 0
@@ -219,13 +230,15 @@ def _line_of(location: Location, text: str) -> int:
 
 
 def _odd_values(data: Any, location: Location = ()) -> Iterator[_Problem]:
-    """Find what would pass for a number without being one: nan, inf, and true or false where a number belongs."""
+    """Find what would pass without being meant: nan, inf, true for a number, and line ends or tabs within text."""
     if isinstance(data, dict | list):
         for key, value in data.items() if isinstance(data, dict) else enumerate(data):
             yield from _odd_values(value, (*location, key))
     elif isinstance(data, float) and not math.isfinite(data):
         yield _Problem(location, str(data), _expected(location))
     elif isinstance(data, bool) and location[-1] not in _SWITCHES:
+        yield _Problem(location, _shown(data), _expected(location))
+    elif isinstance(data, str) and re.search(r"[\x00-\x1f\x7f]", data):
         yield _Problem(location, _shown(data), _expected(location))
 
 
