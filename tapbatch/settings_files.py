@@ -236,9 +236,9 @@ def _odd_values(data: Any, location: Location = ()) -> Iterator[_Problem]:
             yield from _odd_values(value, (*location, key))
     elif isinstance(data, float) and not math.isfinite(data):
         yield _Problem(location, str(data), _expected(location))
-    elif isinstance(data, bool) and location[-1] not in _SWITCHES:
-        yield _Problem(location, _shown(data), _expected(location))
-    elif isinstance(data, str) and re.search(r"[\x00-\x1f\x7f]", data):
+    elif (isinstance(data, bool) and location[-1] not in _SWITCHES) or (
+        isinstance(data, str) and re.search(r"[\x00-\x1f\x7f]", data)
+    ):
         yield _Problem(location, _shown(data), _expected(location))
 
 
