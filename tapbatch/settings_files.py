@@ -234,12 +234,16 @@ def _odd_values(data: Any, location: Location = ()) -> Iterator[_Problem]:
     if isinstance(data, dict | list):
         for key, value in data.items() if isinstance(data, dict) else enumerate(data):
             yield from _odd_values(value, (*location, key))
-    elif isinstance(data, float) and not math.isfinite(data):
-        yield _Problem(location, str(data), _expected(location))
-    elif (isinstance(data, bool) and location[-1] not in _SWITCHES) or (
-        isinstance(data, str) and re.search(r"[\x00-\x1f\x7f]", data)
-    ):
-        yield _Problem(location, _shown(data), _expected(location))
+    elif _is_odd(data, location[-1]):
+        yield _Problem(location, _shown(data) if isinstance(data, str | bool) else str(data), _expected(location))
+
+
+def _is_odd(value: Any, key: str | int) -> bool:
+    if isinstance(value, bool):
+        return key not in _SWITCHES
+    if isinstance(value, float):
+        return not math.isfinite(value)
+    return isinstance(value, str) and re.search(r"[\x00-\x1f\x7f]", value) is not None
 
 
 def _expected(location: Location) -> str:
