@@ -2,15 +2,14 @@
 
 Conventions: lengths on the sheet are millimetres from its top left corner, y downwards; type sizes are points (1/72
 inch). A sheet is a bare :class:`matplotlib.figure.Figure`; what it shows are texts and collections placed in
-millimetres, without axes, for an axis with its ticks costs more time than all that is drawn in it. Colours are an ink,
-three greys, a dark blue and a burnt orange, which differ in lightness: they survive black-and-white print and colour
-blindness, and none of them means good or bad. All text is data: no markup, no formulas.
+millimetres, without axes, for an axis with its ticks costs more time than all that is drawn in it. Colours are an
+ink, three greys, a dark blue and a burnt orange, which differ in lightness: they survive black-and-white print and
+colour blindness, and none of them means good or bad. All text is data: no markup, no formulas.
 """
 
 from __future__ import annotations
 
 import math
-import textwrap
 import unicodedata
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -25,6 +24,7 @@ from numpy.typing import ArrayLike, NDArray
 from tapbatch.show.words import shown
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.figure import Figure
     from matplotlib.transforms import Transform
 
@@ -38,6 +38,9 @@ INK, SOFT, PALE, HAIR = "#1b1b1b", "#666666", "#a9a9a9", "#dddddd"
 MARK, MARK_PALE, WARN = "#1f4e79", "#9db4ca", "#a85400"
 
 TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 5.5, 6.5, 8.0, 10.0, 13.0, 20.0, 58.0
+
+# Three plain dots: any letter beyond Latin-1 is embedded as one more font, at a fifth of a second each.
+CUT = "..."
 
 MARGIN_MM = 16.0
 HEAD_MM = 24.0
@@ -57,9 +60,9 @@ def house_style() -> Iterator[None]:
     """Draw by matplotlib's own defaults and the house's, whatever the user's own settings are."""
     import matplotlib
 
-    defaults = {key: value for key, value in matplotlib.rcParamsDefault.items() if not key.startswith("backend")}
-    with matplotlib.rc_context():
-        matplotlib.rcParams.update({**defaults, **_STYLE})
+    rules: dict[Any, Any] = {k: v for k, v in matplotlib.rcParamsDefault.items() if not k.startswith("backend")}
+    rules.update(_STYLE)
+    with matplotlib.rc_context(rules):
         yield
 
 
@@ -89,10 +92,14 @@ def printable(text: str) -> str:
     >>> printable("top 漢")
     'top �'
     """
-    _, letters = _font(False)
-    _, bold_letters = _font(True)
-    known = letters & bold_letters
-    return "".join(c if ord(c) in known else "\ufffd" for c in unicodedata.normalize("NFC", shown(text)))
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(c if _has_letter(c) else "\ufffd" for c in unicodedata.normalize("NFC", shown(text)))
+
+
+@lru_cache(maxsize=4096)
+def _has_letter(char: str) -> bool:
+    return all(ord(char) in _font(bold)[1] for bold in (False, True))
 
 
 def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
@@ -107,19 +114,22 @@ def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
 
 
 def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
-    """Return text cut to a width, with an ellipsis where something was cut.
+    """Return text cut to a width, with dots where something was cut: within, for names differ at the end.
 
     Examples
     --------
     >>> fitted("bars fitted", 100, 8), fitted("bars fitted", 10, 8)
-    ('bars fitted', 'bars…')
+    ('bars fitted', 'ba...d')
     """
     text = printable(text)
     if text_width_mm(text, size_pt, bold) <= width_mm:
         return text
-    while text and text_width_mm(f"{text}…", size_pt, bold) > width_mm:
-        text = text[:-1]
-    return f"{text.rstrip()}…"
+    for kept in range(len(text) - 1, 0, -1):
+        tail = kept // 3
+        cut = f"{text[: kept - tail].rstrip()}{CUT}{text[len(text) - tail :].lstrip()}"
+        if text_width_mm(cut, size_pt, bold) <= width_mm:
+            return cut
+    return ""
 
 
 def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:
@@ -141,25 +151,6 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
         lines.append(fitted(" ".join(words[:taken]), width_mm, size_pt, bold))
         words = words[taken:]
     return lines
-
-
-def typeset(text: str) -> str:
-    """Put true minus signs and interval dashes where print expects them.
-
-    Examples
-    --------
-    >>> typeset("down 42 c (-43 to -41), A#3 -3 c")
-    'down 42 c (−43 to −41), A♯3 −3 c'
-    """
-    out = []
-    for index, char in enumerate(text):
-        before, after = text[index - 1 : index], text[index + 1 : index + 2]
-        if char == "-" and after.isdigit() and before in ("", " ", "("):
-            char = "\u2212"
-        elif char == "#" and before.isalpha() and before.isupper() and (after.isdigit() or after == "-"):
-            char = "♯"
-        out.append(char)
-    return "".join(out)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,6 +196,54 @@ class Panel:
         return self.left_mm + self.width_mm
 
 
+@dataclass(frozen=True, slots=True)
+class Word:
+    """A line of text in its place: where its baseline begins, in mm, and how it is set; turned anticlockwise."""
+
+    x_mm: float
+    y_mm: float
+    text: str
+    size_pt: float
+    bold: bool
+    colour: str
+    rotation: float
+
+
+def _lettering(words: Sequence[Word], to_page: Transform) -> Artist:
+    """Return all words of a sheet as one artist.
+
+    The library's own text artist lays each line out before it sets it, which takes longer than the setting; here the
+    place of every word is known, and so it is set straight away.
+    """
+    from matplotlib.artist import Artist
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.text import Text
+
+    fonts = {
+        bold: FontProperties(family=["DejaVu Sans"], weight="bold" if bold else "normal") for bold in (False, True)
+    }
+    features = Text()
+    # A ligature would be embedded as a font of its own, which costs time and searches badly.
+    if hasattr(features, "set_fontfeatures"):
+        features.set_fontfeatures(("-liga",))
+
+    class Lettering(Artist):
+        def draw(self, renderer: Any) -> None:
+            gc = renderer.new_gc()
+            places = to_page.transform(np.array([(w.x_mm, w.y_mm) for w in words]).reshape(-1, 2))
+            for word, (x, y) in zip(words, places, strict=True):
+                font = fonts[word.bold]
+                font.set_size(word.size_pt)
+                gc.set_foreground(word.colour)
+                y = renderer.height - y if renderer.flipy() else y
+                renderer.draw_text(gc, x, y, word.text, font, word.rotation, ismath=False, mtext=features)
+            gc.restore()
+
+    lettering = Lettering()
+    lettering.set_zorder(4.0)
+    return lettering
+
+
 class Sheet:
     """One page; ``figure`` is what was drawn, ``title`` what its bookmark says."""
 
@@ -217,6 +256,8 @@ class Sheet:
         self.figure: Figure = Figure(figsize=(self.width_mm / MM_PER_INCH, self.height_mm / MM_PER_INCH))
         to_inches = Affine2D().scale(1 / MM_PER_INCH, -1 / MM_PER_INCH).translate(0, self.height_mm / MM_PER_INCH)
         self._to_page: Transform = to_inches + self.figure.dpi_scale_trans
+        self.words: list[Word] = []
+        self._under: dict[tuple[str, float], list[NDArray[np.float64]]] = {}
 
     @property
     def left_mm(self) -> float:
@@ -248,32 +289,24 @@ class Sheet:
         bold: bool = False,
         colour: str = INK,
         ha: Literal["left", "center", "right"] = "left",
-        va: Literal["baseline", "center", "top", "bottom"] = "baseline",
+        va: Literal["baseline", "center"] = "baseline",
         rotation: float = 0.0,
         within_mm: float | None = None,
-        gid: str | None = None,
     ) -> None:
         """Set one line of text; ``within_mm`` cuts what is longer."""
-        text = printable(typeset(text))
+        text = printable(text)
         if within_mm is not None:
             text = fitted(text, within_mm, size_pt, bold)
         if not text.strip():
             return
-        self.figure.text(
-            x_mm,
-            y_mm,
-            text,
-            transform=self._to_page,
-            fontsize=size_pt,
-            fontweight="bold" if bold else "normal",
-            color=colour,
-            ha=ha,
-            va=va,
-            rotation=rotation,
-            rotation_mode="anchor",
-            parse_math=False,
-            gid=gid,
-        )
+        width_mm = text_width_mm(text, size_pt, bold) if ha != "left" else 0.0
+        back_mm = {"left": 0.0, "center": width_mm / 2, "right": width_mm}[ha]
+        # Half the height of a capital puts the middle of a word on its place.
+        down_mm = 0.36 * size_pt * MM_PER_PT if va == "center" else 0.0
+        turn = math.radians(rotation)
+        x_mm += -back_mm * math.cos(turn) + down_mm * math.sin(turn)
+        y_mm += back_mm * math.sin(turn) + down_mm * math.cos(turn)
+        self.words.append(Word(x_mm, y_mm, text, size_pt, bold, colour, rotation))
 
     def paragraph(
         self,
@@ -288,7 +321,7 @@ class Sheet:
         most: int = 99,
     ) -> float:
         """Set text in lines of a width, the first on the baseline given; return the baseline that comes after."""
-        for line in wrapped(typeset(text), width_mm, size_pt, bold, most):
+        for line in wrapped(text, width_mm, size_pt, bold, most):
             self.say(x_mm, y_mm, line, size_pt, bold=bold, colour=colour)
             y_mm += size_pt * MM_PER_PT * 1.4
         return y_mm
@@ -303,25 +336,47 @@ class Sheet:
         gid: str | None = None,
     ) -> None:
         """Draw polylines, each an array of shape (n, 2) in mm, as one artist."""
+        if segments:
+            self._draw_lines([np.asarray(s, dtype=np.float64) for s in segments], colour, width_pt, dashed, gid, 2.0)
+
+    def rules(self, segments: Sequence[ArrayLike], colour: str = PALE, width_pt: float = 0.5) -> None:
+        """Draw lines that lie under everything else; all rules of one colour and width on a sheet are one artist."""
+        self._under.setdefault((colour, width_pt), []).extend(np.asarray(s, dtype=np.float64) for s in segments)
+
+    def rule(self, x0: float, y0: float, x1: float, y1: float, colour: str = PALE, width_pt: float = 0.5) -> None:
+        """Draw one straight line that lies under everything else."""
+        self.rules([[(x0, y0), (x1, y1)]], colour, width_pt)
+
+    def _draw_lines(
+        self,
+        segments: Sequence[NDArray[np.float64]],
+        colour: str,
+        width_pt: float,
+        dashed: bool,
+        gid: str | None,
+        zorder: float,
+    ) -> None:
         from matplotlib.collections import LineCollection
 
-        if not segments:
-            return
         self.figure.add_artist(
             LineCollection(
-                [np.asarray(s, dtype=np.float64) for s in segments],
+                segments,
                 colors=colour,
                 linewidths=width_pt,
                 linestyles=[(0, (2.5, 2.0))] if dashed else "solid",
                 capstyle="butt",
                 transform=self._to_page,
                 gid=gid,
+                zorder=zorder,
             )
         )
 
-    def line(self, x0: float, y0: float, x1: float, y1: float, colour: str = INK, width_pt: float = 0.6) -> None:
-        """Draw one straight line."""
-        self.lines([[(x0, y0), (x1, y1)]], colour, width_pt)
+    def finished(self) -> Figure:
+        """Return the figure with all that was gathered for it: the rules below, the words on top. Call it once."""
+        for (colour, width_pt), segments in self._under.items():
+            self._draw_lines(segments, colour, width_pt, False, None, 0.0)
+        self.figure.add_artist(_lettering(self.words, self._to_page))
+        return self.figure
 
     def area(self, outline: ArrayLike, colour: str) -> None:
         """Fill a closed outline, an array of shape (n, 2) in mm."""
@@ -329,7 +384,11 @@ class Sheet:
 
         self.figure.add_artist(
             PolyCollection(
-                [np.asarray(outline, dtype=np.float64)], facecolors=colour, edgecolors="none", transform=self._to_page
+                [np.asarray(outline, dtype=np.float64)],
+                facecolors=colour,
+                edgecolors="none",
+                transform=self._to_page,
+                zorder=1.0,
             )
         )
 
@@ -345,6 +404,7 @@ class Sheet:
         """Draw round dots as one artist; a hollow one lets the paper show."""
         from matplotlib.collections import PathCollection
         from matplotlib.path import Path as Outline
+        from matplotlib.transforms import IdentityTransform
 
         if not centres:
             return
@@ -357,17 +417,8 @@ class Sheet:
                 linewidths=0.9 if hollow else 0.0,
                 offsets=np.asarray(centres, dtype=np.float64),
                 offset_transform=self._to_page,
+                transform=IdentityTransform(),
+                zorder=3.0,
                 gid=gid,
             )
         )
-
-
-def one_line(text: str, most: int) -> str:
-    """Shorten text to a number of letters, at a word.
-
-    Examples
-    --------
-    >>> one_line("after the second humid week", 16)
-    'after the…'
-    """
-    return textwrap.shorten(shown(text), most, placeholder="…")

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
-from tapbatch.show import tables, words
+from tapbatch.show import rows, tables, words
 from tapbatch.values import Attention, Stage, StageMode
 
 if TYPE_CHECKING:
@@ -88,8 +88,8 @@ def reading_to_json(stage: Stage) -> str:
         "stage": stage.stage_shown,
         "concert_pitch_hz": stage.concert_pitch_hz,
         "recordings": recordings,
-        "modes": [_plain("modes", row) for row in tables.mode_rows(stage)],
-        "sustain": [_plain("sustain", row) for row in tables.sustain_rows(stage)],
+        "modes": [_plain("modes", row) for row in rows.mode_rows(stage)],
+        "sustain": [_plain("sustain", row) for row in rows.sustain_rows(stage)],
         "flags": list(stage.flags),
     }
     return json.dumps(document, ensure_ascii=False, allow_nan=False)

@@ -220,28 +220,48 @@ def explain(word: str) -> str:
 
 def moved_text(drift: Drift) -> str:
     """Say how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2)``; without a figure, the verdict alone."""
-    change, low, high = drift.freq_change_cents, drift.cents_low, drift.cents_high
-    if change is None or low is None or high is None:
+    text = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
+    if not text:
         return VERDICTS[drift.verdict]
-    places = _interval_decimals((high - low) / 2, 1)
-    interval = f"({low:+z.{places}f} to {high:+z.{places}f})"
+    change, interval = text.split(" ", 1)
     if drift.verdict in ("up", "down"):
-        return f"{drift.verdict} {abs(change):.{places}f} c {interval}"
-    return f"{VERDICTS[drift.verdict]}, {change:+z.{places}f} c {interval}"
+        return f"{drift.verdict} {change.lstrip('+-')} c {interval}"
+    return f"{VERDICTS[drift.verdict]}, {change} c {interval}"
+
+
+def moved_cell(drift: Drift) -> str:
+    """Say a move in the few letters of a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
+    if drift.freq_change_cents is None or drift.verdict not in ("up", "down"):
+        return {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
+    return moved_text(drift).split(" (")[0]
 
 
 def rings_text(drift: Drift) -> str:
-    """Say whether a mode rings longer than before, such as ``longer by 12 % (5 to 20)``; empty where not known."""
-    change, low, high = drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct
+    """Say whether a mode rings longer than before, such as ``longer by 12 % (+5 to +20)``; empty where not known."""
+    low, high = drift.t60_low_pct, drift.t60_high_pct
+    text = change_text(drift.t60_change_pct, low, high, 0)
+    if not text or low is None or high is None:
+        return ""
+    change, interval = text.split(" ", 1)
+    if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
+        return f"as long as before, {change} % {interval}"
+    if low > 0 or high < 0:
+        return f"{'longer' if low > 0 else 'shorter'} by {change.lstrip('+-')} % {interval}"
+    return f"cannot tell, {change} % {interval}"
+
+
+def change_text(change: float | None, low: float | None, high: float | None, most_decimals: int) -> str:
+    """Say a change with its interval, such as ``-42.1 (-43.0 to -41.2)``; empty where not known.
+
+    Examples
+    --------
+    >>> change_text(-42.13, -43.04, -41.22, 1), change_text(None, None, None, 1)
+    ('-42.1 (-43.0 to -41.2)', '')
+    """
     if change is None or low is None or high is None:
         return ""
-    places = _interval_decimals((high - low) / 2, 0)
-    interval = f"({low:+z.{places}f} to {high:+z.{places}f})"
-    if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
-        return f"as long as before, {change:+z.{places}f} % {interval}"
-    if low > 0 or high < 0:
-        return f"{'longer' if low > 0 else 'shorter'} by {abs(change):.{places}f} % {interval}"
-    return f"cannot tell, {change:+z.{places}f} % {interval}"
+    places = _interval_decimals((high - low) / 2, most_decimals)
+    return f"{change:+z.{places}f} ({low:+z.{places}f} to {high:+z.{places}f})"
 
 
 def _interval_decimals(half_width: float, most: int) -> int:

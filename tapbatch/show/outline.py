@@ -1,0 +1,93 @@
+"""Bookmarks for a PDF: an incremental update (ISO 32000-1, 7.5.6) that adds an outline (12.3.3) to a finished file.
+
+The library that draws the pages knows no bookmarks. The update appends the outline's objects, a new catalog, and a
+cross-reference section that points back to the old one; not a byte of what was there changes. It reads files with a
+plain cross-reference table, as that library writes them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+_START = re.compile(rb"startxref\s+(\d+)\s+%%EOF\s*\Z")
+_TRAILER = re.compile(rb"trailer\s*<<(?P<body>.*?)>>\s*startxref", re.DOTALL)
+
+
+def with_outline(pdf: bytes, entries: Sequence[tuple[str, int]]) -> bytes:
+    """Return a PDF with bookmarks, opened with its title shown and its outline beside it.
+
+    Parameters
+    ----------
+    pdf
+        A file with a plain cross-reference table and a flat page tree.
+    entries
+        Title and page index from 0, in order; of neighbours with the same title the first is kept.
+
+    Raises
+    ------
+    ValueError
+        Where the file is not built so.
+    """
+    start, trailer = _START.search(pdf), _TRAILER.search(pdf, pdf.rfind(b"trailer"))
+    if start is None or trailer is None:
+        msg = "expected a PDF with a plain cross-reference table"
+        raise ValueError(msg)
+    size, root, info = (_number(trailer["body"], key) for key in (b"Size", b"Root", b"Info"))
+    kept = [e for n, e in enumerate(entries) if n == 0 or entries[n - 1][0] != e[0]]
+    pages = _pages(pdf, root)
+    objects = {root: _catalog(pdf, root, size), size: _outlines(size, len(kept))}
+    for n, (title, page) in enumerate(kept):
+        objects[size + 1 + n] = _item(size, n, len(kept), title, pages[page])
+    return pdf + _update(len(pdf), objects, root, info, int(start[1]))
+
+
+def _number(body: bytes, key: bytes) -> int:
+    found = re.search(rb"/" + key + rb"\s+(\d+)", body)
+    if found is None:
+        msg = f"expected /{key.decode()} in the PDF's trailer or catalog"
+        raise ValueError(msg)
+    return int(found[1])
+
+
+def _object(pdf: bytes, number: int) -> bytes:
+    found = re.search(rb"(?:\A|\n)" + str(number).encode() + rb" 0 obj\s*(<<.*?>>)\s*endobj", pdf, re.DOTALL)
+    if found is None:
+        msg = f"expected object {number} in the PDF"
+        raise ValueError(msg)
+    return found[1]
+
+
+def _pages(pdf: bytes, root: int) -> list[int]:
+    tree = _object(pdf, _number(_object(pdf, root), b"Pages"))
+    kids = re.search(rb"/Kids\s*\[(.*?)\]", tree, re.DOTALL)
+    return [int(number) for number in re.findall(rb"(\d+) 0 R", kids[1])] if kids else []
+
+
+def _catalog(pdf: bytes, root: int, outlines: int) -> bytes:
+    old = _object(pdf, root).strip()[2:-2].strip()
+    return (
+        b"<< %b /Outlines %d 0 R /PageMode /UseOutlines /Lang (en) /ViewerPreferences << /DisplayDocTitle true >> >>"
+        % (old, outlines)
+    )
+
+
+def _outlines(number: int, count: int) -> bytes:
+    return b"<< /Type /Outlines /First %d 0 R /Last %d 0 R /Count %d >>" % (number + 1, number + count, count)
+
+
+def _item(parent: int, n: int, count: int, title: str, page: int) -> bytes:
+    text = (b"\xfe\xff" + title.encode("utf-16-be", "replace")).hex().encode()
+    links = (b" /Prev %d 0 R" % (parent + n) if n else b"") + (
+        b" /Next %d 0 R" % (parent + n + 2) if n < count - 1 else b""
+    )
+    return b"<< /Title <%b> /Parent %d 0 R /Dest [ %d 0 R /Fit ]%b >>" % (text, parent, page, links)
+
+
+def _update(offset: int, objects: dict[int, bytes], root: int, info: int, previous: int) -> bytes:
+    body, table = bytearray(b"\n"), bytearray(b"xref\n")
+    for number, content in sorted(objects.items()):
+        table += b"%d 1\n%010d 00000 n \n" % (number, offset + len(body))
+        body += b"%d 0 obj\n%b\nendobj\n" % (number, content)
+    trailer = b"trailer\n<< /Size %d /Root %d 0 R /Info %d 0 R /Prev %d >>\nstartxref\n%d\n%%%%EOF\n"
+    return bytes(body + table) + trailer % (max(objects) + 1, root, info, previous, offset + len(body))

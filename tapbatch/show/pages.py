@@ -1,0 +1,203 @@
+"""The last pages of a report: the tables, how the numbers were got, and the cautions.
+
+Conventions: tables show what the CSV files hold, said with the digits that the uncertainty deserves; the note leads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Literal
+
+from tapbatch.show import words
+from tapbatch.show.charts import drifts_into
+from tapbatch.show.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
+from tapbatch.values import Drift, History, Stage, StageMode
+
+ROW_MM = 4.6
+LEAST_ROWS = 6
+
+# A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
+Column = tuple[str, float, Literal["left", "right"], float]
+Row = tuple[str, ...]
+
+MODE_COLUMNS: tuple[Column, ...] = (
+    ("note", 0.0, "left", 23.0),
+    ("how sure", 37.0, "right", 14.0),
+    ("mode", 40.0, "left", 26.0),
+    ("Hz", 81.0, "right", 15.0),
+    ("T60 (s)", 111.0, "right", 29.0),
+    ("Q", 120.0, "right", 9.0),
+    ("level (dB)", 134.0, "right", 13.0),
+    ("taps", 143.0, "right", 9.0),
+    ("noticed", 146.0, "left", 32.0),
+)
+
+DRIFT_COLUMNS: tuple[Column, ...] = (
+    ("verdict", 0.0, "left", 27.0),
+    ("mode", 28.0, "left", 30.0),
+    ("cents", 92.0, "right", 36.0),
+    ("T60 (%)", 120.0, "right", 27.0),
+    ("besides the wood", 124.0, "left", 54.0),
+)
+
+
+def mode_table(stage: Stage) -> list[Row]:
+    """Return the modes of a stage as they are said in print, from low to high."""
+    return [_mode_cells(mode) for mode in sorted(stage.modes, key=lambda m: m.freq_hz)]
+
+
+def _mode_cells(mode: StageMode) -> Row:
+    return (
+        words.note_text(mode),
+        words.sure_text(mode),
+        f"{mode.mode}, leads" if mode.lead else mode.mode,
+        words.hz_text(mode),
+        words.t60_text(mode),
+        f"{mode.q:.0f}",
+        f"{mode.level_db:+z.1f}" if mode.level_db > 0 else f"{mode.level_db:z.1f}",
+        str(mode.taps),
+        ", ".join(mode.flags),
+    )
+
+
+def drift_table(history: History, stage: Stage) -> list[Row]:
+    """Return what moved on the way to a stage as it is said in print."""
+    return [_drift_cells(drift) for drift in drifts_into(history, stage).values()]
+
+
+def _drift_cells(drift: Drift) -> Row:
+    cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
+    rings = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
+    return words.VERDICTS[drift.verdict], drift.mode, cents, rings, drift.caution
+
+
+def table_height_mm(rows: int) -> float:
+    """Return the height of a table of so many rows with its headings."""
+    return 13.0 + rows * ROW_MM
+
+
+def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> float:
+    """Draw a table below its title; return the baseline of its last row."""
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True, within_mm=sheet.measure_mm)
+    for heading, x, ha, _ in columns:
+        sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, colour=SOFT, ha=ha)
+    y += 11.0
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.4)
+    for cells in rows:
+        y += ROW_MM
+        for n, ((heading, x, ha, room), cell) in enumerate(zip(columns, cells, strict=True)):
+            colour = WARN if heading in ("noticed", "besides the wood") else INK
+            sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, colour=colour, ha=ha, within_mm=room)
+    return y
+
+
+def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], history: History) -> None:
+    """Draw, part by part, the modes of the latest stage and what moved into it.
+
+    Parameters
+    ----------
+    open_sheet
+        Gives the sheet and the place for something of a height, of which at least so much must go on one sheet.
+    history
+        What to draw.
+    """
+    for part in history.parts:
+        stage = history.of_part(part)[-1]
+        for title, columns, rows in (
+            (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
+            (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
+        ):
+            while rows:
+                least = table_height_mm(min(len(rows), LEAST_ROWS))
+                sheet, y = open_sheet(table_height_mm(len(rows)), least)
+                fit = int((sheet.bottom_mm - y - table_height_mm(0)) / ROW_MM)
+                draw_table(sheet, y, title, columns, rows[:fit])
+                rows = rows[fit:]
+
+
+HOW: tuple[tuple[str, str], ...] = (
+    (
+        "Frequency and decay",
+        "Each tap is measured from the moment the mallet has left until the next touch or the noise. All its "
+        "modes are fitted at once as damped sines in the noise that was there before and between the taps, by"
+        " maximum likelihood. How sure a single tap can be is bounded by the sound itself (Yao and Pandit, "
+        "IEEE Transactions on Signal Processing 43, 1995); the fit says how near it came. T60 is the time in "
+        "which a mode falls by 60 dB; Q is pi times frequency times T60 over ln 1000.",
+    ),
+    (
+        "From taps to a stage",
+        "Taps never repeat exactly. What they share is stated as a mean with random effects (DerSimonian and "
+        "Laird, 1986), its 95 % interval widened for few taps (Hartung and Knapp, 2001) and never narrower "
+        "than the taps' own errors allow. Uncertainties are combined as the Guide to the Expression of "
+        "Uncertainty in Measurement (JCGM 100:2008) lays down. An interval of 95 % misses one time in twenty.",
+    ),
+    (
+        "Note and cents",
+        "Notes are those of equal temperament at the concert pitch given. A cent is a hundredth of a "
+        "semitone. How sure is half the width of the 95 % interval.",
+    ),
+    (
+        "Moved or not",
+        "Up and down: the interval of the change leaves out zero. Steady: the whole interval lies within the "
+        "width that counts as steady. Cannot tell: neither; more taps would narrow it. What differed besides "
+        "the wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
+    ),
+    (
+        "The sound and its bands",
+        "EDT, T20 and T30 are read from the backward-integrated decay between the limits of ISO 3382-1 and "
+        "ISO 3382-2, with the noise taken off; T60 is a fit of decay and floor. A listener just notices a "
+        "change of 5 % (ISO 3382-1).",
+    ),
+    (
+        "What no interval covers",
+        "Automatic gain in a phone, the room, a hand or a mallet that stays on, where the instrument is held,"
+        " damp air and wood. Keep place, hold and mallet the same from stage to stage.",
+    ),
+)
+
+CAUTIONS: tuple[str, ...] = (
+    "Wood taken off cannot be put back. Take off less than the reading asks for, tap again, and leave "
+    "unsure readings alone until they are sure.",
+    "Blades are sharp and rotary tools throw and grab: follow the tool maker's instructions and local "
+    "rules, clamp the work, guard eyes and ears.",
+    "Wood dust harms lungs and can burn: extract it, wear a mask that fits, follow local rules.",
+    "Strings break when tuned up: keep your face out of their line, turn slowly, do not go past the pitch"
+    " they are made for.",
+)
+
+
+def draw_how(sheet: Sheet, y: float) -> float:
+    """Draw how the numbers were got, and the cautions; return where they end."""
+    label = 45.0
+    for title, text in HOW:
+        sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=label - 3.0)
+        y = sheet.paragraph(sheet.left_mm + label, y, text, sheet.measure_mm - label, BODY) + 3.0
+    y += 2.0
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    y += 6.0
+    sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
+    for text in CAUTIONS:
+        y = sheet.paragraph(sheet.left_mm + label, y, text, sheet.measure_mm - label, BODY) + 1.5
+    return y
+
+
+def flags_seen(history: History) -> list[str]:
+    """Return every flag that stands somewhere in the report, each once, sorted."""
+    return sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
+
+
+def draw_flags(sheet: Sheet, y: float, history: History) -> float:
+    """Explain the flags that were seen; return where that ends."""
+    seen = flags_seen(history)
+    if not seen:
+        return y
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    y += 6.0
+    sheet.say(sheet.left_mm, y, "What was noticed", LEAD, bold=True)
+    for flag in seen:
+        text = words.FLAGS.get(flag, "a flag without an explanation here")
+        if y > sheet.bottom_mm - 6.0:
+            return y
+        y = sheet.paragraph(sheet.left_mm + 45.0, y, f"{flag}: {text}", sheet.measure_mm - 45.0, BODY) + 1.0
+    return y

@@ -1,0 +1,173 @@
+"""The report of one instrument: a PDF for the bench, on A4 or Letter, its first page the reading slip.
+
+The bytes depend on the history, the settings and the paper alone: no date of making, no random names, fonts that come
+with matplotlib embedded (as TrueType, so that text can be searched and copied).
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from pathlib import Path
+
+from tapbatch.settings import InstrumentSettings
+from tapbatch.show.charts import chart_modes
+from tapbatch.show.decays import decays_a_sheet, draw_decays, trace_of
+from tapbatch.show.figures import draw_drift, drift_height_mm
+from tapbatch.show.outline import with_outline
+from tapbatch.show.outputs import put_file
+from tapbatch.show.pages import draw_flags, draw_how, draw_tables
+from tapbatch.show.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, Sheet, house_style
+from tapbatch.show.slip import draw_slip
+from tapbatch.show.spectra import draw_spectra, spectra_height_mm
+from tapbatch.show.sustain import draw_sustain, sustain_height_mm
+from tapbatch.values import History
+
+BLOCK_GAP_MM = 7.0
+
+
+def write_report(path: Path, history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> str:
+    """Write the report of one instrument in one step; left alone where its bytes would not change.
+
+    Parameters
+    ----------
+    path
+        Where the PDF belongs.
+    history
+        The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
+    settings
+        Of the instrument: what counts as steady, and sharps or flats.
+    paper
+        ``"a4"`` (default) or ``"letter"``.
+
+    Returns
+    -------
+    str
+        Empty, or a notice in one line where the old file could not be replaced and the new one lies beside it.
+
+    Raises
+    ------
+    ShopError
+        Where the folder cannot be written.
+    """
+    return put_file(path, report_bytes(history, settings, paper=paper))
+
+
+def report_bytes(history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> bytes:
+    """Return the report of one instrument as the bytes of its PDF; see :func:`write_report`."""
+    from matplotlib.backends.backend_pdf import PdfPages
+
+    file = io.BytesIO()
+    with house_style():
+        sheets = report_sheets(history, settings, paper=paper)
+        info = {
+            "Title": f"{history.instrument_shown}: readings",
+            "Subject": "Notes, cents and decays of its modes, stage by stage",
+            "Creator": "tapbatch",
+            "Producer": None,
+            "CreationDate": None,
+        }
+        with PdfPages(file, metadata=info) as pdf:
+            for sheet in sheets:
+                pdf.savefig(sheet.finished())
+    return with_outline(file.getvalue(), [(sheet.title, n) for n, sheet in enumerate(sheets)])
+
+
+def report_sheets(history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> list[Sheet]:
+    """Return the pages of the report of one instrument, drawn; see :func:`write_report`."""
+    book = _Book(history, paper)
+    steady, spelling = settings.steady_cents, settings.spelling
+    draw_slip(book.add("Reading slip"), history, steady, spelling)
+    moving = [p for p in history.parts if len(history.of_part(p)) > 1 and chart_modes(history.of_part(p))]
+    for part in moving:
+        height = drift_height_mm(book.newest, history.of_part(part), book.room_mm)
+        sheet, y = book.place("Drift", DRIFT_CAPTION, height)
+        draw_drift(sheet, y, history, part, steady, spelling, book.room_mm)
+    heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
+    for part in heard:
+        sheet, y = book.place("Sustain", SUSTAIN_CAPTION, sustain_height_mm(book.newest, history.of_part(part)))
+        draw_sustain(sheet, y, history, part, steady, spelling)
+    for part in heard:
+        height = spectra_height_mm(history.of_part(part), book.room_mm)
+        sheet, y = book.place("Spectra", SPECTRA_CAPTION, height)
+        draw_spectra(sheet, y, history, part, steady, spelling, book.room_mm)
+    _add_decays(book, history)
+    draw_tables(lambda height, least: book.place("Tables", "", height, least), history)
+    sheet, y = book.place("How the numbers were got", "", book.room_mm)
+    draw_flags(sheet, draw_how(sheet, y + 2.0) + 5.0, history)
+    return book.numbered()
+
+
+DRIFT_CAPTION = (
+    "Lines are the notes of the scale, a hundred cents apart. Dot: the reading; bar: its 95 % interval; hollow and "
+    "pale: unsure. Figures: cents moved; = held steady; ? cannot tell. Broken line, or figure in orange: something "
+    "besides the wood differed."
+)
+SUSTAIN_CAPTION = (
+    "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "
+    "besides the wood differed between the two stages."
+)
+SPECTRA_CAPTION = (
+    "Each stage against its own strongest line, down to -60 dB; noise in grey. Dots: fitted modes, hollow where "
+    "unsure. Thin lines follow a mode from stage to stage, down to its flag."
+)
+DECAYS_CAPTION = "The clearest tap of each stage: thin, the sound; thick, the fitted modes; broken, the noise floor."
+
+
+class _Book:
+    """Sheets one after the other, each headed with its title; blocks of one title share a sheet while it has room."""
+
+    def __init__(self, history: History, paper: Paper) -> None:
+        self._name = history.instrument_shown
+        self._paper = paper
+        self._sheets: list[Sheet] = []
+        self._next_mm = 0.0
+
+    @property
+    def newest(self) -> Sheet:
+        return self._sheets[-1]
+
+    @property
+    def room_mm(self) -> float:
+        """The height for content on an empty sheet below the longest caption."""
+        return self.newest.bottom_mm - HEAD_MM - 14.0
+
+    def add(self, title: str) -> Sheet:
+        self._sheets.append(Sheet(self._paper, title))
+        return self.newest
+
+    def place(self, title: str, caption: str, height_mm: float, least_mm: float = math.inf) -> tuple[Sheet, float]:
+        """Return the sheet and the place for a block, on a new sheet where the title changes or the room is short.
+
+        A block that can be split needs room for ``least_mm`` only.
+        """
+        if self.newest.title != title or self._next_mm + min(height_mm, least_mm) > self.newest.bottom_mm:
+            sheet = self.add(title)
+            sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
+            self._next_mm = HEAD_MM + 6.0
+            if caption:
+                measure = sheet.measure_mm
+                self._next_mm = (
+                    sheet.paragraph(sheet.left_mm, self._next_mm, caption, measure, BODY, colour=SOFT) + 2.0
+                )
+        place = self._next_mm
+        self._next_mm += height_mm + BLOCK_GAP_MM
+        return self.newest, place
+
+    def numbered(self) -> list[Sheet]:
+        """Return the sheets, each with its name and number at the foot."""
+        for number, sheet in enumerate(self._sheets, 1):
+            y = sheet.height_mm - 10.0
+            sheet.rule(sheet.left_mm, y - 4.0, sheet.right_mm, y - 4.0, HAIR, 0.5)
+            sheet.say(sheet.left_mm, y, self._name, SMALL, colour=SOFT, within_mm=sheet.measure_mm - 60.0)
+            where = f"{sheet.title}, {number} of {len(self._sheets)}"
+            sheet.say(sheet.right_mm, y, where, SMALL, colour=SOFT, ha="right")
+        return self._sheets
+
+
+def _add_decays(book: _Book, history: History) -> None:
+    stages = history.stages if any(map(trace_of, history.stages)) else ()
+    a_sheet = decays_a_sheet(len(stages), book.room_mm)
+    for first in range(0, len(stages), a_sheet):
+        sheet, y = book.place("Decays", DECAYS_CAPTION, book.room_mm)
+        draw_decays(sheet, y, stages[first : first + a_sheet], len(stages))
