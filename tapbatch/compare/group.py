@@ -6,9 +6,8 @@ errors) and in level relative to the tap's strongest mode (10 dB, for it hangs o
 
 Modes that stand alone, with at most one estimate a tap and nothing near, need no thought and are most. Where several
 are near one another they are first clustered by average linkage, two of one tap never together (a tap cannot show
-one mode twice), then each tap is assigned to the clusters anew as a whole (the assignment problem), a cluster that
-more taps have seen being preferred, until nothing changes. So two modes 3 Hz apart stay two, and a mode that some
-taps miss does not pull its neighbour over.
+one mode twice), then each tap is assigned to the clusters anew as a whole (the assignment problem), until nothing
+changes. So two modes 3 Hz apart stay two, and a mode that some taps miss does not pull its neighbour over.
 
 It breaks where the scatter of the hand exceeds the distance of two modes *and* taps miss one of them.
 """
@@ -87,7 +86,7 @@ def group_taps(taps: Sequence[Sequence[Mode]], points: Sequence[str] = ()) -> tu
     scatter = _scatter([i for i, lone in zip(islands, alone, strict=True) if lone])
     groups: list[_Features] = []
     for island, lone in zip(islands, alone, strict=True):
-        groups += [island] if lone else _sorted_out(island, scatter, len(taps))
+        groups += [island] if lone else _sorted_out(island, scatter)
     kept = [g for g in groups if _is_shown(g, where)]
     kept.sort(key=lambda g: float(np.median(g.cents)))
     return tuple(_members(g) for g in kept)
@@ -130,10 +129,10 @@ def _scatter(alone: Sequence[_Features]) -> float:
     return min(max(2.0 * float(np.median(spreads)), least), most) if spreads else usual
 
 
-def _sorted_out(island: _Features, scatter: float, taps: int) -> list[_Features]:
+def _sorted_out(island: _Features, scatter: float) -> list[_Features]:
     labels = _linked(_distances(island, island, scatter), island.tap)
     for _ in range(10):
-        again = _reassigned(island, labels, scatter, taps)
+        again = _reassigned(island, labels, scatter)
         if np.array_equal(again, labels):
             break
         labels = again
@@ -175,18 +174,18 @@ def _linked(distances: Floats, tap: Ints) -> Ints:
         labels[labels == j] = i
 
 
-def _reassigned(island: _Features, labels: Ints, scatter: float, taps: int) -> Ints:
+def _reassigned(island: _Features, labels: Ints, scatter: float) -> Ints:
     from scipy.optimize import linear_sum_assignment
 
-    names, counts = np.unique(labels, return_counts=True)
+    names = np.unique(labels)
     centres = _centres(island, labels, names)
-    cost = _distances(island, centres, scatter) + 2.0 * np.log(max(taps, 1) / counts)[None, :]
+    cost = _distances(island, centres, scatter)
     fresh = labels.copy()
     for t in np.unique(island.tap):
         rows = np.flatnonzero(island.tap == t)
         # One column more for each estimate: it may as well stand for itself.
         own = np.full((len(rows), len(rows)), np.inf)
-        np.fill_diagonal(own, FARTHEST + 2.0 * math.log(max(taps, 1)))
+        np.fill_diagonal(own, FARTHEST)
         row, column = linear_sum_assignment(np.hstack([np.minimum(cost[rows], 1e6), np.minimum(own, 1e6)]))
         for r, c in zip(row, column, strict=True):
             fresh[rows[r]] = names[c] if c < len(names) else len(labels) + rows[r]

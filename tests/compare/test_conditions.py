@@ -1,0 +1,69 @@
+"""What differs between two stages: said where known, silent where not."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tapbatch.compare.conditions import air_mode_cents, cautions
+from tapbatch.compare.order import place
+from tapbatch.settings import InstrumentSettings
+from tapbatch.values import Note, Stage
+from tests.compare.builds import item, mode, reading
+
+
+def _stage(
+    note: dict[str, Any] | None = None, pitch: float = 440.0, sound: dict[str, Any] | None = None, **said: Any
+):  # type: ignore[no-untyped-def]
+    placed = place([item("c_01-a.wav", reading([[mode(200.0)]], **(sound or {})), **said)], InstrumentSettings(), {})
+    first = placed.places[0]
+    return Stage(
+        part=first.part, state=first.state, stage=first.stage, stage_shown=first.stage_shown, order=1,
+        concert_pitch_hz=pitch, heard=first.heard, modes=(), decays=(),
+        note=None if note is None else Note(instrument="cittern-07", stage="01-a", **note),
+    )  # fmt: skip
+
+
+def test_nothing_known_to_differ_says_nothing() -> None:
+    assert cautions(_stage(), _stage()) == ()
+    assert cautions(_stage({"temperature_c": 20.0}), _stage()) == ()
+    assert cautions(_stage({"temperature_c": 20.0}), _stage({"humidity_pct": 45.0})) == ()
+    assert cautions(_stage(state="closed"), _stage()) == ()
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "phrase"),
+    [
+        ({"state": "closed"}, {"state": "strung"}, "state closed, then strung"),
+        ({"point": "bridge"}, {"point": "edge"}, "points bridge, then edge"),
+        ({"point": "bridge"}, {}, "points bridge, then unsaid"),
+        ({"sound": {"lossy": False}}, {"sound": {"lossy": True}}, "codec lossless, then lossy"),
+        ({"sound": {"sample_rate_hz": 8000}}, {}, "sample rate 8000, then 48000 Hz"),
+        ({"pitch": 440.0}, {"pitch": 431.0}, "concert pitch 440, then 431 Hz"),
+        ({"note": {"humidity_pct": 45.0}}, {"note": {"humidity_pct": 60.0}}, "humidity 45, then 60 %"),
+        (
+            {"note": {"string_pitch_hz": 440.0}},
+            {"note": {"string_pitch_hz": 436.5}},
+            "string pitch 440, then 436.5 Hz",
+        ),
+        (
+            {"note": {"temperature_c": 20.0}},
+            {"note": {"temperature_c": 24.0}},
+            "temperature 20, then 24 C (an air mode by up to +11.7 cents)",
+        ),
+    ],
+)
+def test_each_difference_is_named(before: dict[str, Any], after: dict[str, Any], phrase: str) -> None:
+    assert cautions(_stage(**before), _stage(**after)) == (phrase,)
+
+
+def test_several_differences_are_all_named() -> None:
+    assert len(cautions(_stage(state="free", pitch=431.0), _stage(state="rim"))) == 2
+
+
+def test_an_air_mode_goes_with_the_speed_of_sound() -> None:
+    # ISO 9613-1:1993, A.5: 343.20 m/s at 20 C and 344.95 m/s at 23 C.
+    assert 2.0 ** (air_mode_cents(20.0, 23.0) / 1200.0) == pytest.approx(344.95 / 343.20, abs=3e-5)
+    with pytest.raises(ValueError, match="above"):
+        air_mode_cents(-300.0, 20.0)

@@ -1,0 +1,180 @@
+"""Identities on simulated builds whose truth is known: moves of a semitone, crossings, splits, fades."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from tapbatch.compare.identity import name_modes
+from tapbatch.settings import ModeSetting
+from tapbatch.values import StageMode
+from tests.compare.builds import spread_modes, stage_mode
+
+
+@dataclass(frozen=True)
+class Work:
+    """What happens to a build from stage to stage: moves in cents, the rest as chances."""
+
+    common_cents: float = 0.0
+    every_cents: float = 0.0
+    semitone: float = 0.0
+    cross: float = 0.0
+    split: float = 0.0
+    fade: float = 0.0
+
+
+Row = tuple[float, float, float, int]
+
+
+def _step(rng: np.random.Generator, rows: list[Row], work: Work) -> list[Row]:
+    moves = rng.normal(0.0, 8.0, len(rows)) + rng.normal(0.0, work.common_cents)
+    if work.every_cents:
+        moves = rng.uniform(-work.every_cents, work.every_cents, len(rows))
+    if rng.random() < work.semitone:
+        moves[rng.integers(len(rows))] += rng.choice([-1.0, 1.0]) * rng.uniform(60.0, 110.0)
+    rows = sorted(rows)
+    if rng.random() < work.cross:
+        i = int(rng.integers(len(rows) - 1))
+        gap = 1200.0 * math.log2(rows[i + 1][0] / rows[i][0])
+        moves[i] += gap + rng.uniform(5.0, 30.0) if gap < 150.0 else 0.0
+    moved = [
+        (f * 2.0 ** (m / 1200.0), t * math.exp(rng.normal(0.0, 0.06)), level + rng.normal(0.0, 2.5), k)
+        for (f, t, level, k), m in zip(rows, moves, strict=True)
+    ]
+    if rng.random() < work.split:
+        f, _, level, _ = moved[int(rng.integers(len(moved)))]
+        near = f * 2.0 ** (rng.choice([-1.0, 1.0]) * rng.uniform(25.0, 60.0) / 1200.0)
+        moved.append((near, rng.uniform(0.08, 0.6), level - rng.uniform(2.0, 10.0), 1 + max(r[3] for r in moved)))
+    return moved
+
+
+def _right(rng: np.random.Generator, work: Work, builds: int, stages: int = 6) -> tuple[float, float]:
+    """Return the share of modes that kept their name, and the share of the wrong that were flagged."""
+    kept, total, flagged = 0, 0, 0
+    for _ in range(builds):
+        rows: list[Row] = [(*r, k) for k, r in enumerate(spread_modes(rng, 10, 40.0))]
+        seen: list[list[StageMode]] = []
+        truth: list[list[int]] = []
+        for stage in range(stages):
+            rows = _step(rng, rows, work) if stage else rows
+            here = sorted(r for r in rows if rng.random() >= work.fade)
+            lead = max(level for _, _, level, _ in here)
+            seen.append([stage_mode(f, t, level - lead) for f, t, level, _ in here])
+            truth.append([k for *_, k in here])
+        last: dict[int, str] = {}
+        for named, of_truth in zip(name_modes(seen, ["closed"] * stages, []), truth, strict=True):
+            for name, k in zip(named, of_truth, strict=True):
+                total += k in last
+                kept += k in last and last[k] == name.name
+                flagged += k in last and last[k] != name.name and name.doubtful
+            last |= {k: n.name for n, k in zip(named, of_truth, strict=True)}
+    return kept / total, flagged / max(1, total - kept)
+
+
+@pytest.mark.parametrize(
+    "work",
+    [
+        Work(),
+        Work(semitone=0.7),
+        Work(common_cents=40.0, semitone=0.5),
+        Work(every_cents=100.0),
+        Work(cross=0.5),
+        Work(split=0.3),
+        Work(fade=0.1),
+        Work(common_cents=15.0, semitone=0.5, cross=0.3, split=0.1, fade=0.05),
+    ],
+)
+def test_identities_are_right_in_98_percent(work: Work) -> None:
+    seed = [int(v) for v in (work.common_cents, work.every_cents, 10 * work.semitone, 10 * work.cross)]
+    kept, _ = _right(np.random.default_rng([*seed, int(10 * work.split), int(100 * work.fade)]), work, builds=30)
+    assert kept >= 0.98
+
+
+def test_most_wrong_identities_say_that_they_are_doubtful() -> None:
+    _, flagged = _right(np.random.default_rng(9), Work(every_cents=120.0, cross=0.5), builds=60)
+    assert flagged >= 0.6
+
+
+def _names(*stages: list[StageMode], labels: tuple[ModeSetting, ...] = (), states: str = "") -> list[list[str]]:
+    held = states.split() or ["closed"] * len(stages)
+    return [[n.name for n in named] for named in name_modes(stages, held, labels)]
+
+
+def test_names_are_given_in_the_order_first_met() -> None:
+    first = [stage_mode(120.0), stage_mode(400.0)]
+    then = [stage_mode(121.0), stage_mode(250.0), stage_mode(401.0)]
+    assert _names(first, then) == [["r1", "r2"], ["r1", "r3", "r2"]]
+
+
+def test_modes_that_cross_are_told_apart_by_decay_and_level() -> None:
+    dull, bright = (0.12, -18.0), (0.50, -1.0)
+    before = [stage_mode(200.0, *dull), stage_mode(206.0, *bright)]
+    after = [stage_mode(205.0, *bright), stage_mode(212.0, *dull)]
+    assert _names(before, after) == [["r1", "r2"], ["r2", "r1"]]
+
+
+def test_a_mode_that_fades_comes_back_under_its_name() -> None:
+    both = [stage_mode(120.0), stage_mode(400.0, 0.2, -20.0)]
+    assert _names(both, [stage_mode(121.0)], [stage_mode(122.0)], [stage_mode(122.0), stage_mode(404.0, 0.2, -19.0)])[
+        3
+    ] == ["r1", "r2"]
+
+
+def test_stages_without_modes_are_passed_over() -> None:
+    modes = [stage_mode(120.0), stage_mode(400.0)]
+    assert _names(modes, [], modes) == [["r1", "r2"], [], ["r1", "r2"]]
+
+
+def test_a_change_of_lead_is_no_change_of_every_level() -> None:
+    # The lead at 110 Hz fades, so all levels rise by 14 dB; the two near 200 Hz cross, and by their level relative to
+    # the lead the one at -14 dB would seem to have become the other.
+    rest = [(330.0, 0.4, -17.0), (480.0, 0.2, -25.0), (610.0, 0.3, -20.0), (790.0, 0.15, -30.0)]
+    before = [stage_mode(*r) for r in [(110.0, 0.2, 0.0), (200.0, 0.2, -14.0), (206.0, 0.35, -28.0), *rest]]
+    after = [stage_mode(*r) for r in [(201.0, 0.35, -14.0), (206.0, 0.2, 0.0)]]
+    after += [stage_mode(f, t, level + 14.0) for f, t, level in rest]
+    assert _names(before, after)[1] == ["r3", "r2", "r4", "r5", "r6", "r7"]
+
+
+def test_a_mode_that_is_away_goes_along_with_the_others() -> None:
+    rows = [(110.0, 0.2, 0.0), (200.0, 0.3, -14.0), (330.0, 0.4, -17.0), (480.0, 0.2, -25.0), (900.0, 0.3, -20.0)]
+    stages = [[stage_mode(f * 2.0 ** (90.0 * n / 1200.0), t, level) for f, t, level in rows] for n in range(4)]
+    assert _names(stages[0], stages[1][:4], stages[2][:4], stages[3])[3] == ["r1", "r2", "r3", "r4", "r5"]
+
+
+def test_across_states_a_mode_may_go_further() -> None:
+    before = [stage_mode(f, t, lv) for f, t, lv in ((90.0, 0.1, 0.0), (180.0, 0.5, -10.0), (370.0, 0.25, -5.0))]
+    after = [stage_mode(f, t, lv) for f, t, lv in ((110.0, 0.1, 0.0), (215.0, 0.5, -10.0), (430.0, 0.25, -5.0))]
+    assert _names(before, after, states="free closed")[1] == ["r1", "r2", "r3"]
+    assert _names(before, after, states="free free")[1] == ["r4", "r5", "r6"]
+
+
+def test_two_modes_that_could_be_either_are_doubtful() -> None:
+    named = name_modes([[stage_mode(200.0)], [stage_mode(198.0), stage_mode(202.0)]], ["", ""], [])
+    assert all(n.doubtful for n in named[1])
+    sure = name_modes([[stage_mode(200.0)], [stage_mode(200.2), stage_mode(320.0)]], ["", ""], [])
+    assert not any(n.doubtful for n in sure[1])
+
+
+# --------------------------------------------------------------- labels
+
+
+def test_a_label_holds_through_and_renames_nothing_else() -> None:
+    stages = ([stage_mode(100.0), stage_mode(187.0), stage_mode(400.0)], [stage_mode(101.0), stage_mode(180.0)])
+    air = ModeSetting(label="air", near_hz=186.0)
+    assert _names(*stages, labels=(air,)) == [["r1", "air", "r3"], ["r1", "air"]]
+
+
+def test_a_label_goes_to_the_nearest_within_a_semitone_and_to_one_only() -> None:
+    stages = ([stage_mode(180.0, 0.1), stage_mode(187.0, 0.5)],)
+    assert _names(*stages, labels=(ModeSetting(label="air", near_hz=188.0),)) == [["r1", "air"]]
+    assert _names(*stages, labels=(ModeSetting(label="air", near_hz=220.0),)) == [["r1", "r2"]]
+    pair = (ModeSetting(label="air", near_hz=186.0), ModeSetting(label="top", near_hz=187.0))
+    assert _names(*stages, labels=pair) == [["air", "top"]]
+
+
+def test_a_label_that_looks_like_a_name_is_used_once() -> None:
+    stages = ([stage_mode(100.0), stage_mode(187.0), stage_mode(400.0)],)
+    assert _names(*stages, labels=(ModeSetting(label="r1", near_hz=400.0),)) == [["r2", "r3", "r1"]]
