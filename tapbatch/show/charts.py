@@ -12,20 +12,8 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tapbatch.show.sheet import (
-    HAIR,
-    INK,
-    LEAD,
-    MARK,
-    MARK_PALE,
-    MM_PER_PT,
-    SMALL,
-    SOFT,
-    Panel,
-    Sheet,
-    fitted,
-    wrapped,
-)
+from tapbatch.show.lettering import MM_PER_PT, fitted, wrapped
+from tapbatch.show.sheet import HAIR, INK, LEAD, MARK, MARK_PALE, SMALL, SOFT, Panel, Sheet
 from tapbatch.values import Drift, History, Stage, StageMode
 
 MOST_MODES = 8

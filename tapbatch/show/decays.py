@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.show.charts import nice_step
-from tapbatch.show.sheet import BODY, HAIR, INK, MARK, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet, text_width_mm
+from tapbatch.show.lettering import text_width_mm
+from tapbatch.show.sheet import BODY, HAIR, INK, MARK, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
 from tapbatch.values import DecayTrace, Stage
 
 LOWEST_DB = -70.0

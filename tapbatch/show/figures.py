@@ -24,7 +24,8 @@ from tapbatch.show.charts import (
     stage_axis_height_mm,
     stage_places,
 )
-from tapbatch.show.sheet import BODY, LEAD, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet, fitted
+from tapbatch.show.lettering import fitted
+from tapbatch.show.sheet import BODY, LEAD, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
 from tapbatch.values import History, Stage
 
 STRIP_MM = 29.0

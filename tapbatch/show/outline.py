@@ -85,7 +85,8 @@ def _item(parent: int, n: int, count: int, title: str, page: int) -> bytes:
 
 
 def _update(offset: int, objects: dict[int, bytes], root: int, info: int, previous: int) -> bytes:
-    body, table = bytearray(b"\n"), bytearray(b"xref\n")
+    # Readers take a table that does not begin with the free object 0 for a mistake, though an update need not.
+    body, table = bytearray(b"\n"), bytearray(b"xref\n0 1\n0000000000 65535 f \n")
     for number, content in sorted(objects.items()):
         table += b"%d 1\n%010d 00000 n \n" % (number, offset + len(body))
         body += b"%d 0 obj\n%b\nendobj\n" % (number, content)

@@ -10,21 +10,17 @@ colour blindness, and none of them means good or bad. All text is data: no marku
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import lru_cache
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tapbatch.show.words import shown
+from tapbatch.show.lettering import MM_PER_PT, Word, fitted, lettering, printable, text_width_mm, wrapped
 
 if TYPE_CHECKING:
-    from matplotlib.artist import Artist
     from matplotlib.figure import Figure
     from matplotlib.transforms import Transform
 
@@ -32,15 +28,11 @@ Paper = Literal["a4", "letter"]
 
 PAPERS_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MM_PER_INCH = 25.4
-MM_PER_PT = MM_PER_INCH / 72
 
 INK, SOFT, PALE, HAIR = "#1b1b1b", "#666666", "#a9a9a9", "#dddddd"
 MARK, MARK_PALE, WARN = "#1f4e79", "#9db4ca", "#a85400"
 
 TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 5.5, 6.5, 8.0, 10.0, 13.0, 20.0, 58.0
-
-# Three plain dots: any letter beyond Latin-1 is embedded as one more font, at a fifth of a second each.
-CUT = "..."
 
 MARGIN_MM = 16.0
 HEAD_MM = 24.0
@@ -64,93 +56,6 @@ def house_style() -> Iterator[None]:
     rules.update(_STYLE)
     with matplotlib.rc_context(rules):
         yield
-
-
-@lru_cache(maxsize=2)
-def _font(bold: bool) -> tuple[Any, frozenset[int]]:
-    import matplotlib
-    from matplotlib.ft2font import FT2Font
-
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    font = FT2Font(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name))
-    font.set_size(100.0, 72)
-    return font, frozenset(font.get_charmap())
-
-
-@lru_cache(maxsize=4096)
-def _advance(char: str, bold: bool) -> float:
-    """Return the width of a letter as a share of the type size."""
-    font, _ = _font(bold)
-    return float(font.load_char(ord(char)).linearHoriAdvance) / 65536 / 100
-
-
-def printable(text: str) -> str:
-    """Return text in letters that the type has; one that it lacks becomes the sign for a letter unknown.
-
-    Examples
-    --------
-    >>> printable("top 漢")
-    'top �'
-    """
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(c if _has_letter(c) else "\ufffd" for c in unicodedata.normalize("NFC", shown(text)))
-
-
-@lru_cache(maxsize=4096)
-def _has_letter(char: str) -> bool:
-    return all(ord(char) in _font(bold)[1] for bold in (False, True))
-
-
-def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
-    """Return how wide a line of text is, without kerning.
-
-    Examples
-    --------
-    >>> round(text_width_mm("AA", 72), 2) == round(2 * text_width_mm("A", 72), 2)
-    True
-    """
-    return sum(_advance(c, bold) for c in printable(text)) * size_pt * MM_PER_PT
-
-
-def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
-    """Return text cut to a width, with dots where something was cut: within, for names differ at the end.
-
-    Examples
-    --------
-    >>> fitted("bars fitted", 100, 8), fitted("bars fitted", 10, 8)
-    ('bars fitted', 'ba...d')
-    """
-    text = printable(text)
-    if text_width_mm(text, size_pt, bold) <= width_mm:
-        return text
-    for kept in range(len(text) - 1, 0, -1):
-        tail = kept // 3
-        cut = f"{text[: kept - tail].rstrip()}{CUT}{text[len(text) - tail :].lstrip()}"
-        if text_width_mm(cut, size_pt, bold) <= width_mm:
-            return cut
-    return ""
-
-
-def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:
-    """Break text into lines of a width, at most so many, the last one cut where more would follow.
-
-    Examples
-    --------
-    >>> wrapped("bars fitted and shaped", 18, 8)
-    ['bars fitted', 'and shaped']
-    """
-    lines: list[str] = []
-    words = printable(text).split()
-    while words:
-        if len(lines) == most - 1:
-            return [*lines, fitted(" ".join(words), width_mm, size_pt, bold)]
-        taken = 1
-        while taken < len(words) and text_width_mm(" ".join(words[: taken + 1]), size_pt, bold) <= width_mm:
-            taken += 1
-        lines.append(fitted(" ".join(words[:taken]), width_mm, size_pt, bold))
-        words = words[taken:]
-    return lines
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,54 +99,6 @@ class Panel:
     def right_mm(self) -> float:
         """The right edge."""
         return self.left_mm + self.width_mm
-
-
-@dataclass(frozen=True, slots=True)
-class Word:
-    """A line of text in its place: where its baseline begins, in mm, and how it is set; turned anticlockwise."""
-
-    x_mm: float
-    y_mm: float
-    text: str
-    size_pt: float
-    bold: bool
-    colour: str
-    rotation: float
-
-
-def _lettering(words: Sequence[Word], to_page: Transform) -> Artist:
-    """Return all words of a sheet as one artist.
-
-    The library's own text artist lays each line out before it sets it, which takes longer than the setting; here the
-    place of every word is known, and so it is set straight away.
-    """
-    from matplotlib.artist import Artist
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.text import Text
-
-    fonts = {
-        bold: FontProperties(family=["DejaVu Sans"], weight="bold" if bold else "normal") for bold in (False, True)
-    }
-    features = Text()
-    # A ligature would be embedded as a font of its own, which costs time and searches badly.
-    if hasattr(features, "set_fontfeatures"):
-        features.set_fontfeatures(("-liga",))
-
-    class Lettering(Artist):
-        def draw(self, renderer: Any) -> None:
-            gc = renderer.new_gc()
-            places = to_page.transform(np.array([(w.x_mm, w.y_mm) for w in words]).reshape(-1, 2))
-            for word, (x, y) in zip(words, places, strict=True):
-                font = fonts[word.bold]
-                font.set_size(word.size_pt)
-                gc.set_foreground(word.colour)
-                y = renderer.height - y if renderer.flipy() else y
-                renderer.draw_text(gc, x, y, word.text, font, word.rotation, ismath=False, mtext=features)
-            gc.restore()
-
-    lettering = Lettering()
-    lettering.set_zorder(4.0)
-    return lettering
 
 
 class Sheet:
@@ -375,7 +232,7 @@ class Sheet:
         """Return the figure with all that was gathered for it: the rules below, the words on top. Call it once."""
         for (colour, width_pt), segments in self._under.items():
             self._draw_lines(segments, colour, width_pt, False, None, 0.0)
-        self.figure.add_artist(_lettering(self.words, self._to_page))
+        self.figure.add_artist(lettering(self.words, self._to_page))
         return self.figure
 
     def area(self, outline: ArrayLike, colour: str) -> None:

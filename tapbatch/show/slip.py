@@ -12,22 +12,8 @@ from tapbatch.pitch import Spelling
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
 from tapbatch.show.figures import draw_latest_staff
-from tapbatch.show.sheet import (
-    BODY,
-    HEAD,
-    INK,
-    LEAD,
-    MM_PER_PT,
-    NAME,
-    NOTE,
-    PALE,
-    SMALL,
-    SOFT,
-    WARN,
-    Sheet,
-    text_width_mm,
-    wrapped,
-)
+from tapbatch.show.lettering import MM_PER_PT, text_width_mm, wrapped
+from tapbatch.show.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.values import Drift, History, Stage, StageMode
 
 LABEL_MM = 22.0

@@ -17,21 +17,8 @@ from numpy.typing import NDArray
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, chart_modes, draw_heading, mode_at
-from tapbatch.show.sheet import (
-    HAIR,
-    INK,
-    MARK,
-    MARK_PALE,
-    PALE,
-    SMALL,
-    SOFT,
-    TINY,
-    Panel,
-    Sheet,
-    fitted,
-    text_width_mm,
-    wrapped,
-)
+from tapbatch.show.lettering import fitted, text_width_mm, wrapped
+from tapbatch.show.sheet import HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, TINY, Panel, Sheet
 from tapbatch.values import History, Spectrum, Stage
 
 FLOOR_DB = -60.0

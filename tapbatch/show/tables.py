@@ -14,12 +14,12 @@ spreadsheets themselves mark text, and read back without it. Numbers are never t
 from __future__ import annotations
 
 import csv
-import io
 import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Literal
 
 from tapbatch.errors import ShopError
@@ -161,15 +161,17 @@ def table_bytes(name: str, rows: Sequence[Row]) -> bytes:
     """
     columns = SCHEMA[name]
     known = {column.name for column in columns}
-    text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
+    # Rows end in "\r\n" until they are joined: only so does every Python quote a cell that holds either of the two.
+    lines: list[str] = []
+    writer = csv.writer(SimpleNamespace(write=lines.append), lineterminator="\r\n")
     writer.writerow([column.name for column in columns])
     for row in rows:
         if not known.issuperset(row):
             raise KeyError(f"{name}.csv has no column {sorted(set(row) - known)}")
         writer.writerow([cell_text(column, row) for column in columns])
     # A file name need not be valid Unicode; what cannot be written is shown as its code, and the run goes on.
-    return text.getvalue().encode("utf-8", "backslashreplace")
+    text = "".join(line.removesuffix("\r\n") + "\n" for line in lines)
+    return text.encode("utf-8", "backslashreplace")
 
 
 def cell_text(column: Column, row: Row) -> str:

@@ -241,17 +241,12 @@ def _plain(table: str, row: tables.Row) -> dict[str, object]:
 def _console(stream: TextIO) -> Console:
     from rich.console import Console
 
-    # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
-    console = Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True)
-    if console.no_color or not stream.isatty():
-        console = Console(
-            file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True, color_system=None, no_color=True
-        )
-    return console
+    return Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True)
 
 
 def _say(console: Console, line: str, style: str) -> None:
     # A stream that cannot write a letter gets a stand-in for it and not an error.
     encoding = getattr(console.file, "encoding", None) or "utf-8"
     readable = line.encode(encoding, "replace").decode(encoding)
+    # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
     console.print(readable, style=None if console.no_color else style or None, soft_wrap=True)

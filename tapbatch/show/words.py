@@ -25,6 +25,8 @@ FLAGS: dict[str, str] = {
     "not-exponential": "does not die away evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
     "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
     "one-setup": "from one set-up: how much it moves when laid down and set up again is not known",
+    "glides": "its frequency shifts while it dies away (a loose part, a coupled pair): take the note as a rough one",
+    "identity?": "may have changed names with a neighbour since the stage before: look at both",
     "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
     "wide": "the interval is wide: tap more often, closer, or in a quieter room",
 }
@@ -47,11 +49,15 @@ VERDICT_MEANINGS: dict[Verdict, str] = {
     "gone": "heard at the stage before, not at this one",
 }
 
+# By how a notice begins; the rest of it says which codec, rate or level.
 NOTICES: dict[str, str] = {
     "missing": "the recording is gone from the folder; its reading is kept until it is forgotten",
-    "lossy": "a lossy codec: fine for the note, less so for faint modes and long decays",
+    "lossy": "fine for the note, less so for faint modes and long decays",
     "clipped": "too loud for the recorder: tap softer or move it away",
-    "gain": "the level seems to follow the sound: switch automatic gain off, or no decay can be trusted",
+    "low sample rate": "what rings higher than half the rate is lost",
+    "silence": "nothing was recorded: look at the microphone and its permission",
+    "non-finite samples": "the file is damaged in places: record again if that is where the taps are",
+    "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
 }
 
 # These make a reading doubtful whatever its interval says; `one-setup` bounds what is claimed and is said beside it.
@@ -74,10 +80,14 @@ def leading_decimals(uncertainty: float) -> int:
     if not (math.isfinite(uncertainty) and uncertainty > 0):
         msg = f"an uncertainty is finite and above zero, not {uncertainty}"
         raise ValueError(msg)
-    exponent = math.floor(math.log10(uncertainty))
-    leading = round(uncertainty / 10.0 ** (exponent - 2))
-    # 354 and 949 are the last of their range; 950 to 999 become 1000, whose two digits are one place higher.
+    exponent, leading = _leading_digits(uncertainty)
+    # 354 is the last to keep two digits; 950 to 999 become 1000, whose two digits end where the one of 949 does.
     return (1 if leading <= 354 else 0) - exponent
+
+
+def _leading_digits(uncertainty: float) -> tuple[int, int]:
+    exponent = math.floor(math.log10(uncertainty))
+    return exponent, round(uncertainty / 10.0 ** (exponent - 2))
 
 
 def value_and_half_width(value: float, half_width: float, most_decimals: int = 9) -> tuple[str, str]:
@@ -102,6 +112,8 @@ def value_and_half_width(value: float, half_width: float, most_decimals: int = 9
     if not (math.isfinite(half_width) and half_width > 0):
         return f"{value:z.{min(most_decimals, 2)}f}", ""
     decimals = min(leading_decimals(half_width), most_decimals)
+    exponent, leading = _leading_digits(half_width)
+    half_width = 10.0 ** (exponent + 1) if leading >= 950 else half_width
     said = max(half_width, 10.0**-decimals) if decimals == most_decimals else half_width
     places = max(decimals, 0)
     return f"{round(value, decimals):z.{places}f}", f"{round(said, decimals):.{places}f}"
@@ -211,10 +223,12 @@ def explain(word: str) -> str:
     --------
     >>> explain("few-taps")
     'few-taps: seen in too few taps to know how well it repeats: tap at least five times'
+    >>> explain("lossy codec (aac)")
+    'lossy codec (aac): fine for the note, less so for faint modes and long decays'
     >>> explain("came on tape")
     'came on tape'
     """
-    meaning = FLAGS.get(word) or NOTICES.get(word)
+    meaning = FLAGS.get(word) or next((m for start, m in NOTICES.items() if word.startswith(start)), "")
     return f"{word}: {meaning}" if meaning else word
 
 

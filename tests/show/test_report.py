@@ -1,0 +1,349 @@
+"""The report: its pages, words and numbers, and that a hard case is only another case. No pixels."""
+
+from __future__ import annotations
+
+import io
+import math
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapbatch.settings import InstrumentSettings
+from tapbatch.show import pages, words
+from tapbatch.show.charts import chart_modes
+from tapbatch.show.lettering import MM_PER_PT, Word, text_width_mm
+from tapbatch.show.outline import with_outline
+from tapbatch.show.report import report_bytes, report_sheets, write_report
+from tapbatch.show.sheet import Paper, Sheet, house_style
+from tapbatch.show.slip import latest_stage
+from tapbatch.show.spectra import spectrum_of, spread, thinned
+from tapbatch.values import History, Spectrum, Stage, StageMode
+
+pypdf = pytest.importorskip("pypdf", reason="pypdf reads the reports back")
+
+SETTINGS = InstrumentSettings()
+
+
+def read(data: bytes) -> pypdf.PdfReader:
+    """Read a PDF strictly: what a lenient reader would mend is an error."""
+    return pypdf.PdfReader(io.BytesIO(data), strict=True)
+
+
+def drawn(history: History, settings: InstrumentSettings = SETTINGS, paper: Paper = "a4") -> list[Sheet]:
+    with house_style():
+        return report_sheets(history, settings, paper=paper)
+
+
+def texts(sheets: list[Sheet], title: str) -> list[str]:
+    return [word.text for sheet in sheets if sheet.title == title for word in sheet.words]
+
+
+# ------------------------------------------------------------- every case
+
+
+def test_every_case_makes_a_report(any_history: History, caplog: pytest.LogCaptureFixture) -> None:
+    data = report_bytes(any_history, SETTINGS)
+    assert data == report_bytes(any_history, SETTINGS)
+    pdf = read(data)
+    assert pdf.metadata is not None
+    assert pdf.metadata.get("/CreationDate") is None
+    assert pdf.metadata.title == f"{any_history.instrument_shown}: readings"
+    assert "READING SLIP" in pdf.pages[0].extract_text()
+    last = pdf.pages[-1].extract_text()
+    assert "Wood taken off cannot be put back" in " ".join(last.split())
+    assert caplog.messages == []
+    marks = [str(mark["/Title"]) for mark in pdf.outline]
+    assert marks[0] == "Reading slip"
+    assert marks[-1] == "How the numbers were got"
+    for mark in pdf.outline:
+        page_text = pdf.pages[pdf.get_destination_page_number(mark)].extract_text()
+        assert str(mark["/Title"]).lower() in page_text.lower()
+
+
+@pytest.mark.parametrize(
+    # ISO 216: A4 is 210 by 297 mm; ANSI Y14.1: Letter is 8.5 by 11 inches.
+    ("paper", "size_pt"),
+    [("a4", (210 / 25.4 * 72, 297 / 25.4 * 72)), ("letter", (612.0, 792.0))],
+)
+def test_pages_have_the_size_of_the_paper(
+    histories: dict[str, Callable[[], History]], paper: Paper, size_pt: tuple[float, float]
+) -> None:
+    pdf = read(report_bytes(histories["one stage, one tap"](), SETTINGS, paper=paper))
+    for page in pdf.pages:
+        assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size_pt, abs=0.5)
+
+
+def corners(word: Word) -> tuple[float, float, float, float]:
+    """The box of a word: left, top, right, bottom in mm, from the height of its capitals."""
+    width = text_width_mm(word.text, word.size_pt, word.bold)
+    height = 0.7 * word.size_pt * MM_PER_PT
+    if word.rotation == 90.0:
+        return word.x_mm - height, word.y_mm - width, word.x_mm, word.y_mm
+    return word.x_mm, word.y_mm - height, word.x_mm + width, word.y_mm
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_every_word_stands_on_the_page_and_on_no_other_word(any_history: History, paper: Paper) -> None:
+    for sheet in drawn(any_history, paper=paper):
+        boxes = [(corners(word), word.text) for word in sheet.words]
+        for (left, top, right, bottom), text in boxes:
+            assert left >= 10, text
+            assert top >= 8, text
+            assert right <= sheet.width_mm - 10, text
+            assert bottom <= sheet.height_mm - 8, text
+        slack = 0.15
+        clashes = [
+            (one, other)
+            for (a, one), (b, other) in combinations(boxes, 2)
+            if min(a[2], b[2]) - max(a[0], b[0]) > slack and min(a[3], b[3]) - max(a[1], b[1]) > slack
+        ]
+        assert clashes == [], sheet.title
+
+
+def test_reports_of_ten_stages_are_small(histories: dict[str, Callable[[], History]]) -> None:
+    assert len(report_bytes(histories["many modes"](), SETTINGS)) < 500_000
+
+
+def test_type_is_embedded_as_truetype(whole: History) -> None:
+    embedded = {
+        ref.idnum: ref.get_object()
+        for page in read(report_bytes(whole, SETTINGS)).pages
+        for ref in page["/Resources"].raw_get("/Font").get_object().values()
+    }
+    fonts = sorted(
+        (str(font["/BaseFont"]).split("+")[1], str(font["/DescendantFonts"][0].get_object()["/Subtype"]))
+        for font in embedded.values()
+    )
+    # One of each: a ligature or a letter beyond Latin-1 would bring one more, at a fifth of a second each.
+    assert fonts == [("DejaVuSans", "/CIDFontType2"), ("DejaVuSans-Bold", "/CIDFontType2")]
+
+
+def test_a_report_is_written_once(whole: History, tmp_path: Path) -> None:
+    path = tmp_path / "cittern-07" / "report.pdf"
+    assert write_report(path, whole, SETTINGS) == ""
+    first = path.stat()
+    assert write_report(path, whole, SETTINGS) == ""
+    assert path.stat().st_ino == first.st_ino
+
+
+def test_the_users_own_plot_settings_change_nothing(whole: History) -> None:
+    import matplotlib
+
+    plain = report_bytes(whole, SETTINGS)
+    with matplotlib.rc_context(
+        {"font.family": "serif", "savefig.facecolor": "red", "pdf.fonttype": 3, "pdf.compression": 0}
+    ):
+        assert report_bytes(whole, SETTINGS) == plain
+
+
+def test_no_pyplot_and_no_drawing_library_before_it_is_needed() -> None:
+    code = (
+        "import sys; import tapbatch.show.report, tapbatch.show.terminal, tapbatch.show.tables;"
+        "early = {'matplotlib', 'pandas', 'rich'} & set(sys.modules);"
+        "from tapbatch.values import History; from tapbatch.settings import InstrumentSettings;"
+        "tapbatch.show.report.report_bytes(History(instrument='a', instrument_shown='a', stages=(), drifts=()),"
+        " InstrumentSettings());"
+        "sys.exit(f'{early} {sorted(m for m in sys.modules if m == \"matplotlib.pyplot\")}')"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.stderr.strip() == "set() []"
+
+
+# ---------------------------------------------------------- reading slip
+
+
+def test_the_slip_answers_before_all_else(whole: History) -> None:
+    slip = drawn(whole)[0]
+    said = [word.text for word in slip.words]
+    largest = max(slip.words, key=lambda word: word.size_pt)
+    assert largest.text == "G3"
+    for answer in ("+33.7 cents", "Down 17.0 c (-18.0 to -16.0)", "since 08-strung", "Sure", "seen in 5 of 5 taps"):
+        assert answer in said
+    assert said.index("G3") < next(n for n, text in enumerate(said) if "195.76 Hz" in text)
+    assert any(text.startswith("one-setup") for text in said)
+    # The parts that were not worked on last keep a line of their own.
+    assert "top, 04-bars-shaped" in said
+    assert "D#3 +37.8 c" in said
+
+
+def test_the_slip_is_about_the_latest_stage_of_all_parts(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
+) -> None:
+    neck = make_stage("neck", "free", "09-neck", 9, [make_mode("r1", 150.0, lead=True)])
+    body = make_stage("body", "closed", "05-closed", 5, [make_mode("r1", 200.0, lead=True)])
+    stage = latest_stage(make_history([neck, body]))
+    assert stage is neck
+    assert latest_stage(make_history([])) is None
+
+
+def test_a_caution_stands_beside_the_move_that_it_concerns(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
+) -> None:
+    stages = [
+        make_stage("body", state, state, n, [make_mode("r1", 200.0 - n, lead=True)])
+        for n, state in enumerate(("closed", "strung"))
+    ]
+    slip = drawn(make_history(stages))[0]
+    moved = next(word for word in slip.words if word.text == "Moved?")
+    caution = next(word for word in slip.words if "closed to strung" in word.text)
+    rings = next(word for word in slip.words if word.text == "Rings?")
+    assert moved.y_mm < caution.y_mm < rings.y_mm
+
+
+# ---------------------------------------------------------------- charts
+
+
+def lines_of(sheets: list[Sheet], gid: str) -> Iterator[np.ndarray]:
+    for sheet in sheets:
+        for artist in sheet.figure.artists:
+            if artist.get_gid() == gid:
+                yield from (path.vertices for path in artist.get_paths())
+
+
+def dots_of(sheets: list[Sheet], gid: str) -> np.ndarray:
+    found = [a.get_offsets() for s in sheets for a in s.figure.artists if a.get_gid() == gid]
+    return np.concatenate(found) if found else np.zeros((0, 2))
+
+
+def test_dots_lie_between_the_lines_of_the_staff_where_their_cents_say(whole: History) -> None:
+    """The lines of the staff are a hundred cents apart by definition; what lies between follows from them alone."""
+    sheets = drawn(whole)
+    stages = whole.of_part("body")
+    for name in ("air", "main", "r6", "r8"):
+        modes = [m for s in stages for m in s.modes if m.mode == name]
+        heights = sorted({float(line[0, 1]) for line in lines_of(sheets, f"staff {name}")})
+        dots = sorted(map(tuple, dots_of(sheets, f"readings {name}")))
+        assert len(dots) == len(modes)
+        mm_a_cent = None if len(heights) < 2 else (heights[1] - heights[0]) / 100
+        for (_, y0), (_, y1), m0, m1 in zip(dots, dots[1:], modes, modes[1:], strict=False):
+            cents = 1200 * math.log2(m1.freq_hz / m0.freq_hz)
+            if mm_a_cent:
+                assert (y0 - y1) / mm_a_cent == pytest.approx(cents, abs=0.01)
+        if mm_a_cent:
+            nearest = min(heights, key=lambda y: abs(y - dots[-1][1]))
+            assert (nearest - dots[-1][1]) / mm_a_cent == pytest.approx(modes[-1].cents, abs=0.01)
+
+
+def test_intervals_are_drawn_from_low_to_high(whole: History) -> None:
+    sheets = drawn(whole)
+    name, mode = "main", whole.of_part("body")[-1].modes[1]
+    heights = sorted({float(line[0, 1]) for line in lines_of(sheets, f"staff {name}")})
+    mm_a_cent = (heights[1] - heights[0]) / 100
+    last = max(lines_of(sheets, f"intervals {name}"), key=lambda line: line[0, 0])
+    assert abs(last[0, 1] - last[1, 1]) / mm_a_cent == pytest.approx(2 * words.half_cents(mode), abs=0.01)
+
+
+def test_what_is_unsure_is_drawn_apart(whole: History) -> None:
+    sheets = drawn(whole)
+    assert len(dots_of(sheets, "unsure r9")) == 5
+    assert len(dots_of(sheets, "readings r9")) == 0
+    # r7 was flagged at the second of five stages.
+    assert len(dots_of(sheets, "unsure r7")) == 1
+
+
+def test_notes_stand_on_the_staff_and_hertz_does_not_lead(whole: History) -> None:
+    said = texts(drawn(whole, InstrumentSettings(spelling="flat")), "Drift")
+    assert {"Ab3", "G3", "B2"} <= set(said)
+    assert not any(text.startswith("G#") for text in said if len(text) == 3)
+
+
+def test_a_mode_flag_for_every_mode_of_the_latest_stage(whole: History) -> None:
+    said = texts(drawn(whole), "Spectra")
+    for stage in (whole.of_part("top")[-1], whole.of_part("body")[-1]):
+        for mode in stage.modes:
+            assert f"{words.note_text(mode)}, {mode.mode}" in said
+
+
+def test_a_thinned_spectrum_loses_no_peak() -> None:
+    freq = np.linspace(50.0, 1500.0, 20001)
+    level = np.full_like(freq, -60.0)
+    peaks = [1234, 8000, 15555]
+    level[peaks] = [-3.0, 0.0, -9.0]
+    spectrum = Spectrum(freq_hz=tuple(freq), level_db=tuple(level), noise_db=tuple(level))
+    f, kept, _ = thinned(spectrum, 50.0, 1500.0, columns=300)
+    assert len(f) <= 301
+    assert {*freq[peaks]} <= {*f}
+    assert sorted(kept)[-3:] == [-9.0, -3.0, 0.0]
+    assert (np.diff(f) > 0).all()
+
+
+def test_decays_show_sound_fit_and_floor(whole: History) -> None:
+    sheets = drawn(whole)
+    shown = texts(sheets, "Decays")
+    assert {"fit", "floor", "tap 2"} <= set(shown)
+    fit = np.concatenate([*lines_of(sheets, "fit 09-settled")])
+    sound = np.concatenate([*lines_of(sheets, "decay 09-settled")])
+    # A straight fit on a scale of decibels, and a sound that lies on it before it meets its floor.
+    slopes = np.diff(fit[:, 1]) / np.diff(fit[:, 0])
+    assert slopes == pytest.approx(np.full(len(slopes), slopes[0]), rel=1e-6)
+    assert abs(np.interp(fit[10, 0], sound[:, 0], sound[:, 1]) - fit[10, 1]) < 1.5
+
+
+def test_the_strongest_and_the_named_modes_get_the_charts(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode]
+) -> None:
+    modes = [make_mode(f"r{n}", 100.0 * n, level_db=-float(n)) for n in range(1, 12)]
+    modes.append(make_mode("air", 50.0, level_db=-60.0))
+    modes.append(make_mode("r99", 3000.0, level_db=-50.0, lead=True))
+    names = chart_modes([make_stage("body", "closed", "s", 1, modes)])
+    assert names == ["air", "r1", "r2", "r3", "r4", "r5", "r6", "r99"]
+
+
+@pytest.mark.parametrize(
+    ("wanted", "gap"), [([1.0, 1.0, 1.0], 2.0), ([0.0, 9.9, 10.0], 3.0), ([5.0] * 9, 2.0), ([2.0, 4.5, 9.0], 1.0)]
+)
+def test_flags_are_spread_in_order_within_the_sheet(wanted: list[float], gap: float) -> None:
+    places = spread(wanted, gap, 0.0, 10.0)
+    gaps = np.diff(places)
+    assert (gaps >= min(gap, 10.0 / max(len(wanted) - 1, 1)) - 1e-5).all()
+    assert 0.0 <= places[0] <= places[-1] <= 10.0
+    if (np.diff(wanted) >= gap).all():
+        assert places == wanted
+
+
+def test_long_tables_go_on_over_pages_and_lose_no_row(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
+) -> None:
+    modes = [make_mode(f"r{n + 1}", 50.0 * 1.04**n, lead=n == 0) for n in range(90)]
+    history = make_history([make_stage("body", "closed", "s", 1, modes)])
+    sheets = [sheet for sheet in drawn(history) if sheet.title == "Tables"]
+    assert len(sheets) > 1
+    said = [word.text for sheet in sheets for word in sheet.words]
+    assert all(row[3] in said for row in pages.mode_table(history.stages[0]))
+    assert {f"r{n + 1}" for n in range(1, 90)} <= set(said)
+
+
+def test_a_stage_without_a_spectrum_has_none_to_show(histories: dict[str, Callable[[], History]]) -> None:
+    assert spectrum_of(histories["no modes"]().stages[0]) is None
+
+
+# ------------------------------------------------------------- bookmarks
+
+
+def test_bookmarks_change_not_a_byte_of_what_was_there(whole: History) -> None:
+    writer = pypdf.PdfWriter()
+    for _ in range(3):
+        writer.add_blank_page(width=100, height=100)
+    writer.add_metadata({"/Title": "plain"})
+    file = io.BytesIO()
+    writer.write(file)
+    plain = file.getvalue()
+    marked = with_outline(plain, [("Eins", 0), ("Übung (2) \\", 1), ("Übung (2) \\", 2)])
+    assert marked.startswith(plain)
+    pdf = read(marked)
+    assert [(mark["/Title"], pdf.get_destination_page_number(mark)) for mark in pdf.outline] == [
+        ("Eins", 0),
+        ("Übung (2) \\", 1),
+    ]
+    assert pdf.page_layout is None
+    assert pdf.page_mode == "/UseOutlines"
+
+
+def test_what_is_no_plain_pdf_is_refused() -> None:
+    with pytest.raises(ValueError, match="cross-reference table"):
+        with_outline(b"%PDF-1.5 not really", [("a", 0)])

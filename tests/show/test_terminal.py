@@ -1,0 +1,112 @@
+"""What the terminal shows, where it is one and where it is not."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Callable
+
+import pytest
+
+from tapbatch.show.rows import mode_rows
+from tapbatch.show.terminal import print_attention, print_reading, progress, reading_lines, reading_to_json
+from tapbatch.values import Attention, History, Stage, StageMode
+
+
+class Terminal(io.StringIO):
+    """A stream that says that it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.fixture(autouse=True)
+def plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE", "TTY_INTERACTIVE", "COLUMNS"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("TERM", "xterm-256color")
+
+
+def test_no_reading_is_wider_than_80_columns(any_history: History) -> None:
+    for stage in any_history.stages:
+        out = io.StringIO()
+        print_reading(stage, file=out)
+        lines = out.getvalue().splitlines()
+        assert lines
+        assert max(map(len, lines)) <= 80
+        assert "\x1b" not in out.getvalue()
+
+
+def test_the_lead_comes_first_then_from_strong_to_faint(whole: History) -> None:
+    lines = [line for line, _ in reading_lines(whole.stages[-1])]
+    leads = next(n for n, line in enumerate(lines) if line.startswith("leads"))
+    assert "G3" in lines[leads]
+    assert "195.76" in lines[leads]
+    assert "5/5" in lines[leads]
+    rest = [line.split()[0] for line in lines[leads + 1 :] if line.startswith("       ") and "/5" in line]
+    assert rest == ["C#4", "B2", "C4", "G#4", "F5"]
+    assert any("one-setup:" in line for line in lines)
+
+
+def test_a_recording_without_a_mode_says_why_and_what_to_do(
+    histories: dict[str, Callable[[], History]],
+) -> None:
+    text = "\n".join(line for line, _ in reading_lines(histories["no modes"]().stages[0]))
+    assert "No mode could be read" in text
+    assert "1 not used: speech" in text
+
+
+def test_weight_on_a_terminal_and_none_with_no_color(whole: History, monkeypatch: pytest.MonkeyPatch) -> None:
+    """no-color.org: any value that is not empty."""
+    weighted, plain = Terminal(), Terminal()
+    print_reading(whole.stages[0], file=weighted)
+    monkeypatch.setenv("NO_COLOR", "1")
+    print_reading(whole.stages[0], file=plain)
+    assert "\x1b[1m" in weighted.getvalue()
+    assert "\x1b" not in plain.getvalue()
+
+
+def test_markup_in_a_name_stays_text(make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode]) -> None:
+    stage = make_stage("top", "free", "s", 1, [make_mode("r1", 200.0)], path="x/[bold red]:smile:\x1b[2J.wav")
+    out = Terminal()
+    print_reading(stage, file=out)
+    assert "[bold red]:smile:" in out.getvalue()
+    assert "\x1b[2J" not in out.getvalue()
+
+
+def test_a_stream_that_lacks_letters_gets_stand_ins(whole: History) -> None:
+    raw = io.BytesIO()
+    out = io.TextIOWrapper(raw, encoding="ascii")
+    print_reading(whole.stages[0], file=out)
+    out.flush()
+    assert b"? 0.4 c" in raw.getvalue()
+
+
+def test_json_has_the_names_and_digits_of_the_tables(any_history: History) -> None:
+    for stage in any_history.stages:
+        text = reading_to_json(stage)
+        document = json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
+        assert len(document["modes"]) == len(mode_rows(stage))
+        for mode, row in zip(document["modes"], mode_rows(stage), strict=True):
+            assert mode.keys() == row.keys()
+            assert mode["freq_hz"] == pytest.approx(row["freq_hz"], rel=1e-4)
+        assert [r["taps_used"] for r in document["recordings"]] == [len(h.reading.used_taps) for h in stage.heard]
+
+
+def test_progress_shows_count_and_names_on_a_terminal_and_nothing_elsewhere() -> None:
+    quiet, terminal = io.StringIO(), Terminal()
+    for stream in (quiet, terminal):
+        with progress(2, file=stream) as done:
+            done("a.wav")
+            done("[b].wav")
+    assert quiet.getvalue() == ""
+    assert "2/2" in terminal.getvalue()
+    assert "[b].wav" in terminal.getvalue()
+
+
+def test_attention_is_counted_and_said() -> None:
+    out = io.StringIO()
+    print_attention([], file=out)
+    assert out.getvalue() == ""
+    print_attention([Attention(where="a\nb.wav", what="the file is empty", remedy="copy it again")], file=out)
+    assert out.getvalue().splitlines() == ["1 needs attention:", "  a b.wav: the file is empty; copy it again"]
