@@ -5,9 +5,9 @@ Conventions: a tap is a tuple of modes; distances are squares of differences ove
 errors) and in level relative to the tap's strongest mode (10 dB, for it hangs on where the mallet lands).
 
 Modes that stand alone, with at most one estimate a tap and nothing near, need no thought and are most. Where several
-are near one another they are first clustered by average linkage, two of one tap never together (a tap cannot show
-one mode twice), then each tap is assigned to the clusters anew as a whole (the assignment problem), until nothing
-changes. So two modes 3 Hz apart stay two, and a mode that some taps miss does not pull its neighbour over.
+are near one another they are clustered by average linkage, nearest first, two of one tap never together: a tap cannot
+show one mode twice. So two modes 3 Hz apart stay two, and a mode that some taps miss does not pull its neighbour
+over. (Assigning each tap anew to the clusters so found was tried: of 1000 estimates it mended less than one.)
 
 It breaks where the scatter of the hand exceeds the distance of two modes *and* taps miss one of them.
 """
@@ -131,11 +131,6 @@ def _scatter(alone: Sequence[_Features]) -> float:
 
 def _sorted_out(island: _Features, scatter: float) -> list[_Features]:
     labels = _linked(_distances(island, island, scatter), island.tap)
-    for _ in range(10):
-        again = _reassigned(island, labels, scatter)
-        if np.array_equal(again, labels):
-            break
-        labels = again
     return [island[np.flatnonzero(labels == label)] for label in np.unique(labels)]
 
 
@@ -172,34 +167,6 @@ def _linked(distances: Floats, tap: Ints) -> Ints:
         d[:, j] = np.inf
         d[i, i] = np.inf
         labels[labels == j] = i
-
-
-def _reassigned(island: _Features, labels: Ints, scatter: float) -> Ints:
-    from scipy.optimize import linear_sum_assignment
-
-    names = np.unique(labels)
-    centres = _centres(island, labels, names)
-    cost = _distances(island, centres, scatter)
-    fresh = labels.copy()
-    for t in np.unique(island.tap):
-        rows = np.flatnonzero(island.tap == t)
-        # One column more for each estimate: it may as well stand for itself.
-        own = np.full((len(rows), len(rows)), np.inf)
-        np.fill_diagonal(own, FARTHEST)
-        row, column = linear_sum_assignment(np.hstack([np.minimum(cost[rows], 1e6), np.minimum(own, 1e6)]))
-        for r, c in zip(row, column, strict=True):
-            fresh[rows[r]] = names[c] if c < len(names) else len(labels) + rows[r]
-    return fresh
-
-
-def _centres(island: _Features, labels: Ints, names: Ints) -> _Features:
-    def centre(column: Floats) -> Floats:
-        return np.array([np.median(column[labels == name]) for name in names])
-
-    nothing = np.zeros(len(names))
-    return _Features(
-        names, names, centre(island.cents), nothing, centre(island.log_t60), nothing, centre(island.level_db)
-    )
 
 
 def _is_shown(group: _Features, points: Sequence[str]) -> bool:

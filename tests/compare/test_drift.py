@@ -100,6 +100,26 @@ def test_set_ups_widen_the_drift(points: Sequence[str]) -> None:
     assert hits / trials >= 0.94 - _bound(0.94, trials)
 
 
+def test_more_points_take_nothing_off_the_error_that_set_ups_share() -> None:
+    offsets = ((-2.0, 0.0, 2.0), (-1.5, 0.5, 1.0))
+
+    def side(which: int, points: Sequence[str]) -> Members:
+        hands = [(s, o, h) for s, o in enumerate(offsets[which]) for h in (-0.2, 0.0, 0.2)]
+        return [(TapAt(0, 0, p, s, ()), mode(200.0 * 2.0 ** ((o + h) / 1200.0))) for p in points for s, o, h in hands]
+
+    one, four = (change_of(side(0, p), side(1, p), 3.0).freq.half for p in (["a"], ["a", "b", "c", "d"]))
+    assert four == pytest.approx(one, rel=0.01)
+
+
+def test_points_that_disagree_on_the_change_widen_it() -> None:
+    rng = np.random.default_rng(6)
+    before = [*_members(rng, 5, 0.2, 0.0, "bridge"), *_members(rng, 5, 0.2, 0.0, "top")]
+    after = [*_members(rng, 5, 0.2, 0.0, "bridge"), *_members(rng, 5, 0.2, 10.0, "top")]
+    freq = change_of(before, after, 3.0).freq
+    # Two changes, 0 and 10 cents: whatever the mean, its error is about 5 cents.
+    assert freq.half * CENTS > 5.0
+
+
 def test_one_tap_borrows_the_scatter_of_the_other_stage() -> None:
     one = [(TapAt(0, 0, "", 0, ()), mode(200.0, freq_se_hz=0.001))]
     five = [
