@@ -5,6 +5,7 @@ Conventions: tables show what the CSV files hold, said with the digits that the 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from typing import Literal
 
@@ -53,7 +54,7 @@ def _mode_cells(mode: StageMode) -> Row:
         f"{mode.mode}, leads" if mode.lead else mode.mode,
         words.hz_text(mode),
         words.t60_text(mode),
-        f"{mode.q:.0f}",
+        f"{mode.q:.0f}" if math.isfinite(mode.q) else "",
         f"{mode.level_db:+z.1f}" if mode.level_db > 0 else f"{mode.level_db:z.1f}",
         str(mode.taps),
         ", ".join(mode.flags),

@@ -6,6 +6,7 @@ leads is the note. Everything that limits an answer stands beside that answer.
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 from tapbatch.pitch import Spelling
@@ -125,7 +126,7 @@ def _draw_answers(
     for label, answer, detail, cautions in (
         ("Moved?", *_moved(history, stage, drift)),
         ("Rings?", *_rings(lead, drift)),
-        ("Trust it?", sure.capitalize(), _basis(lead, stage), words.doubts(lead, stage)),
+        ("Trust it?", sure.capitalize(), _basis(lead, stage, steady_cents), words.doubts(lead, stage)),
     ):
         sheet.say(sheet.left_mm, y, label, LEAD, colour=SOFT)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, answer, width, ANSWER, bold=True, most=2)
@@ -156,10 +157,17 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _basis(lead: StageMode, stage: Stage) -> str:
+def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
+    half = words.half_cents(lead)
+    if math.isnan(half):
+        why = "; how sure is not known"
+    elif half > steady_cents:
+        why = f"; {words.sure_text(lead)} is wider than the {steady_cents:g} c that count as steady"
+    else:
+        why = ""
     recordings = sum(h.recording.kind == "tap" for h in stage.heard)
     taps = f"{lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
-    return f"seen in {taps}" if recordings < 2 else f"seen in {taps}, {recordings} recordings"
+    return f"seen in {taps}{why}" if recordings < 2 else f"seen in {taps}, {recordings} recordings{why}"
 
 
 def _stage_before(history: History, stage: Stage) -> Stage | None:

@@ -60,6 +60,7 @@ def draw_sustain(
     left = [_band_chart(stages, key, spelling) for key in _sustain_bands(stages)]
     right = [_mode_chart(history, stages, name, steady_cents) for name in chart_modes(stages, MOST_PANELS)]
     for column, (heading, charts) in enumerate((("the sound", left), ("mode by mode", right))):
+        charts = [chart for chart in charts if chart[1]]
         x = sheet.left_mm + column * (width + GUTTER_MM)
         sheet.say(x, y, heading, SMALL, colour=SOFT)
         _draw_column(sheet, x, y + 5.0, width, stages, charts)

@@ -272,7 +272,7 @@ def change_text(change: float | None, low: float | None, high: float | None, mos
     >>> change_text(-42.13, -43.04, -41.22, 1), change_text(None, None, None, 1)
     ('-42.1 (-43.0 to -41.2)', '')
     """
-    if change is None or low is None or high is None:
+    if change is None or low is None or high is None or not all(map(math.isfinite, (change, low, high))):
         return ""
     places = _interval_decimals((high - low) / 2, most_decimals)
     return f"{change:+z.{places}f} ({low:+z.{places}f} to {high:+z.{places}f})"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -386,6 +387,26 @@ def many_modes() -> History:
     return history_of(stages, "Two dozen")
 
 
+def unknowns() -> History:
+    """Readings of which much is not known: intervals without end, no decay, no spectrum, no place in a tap."""
+    stages = []
+    for n in range(2):
+        known = stage_mode("r1", 210.0 - n, lead=True)
+        endless = replace(known, freq_low_hz=0.0, freq_high_hz=math.inf, t60_low_s=0.0, t60_high_s=math.inf)
+        no_decay = replace(stage_mode("r2", 300.0 + n), t60_s=math.nan, t60_low_s=math.nan, t60_high_s=math.nan)
+        stage = stage_of("back", "", f"s{n}", n, [endless, no_decay, stage_mode("r3", 500.0 - 9 * n)])
+        heard = replace(
+            stage.heard[0], reading=replace(stage.heard[0].reading, spectrum=None, trace=None), mode_names=()
+        )
+        decays = tuple(replace(d, t60_low_s=None, t60_high_s=None, edt_s=None) for d in stage.decays)
+        stages.append(replace(stage, heard=(heard,), decays=decays))
+    history = history_of(stages, "Unknowns")
+    endless_drift = [
+        replace(d, cents_low=-math.inf, cents_high=math.inf) if d.mode == "r1" else d for d in history.drifts
+    ]
+    return replace(history, drifts=tuple(endless_drift))
+
+
 def nothing_at_all() -> History:
     """An instrument without a stage."""
     return History(instrument="empty", instrument_shown="Empty", stages=(), drifts=(), notices=("no recording left",))
@@ -398,6 +419,7 @@ HISTORIES: dict[str, Callable[[], History]] = {
     "forty stages": forty_stages,
     "long names": long_names,
     "many modes": many_modes,
+    "unknowns": unknowns,
     "nothing": nothing_at_all,
 }
 

@@ -181,6 +181,19 @@ def test_the_slip_is_about_the_latest_stage_of_all_parts(
     assert latest_stage(make_history([])) is None
 
 
+@pytest.mark.parametrize(
+    ("half_cents", "reason"), [(2.0, ""), (7.0, "± 7 c is wider than the 3 c"), (math.nan, "how sure is not known")]
+)
+def test_what_makes_a_reading_unsure_is_said(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], half_cents: float, reason: str
+) -> None:
+    stage = make_stage("top", "free", "s", 1, [make_mode("r1", 200.0, lead=True, half_cents=half_cents)])
+    slip = drawn(History(instrument="a", instrument_shown="a", stages=(stage,), drifts=()))[0]
+    said = " ".join(word.text for word in slip.words)
+    assert reason in said
+    assert ("wider" in said, "not known" in said) == ("wider" in reason, "not known" in reason)
+
+
 def test_a_caution_stands_beside_the_move_that_it_concerns(
     make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
 ) -> None:
