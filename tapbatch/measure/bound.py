@@ -53,18 +53,29 @@ def covariance(fit: Fit) -> tuple[Float, Float]:
     -------
     tuple
         ``poles`` of shape (2K, 2K), ordered ``log delta`` then ``omega`` (rad/sample); ``amplitudes`` of shape
-        (K, 2, 2), that of ``(Re c, Im c)`` of each mode. Infinite where the information matrix is singular.
+        (K, 2, 2), that of ``(Re c, Im c)`` of each mode.
     """
     size, modes = len(fit.information), fit.count
-    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(fit.information), 1e-300))
-    try:
-        inverse = np.linalg.inv(fit.information * scale[:, None] * scale + 1e-13 * np.eye(size))
-    except np.linalg.LinAlgError:
-        return np.full((2 * modes, 2 * modes), np.inf), np.full((modes, 2, 2), np.inf)
-    inverse = inverse * scale[:, None] * scale
+    inverse = _inverse(fit.information)
     linear = (size - 2 * modes) // 2
     pick = np.stack([np.arange(modes), linear + np.arange(modes)], axis=1)
     return inverse[-2 * modes :, -2 * modes :], inverse[pick[:, :, None], pick[:, None, :]]
+
+
+def _inverse(information: Float) -> Float:
+    """Invert an information matrix; what it knows nothing of gets a large variance, never a negative one."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
+    scaled = information * scale[:, None] * scale
+    try:
+        inverse = np.linalg.inv(scaled)
+        # A trusted inverse of a matrix with a unit diagonal has a diagonal of at least 1.
+        sound = bool(np.isfinite(inverse).all() and (np.diagonal(inverse) > 0.99).all() and inverse.max() < 1e9)
+    except np.linalg.LinAlgError:
+        sound = False
+    if not sound:
+        values, vectors = np.linalg.eigh(scaled)
+        inverse = (vectors / np.maximum(values, 1e-12)) @ vectors.T
+    return np.asarray(inverse * scale[:, None] * scale, dtype=np.float64)
 
 
 def pole_information(fit: Fit) -> Float:
@@ -79,9 +90,7 @@ def pole_information(fit: Fit) -> Float:
 
 
 def wald(weights: Complex, amplitudes: Float) -> Float:
-    """Return the Wald statistic of each mode, shape (K,): chi-square with 2 degrees of freedom where there is none."""
+    """Return the Wald statistic of each mode, shape (K,): chi-square with 2 degrees of freedom if it is not there."""
     vector = np.stack([weights.real, weights.imag], axis=1)
-    if not np.isfinite(amplitudes).all():
-        return np.zeros(len(weights))
     solved = np.linalg.solve(amplitudes, vector[:, :, None])[:, :, 0]
     return np.asarray((vector * solved).sum(axis=1), dtype=np.float64)

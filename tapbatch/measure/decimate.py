@@ -6,7 +6,11 @@ came before sample ``mD`` is touched. Minimum phase puts the weight of ``h`` at 
 decay, where it is loudest, keeps its weight (linear phase loses a tenth in the error of the decay). The stop band
 matters as much: a strong mode above the band would fold in.
 
-Stages of at most 1:8; stop band 75 dB down from the output's Nyquist frequency on; pass band to 1.04 times the band.
+A band wider than 2250 Hz is measured in zones 1500 Hz wide, so that the cost grows with the width and not with its
+cube. A zone is cut out by a one-sided filter (complex, looking ahead in the same way), moved down by ``shift_hz``,
+and its real part taken: a damped mode stays a damped mode, its frequency lower by the shift.
+
+Stages of at most 1:8; stop band 75 dB down from where folding would start.
 """
 
 from __future__ import annotations
@@ -16,22 +20,32 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float
 
 STOP_DB = 75.0
+ZONE_HZ = 1500.0
 _PASS_MARGIN = 1.04
 _RATE_OVER_BAND = 2.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Decimator:
-    """Look-ahead decimation from ``rate_hz`` by ``factor``, in stages ``(taps, factor)``; poles pass exactly."""
+    """Look-ahead decimation from ``rate_hz`` by ``factor``, in stages ``(taps, factor)``; poles pass exactly.
+
+    ``low_hz`` and ``high_hz`` bound what it answers for; ``pass_low_hz`` and ``pass_high_hz``, at the output, what
+    it passes; ``shift_hz`` is the distance by which frequencies come out lower, 0 for the lowest zone.
+    """
 
     rate_hz: int
     factor: int
-    stages: tuple[tuple[Float, int], ...]
-    pass_hz: float
+    stages: tuple[tuple[NDArray[np.inexact], int], ...]
+    low_hz: float
+    high_hz: float
+    pass_low_hz: float
+    pass_high_hz: float
+    shift_hz: float = 0.0
 
     @property
     def out_rate_hz(self) -> float:
@@ -55,21 +69,30 @@ class Decimator:
         ValueError
             Where ``y`` is shorter than ``reach``.
         """
+        x: NDArray[np.inexact] = y
         for taps, factor in self.stages:
-            y = _look_ahead(y, taps, factor)
-        return y
+            x = _look_ahead(x, taps, factor)
+        if self.shift_hz:
+            turn = np.exp(-2j * np.pi * ((self.shift_hz / self.out_rate_hz) * np.arange(len(x)) % 1.0))
+            x = (x * turn).real
+        return np.ascontiguousarray(x, dtype=np.float64)
+
+    def true_hz(self, poles: Complex) -> Float:
+        """Return the frequency in the recording of output poles, shape (K,)."""
+        return np.angle(poles) * self.out_rate_hz / (2 * np.pi) + self.shift_hz
 
     def gain(self, poles: Complex) -> Complex:
-        """Return ``H`` at output-rate poles, shape (K,), so that ``amplitude_in = amplitude_out / H``."""
-        log_pole = np.log(poles) / self.factor
-        total = np.ones(len(poles), dtype=np.complex128)
+        """Return ``H`` at output poles, shape (K,), so that ``amplitude_in = amplitude_out / H``."""
+        log_pole = np.log(np.abs(poles)) / self.factor + 2j * np.pi * self.true_hz(poles) / self.rate_hz
+        # The real part of a one-sided signal carries half the amplitude.
+        total = np.full(len(poles), 0.5 if self.shift_hz else 1.0, dtype=np.complex128)
         for taps, factor in self.stages:
             total *= np.exp(np.multiply.outer(log_pole, np.arange(len(taps)))) @ taps
             log_pole = log_pole * factor
         return total
 
 
-def _look_ahead(y: Float, taps: Float, factor: int) -> Float:
+def _look_ahead(y: NDArray[np.inexact], taps: NDArray[np.inexact], factor: int) -> NDArray[np.inexact]:
     from scipy.signal import upfirdn
 
     reach = len(taps)
@@ -80,41 +103,77 @@ def _look_ahead(y: Float, taps: Float, factor: int) -> Float:
     out = upfirdn(taps[::-1], np.concatenate([np.zeros(pad), y]), 1, factor)
     first = (reach - 1 + pad) // factor
     count = (len(y) - reach) // factor + 1
-    return np.ascontiguousarray(out[first : first + count])
+    return np.asarray(out[first : first + count])
 
 
-@functools.lru_cache(maxsize=64)
-def decimator(rate_hz: int, band_high_hz: float) -> Decimator:
-    """Return the decimation for a band.
+@functools.lru_cache(maxsize=16)
+def zones(rate_hz: int, low_hz: float, high_hz: float) -> tuple[Decimator, ...]:
+    """Return the decimators that together answer for a band, by frequency.
 
     Parameters
     ----------
     rate_hz
         Rate of the recording in hertz.
-    band_high_hz
-        Upper edge of the band in hertz; no factor is used (1, no filter) where the rate is under 2 x 2.5 times it.
+    low_hz, high_hz
+        The band in hertz, ``high_hz`` under half the rate.
 
     Examples
     --------
-    >>> decimator(48000, 1500.0).out_rate_hz
-    4000.0
-    >>> decimator(44100, 12000.0).factor
-    1
+    >>> [(z.out_rate_hz, z.shift_hz) for z in zones(48000, 50.0, 1500.0)]
+    [(4000.0, 0.0)]
+    >>> [(round(z.low_hz), round(z.high_hz)) for z in zones(48000, 50.0, 4000.0)]
+    [(50, 1500), (1500, 3000), (3000, 4000)]
     """
-    factors = _factors(rate_hz / (_RATE_OVER_BAND * band_high_hz))
-    pass_hz = _PASS_MARGIN * band_high_hz
-    total = math.prod(factors)
-    stages, rate = [], float(rate_hz)
-    final = rate_hz / total
+    if high_hz <= 1.5 * ZONE_HZ:
+        return (_lowest(rate_hz, low_hz, high_hz),)
+    found = [_lowest(rate_hz, low_hz, ZONE_HZ)] if low_hz < ZONE_HZ else []
+    edge = max(low_hz, ZONE_HZ) if found else low_hz
+    while edge < high_hz - 1e-6:
+        top = min(edge + ZONE_HZ, high_hz)
+        found.append(_higher(rate_hz, edge, top))
+        edge = top
+    return tuple(found)
+
+
+def _lowest(rate_hz: int, low_hz: float, high_hz: float) -> Decimator:
+    factors = _factors(rate_hz / (_RATE_OVER_BAND * high_hz))
+    out = rate_hz / math.prod(factors)
+    pass_hz = min(_PASS_MARGIN * high_hz, 0.49 * rate_hz)
+    stages = _stages(rate_hz, factors, pass_hz, out / 2)
+    return Decimator(rate_hz, math.prod(factors), stages, low_hz, high_hz, low_hz, pass_hz)
+
+
+def _higher(rate_hz: int, low_hz: float, high_hz: float) -> Decimator:
+    factors = _factors(rate_hz / (_RATE_OVER_BAND * ZONE_HZ))
+    out = rate_hz / math.prod(factors)
+    # The stop band must end below the Nyquist frequency, or the image of the top would come in.
+    centre = min((low_hz + high_hz) / 2, 0.498 * rate_hz - out / 4)
+    half = max(_PASS_MARGIN * ZONE_HZ / 2, high_hz + 20 - centre)
+    half = min(half, 0.23 * out)
+    stages = _stages(rate_hz, factors, half, out / 4) if factors else _one_sided(rate_hz, half, out / 4)
+    turned, step = [], 1
+    for taps, factor in stages:
+        turn = np.exp(-2j * np.pi * centre / rate_hz * step * np.arange(len(taps)))
+        turned.append((taps * turn, factor))
+        step *= factor
+    middle = out / 4
+    return Decimator(
+        rate_hz, step, tuple(turned), low_hz, high_hz, middle - half, middle + half, shift_hz=centre - middle
+    )
+
+
+def _one_sided(rate_hz: int, pass_hz: float, stop_hz: float) -> tuple[tuple[Float, int], ...]:
+    return ((minimum_phase(rate_hz, pass_hz, stop_hz), 1),)
+
+
+def _stages(rate_hz: int, factors: list[int], pass_hz: float, stop_hz: float) -> tuple[tuple[Float, int], ...]:
+    """Return the filters of each stage: an early one need only keep folding out of what the last one passes."""
+    stages, rate, final = [], float(rate_hz), rate_hz / math.prod(factors)
     for factor in factors:
         out = rate / factor
-        # An early stage need only keep folding out of what the last one passes.
-        stop_hz = out / 2 if out <= final * 1.0001 else out - final / 2
-        stages.append((_minimum_phase(rate, pass_hz, stop_hz), factor))
+        stages.append((minimum_phase(rate, pass_hz, stop_hz if out <= final * 1.0001 else out - stop_hz), factor))
         rate = out
-    if total == 1:
-        pass_hz = min(pass_hz, 0.49 * rate_hz)
-    return Decimator(rate_hz=rate_hz, factor=total, stages=tuple(stages), pass_hz=pass_hz)
+    return tuple(stages)
 
 
 def _factors(ratio: float) -> list[int]:
@@ -131,11 +190,13 @@ def _factors(ratio: float) -> list[int]:
     return best
 
 
-def _minimum_phase(rate_hz: float, pass_hz: float, stop_hz: float) -> Float:
-    from scipy.signal import firwin, kaiserord, minimum_phase
+@functools.lru_cache(maxsize=64)
+def minimum_phase(rate_hz: float, pass_hz: float, stop_hz: float) -> Float:
+    """Return a low-pass filter of minimum phase, 75 dB down from ``stop_hz`` on."""
+    from scipy import signal
 
     # The square root of a filter twice as steep: twice the attenuation in, half the length out.
     width = (stop_hz - pass_hz) / (rate_hz / 2)
-    length, beta = kaiserord(2 * STOP_DB, width)
-    taps = firwin(length | 1, (stop_hz + pass_hz) / rate_hz, window=("kaiser", beta))
-    return np.ascontiguousarray(minimum_phase(taps, method="homomorphic", n_fft=1 << 14), dtype=np.float64)
+    length, beta = signal.kaiserord(2 * STOP_DB, width)
+    taps = signal.firwin(length | 1, (stop_hz + pass_hz) / rate_hz, window=("kaiser", beta))
+    return np.ascontiguousarray(signal.minimum_phase(taps, method="homomorphic", n_fft=1 << 14), dtype=np.float64)

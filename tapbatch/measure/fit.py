@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float, Samples, power_sums
 
-_MOST_STEPS = 40
+MOST_STEPS = 40
 _ENOUGH = 1e-3  # chi-square still to be gained at which the poles lie within 0.03 of a standard error
 _FASTEST = 2.0  # 1/sample: nothing that falls so fast can be told from a click
 _SLOWEST = 1e-6
@@ -36,7 +36,8 @@ class Fit:
     """A fit of K modes and H mains lines.
 
     ``poles`` and ``weights`` have shape (K,), ``hum_weights`` (H,). ``chi2`` is the residual energy in units of the
-    noise variance. ``information`` has shape (4K+2H, 4K+2H), in the order ``Re c, Re d, Im c, Im d, log delta, omega``.
+    noise variance, ``energy`` that of the samples. ``information`` has shape (4K+2H, 4K+2H), ordered
+    ``Re c, Re d, Im c, Im d, log delta, omega``.
     """
 
     poles: Complex
@@ -46,6 +47,7 @@ class Fit:
     chi2: float
     information: Float
     length: int
+    energy: float
 
     @property
     def count(self) -> int:
@@ -90,8 +92,10 @@ def _solve(matrix: Float, right: Float) -> Float:
 
 def _evaluate(samples: Samples, log_delta: Float, omega: Float, hum: Complex) -> _Point:
     poles = np.concatenate([np.exp(-np.exp(log_delta) + 1j * omega), hum])
+    last = poles**samples.length
     products = np.stack([np.multiply.outer(poles, poles), np.multiply.outer(poles, poles.conj())])
-    s0, s1, s2 = power_sums(products, samples.length)
+    tails = np.stack([np.multiply.outer(last, last), np.multiply.outer(last, last.conj())])
+    s0, s1, s2 = power_sums(products, samples.length, tails)
     b0, b1 = samples.moments(poles)
     right = np.concatenate([b0.real, -b0.imag])
     solved = _solve(_linear_gram(s0[0], s0[1]), right)
@@ -139,7 +143,9 @@ def _slope(point: _Point, modes: int) -> Float:
     return np.concatenate([(-np.exp(point.log_delta) * c * left).real, (1j * c * left).real])
 
 
-def fit_modes(samples: Samples, poles: Complex, hum: NDArray[np.complex128] | None = None) -> Fit:
+def fit_modes(
+    samples: Samples, poles: Complex, hum: NDArray[np.complex128] | None = None, most_steps: int = MOST_STEPS
+) -> Fit:
     """Fit damped modes to whitened samples.
 
     Parameters
@@ -150,6 +156,8 @@ def fit_modes(samples: Samples, poles: Complex, hum: NDArray[np.complex128] | No
         Start, shape (K,), ``0 < |z| < 1``, arguments in (0, pi).
     hum
         Poles of mains lines on the unit circle, shape (H,); none by default.
+    most_steps
+        Steps of the poles, 40 by default; fewer where the fit is only to show which modes are worth keeping.
 
     Returns
     -------
@@ -169,7 +177,7 @@ def fit_modes(samples: Samples, poles: Complex, hum: NDArray[np.complex128] | No
     log_delta = np.log(np.clip(-np.log(np.abs(poles)), _SLOWEST, _FASTEST))
     point = _evaluate(samples, log_delta, np.angle(poles), hum_poles)
     damping = 1e-3
-    for _ in range(_MOST_STEPS if modes else 0):
+    for _ in range(most_steps if modes else 0):
         info, slope = _information(point, modes), _slope(point, modes)
         step, gain = _step(info, slope, modes, damping)
         if gain < _ENOUGH:
@@ -191,6 +199,7 @@ def fit_modes(samples: Samples, poles: Complex, hum: NDArray[np.complex128] | No
         chi2=max(point.chi2, 0.0),
         information=_information(point, modes),
         length=samples.length,
+        energy=samples.energy,
     )
 
 

@@ -24,7 +24,7 @@ Float = NDArray[np.float64]
 _NEAR_ONE = 2e-4
 
 
-def power_sums(w: Complex, length: int) -> tuple[Complex, Complex, Complex]:
+def power_sums(w: Complex, length: int, tail: Complex | None = None) -> tuple[Complex, Complex, Complex]:
     """Return ``S_0, S_1, S_2`` at each ``w``.
 
     Parameters
@@ -33,6 +33,8 @@ def power_sums(w: Complex, length: int) -> tuple[Complex, Complex, Complex]:
         Any shape, ``|w| <= 1``.
     length
         Number of terms N, at least 1.
+    tail
+        ``w**length``, where the caller has it for less than a power of each element.
 
     Returns
     -------
@@ -50,7 +52,7 @@ def power_sums(w: Complex, length: int) -> tuple[Complex, Complex, Complex]:
     near = np.abs(gap) < _NEAR_ONE
     any_near = bool(near.any())
     inverse = 1.0 / (np.where(near, 1.0, gap) if any_near else gap)
-    tail = w**length
+    tail = w**length if tail is None else tail
     n = float(length)
     s0 = (1.0 - tail) * inverse
     # Differences of neighbouring terms: (1-w) S_1 = S_0 - 1 - (N-1) w^N, and likewise for n^2 - (n-1)^2.

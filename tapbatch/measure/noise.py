@@ -84,7 +84,7 @@ def white_noise(sigma: float, rate_hz: float) -> Noise:
 
 
 def estimate_noise(
-    quiet: list[Float], rate_hz: float, band_low_hz: float, pass_hz: float, mains_hz: float = 50.0
+    quiet: list[Float], rate_hz: float, pass_low_hz: float, pass_high_hz: float, mains_hz: float | None = 50.0
 ) -> Noise:
     """Estimate the noise from stretches without taps.
 
@@ -94,10 +94,11 @@ def estimate_noise(
         Decimated stretches in full scale, each of shape (n,), together at least 0.15 s.
     rate_hz
         Their rate.
-    band_low_hz, pass_hz
+    pass_low_hz, pass_high_hz
         The band in which the spectrum matters.
     mains_hz
-        The mains looked for first, 50 or 60; the other is tried too.
+        The mains looked for first, 50 or 60; the other is tried too. ``None`` for a zone moved down, where the
+        harmonics of the mains, were they heard that high, do not lie on their multiples.
 
     Raises
     ------
@@ -109,10 +110,10 @@ def estimate_noise(
     if total_s < LEAST_QUIET_S:
         msg = f"{total_s:.2f} s of quiet is less than the {LEAST_QUIET_S} s needed"
         raise ValueError(msg)
-    hum_hz = _mains_lines(quiet, rate_hz, min(pass_hz, 0.49 * rate_hz), mains_hz)
+    hum_hz = _mains_lines(quiet, rate_hz, min(pass_high_hz, 0.49 * rate_hz), mains_hz) if mains_hz else ()
     cleaned = [_without(q, hum_hz, rate_hz) for q in quiet]
     freq_hz, psd = _welch(cleaned, rate_hz)
-    shaped = _held_up(freq_hz, psd, band_low_hz, pass_hz)
+    shaped = _held_up(freq_hz, psd, pass_low_hz, pass_high_hz)
     return Noise(
         whitener=_whitener(shaped, rate_hz),
         rate_hz=rate_hz,
@@ -138,13 +139,13 @@ def _welch(stretches: list[Float], rate_hz: float) -> tuple[Float, Float]:
     return np.fft.rfftfreq(length, 1 / rate_hz), psd
 
 
-def _held_up(freq_hz: Float, psd: Float, band_low_hz: float, pass_hz: float) -> Float:
+def _held_up(freq_hz: Float, psd: Float, pass_low_hz: float, pass_high_hz: float) -> Float:
     """Hold the density up outside the band, and above what one part in 10^8 of its peak or 24 bits can mean."""
     held = psd.copy()
-    edge = max(1, int(np.searchsorted(freq_hz, min(pass_hz, freq_hz[-1]))) - 1)
+    edge = max(1, int(np.searchsorted(freq_hz, min(pass_high_hz, freq_hz[-1]))) - 1)
     held[edge + 1 :] = np.maximum(held[edge + 1 :], np.mean(held[max(edge - 4, 0) : edge + 1]))
-    low = int(np.searchsorted(freq_hz, band_low_hz / 2))
-    held[: low + 1] = np.maximum(held[: low + 1], held[low + 1])
+    low = int(np.searchsorted(freq_hz, pass_low_hz / 2 if pass_low_hz < 150 else pass_low_hz))
+    held[: low + 1] = np.maximum(held[: low + 1], np.mean(held[low + 1 : low + 4]))
     floor = (_LSB_16 / 256) ** 2 / 12 * 2 / (2 * max(freq_hz[-1], 1.0))
     return np.maximum(held, max(floor, 1e-10 * float(held.max())))
 
@@ -194,9 +195,9 @@ def _over_floor(spectra: list[tuple[Float, Float, int]], lines: Float) -> Float:
     middle = lines[len(lines) // 2]
     for freq_hz, power, _ in spectra:
         step = freq_hz[1]
-        around = np.array([
-            np.median(power[max(int((f - 20) / step), 0) : int((f + 20) / step) + 1]) / np.log(2) for f in middle
-        ])
+        around = np.array(
+            [np.median(power[max(int((f - 20) / step), 0) : int((f + 20) / step) + 1]) / np.log(2) for f in middle]
+        )
         total += power[np.minimum(np.round(lines / step).astype(int), len(power) - 1)] / np.maximum(around, 1e-300)
     return total / len(spectra)
 

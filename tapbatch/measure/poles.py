@@ -20,18 +20,21 @@ ORDER = 12
 HANKEL_ROWS = 32
 _BAND_HZ = 200.0
 _LONGEST_S = 0.6
+_MOST_A_BAND = 10
+_FAINTEST_BESIDE = 1e-4  # of energy: what is fainter beside a strong mode is left to the search of the residual
+_FAINTEST = 1e-6  # of energy, over all bands
 _LEAST_OVER_NOISE = 10.0  # of |a|^2/var(a) for a pole to be handed on; noise alone passes it once in 2e4
 
 
 @functools.lru_cache(maxsize=32)
 def _bands(rate_hz: float) -> tuple[Complex, Float, int]:
     """Return look-ahead band filters, shape (bands, taps), their centres in hertz, and the decimation."""
-    from tapbatch.measure.decimate import _minimum_phase
+    from tapbatch.measure.decimate import minimum_phase
 
     count = max(1, round(rate_hz / 2 / _BAND_HZ))
     width = rate_hz / 2 / count
     step = max(1, int(rate_hz / (1.5 * width)))
-    prototype = _minimum_phase(rate_hz, 0.53 * width, max(rate_hz / step - 0.55 * width, 0.75 * width))
+    prototype = minimum_phase(rate_hz, 0.53 * width, max(rate_hz / step - 0.55 * width, 0.75 * width))
     centres = (np.arange(count) + 0.5) * width
     shift = np.exp(2j * np.pi * np.multiply.outer(centres, np.arange(len(prototype))) / rate_hz).conj()
     return prototype * shift, centres, step
@@ -97,7 +100,14 @@ def _above_noise(banded: Complex, poles: Complex, noise: Float) -> tuple[np.ndar
     amplitude = (inverse @ (adjoint @ banded[:, :, None]))[:, :, 0]
     variance = np.abs(np.diagonal(inverse, axis1=1, axis2=2)) * noise[:, None]
     strength = np.abs(amplitude) ** 2 / variance
-    return (strength > _LEAST_OVER_NOISE) & (size < 1.02) & (size > 0.05), strength
+    good = (strength > _LEAST_OVER_NOISE) & (size < 1.02) & (size > 0.05)
+    # Poles that nearly agree may cancel beyond all measure: none has more energy than there is.
+    present = (np.abs(banded) ** 2).sum(axis=1, keepdims=True)
+    energy = np.where(good, np.minimum(np.abs(amplitude) ** 2 / (1 - np.abs(poles) ** 2), present), 0.0)
+    faintest = np.maximum(_FAINTEST_BESIDE * present, _FAINTEST * present.max())
+    good &= energy > faintest
+    rank = np.argsort(np.argsort(-energy, axis=1, kind="stable"), axis=1, kind="stable")
+    return good & (rank < _MOST_A_BAND), strength
 
 
 def _unfold(poles: Complex, centres: Float, rate_hz: float, step: int) -> tuple[Float, Float]:

@@ -1,0 +1,234 @@
+"""From a sound and its taps to modes: the measuring of one recording.
+
+Conventions: frequencies in hertz, T60 in seconds; amplitude and phase of a mode refer to ``Tap.free_from_s``, in full
+scale of the recording. Standard errors are those of one tap, from its noise and from what honesty adds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tapbatch.listen.taps import quiet_stretches
+from tapbatch.measure.bound import covariance
+from tapbatch.measure.decimate import Decimator, zones
+from tapbatch.measure.geometric import Complex, Float
+from tapbatch.measure.honesty import EarlyLate, early_late
+from tapbatch.measure.noise import LEAST_QUIET_S, Noise, estimate_noise, white_noise
+from tapbatch.measure.tap import TapFit, fit_tap
+from tapbatch.values import LN_1000, BandSettings, Mode, Sound, Tap, TapReading
+
+_MOST_QUIET_S = 20.0
+_HUM_WIDTH_HZ = 0.7
+_FAINTEST_DB = 60.0  # below the loudest mode: fainter lines are no business of a builder
+_LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """A zone of a sound at the rate of the measuring: decimated, its noise known, whitened."""
+
+    decimated: Float
+    whitened: Float
+    decimator: Decimator
+    noise: Noise
+
+    @property
+    def rate_hz(self) -> float:
+        """Rate of the decimated sound."""
+        return self.decimator.out_rate_hz
+
+
+def prepare(sound: Sound, taps: tuple[Tap, ...], settings: BandSettings) -> tuple[Prepared, ...]:
+    """Decimate a sound zone by zone, learn its noise from where nothing rings, and whiten it.
+
+    Returns
+    -------
+    tuple of Prepared
+        One a zone, by frequency; empty where the sound is shorter than the filters.
+    """
+    lowered = zones(sound.sample_rate_hz, settings.band_low_hz, _band_high_hz(sound, settings))
+    if len(sound.samples) < max(z.reach + 64 * z.factor for z in lowered):
+        return ()
+    stretches = quiet_stretches(sound, taps)
+    prepared = []
+    for zone in lowered:
+        x = zone.apply(sound.samples)
+        noise = _noise(x, stretches, zone, settings)
+        prepared.append(Prepared(x, noise.whiten(x), zone, noise))
+    return tuple(prepared)
+
+
+def _band_high_hz(sound: Sound, settings: BandSettings) -> float:
+    return min(settings.band_high_hz, 0.46 * sound.sample_rate_hz)
+
+
+def _noise(x: Float, stretches: list[tuple[int, int]], zone: Decimator, settings: BandSettings) -> Noise:
+    quiet, total_s = [], 0.0
+    for first, last in stretches:
+        a, b = -(-first // zone.factor), (last - zone.reach) // zone.factor
+        if b - a >= 64 and total_s < _MOST_QUIET_S:
+            quiet.append(x[a:b])
+            total_s += (b - a) / zone.out_rate_hz
+    if total_s >= LEAST_QUIET_S:
+        mains_hz = None if zone.shift_hz else settings.mains_hz
+        return estimate_noise(quiet, zone.out_rate_hz, zone.pass_low_hz, zone.pass_high_hz, mains_hz)
+    return white_noise(_calmest(x, zone.out_rate_hz), zone.out_rate_hz)
+
+
+def _calmest(x: Float, rate_hz: float) -> float:
+    """Guess the noise where there is no quiet: the calmest 20 ms, which may still ring, and never under 16 bits."""
+    width = max(8, int(0.02 * rate_hz))
+    count = len(x) // width
+    if count == 0:
+        return 1e-4
+    level = x[: count * width].reshape(count, width).std(axis=1)
+    return float(max(level.min(), 2.0**-15 / np.sqrt(12)))
+
+
+def measure_taps(
+    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings
+) -> tuple[tuple[TapReading, ...], tuple[Prepared, ...]]:
+    """Measure every used tap of a sound.
+
+    Parameters
+    ----------
+    sound, taps
+        As decoded, and as found in it.
+    settings
+        Band and mains.
+
+    Returns
+    -------
+    tuple
+        One reading a transient, in order, and the zones prepared (none where the sound is too short). A tap in which
+        nothing rings is no longer ``used``.
+    """
+    prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
+    if not prepared:
+        return tuple(TapReading(tap=_refused(t, "too short to measure") if t.used else t) for t in taps), ()
+    return tuple(_measure_tap(t, prepared, sound) if t.used else TapReading(tap=t) for t in taps), prepared
+
+
+def _refused(tap: Tap, reason: str) -> Tap:
+    return replace(tap, used=False, reason=reason)
+
+
+def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapReading:
+    modes: list[Mode] = []
+    begins: list[float] = []
+    for zone in prepared:
+        found = _fit_zone(tap, zone, sound)
+        if found is None:
+            continue
+        inside = [m for m in to_modes(found, zone, tap.free_from_s) if _answers(zone.decimator, m)]
+        modes += inside
+        if inside:
+            begins.append(found.first / zone.rate_hz)
+    loudest_db = max((m.energy_db for m in modes), default=0.0)
+    modes = [m for m in modes if m.energy_db > loudest_db - _FAINTEST_DB and m.q > _LEAST_Q]
+    if not modes:
+        return TapReading(tap=_refused(tap, "nothing rings in the band"))
+    return TapReading(tap=replace(tap, free_from_s=begins[0]), modes=_from(modes, begins[0] - tap.free_from_s))
+
+
+def _from(modes: list[Mode], later_s: float) -> tuple[Mode, ...]:
+    """Return modes with amplitude, phase and energy as they are ``later_s`` after the time they refer to."""
+    moved = []
+    for m in modes:
+        fall = LN_1000 / m.t60_s * later_s
+        turn = m.phase_rad + 2 * np.pi * m.freq_hz * later_s
+        moved.append(
+            replace(
+                m,
+                amplitude=float(m.amplitude * np.exp(-fall)),
+                phase_rad=float((turn + np.pi) % (2 * np.pi) - np.pi),
+                energy_db=float(m.energy_db - 20 * fall / np.log(10)),
+            )
+        )
+    return tuple(moved)
+
+
+def _fit_zone(tap: Tap, zone: Prepared, sound: Sound) -> TapFit | None:
+    rate_hz = zone.rate_hz
+    first = int(np.ceil(tap.free_from_s * rate_hz))
+    reach_s = zone.decimator.reach / sound.sample_rate_hz + (len(zone.noise.whitener) - 1) / rate_hz
+    last = min(int((tap.free_until_s - reach_s) * rate_hz), len(zone.whitened))
+    if sound.clipped is not None:
+        first = max(first, _after_clipping(sound, tap, rate_hz))
+    return fit_tap(zone.whitened, first, last, rate_hz, zone.noise.hum_poles)
+
+
+def _answers(zone: Decimator, mode: Mode) -> bool:
+    return zone.low_hz <= mode.freq_hz < zone.high_hz
+
+
+def _after_clipping(sound: Sound, tap: Tap, rate_hz: float) -> int:
+    """Return the first decimated sample that looks at no clipped one."""
+    assert sound.clipped is not None
+    first, last = int(tap.onset_s * sound.sample_rate_hz), int(tap.free_until_s * sound.sample_rate_hz)
+    clipped = np.flatnonzero(sound.clipped[first:last])
+    return 0 if not len(clipped) else int(np.ceil((first + clipped[-1] + 1) / sound.sample_rate_hz * rate_hz))
+
+
+def to_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
+    """Return the modes of a zone in physical units, by frequency, each error widened by what honesty asks.
+
+    ``at_s`` is the time to which amplitude and phase refer.
+    """
+    fit, rate_hz = found.fit, found.rate_hz
+    honest = early_late(found, zone.decimator.shift_hz)
+    pole_cov, _ = covariance(fit)
+    delta = -np.log(np.abs(fit.poles)) * rate_hz
+    freq_hz = zone.decimator.true_hz(fit.poles)
+    gain = zone.noise.gain(fit.poles) * zone.decimator.gain(fit.poles)
+    # What moves a zone down turns every phase by the shift; the zone's time zero is that of the recording.
+    turned = np.exp(2j * np.pi * (zone.decimator.shift_hz * found.first / rate_hz % 1.0))
+    back_s = at_s - found.first / rate_hz
+    amplitude = fit.weights / gain * turned * np.exp((-delta + 2j * np.pi * freq_hz) * back_s)
+    order = np.argsort(freq_hz, kind="stable")
+    return [_mode(int(k), found, pole_cov, honest, amplitude, delta, freq_hz, zone.noise) for k in order]
+
+
+def _mode(
+    k: int,
+    found: TapFit,
+    pole_cov: Float,
+    honest: EarlyLate,
+    amplitude: Complex,
+    delta: Float,
+    freq_hz: Float,
+    noise: Noise,
+) -> Mode:
+    rate_hz, count, excess = found.rate_hz, found.fit.count, float(found.excess[k])
+    var_log, var_omega = pole_cov[k, k] * excess, pole_cov[count + k, count + k] * excess
+    cross = pole_cov[k, count + k] * excess
+    log_se = float(np.hypot(np.sqrt(var_log), honest.extra_log_delta[k]))
+    omega_se = float(np.hypot(np.sqrt(var_omega), honest.extra_omega[k]))
+    size, t60_s = float(abs(amplitude[k])), float(LN_1000 / delta[k])
+    return Mode(
+        freq_hz=float(freq_hz[k]),
+        freq_se_hz=omega_se * rate_hz / (2 * np.pi),
+        t60_s=t60_s,
+        t60_log_se=log_se,
+        # ln T60 = const - ln delta, hence the sign.
+        freq_t60_corr=float(-cross / max(log_se * omega_se, 1e-300)),
+        amplitude=size,
+        phase_rad=float(np.angle(amplitude[k])),
+        energy_db=float(10 * np.log10(max(size**2 / (4 * delta[k]), 1e-30))),
+        flags=_flags(k, float(freq_hz[k]), t60_s, honest, noise),
+    )
+
+
+def _flags(k: int, freq_hz: float, t60_s: float, honest: EarlyLate, noise: Noise) -> tuple[str, ...]:
+    flags = []
+    near_line = any(abs(freq_hz - line) < _HUM_WIDTH_HZ for line in noise.hum_hz)
+    near_mains = any(abs(freq_hz / m - round(freq_hz / m)) * m < 0.004 * freq_hz for m in (50.0, 60.0))
+    if t60_s > 4.0 and (near_line or (near_mains and noise.quiet_s == 0.0 and t60_s > 10.0)):
+        flags.append("hum")
+    if honest.bent[k]:
+        flags.append("not-exponential")
+    if honest.glides[k]:
+        flags.append("glides")
+    return tuple(flags)
