@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
 from tapbatch.show import rows, tables, words
-from tapbatch.values import Attention, Stage, StageMode
+from tapbatch.values import Attention, History, Stage, StageMode
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -93,6 +93,33 @@ def reading_to_json(stage: Stage) -> str:
         "flags": list(stage.flags),
     }
     return json.dumps(document, ensure_ascii=False, allow_nan=False)
+
+
+def print_histories(histories: Sequence[History], *, file: TextIO | None = None) -> None:
+    """Print where each instrument stands: its latest stage, the note that leads there, and whether it has moved."""
+    console = _console(file or sys.stdout)
+    for history in histories:
+        for line in history_lines(history):
+            _say(console, line, "")
+
+
+def history_lines(history: History) -> list[str]:
+    """Return where an instrument stands, one sentence a part, each line at most 80 characters."""
+    lines: list[str] = []
+    for part in history.parts:
+        stages = [s for s in history.of_part(part) if s.modes]
+        if not stages:
+            continue
+        stage = stages[-1]
+        lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
+        said = f"{history.instrument_shown}, {part}, {stage.stage_shown}: {words.note_text(lead)}"
+        said += f" {words.sure_text(lead)}"
+        drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == (part, lead.mode, stage.stage)), None)
+        if drift is not None:
+            said += f", {words.moved_text(drift)}"
+            said += f" ({drift.caution})" if drift.caution else ""
+        lines += _wrapped(said, "", "    ")
+    return lines
 
 
 def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -> None:

@@ -1,0 +1,5 @@
+"""``python -m tapbatch`` is ``tapbatch``."""
+
+from tapbatch.cli import main
+
+main()

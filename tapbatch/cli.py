@@ -1,0 +1,176 @@
+"""The commands: parse, call, print. Nothing is computed here.
+
+Exit status: 0; 1 where some file or instrument needs attention; 2 where the command could not run. What a command
+needs is imported when it runs, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from tapbatch.errors import TapbatchError
+    from tapbatch.pipeline import Outcome
+    from tapbatch.settings import InstrumentSettings
+    from tapbatch.values import History
+
+app = typer.Typer(
+    name="tapbatch",
+    help="Measure recorded taps of instruments in the making: the note, the cents, how sure, and what moved.\n\n"
+    "Record a few taps with a phone, drop the file into the shop's recordings folder under a name that says "
+    "instrument and stage, and run. Example:  tapbatch run my-shop",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+
+ShopPath = Annotated[Path, typer.Argument(metavar="[SHOP]", help="The shop folder; this one by default.")]
+
+
+@app.command()
+def init(shop: ShopPath = Path()) -> None:
+    """Make an empty shop folder with commented settings.
+
+    Example:  tapbatch init my-shop
+    """
+    from tapbatch.shop import init_shop
+
+    for path in init_shop(shop):
+        typer.echo(f"made {path}")
+
+
+@app.command()
+def run(
+    shop: ShopPath = Path(),
+    results: Annotated[Path | None, typer.Option(metavar="DIR", help="Write results here instead.")] = None,
+    jobs: Annotated[int | None, typer.Option(metavar="N", min=1, help="Processes that measure.")] = None,
+) -> None:
+    """Measure what is new or changed, then refresh tables and reports.
+
+    Example:  tapbatch run my-shop
+    """
+    from tapbatch.pipeline import run_shop
+    from tapbatch.shop import open_shop
+    from tapbatch.show.terminal import print_attention, progress
+
+    outcome = run_shop(open_shop(shop, results), jobs=jobs or 1, progress=progress)
+    _print_outcome(outcome)
+    print_attention(outcome.attention)
+    raise typer.Exit(1 if outcome.attention else 0)
+
+
+@app.command()
+def read(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Recordings of taps.")],
+    concert_pitch: Annotated[
+        float | None, typer.Option(metavar="HZ", min=380, max=470, help="A4 in hertz; 440 by default.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")] = False,
+) -> None:
+    """Measure files and print; nothing is written.
+
+    Example:  tapbatch read tap.m4a --concert-pitch 431
+    """
+    from tapbatch.errors import TapbatchError
+    from tapbatch.pipeline import read_files
+    from tapbatch.settings import InstrumentSettings
+
+    settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
+    status = 0
+    for path, result in read_files(files, settings):
+        if isinstance(result, TapbatchError):
+            _complain(result)
+            status = 1
+        else:
+            _print_reading(path, result, settings, as_json)
+    raise typer.Exit(status)
+
+
+@app.command()
+def forget(
+    recordings: Annotated[
+        list[str], typer.Argument(metavar="RECORDING... [SHOP]", help="As recordings.csv names them.")
+    ],
+) -> None:
+    """Let go of the readings of recordings that are gone.
+
+    A folder named last is the shop; this folder is without one.
+    Example:  tapbatch forget cittern-07_02-thinned_top_1.wav my-shop
+    """
+    from tapbatch.pipeline import forget as let_go
+    from tapbatch.shop import open_shop
+    from tapbatch.show.terminal import print_attention
+
+    names, shop = list(recordings), Path()
+    if len(names) > 1 and Path(names[-1]).is_dir():
+        shop = Path(names.pop())
+    gone, refused = let_go(open_shop(shop), names)
+    for name in gone:
+        typer.echo(f"forgotten: {name}")
+    print_attention(refused)
+    raise typer.Exit(1 if refused else 0)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from tapbatch import __version__
+
+        typer.echo(f"tapbatch {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    """Run the command line; an expected error is one line on stderr and status 2."""
+    from tapbatch.errors import TapbatchError
+
+    try:
+        app()
+    except TapbatchError as error:
+        _complain(error)
+        sys.exit(2)
+    except KeyboardInterrupt:
+        typer.echo("stopped; what was measured is kept", err=True)
+        sys.exit(130)
+
+
+def _complain(error: TapbatchError) -> None:
+    typer.echo(f"tapbatch: {error}", err=True)
+
+
+def _print_outcome(outcome: Outcome) -> None:
+    from tapbatch.show.terminal import print_histories
+
+    print_histories(outcome.histories)
+    for notice in outcome.notices:
+        typer.echo(f"note: {notice}", err=True)
+    many = "1 recording" if outcome.measured == 1 else f"{outcome.measured} recordings"
+    typer.echo(f"{many} measured, {len(outcome.histories)} instruments up to date.")
+
+
+def _print_reading(path: Path, history: History, settings: InstrumentSettings, as_json: bool) -> None:
+    from tapbatch.show.terminal import print_reading, reading_to_json
+
+    if not history.stages:
+        typer.echo(f"tapbatch: {path}: nothing to show; record again", err=True)
+        return
+    if as_json:
+        typer.echo(reading_to_json(history.stages[0]))
+    else:
+        print_reading(history.stages[0], steady_cents=settings.steady_cents)
+
+
+if __name__ == "__main__":
+    main()

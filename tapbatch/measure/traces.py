@@ -1,0 +1,115 @@
+"""What a figure needs of a recording, thinned to what the eye can see: a spectrum, and one decay with its fit.
+
+Conventions: the spectrum is the mean power of the first half second of free decay of every used tap, relative to its
+strongest line; the noise is that of the quiet stretches on the same scale. The decay is the mean power in blocks of
+5 ms in the measured band, in dB relative to full scale, against time from the touch of the mallet.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tapbatch.measure.geometric import Float, decays
+from tapbatch.measure.sound import Prepared
+from tapbatch.values import LN_1000, DecayTrace, Spectrum, TapReading
+
+_SPECTRUM_S = 0.5
+_SPECTRUM_POINTS = 420
+_TRACE_POINTS = 220
+_BLOCK_S = 0.005
+_LONGEST_TRACE_S = 1.5
+
+
+def spectrum_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> Spectrum | None:
+    """Return the mean spectrum of the used taps, or ``None`` where there are none."""
+    used = [t for t in taps if t.tap.used]
+    if not used or not prepared:
+        return None
+    pieces = [_zone_spectrum(used, zone) for zone in prepared]
+    freq, level, noise = (np.concatenate([p[i] for p in pieces]) for i in range(3))
+    top = float(level.max())
+    if top <= 0:
+        return None
+    bins = np.array_split(np.arange(len(freq)), min(_SPECTRUM_POINTS, len(freq)))
+    loudest = np.array([b[int(level[b].argmax())] for b in bins])
+    level_db = 10 * np.log10(np.maximum(level[loudest] / top, 1e-14))
+    noise_db = 10 * np.log10(np.maximum(noise[loudest] / top, 1e-14))
+    return Spectrum(
+        freq_hz=_rounded(freq[loudest], 2), level_db=_rounded(level_db, 2), noise_db=_rounded(noise_db, 2)
+    )
+
+
+def _zone_spectrum(used: list[TapReading], zone: Prepared) -> tuple[Float, Float, Float]:
+    rate_hz = zone.rate_hz
+    length = 1 << int(np.ceil(np.log2(_SPECTRUM_S * rate_hz * 2)))
+    total = np.zeros(length // 2 + 1)
+    noise_s = 0.0
+    for reading in used:
+        first = int(reading.tap.free_from_s * rate_hz)
+        last = min(first + int(_SPECTRUM_S * rate_hz), int(reading.tap.free_until_s * rate_hz), len(zone.decimated))
+        if last - first < 16:
+            continue
+        # Half a window: a decay is loudest where a whole one would fade in.
+        window = np.hanning(2 * (last - first))[last - first :]
+        total += np.abs(np.fft.rfft(zone.decimated[first:last] * window, length)) ** 2
+        noise_s += float(window @ window)
+    freq = np.fft.rfftfreq(length, 1 / rate_hz)
+    noise = zone.noise.density(freq) * rate_hz / 2 * noise_s
+    shifted = freq + zone.decimator.shift_hz
+    inside = (shifted >= zone.decimator.low_hz) & (shifted < zone.decimator.high_hz)
+    scale = 4.0 if zone.decimator.shift_hz else 1.0
+    return shifted[inside], scale * total[inside], scale * noise[inside]
+
+
+def trace_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> DecayTrace | None:
+    """Return the decay of the tap that stands highest above the noise, or ``None`` where there is none."""
+    used = [t for t in taps if t.tap.used and t.modes]
+    if not used or not prepared:
+        return None
+    best = max(used, key=lambda t: (t.tap.snr_db, -t.tap.number))
+    start_s = max(best.tap.onset_s - 0.02, 0.0)
+    end_s = min(best.tap.free_until_s, start_s + _LONGEST_TRACE_S)
+    block_s = max(_BLOCK_S, (end_s - start_s) / _TRACE_POINTS)
+    count = int((end_s - start_s) / block_s)
+    if count < 4:
+        return None
+    edges_s = start_s + block_s * np.arange(count + 1)
+    power, floor = np.zeros(count), 0.0
+    for zone in prepared:
+        scale = 4.0 if zone.decimator.shift_hz else 1.0
+        at = np.minimum((edges_s * zone.rate_hz).astype(int), len(zone.decimated))
+        sums = np.concatenate([[0.0], np.cumsum(zone.decimated**2)])
+        power += scale * (sums[at[1:]] - sums[at[:-1]]) / np.maximum(np.diff(at), 1)
+        floor += scale * _noise_power(zone)
+    fit = _fit_power(best, edges_s) + floor
+    return DecayTrace(
+        time_s=_rounded((edges_s[:-1] + edges_s[1:]) / 2 - best.tap.onset_s, 5),
+        level_db=_rounded(10 * np.log10(np.maximum(power, 1e-16)), 2),
+        fit_db=_rounded(
+            np.where(edges_s[:-1] >= best.tap.free_from_s, 10 * np.log10(np.maximum(fit, 1e-16)), np.nan), 2
+        ),
+        floor_db=round(float(10 * np.log10(max(floor, 1e-16))), 2),
+        tap=best.tap.number,
+    )
+
+
+def _noise_power(zone: Prepared) -> float:
+    freq = np.linspace(zone.decimator.pass_low_hz, zone.decimator.pass_high_hz, 200)
+    return float(np.mean(zone.noise.density(freq)) * (freq[-1] - freq[0]))
+
+
+def _fit_power(best: TapReading, edges_s: Float) -> Float:
+    """Return the mean power of the fitted modes in each block, zero before the free decay."""
+    rate_hz = 2.5 * max(m.freq_hz for m in best.modes)
+    delta = np.array([LN_1000 / m.t60_s for m in best.modes])
+    omega = np.array([2 * np.pi * m.freq_hz for m in best.modes])
+    weights = np.array([m.amplitude * np.exp(1j * m.phase_rad) for m in best.modes])
+    length = max(2, int((edges_s[-1] - best.tap.free_from_s) * rate_hz) + 2)
+    sound = decays(np.exp((-delta + 1j * omega) / rate_hz), weights, length)
+    sums = np.concatenate([[0.0], np.cumsum(sound**2)])
+    at = np.clip(((edges_s - best.tap.free_from_s) * rate_hz).astype(int), 0, length)
+    return (sums[at[1:]] - sums[at[:-1]]) / np.maximum(np.diff(at), 1)
+
+
+def _rounded(values: Float, digits: int) -> tuple[float, ...]:
+    return tuple(np.round(values, digits).tolist())

@@ -1,0 +1,150 @@
+"""What is known of one recording, and where it is kept.
+
+A reading is a pure function of a recording's bytes, the settings that matter (band, mains, kind) and the version of
+the method. It is kept under the hash of those, in ``results/.readings/``, one JSON file each, written beside and put
+in place in one step. A ledger beside them says which recording had which reading, so that one that disappears keeps
+its reading. Tables are always derived from readings and never read back.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from tapbatch.show.outputs import put_file
+from tapbatch.values import BandSettings, Decay, DecayTrace, Mode, Reading, Spectrum, Tap, TapReading
+
+METHOD = "1"
+"""Version of the method: raise it whenever the same bytes may give another number."""
+
+FOLDER = ".readings"
+
+
+def reading_key(sha256: str, settings: BandSettings) -> str:
+    """Return the name under which a reading is kept.
+
+    Examples
+    --------
+    >>> a = reading_key("00" * 32, BandSettings())
+    >>> a == reading_key("00" * 32, BandSettings()), a == reading_key("00" * 32, BandSettings(mains_hz=60.0))
+    (True, False)
+    """
+    text = json.dumps([sha256, METHOD, asdict(settings)], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:40]
+
+
+def reading_to_json(reading: Reading) -> str:
+    """Return a reading as JSON; :func:`reading_from_json` gives back an equal one."""
+    return json.dumps(asdict(reading), separators=(",", ":"), sort_keys=True)
+
+
+def reading_from_json(text: str) -> Reading:
+    """Return the reading written by :func:`reading_to_json`.
+
+    Raises
+    ------
+    ValueError
+        Where the text is not a reading.
+    """
+    try:
+        data = json.loads(text)
+        data["taps"] = tuple(_tap_reading(t) for t in data["taps"])
+        data["notices"] = tuple(data["notices"])
+        data["spectrum"] = None if data["spectrum"] is None else Spectrum(**_tupled(data["spectrum"]))
+        data["trace"] = None if data["trace"] is None else DecayTrace(**_tupled(data["trace"]))
+        return Reading(**data)
+    except (KeyError, TypeError, AttributeError) as error:
+        msg = f"not a reading: {error}"
+        raise ValueError(msg) from error
+
+
+def _tap_reading(data: dict[str, Any]) -> TapReading:
+    return TapReading(
+        tap=Tap(**data["tap"]),
+        modes=tuple(Mode(**_tupled(m)) for m in data["modes"]),
+        decays=tuple(Decay(**_tupled(d)) for d in data["decays"]),
+    )
+
+
+def _tupled(data: dict[str, Any]) -> dict[str, Any]:
+    return {key: tuple(value) if isinstance(value, list) else value for key, value in data.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What the ledger knows of a recording: its bytes, and the size and time by which a change is noticed."""
+
+    sha256: str
+    size: int
+    mtime_ns: int
+    key: str
+
+
+class ReadingStore:
+    """Readings on disk, by key, and the ledger of which recording had which.
+
+    Parameters
+    ----------
+    results
+        The results folder; the readings lie in ``.readings`` below it.
+    """
+
+    def __init__(self, results: Path) -> None:
+        self.folder = results / FOLDER
+        self._known: dict[str, Reading] = {}
+
+    def get(self, key: str) -> Reading | None:
+        """Return the reading kept under a key, or ``None``; one that cannot be read counts as not there."""
+        if key not in self._known:
+            try:
+                self._known[key] = reading_from_json(self._path(key).read_text(encoding="utf-8"))
+            except (OSError, ValueError):
+                return None
+        return self._known[key]
+
+    def has(self, key: str) -> bool:
+        """Tell whether a reading is kept under a key, without reading it."""
+        return key in self._known or self._path(key).exists()
+
+    def put(self, key: str, reading: Reading) -> None:
+        """Keep a reading."""
+        put_file(self._path(key), reading_to_json(reading).encode())
+        self._known[key] = reading
+
+    def drop(self, key: str) -> None:
+        """Let go of a reading."""
+        self._known.pop(key, None)
+        self._path(key).unlink(missing_ok=True)
+
+    def read_ledger(self) -> dict[str, Entry]:
+        """Return the ledger, by recording path; empty where there is none yet."""
+        try:
+            data = json.loads((self.folder / "ledger.json").read_text(encoding="utf-8"))
+            return {path: Entry(**entry) for path, entry in data["recordings"].items()}
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            return {}
+
+    def write_ledger(self, ledger: dict[str, Entry]) -> None:
+        """Write the ledger."""
+        data = {"recordings": {path: asdict(entry) for path, entry in sorted(ledger.items())}}
+        put_file(self.folder / "ledger.json", json.dumps(data, indent=1, ensure_ascii=False).encode())
+
+    def _path(self, key: str) -> Path:
+        return self.folder / f"{key}.json"
+
+
+def same(a: Reading, b: Reading) -> bool:
+    """Tell whether two readings are equal, NaN being equal to NaN."""
+    return _comparable(asdict(a)) == _comparable(asdict(b))
+
+
+def _comparable(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _comparable(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_comparable(v) for v in value]
+    return "nan" if isinstance(value, float) and math.isnan(value) else value
