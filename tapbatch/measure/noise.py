@@ -150,11 +150,25 @@ def _held_up(freq_hz: Float, psd: Float, pass_low_hz: float, pass_high_hz: float
     return np.maximum(held, max(floor, 1e-10 * float(held.max())))
 
 
+def residual_whitener(residual: Float, order: int = 32) -> Float:
+    """Return ``a/sigma`` that whitens what a fit left over, shape (order+1,); see :class:`Noise`.
+
+    Used where the misfit of strong modes is louder than the noise: the rest is then weighed against the misfit.
+    """
+    length = 1 << int(np.ceil(np.log2(2 * len(residual))))
+    power = np.abs(np.fft.rfft(residual, length)) ** 2 / len(residual)
+    return _autoregression(np.fft.irfft(np.maximum(power, 1e-9 * float(power.max())))[: order + 1])
+
+
 def _whitener(psd: Float, rate_hz: float) -> Float:
+    return _autoregression(np.fft.irfft(psd)[: AR_ORDER + 1] * rate_hz / 2)
+
+
+def _autoregression(correlation: Float) -> Float:
+    """Return the prediction-error filter over its standard deviation, from an autocorrelation (Yule-Walker)."""
     from scipy.linalg import solve_toeplitz
 
-    correlation = np.fft.irfft(psd)[: AR_ORDER + 1] * rate_hz / 2
-    order = min(AR_ORDER, len(correlation) - 1)
+    order = len(correlation) - 1
     correlation[0] *= 1.0 + 1e-9
     ahead = solve_toeplitz(correlation[:order], correlation[1 : order + 1])
     variance = float(correlation[0] - ahead @ correlation[1 : order + 1])

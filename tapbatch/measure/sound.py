@@ -157,7 +157,8 @@ def _fit_zone(tap: Tap, zone: Prepared, sound: Sound) -> TapFit | None:
     last = min(int((tap.free_until_s - reach_s) * rate_hz), len(zone.whitened))
     if sound.clipped is not None:
         first = max(first, _after_clipping(sound, tap, rate_hz))
-    return fit_tap(zone.whitened, first, last, rate_hz, zone.noise.hum_poles)
+    inside_hz = (max(zone.decimator.pass_low_hz - 60.0, 20.0), zone.decimator.pass_high_hz)
+    return fit_tap(zone.whitened, first, last, rate_hz, zone.noise.hum_poles, inside_hz)
 
 
 def _answers(zone: Decimator, mode: Mode) -> bool:
@@ -183,6 +184,7 @@ def to_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
     delta = -np.log(np.abs(fit.poles)) * rate_hz
     freq_hz = zone.decimator.true_hz(fit.poles)
     gain = zone.noise.gain(fit.poles) * zone.decimator.gain(fit.poles)
+    gain = gain * np.polynomial.polynomial.polyval(fit.poles, found.whitener)
     # What moves a zone down turns every phase by the shift; the zone's time zero is that of the recording.
     turned = np.exp(2j * np.pi * (zone.decimator.shift_hz * found.first / rate_hz % 1.0))
     back_s = at_s - found.first / rate_hz

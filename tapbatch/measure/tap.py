@@ -28,13 +28,14 @@ noise in every test: a line 60 dB below its neighbour is not a mode if the neigh
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tapbatch.measure.bound import covariance, wald
 from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples, decays
+from tapbatch.measure.noise import residual_whitener
 from tapbatch.measure.poles import subspace_poles
 from tapbatch.values import LN_1000
 
@@ -49,9 +50,13 @@ _FAINTEST = 1e-6  # of the energy of the strongest: 60 dB down is no business of
 _MOST_MODES = 48
 _REACH_WIDTHS = 4.0
 _LEAST_REACH_HZ = 6.0
+_MOST_REACH_HZ = 30.0
 _SKIRT = 1e-3
 _SATELLITE = 1e-2
-_ONE_LINE = 0.4  # of the wider line: closer than that, two poles are one mode with two decays
+_LEAST_OVER_MISFIT = 16.0  # Wald statistic against the misfit: an amplitude twice what it could be by it
+_SETTLED = 3.0
+_MISFIT = 4.0e99  # of the noise: from here on the misfit takes its place
+_ONE_LINE = 0.6  # of the wider line: closer than that, two poles are one mode with two decays
 _MOST_ENERGY = 1e9  # 90 dB over the noise density; no decay of wood is an exponential to better than that
 _SEARCH_T60_S = (0.06, 0.2, 0.7)
 _LONGEST_T60_S = 25.0
@@ -62,7 +67,8 @@ _SHORTEST_T60_S = 0.012
 class TapFit:
     """A fit of one tap in the whitened domain, before any conversion.
 
-    ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1.
+    ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1. ``whitener`` is
+    the filter that the samples went through besides those of the noise, 1 where there was none.
     """
 
     fit: Fit
@@ -71,9 +77,12 @@ class TapFit:
     excess: Float
     first: int
     rate_hz: float
+    whitener: Float = field(default_factory=lambda: np.ones(1))
 
 
-def fit_tap(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex) -> TapFit | None:
+def fit_tap(
+    whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, inside_hz: tuple[float, float]
+) -> TapFit | None:
     """Fit the modes of one tap.
 
     Parameters
@@ -86,6 +95,8 @@ def fit_tap(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex
         Rate of ``whitened``.
     hum
         Poles of mains lines, shape (H,).
+    inside_hz
+        Where the residual is searched: the pass band. Strong modes outside it are fitted all the same.
 
     Returns
     -------
@@ -98,17 +109,16 @@ def fit_tap(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex
     loud = _MOST_ENERGY / max(float(stretch @ stretch), 1.0)
     if loud < 1.0:
         whitened = whitened * np.sqrt(loud)
-    found = _searched(
-        whitened, first, last, rate_hz, hum, _physical(subspace_poles(whitened[first:last], rate_hz), rate_hz)
-    )
-    if found is None:
-        return None
-    better = _first_right(whitened, found)
-    if better != found.first:
-        moved = _searched(whitened, better, last, rate_hz, hum, found.fit.poles)
-        if moved is not None and (better < found.first or _left(moved) < _left(found) / 1.5):
-            found = moved
-    return _settled(found, hum)
+    search = _Search(whitened, last, rate_hz, hum, inside_hz)
+    found = search.from_start(first)
+    if found is None or found.fit.chi2 < _MISFIT * found.fit.length:
+        return found
+    # The misfit is louder than the noise: weigh everything against it, and look again.
+    again = residual_whitener(found.residual)
+    weighed = np.convolve(whitened, again[::-1], mode="valid")
+    heavier = _Search(weighed, last - len(again) + 1, rate_hz, hum, inside_hz)
+    second = heavier.from_start(found.first)
+    return found if second is None else replace(second, whitener=again)
 
 
 def _left(found: TapFit) -> float:
@@ -116,27 +126,52 @@ def _left(found: TapFit) -> float:
     return found.fit.chi2 / found.fit.energy
 
 
-def _searched(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, poles: Complex) -> TapFit | None:
-    """Fit, prune, look in the residual and fit again until nothing is left to add."""
-    current: TapFit | None = None
-    if len(poles) == 0:
-        poles, _ = _candidates(whitened[first:last], rate_hz, None)
-    for _ in range(_ROUNDS + 1):
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """One recording's whitened samples, and where in them to look."""
+
+    whitened: Float
+    last: int
+    rate_hz: float
+    hum: Complex
+    inside_hz: tuple[float, float]
+
+    def from_start(self, first: int) -> TapFit | None:
+        """Fit from the subspace, settle where the decay begins, and throw out what is no mode."""
+        stretch = self.whitened[first : self.last]
+        found = self._searched(first, _physical(subspace_poles(stretch, self.rate_hz), self.rate_hz))
+        if found is None:
+            return None
+        better = _first_right(self.whitened, found)
+        if better != found.first:
+            moved = self._searched(better, found.fit.poles)
+            if moved is not None and (better < found.first or _left(moved) < _left(found) / 1.5):
+                found = moved
+        return _settled(found, self.hum)
+
+    def _searched(self, first: int, poles: Complex) -> TapFit | None:
+        """Fit, prune, look in the residual and fit again until nothing is left to add."""
+        current: TapFit | None = None
         if len(poles) == 0:
-            break
-        current = _pruned(whitened, first, last, rate_hz, hum, poles)
-        if current is None or current.fit.count >= _MOST_MODES:
-            break
-        added, energy = _candidates(current.residual, rate_hz, _level(current))
-        energies = mode_energy(current.fit)
-        added = added[
-            energy > np.maximum(_FAINTEST * current.fit.energy, skirt(added, current.fit.poles, energies, rate_hz))
-        ]
-        added = _not_there(added, current.fit.poles, rate_hz)
-        if len(added) == 0:
-            break
-        poles = np.concatenate([current.fit.poles, added])
-    return current
+            poles, _ = _candidates(self.whitened[first : self.last], self.rate_hz, None, self.inside_hz)
+        for _ in range(_ROUNDS + 1):
+            if len(poles) == 0:
+                break
+            current = _pruned(self.whitened, first, self.last, self.rate_hz, self.hum, poles)
+            if current is None or current.fit.count >= _MOST_MODES:
+                break
+            added = self._added(current)
+            if len(added) == 0:
+                break
+            poles = np.concatenate([current.fit.poles, added])
+        return current
+
+    def _added(self, current: TapFit) -> Complex:
+        """Return what stands out of the residual and of the skirts of the modes."""
+        added, energy = _candidates(current.residual, self.rate_hz, _level(current), self.inside_hz)
+        under = skirt(added, current.fit.poles, mode_energy(current.fit), self.rate_hz)
+        above = energy > np.maximum(_FAINTEST * current.fit.energy, under)
+        return _not_there(added[above], current.fit.poles, self.rate_hz)
 
 
 def _settled(found: TapFit, hum: Complex) -> TapFit | None:
@@ -145,9 +180,9 @@ def _settled(found: TapFit, hum: Complex) -> TapFit | None:
     Measuring the misfit again after each removal would let the first one thrown out take the rest along.
     """
     samples = Samples(found.samples)
-    fit = fit_modes(samples, np.delete(found.fit.poles, _satellites(found.fit, found.rate_hz)), hum)
+    fit = fit_modes(samples, np.delete(found.fit.poles, _satellites(found)), hum)
     excess = local_excess(found.samples - _model(fit), fit.poles, found.rate_hz)
-    while len(poor := _poor(fit, excess, found.rate_hz)):
+    while len(poor := _poor(fit, np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0), found.rate_hz)):
         keep = np.setdiff1d(np.arange(fit.count), poor)
         if not len(keep):
             return None
@@ -167,9 +202,9 @@ def mode_energy(fit: Fit) -> Float:
 
 
 def _reach_hz(poles: Complex, rate_hz: float) -> Float:
-    """Return how far from its line a mode's own misfit is looked for: four line widths, at least 6 Hz."""
+    """Return how far from its line a mode's own misfit is looked for: four line widths, within 6 and 30 Hz."""
     delta = -np.log(np.abs(poles)) * rate_hz
-    return np.maximum(_REACH_WIDTHS * delta / np.pi, _LEAST_REACH_HZ)
+    return np.clip(_REACH_WIDTHS * delta / np.pi, _LEAST_REACH_HZ, _MOST_REACH_HZ)
 
 
 def skirt(at: Complex, poles: Complex, energy: Float, rate_hz: float) -> Float:
@@ -178,30 +213,39 @@ def skirt(at: Complex, poles: Complex, energy: Float, rate_hz: float) -> Float:
     return np.asarray((_SKIRT * energy / (1 + (apart_hz / _reach_hz(poles, rate_hz)) ** 4)).sum(axis=1))
 
 
-def _satellites(fit: Fit, rate_hz: float) -> np.ndarray:
-    """Return the modes that are part of a stronger one: its double decay, or two or more of its misfits.
+def _satellites(found: TapFit) -> np.ndarray:
+    """Return the modes that are part of a stronger one: its double decay, or its misfit.
 
-    Strength is the height of the line, energy times T60: what rings on leads, what only strikes does not.
+    Strength is the height of the line, energy times T60: what rings on leads, what only strikes does not. A lone
+    neighbour beside which nothing is left in the residual is a mode; two or more, or one that does not settle the
+    matter, show that the stronger one is no exponential.
     """
+    fit, rate_hz = found.fit, found.rate_hz
     energy, freq_hz = mode_energy(fit), np.angle(fit.poles) * rate_hz / (2 * np.pi)
     delta = -np.log(np.abs(fit.poles)) * rate_hz
     width, reach = delta / np.pi, _reach_hz(fit.poles, rate_hz)
+    unsettled = local_excess(found.residual, fit.poles, rate_hz) > _SETTLED
     gone = np.zeros(fit.count, dtype=bool)
     for i in np.argsort(-energy / delta, kind="stable"):
         if gone[i]:
             continue
         apart = np.abs(freq_hz - freq_hz[i])
         others = ~gone & (np.arange(fit.count) != i) & (energy / delta <= energy[i] / delta[i])
-        gone |= others & (apart < _ONE_LINE * np.maximum(width, width[i]))
-        near = others & ~gone & (apart < reach[i]) & (energy < _SATELLITE * energy[i])
-        if near.sum() >= 2:
-            gone |= near
+        double = others & (apart < _ONE_LINE * np.maximum(width, width[i]))
+        misfit = others & (apart < reach[i]) & (energy < _SATELLITE * energy[i])
+        if (double | misfit).sum() >= 2:
+            gone |= double | misfit
+        elif unsettled[i]:
+            gone |= double
     return np.flatnonzero(gone)
 
 
 def _physical(poles: Complex, rate_hz: float) -> Complex:
-    t60_s = LN_1000 / (-np.log(np.abs(poles)) * rate_hz)
-    return poles[(t60_s > _SHORTEST_T60_S) & (t60_s < 4 * _LONGEST_T60_S)]
+    """Drop poles too fast for a mode; a line that seems not to decay in the first half second gets 10 s to do so."""
+    delta = -np.log(np.abs(poles)) * rate_hz
+    kept = poles[delta < LN_1000 / _SHORTEST_T60_S]
+    delta = np.maximum(delta[delta < LN_1000 / _SHORTEST_T60_S], LN_1000 / 10.0)
+    return np.asarray(np.exp(-delta / rate_hz + 1j * np.angle(kept)), dtype=np.complex128)
 
 
 def _window(poles: Complex, first: int, last: int, rate_hz: float) -> int:
@@ -290,7 +334,9 @@ def _level(current: TapFit) -> Float:
     return np.where(np.array(level) > 2.0, level, 1.0)
 
 
-def _candidates(residual: Float, rate_hz: float, level: Float | None) -> tuple[Complex, Float]:
+def _candidates(
+    residual: Float, rate_hz: float, level: Float | None, inside_hz: tuple[float, float]
+) -> tuple[Complex, Float]:
     """Return poles and energies of what stands out of a residual: peaks of matched filters with three decays."""
     count = len(residual)
     length = 1 << int(np.ceil(np.log2(2 * count)))
@@ -312,7 +358,7 @@ def _candidates(residual: Float, rate_hz: float, level: Float | None) -> tuple[C
     for i in order[:4000]:
         if best[i] < 2 * _CANDIDATE or len(found) >= 12:
             break
-        if taken[i] or i * rate_hz / length < 15.0:
+        if taken[i] or not inside_hz[0] <= i * rate_hz / length <= inside_hz[1]:
             continue
         taken[max(i - least, 0) : i + least] = True
         delta = LN_1000 / (t60s[which[i]] * rate_hz)
