@@ -11,7 +11,7 @@ import hashlib
 import os
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import suppress
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -27,6 +27,7 @@ from tapbatch.show.tables import write_table
 from tapbatch.values import Attention, BandSettings, History, Reading, Recording
 
 Advance = Callable[[str], None]
+Progress = Callable[[int], AbstractContextManager[Advance]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +63,7 @@ def run_shop(
     shop: Shop,
     *,
     jobs: int = 1,
-    progress: Callable[[int], _Progress] | None = None,
+    progress: Progress | None = None,
 ) -> Outcome:
     """Measure what is new or changed in a shop, then refresh its tables and reports.
 
@@ -101,16 +102,6 @@ def run_shop(
         attention=tuple(attention),
         notices=tuple(n for n in notices if n),
     )
-
-
-class _Progress:
-    """A context that yields what to call when a recording is done."""
-
-    def __enter__(self) -> Advance:
-        return lambda _name: None
-
-    def __exit__(self, *_: object) -> None:
-        return None
 
 
 def sound_files(folder: Path) -> Iterator[Path]:
@@ -172,7 +163,7 @@ def _measure_new(
     store: ReadingStore,
     found: _Found,
     jobs: int,
-    progress: Callable[[int], _Progress] | None,
+    progress: Progress | None,
 ) -> tuple[int, list[Attention]]:
     """Measure every recording that has no reading; return how many, and those that could not be."""
     wanted = []
@@ -187,7 +178,7 @@ def _measure_new(
     if not wanted:
         return 0, []
     refused = []
-    with progress(len(wanted)) if progress else _Progress() as done:
+    with progress(len(wanted)) if progress else nullcontext(_nothing) as done:
         for job, result in measure_all(wanted, jobs):
             if isinstance(result, Reading):
                 store.put(job.key, result)
@@ -198,6 +189,10 @@ def _measure_new(
         found.ledger.pop(attention.where, None)
         found.recordings.pop(attention.where, None)
     return len(wanted) - len(refused), refused
+
+
+def _nothing(_name: str) -> None:
+    return None
 
 
 def measure_all(wanted: list[Job], jobs: int) -> Iterator[tuple[Job, Reading | TapbatchError]]:

@@ -139,7 +139,7 @@ class ReadingStore:
 
 def same(a: Reading, b: Reading) -> bool:
     """Tell whether two readings are equal, NaN being equal to NaN."""
-    return _comparable(asdict(a)) == _comparable(asdict(b))
+    return bool(_comparable(asdict(a)) == _comparable(asdict(b)))
 
 
 def _comparable(value: Any) -> Any:

@@ -113,15 +113,15 @@ class Samples:
 
     def moments(self, z: Complex) -> tuple[Complex, Complex]:
         """Return ``B_0`` and ``B_1`` at the poles ``z``, shape (K,)."""
-        within = _powers(z, self._block)
-        across = _powers(z**self._block, self._count)
+        within = powers(z, self._block)
+        across = powers(z**self._block, self._count)
         inner = self._rows @ within.real + 1j * (self._rows @ within.imag)
         outer = inner.reshape(2, self._count, -1) * across
         b0, b1 = outer.sum(axis=1)
         return b0, b1
 
 
-def _powers(z: Complex, count: int) -> Complex:
+def powers(z: Complex, count: int) -> Complex:
     """Return ``z**n`` for n = 0 .. count-1, shape (count, K), by doubling: exact to rounding and free of exp."""
     table = np.empty((count, len(z)), dtype=np.complex128)
     table[0] = 1.0
@@ -145,7 +145,7 @@ def decays(poles: Complex, weights: Complex, length: int) -> Float:
     """
     block = max(1, round(length**0.5))
     rows = -(-length // block)
-    across = _powers(poles**block, rows) * weights
-    within = _powers(poles, block)
+    across = powers(poles**block, rows) * weights
+    within = powers(poles, block)
     table = across.real @ within.real.T - across.imag @ within.imag.T
     return np.ascontiguousarray(table.reshape(-1)[:length])

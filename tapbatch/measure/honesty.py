@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapbatch.measure.geometric import Complex, Float
-from tapbatch.measure.tap import TapFit
+from tapbatch.measure.prune import TapFit
 
 HALF_KNOWN_AT = 1.337  # of delta n: the median of a gamma density of shape 3, over 2
 _BY_CHANCE = 10.6  # chi-square, 2 degrees of freedom, exceeded once in 200

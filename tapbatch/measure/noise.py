@@ -136,7 +136,7 @@ def _welch(stretches: list[Float], rate_hz: float) -> tuple[Float, Float]:
             total += np.abs(np.fft.rfft(window * (piece - piece.mean()))) ** 2
             count += 1
     psd = total / max(count, 1) * 2 / (rate_hz * (window @ window))
-    return np.fft.rfftfreq(length, 1 / rate_hz), psd
+    return np.asarray(np.fft.rfftfreq(length, 1 / rate_hz), dtype=np.float64), psd
 
 
 def _held_up(freq_hz: Float, psd: Float, pass_low_hz: float, pass_high_hz: float) -> Float:
@@ -148,16 +148,6 @@ def _held_up(freq_hz: Float, psd: Float, pass_low_hz: float, pass_high_hz: float
     held[: low + 1] = np.maximum(held[: low + 1], np.mean(held[low + 1 : low + 4]))
     floor = (_LSB_16 / 256) ** 2 / 12 * 2 / (2 * max(freq_hz[-1], 1.0))
     return np.maximum(held, max(floor, 1e-10 * float(held.max())))
-
-
-def residual_whitener(residual: Float, order: int = 32) -> Float:
-    """Return ``a/sigma`` that whitens what a fit left over, shape (order+1,); see :class:`Noise`.
-
-    Used where the misfit of strong modes is louder than the noise: the rest is then weighed against the misfit.
-    """
-    length = 1 << int(np.ceil(np.log2(2 * len(residual))))
-    power = np.abs(np.fft.rfft(residual, length)) ** 2 / len(residual)
-    return _autoregression(np.fft.irfft(np.maximum(power, 1e-9 * float(power.max())))[: order + 1])
 
 
 def _whitener(psd: Float, rate_hz: float) -> Float:
@@ -172,7 +162,8 @@ def _autoregression(correlation: Float) -> Float:
     correlation[0] *= 1.0 + 1e-9
     ahead = solve_toeplitz(correlation[:order], correlation[1 : order + 1])
     variance = float(correlation[0] - ahead @ correlation[1 : order + 1])
-    return np.concatenate([[1.0], -ahead]) / np.sqrt(max(variance, 1e-30))
+    whitener = np.concatenate([[1.0], -ahead]) / np.sqrt(max(variance, 1e-30))
+    return np.asarray(whitener, dtype=np.float64)
 
 
 def _mains_lines(quiet: list[Float], rate_hz: float, top_hz: float, mains_hz: float) -> tuple[float, ...]:
@@ -200,7 +191,7 @@ def _padded_spectrum(stretch: Float, rate_hz: float) -> tuple[Float, Float, int]
     length = 1 << int(np.ceil(np.log2(len(stretch) * 8)))
     window = np.hanning(len(stretch))
     power = np.abs(np.fft.rfft(window * (stretch - stretch.mean()), length)) ** 2 / (window @ window)
-    return np.fft.rfftfreq(length, 1 / rate_hz), power, length
+    return np.asarray(np.fft.rfftfreq(length, 1 / rate_hz), dtype=np.float64), power, length
 
 
 def _over_floor(spectra: list[tuple[Float, Float, int]], lines: Float) -> Float:

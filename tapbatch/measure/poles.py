@@ -14,7 +14,7 @@ import functools
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from tapbatch.measure.geometric import Complex, Float
+from tapbatch.measure.geometric import Complex, Float, powers
 
 ORDER = 12
 HANKEL_ROWS = 32
@@ -35,9 +35,9 @@ def _bands(rate_hz: float) -> tuple[Complex, Float, int]:
     width = rate_hz / 2 / count
     step = max(1, int(rate_hz / (1.5 * width)))
     prototype = minimum_phase(rate_hz, 0.53 * width, max(rate_hz / step - 0.55 * width, 0.75 * width))
-    centres = (np.arange(count) + 0.5) * width
+    centres = np.asarray((np.arange(count) + 0.5) * width, dtype=np.float64)
     shift = np.exp(2j * np.pi * np.multiply.outer(centres, np.arange(len(prototype))) / rate_hz).conj()
-    return prototype * shift, centres, step
+    return np.asarray(prototype * shift, dtype=np.complex128), centres, step
 
 
 def subspace_poles(x: Float, rate_hz: float, order: int = ORDER) -> Complex:
@@ -93,7 +93,7 @@ def _above_noise(banded: Complex, poles: Complex, noise: Float) -> tuple[np.ndar
     size = np.abs(poles)
     # A pole outside the circle is a mode read backwards or noise: clip, and let the amplitude decide.
     poles = poles / np.maximum(size, 1e-12) * np.clip(size, 1e-3, 0.99999)
-    basis = poles[:, None, :] ** np.arange(count)[None, :, None]
+    basis = np.moveaxis(powers(poles.ravel(), count).reshape(count, *poles.shape), 0, 1)
     adjoint = np.swapaxes(basis.conj(), 1, 2)
     gram = adjoint @ basis + 1e-9 * np.eye(poles.shape[1])
     inverse = np.linalg.inv(gram)

@@ -16,7 +16,8 @@ from tapbatch.measure.decimate import Decimator, zones
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.honesty import EarlyLate, early_late
 from tapbatch.measure.noise import LEAST_QUIET_S, Noise, estimate_noise, white_noise
-from tapbatch.measure.tap import TapFit, fit_tap
+from tapbatch.measure.prune import TapFit
+from tapbatch.measure.tap import fit_tap
 from tapbatch.values import LN_1000, BandSettings, Mode, Sound, Tap, TapReading
 
 _MOST_QUIET_S = 20.0
@@ -184,7 +185,6 @@ def to_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
     delta = -np.log(np.abs(fit.poles)) * rate_hz
     freq_hz = zone.decimator.true_hz(fit.poles)
     gain = zone.noise.gain(fit.poles) * zone.decimator.gain(fit.poles)
-    gain = gain * np.polynomial.polynomial.polyval(fit.poles, found.whitener)
     # What moves a zone down turns every phase by the shift; the zone's time zero is that of the recording.
     turned = np.exp(2j * np.pi * (zone.decimator.shift_hz * found.first / rate_hz % 1.0))
     back_s = at_s - found.first / rate_hz

@@ -53,7 +53,7 @@ def _zone_spectrum(used: list[TapReading], zone: Prepared) -> tuple[Float, Float
         window = np.hanning(2 * (last - first))[last - first :]
         total += np.abs(np.fft.rfft(zone.decimated[first:last] * window, length)) ** 2
         noise_s += float(window @ window)
-    freq = np.fft.rfftfreq(length, 1 / rate_hz)
+    freq = np.asarray(np.fft.rfftfreq(length, 1 / rate_hz), dtype=np.float64)
     noise = zone.noise.density(freq) * rate_hz / 2 * noise_s
     shifted = freq + zone.decimator.shift_hz
     inside = (shifted >= zone.decimator.low_hz) & (shifted < zone.decimator.high_hz)
@@ -73,7 +73,7 @@ def trace_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> De
     count = int((end_s - start_s) / block_s)
     if count < 4:
         return None
-    edges_s = start_s + block_s * np.arange(count + 1)
+    edges_s = np.asarray(start_s + block_s * np.arange(count + 1), dtype=np.float64)
     power, floor = np.zeros(count), 0.0
     for zone in prepared:
         scale = 4.0 if zone.decimator.shift_hz else 1.0
@@ -108,7 +108,7 @@ def _fit_power(best: TapReading, edges_s: Float) -> Float:
     sound = decays(np.exp((-delta + 1j * omega) / rate_hz), weights, length)
     sums = np.concatenate([[0.0], np.cumsum(sound**2)])
     at = np.clip(((edges_s - best.tap.free_from_s) * rate_hz).astype(int), 0, length)
-    return (sums[at[1:]] - sums[at[:-1]]) / np.maximum(np.diff(at), 1)
+    return np.asarray((sums[at[1:]] - sums[at[:-1]]) / np.maximum(np.diff(at), 1), dtype=np.float64)
 
 
 def _rounded(values: Float, digits: int) -> tuple[float, ...]:

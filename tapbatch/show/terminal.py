@@ -114,7 +114,8 @@ def history_lines(history: History) -> list[str]:
         lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
         said = f"{history.instrument_shown}, {part}, {stage.stage_shown}: {words.note_text(lead)}"
         said += f" {words.sure_text(lead)}"
-        drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == (part, lead.mode, stage.stage)), None)
+        here = (part, lead.mode, stage.stage)
+        drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
         if drift is not None:
             said += f", {words.moved_text(drift)}"
             said += f" ({drift.caution})" if drift.caution else ""

@@ -1,0 +1,85 @@
+"""What a fit has left: lines that stand out of the residual.
+
+Conventions: those of :mod:`tapbatch.measure.fit`. The residual is met with three matched filters, decays of 0.06,
+0.2 and 0.7 s; twice their normalised power is chi-square with 2 degrees of freedom in noise alone. A neighbour left
+out is the largest error there is, so the threshold is low (once in 6e7 by chance, over some 1e4 cells) and what it
+lets through is judged again by the full information.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tapbatch.measure.geometric import Complex, Float
+from tapbatch.measure.prune import SHORTEST_T60_S, TapFit
+from tapbatch.values import LN_1000
+
+_CANDIDATE = 18.0
+_MOST_AT_ONCE = 12
+_APART_HZ = 8.0
+_SEARCH_T60_S = (0.06, 0.2, 0.7)
+_LONGEST_START_S = 10.0
+
+
+def physical(poles: Complex, rate_hz: float) -> Complex:
+    """Drop poles too fast for a mode; a line that seems not to decay in the first half second gets 10 s to do so."""
+    delta = -np.log(np.abs(poles)) * rate_hz
+    kept = poles[delta < LN_1000 / SHORTEST_T60_S]
+    delta = np.maximum(delta[delta < LN_1000 / SHORTEST_T60_S], LN_1000 / _LONGEST_START_S)
+    return np.asarray(np.exp(-delta / rate_hz + 1j * np.angle(kept)), dtype=np.complex128)
+
+
+def excess_by_band(current: TapFit) -> Float:
+    """Return how much louder than noise the residual is, by frequency, in 64 bands from 0 to Nyquist."""
+    bands = min(64, len(current.residual) // 8)
+    power = np.abs(np.fft.rfft(current.residual)) ** 2 / len(current.residual)
+    # The median of an exponential is ln 2: one line does not lift it, a misfit all over does.
+    level = np.median(power[: len(power) // bands * bands].reshape(bands, -1), axis=1) / np.log(2)
+    return np.where(level > 2.0, level, 1.0)
+
+
+def candidates(
+    residual: Float, rate_hz: float, level: Float | None, inside_hz: tuple[float, float]
+) -> tuple[Complex, Float]:
+    """Return poles and energies of what stands out of a residual: peaks of matched filters with three decays."""
+    count = len(residual)
+    length = 1 << int(np.ceil(np.log2(2 * count)))
+    n = np.arange(count)
+    # Only lines that outlive their own resolution cell are worth a decay of that length.
+    t60s = [t for t in _SEARCH_T60_S if t < 3 * count / rate_hz] or [_SEARCH_T60_S[0]]
+    weights = [np.exp(-LN_1000 / (t * rate_hz) * n) for t in t60s]
+    power = np.stack([2 * np.abs(np.fft.rfft(residual * w, length)) ** 2 / (w @ w) for w in weights])
+    loud = power.max(axis=0) / 2
+    if level is not None:
+        lines = power.shape[1]
+        power = power / np.interp(np.arange(lines), (np.arange(len(level)) + 0.5) * lines / len(level), level)
+    best = power.max(axis=0)
+    which = power.argmax(axis=0)
+    least = max(2, int(_APART_HZ * length / rate_hz))
+    found: list[complex] = []
+    energy: list[float] = []
+    order = np.argsort(-best, kind="stable")
+    taken = np.zeros(len(best), dtype=bool)
+    for i in order[:4000]:
+        if best[i] < 2 * _CANDIDATE or len(found) >= _MOST_AT_ONCE:
+            break
+        if taken[i] or not inside_hz[0] <= i * rate_hz / length <= inside_hz[1]:
+            continue
+        taken[max(i - least, 0) : i + least] = True
+        delta = LN_1000 / (t60s[which[i]] * rate_hz)
+        found.append(np.exp(-delta + 2j * np.pi * i / length))
+        energy.append(loud[i])
+    return np.array(found, dtype=np.complex128), np.array(energy, dtype=np.float64)
+
+
+def nudged_apart(added: Complex, poles: Complex, rate_hz: float) -> Complex:
+    """Nudge apart a candidate that lies on a mode: two equal poles make a singular fit."""
+    if len(added) == 0:
+        return added
+    omega = np.angle(added)
+    apart = np.abs(omega[:, None] - np.angle(poles)[None])
+    nearest = apart.argmin(axis=1)
+    close = apart.min(axis=1) < 2 * np.pi * 0.3 / rate_hz
+    nudge = 2 * np.pi * 1.5 / rate_hz
+    same = np.abs(np.log(np.log(np.abs(added)) / np.log(np.abs(poles[nearest])))) < 0.5
+    return np.asarray(np.where(close & same, added * np.exp(1j * nudge), added), dtype=np.complex128)

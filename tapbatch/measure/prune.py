@@ -1,0 +1,202 @@
+"""Which fitted poles are modes: what the information supports, and what is no more than a neighbour's misfit.
+
+Conventions: those of :mod:`tapbatch.measure.fit`; energies are over the two-sided noise density.
+
+Two questions are asked of every pole. Does the full information matrix support it: a Wald statistic of at least 40
+and ``sd(ln T60)`` under 0.35 (Wald alone leaves one false mode in ten taps)? And is it a mode of its own? A decay
+that is not exactly exponential leaves a residual within a few widths of its line, and a fit will gladly spend poles
+on it. So a weaker line is not looked for under the skirt of a stronger one (30 dB down, falling with the fourth power
+of the distance over a reach of four line widths, 6 to 30 Hz); where a mode has gathered two or more satellites they
+are taken together for its misfit; and where two poles share a line and the residual is still not noise, they are one
+mode with two decays. A lone neighbour that settles the residual is always believed: a pair stays a pair.
+
+Where the residual is louder than the noise it takes the place of the noise, once, with all modes in place: measuring
+it again after each removal would let the first one thrown out take the rest along.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapbatch.measure.bound import covariance, wald
+from tapbatch.measure.fit import Fit, fit_modes
+from tapbatch.measure.geometric import Complex, Float, Samples, decays
+from tapbatch.values import LN_1000
+
+LEAST_WALD = 40.0
+MOST_SD_LOG_T60 = 0.35
+WINDOW_OF_T60 = 0.6
+LONGEST_T60_S = 25.0
+SHORTEST_T60_S = 0.012
+FAINTEST = 1e-6  # of the energy there is: 60 dB down is no business of a builder
+_LEAST_WINDOW_S = 0.12
+_SKETCH_STEPS = 10
+_REACH_WIDTHS = 4.0
+_LEAST_REACH_HZ = 6.0
+_MOST_REACH_HZ = 30.0
+_SKIRT = 1e-3
+_SATELLITE = 1e-2
+_LEAST_OVER_MISFIT = 16.0  # Wald statistic against the misfit, whose size is known no better than that
+_SETTLED = 3.0
+_ONE_LINE = 0.6  # of the wider line: closer than that, two poles may be one mode with two decays
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TapFit:
+    """A fit of one tap in the whitened domain, before any conversion.
+
+    ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1.
+    """
+
+    fit: Fit
+    samples: Float
+    residual: Float
+    excess: Float
+    first: int
+    rate_hz: float
+
+
+def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, poles: Complex) -> TapFit | None:
+    """Fit, and throw out one after another the modes that the information does not support."""
+    end = _window(poles, first, last, rate_hz)
+    y = whitened[first:end]
+    samples = Samples(y)
+    fit = fit_modes(samples, poles, hum, _SKETCH_STEPS)
+    while len(poor := _poor(fit, np.ones(fit.count), rate_hz)):
+        keep = np.setdiff1d(np.arange(fit.count), poor)
+        if not len(keep):
+            return None
+        fit = fit_modes(samples, fit.poles[keep], hum, _SKETCH_STEPS)
+    return TapFit(fit, y, y - _model(fit), np.ones(fit.count), first, rate_hz)
+
+
+def settled(found: TapFit, hum: Complex) -> TapFit | None:
+    """Throw out what is no more than the misfit of its neighbours, measured once with all modes in place.
+
+    Measuring the misfit again after each removal would let the first one thrown out take the rest along.
+    """
+    samples = Samples(found.samples)
+    fit = fit_modes(samples, np.delete(found.fit.poles, _satellites(found)), hum)
+    excess = local_excess(found.samples - _model(fit), fit.poles, found.rate_hz)
+    while len(poor := _poor(fit, np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0), found.rate_hz)):
+        keep = np.setdiff1d(np.arange(fit.count), poor)
+        if not len(keep):
+            return None
+        fit, excess = fit_modes(samples, fit.poles[keep], hum), excess[keep]
+    residual = found.samples - _model(fit)
+    excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
+    # A misfit is one coherent stretch and not many independent cells: its power counts twice.
+    excess = np.where(excess > 1.0, 2.0 * excess, 1.0)
+    return TapFit(fit, found.samples, residual, excess, found.first, found.rate_hz)
+
+
+def _poor(fit: Fit, excess: Float, rate_hz: float) -> np.ndarray:
+    """Return the modes to throw out now: the poorest, and others far enough from it not to depend on it."""
+    pole_cov, amplitude_cov = covariance(fit)
+    strength = wald(fit.weights, amplitude_cov) / excess
+    sd = np.sqrt(np.abs(np.diagonal(pole_cov)[: fit.count]) * excess)
+    energy = mode_energy(fit)
+    freq_hz = np.angle(fit.poles) * rate_hz / (2 * np.pi)
+    t60_s = LN_1000 / (-np.log(np.abs(fit.poles)) * rate_hz)
+    faint = energy < FAINTEST * fit.energy
+    bad = faint | (strength < LEAST_WALD) | ~(sd < MOST_SD_LOG_T60) | (t60_s < SHORTEST_T60_S) | (freq_hz < 15.0)
+    if not bad.any():
+        return np.zeros(0, dtype=int)
+    badness = np.where(bad, sd / MOST_SD_LOG_T60 + LEAST_WALD / np.maximum(strength, 1e-3), -1.0)
+    chosen: list[int] = []
+    for i in np.argsort(-badness, kind="stable"):
+        if not bad[i]:
+            break
+        if faint[i] or all(abs(freq_hz[i] - freq_hz[j]) > 25.0 for j in chosen):
+            chosen.append(int(i))
+    return np.array(chosen)
+
+
+def _window(poles: Complex, first: int, last: int, rate_hz: float) -> int:
+    """Return the last sample of a window that holds what can be known of the longest mode."""
+    t60_s = LN_1000 / (-np.log(np.abs(poles)) * rate_hz)
+    longest = min(float(t60_s.max()), LONGEST_T60_S)
+    return min(last, first + int(max(WINDOW_OF_T60 * longest, _LEAST_WINDOW_S) * rate_hz))
+
+
+def _model(fit: Fit) -> Float:
+    poles = np.concatenate([fit.poles, fit.hum_poles])
+    return decays(poles, np.concatenate([fit.weights, fit.hum_weights]), fit.length)
+
+
+def mode_energy(fit: Fit) -> Float:
+    """Return the energy of each mode over the two-sided noise density, shape (K,), never more than all there is.
+
+    Two poles that nearly agree may cancel with amplitudes beyond all measure; they must not set the scale.
+    """
+    energy = np.abs(fit.weights) ** 2 / (4 * -np.log(np.abs(fit.poles)))
+    return np.asarray(np.minimum(energy, fit.energy), dtype=np.float64)
+
+
+def _reach_hz(poles: Complex, rate_hz: float) -> Float:
+    """Return how far from its line a mode's own misfit is looked for: four line widths, within 6 and 30 Hz."""
+    delta = -np.log(np.abs(poles)) * rate_hz
+    return np.clip(_REACH_WIDTHS * delta / np.pi, _LEAST_REACH_HZ, _MOST_REACH_HZ)
+
+
+def skirt(at: Complex, poles: Complex, energy: Float, rate_hz: float) -> Float:
+    """Return the energy under which a line at ``at`` (shape (M,)) is not told from the misfit of the modes."""
+    apart_hz = np.abs(np.angle(at)[:, None] - np.angle(poles)[None]) * rate_hz / (2 * np.pi)
+    return np.asarray((_SKIRT * energy / (1 + (apart_hz / _reach_hz(poles, rate_hz)) ** 4)).sum(axis=1))
+
+
+def _satellites(found: TapFit) -> np.ndarray:
+    """Return the modes that are part of a stronger one: its double decay, or its misfit.
+
+    Strength is the height of the line, energy times T60: what rings on leads, what only strikes does not. A lone
+    neighbour beside which nothing is left in the residual is a mode; two or more, or one that does not settle the
+    matter, show that the stronger one is no exponential.
+    """
+    fit, rate_hz = found.fit, found.rate_hz
+    energy, freq_hz = mode_energy(fit), np.angle(fit.poles) * rate_hz / (2 * np.pi)
+    delta = -np.log(np.abs(fit.poles)) * rate_hz
+    width, reach = delta / np.pi, _reach_hz(fit.poles, rate_hz)
+    unsettled = local_excess(found.residual, fit.poles, rate_hz) > _SETTLED
+    gone = np.zeros(fit.count, dtype=bool)
+    for i in np.argsort(-energy / delta, kind="stable"):
+        if gone[i]:
+            continue
+        apart = np.abs(freq_hz - freq_hz[i])
+        others = ~gone & (np.arange(fit.count) != i) & (energy / delta <= energy[i] / delta[i])
+        double = others & (apart < _ONE_LINE * np.maximum(width, width[i]))
+        misfit = others & (apart < reach[i]) & (energy < _SATELLITE * energy[i])
+        if (double | misfit).sum() >= 2:
+            gone |= double | misfit
+        elif unsettled[i]:
+            gone |= double
+    return np.flatnonzero(gone)
+
+
+def local_excess(residual: Float, poles: Complex, rate_hz: float) -> Float:
+    """Return the residual power around each mode over that of the noise, shape (K,), at least 1.
+
+    The residual is weighted with the decay of the mode, and its power averaged over a neighbourhood of at least
+    12 independent cells; what lies within three standard deviations of 1 counts as 1, so that noise alone does not
+    widen an interval.
+    """
+    count = len(residual)
+    delta = -np.log(np.abs(poles))
+    cells = 12
+    result = np.ones(len(poles))
+    n = np.arange(count)
+    classes = np.round(np.log(delta) * 2).astype(int)
+    for label in np.unique(classes):
+        members = np.flatnonzero(classes == label)
+        weight = np.exp(-np.exp(np.log(delta[members]).mean()) * n)
+        length = 1 << int(np.ceil(np.log2(count)))
+        power = np.abs(np.fft.rfft(residual * weight, length)) ** 2 / (weight @ weight)
+        # One independent cell is as wide as the inverse of the weight's effective length.
+        effective = weight.sum() ** 2 / (weight @ weight)
+        half = max(2, int(cells / 2 * length / effective))
+        running = np.concatenate([[0.0], np.cumsum(power)])
+        at = np.round(np.angle(poles[members]) / (2 * np.pi) * length).astype(int)
+        low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, len(power))
+        result[members] = (running[high] - running[low]) / (high - low)
+    return np.where(result > 1 + 3 / np.sqrt(cells), result, 1.0)
