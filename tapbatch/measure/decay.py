@@ -190,8 +190,12 @@ class _Band:
 
     @property
     def block_s(self) -> float:
-        """Length of a block: a period of the middle, where that is longer than 6 ms, or the sound shows through."""
-        return max(_BLOCK_S, 1 / math.sqrt(self.low_hz * self.high_hz))
+        """Length of a block: 6 ms or more.
+
+        Not under a period of the middle, or the sound shows through; nor under half a period of the width, or
+        neighbouring blocks tell the same.
+        """
+        return max(_BLOCK_S, 1 / math.sqrt(self.low_hz * self.high_hz), 0.5 / self.width_hz)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,9 +232,13 @@ def _filtered(ring: Float, noise: Float, rate_hz: int, bands: Sequence[_Band]) -
     """Return the decay and the noise in each band, by one transform, at a rate of at least four times its top."""
     from scipy import fft
 
-    silence = _RINGING / min(b.width_hz for b in bands)
-    total = fft.next_fast_len(len(ring) + len(noise) + int(min(silence, _LONGEST_S) * rate_hz), real=True)
-    spectrum = fft.rfft(np.concatenate([ring, noise]), total)
+    silence_s = min(_RINGING / min(b.width_hz for b in bands), _LONGEST_S)
+    # To a grid of 0.1 s, so that taps of one recording share their filters.
+    tenths = math.ceil((len(ring) + len(noise)) / rate_hz / 0.1 + silence_s / 0.1)
+    total = fft.next_fast_len(math.ceil(0.1 * tenths * rate_hz), real=True)
+    both = np.concatenate([ring, noise])
+    # An offset would begin with a step.
+    spectrum = fft.rfft(both - both.mean() if len(both) else both, total)
     found = []
     for band in bands:
         count = min(total, fft.next_fast_len(math.ceil(4 * band.high_hz / rate_hz * total), real=True))
@@ -241,7 +249,7 @@ def _filtered(ring: Float, noise: Float, rate_hz: int, bands: Sequence[_Band]) -
     return found
 
 
-@functools.lru_cache(maxsize=64)
+@functools.lru_cache(maxsize=32)
 def _look_ahead(low_hz: float, high_hz: float, step_hz: float, bins: int) -> NDArray[np.complex128]:
     """Return what a Butterworth band-pass run backwards does to each line of a spectrum: the conjugate of ``H``."""
     freq_hz = step_hz * np.arange(1, bins)
