@@ -47,7 +47,8 @@ _ONE_LINE = 0.6  # of the wider line: closer than that, two poles may be one mod
 class TapFit:
     """A fit of one tap in the whitened domain, before any conversion.
 
-    ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1.
+    ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1. ``scale`` is what
+    the samples were multiplied with before the fit.
     """
 
     fit: Fit
@@ -56,6 +57,7 @@ class TapFit:
     excess: Float
     first: int
     rate_hz: float
+    scale: float = 1.0
 
 
 def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, poles: Complex) -> TapFit | None:

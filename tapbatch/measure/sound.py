@@ -188,7 +188,7 @@ def to_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
     # What moves a zone down turns every phase by the shift; the zone's time zero is that of the recording.
     turned = np.exp(2j * np.pi * (zone.decimator.shift_hz * found.first / rate_hz % 1.0))
     back_s = at_s - found.first / rate_hz
-    amplitude = fit.weights / gain * turned * np.exp((-delta + 2j * np.pi * freq_hz) * back_s)
+    amplitude = fit.weights / (found.scale * gain) * turned * np.exp((-delta + 2j * np.pi * freq_hz) * back_s)
     order = np.argsort(freq_hz, kind="stable")
     return [_mode(int(k), found, pole_cov, honest, amplitude, delta, freq_hz, zone.noise) for k in order]
 

@@ -18,7 +18,7 @@ Steps, and why:
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -59,10 +59,9 @@ def fit_tap(
     if last - first < _LEAST_STRETCH_S * rate_hz:
         return None
     stretch = whitened[first:last]
-    loud = _MOST_ENERGY / max(float(stretch @ stretch), 1.0)
-    if loud < 1.0:
-        whitened = whitened * np.sqrt(loud)
-    return _Search(whitened, last, rate_hz, hum, inside_hz).from_start(first)
+    scale = min(1.0, float(np.sqrt(_MOST_ENERGY / max(float(stretch @ stretch), 1.0))))
+    found = _Search(whitened * scale, last, rate_hz, hum, inside_hz).from_start(first)
+    return None if found is None else replace(found, scale=scale)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -100,7 +100,7 @@ def _noise_power(zone: Prepared) -> float:
 
 def _fit_power(best: TapReading, edges_s: Float) -> Float:
     """Return the mean power of the fitted modes in each block, zero before the free decay."""
-    rate_hz = 2.5 * max(m.freq_hz for m in best.modes)
+    rate_hz = 8.0 * max(m.freq_hz for m in best.modes)
     delta = np.array([LN_1000 / m.t60_s for m in best.modes])
     omega = np.array([2 * np.pi * m.freq_hz for m in best.modes])
     weights = np.array([m.amplitude * np.exp(1j * m.phase_rad) for m in best.modes])

@@ -1,0 +1,128 @@
+"""From sound to modes, on simulated taps whose truth is known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tapbatch.listen.taps import find_taps
+from tapbatch.measure.sound import measure_taps
+from tapbatch.measure.traces import spectrum_of, trace_of
+from tapbatch.simulate import SimMode, Strike, recording, white_noise
+from tapbatch.values import BandSettings, Mode, Sound, TapReading
+
+MODES = (
+    SimMode(96.0, 0.5, 0.05),
+    SimMode(187.0, 0.35, 0.1, 1.0),
+    SimMode(262.0, 0.4, 0.06, 2.0),
+    SimMode(410.0, 0.25, 0.05, 0.5),
+    SimMode(655.0, 0.2, 0.04),
+    SimMode(1180.0, 0.15, 0.05, 3.0),
+)
+
+
+def _sound(
+    modes: tuple[SimMode, ...], *, rate_hz: int = 16000, taps: int = 3, contact_s: float = 0.001, seed: int = 1
+) -> tuple[Sound, list[float]]:
+    rng = np.random.default_rng(seed)
+    strikes = [Strike(onset_s=0.6 + 1.1 * k, modes=modes, contact_s=contact_s) for k in range(taps)]
+    count = int((0.6 + 1.1 * taps) * rate_hz)
+    noise = white_noise(count, rng, rms=2e-5)
+    samples, truth = recording(strikes, duration_s=count / rate_hz, sample_rate_hz=rate_hz, noise=noise)
+    return Sound(samples=samples, sample_rate_hz=rate_hz), [t.free_from_s for t in truth]
+
+
+def _measured(sound: Sound, settings: BandSettings | None = None) -> tuple[TapReading, ...]:
+    return measure_taps(sound, find_taps(sound), settings or BandSettings())[0]
+
+
+def _nearest(modes: tuple[Mode, ...], freq_hz: float) -> Mode:
+    return min(modes, key=lambda m: abs(m.freq_hz - freq_hz))
+
+
+@pytest.mark.parametrize("rate_hz", [8000, 16000, 44100, 48000])
+def test_every_mode_is_found_and_no_other(rate_hz: int) -> None:
+    sound, _ = _sound(MODES, rate_hz=rate_hz)
+    for tap in _measured(sound):
+        assert len(tap.modes) == len(MODES)
+        for true in MODES:
+            got = _nearest(tap.modes, true.freq_hz)
+            assert abs(got.freq_hz - true.freq_hz) < 5 * got.freq_se_hz
+            assert abs(np.log(got.t60_s / true.t60_s)) < 5 * got.t60_log_se
+
+
+@pytest.mark.parametrize("contact_s", [0.001, 0.002, 0.003])
+def test_the_window_begins_when_the_mallet_has_left(contact_s: float) -> None:
+    sound, free_from = _sound(MODES[:4], contact_s=contact_s)
+    for tap, truth in zip(_measured(sound), free_from, strict=True):
+        assert -0.0003 < tap.tap.free_from_s - truth < 0.004
+
+
+def test_amplitude_and_phase_rebuild_the_sound() -> None:
+    sound, _ = _sound(MODES)
+    tap = _measured(sound)[0]
+    first = int(np.ceil(tap.tap.free_from_s * sound.sample_rate_hz))
+    t = np.arange(first, first + 4000) / sound.sample_rate_hz - tap.tap.free_from_s
+    rebuilt = sum(
+        m.amplitude * np.exp(-np.log(1000) / m.t60_s * t) * np.cos(2 * np.pi * m.freq_hz * t + m.phase_rad)
+        for m in tap.modes
+    )
+    left = sound.samples[first : first + 4000] - rebuilt
+    assert np.sqrt(np.mean(left**2)) < 4e-5  # twice the noise: the sum is the sound
+
+
+def test_zones_of_a_wide_band_agree_with_the_narrow_one() -> None:
+    modes = (*MODES, SimMode(2200.0, 0.12, 0.05), SimMode(3900.0, 0.1, 0.05))
+    sound, _ = _sound(modes, rate_hz=44100, contact_s=0.0003)
+    tap = _measured(sound, BandSettings(band_low_hz=50.0, band_high_hz=6000.0))[0]
+    for true in modes:
+        got = _nearest(tap.modes, true.freq_hz)
+        assert abs(got.freq_hz - true.freq_hz) < 5 * got.freq_se_hz
+    strengths = [_nearest(tap.modes, m.freq_hz).energy_db for m in modes]
+    narrow = _measured(sound)[0]
+    np.testing.assert_allclose(strengths[:6], [_nearest(narrow.modes, m.freq_hz).energy_db for m in MODES], atol=0.3)
+
+
+def test_scaling_leaves_hertz_and_seconds_alone() -> None:
+    sound, _ = _sound(MODES)
+    one, other = _measured(sound), _measured(replace(sound, samples=0.25 * sound.samples))
+    for a, b in zip(one, other, strict=True):
+        np.testing.assert_allclose([m.freq_hz for m in a.modes], [m.freq_hz for m in b.modes], rtol=1e-7)
+        np.testing.assert_allclose([m.t60_s for m in a.modes], [m.t60_s for m in b.modes], rtol=1e-5)
+        np.testing.assert_allclose(
+            [m.energy_db + 20 * np.log10(0.25) for m in a.modes], [m.energy_db for m in b.modes]
+        )
+
+
+def test_a_bent_decay_is_flagged_or_its_interval_holds_both_ends() -> None:
+    """Early and late slopes of 2 to 1: no interval of one number is right, so the flag or the width must say so."""
+    rate_hz, rng = 16000, np.random.default_rng(3)
+    t = np.arange(rate_hz) / rate_hz
+    level = np.exp(-np.log(1000) * t / 0.2) + 0.15 * np.exp(-np.log(1000) * t / 0.6)
+    samples = np.concatenate([np.zeros(rate_hz), 0.2 * level * np.sin(2 * np.pi * 220 * t)])
+    sound = Sound(samples=samples + 1e-5 * rng.standard_normal(2 * rate_hz), sample_rate_hz=rate_hz)
+    modes = [m for m in _measured(sound)[0].modes if abs(m.freq_hz - 220) < 5]
+    tallest = max(modes, key=lambda m: m.energy_db)
+    both = len(modes) == 2 and {round(m.t60_s, 1) for m in modes} == {0.2, 0.6}
+    assert both or "not-exponential" in tallest.flags or tallest.t60_log_se > 0.2
+
+
+def test_noise_alone_gives_no_tap() -> None:
+    rng = np.random.default_rng(6)
+    sound = Sound(samples=1e-3 * rng.standard_normal(32000), sample_rate_hz=16000)
+    assert not any(t.tap.used for t in _measured(sound))
+
+
+def test_traces_show_what_was_measured() -> None:
+    sound, _ = _sound(MODES)
+    taps, prepared = measure_taps(sound, find_taps(sound), BandSettings())
+    spectrum, trace = spectrum_of(taps, prepared), trace_of(taps, prepared)
+    assert spectrum is not None
+    assert trace is not None
+    strongest = max(taps[0].modes, key=lambda m: m.energy_db + 10 * np.log10(m.t60_s))
+    assert spectrum.freq_hz[int(np.argmax(spectrum.level_db))] == pytest.approx(strongest.freq_hz, abs=4)
+    level, fit, time = np.array(trace.level_db), np.array(trace.fit_db), np.array(trace.time_s)
+    ringing = (time > 0.02) & (time < 0.25)
+    # Over 25 ms, since blocks of 5 ms hold fractions of a period and do not begin on the same sample.
+    power, fitted = (10 ** (x[ringing][:45].reshape(9, 5) / 10) for x in (level, fit))
+    np.testing.assert_allclose(10 * np.log10(power.mean(axis=1) / fitted.mean(axis=1)), 0.0, atol=0.5)
