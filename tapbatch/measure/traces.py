@@ -68,7 +68,8 @@ def trace_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> De
         return None
     best = max(used, key=lambda t: (t.tap.snr_db, -t.tap.number))
     start_s = max(best.tap.onset_s - 0.02, 0.0)
-    end_s = min(best.tap.free_until_s, start_s + _LONGEST_TRACE_S)
+    heard_s = min(len(zone.decimated) / zone.rate_hz for zone in prepared)
+    end_s = min(best.tap.free_until_s, heard_s, start_s + _LONGEST_TRACE_S)
     block_s = max(_BLOCK_S, (end_s - start_s) / _TRACE_POINTS)
     count = int((end_s - start_s) / block_s)
     if count < 4:
