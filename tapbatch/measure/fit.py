@@ -36,7 +36,8 @@ class Fit:
     """A fit of K modes and H mains lines.
 
     ``poles`` and ``weights`` have shape (K,), ``hum_weights`` (H,). ``chi2`` is the residual energy in units of the
-    noise variance, ``energy`` that of the samples. ``information`` has shape (4K+2H, 4K+2H), ordered
+    noise variance, ``energy`` that of the samples; ``converged`` tells
+    whether no more than a thousandth of it is to be gained. ``information`` has shape (4K+2H, 4K+2H), ordered
     ``Re c, Re d, Im c, Im d, log delta, omega``.
     """
 
@@ -48,6 +49,7 @@ class Fit:
     information: Float
     length: int
     energy: float
+    converged: bool
 
     @property
     def count(self) -> int:
@@ -124,15 +126,18 @@ def _information(point: _Point, modes: int) -> Float:
     u = np.concatenate([-np.exp(point.log_delta) * c, 1j * c])
     ones = np.ones(count)
     v = np.concatenate([ones, 1j * ones])
-    plus, minus = np.tile(point.plus[1][:, :modes], (2, 2)), np.tile(point.minus[1][:, :modes], (2, 2))
-    outer_plus, outer_minus = np.multiply.outer(v, u), np.multiply.outer(v, u.conj())
-    cross = (outer_plus * plus + outer_minus * minus).real / 2
+    cross = _products(v, u, point.plus[1][:, :modes], point.minus[1][:, :modes])
     info[: 2 * count, 2 * count :] = cross
     info[2 * count :, : 2 * count] = cross.T
-    plus, minus = np.tile(point.plus[2][:modes, :modes], (2, 2)), np.tile(point.minus[2][:modes, :modes], (2, 2))
-    outer_plus, outer_minus = np.multiply.outer(u, u), np.multiply.outer(u, u.conj())
-    info[2 * count :, 2 * count :] = (outer_plus * plus + outer_minus * minus).real / 2
+    info[2 * count :, 2 * count :] = _products(u, u, point.plus[2][:modes, :modes], point.minus[2][:modes, :modes])
     return info
+
+
+def _products(left: Complex, right: Complex, plus: Complex, minus: Complex) -> Float:
+    """Return the inner products of ``Re(left n^p z_i^n)`` and ``Re(right n^q z_j^n)``, two kinds of each a mode."""
+    a, b = left.reshape(2, -1)[:, :, None, None], right.reshape(2, -1)[None, None]
+    table = (a * (b * plus[None, :, None, :] + b.conj() * minus[None, :, None, :])).real / 2
+    return np.asarray(table.reshape(len(left), len(right)), dtype=np.float64)
 
 
 def _slope(point: _Point, modes: int) -> Float:
@@ -176,11 +181,12 @@ def fit_modes(
     modes = len(poles)
     log_delta = np.log(np.clip(-np.log(np.abs(poles)), _SLOWEST, _FASTEST))
     point = _evaluate(samples, log_delta, np.angle(poles), hum_poles)
-    damping = 1e-3
+    damping, converged = 1e-3, modes == 0
     for _ in range(most_steps if modes else 0):
         info, slope = _information(point, modes), _slope(point, modes)
         step, gain = _step(info, slope, modes, damping)
         if gain < _ENOUGH:
+            converged = True
             break
         tried = _evaluate(samples, *_moved(point, step, modes), hum_poles)
         if tried.chi2 < point.chi2:
@@ -200,6 +206,7 @@ def fit_modes(
         information=_information(point, modes),
         length=samples.length,
         energy=samples.energy,
+        converged=converged,
     )
 
 

@@ -17,9 +17,10 @@ from numpy.lib.stride_tricks import sliding_window_view
 from tapbatch.measure.geometric import Complex, Float, powers
 
 ORDER = 12
-HANKEL_ROWS = 32
+HANKEL_ROWS = 24
 _BAND_HZ = 200.0
 _LONGEST_S = 0.6
+_LEAST_LOUD = 1.25
 _MOST_A_BAND = 10
 _FAINTEST_BESIDE = 1e-4  # of energy: what is fainter beside a strong mode is left to the search of the residual
 _FAINTEST = 1e-6  # of energy, over all bands
@@ -66,10 +67,16 @@ def subspace_poles(x: Float, rate_hz: float, order: int = ORDER) -> Complex:
         return np.zeros(0, dtype=np.complex128)
     frames = sliding_window_view(x[:most], reach)[::step]
     banded = (frames @ filters.real.T + 1j * (frames @ filters.imag.T)).T
+    noise = (np.abs(filters) ** 2).sum(axis=1)
+    # A band that is as quiet as noise has nothing for a subspace to start from; the residual is searched anyway.
+    loud = np.mean(np.abs(banded) ** 2, axis=1) > _LEAST_LOUD * noise
+    if not loud.any():
+        return np.zeros(0, dtype=np.complex128)
+    banded, noise, centres = banded[loud], noise[loud], centres[loud]
     poles = _esprit(banded, rows, min(order, rows - 1))
-    keep, strength = _above_noise(banded, poles, (np.abs(filters) ** 2).sum(axis=1))
+    keep, strength = _above_noise(banded, poles, noise)
     freq_hz, decay = _unfold(poles, centres, rate_hz, step)
-    width = centres[1] - centres[0] if len(centres) > 1 else rate_hz / 2
+    width = rate_hz / 2 / len(loud)
     inside = np.abs(freq_hz - centres[:, None]) <= width / 2 + 3.0
     keep &= inside & (freq_hz > 15.0) & (freq_hz < 0.495 * rate_hz)
     found = np.exp((-decay + 2j * np.pi * freq_hz) / rate_hz)[keep]

@@ -19,6 +19,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapbatch.measure.bound import covariance, wald
 from tapbatch.measure.fit import Fit, fit_modes
@@ -79,22 +80,28 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
 
     Measuring the misfit again after each removal would let the first one thrown out take the rest along.
     """
-    samples = Samples(found.samples)
-    fit = fit_modes(samples, np.delete(found.fit.poles, _satellites(found)), hum)
-    excess = local_excess(found.samples - _model(fit), fit.poles, found.rate_hz)
+    samples, fit, residual = Samples(found.samples), found.fit, found.residual
+    excess = local_excess(residual, fit.poles, found.rate_hz)
+    satellites = _satellites(fit, excess, found.rate_hz)
+    if len(satellites) or not fit.converged:
+        fit = fit_modes(samples, np.delete(fit.poles, satellites), hum)
+        residual = found.samples - _model(fit)
+        excess = local_excess(residual, fit.poles, found.rate_hz)
+    thrown_out = False
     while len(poor := _poor(fit, np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0), found.rate_hz)):
         keep = np.setdiff1d(np.arange(fit.count), poor)
         if not len(keep):
             return None
-        fit, excess = fit_modes(samples, fit.poles[keep], hum), excess[keep]
-    residual = found.samples - _model(fit)
-    excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
+        fit, excess, thrown_out = fit_modes(samples, fit.poles[keep], hum), excess[keep], True
+    if thrown_out:
+        residual = found.samples - _model(fit)
+        excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
     # A misfit is one coherent stretch and not many independent cells: its power counts twice.
     excess = np.where(excess > 1.0, 2.0 * excess, 1.0)
     return TapFit(fit, found.samples, residual, excess, found.first, found.rate_hz)
 
 
-def _poor(fit: Fit, excess: Float, rate_hz: float) -> np.ndarray:
+def _poor(fit: Fit, excess: Float, rate_hz: float) -> NDArray[np.intp]:
     """Return the modes to throw out now: the poorest, and others far enough from it not to depend on it."""
     pole_cov, amplitude_cov = covariance(fit)
     strength = wald(fit.weights, amplitude_cov) / excess
@@ -149,18 +156,17 @@ def skirt(at: Complex, poles: Complex, energy: Float, rate_hz: float) -> Float:
     return np.asarray((_SKIRT * energy / (1 + (apart_hz / _reach_hz(poles, rate_hz)) ** 4)).sum(axis=1))
 
 
-def _satellites(found: TapFit) -> np.ndarray:
+def _satellites(fit: Fit, excess: Float, rate_hz: float) -> NDArray[np.intp]:
     """Return the modes that are part of a stronger one: its double decay, or its misfit.
 
     Strength is the height of the line, energy times T60: what rings on leads, what only strikes does not. A lone
     neighbour beside which nothing is left in the residual is a mode; two or more, or one that does not settle the
     matter, show that the stronger one is no exponential.
     """
-    fit, rate_hz = found.fit, found.rate_hz
     energy, freq_hz = mode_energy(fit), np.angle(fit.poles) * rate_hz / (2 * np.pi)
     delta = -np.log(np.abs(fit.poles)) * rate_hz
     width, reach = delta / np.pi, _reach_hz(fit.poles, rate_hz)
-    unsettled = local_excess(found.residual, fit.poles, rate_hz) > _SETTLED
+    unsettled = excess > _SETTLED
     gone = np.zeros(fit.count, dtype=bool)
     for i in np.argsort(-energy / delta, kind="stable"):
         if gone[i]:
