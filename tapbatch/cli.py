@@ -111,6 +111,8 @@ def forget(
     gone, refused = let_go(open_shop(shop), names)
     for name in gone:
         typer.echo(f"forgotten: {name}")
+    if gone:
+        typer.echo("The next run leaves it out of the tables." if len(gone) == 1 else "The next run leaves them out.")
     print_attention(refused)
     raise typer.Exit(1 if refused else 0)
 
@@ -141,9 +143,11 @@ def main() -> None:
     except TapbatchError as error:
         _complain(error)
         sys.exit(2)
-    except KeyboardInterrupt:
-        typer.echo("stopped; what was measured is kept", err=True)
-        sys.exit(130)
+    except SystemExit as stop:
+        # Ctrl-C arrives here as the status that the parser gives it, by the custom of shells: 128 + SIGINT.
+        if stop.code == 130:
+            typer.echo("stopped; what was measured is kept", err=True)
+        raise
 
 
 def _complain(error: TapbatchError) -> None:
@@ -156,8 +160,12 @@ def _print_outcome(outcome: Outcome) -> None:
     print_histories(outcome.histories)
     for notice in outcome.notices:
         typer.echo(f"note: {notice}", err=True)
-    many = "1 recording" if outcome.measured == 1 else f"{outcome.measured} recordings"
-    typer.echo(f"{many} measured, {len(outcome.histories)} instruments up to date.")
+    measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.histories), "instrument")
+    typer.echo(f"{measured} measured, {shown} up to date.")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _print_reading(path: Path, history: History, settings: InstrumentSettings, as_json: bool) -> None:

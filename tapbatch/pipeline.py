@@ -16,14 +16,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tapbatch.compare.history import build_history
-from tapbatch.errors import NamingError, SoundError, TapbatchError
+from tapbatch.errors import NamingError, ShopError, SoundError, TapbatchError
 from tapbatch.listen.naming import hash_file, is_passing_name, is_sound_name, parse_name
 from tapbatch.readings import FOLDER, METHOD, Entry, ReadingStore, reading_key
 from tapbatch.settings import InstrumentSettings
 from tapbatch.shop import Shop
 from tapbatch.show.outputs import put_file
 from tapbatch.show.rows import attention_rows, history_to_tables
-from tapbatch.show.tables import write_table
+from tapbatch.show.tables import SCHEMA, write_table
 from tapbatch.values import Attention, BandSettings, History, Reading, Recording
 
 Advance = Callable[[str], None]
@@ -52,10 +52,14 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Found:
-    """What lies in the shop: recordings by path with their ledger entries, and what was refused."""
+    """What lies in the shop: recordings by path with their ledger entries, and what was refused.
+
+    ``unseen`` is what the ledger remembers of recordings that cannot be used at present, for the day they can again.
+    """
 
     recordings: dict[str, Recording]
     ledger: dict[str, Entry]
+    unseen: dict[str, Entry]
     attention: list[Attention]
 
 
@@ -85,7 +89,7 @@ def run_shop(
     store = ReadingStore(shop.results_dir)
     found = _look(shop, store)
     refused = _measure_new(shop, store, found, jobs, progress)
-    store.write_ledger(found.ledger)
+    store.write_ledger({**found.unseen, **found.ledger})
     attention = [*shop.refused, *found.attention, *refused[1]]
     histories, notices = [], []
     for instrument, items in _by_instrument(shop, store, found):
@@ -94,7 +98,11 @@ def run_shop(
         notices += [f"{instrument}: {n}" for n in history.notices]
         notices += _show(shop, history, shop.settings_of(instrument))
         histories.append(history)
+    unusable = _instruments_of(shop, [*found.unseen, *(a.where for a in attention)])
+    _clear_forgotten(shop, {h.instrument for h in histories} | unusable)
     attention.sort(key=lambda a: (a.where, a.what))
+    if not found.ledger and not attention:
+        notices.append(f"no recordings yet: drop them into {shop.recordings_dir}, named by instrument and stage")
     notices.append(write_table(shop.results_dir / "attention.csv", "attention", attention_rows(attention)))
     return Outcome(
         measured=refused[0],
@@ -104,12 +112,13 @@ def run_shop(
     )
 
 
-def sound_files(folder: Path) -> Iterator[Path]:
+def sound_files(folder: Path, refused: Callable[[OSError], None] | None = None) -> Iterator[Path]:
     """Yield the sound files below a folder, sorted; hidden and temporary names are passed over.
 
-    Links to folders are not followed: one could lead out of the shop, or round in a circle.
+    Links to folders are not followed: one could lead out of the shop, or round in a circle. ``refused`` is called
+    with the error of each folder that cannot be listed.
     """
-    for root, folders, files in os.walk(folder, followlinks=False):
+    for root, folders, files in os.walk(folder, onerror=refused, followlinks=False):
         folders[:] = sorted(d for d in folders if not is_passing_name(d))
         for name in sorted(files):
             if is_sound_name(name):
@@ -119,8 +128,9 @@ def sound_files(folder: Path) -> Iterator[Path]:
 def _look(shop: Shop, store: ReadingStore) -> _Found:
     """Read all names and hash what changed; add what the ledger remembers and is gone."""
     before = store.read_ledger()
-    found = _Found(recordings={}, ledger={}, attention=[])
-    for path in sound_files(shop.recordings_dir):
+    found = _Found(recordings={}, ledger={}, unseen={}, attention=[])
+    unlisted: list[OSError] = []
+    for path in sound_files(shop.recordings_dir, unlisted.append):
         shown = path.relative_to(shop.recordings_dir).as_posix()
         try:
             recording = parse_name(shown, shop.extra_parts)
@@ -133,13 +143,41 @@ def _look(shop: Shop, store: ReadingStore) -> _Found:
         settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
         found.recordings[shown] = replace(recording, sha256=entry.sha256)
         found.ledger[shown] = replace(entry, key=reading_key(entry.sha256, settings))
+    found.attention.extend(_unlisted(shop, error) for error in unlisted)
     for shown, entry in before.items():
-        if shown in found.ledger or (shop.recordings_dir / shown).exists():
-            continue
-        with suppress(NamingError):
-            found.recordings[shown] = replace(parse_name(shown, shop.extra_parts), sha256=entry.sha256)
-            found.ledger[shown] = replace(entry, mtime_ns=-1)
+        if shown not in found.ledger:
+            _remember(shop, found, shown, entry)
     return found
+
+
+def _remember(shop: Shop, found: _Found, shown: str, entry: Entry) -> None:
+    """Keep what the ledger knows of a recording that is gone, or that is there and cannot be used at present."""
+    if _is_there(shop.recordings_dir / shown):
+        found.unseen[shown] = entry
+        return
+    gone = replace(entry, mtime_ns=-1)
+    try:
+        found.recordings[shown] = replace(parse_name(shown, shop.extra_parts), sha256=entry.sha256)
+    except NamingError:
+        # The part that its name gives may be set in a file that is not understood at present.
+        found.unseen[shown] = gone
+    else:
+        found.ledger[shown] = gone
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError:
+        # What may not be looked at is not known to be gone.
+        return True
+
+
+def _unlisted(shop: Shop, error: OSError) -> Attention:
+    folder = Path(error.filename or shop.recordings_dir)
+    where = folder.relative_to(shop.recordings_dir).as_posix() if folder != shop.recordings_dir else folder.name
+    what = f"the folder cannot be read ({error.strerror or 'no reason given'})"
+    return Attention(where=where, what=what, remedy="check that you may read what is in it")
 
 
 def _entry(path: Path, before: Entry | None) -> Entry:
@@ -167,28 +205,33 @@ def _measure_new(
 ) -> tuple[int, list[Attention]]:
     """Measure every recording that has no reading; return how many, and those that could not be."""
     wanted = []
-    seen: set[str] = set()
+    copies: dict[str, list[str]] = defaultdict(list)
     for shown, entry in found.ledger.items():
-        if is_missing(entry) or store.has(entry.key) or entry.key in seen:
+        if is_missing(entry) or store.get(entry.key) is not None:
             continue
-        seen.add(entry.key)
+        copies[entry.key].append(shown)
+        if len(copies[entry.key]) > 1:
+            continue
         recording = found.recordings[shown]
         settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
         wanted.append(Job(path=shop.recordings_dir / shown, recording=recording, key=entry.key, settings=settings))
     if not wanted:
         return 0, []
-    refused = []
+    refused: list[Attention] = []
+    broken = 0
     with progress(len(wanted)) if progress else nullcontext(_nothing) as done:
         for job, result in measure_all(wanted, jobs):
             if isinstance(result, Reading):
                 store.put(job.key, result)
             else:
-                refused.append(Attention(where=job.recording.path, what=result.what, remedy=result.remedy))
+                same_bytes = copies[job.key]
+                refused += [Attention(where=shown, what=result.what, remedy=result.remedy) for shown in same_bytes]
+                broken += 1
             done(job.recording.path)
     for attention in refused:
         found.ledger.pop(attention.where, None)
         found.recordings.pop(attention.where, None)
-    return len(wanted) - len(refused), refused
+    return len(wanted) - broken, refused
 
 
 def _nothing(_name: str) -> None:
@@ -202,13 +245,18 @@ def measure_all(wanted: list[Job], jobs: int) -> Iterator[tuple[Job, Reading | T
             yield job, measure_job(job)
         return
     from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
     from multiprocessing import get_context
 
     # One linear-algebra thread a process: nested threads slow small matrices down.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
-    with ProcessPoolExecutor(min(jobs, len(wanted)), mp_context=get_context("spawn")) as pool:
-        yield from zip(wanted, pool.map(measure_job, wanted), strict=True)
+    try:
+        with ProcessPoolExecutor(min(jobs, len(wanted)), mp_context=get_context("spawn")) as pool:
+            yield from zip(wanted, pool.map(measure_job, wanted), strict=True)
+    except BrokenProcessPool as error:
+        what = "a process that measured was ended from outside, perhaps for lack of memory; what was measured is kept"
+        raise ShopError("--jobs", what, "run again with fewer jobs") from error
 
 
 def measure_job(job: Job) -> Reading | TapbatchError:
@@ -237,7 +285,7 @@ def _show(shop: Shop, history: History, settings: InstrumentSettings) -> list[st
     folder = shop.results_dir / history.instrument
     notices = [write_table(folder / f"{name}.csv", name, rows) for name, rows in history_to_tables(history).items()]
     digest = hashlib.sha256(repr((METHOD, _version(), history, settings)).encode()).hexdigest()
-    mark = shop.results_dir / FOLDER / f"report-{history.instrument}.txt"
+    mark = _mark_of(shop, history.instrument)
     report = folder / "report.pdf"
     with suppress(OSError):
         if report.exists() and mark.read_text(encoding="ascii") == digest:
@@ -247,6 +295,33 @@ def _show(shop: Shop, history: History, settings: InstrumentSettings) -> list[st
     notices.append(write_report(report, history, settings))
     put_file(mark, digest.encode())
     return notices
+
+
+def _mark_of(shop: Shop, instrument: str) -> Path:
+    return shop.results_dir / FOLDER / f"report-{instrument}.txt"
+
+
+def _instruments_of(shop: Shop, names: Iterable[str]) -> set[str]:
+    instruments = set()
+    for shown in names:
+        with suppress(NamingError):
+            instruments.add(parse_name(shown, shop.extra_parts).instrument)
+    return instruments
+
+
+def _clear_forgotten(shop: Shop, known: set[str]) -> None:
+    """Take away the tables and the report of instruments whose last reading was forgotten."""
+    for mark in sorted((shop.results_dir / FOLDER).glob("report-*.txt")):
+        instrument = mark.stem.removeprefix("report-")
+        if instrument in known or instrument in shop.refused_instruments:
+            continue
+        folder = shop.results_dir / instrument
+        for name in (*(f"{table}.csv" for table in SCHEMA), "report.pdf"):
+            with suppress(OSError):
+                (folder / name).unlink()
+        with suppress(OSError):
+            folder.rmdir()
+        mark.unlink(missing_ok=True)
 
 
 def _version() -> str:
@@ -275,7 +350,7 @@ def forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
     gone, refused = [], []
     for name in names:
         shown = name.replace("\\", "/").removeprefix("recordings/")
-        if (shop.recordings_dir / shown).exists():
+        if _is_there(shop.recordings_dir / shown):
             what, remedy = "the recording is still there", "take it out of recordings/ first; nothing is forgotten"
             refused.append(Attention(where=shown, what=what, remedy=remedy))
         elif shown not in ledger:
@@ -291,6 +366,14 @@ def forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
     return gone, refused
 
 
+def _is_text(name: str) -> bool:
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
 def read_files(files: list[Path], settings: InstrumentSettings) -> Iterator[tuple[Path, History | TapbatchError]]:
     """Measure files outside any shop; each gives a history of one stage, or the error that says why not."""
     for path in files:
@@ -298,6 +381,8 @@ def read_files(files: list[Path], settings: InstrumentSettings) -> Iterator[tupl
             if not path.is_file():
                 what = "is a folder" if path.is_dir() else "there is no such file"
                 raise SoundError(str(path), what, "name a recording; for a whole shop there is tapbatch run")
+            if not _is_text(path.name):
+                raise SoundError(str(path), "its name holds bytes that are not text", "rename the file")
             recording = Recording(
                 path=path.name, sha256=hash_file(path), instrument="file", instrument_shown=path.name,
                 stage="read", stage_shown=path.stem,
