@@ -84,16 +84,14 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     excess = local_excess(residual, fit.poles, found.rate_hz)
     satellites = _satellites(fit, excess, found.rate_hz)
     if len(satellites) or not fit.converged:
+        excess = np.delete(excess, satellites)
         fit = fit_modes(samples, np.delete(fit.poles, satellites), hum)
-        residual = found.samples - _model(fit)
-        excess = local_excess(residual, fit.poles, found.rate_hz)
-    thrown_out = False
     while len(poor := _poor(fit, np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0), found.rate_hz)):
         keep = np.setdiff1d(np.arange(fit.count), poor)
         if not len(keep):
             return None
-        fit, excess, thrown_out = fit_modes(samples, fit.poles[keep], hum), excess[keep], True
-    if thrown_out:
+        fit, excess = fit_modes(samples, fit.poles[keep], hum), excess[keep]
+    if fit is not found.fit:
         residual = found.samples - _model(fit)
         excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
     # A misfit is one coherent stretch and not many independent cells: its power counts twice.
@@ -185,7 +183,7 @@ def _satellites(fit: Fit, excess: Float, rate_hz: float) -> NDArray[np.intp]:
 def local_excess(residual: Float, poles: Complex, rate_hz: float) -> Float:
     """Return the residual power around each mode over that of the noise, shape (K,), at least 1.
 
-    The residual is weighted with the decay of the mode, and its power averaged over a neighbourhood of at least
+    The residual is weighted as it enters the pole, with ``n exp(-delta n)``, and its power averaged over a neighbourhood of at least
     12 independent cells; what lies within three standard deviations of 1 counts as 1, so that noise alone does not
     widen an interval.
     """
@@ -197,7 +195,7 @@ def local_excess(residual: Float, poles: Complex, rate_hz: float) -> Float:
     classes = np.round(np.log(delta) * 2).astype(int)
     for label in np.unique(classes):
         members = np.flatnonzero(classes == label)
-        weight = np.exp(-np.exp(np.log(delta[members]).mean()) * n)
+        weight = n * np.exp(-np.exp(np.log(delta[members]).mean()) * n)
         length = 1 << int(np.ceil(np.log2(count)))
         power = np.abs(np.fft.rfft(residual * weight, length)) ** 2 / (weight @ weight)
         # One independent cell is as wide as the inverse of the weight's effective length.
