@@ -6,6 +6,7 @@ needs is imported when it runs, so that ``--help`` answers at once.
 
 from __future__ import annotations
 
+import io
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -138,8 +139,12 @@ def main() -> None:
     """Run the command line; an expected error is one line on stderr and status 2."""
     from tapbatch.errors import TapbatchError
 
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show a letter of a name gets its code instead of an error.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
-        app()
+        app(prog_name="tapbatch")
     except TapbatchError as error:
         _complain(error)
         sys.exit(2)

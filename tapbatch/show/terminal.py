@@ -63,7 +63,7 @@ def reading_to_json(stage: Stage) -> str:
     """Return what was read at one stage as one JSON object, for programs.
 
     Modes and sustain have the names, units and digits of ``modes.csv`` and ``sustain.csv``; what is not known is
-    ``null``.
+    ``null``. Plain ASCII, so that it comes whole through any terminal and any pipe.
 
     Examples
     --------
@@ -92,7 +92,7 @@ def reading_to_json(stage: Stage) -> str:
         "sustain": [_plain("sustain", row) for row in rows.sustain_rows(stage)],
         "flags": list(stage.flags),
     }
-    return json.dumps(document, ensure_ascii=False, allow_nan=False)
+    return json.dumps(document, allow_nan=False)
 
 
 def print_histories(histories: Sequence[History], *, file: TextIO | None = None) -> None:

@@ -1,0 +1,369 @@
+"""The commands as a person at a bench meets them: status, one clear line each, nothing written that is not said.
+
+A message must say what, where and how to mend it, and no traceback may reach the terminal (``tests.shops.tapbatch``
+fails on one, and whatever is not a ``SystemExit`` comes through it as an error).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapbatch import simulate as sim
+from tests.shops import BODY, RATE_HZ, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+
+# 1200 log2(440/431): at a lower concert pitch the same sound reads higher on the scale (common practice of the trade)
+CENTS_440_TO_431 = 35.779
+
+
+@pytest.fixture(scope="module")
+def sound() -> np.ndarray:
+    return taps(11)
+
+
+@pytest.fixture(scope="module")
+def recording(sound: np.ndarray, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_wav(tmp_path_factory.mktemp("bench") / "rebec-1_01 belly - top.wav", sound)
+
+
+def lines_of(text: str) -> list[str]:
+    return [line for line in text.splitlines() if line.strip()]
+
+
+# ------------------------------------------------------------------- help
+
+
+def test_help_and_version_answer_without_the_heavy_libraries() -> None:
+    code = (
+        "import sys\nfrom tapbatch.cli import main\nsys.argv = ['tapbatch', *sys.argv[1:]]\n"
+        "try:\n    main()\nexcept SystemExit as stop:\n    assert stop.code == 0, stop.code\n"
+        "heavy = {'numpy', 'scipy', 'pandas', 'matplotlib', 'librosa', 'av', 'soundfile', 'pydantic'}\n"
+        "assert not heavy & set(sys.modules), heavy & set(sys.modules)\n"
+    )
+    for word in ("--help", "--version"):
+        done = subprocess.run([sys.executable, "-c", code, word], capture_output=True, text=True, check=False)
+        assert (done.returncode, done.stderr) == (0, "")
+        assert "tapbatch" in done.stdout
+
+
+def test_every_command_of_the_contract_explains_itself_with_an_example() -> None:
+    for command in ("init", "run", "read", "forget"):
+        result = tapbatch(command, "--help")
+        assert result.status == 0
+        assert f"Example: tapbatch {command} " in result.said
+    assert tapbatch().said.count("Usage: tapbatch") == 1
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["measure"], "No such command 'measure'"),
+        (["read"], "Missing argument"),
+        (["read", "--concert-pitch", "300", "a.wav"], "380"),
+        (["read", "--concert-pitch", "nan", "a.wav"], "'--concert-pitch'"),
+        (["read", "--concert-pitch", "A", "a.wav"], "'--concert-pitch'"),
+        (["run", "--jobs", "0"], "'--jobs'"),
+        (["run", "--quick"], "No such option"),
+    ],
+)
+def test_what_is_no_command_cannot_run(arguments: list[str], words: str) -> None:
+    result = tapbatch(*arguments)
+    assert result.status == 2
+    assert words in result.said
+
+
+# ------------------------------------------------------------------- init, then run
+
+
+def test_init_makes_a_shop_that_runs_empty_and_then_full(sound: np.ndarray, tmp_path: Path) -> None:
+    shop = tmp_path / "my shop"
+    made = tapbatch("init", shop)
+    assert (made.status, made.err) == (0, "")
+    assert tomllib.loads((shop / "shop.toml").read_text(encoding="utf-8")) == {}
+    empty = tapbatch("run", shop)
+    assert empty.status == 0
+    assert f"no recordings yet: drop them into {shop / 'recordings'}" in empty.said
+    assert rows_of(shop / "results" / "attention.csv") == []
+
+    write_wav(shop / "recordings" / "rebec-1_01 belly_top_free_1.wav", sound)
+    full = tapbatch("run", shop)
+    assert (full.status, full.err) == (0, "")
+    assert "1 recording measured, 1 instrument up to date." in full.out
+    assert "rebec-1, top, 01 belly: C4 +4" in full.out
+    # 268 Hz is 41.7 cents over C4: 1200 log2(268/261.6256)
+    lead = next(r for r in rows_of(shop / "results" / "rebec-1" / "modes.csv") if r["lead"] == "true")
+    assert lead["note"] == "C4"
+    assert float(lead["cents"]) == pytest.approx(41.7, abs=1.0)
+
+
+def test_init_overwrites_nothing(tmp_path: Path) -> None:
+    assert tapbatch("init", tmp_path).status == 0
+    (tmp_path / "shop.toml").write_text("mains_hz = 60\n")
+    before = bytes_below(tmp_path)
+    again = tapbatch("init", tmp_path)
+    assert again.status == 2
+    assert "shop.toml is already there, and nothing is overwritten; choose an empty folder" in again.said
+    assert bytes_below(tmp_path) == before
+
+
+def test_the_shop_is_this_folder_unless_said(
+    recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert tapbatch("init").status == 0
+    assert tapbatch("run").status == 0
+    assert (tmp_path / "results" / "attention.csv").exists()
+    assert tapbatch("forget", "nothing.wav").status == 1
+
+
+# ------------------------------------------------------------------- what cannot run: status 2
+
+
+@pytest.mark.parametrize(
+    ("files", "words"),
+    [
+        (None, "there is no such folder; name a shop folder, or make one with tapbatch init"),
+        ({}, "there is no such folder of recordings, so nothing is rewritten; make it"),
+        ({"shop.toml": "concert_pitch_hz = 4400"}, "shop.toml: line 1, concert_pitch_hz: found 4400; expected A4"),
+        ({"shop.toml": "mains_hz = 50\nspelling = sharp\n"}, "shop.toml: line 2"),
+        ({"shop.toml": "recordings = 'gone'"}, "gone: there is no such folder of recordings"),
+    ],
+)
+def test_a_shop_that_cannot_be_run_is_one_line_and_nothing_is_written(
+    files: dict[str, str] | None, words: str, tmp_path: Path
+) -> None:
+    shop = tmp_path / "shop"
+    for name, text in (files or {}).items():
+        shop.mkdir(exist_ok=True)
+        (shop / name).write_text(text)
+        if "gone" not in text:
+            (shop / "recordings").mkdir(exist_ok=True)
+    if files == {}:
+        shop.mkdir()
+    for command in (["run", shop], ["forget", "a.wav", shop] if shop.is_dir() else ["run", shop]):
+        result = tapbatch(*command)
+        assert (result.status, result.out) == (2, "")
+        assert len(lines_of(result.err)) == 1
+        assert words in result.err
+    assert not (shop / "results").exists()
+
+
+def test_results_that_cannot_be_written_are_one_line(sound: np.ndarray, tmp_path: Path) -> None:
+    shop = make_shop(tmp_path / "shop", {"rebec-1_01 belly.wav": sound}, {"results": "a file, not a folder"})
+    result = tapbatch("run", shop)
+    assert result.status == 2
+    assert len(lines_of(result.err)) == 1
+    assert "results" in result.err
+    assert "make room or let the folder be written" in result.err
+
+
+# ------------------------------------------------------------------- what needs attention: status 1
+
+
+@pytest.fixture(scope="module")
+def untidy(sound: np.ndarray, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """A shop with one good recording amid everything that can be wrong, and what its run said."""
+    shop = make_shop(
+        tmp_path_factory.mktemp("untidy") / "shop",
+        {
+            "rebec-1_01 belly_top.wav": sound,
+            "fiddle-9_01 belly_top.wav": taps(12),
+            "IMG 20240302 1015.wav": taps(13),
+            "rebec-1_02 carved_tpo.wav": taps(14),
+        },
+        {
+            "recordings/rebec-1_03 a_top.wav": "dear diary, " * 40,
+            "recordings/notes on how I tap.txt": "not sound, and not meant to be",
+            "instruments/fiddle-9.toml": "steady_cents = 0\n",
+            "notes.csv": "instrument,stage,temperature_c,remark\nrebec-1,01 belly,warm,\nrebec-1,02 carved,20,\n",
+        },
+    )
+    (shop / "recordings" / "rebec-1_04 b_top.wav").write_bytes(b"")
+    whole = (shop / "recordings" / "rebec-1_01 belly_top.wav").read_bytes()
+    (shop / "recordings" / "crwth-4_01 c_top.wav").write_bytes(whole[: len(whole) // 2])
+    (shop / "recordings" / "rebec-1_06 d_top.m4a").write_bytes(bytes(range(256)) * 20)
+    (shop / "recordings" / "rebec-1_07 e_top.wav").symlink_to(shop / "nowhere.wav")
+    result = tapbatch("run", shop)
+    assert result.status == 1
+    return shop, result.said
+
+
+WRONG = [
+    ("rebec-1_03 a_top.wav", "the file holds text, not sound", "export the recording again"),
+    ("rebec-1_04 b_top.wav", "the file is empty", "copy it again"),
+    ("rebec-1_06 d_top.m4a", "", ""),
+    ("rebec-1_07 e_top.wav", "cannot be read (No such file or directory)", "check that"),
+    ("rebec-1_02 carved_tpo.wav", "'tpo' is not a word that names use", "the nearest word that would do is 'top'"),
+    ("IMG 20240302 1015.wav", "", ""),
+    ("instruments/fiddle-9.toml", "line 1, steady_cents: found 0", ""),
+    ("notes.csv", "row 2, temperature_c: found 'warm'", ""),
+]
+
+
+@pytest.mark.parametrize(("where", "what", "remedy"), WRONG, ids=[w[0] for w in WRONG])
+def test_each_wrong_thing_is_said_once_with_its_remedy(
+    untidy: tuple[Path, str], where: str, what: str, remedy: str
+) -> None:
+    shop, said = untidy
+    rows = [r for r in rows_of(shop / "results" / "attention.csv") if r["where"].startswith(where)]
+    assert len(rows) == 1
+    told = f"{rows[0]['where']}: {rows[0]['problem']}; {rows[0]['remedy']}"
+    assert what in told
+    assert remedy in rows[0]["remedy"]
+    assert len(rows[0]["problem"]) > 10
+    assert len(rows[0]["remedy"]) > 10
+    assert "\n" not in told
+    assert said.count(" ".join(told.split())) == 1
+
+
+def test_nothing_else_needs_attention_and_the_rest_is_measured(untidy: tuple[Path, str]) -> None:
+    shop, said = untidy
+    assert len(rows_of(shop / "results" / "attention.csv")) == len(WRONG)
+    assert f"{len(WRONG)} need attention:" in said
+    assert [r["recording"] for r in rows_of(shop / "results" / "rebec-1" / "recordings.csv")] == [
+        "rebec-1_01 belly_top.wav"
+    ]
+    assert len(rows_of(shop / "results" / "rebec-1" / "modes.csv")) == len(BODY)
+    # a file that broke off is measured as far as it goes, and says so
+    (cut,) = rows_of(shop / "results" / "crwth-4" / "recordings.csv")
+    assert (cut["taps_used"], cut["notice"].split(";")[0]) == ("2", "the file is cut: 1.52 of 3.05 s are there")
+    # an instrument whose settings are not understood is withheld, not measured by others
+    assert not (shop / "results" / "fiddle-9").exists()
+
+
+def test_a_mended_shop_needs_no_attention(untidy: tuple[Path, str], tmp_path: Path) -> None:
+    from shutil import copytree
+
+    shop = Path(copytree(untidy[0], tmp_path / "shop", symlinks=True))
+    for where, *_ in WRONG:
+        if where != "notes.csv" and where.startswith(("rebec", "IMG")):
+            (shop / "recordings" / where).unlink()
+    (shop / "notes.csv").unlink()
+    (shop / "instruments" / "fiddle-9.toml").write_text("steady_cents = 2\n")
+    result = tapbatch("run", shop)
+    assert (result.status, result.err) == (0, "")
+    assert rows_of(shop / "results" / "attention.csv") == []
+
+
+def test_silence_and_noise_are_recordings_with_no_tap_and_a_notice(tmp_path: Path) -> None:
+    # a file that holds nothing to measure is said to, and nothing is made of it
+    quiet = sim.white_noise(2 * RATE_HZ, np.random.default_rng(5), rms=1e-3)
+    shop = make_shop(
+        tmp_path / "shop", {"rebec-1_01 a_top.wav": quiet, "rebec-1_02 b_top.wav": np.zeros(2 * RATE_HZ)}
+    )
+    result = tapbatch("run", shop)
+    assert result.status == 0
+    rows = rows_of(shop / "results" / "rebec-1" / "recordings.csv")
+    assert [row["taps_used"] for row in rows] == ["0", "0"]
+    assert all("no tap" in row["notice"] for row in rows)
+    assert rows_of(shop / "results" / "rebec-1" / "modes.csv") == []
+
+
+# ------------------------------------------------------------------- read
+
+
+def test_read_prints_a_reading_in_80_columns_and_writes_nothing(
+    recording: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    before = bytes_below(recording.parent, hidden=True)
+    result = tapbatch("read", recording)
+    assert (result.status, result.err) == (0, "")
+    assert max(map(len, result.out.splitlines())) <= 80
+    assert recording.name in result.out
+    # the four modes that were struck, by note: F#3, C4, A4, E5 at A4 = 440 Hz
+    notes = [line.split()[1] if line.startswith("leads") else line.split()[0] for line in lines_of(result.out)[3:7]]
+    assert sorted(notes) == ["A4", "C4", "E5", "F#3"]
+    assert notes[0] == "C4"
+    assert bytes_below(recording.parent, hidden=True) == before
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_read_json_is_for_programs_and_tells_the_same(recording: Path) -> None:
+    result = tapbatch("read", "--json", recording)
+    assert (result.status, result.err) == (0, "")
+    (line,) = lines_of(result.out)
+    told = json.loads(line)
+    assert told["recordings"][0]["taps_used"] == 3
+    found = sorted(mode["freq_hz"] for mode in told["modes"])
+    assert found == pytest.approx([mode.freq_hz for mode in BODY], rel=5e-4)
+    for mode in told["modes"]:
+        assert mode["freq_low_hz"] < mode["freq_hz"] < mode["freq_high_hz"]
+    assert [mode["lead"] for mode in told["modes"]].count(True) == 1
+
+
+def test_read_at_another_concert_pitch_moves_the_notes_and_not_the_hertz(recording: Path) -> None:
+    at_440, at_431 = (
+        json.loads(tapbatch("read", "--json", *pitch, recording).out)["modes"]
+        for pitch in ([], ["--concert-pitch", "431"])
+    )
+    for low, high in zip(at_440, at_431, strict=True):
+        assert high["freq_hz"] == low["freq_hz"]
+        assert high["concert_pitch_hz"] == 431
+        moved = high["cents"] - low["cents"] + 100 * (high["note"] != low["note"])
+        assert moved == pytest.approx(CENTS_440_TO_431, abs=0.011)
+
+
+def test_read_goes_on_past_what_it_cannot_read(recording: Path, tmp_path: Path) -> None:
+    empty = tmp_path / "empty.wav"
+    empty.write_bytes(b"")
+    result = tapbatch("read", empty, tmp_path / "gone.wav", tmp_path, recording)
+    assert result.status == 1
+    assert len(lines_of(result.err)) == 3
+    assert "the file is empty" in result.err
+    assert "there is no such file" in result.err
+    assert "is a folder; name a recording; for a whole shop there is tapbatch run" in result.err
+    assert recording.name in result.out
+
+
+def test_read_of_no_tap_says_what_to_do(tmp_path: Path) -> None:
+    noise = sim.white_noise(2 * RATE_HZ, np.random.default_rng(6), rms=1e-3)
+    result = tapbatch("read", write_wav(tmp_path / "quiet.wav", noise))
+    assert result.status == 0
+    assert "tap louder or closer" in result.said
+    told = json.loads(tapbatch("read", "--json", tmp_path / "quiet.wav").out)
+    assert told["modes"] == []
+
+
+def test_any_terminal_can_print_any_name(sound: np.ndarray, tmp_path: Path) -> None:
+    # through a real process, since only there a stream has an encoding of its own: one that lacks the name's letters
+    encoding = "cp1252"
+    path = write_wav(tmp_path / "Säge - 琴 01 - top.wav", sound)
+    for arguments in (["read", "--json", str(path)], ["read", str(path), str(path) + "x"]):
+        done = subprocess.run(
+            [sys.executable, "-m", "tapbatch", *arguments],
+            capture_output=True,
+            env={**os.environ, "PYTHONIOENCODING": encoding},
+            cwd=Path(__file__).parent.parent,
+            check=False,
+        )
+        assert b"Traceback" not in done.stderr
+        assert done.returncode == (1 if arguments[-1].endswith("x") else 0)
+        assert b"01 - top.wav" in done.stdout
+        if "--json" in arguments:
+            assert json.loads(done.stdout.decode(encoding))["recordings"][0]["recording"] == path.name
+
+
+# ------------------------------------------------------------------- forget
+
+
+def test_forget_takes_several_and_the_shop_last(sound: np.ndarray, tmp_path: Path) -> None:
+    names = [f"rebec-1_0{n} s_top.wav" for n in (1, 2, 3)]
+    shop = make_shop(tmp_path / "shop", {name: taps(20 + n) for n, name in enumerate(names)})
+    tapbatch("run", shop)
+    for name in names[:2]:
+        (shop / "recordings" / name).unlink()
+    result = tapbatch("forget", f"recordings/{names[0]}", names[1], names[2], "never heard of.wav", shop)
+    assert result.status == 1
+    assert result.out.count("forgotten: ") == 2
+    assert "2 need attention:" in result.said
+    assert f"{names[2]}: the recording is still there" in result.said
+    assert tapbatch("run", shop).status == 0
+    assert [r["recording"] for r in rows_of(shop / "results" / "rebec-1" / "recordings.csv")] == [names[2]]
