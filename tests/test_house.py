@@ -1,0 +1,182 @@
+"""The house as it is meant to stand: arrows point one way, files stay small, heavy libraries come late.
+
+Sound comes in (``listen``), is measured (``measure``), compared (``compare``) and shown (``show``); a room knows only
+the rooms before it. The corridor (``reading``, ``pipeline``, ``shop``, ``cli``) joins them.
+"""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HOUSE = Path(__file__).parent.parent / "tapbatch"
+TESTS = Path(__file__).parent
+FILES = sorted(HOUSE.rglob("*.py"))
+
+# What everybody may know: the values that travel, pitch, settings and errors.
+COMMON = {"tapbatch", "tapbatch.values", "tapbatch.errors", "tapbatch.pitch", "tapbatch.settings"}
+# The one place in ``listen`` that measuring asks: where nothing sounds, so that noise can be learned there.
+QUIET = {"tapbatch.listen.taps.quiet_stretches"}
+# What naming a thing takes: identities of instruments and stages, the closed word lists, dates in names.
+NAMES = {"tapbatch.listen.naming"}
+
+MAY_KNOW: dict[str, set[str]] = {
+    "tapbatch.listen": COMMON | {"tapbatch.listen"},
+    "tapbatch.measure": COMMON | {"tapbatch.measure"} | QUIET,
+    "tapbatch.compare": COMMON | {"tapbatch.compare"} | NAMES,
+    "tapbatch.show": COMMON | {"tapbatch.show", "tapbatch.compare"},
+}
+
+
+def module_of(path: Path) -> str:
+    parts = path.relative_to(HOUSE.parent).with_suffix("").parts
+    return ".".join(p for p in parts if p != "__init__")
+
+
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imports_of(tree: ast.AST) -> set[str]:
+    """Return what is imported from the house, down to the name: ``tapbatch.listen.taps.quiet_stretches``."""
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports name their module in full"
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return {name for name in found if name.split(".")[0] == "tapbatch"}
+
+
+def is_known(name: str, known: set[str]) -> bool:
+    return any(name == k or name.startswith(f"{k}.") for k in known - {"tapbatch"}) or name in {
+        "tapbatch",
+        "tapbatch.__version__",
+    }
+
+
+@pytest.mark.parametrize("room", MAY_KNOW)
+def test_arrows_point_one_way(room: str) -> None:
+    files = [path for path in FILES if module_of(path).startswith(f"{room}.")]
+    assert files
+    wrong = {
+        (module_of(path), name)
+        for path in files
+        for name in imports_of(tree_of(path))
+        if not is_known(name, MAY_KNOW[room])
+    }
+    assert wrong == set()
+
+
+def test_the_rule_would_notice_an_arrow_that_points_back() -> None:
+    back = imports_of(ast.parse("from tapbatch.show.tables import write_table\nfrom tapbatch.listen import taps"))
+    assert [is_known(name, MAY_KNOW["tapbatch.measure"]) for name in sorted(back)] == [False, False]
+    quiet = imports_of(ast.parse("from tapbatch.listen.taps import quiet_stretches"))
+    assert all(is_known(name, MAY_KNOW["tapbatch.measure"]) for name in quiet)
+
+
+def test_the_common_ground_stands_on_nothing_but_itself() -> None:
+    for name in COMMON - {"tapbatch"}:
+        path = HOUSE.parent / Path(*name.split(".")).with_suffix(".py")
+        assert all(is_known(i, COMMON) for i in imports_of(tree_of(path))), name
+
+
+def test_nobody_imports_the_commands() -> None:
+    callers = {module_of(path) for path in FILES if any("tapbatch.cli" in i for i in imports_of(tree_of(path)))}
+    assert callers <= {"tapbatch.__main__"}
+
+
+def test_files_stay_small_and_no_drawer_is_called_utils() -> None:
+    files = [*FILES, *sorted(TESTS.rglob("*.py"))]
+    long = {path.name: n for path in files if (n := len(path.read_text(encoding="utf-8").splitlines())) > 500}
+    assert long == {}
+    assert [
+        path for path in files if {"utils", "util", "helpers", "misc", "common"} & {path.stem, path.parent.name}
+    ] == []
+
+
+def test_no_error_is_caught_or_raised_without_a_name() -> None:
+    vague = {"Exception", "BaseException"}
+    for path in FILES:
+        for node in ast.walk(tree_of(path)):
+            if isinstance(node, ast.ExceptHandler):
+                names = {n.id for n in ast.walk(node.type) if isinstance(n, ast.Name)} if node.type else vague
+                assert not names & vague, (path, node.lineno)
+            if isinstance(node, ast.Raise) and node.exc is not None:
+                names = {n.id for n in ast.walk(node.exc) if isinstance(n, ast.Name)}
+                assert not names & vague, (path, node.lineno)
+
+
+def test_every_public_thing_says_what_it_is() -> None:
+    for path in FILES:
+        tree = tree_of(path)
+        assert ast.get_docstring(tree) or path.read_text(encoding="utf-8").strip() == "", path
+        for node in tree.body:
+            if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
+                assert ast.get_docstring(node), (path, node.name)
+
+
+def test_no_global_seed_and_no_pyplot() -> None:
+    for path in FILES:
+        text = path.read_text(encoding="utf-8")
+        assert "pyplot" not in {part for name in _all_imports(tree_of(path)) for part in name.split(".")}, path
+        assert "np.random.seed" not in text, path
+        assert "random.seed(" not in text, path
+
+
+def _all_imports(tree: ast.AST) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+def test_no_maths_prints_or_draws() -> None:
+    # what speaks is the terminal and the commands; what draws is in ``show``
+    for path in FILES:
+        module = module_of(path)
+        if module.startswith("tapbatch.show") or module == "tapbatch.cli":
+            continue
+        calls = {
+            n.func.id for n in ast.walk(tree_of(path)) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
+        }
+        assert "print" not in calls, path
+        assert not {name for name in _all_imports(tree_of(path)) if name.split(".")[0] in ("matplotlib", "rich")}, (
+            path
+        )
+
+
+@pytest.mark.parametrize(
+    ("module", "absent"),
+    [
+        ("tapbatch.cli", "numpy scipy matplotlib pandas librosa av soundfile pydantic rich"),
+        ("tapbatch.pipeline", "scipy.signal matplotlib pandas librosa av"),
+        ("tapbatch.reading", "matplotlib pandas librosa av"),
+    ],
+)
+def test_heavy_libraries_come_late(module: str, absent: str) -> None:
+    code = f"import sys, {module}\nprint(' '.join(m for m in {absent.split()} if m in sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=HOUSE.parent)
+    assert done.stdout.strip() == ""
+
+
+def test_importing_a_module_does_no_work() -> None:
+    """Importing the whole house prints nothing, writes nothing and starts no thread."""
+    names = [module_of(path) for path in FILES if path.name not in ("__main__.py",)]
+    code = (
+        "import importlib, os, sys, threading\n"
+        "before = set(os.listdir('.'))\n"
+        f"for name in {names!r}: importlib.import_module(name)\n"
+        "assert set(os.listdir('.')) == before\n"
+        "print(threading.active_count())"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=HOUSE.parent)
+    assert (done.stdout.strip(), done.stderr) == ("1", "")
