@@ -1,0 +1,162 @@
+"""Playing the cases: every method on the same sounds, taps first, then stages.
+
+Conventions: times are those of one call, in milliseconds a tap: for this project from the samples at native rate to
+modes with errors (decimation, noise and whitening of the whole recording included), for a peer from the decimated
+decay on. The peers play the first few trials of each case only, for most of them are slow.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapbatch.compare.group import group_taps
+from tapbatch.compare.join import CENTS, Sample, join
+from tapbatch.measure.sound import measure_taps
+from tapbatch.values import BandSettings, Mode, TapReading
+from tests.benchmarks import peers, scenes
+from tests.benchmarks.cases import QUIET_S, Case
+from tests.benchmarks.score import Z_95, Estimates, Tally, Truth
+
+OURS = "tapbatch"
+_OWNED = frozenset({"hum", "pair?"})
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How many trials, from which on, and with which peers; ``peer_trials`` at most are played by peers."""
+
+    trials: int
+    peer_trials: int = 0
+    first: int = 0
+    peers: tuple[str, ...] = tuple(peers.PEERS)
+
+
+def play(case: Case, plan: Plan) -> dict[str, Tally]:
+    """Play a case of single taps; the tallies are in the order of the table."""
+    absent = peers.missing()
+    names = [OURS, *(p for p in plan.peers if p not in absent and plan.peer_trials)]
+    tallies = {name: Tally() for name in names}
+    warm_up(case)
+    for trial in range(plan.first, plan.first + plan.trials):
+        scene = scenes.scene(case, trial)
+        truth = truth_of(case, scene)
+        started_s = time.perf_counter()
+        readings = measured(case, scene)
+        spent_ms = 1e3 * (time.perf_counter() - started_s)
+        tallies[OURS].add(trial, _of_modes(readings[0].modes), truth, spent_ms)
+        if trial - plan.first < plan.peer_trials:
+            _play_peers(case, scene, truth, trial, {n: t for n, t in tallies.items() if n != OURS})
+    return tallies
+
+
+def warm_up(case: Case) -> None:
+    """Let what is designed once a process (filters, imports) be designed before the clock runs."""
+    measured(case, scenes.scene(case, 1_000_000))
+
+
+def measured(case: Case, scene: scenes.Scene) -> tuple[TapReading, ...]:
+    """Measure a scene as a recording is measured."""
+    readings, _ = measure_taps(scene.sound, scene.told, BandSettings(mains_hz=case.mains_hz or 50.0))
+    return readings
+
+
+def truth_of(case: Case, scene: scenes.Scene) -> Truth:
+    """Return the modes of a scene's first tap and their bounds."""
+    modes = scene.true[0].modes
+    sd_hz, sd_log = scenes.bounds([scenes.information(case, scene.true[0], scene.hum_hz)], case.rate_hz)
+    return Truth(
+        freq_hz=np.array([m.freq_hz for m in modes]),
+        t60_s=np.array([m.t60_s for m in modes]),
+        freq_sd_hz=sd_hz,
+        t60_sd_log=sd_log,
+    )
+
+
+def _of_modes(modes: Sequence[Mode]) -> Estimates:
+    return Estimates(
+        freq_hz=np.array([m.freq_hz for m in modes]),
+        t60_s=np.array([m.t60_s for m in modes]),
+        freq_half_hz=Z_95 * np.array([m.freq_se_hz for m in modes]),
+        t60_half_log=Z_95 * np.array([m.t60_log_se for m in modes]),
+        forgiven=np.array([bool(_OWNED & set(m.flags)) for m in modes], dtype=bool),
+    )
+
+
+def _play_peers(case: Case, scene: scenes.Scene, truth: Truth, trial: int, tallies: dict[str, Tally]) -> None:
+    told = scene.told[0]
+    decay = peers.lowered(
+        scene.sound.samples, case.rate_hz, (told.free_from_s, told.free_until_s), QUIET_S, truth.freq_hz
+    )
+    lines_hz = np.array(scene.hum_hz)
+    for name, tally in tallies.items():
+        started_s = time.perf_counter()
+        # What a peer warns of is its own affair; what it finds is scored.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            found = peers.PEERS[name](decay)
+        spent_ms = 1e3 * (time.perf_counter() - started_s)
+        near_line = (np.abs(found[:, :1] - lines_hz[None]) < 1.0).any(axis=1)
+        tally.add(trial, Estimates(freq_hz=found[:, 0], t60_s=found[:, 1], forgiven=near_line), truth, spent_ms)
+
+
+# ------------------------------------------------------------------ stages
+
+
+def play_stage(case: Case, plan: Plan) -> Tally:
+    """Play a case of recordings with several taps: the modes of the stage, grouped and joined."""
+    tally = Tally()
+    warm_up(case)
+    for trial in range(plan.first, plan.first + plan.trials):
+        scene = scenes.scene(case, trial)
+        started_s = time.perf_counter()
+        joined = _joined([r.modes for r in measured(case, scene)])
+        spent_ms = 1e3 * (time.perf_counter() - started_s) / case.taps
+        tally.add(trial, joined, _stage_truth(case, scene), spent_ms)
+    return tally
+
+
+def _joined(taps: Sequence[tuple[Mode, ...]]) -> Estimates:
+    rows = []
+    for group in group_taps(taps):
+        modes = [taps[t][i] for t, i in group]
+        freq = join([Sample(math.log(m.freq_hz), m.freq_se_hz / m.freq_hz) for m in modes]).mean
+        t60 = join([Sample(math.log(m.t60_s), m.t60_log_se) for m in modes]).mean
+        owned = 2 * sum(bool(_OWNED & set(m.flags)) for m in modes) >= len(modes)
+        rows.append((math.exp(freq.value), math.exp(t60.value), freq.half * math.exp(freq.value), t60.half, owned))
+    table = np.array(rows, dtype=float).reshape(-1, 5)
+    return Estimates(
+        freq_hz=table[:, 0],
+        t60_s=table[:, 1],
+        freq_half_hz=table[:, 2],
+        t60_half_log=table[:, 3],
+        forgiven=table[:, 4] > 0,
+    )
+
+
+def _stage_truth(case: Case, scene: scenes.Scene) -> Truth:
+    """Return what the taps scatter around, and the least errors of their mean.
+
+    Shared poles: the joint bound. Poles that wander: the variance of the best mean where every tap's variance, that
+    of its noise and that of the wandering, is known.
+    """
+    each = [scenes.information(case, tap, scene.hum_hz) for tap in scene.true]
+    freq_hz = np.array([m.freq_hz for m in scene.centre])
+    if case.wander_cents == 0:
+        sd_hz, sd_log = scenes.bounds(each, case.rate_hz)
+    else:
+        alone = [scenes.bounds([one], case.rate_hz) for one in each]
+        wander_hz, wander_log = freq_hz * case.wander_cents / CENTS, case.wander_cents / 100
+        sd_hz = np.sum([1 / (f**2 + wander_hz**2) for f, _ in alone], axis=0) ** -0.5
+        sd_log = np.sum([1 / (t**2 + wander_log**2) for _, t in alone], axis=0) ** -0.5
+    return Truth(
+        freq_hz=freq_hz,
+        t60_s=np.array([m.t60_s for m in scene.centre]),
+        freq_sd_hz=sd_hz,
+        t60_sd_log=sd_log,
+    )
