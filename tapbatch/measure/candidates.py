@@ -9,6 +9,7 @@ lets through is judged again by the full information.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.prune import SHORTEST_T60_S, TapFit
@@ -16,6 +17,8 @@ from tapbatch.values import LN_1000
 
 _CANDIDATE = 18.0
 _MOST_AT_ONCE = 12
+_BESIDE = 25.0
+_LEAST_BESIDE_HZ = 3.0
 _APART_HZ = 8.0
 _SEARCH_T60_S = (0.06, 0.2, 0.7)
 _LONGEST_START_S = 10.0
@@ -42,13 +45,7 @@ def candidates(
     residual: Float, rate_hz: float, level: Float | None, inside_hz: tuple[float, float]
 ) -> tuple[Complex, Float]:
     """Return poles and energies of what stands out of a residual: peaks of matched filters with three decays."""
-    count = len(residual)
-    length = 1 << int(np.ceil(np.log2(2 * count)))
-    n = np.arange(count)
-    # Only lines that outlive their own resolution cell are worth a decay of that length.
-    t60s = [t for t in _SEARCH_T60_S if t < 3 * count / rate_hz] or [_SEARCH_T60_S[0]]
-    weights = [np.exp(-LN_1000 / (t * rate_hz) * n) for t in t60s]
-    power = np.stack([2 * np.abs(np.fft.rfft(residual * w, length)) ** 2 / (w @ w) for w in weights])
+    power, t60s, length = _matched(residual, rate_hz)
     loud = power.max(axis=0) / 2
     if level is not None:
         lines = power.shape[1]
@@ -70,6 +67,34 @@ def candidates(
         found.append(np.exp(-delta + 2j * np.pi * i / length))
         energy.append(loud[i])
     return np.array(found, dtype=np.complex128), np.array(energy, dtype=np.float64)
+
+
+def _matched(residual: Float, rate_hz: float) -> tuple[Float, list[float], int]:
+    """Return the statistic of each decay and line, shape (decays, lines), the decays, and the transform's length."""
+    count = len(residual)
+    length = 1 << int(np.ceil(np.log2(2 * count)))
+    n = np.arange(count)
+    # Only lines that outlive their own resolution cell are worth a decay of that length.
+    t60s = [t for t in _SEARCH_T60_S if t < 3 * count / rate_hz] or [_SEARCH_T60_S[0]]
+    weights = [np.exp(-LN_1000 / (t * rate_hz) * n) for t in t60s]
+    return np.stack([2 * np.abs(np.fft.rfft(residual * w, length)) ** 2 / (w @ w) for w in weights]), t60s, length
+
+
+def perhaps_pairs(found: TapFit) -> NDArray[np.bool_]:
+    """Return which modes may be two, shape (K,): something is left beside them, too little to be told apart.
+
+    What is left must stand 25 above its own misfit (by chance once in 3e5 cells) within two line widths.
+    """
+    power, _, length = _matched(found.residual, found.rate_hz)
+    best = power.max(axis=0)
+    per_hz = length / found.rate_hz
+    suspects = np.zeros(found.fit.count, dtype=bool)
+    for k, pole in enumerate(found.fit.poles):
+        width_hz = -np.log(np.abs(pole)) * found.rate_hz / np.pi
+        at, half = np.angle(pole) / (2 * np.pi) * length, max(2.0 * width_hz, _LEAST_BESIDE_HZ) * per_hz
+        beside = best[max(int(at - half), 0) : int(at + half) + 2]
+        suspects[k] = bool(beside.max() > _BESIDE * found.excess[k])
+    return suspects
 
 
 def nudged_apart(added: Complex, poles: Complex, rate_hz: float) -> Complex:

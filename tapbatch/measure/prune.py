@@ -16,7 +16,7 @@ it again after each removal would let the first one thrown out take the rest alo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +49,7 @@ class TapFit:
     """A fit of one tap in the whitened domain, before any conversion.
 
     ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1. ``scale`` is what
-    the samples were multiplied with before the fit.
+    the samples were multiplied with before the fit; ``pair``, shape (K,), tells which modes may be two.
     """
 
     fit: Fit
@@ -59,6 +59,7 @@ class TapFit:
     first: int
     rate_hz: float
     scale: float = 1.0
+    pair: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
 def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, poles: Complex) -> TapFit | None:
@@ -183,9 +184,9 @@ def _satellites(fit: Fit, excess: Float, rate_hz: float) -> NDArray[np.intp]:
 def local_excess(residual: Float, poles: Complex, rate_hz: float) -> Float:
     """Return the residual power around each mode over that of the noise, shape (K,), at least 1.
 
-    The residual is weighted as it enters the pole, with ``n exp(-delta n)``, and its power averaged over a neighbourhood of at least
-    12 independent cells; what lies within three standard deviations of 1 counts as 1, so that noise alone does not
-    widen an interval.
+    The residual is weighted as it enters the pole, with ``n exp(-delta n)``, and its power averaged over a
+    neighbourhood of at least 12 independent cells; what lies within three standard deviations of 1 counts as 1, so
+    that noise alone does not widen an interval.
     """
     count = len(residual)
     delta = -np.log(np.abs(poles))

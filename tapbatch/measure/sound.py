@@ -219,16 +219,18 @@ def _mode(
         amplitude=size,
         phase_rad=float(np.angle(amplitude[k])),
         energy_db=float(10 * np.log10(max(size**2 / (4 * delta[k]), 1e-30))),
-        flags=_flags(k, float(freq_hz[k]), t60_s, honest, noise),
+        flags=_flags(k, float(freq_hz[k]), t60_s, found, honest, noise),
     )
 
 
-def _flags(k: int, freq_hz: float, t60_s: float, honest: EarlyLate, noise: Noise) -> tuple[str, ...]:
+def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, honest: EarlyLate, noise: Noise) -> tuple[str, ...]:
     flags = []
     near_line = any(abs(freq_hz - line) < _HUM_WIDTH_HZ for line in noise.hum_hz)
     near_mains = any(abs(freq_hz / m - round(freq_hz / m)) * m < 0.004 * freq_hz for m in (50.0, 60.0))
     if t60_s > 4.0 and (near_line or (near_mains and noise.quiet_s == 0.0 and t60_s > 10.0)):
         flags.append("hum")
+    if found.pair[k]:
+        flags.append("pair?")
     if honest.bent[k]:
         flags.append("not-exponential")
     if honest.glides[k]:
