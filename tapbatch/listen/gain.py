@@ -11,6 +11,8 @@ When it is wrong: a machine that starts in every pause; gaps under half a second
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -45,7 +47,7 @@ def gain_breathes(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, in
     edges_s = [*(t.onset_s for t in taps), sound.duration_s]
     rises = [
         rise
-        for start_s, end_s in zip(edges_s[:-1], edges_s[1:], strict=True)
+        for start_s, end_s in itertools.pairwise(edges_s)
         if (rise := _rise_db(sound, start_s, end_s - _BEFORE_NEXT_S)) is not None
     ]
     if not rises:
