@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.shops import Result, bytes_below, rows_of, tapbatch
+from tests.shops import rows_of, tapbatch
 
 SHOP = Path(__file__).parent.parent / "sample_data"
 INSTRUMENTS = ("kantele-03", "psaltery-11")
@@ -28,10 +28,11 @@ Row = dict[str, str]
 
 @dataclass(frozen=True)
 class Ran:
-    """The results folder, and what the run said."""
+    """The results folder, the status of the run, and what it said as one line."""
 
     results: Path
-    result: Result
+    status: int
+    said: str
 
     def table(self, instrument: str, name: str) -> list[Row]:
         return rows_of(self.results / instrument / f"{name}.csv")
@@ -67,12 +68,9 @@ class Matched:
 
 
 @pytest.fixture(scope="module")
-def ran(tmp_path_factory: pytest.TempPathFactory) -> Ran:
-    results = tmp_path_factory.mktemp("sample") / "results"
-    before = bytes_below(SHOP, hidden=True)
-    result = tapbatch("run", SHOP, "--results", results)
-    assert bytes_below(SHOP, hidden=True) == before
-    return Ran(results, result)
+def ran(sample_shop: Path) -> Ran:
+    status, said = (sample_shop.parent / "said.txt").read_text(encoding="utf-8").split("\n", 1)
+    return Ran(sample_shop / "results", int(status), " ".join(said.split()))
 
 
 @pytest.fixture(scope="module")
@@ -111,12 +109,12 @@ def name_of(matched: Matched) -> Callable[[str, str, str], str]:
 
 
 def test_the_slip_of_a_thumb_is_the_only_thing_that_needs_attention(ran: Ran) -> None:
-    assert ran.result.status == 1
+    assert ran.status == 1
     (row,) = rows_of(ran.results / "attention.csv")
     assert row["where"] == "kantele-03_02-top-thinned_tpo_free_at-centre_2.wav"
     assert "'tpo' is not a word that names use" in row["problem"]
     assert "'top'" in row["remedy"]
-    assert "1 needs attention" in ran.result.said
+    assert "1 needs attention" in ran.said
 
 
 def test_every_other_recording_is_in_the_tables(ran: Ran) -> None:
@@ -351,6 +349,6 @@ def test_the_report_opens_and_says_what_the_tables_say(ran: Ran, instrument: str
 
 
 def test_running_again_measures_nothing(ran: Ran) -> None:
-    again = tapbatch("run", SHOP, "--results", ran.results)
+    again = tapbatch("run", ran.results.parent)
     assert again.status == 1
     assert "0 recordings measured, 2 instruments up to date." in again.out
