@@ -28,7 +28,7 @@ from tapbatch.values import LN_1000
 
 LEAST_WALD = 40.0
 MOST_SD_LOG_T60 = 0.35
-WINDOW_OF_T60 = 0.6
+WINDOW_OF_T60 = 0.7
 LONGEST_T60_S = 25.0
 SHORTEST_T60_S = 0.012
 FAINTEST = 1e-6  # of the energy there is: 60 dB down is no business of a builder

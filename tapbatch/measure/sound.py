@@ -20,7 +20,11 @@ from tapbatch.measure.prune import TapFit
 from tapbatch.measure.tap import fit_tap
 from tapbatch.values import LN_1000, BandSettings, Mode, Sound, Tap, TapReading
 
+BOUNCE = "bounce of the mallet"
 _MOST_QUIET_S = 20.0
+_RUNG_OUT_S = 1.2
+_LEAST_STRETCH_S = 0.05
+_ENOUGH_QUIET_S = 0.4
 _HUM_WIDTH_HZ = 0.7
 _FAINTEST_DB = 60.0  # below the loudest mode: fainter lines are no business of a builder
 _LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
@@ -52,13 +56,38 @@ def prepare(sound: Sound, taps: tuple[Tap, ...], settings: BandSettings) -> tupl
     lowered = zones(sound.sample_rate_hz, settings.band_low_hz, _band_high_hz(sound, settings))
     if len(sound.samples) < max(z.reach + 64 * z.factor for z in lowered):
         return ()
-    stretches = quiet_stretches(sound, taps)
+    stretches = _settled_stretches(quiet_stretches(sound, taps), taps, sound.sample_rate_hz)
     prepared = []
     for zone in lowered:
         x = zone.apply(sound.samples)
         noise = _noise(x, stretches, zone, settings)
         prepared.append(Prepared(x, noise.whiten(x), zone, noise))
     return tuple(prepared)
+
+
+def _settled_stretches(
+    stretches: list[tuple[int, int]], taps: tuple[Tap, ...], rate_hz: int
+) -> list[tuple[int, int]]:
+    """Return the quiet in which no mode rings on: before the first tap, or well after one.
+
+    What has sunk into the noise of the whole band still stands above that of its own line for another half T60, and
+    would be taken for noise just where it matters. Where there is too little of such quiet, the later half of what
+    there is must do.
+    """
+    onsets = np.array([t.onset_s for t in taps]) * rate_hz
+    late, half = [], []
+    for first, last in stretches:
+        before = onsets[onsets <= first]
+        if not len(before):
+            late.append((first, last))
+            half.append((first, last))
+            continue
+        begin = max(first, int(before[-1] + _RUNG_OUT_S * rate_hz))
+        if last - begin > _LEAST_STRETCH_S * rate_hz:
+            late.append((begin, last))
+        half.append(((first + last) // 2, last))
+    enough = sum(b - a for a, b in late) >= _ENOUGH_QUIET_S * rate_hz
+    return sorted(late if enough else half, key=lambda s: (s[0] - s[1], s[0]))
 
 
 def _band_high_hz(sound: Sound, settings: BandSettings) -> float:
@@ -109,7 +138,29 @@ def measure_taps(
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
         return tuple(TapReading(tap=_refused(t, "too short to measure") if t.used else t) for t in taps), ()
-    return tuple(_measure_tap(t, prepared, sound) if t.used else TapReading(tap=t) for t in taps), prepared
+    readings = []
+    for i, tap in enumerate(taps):
+        reading = _measure_tap(tap, prepared, sound) if tap.used else TapReading(tap=tap)
+        if tap.used and not reading.modes:
+            reading = _after_bounces(reading, taps[i:], prepared, sound)
+        readings.append(reading)
+    return tuple(readings), prepared
+
+
+def _after_bounces(
+    reading: TapReading, taps: tuple[Tap, ...], prepared: tuple[Prepared, ...], sound: Sound
+) -> TapReading:
+    """Measure what rings behind the bounces of a tap whose own decay they left too short: it is as free a decay."""
+    last = taps[0]
+    for tap in taps[1:]:
+        if tap.reason != BOUNCE:
+            break
+        last = tap
+    if last is taps[0]:
+        return reading
+    later = replace(taps[0], free_from_s=last.free_from_s, free_until_s=last.free_until_s)
+    found = _measure_tap(later, prepared, sound)
+    return found if found.modes else reading
 
 
 def _refused(tap: Tap, reason: str) -> Tap:
