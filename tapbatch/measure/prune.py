@@ -95,8 +95,8 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     if fit is not found.fit:
         residual = found.samples - _model(fit)
         excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
-    # A misfit is one coherent stretch and not many independent cells: its power counts twice.
-    excess = np.where(excess > 1.0, 2.0 * excess, 1.0)
+    # Noise spreads its power evenly over the four numbers of a mode; a misfit may put all of it on one of them.
+    excess = np.where(excess > 1.0, 4.0 * excess, 1.0)
     return TapFit(fit, found.samples, residual, excess, found.first, found.rate_hz)
 
 
