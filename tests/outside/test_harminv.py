@@ -137,19 +137,32 @@ REAL = {
 }
 
 
+def typical(sound: Sound, free_from_s: float, freq_hz: float) -> tuple[float, float]:
+    """Return the median of what harminv says of a partial, given three stretches and two widths of band.
+
+    Its answer scatters with them by some tenths of a cent and up to a tenth in decay, and now and then is far off.
+    """
+    rate_hz, first = sound.sample_rate_hz, round(free_from_s * sound.sample_rate_hz)
+    lines = [
+        nearest(
+            harminv(sound.samples[first : first + round(s * rate_hz)], rate_hz, freq_hz - w, freq_hz + w), freq_hz
+        )
+        for s in (0.15, 0.20, 0.25)
+        for w in (60, 100)
+    ]
+    return statistics.median(x.freq_hz for x in lines), statistics.median(x.t60_s for x in lines)
+
+
 @pytest.mark.parametrize("name", REAL)
 def test_both_agree_on_real_struck_things(name: str, real_recordings: Path) -> None:
-    """Decay by harminv spreads by up to 10 % with the stretch it is given (see ``t60_spread_pct`` of truth.csv)."""
     sound = decode(real_recordings / name)
     wanted = [freq_hz for freq_hz, _ in REAL[name]]
     band = BandSettings(band_low_hz=min(wanted) - 500, band_high_hz=max(wanted) + 500)
     (tap,) = (t for t in measure_taps(sound, find_taps(sound), band)[0] if t.tap.used)
-    first = round(tap.tap.free_from_s * sound.sample_rate_hz)
-    ringing = sound.samples[first : first + round(0.35 * sound.sample_rate_hz)]
     for freq_hz, noted_t60_s in REAL[name]:
-        line = nearest(harminv(ringing, sound.sample_rate_hz, freq_hz - 100, freq_hz + 100), freq_hz)
+        line_hz, line_t60_s = typical(sound, tap.tap.free_from_s, freq_hz)
         read = strongest(tap.modes, freq_hz)
-        assert 1200 * math.log2(read.freq_hz / line.freq_hz) == pytest.approx(0, abs=0.3)
-        assert read.t60_s == pytest.approx(line.t60_s, rel=0.10)
+        assert 1200 * math.log2(read.freq_hz / line_hz) == pytest.approx(0, abs=0.15)
+        assert read.t60_s == pytest.approx(line_t60_s, rel=0.12)
         assert read.freq_hz == pytest.approx(freq_hz, abs=0.5)
         assert read.t60_s == pytest.approx(noted_t60_s, rel=0.10)
