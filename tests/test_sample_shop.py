@@ -289,7 +289,7 @@ def test_changes_are_true_and_their_intervals_hold(moves: list[Moved]) -> None:
     known = [m for m in moves if m.true["freq_change_cents"]]
     errors = [abs(float(m.read["freq_change_cents"]) - float(m.true["freq_change_cents"])) for m in known]
     assert statistics.median(errors) < 0.5
-    # an error at one stage enters two changes, so misses come in pairs and the share scatters more than that of stages
+    # an error at one stage enters two changes, so misses come in pairs, and their share scatters the more
     assert statistics.fmean(m.inside for m in known) >= 0.87
     in_t60 = [
         float(m.read["t60_low_pct"]) <= float(m.true["t60_change_pct"]) <= float(m.read["t60_high_pct"])
