@@ -23,6 +23,7 @@ from tapbatch.values import LN_1000, BandSettings, Mode, Sound, Tap, TapReading
 BOUNCE = "bounce of the mallet"
 _MOST_QUIET_S = 20.0
 _RUNG_OUT_S = 1.2
+_FLAT_TOP_S = 0.0002
 _LEAST_STRETCH_S = 0.05
 _ENOUGH_QUIET_S = 0.4
 _HUM_WIDTH_HZ = 0.7
@@ -218,11 +219,16 @@ def _answers(zone: Decimator, mode: Mode) -> bool:
 
 
 def _after_clipping(sound: Sound, tap: Tap, rate_hz: float) -> int:
-    """Return the first decimated sample that looks at no clipped one."""
+    """Return the first decimated sample that looks at no flat top of a fifth of a millisecond or more.
+
+    A peak of a few samples at the limit lacks little; waiting for the last of them would cost the loudest of the
+    decay. What it lacks stays in the residual and widens the intervals.
+    """
     assert sound.clipped is not None
     first, last = int(tap.onset_s * sound.sample_rate_hz), int(tap.free_until_s * sound.sample_rate_hz)
-    clipped = np.flatnonzero(sound.clipped[first:last])
-    return 0 if not len(clipped) else int(np.ceil((first + clipped[-1] + 1) / sound.sample_rate_hz * rate_hz))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], sound.clipped[first:last].astype(np.int8), [0]])))
+    ends = [b for a, b in edges.reshape(-1, 2) if b - a >= max(4, _FLAT_TOP_S * sound.sample_rate_hz)]
+    return 0 if not ends else int(np.ceil((first + ends[-1]) / sound.sample_rate_hz * rate_hz))
 
 
 def to_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
