@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tapbatch.listen.judging import BOUNCE
 from tapbatch.listen.taps import quiet_stretches
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.decimate import Decimator, zones
@@ -20,7 +21,6 @@ from tapbatch.measure.prune import TapFit
 from tapbatch.measure.tap import fit_tap
 from tapbatch.values import LN_1000, BandSettings, Mode, Sound, Tap, TapReading
 
-BOUNCE = "bounce of the mallet"
 _MOST_QUIET_S = 20.0
 _RUNG_OUT_S = 1.2
 _FLAT_TOP_S = 0.0002

@@ -1,0 +1,241 @@
+"""Which transients are taps, and what the others are.
+
+Conventions: samples for places, decibels for levels, relative to full scale unless a name says otherwise. A tap rises
+at once, then rings: it leaves more sound behind than there was before it, falls slower than a click or a dull knock,
+and, where there are three or more, its spectrum is like that of the others. The reason why something is no tap is a
+few words for the bench, empty where it is one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapbatch.listen.envelope import BLOCK_S, Envelope, Float
+from tapbatch.values import Tap
+
+LEAST_SNR_DB = 12.0
+BOUNCE_S = 0.2
+
+_SLOWEST_RISE_S = 0.020
+_AT_ONCE_DB = 10.0
+_LEAST_ATTACK_DB = 6.0
+_CLICK_FALL_DB = 30.0
+_LEAST_RING_DB = 6.0
+_LEAST_ADDED_DB = 3.0
+_BOUNCE_DB = 1.0
+_LEAST_DECAY_S = 0.025
+# A contact that hides in the ringing shows up to 3 ms late.
+_BEFORE_NEXT_S = 0.003
+_BEGIN_S = 0.006
+_BEGIN_SHARE = 0.2
+_LIKENESS_S = (0.12, 0.06, 0.03)
+_LIKENESS_LOW_HZ = 33.0
+_THINNED_HZ = 12000.0
+_LEAST_LIKENESS = 0.55
+_LIKENESS_OF_SWELL = 0.9
+_BLOW_DB = 20.0
+
+_RINGING = "already ringing when the recording begins"
+BOUNCE = "bounce of the mallet"
+
+
+@dataclass(frozen=True, slots=True)
+class Described:
+    """A transient in numbers; it ``swells`` where it takes its time, and is ``begun`` where the start is missing.
+
+    ``attack_db`` is its level in the first 12 ms over the loudest of the 40 ms before, ``ring_db`` its level 20 to
+    45 ms after the touch, relative to its peak, ``ring_added_db`` that level over what sounded in the 15 ms before,
+    ``ring_over_floor_db`` over the floor.
+    """
+
+    onset: int
+    after: int
+    peak_dbfs: float
+    snr_db: float
+    attack_db: float
+    ring_db: float
+    ring_added_db: float
+    ring_over_floor_db: float
+    contact_s: float
+    begun: bool
+    swells: bool
+
+
+def describe(y: Float, onset: int, after: int, envelope: Envelope, rate_hz: int, *, swells: bool) -> Described:
+    """Return a transient in numbers.
+
+    Parameters
+    ----------
+    y
+        Sound above its rumble, shape (n,).
+    onset, after
+        Samples: its touch, and the touch of the next transient or the end of the sound.
+    envelope
+        Of ``y``.
+    rate_hz
+        Sample rate.
+    swells
+        Whether it comes up so slowly that no transient begins it.
+    """
+    block = envelope.block
+    stretch = y[onset : min(after, onset + int(0.4 * rate_hz))]
+    count = max(1, len(stretch) // block)
+    power = (stretch[: count * block].reshape(count, -1) ** 2).mean(axis=1) if len(stretch) >= block else stretch**2
+    # Averaging over 5 ms so that a period of a low mode does not look like a rise.
+    smooth = np.convolve(power, np.ones(5) / 5, mode="same") if len(power) >= 5 else power
+    peak_at = int(smooth.argmax())
+    early = float(smooth[:12].max())
+    ring_db = _db(float((smooth[20:45] if len(smooth) > 30 else smooth[-1:]).mean()))
+    peak_db = _db(float(smooth.max()))
+    before = y[max(0, onset - 15 * block) : onset]
+    before_db = max(_db(float(before @ before) / len(before)) if len(before) else -200.0, envelope.plain_floor_db)
+    near = np.abs(np.diff(y[onset : onset + int(0.010 * rate_hz)], prepend=0.0))
+    loudest = float(np.abs(stretch).max()) if len(stretch) else 0.0
+    rise_s = BLOCK_S * peak_at if early < 10 ** (-_AT_ONCE_DB / 10) * float(smooth.max()) else 0.0
+    attack_db = _db(early) - _loudest_before_db(onset, envelope)
+    return Described(
+        onset=onset,
+        after=after,
+        peak_dbfs=_db(loudest**2),
+        snr_db=peak_db - envelope.plain_floor_db,
+        attack_db=attack_db,
+        ring_db=ring_db - peak_db,
+        ring_added_db=ring_db - before_db,
+        ring_over_floor_db=ring_db - envelope.plain_floor_db,
+        contact_s=float(np.clip(1.6 * (near.argmax() if len(near) else 0) / rate_hz, 0.001, 0.006)),
+        begun=onset < _BEGIN_S * rate_hz and _sounds_at_once(y, rate_hz),
+        swells=swells or rise_s > _SLOWEST_RISE_S or attack_db < _LEAST_ATTACK_DB,
+    )
+
+
+def _db(power: float) -> float:
+    return 10 * float(np.log10(max(power, 1e-20)))
+
+
+def _loudest_before_db(onset: int, envelope: Envelope) -> float:
+    """Return the level of the loudest 5 ms of the 40 ms before a transient, all but the last 2 ms."""
+    end = max(0, onset // envelope.block - 2)
+    power = 10 ** (envelope.plain_db[max(0, end - 40) : end] / 10)
+    loudest = float(np.convolve(power, np.ones(5) / 5, mode="valid").max()) if len(power) >= 5 else 0.0
+    return max(_db(loudest), envelope.plain_floor_db)
+
+
+def _sounds_at_once(y: Float, rate_hz: int) -> bool:
+    """Tell whether the first quarter of a millisecond is already as loud, or as steep, as what follows.
+
+    A mallet that touches later, even by half a millisecond, leaves the first samples still.
+    """
+    few, many = max(2, round(0.00025 * rate_hz)), round(0.012 * rate_hz)
+    sizes = (np.abs(y[:many]), np.abs(np.diff(y[: many + 1])))
+    return max(float(of[:few].max()) / max(float(of.max()), 1e-20) for of in sizes) > _BEGIN_SHARE
+
+
+def looks_struck(y: Float, onset: int, after: int, envelope: Envelope) -> bool:
+    """Tell whether something rings behind a transient, so that a contact could hide in it."""
+    block = envelope.block
+    ring = y[onset + 20 * block : min(after, onset + 45 * block)]
+    return len(ring) > 0 and _db(float(ring @ ring) / len(ring)) > envelope.plain_floor_db + _LEAST_RING_DB
+
+
+def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...]:
+    """Return the transients as taps, used or with the reason why not."""
+    reasons: list[str] = []
+    struck: Described | None = None
+    for d in described:
+        reasons.append(_reason(d, struck, rate_hz))
+        if reasons[-1] in ("", _RINGING):
+            struck = d
+    good = [i for i, r in enumerate(reasons) if not r]
+    for i in _unlike(y, [described[i] for i in good], rate_hz):
+        reasons[good[i]] = "sounds unlike the other taps"
+    return tuple(
+        Tap(
+            number=number,
+            onset_s=d.onset / rate_hz,
+            peak_dbfs=d.peak_dbfs,
+            snr_db=d.snr_db,
+            used=not reason,
+            reason=reason,
+            free_from_s=d.onset / rate_hz + (0.0 if d.begun else d.contact_s),
+            free_until_s=d.after / rate_hz - (_BEFORE_NEXT_S if d.after < len(y) else 0.0),
+        )
+        for number, (d, reason) in enumerate(zip(described, reasons, strict=True), start=1)
+    )
+
+
+def _reason(d: Described, struck: Described | None, rate_hz: int) -> str:
+    """Say why a transient is not a tap; empty where it is one. ``struck`` is the tap before, if any."""
+    if d.begun:
+        return _RINGING
+    soon = struck is not None and (d.onset - struck.onset) / rate_hz < BOUNCE_S
+    if soon and struck is not None and d.peak_dbfs < struck.peak_dbfs + _BOUNCE_DB:
+        return BOUNCE
+    if d.swells:
+        return "swells instead of striking: voice or handling"
+    if d.ring_db < -_CLICK_FALL_DB or d.ring_over_floor_db < _LEAST_RING_DB or d.ring_added_db < _LEAST_ADDED_DB:
+        return "gone at once: a click or a dull knock"
+    if d.snr_db < LEAST_SNR_DB:
+        return "too faint above the noise"
+    if (d.after - d.onset) / rate_hz < _LEAST_DECAY_S:
+        return "cut off by the next sound"
+    return ""
+
+
+def _unlike(y: Float, good: list[Described], rate_hz: int) -> list[int]:
+    """Return which of the taps sound unlike most others: the likeness of their spectra in the first 120 ms.
+
+    Needs three or more. A mallet that lands elsewhere changes levels, not frequencies, so the spectra of taps on one
+    thing stay alike; a voice or a foot on the floor does not share them. Where a bounce cuts a tap short, its few
+    milliseconds are held against as few of the others. How unlike is too unlike goes by how unlike the others are,
+    and is stricter for what did not stand out from the sound before it as a blow does.
+    """
+    if len(good) < 3:
+        return []
+    # The likeness to the best half of the others: two kinds of taps may share a recording.
+    best = np.sort(_likeness(y, good, rate_hz), axis=1)[:, -max(1, (len(good) - 1) // 2) :].mean(axis=1)
+    typical = float(np.median(best))
+    limit = np.where([d.attack_db < _BLOW_DB for d in good], _LIKENESS_OF_SWELL, _LEAST_LIKENESS) * min(typical, 1.0)
+    return np.flatnonzero(best < limit).tolist()
+
+
+def _likeness(y: Float, good: list[Described], rate_hz: int) -> Float:
+    """Return the likeness of each to each, shape (n, n), 1 for the same spectrum; -1 of each to itself."""
+    factor = max(1, round(rate_hz / _THINNED_HZ))
+    thin = y[: len(y) // factor * factor].reshape(-1, factor).mean(axis=1)
+    thin_hz = rate_hz / factor
+    room_s = np.array([(d.after - d.onset) / rate_hz - d.contact_s for d in good])
+    likeness = np.full((len(good), len(good)), np.nan)
+    for length_s in _LIKENESS_S:
+        both = np.minimum.outer(room_s, room_s) >= (length_s if length_s != _LIKENESS_S[-1] else 0.0)
+        if not np.isnan(likeness[both]).any():
+            continue
+        shapes = np.array([_shape(thin, d, length_s, factor, thin_hz) for d in good])
+        likeness = np.where(np.isnan(likeness) & both, shapes @ shapes.T, likeness)
+    np.fill_diagonal(likeness, -1.0)
+    return likeness
+
+
+def _shape(thin: Float, d: Described, length_s: float, factor: int, rate_hz: float) -> Float:
+    """Return what a tap added to the spectrum: its magnitude times the root of frequency, centred, of unit length.
+
+    Twice the power of the stretch before is taken off: what still rings, and hum, would make a knock on a ringing
+    body look like a tap on it. The weight holds up high modes against rumble, which has none.
+    """
+    length, padded = int(length_s * rate_hz), int(2 * _LIKENESS_S[0] * rate_hz)
+    onset, first = d.onset // factor, (d.onset + int(d.contact_s * factor * rate_hz)) // factor
+    added = _power(thin[first : min(first + length, d.after // factor)], length, padded)
+    before = thin[max(0, onset - length) : onset]
+    if len(before) > length // 8:
+        added = np.maximum(added - 2.0 * _power(before, length, padded), 0.0)
+    low, high = int(_LIKENESS_LOW_HZ * padded / rate_hz), int(min(6000.0, 0.45 * rate_hz) * padded / rate_hz)
+    shape = np.sqrt(added[low:high] * np.arange(low, high))
+    shape -= shape.mean()
+    return np.asarray(shape / max(float(np.sqrt(shape @ shape)), 1e-30))
+
+
+def _power(piece: Float, length: int, padded: int) -> Float:
+    window = np.hanning(2 * length)[length:]
+    power = np.abs(np.fft.rfft(piece * window[: len(piece)], padded)) ** 2 / max(len(piece), 1)
+    return np.convolve(power, np.ones(3) / 3, mode="same")
