@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tapbatch.listen.envelope import Float
+from tapbatch.listen.envelope import Float, thinned
 
 _THINNED_HZ = 2500.0
 _ORDER = 40
@@ -63,10 +63,9 @@ def contact_within(y: Float, onset: int, last: int, rate_hz: int) -> int | None:
     factor = max(1, round(rate_hz / _THINNED_HZ))
     first = onset + int(_CONTACT_S * rate_hz)
     last = min(last, onset + int(_LONGEST_S * rate_hz), len(y))
-    count = (last - first) // factor
-    if count < 4 * _ORDER:
+    thin = thinned(y[first : max(first, last)], factor)
+    if len(thin) < 4 * _ORDER:
         return None
-    thin = y[first : first + count * factor].reshape(count, factor).mean(axis=1)
     jump = _first_jump(_innovation(thin), rate_hz / factor)
     return None if jump is None else first + (_ORDER + jump) * factor
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapbatch.listen.envelope import BLOCK_S, Envelope, Float
+from tapbatch.listen.envelope import BLOCK_S, Envelope, Float, thinned
 from tapbatch.values import Tap
 
 LEAST_SNR_DB = 12.0
@@ -203,7 +203,7 @@ def _unlike(y: Float, good: list[Described], rate_hz: int) -> list[int]:
 def _likeness(y: Float, good: list[Described], rate_hz: int) -> Float:
     """Return the likeness of each to each, shape (n, n), 1 for the same spectrum; -1 of each to itself."""
     factor = max(1, round(rate_hz / _THINNED_HZ))
-    thin = y[: len(y) // factor * factor].reshape(-1, factor).mean(axis=1)
+    thin = thinned(y, factor)
     thin_hz = rate_hz / factor
     room_s = np.array([(d.after - d.onset) / rate_hz - d.contact_s for d in good])
     likeness = np.full((len(good), len(good)), np.nan)

@@ -28,6 +28,7 @@ _LOOK_BACK = 12
 _SOFT_BLOCKS = 4
 _QUIET_DB = 12.0
 _SWELL_BLOCKS = 50
+_SWELL_STEP = 5
 _REFRACTORY_S = 0.012
 _CALM_BLOCKS = 60
 _SEARCH_BLOCKS = 12
@@ -175,16 +176,16 @@ def _swells(envelope: Envelope, onsets: list[int]) -> list[int]:
     """
     width = np.ones(_SWELL_BLOCKS) / _SWELL_BLOCKS
     smooth = np.convolve(10 ** (envelope.plain_db / 10), width, mode="same")
-    over_db = 10 * np.log10(np.maximum(smooth, 1e-20)) - envelope.plain_floor_db
+    over_db = 10 * np.log10(np.maximum(smooth[::_SWELL_STEP], 1e-20)) - envelope.plain_floor_db
     found: list[int] = []
     sounding, calm = False, _SWELL_BLOCKS
-    for at, level_db in enumerate(over_db.tolist()):
-        calm = calm + 1 if level_db < 6.0 else 0
+    for step, level_db in enumerate(over_db.tolist()):
+        calm = calm + _SWELL_STEP if level_db < 6.0 else 0
         if calm >= _SWELL_BLOCKS:
             sounding = False
         elif level_db > 15.0 and not sounding:
             sounding = True
-            begun = at * envelope.block
+            begun = step * _SWELL_STEP * envelope.block
             if not any(-400 <= (onset - begun) / envelope.block <= _SWELL_BLOCKS for onset in onsets):
                 found.append(begun)
     return found
