@@ -29,6 +29,9 @@ FLAGS: dict[str, str] = {
     "identity?": "may have changed names with a neighbour since the stage before: look at both",
     "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
     "wide": "the interval is wide: tap more often, closer, or in a quieter room",
+    "floor": "too little of it above the noise, or before the next sound: tap harder or wait longer",
+    "band-too-narrow": "dies away too fast to be measured in so narrow a band: use the whole, or the modes",
+    "empty-band": "nothing of its own rings here, only the skirt of a neighbouring band",
 }
 
 VERDICTS: dict[Verdict, str] = {
@@ -57,6 +60,7 @@ NOTICES: dict[str, str] = {
     "low sample rate": "what rings higher than half the rate is lost",
     "silence": "nothing was recorded: look at the microphone and its permission",
     "non-finite samples": "the file is damaged in places: record again if that is where the taps are",
+    "no tap": "taps.csv says of each transient why it was not used",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
 }
 
