@@ -7,6 +7,7 @@ needs is imported when it runs, so that ``--help`` answers at once.
 from __future__ import annotations
 
 import io
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -29,7 +30,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-ShopPath = Annotated[Path, typer.Argument(metavar="[SHOP]", help="The shop folder; this one by default.")]
+ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder; this one by default.")]
 
 
 @app.command()
@@ -66,7 +67,7 @@ def run(
 
 @app.command()
 def read(
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Recordings of taps.")],
+    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Recordings of taps.")],
     concert_pitch: Annotated[
         float | None, typer.Option(metavar="HZ", min=380, max=470, help="A4 in hertz; 440 by default.")
     ] = None,
@@ -143,6 +144,9 @@ def main() -> None:
         # A terminal that cannot show a letter of a name gets its code instead of an error.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
+    # Before the first import of a numeric library: nested threads slow small matrices down.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     try:
         app(prog_name="tapbatch")
     except TapbatchError as error:

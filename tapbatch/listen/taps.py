@@ -132,10 +132,8 @@ def _rises(envelope: Envelope) -> list[int]:
 
 def _loudest_before(level_db: Float, floor_db: float, gap: int) -> Float:
     """Return the loudest of the 12 blocks that end ``gap`` blocks earlier, the floor plus 3 dB at least."""
-    from scipy.ndimage import maximum_filter1d
-
     padded = np.concatenate([np.full(_LOOK_BACK + gap - 1, floor_db), level_db])
-    before = maximum_filter1d(padded, _LOOK_BACK, origin=-(_LOOK_BACK // 2))[: len(level_db)]
+    before = np.lib.stride_tricks.sliding_window_view(padded, _LOOK_BACK)[: len(level_db)].max(axis=1)
     return np.asarray(np.maximum(before, floor_db + 3.0))
 
 

@@ -230,23 +230,36 @@ def _noise(sound: Sound, stretches: Sequence[tuple[int, int]]) -> Float:
 
 def _filtered(ring: Float, noise: Float, rate_hz: int, bands: Sequence[_Band]) -> list[_Heard]:
     """Return the decay and the noise in each band, by one transform, at a rate of at least four times its top."""
-    from scipy import fft
-
     silence_s = min(_RINGING / min(b.width_hz for b in bands), _LONGEST_S)
     # To a grid of 0.1 s, so that taps of one recording share their filters.
     tenths = math.ceil((len(ring) + len(noise)) / rate_hz / 0.1 + silence_s / 0.1)
-    total = fft.next_fast_len(math.ceil(0.1 * tenths * rate_hz), real=True)
+    total = _fast_length(math.ceil(0.1 * tenths * rate_hz))
     both = np.concatenate([ring, noise])
     # An offset would begin with a step.
-    spectrum = fft.rfft(both - both.mean() if len(both) else both, total)
+    spectrum = np.fft.rfft(both - both.mean() if len(both) else both, total)
     found = []
     for band in bands:
-        count = min(total, fft.next_fast_len(math.ceil(4 * band.high_hz / rate_hz * total), real=True))
+        count = min(total, _fast_length(math.ceil(4 * band.high_hz / rate_hz * total)))
         bins = count // 2 + 1
         shaped = spectrum[:bins] * _look_ahead(band.low_hz, band.high_hz, rate_hz / total, bins)
-        samples = fft.irfft(shaped, count) * (count / total)
+        samples = np.fft.irfft(shaped, count) * (count / total)
         found.append(_heard(samples, len(ring) / rate_hz, len(noise) / rate_hz, rate_hz * count / total, band))
     return found
+
+
+@functools.lru_cache(maxsize=256)
+def _fast_length(least: int) -> int:
+    """Return the smallest length from ``least`` on with no prime factor over 5: what a transform is quick at."""
+    best = 1 << max(least - 1, 1).bit_length()
+    five = 1
+    while five < best:
+        three = five
+        while three < best:
+            two = three << max(0, (-(-least // three) - 1).bit_length())
+            best = min(best, two) if two >= least else best
+            three *= 3
+        five *= 5
+    return best
 
 
 @functools.lru_cache(maxsize=32)

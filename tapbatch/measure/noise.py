@@ -156,11 +156,10 @@ def _whitener(psd: Float, rate_hz: float) -> Float:
 
 def _autoregression(correlation: Float) -> Float:
     """Return the prediction-error filter over its standard deviation, from an autocorrelation (Yule-Walker)."""
-    from scipy.linalg import solve_toeplitz
-
     order = len(correlation) - 1
     correlation[0] *= 1.0 + 1e-9
-    ahead = solve_toeplitz(correlation[:order], correlation[1 : order + 1])
+    lags = np.abs(np.subtract.outer(np.arange(order), np.arange(order)))
+    ahead = np.linalg.solve(correlation[lags], correlation[1 : order + 1])
     variance = float(correlation[0] - ahead @ correlation[1 : order + 1])
     whitener = np.concatenate([[1.0], -ahead]) / np.sqrt(max(variance, 1e-30))
     return np.asarray(whitener, dtype=np.float64)

@@ -128,8 +128,8 @@ HOW: tuple[tuple[str, str], ...] = (
     ),
     (
         "From taps to a stage",
-        "Taps never repeat exactly. What they share is stated as a mean with random effects (DerSimonian and "
-        "Laird, 1986), its 95 % interval widened for few taps (Hartung and Knapp, 2001) and never narrower "
+        "Taps never repeat exactly. What they share is stated as a mean with random effects (Paule and Mandel, "
+        "1982), its 95 % interval widened for few taps (Bell and McCaffrey, 2002; Tipton, 2015) and never narrower "
         "than the taps' own errors allow. Uncertainties are combined as the Guide to the Expression of "
         "Uncertainty in Measurement (JCGM 100:2008) lays down. An interval of 95 % misses one time in twenty.",
     ),
