@@ -23,7 +23,7 @@ from tapbatch.values import LN_1000, BandSettings, Mode, Sound, Tap, TapReading
 
 _MOST_QUIET_S = 20.0
 _RUNG_OUT_S = 1.2
-_FLAT_TOP_S = 0.0002
+_FLAT_TOP_S = 0.0005
 _LEAST_STRETCH_S = 0.05
 _ENOUGH_QUIET_S = 0.4
 _HUM_WIDTH_HZ = 0.7
@@ -219,7 +219,7 @@ def _answers(zone: Decimator, mode: Mode) -> bool:
 
 
 def _after_clipping(sound: Sound, tap: Tap, rate_hz: float) -> int:
-    """Return the first decimated sample that looks at no flat top of a fifth of a millisecond or more.
+    """Return the first decimated sample that looks at no flat top of half a millisecond or more.
 
     A peak of a few samples at the limit lacks little; waiting for the last of them would cost the loudest of the
     decay. What it lacks stays in the residual and widens the intervals.
