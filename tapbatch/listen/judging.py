@@ -106,7 +106,7 @@ def describe(y: Float, onset: int, after: int, envelope: Envelope, rate_hz: int,
         ring_over_floor_db=ring_db - envelope.plain_floor_db,
         contact_s=float(np.clip(1.6 * (near.argmax() if len(near) else 0) / rate_hz, 0.001, 0.006)),
         begun=onset < _BEGIN_S * rate_hz and _sounds_at_once(y, rate_hz),
-        swells=swells or rise_s > _SLOWEST_RISE_S or attack_db < _LEAST_ATTACK_DB,
+        swells=swells or attack_db < _LEAST_ATTACK_DB or (rise_s > _SLOWEST_RISE_S and attack_db < _BLOW_DB),
     )
 
 
@@ -128,8 +128,10 @@ def _sounds_at_once(y: Float, rate_hz: int) -> bool:
     A mallet that touches later, even by half a millisecond, leaves the first samples still.
     """
     few, many = max(2, round(0.00025 * rate_hz)), round(0.012 * rate_hz)
-    sizes = (np.abs(y[:many]), np.abs(np.diff(y[: many + 1])))
-    return max(float(of[:few].max()) / max(float(of.max()), 1e-20) for of in sizes) > _BEGIN_SHARE
+    # The slope over as many samples, not from one to the next, which noise would decide.
+    level, slope = np.abs(y[:many]), np.abs(y[few : many + few] - y[: len(y[few : many + few])])
+    shares = [float(of[:few].max(initial=0.0)) / max(float(of.max(initial=0.0)), 1e-20) for of in (level, slope)]
+    return max(shares) > _BEGIN_SHARE
 
 
 def looks_struck(y: Float, onset: int, after: int, envelope: Envelope) -> bool:
@@ -153,12 +155,12 @@ def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...
     return tuple(
         Tap(
             number=number,
-            onset_s=d.onset / rate_hz,
+            onset_s=0.0 if d.begun else d.onset / rate_hz,
             peak_dbfs=d.peak_dbfs,
             snr_db=d.snr_db,
             used=not reason,
             reason=reason,
-            free_from_s=d.onset / rate_hz + (0.0 if d.begun else d.contact_s),
+            free_from_s=d.onset / rate_hz + d.contact_s,
             free_until_s=d.after / rate_hz - (_BEFORE_NEXT_S if d.after < len(y) else 0.0),
         )
         for number, (d, reason) in enumerate(zip(described, reasons, strict=True), start=1)

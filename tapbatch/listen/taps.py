@@ -24,9 +24,9 @@ from tapbatch.values import Sound, Tap
 
 _SHORTEST_S = 0.02
 _RISE_DB = 9.0
-_LOOK_BACK = 12
+_HARD_BACK = 12
+_SOFT_BACK = 30
 _SOFT_BLOCKS = 4
-_QUIET_DB = 12.0
 _SWELL_BLOCKS = 50
 _SWELL_STEP = 5
 _REFRACTORY_S = 0.012
@@ -114,26 +114,29 @@ def _rises(envelope: Envelope) -> list[int]:
     """Return the blocks in which a transient starts.
 
     A hard contact rises from one block to the next. A soft one takes 5 ms, in which no block stands out over the one
-    before, so it is held in blocks of 4 ms against those that ended before it began; but only in the quiet, as modes
-    that beat rise as fast while they ring.
+    before, so it is held in blocks of 4 ms against those that ended before it began; and against more of them, as
+    modes that beat come out of a null as fast as that, but were as loud on its other side.
     """
-    found = np.zeros(len(envelope.plain_db), dtype=bool)
+    hard, soft = np.zeros((2, len(envelope.plain_db)), dtype=bool)
     for level, floor in (
         (envelope.plain_db, envelope.plain_floor_db),
         (envelope.sharp_db, envelope.sharp_floor_db),
     ):
-        rises = level - _loudest_before(level, floor, 1) > _RISE_DB
-        smooth = _smoothed(level)
-        before = _loudest_before(smooth, floor, _SOFT_BLOCKS)
-        rises |= (smooth - before > _RISE_DB) & (before < floor + _QUIET_DB)
-        found |= rises & (level > floor + LEAST_SNR_DB)
-    return np.flatnonzero(found & ~np.concatenate([[False], found[:-1]])).tolist()
+        smooth, loud = _smoothed(level), level > floor + LEAST_SNR_DB
+        hard |= loud & (level - _loudest_before(level, floor, _HARD_BACK, 1) > _RISE_DB)
+        soft |= loud & (smooth - _loudest_before(smooth, floor, _SOFT_BACK, _SOFT_BLOCKS) > _RISE_DB)
+    starts = np.flatnonzero(hard & ~np.concatenate([[False], hard[:-1]])).tolist()
+    # Modes that start against each other come up some 15 ms behind the contact that woke them.
+    for start in np.flatnonzero(soft & ~np.concatenate([[False], soft[:-1]])).tolist():
+        if not any(-_SOFT_BLOCKS <= start - other <= _SOFT_BACK - _SOFT_BLOCKS for other in starts):
+            starts.append(start)
+    return sorted(starts)
 
 
-def _loudest_before(level_db: Float, floor_db: float, gap: int) -> Float:
-    """Return the loudest of the 12 blocks that end ``gap`` blocks earlier, the floor plus 3 dB at least."""
-    padded = np.concatenate([np.full(_LOOK_BACK + gap - 1, floor_db), level_db])
-    before = np.lib.stride_tricks.sliding_window_view(padded, _LOOK_BACK)[: len(level_db)].max(axis=1)
+def _loudest_before(level_db: Float, floor_db: float, back: int, gap: int) -> Float:
+    """Return the loudest of the ``back`` blocks that end ``gap`` blocks earlier, the floor plus 3 dB at least."""
+    padded = np.concatenate([np.full(back + gap - 1, floor_db), level_db])
+    before = np.lib.stride_tricks.sliding_window_view(padded, back)[: len(level_db)].max(axis=1)
     return np.asarray(np.maximum(before, floor_db + 3.0))
 
 
