@@ -34,7 +34,8 @@ _LIKENESS_S = (0.12, 0.06, 0.03)
 _LIKENESS_LOW_HZ = 33.0
 _THINNED_HZ = 12000.0
 _LEAST_LIKENESS = 0.55
-_LIKENESS_OF_SWELL = 0.9
+_LIKENESS_OF_DOUBTFUL = 0.9
+_WEAK_DB = 15.0
 _BLOW_DB = 20.0
 
 _RINGING = "already ringing when the recording begins"
@@ -191,14 +192,16 @@ def _unlike(y: Float, good: list[Described], rate_hz: int) -> list[int]:
     Needs three or more. A mallet that lands elsewhere changes levels, not frequencies, so the spectra of taps on one
     thing stay alike; a voice or a foot on the floor does not share them. Where a bounce cuts a tap short, its few
     milliseconds are held against as few of the others. How unlike is too unlike goes by how unlike the others are,
-    and is stricter for what did not stand out from the sound before it as a blow does.
+    and is stricter for what is weak beside them, or did not stand out from the sound before it as a blow does.
     """
     if len(good) < 3:
         return []
     # The likeness to the best half of the others: two kinds of taps may share a recording.
     best = np.sort(_likeness(y, good, rate_hz), axis=1)[:, -max(1, (len(good) - 1) // 2) :].mean(axis=1)
     typical = float(np.median(best))
-    limit = np.where([d.attack_db < _BLOW_DB for d in good], _LIKENESS_OF_SWELL, _LEAST_LIKENESS) * min(typical, 1.0)
+    usual_dbfs = float(np.median([d.peak_dbfs for d in good]))
+    doubtful = [d.attack_db < _BLOW_DB or d.peak_dbfs < usual_dbfs - _WEAK_DB for d in good]
+    limit = np.where(doubtful, _LIKENESS_OF_DOUBTFUL, _LEAST_LIKENESS) * min(typical, 1.0)
     return np.flatnonzero(best < limit).tolist()
 
 

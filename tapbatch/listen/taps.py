@@ -65,12 +65,8 @@ def find_taps(sound: Sound) -> tuple[Tap, ...]:
         return ()
     envelope = envelope_of(y, rate_hz)
     loud = _apart([_placed(y, start, envelope, rate_hz) for start in _rises(envelope)], rate_hz)
-    hidden = [
-        contact_within(y, onset, after, rate_hz)
-        for onset, after in _with_next(loud, len(y))
-        if looks_struck(y, onset, after, envelope)
-    ]
-    onsets = _apart(loud + [at for at in hidden if at is not None], rate_hz)
+    hidden = _hidden(y, loud, envelope, rate_hz)
+    onsets = _apart(loud + hidden, rate_hz)
     swells = _swells(envelope, onsets)
     described = [
         describe(y, onset, after, envelope, rate_hz, swells=onset in swells)
@@ -167,6 +163,16 @@ def _placed(y: Float, start: int, envelope: Envelope, rate_hz: int) -> int:
     # A quiet gap before a crossing means that what crossed earlier was not yet the transient.
     gaps = np.diff(above, prepend=-rate_hz) > _GAP_S * rate_hz
     return first + int(above[np.flatnonzero(gaps)[-1]])
+
+
+def _hidden(y: Float, loud: list[int], envelope: Envelope, rate_hz: int) -> list[int]:
+    """Return the contacts within decays that no rise shows; one just before a rise is that rise, and worse placed."""
+    found = []
+    for onset, after in _with_next(loud, len(y)):
+        at = contact_within(y, onset, after, rate_hz) if looks_struck(y, onset, after, envelope) else None
+        if at is not None and (after == len(y) or after - at > _SOFT_BACK * envelope.block):
+            found.append(at)
+    return found
 
 
 def _swells(envelope: Envelope, onsets: list[int]) -> list[int]:
