@@ -146,7 +146,7 @@ def _first_right(whitened: Float, current: TapFit) -> int:
     misfit = (whitened[current.first - back : current.first][::-1] - before) ** 2
     # The force of a mallet ends softly: stop at the first block that chance makes once in twenty, and stay a
     # millisecond clear of it. Up to one late costs nothing, half a one early costs half the accuracy.
-    for start in range(0, back - half_ms + 1, half_ms):
-        if misfit[start : start + half_ms].mean() > 3.0 * base:
-            return current.first - max(0, start - 2 * half_ms)
+    for start in range(back - half_ms + 1):
+        if misfit[start : start + half_ms].mean() > 6.0 * base:
+            return current.first - max(0, start - half_ms // 2)
     return current.first - back
