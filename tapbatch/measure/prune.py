@@ -42,6 +42,7 @@ _SKIRT = 1e-3
 _SATELLITE = 1e-2
 _LEAST_OVER_MISFIT = 16.0  # Wald statistic against the misfit, whose size is known no better than that
 _SETTLED = 3.0
+_SURE_SD_LOG_T60 = 0.15
 _ONE_LINE = 0.6  # of the wider line: closer than that, two poles may be one mode with two decays
 
 
@@ -67,7 +68,7 @@ def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex,
     """Fit, and throw out one after another the modes that the information does not support."""
     end = _window(poles, first, last, rate_hz)
     y = whitened[first:end]
-    fit = _supported(Samples(y), fit_modes(Samples(y), poles, hum, _SKETCH_STEPS), hum, rate_hz)
+    fit = _supported(y, fit_modes(Samples(y), poles, hum, _SKETCH_STEPS), hum, rate_hz)
     return None if fit is None else TapFit(fit, y, y - _model(fit), np.ones(fit.count), first, rate_hz)
 
 
@@ -83,7 +84,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
         excess = np.delete(excess, satellites)
         fit = fit_modes(samples, np.delete(fit.poles, satellites), hum)
     over = np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
-    supported = _supported(samples, fit, hum, found.rate_hz, over)
+    supported = _supported(found.samples, fit, hum, found.rate_hz, over)
     if supported is None:
         return None
     if supported is not fit:
@@ -97,34 +98,43 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     return TapFit(fit, found.samples, residual, excess, found.first, found.rate_hz)
 
 
-def _supported(samples: Samples, fit: Fit, hum: Complex, rate_hz: float, over: Float | None = None) -> Fit | None:
+def _supported(y: Float, fit: Fit, hum: Complex, rate_hz: float, over: Float | None = None) -> Fit | None:
     """Throw out what the information does not support, one after another; ``over`` is the misfit, (K,), 1 by default.
 
     Of two lines in one width neither amplitude is known well, and both Wald statistics are low, however plain it is
-    that there are two. So such a one goes only if the fit without it is no worse by the same measure.
+    that there are two. So such a one goes only if the fit without it is no worse by the same measure, or if even the
+    two leave more than noise: then they are no pair, but a decay that is no exponential.
     """
+    samples = Samples(y)
     over = np.ones(fit.count) if over is None else over
     needed = np.zeros(fit.count, dtype=bool)
     while len(poor := _poor(fit, over, needed, rate_hz)):
-        beats = _beats(fit)[poor]
-        # What stands alone goes first, for a pair is easier to judge without the rest.
-        poor = poor[:1] if beats.all() else poor[~beats]
+        # What stands alone, or is unsure of its decay, goes first: a pair is easier to judge without the rest.
+        pair = _beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
+        poor = poor[:1] if pair.all() else poor[~pair]
         keep = np.setdiff1d(np.arange(fit.count), poor)
         if not len(keep):
             return None
         less = fit_modes(samples, fit.poles[keep], hum, _SKETCH_STEPS)
-        if beats.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[poor[0]]:
-            needed[poor] = True
-            continue
+        if pair.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[poor[0]]:
+            left = local_excess(y - _model(fit), fit.poles[poor], rate_hz)[0]
+            if left < _SETTLED:
+                needed[poor] = True
+                continue
         fit, over, needed = less, over[keep], np.zeros(len(keep), dtype=bool)
     return fit
 
 
 def _beats(fit: Fit) -> NDArray[np.bool_]:
-    """Tell which lines have another within a width, shape (K,)."""
+    """Tell which lines have another within the width of both, shape (K,)."""
     omega, width = np.angle(fit.poles), -2.0 * np.log(np.abs(fit.poles))
-    near = np.abs(omega[:, None] - omega[None]) < np.maximum(width[:, None], width[None])
+    near = np.abs(omega[:, None] - omega[None]) < np.minimum(width[:, None], width[None])
     return np.asarray(near.sum(axis=1) > 1)
+
+
+def _sure(fit: Fit) -> NDArray[np.bool_]:
+    pole_cov, _ = covariance(fit)
+    return np.asarray(np.abs(np.diagonal(pole_cov)[: fit.count]) < _SURE_SD_LOG_T60**2)
 
 
 def _nearest(poles: Complex, among: Complex) -> NDArray[np.intp]:
