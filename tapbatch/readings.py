@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from tapbatch.show.outputs import put_file
-from tapbatch.values import BandSettings, Decay, DecayTrace, Mode, Reading, Spectrum, Tap, TapReading
+from tapbatch.values import BandSettings, Coupling, Decay, DecayTrace, Mode, Reading, Spectrum, Tap, TapReading
 
-METHOD = "1"
+METHOD = "2"
 """Version of the method: raise it whenever the same bytes may give another number."""
 
 FOLDER = ".readings"
@@ -67,6 +67,7 @@ def _tap_reading(data: dict[str, Any]) -> TapReading:
         tap=Tap(**data["tap"]),
         modes=tuple(Mode(**_tupled(m)) for m in data["modes"]),
         decays=tuple(Decay(**_tupled(d)) for d in data["decays"]),
+        couplings=tuple(Coupling(**c) for c in data.get("couplings", ())),
     )
 
 

@@ -142,12 +142,29 @@ class Decay:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Coupling:
+    """How the errors of two modes of a tap hang together: correlations, each within -1 and 1.
+
+    ``first`` and ``second`` are indices into the tap's modes, ``first < second``; ``freq_t60`` is that of the first's
+    ``ln f`` with the second's ``ln T60``. Two modes in one line width trade frequency and decay with one another.
+    """
+
+    first: int
+    second: int
+    freq_freq: float
+    freq_t60: float
+    t60_freq: float
+    t60_t60: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TapReading:
-    """A transient and, where it was used, what was measured in it."""
+    """A transient and, where it was used, what was measured in it; ``couplings`` of modes that stand close."""
 
     tap: Tap
     modes: tuple[Mode, ...] = ()
     decays: tuple[Decay, ...] = ()
+    couplings: tuple[Coupling, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.join import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof
-from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, freq_sample, t60_sample, taps_of
+from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, freq_sample, t60_sample, taps_of, with_shared
 from tapbatch.values import Drift, Mode, Stage, StageMode, Verdict
 
 Members = Sequence[tuple[TapAt, Mode]]
@@ -89,13 +89,14 @@ def drift_between(before: Stage, after: Stage, steady_cents: float) -> tuple[Dri
 
 def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
     """Return the taps of each mode of a stage, by its name, with the mode as measured in each."""
-    members: dict[str, list[tuple[TapAt, Mode]]] = {m.mode: [] for m in stage.modes}
-    for tap in taps_of(stage.heard):
-        names = stage.heard[tap.recording].mode_names[tap.tap]
-        for name, mode in zip(names, tap.modes, strict=True):
+    taps = taps_of(stage.heard)
+    groups: dict[str, list[tuple[int, int]]] = {m.mode: [] for m in stage.modes}
+    for t, tap in enumerate(taps):
+        for k, name in enumerate(stage.heard[tap.recording].mode_names[tap.tap]):
             if name:
-                members[name].append((tap, mode))
-    return members
+                groups[name].append((t, k))
+    taps = with_shared(taps, list(groups.values()))
+    return {name: [(taps[t], taps[t].modes[k]) for t, k in group] for name, group in groups.items()}
 
 
 def verdict_of(low: float, high: float, steady: float) -> Verdict:

@@ -31,7 +31,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import fmean, median
 
@@ -42,12 +42,16 @@ _LEAST_VARIANCE = 1e-24
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One tap's estimate of a quantity: its value and standard error, and where it was taken."""
+    """One tap's estimate of a quantity: its value and standard error, and where it was taken.
+
+    ``shared`` is what the taps of its (point, set-up) say together where they agree (:mod:`tapbatch.compare.shared`).
+    """
 
     value: float
     se: float
     point: str = ""
     setup: int = 0
+    shared: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +270,21 @@ def cells_of(samples: Sequence[Sample]) -> dict[tuple[str, int], Mean]:
     grouped: dict[tuple[str, int], list[Sample]] = {}
     for sample in sorted(samples, key=lambda s: (s.point, s.setup, s.value, s.se)):
         grouped.setdefault((sample.point, sample.setup), []).append(sample)
-    return {key: random_effects([s.value for s in cell], [s.se for s in cell]) for key, cell in grouped.items()}
+    return {key: _cell(cell) for key, cell in grouped.items()}
+
+
+def _cell(samples: Sequence[Sample]) -> Mean:
+    """Return the mean of one (point, set-up): about what its taps say together, where they do.
+
+    The interval stays that of the scatter, and grows by the distance to its middle: that taps agree does not prove
+    that their poles are the same.
+    """
+    mean = random_effects([s.value for s in samples], [s.se for s in samples])
+    shared = samples[0].shared
+    if shared is None or len(samples) == 1:
+        return mean
+    moved = (shared - mean.value) / t_95(mean.dof)
+    return replace(mean, value=shared, variance=mean.variance + moved**2)
 
 
 def across_cells(cells: dict[tuple[str, int], Mean]) -> Mean:

@@ -25,9 +25,10 @@ from statistics import fmean
 from tapbatch.compare.group import group_taps
 from tapbatch.compare.join import CENTS, Joined, Sample, join, recordings_disagree
 from tapbatch.compare.order import Place, setup_numbers
+from tapbatch.compare.shared import Shared, shared_poles
 from tapbatch.pitch import hz_to_note
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Heard, Mode, StageMode
+from tapbatch.values import Coupling, Heard, Mode, StageMode
 
 FLAG_ORDER = (
     "string", "hum", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ", "identity?", "wide",
@@ -39,13 +40,18 @@ WIDE_CENTS = 10.0
 
 @dataclass(frozen=True, slots=True)
 class TapAt:
-    """A used tap of a stage: its modes, where it was struck, and where it is found (recording, tap)."""
+    """A used tap of a stage: its modes, where it was struck, and where it is found (recording, tap).
+
+    ``shared`` is empty, or holds for each mode what the taps of that point and set-up say together, where they agree.
+    """
 
     recording: int
     tap: int
     point: str
     setup: int
     modes: tuple[Mode, ...]
+    couplings: tuple[Coupling, ...] = ()
+    shared: tuple[Shared | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +73,7 @@ def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
     """
     setups = setup_numbers(heard)
     return tuple(
-        TapAt(r, t, h.recording.point, setups[r], tap.modes)
+        TapAt(r, t, h.recording.point, setups[r], tap.modes, tap.couplings)
         for r, h in enumerate(heard)
         if h.recording.kind == "tap"
         for t, tap in enumerate(h.reading.used_taps)
@@ -91,6 +97,7 @@ def find_modes(place: Place, settings: InstrumentSettings) -> Found:
     """
     taps = taps_of(place.heard)
     groups = group_taps([t.modes for t in taps], [t.point for t in taps])
+    taps = with_shared(taps, groups)
     energies = [_mean_energy([taps[t].modes[i] for t, i in group], len(taps)) for group in groups]
     modes = [_stage_mode([(taps[t], taps[t].modes[i]) for t, i in group], place, settings) for group in groups]
     return Found(taps, _with_lead(modes, energies), groups)
@@ -98,12 +105,42 @@ def find_modes(place: Place, settings: InstrumentSettings) -> Found:
 
 def freq_sample(tap: TapAt, mode: Mode) -> Sample:
     """Return ``ln f`` of a mode in one tap."""
-    return Sample(math.log(mode.freq_hz), mode.freq_se_hz / mode.freq_hz, tap.point, tap.setup)
+    shared = _shared_of(tap, mode)
+    together = None if shared is None else shared.ln_freq
+    return Sample(math.log(mode.freq_hz), mode.freq_se_hz / mode.freq_hz, tap.point, tap.setup, together)
 
 
 def t60_sample(tap: TapAt, mode: Mode) -> Sample:
     """Return ``ln T60`` of a mode in one tap."""
-    return Sample(math.log(mode.t60_s), mode.t60_log_se, tap.point, tap.setup)
+    shared = _shared_of(tap, mode)
+    together = None if shared is None else shared.ln_t60
+    return Sample(math.log(mode.t60_s), mode.t60_log_se, tap.point, tap.setup, together)
+
+
+def with_shared(taps: Sequence[TapAt], groups: Sequence[Sequence[tuple[int, int]]]) -> tuple[TapAt, ...]:
+    """Return taps with what those of one point and set-up say together of each mode, where they agree.
+
+    Parameters
+    ----------
+    taps : sequence of TapAt
+        Of one stage.
+    groups : sequence of sequences of (tap, mode)
+        The members of each mode of the stage, into ``taps``.
+    """
+    found: list[list[Shared | None]] = [[None] * len(t.modes) for t in taps]
+    for cell in sorted({(t.point, t.setup) for t in taps}):
+        inside = [i for i, t in enumerate(taps) if (t.point, t.setup) == cell]
+        place = {i: n for n, i in enumerate(inside)}
+        local = [[(place[t], m) for t, m in group if t in place] for group in groups]
+        together = shared_poles([(taps[i].modes, taps[i].couplings) for i in inside], local)
+        for group, shared in zip(local, together, strict=True):
+            for n, m in group:
+                found[inside[n]][m] = shared
+    return tuple(replace(t, shared=tuple(s)) for t, s in zip(taps, found, strict=True))
+
+
+def _shared_of(tap: TapAt, mode: Mode) -> Shared | None:
+    return next((s for m, s in zip(tap.modes, tap.shared, strict=False) if m is mode), None)
 
 
 def with_flags(mode: StageMode, *flags: str) -> StageMode:

@@ -7,6 +7,7 @@ scale of the recording. Standard errors are those of one tap, from its noise and
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from tapbatch.measure.honesty import EarlyLate, early_late
 from tapbatch.measure.noise import LEAST_QUIET_S, Noise, estimate_noise, white_noise
 from tapbatch.measure.prune import TapFit
 from tapbatch.measure.tap import fit_tap
-from tapbatch.values import LN_1000, BandSettings, Mode, Sound, Tap, TapReading
+from tapbatch.values import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
 _MOST_QUIET_S = 20.0
 _RUNG_OUT_S = 1.2
@@ -28,6 +29,7 @@ _LEAST_STRETCH_S = 0.05
 _ENOUGH_QUIET_S = 0.4
 _HUM_WIDTH_HZ = 0.7
 _FAINTEST_DB = 60.0  # below the loudest mode: fainter lines are no business of a builder
+_LEAST_COUPLING = 0.1  # weaker ones change a mean by less than a hundredth of its error
 _LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
 
 
@@ -169,21 +171,41 @@ def _refused(tap: Tap, reason: str) -> Tap:
 
 
 def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapReading:
-    modes: list[Mode] = []
+    heard: list[tuple[Mode, Float, int]] = []  # a mode, the correlations of its zone, and its place in them
     begins: list[float] = []
     for zone in prepared:
         found = _fit_zone(tap, zone, sound)
         if found is None:
             continue
-        inside = [m for m in to_modes(found, zone, tap.free_from_s) if _answers(zone.decimator, m)]
-        modes += inside
+        together = correlations(found, zone)
+        every = enumerate(to_modes(found, zone, tap.free_from_s))
+        inside = [(m, together, k) for k, m in every if _answers(zone.decimator, m)]
+        heard += inside
         if inside:
             begins.append(found.first / zone.rate_hz)
-    loudest_db = max((m.energy_db for m in modes), default=0.0)
-    modes = [m for m in modes if m.energy_db > loudest_db - _FAINTEST_DB and m.q > _LEAST_Q]
-    if not modes:
+    loudest_db = max((m.energy_db for m, _, _ in heard), default=0.0)
+    heard = [h for h in heard if h[0].energy_db > loudest_db - _FAINTEST_DB and h[0].q > _LEAST_Q]
+    if not heard:
         return TapReading(tap=_refused(tap, "nothing rings in the band"))
-    return TapReading(tap=replace(tap, free_from_s=begins[0]), modes=_from(modes, begins[0] - tap.free_from_s))
+    return TapReading(
+        tap=replace(tap, free_from_s=begins[0]),
+        modes=_from([m for m, _, _ in heard], begins[0] - tap.free_from_s),
+        couplings=_couplings([(together, k) for _, together, k in heard]),
+    )
+
+
+def _couplings(placed: list[tuple[Float, int]]) -> tuple[Coupling, ...]:
+    """Return the couplings that matter, given each mode's zone (by its correlations) and its place in it."""
+    found = []
+    for (i, (zone, a)), (j, (other, b)) in combinations(enumerate(placed), 2):
+        if zone is not other:
+            continue
+        count = len(zone) // 2
+        block = zone[np.ix_([a, count + a], [b, count + b])]
+        if np.abs(block).max() >= _LEAST_COUPLING:
+            ff, ft, tf, tt = (round(float(c), 6) for c in block.ravel())
+            found.append(Coupling(first=i, second=j, freq_freq=ff, freq_t60=ft, t60_freq=tf, t60_t60=tt))
+    return tuple(found)
 
 
 def _from(modes: list[Mode], later_s: float) -> tuple[Mode, ...]:
@@ -229,6 +251,18 @@ def _after_clipping(sound: Sound, tap: Tap, rate_hz: float) -> int:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sound.clipped[first:last].astype(np.int8), [0]])))
     ends = [b for a, b in edges.reshape(-1, 2) if b - a >= max(4, _FLAT_TOP_S * sound.sample_rate_hz)]
     return 0 if not ends else int(np.ceil((first + ends[-1]) / sound.sample_rate_hz * rate_hz))
+
+
+def correlations(found: TapFit, zone: Prepared) -> Float:
+    """Return the correlations of the errors of ``ln f`` and ``ln T60``, (2K, 2K), in the order of ``to_modes``."""
+    pole_cov, _ = covariance(found.fit)
+    count = found.fit.count
+    order = np.argsort(zone.decimator.true_hz(found.fit.poles), kind="stable")
+    # ln T60 = const - ln delta, hence the sign.
+    sign = np.concatenate([np.ones(count), -np.ones(count)])
+    at = np.concatenate([count + order, order])
+    sd = np.sqrt(np.abs(np.diagonal(pole_cov)))[at]
+    return np.asarray(pole_cov[np.ix_(at, at)] * np.outer(sign, sign) / np.outer(sd, sd), dtype=np.float64)
 
 
 def to_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:

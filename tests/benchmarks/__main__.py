@@ -104,8 +104,10 @@ def _stage_case(case: Case, plan: Plan, page: _Page, left: list[str], odd: list[
     page.say(tables.stage_row(case, tally))
     left += _left(
         case,
-        score.stage_shortfalls(tally, pair_limit=case.pair_limit, near=case.near, chance=_DOUBTFUL),
-        score.stage_shortfalls(tally, pair_limit=case.pair_limit, near=case.near),
+        score.stage_shortfalls(
+            tally, shared=case.shared, pair_limit=case.pair_limit, near=case.near, chance=_DOUBTFUL
+        ),
+        score.stage_shortfalls(tally, shared=case.shared, pair_limit=case.pair_limit, near=case.near),
     )
     _odd(case, tally, odd)
 

@@ -53,6 +53,11 @@ class Case:
         return self.room_db is None and self.codec_kbps is None
 
     @property
+    def shared(self) -> bool:
+        """Whether the taps share their poles in noise of a known law: then they have a joint bound."""
+        return self.bounded and self.wander_cents == 0
+
+    @property
     def sigma(self) -> float:
         return SIGMA * float(np.sqrt(self.rate_hz / 48000))
 
@@ -193,6 +198,11 @@ def _stages() -> tuple[Case, ...]:
             level_scatter_db=8.0, wander_cents=c,
         )
         for c in (0.5, 2.0, 5.0)
+    ]  # fmt: skip
+    found += [
+        Case(name="room-stage", about="as room, five taps", body=six(), room_db=-20.0, taps=5, level_scatter_db=8.0),
+        Case(name="aac-64-stage", about="as aac-64, five taps", body=six(50.0), codec_kbps=64, taps=5,
+             level_scatter_db=8.0),
     ]  # fmt: skip
     found += [
         Case(

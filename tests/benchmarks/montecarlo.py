@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapbatch.compare.group import group_taps
-from tapbatch.compare.join import CENTS, Sample, join
+from tapbatch.compare.join import CENTS, join
+from tapbatch.compare.stage import TapAt, freq_sample, t60_sample, with_shared
 from tapbatch.measure.sound import measure_taps
 from tapbatch.values import BandSettings, Mode, TapReading
 from tests.benchmarks import peers, scenes
@@ -115,18 +116,20 @@ def play_stage(case: Case, plan: Plan) -> Tally:
     for trial in range(plan.first, plan.first + plan.trials):
         scene = scenes.scene(case, trial)
         started_s = time.perf_counter()
-        joined = _joined([r.modes for r in measured(case, scene)])
+        joined = _joined(measured(case, scene))
         spent_ms = 1e3 * (time.perf_counter() - started_s) / case.taps
         tally.add(trial, joined, _stage_truth(case, scene), spent_ms)
     return tally
 
 
-def _joined(taps: Sequence[tuple[Mode, ...]]) -> Estimates:
+def _joined(readings: Sequence[TapReading]) -> Estimates:
     rows = []
-    for group in group_taps(taps):
-        modes = [taps[t][i] for t, i in group]
-        freq = join([Sample(math.log(m.freq_hz), m.freq_se_hz / m.freq_hz) for m in modes]).mean
-        t60 = join([Sample(math.log(m.t60_s), m.t60_log_se) for m in modes]).mean
+    groups = group_taps([r.modes for r in readings])
+    taps = with_shared([TapAt(0, t, "", 0, r.modes, r.couplings) for t, r in enumerate(readings)], groups)
+    for group in groups:
+        modes = [taps[t].modes[i] for t, i in group]
+        freq = join([freq_sample(taps[t], taps[t].modes[i]) for t, i in group]).mean
+        t60 = join([t60_sample(taps[t], taps[t].modes[i]) for t, i in group]).mean
         owned = 2 * sum(bool(_OWNED & set(m.flags)) for m in modes) >= len(modes)
         rows.append((math.exp(freq.value), math.exp(t60.value), freq.half * math.exp(freq.value), t60.half, owned))
     table = np.array(rows, dtype=float).reshape(-1, 5)

@@ -3,7 +3,8 @@
 Conventions: a true mode is *found* by the estimate nearest to it within half its own half-power width
 (``0.5 delta/pi``, at least 0.5 Hz) and nearer than half the distance to its neighbour, one estimate a mode. What
 finds no mode inside the band is *false*, but for lines of the mains and what owns to be two in one: with this project
-they must bear the flag ``hum`` or ``pair?``, with the others any estimate within 1 Hz of a line is forgiven. A true
+they must bear the flag ``hum`` or ``pair?`` (and then find no mode either), with the others any estimate within 1 Hz
+of a line is forgiven. A true
 mode *counts* where its bound on ``ln T60`` is under 0.1. Errors are in hertz and in ``ln T60``; their ratio to the
 bound is the root of the mean square of (error / bound). *Cover* is the share of the stated 95 % intervals that hold
 the truth. *Width*, of a stage, is the median width of its intervals over that of an interval of known variance.
@@ -95,7 +96,8 @@ class Tally:
         forgiven = found.forgiven if found.forgiven is not None else np.zeros(len(found.freq_hz), dtype=bool)
         inside = (found.freq_hz > BAND_HZ[0]) & (found.freq_hz < BAND_HZ[1]) & ~forgiven
         false = [j for j in np.flatnonzero(inside).tolist() if j not in hit]
-        counting = [(i, j) for i, j in pairs if true.counts[i]]
+        # Who owns to have found two modes in one claims neither frequency nor decay of any.
+        counting = [(i, j) for i, j in pairs if true.counts[i] and not forgiven[j]]
         missed = int(true.counts.sum()) - len(counting)
         self.taps += 1
         self.counting += int(true.counts.sum())
@@ -190,16 +192,20 @@ def share_is_off(hits: int, count: int, low: float, high: float = 1.0, chance: f
 
 def shortfalls(tally: Tally, *, bounded: bool, near: int = 1, chance: float = BY_CHANCE) -> list[str]:
     """Return the limits that a tap's estimates leave by more than luck explains."""
-    found = []
-    if bounded:
-        for name, ratio, limit in zip(("f", "T60"), tally.ratios, (MOST_FREQ_RATIO, MOST_T60_RATIO), strict=True):
-            if ratio > most_ratio(limit, len(tally.errors), near, chance):
-                found.append(f"{name} {ratio:.2f} times the bound, limit {limit:g}")
+    found = _beyond_bound(tally, near, chance) if bounded else []
     # Where no bound exists an interval may be wider than need be, but not wrong.
     found += _uncovered(tally, COVER if bounded else (COVER[0], 1.0), near, chance)
     if share_is_off(tally.clean, tally.taps, LEAST_CLEAN, chance=chance):
         found.append(f"{100 * tally.clean / tally.taps:.1f} % of taps without false, limit {100 * LEAST_CLEAN:g}")
     return found
+
+
+def _beyond_bound(tally: Tally, near: int, chance: float) -> list[str]:
+    return [
+        f"{name} {ratio:.2f} times the bound, limit {limit:g}"
+        for name, ratio, limit in zip(("f", "T60"), tally.ratios, (MOST_FREQ_RATIO, MOST_T60_RATIO), strict=True)
+        if ratio > most_ratio(limit, len(tally.errors), near, chance)
+    ]
 
 
 def _uncovered(tally: Tally, limits: tuple[float, float], near: int, chance: float) -> list[str]:
@@ -211,10 +217,14 @@ def _uncovered(tally: Tally, limits: tuple[float, float], near: int, chance: flo
 
 
 def stage_shortfalls(
-    tally: Tally, *, pair_limit: float | None, near: int = 1, chance: float = BY_CHANCE
+    tally: Tally, *, shared: bool, pair_limit: float | None, near: int = 1, chance: float = BY_CHANCE
 ) -> list[str]:
-    """Return the limits that the modes of stages leave by more than luck explains."""
-    found = _uncovered(tally, (LEAST_STAGE_COVER, 1.0), near, chance)
+    """Return the limits that the modes of stages leave by more than luck explains.
+
+    ``shared`` tells that the taps share their poles in noise of a known law, so that the joint bound is a limit.
+    """
+    found = _beyond_bound(tally, near, chance) if shared else []
+    found += _uncovered(tally, (LEAST_STAGE_COVER, 1.0), near, chance)
     if pair_limit is not None and share_is_off(tally.whole, tally.taps, pair_limit, chance=chance):
         found.append(f"{100 * tally.whole / tally.taps:.1f} % resolved, limit {100 * pair_limit:g}")
     return found

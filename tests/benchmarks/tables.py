@@ -70,13 +70,13 @@ def stage_row(case: Case, tally: Tally) -> str:
     cells = [
         case.name,
         str(tally.taps),
-        *map(_ratio, tally.ratios),
+        *(_ratio(r) if case.bounded else "" for r in tally.ratios),
         _number(tally.bias[0], 3),
         _number(tally.bias[1], 2),
         _number(100 * tally.whole / max(tally.taps, 1), 1),
         _number(tally.false / max(tally.taps, 1), 2),
         *(_number(100 * c, 1) for c in tally.cover),
-        *(_number(w, 2) for w in tally.width),
+        *(_number(w, 2) if case.bounded else "" for w in tally.width),
         _number(float(np.median(tally.spent_ms)), 1),
     ]
     return _line(cells)

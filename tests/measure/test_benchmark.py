@@ -25,10 +25,11 @@ from tests.benchmarks.montecarlo import OURS, Plan, play, play_stage
 TRIALS = 40
 RECORDINGS = 20
 KEPT = (
-    "one-30", "one-60", "one-80", "body-6", "body-12", "body-24", "pair-4", "pair-6", "pair-10", "pink", "coloured",
-    "phone", "contact-2-late", "contact-5-early", "rate-8000", "rate-44100",
+    "one-30", "one-60", "one-80", "body-6", "body-12", "body-24", "pair-2", "pair-3", "pair-4", "pair-6", "pair-10",
+    "pink", "coloured", "hum-50", "hum-60", "hum-in-50", "hum-in-60", "phone", "contact-1-late", "contact-2-early",
+    "contact-2-late", "contact-5-early", "rate-8000", "rate-16000", "rate-44100", "rate-96000",
 )  # fmt: skip
-KEPT_STAGES = ("stage-5", "wander-2", "pair-3-stage", "pair-4-stage")
+KEPT_STAGES = ("stage-2", "stage-5", "wander-2", "pair-2-stage", "pair-3-stage", "pair-4-stage")
 
 
 def _case(name: str) -> Case:
@@ -49,7 +50,9 @@ def test_stages_stay_within_their_limits(name: str) -> None:
     case = _case(name)
     tally = play_stage(case, Plan(RECORDINGS))
     assert tally.covered
-    assert score.stage_shortfalls(tally, pair_limit=case.pair_limit, near=case.near) == [], tally.odd
+    assert score.stage_shortfalls(tally, shared=case.shared, pair_limit=case.pair_limit, near=case.near) == [], (
+        tally.odd
+    )
 
 
 # ---------------------------------------------------- the bound, by other ways
