@@ -93,7 +93,7 @@ def perhaps_pairs(found: TapFit) -> NDArray[np.bool_]:
         width_hz = -np.log(np.abs(pole)) * found.rate_hz / np.pi
         at, half = np.angle(pole) / (2 * np.pi) * length, max(2.0 * width_hz, _LEAST_BESIDE_HZ) * per_hz
         beside = best[max(int(at - half), 0) : int(at + half) + 2]
-        suspects[k] = bool(beside.max() > _BESIDE * min(found.excess[k], 4.0 + found.excess[k] / 5.0))
+        suspects[k] = bool(beside.max() > _BESIDE * found.excess[k])
     return suspects
 
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapbatch.measure.geometric import Complex, Float
+from tapbatch.measure.geometric import Complex, Float, powers
 from tapbatch.measure.prune import TapFit
 
 HALF_KNOWN_AT = 1.337  # of delta n: the median of a gamma density of shape 3, over 2
@@ -84,7 +84,7 @@ def _halves(
 ) -> tuple[Float, Float, Float, Float]:
     """Return information (K, 4, 4) and slope (K, 4) of ``Re c, Im c, log delta, omega``, early and late."""
     n = np.arange(len(residual))
-    table = np.exp(np.multiply.outer(n, np.log(poles)))
+    table = powers(poles, len(residual))
     delta = -np.log(np.abs(poles))
     pole_part = (n[:, None] * table) * weights
     columns = np.stack([table.real, -table.imag, -delta * pole_part.real, -pole_part.imag], axis=2)

@@ -95,10 +95,8 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     if fit is not found.fit:
         residual = found.samples - _model(fit)
         excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
-    # Noise spreads its power evenly over the four numbers of a mode; a misfit may put all of it on one of them: a factor
-    # of 4. And what a mode has taken up of a misfit is gone from the residual: a room's tail at -20 dB rings like the
-    # mode and as long, and errors were 2.3 times what was left of it says (180 modes, `room` of the benchmark): 5.
-    excess = np.where(excess > 1.0, 20.0 * excess, 1.0)
+    # Noise spreads its power evenly over the four numbers of a mode; a misfit may put all of it on one of them.
+    excess = np.where(excess > 1.0, 4.0 * excess, 1.0)
     return TapFit(fit, found.samples, residual, excess, found.first, found.rate_hz)
 
 
