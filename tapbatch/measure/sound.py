@@ -30,8 +30,8 @@ _ENOUGH_QUIET_S = 0.4
 _HUM_WIDTH_HZ = 0.7
 _FAINTEST_DB = 60.0  # below the loudest mode: fainter lines are no business of a builder
 _LEAST_COUPLING = 0.1  # weaker ones change a mean by less than a hundredth of its error
-# What a mode has taken up of a misfit is gone from the residual. A room's tail at -20 dB rings as long as the mode and
-# beside it: errors were 2.3 times what is left of it says (360 modes, the benchmark's case `room`); this is 2.3 squared.
+# What a mode takes up of a misfit is gone from the residual. A room's tail at -20 dB rings as long as the mode, and
+# beside it: errors were 2.3 times what the rest says (360 modes, the benchmark's `room`), and this is 2.3 squared.
 _TAKEN_UP = 5.0
 _LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
 
