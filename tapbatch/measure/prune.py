@@ -28,6 +28,7 @@ from tapbatch.values import LN_1000
 
 LEAST_WALD = 40.0
 MOST_SD_LOG_T60 = 0.35
+MISFIT_IN_ONE = 4.0
 WINDOW_OF_T60 = 0.7
 WINDOW_OF_PAIRS = 1.1  # two lines within a width beat slowly: at 0.7 they would lose 9 % of their accuracy, here 2 %
 LONGEST_T60_S = 25.0
@@ -99,7 +100,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
         residual = found.samples - _model(fit)
         excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
     # Noise spreads its power evenly over the four numbers of a mode; a misfit may put all of it on one of them.
-    excess = np.where(excess > 1.0, 4.0 * excess, 1.0)
+    excess = np.where(excess > 1.0, MISFIT_IN_ONE * excess, 1.0)
     return TapFit(fit, found.samples, residual, excess, found.first, found.rate_hz)
 
 
