@@ -158,13 +158,38 @@ class Coupling:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StringTone:
+    """A plucked string: the frequency of its fundamental, its stiffness ``f_n = n f_0 sqrt(1 + B n**2)``, its decay.
+
+    ``freq_hz`` takes the sound for that of one string. Where two were told apart, ``middle_hz`` lies between them and
+    ``pair_cents`` is their distance; else these are ``None``. ``inharmonicity`` is B, ``None`` where fewer than three
+    partials sound; ``t60_s`` is that of the fundamental, ``None`` where it does not sound itself.
+    """
+
+    freq_hz: float
+    freq_log_se: float
+    inharmonicity: float | None
+    t60_s: float | None
+    t60_log_se: float | None
+    partials: int
+    middle_hz: float | None = None
+    middle_log_se: float | None = None
+    pair_cents: float | None = None
+    pair_se_cents: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TapReading:
-    """A transient and, where it was used, what was measured in it; ``couplings`` of modes that stand close."""
+    """A transient and, where it was used, what was measured in it.
+
+    ``couplings`` of modes that stand close; ``tone`` where it was a pluck.
+    """
 
     tap: Tap
     modes: tuple[Mode, ...] = ()
     decays: tuple[Decay, ...] = ()
     couplings: tuple[Coupling, ...] = ()
+    tone: StringTone | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
