@@ -76,3 +76,34 @@ def test_slack_strings_stand_beside_what_the_taps_say(shop: Path) -> None:
     assert drifts
     assert {row["verdict"] for row in drifts} == {"down"}
     assert all("strings -14 cents" in row["caution"] for row in drifts)
+
+
+@pytest.mark.slow
+def test_compare_says_what_rings_longer_and_writes_no_table(shop: Path) -> None:
+    before = {p: p.read_bytes() for p in (shop / "results").rglob("*.csv")}
+    done = tapbatch("compare", "Cittern-07", "08-strung", "cittern-07/09-bridge-thinned", shop)
+    assert done.status == 0
+    assert max(len(line) for line in done.out.splitlines()) <= 80
+    assert "cittern-07, body: 08-strung, then 09-bridge-thinned" in done.said
+    assert "differed besides the wood: strings -14 cents" in done.said
+    for string in ("string 1, G3", "string 2, D4", "string 3, A4"):
+        line = next(line for line in done.out.splitlines() if line.startswith(string))
+        assert "no verdict (one pluck" in line
+    assert "Loudness is not compared" in done.said
+    assert {p: p.read_bytes() for p in (shop / "results").rglob("*.csv")} == before
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("cittern-07", "08-strung", "10-sold"), "there is no such stage"),
+        (("lute-1", "08-strung", "09-bridge-thinned"), "no recordings of such an instrument"),
+        (("cittern-07", "08-strung", "lute-1/01"), "no recordings of such an instrument"),
+    ],
+)
+def test_a_stage_that_is_not_there_is_told_in_one_line(shop: Path, arguments: tuple[str, ...], said: str) -> None:
+    done = tapbatch("compare", *arguments, shop)
+    assert (done.status, done.out) == (2, "")
+    assert said in done.err
+    assert len(done.err.splitlines()) == 1
