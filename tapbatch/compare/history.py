@@ -15,7 +15,8 @@ from tapbatch.compare.drift import drifts_of_part
 from tapbatch.compare.identity import Named, name_modes
 from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
-from tapbatch.compare.stage import Found, find_modes, with_flags
+from tapbatch.compare.ringing import flag_strings
+from tapbatch.compare.stage import Found, find_modes, taps_of, with_flags
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.listen.naming import identity
 from tapbatch.settings import InstrumentSettings
@@ -75,7 +76,7 @@ def build_history(
 
 
 def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:
-    found = [find_modes(p, settings) for p in places]
+    found = [find_modes(p, settings, flag_strings(taps_of(p.heard), p, settings)) for p in places]
     labels = [m for m in settings.mode if identity(m.part) == places[0].part]
     named = name_modes([f.modes for f in found], [p.state for p in places], labels)
     several = sum(bool(f.modes) for f in found) > 1
