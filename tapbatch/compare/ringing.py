@@ -71,7 +71,8 @@ def flag_strings(taps: Sequence[TapAt], place: Place, settings: InstrumentSettin
 
     Examples
     --------
-    >>> place = Place(part="body", state="free", stage="s", stage_shown="s", order=1, concert_pitch_hz=440.0, heard=())
+    >>> where = {"part": "body", "state": "free", "stage": "s", "stage_shown": "s", "order": 1}
+    >>> place = Place(**where, concert_pitch_hz=440.0, heard=())
     >>> flag_strings([], place, InstrumentSettings())
     ()
     """

@@ -19,7 +19,7 @@ Sureness = Literal["sure", "fairly sure", "unsure"]
 JUST_NOTICED_PCT = 5.0
 
 FLAGS: dict[str, str] = {
-    "string": "rings longer than wood can, as an open string or a piece of one does: damp the strings, their ends too",
+    "string": "rings longer than wood can, as an open string or a piece of one does: damp strings and their ends",
     "hum": "lies on the mains hum or a harmonic of it: do not trust it until heard elsewhere or on battery",
     "pair?": "may be two resonances too close to tell apart: each may lie a little to either side",
     "not-exponential": "does not die away evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
