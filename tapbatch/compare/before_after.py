@@ -115,6 +115,7 @@ def compare_stages(
     after: Stage,
     settings: InstrumentSettings,
     settings_after: InstrumentSettings | None = None,
+    drifts: Sequence[Drift] | None = None,
 ) -> Comparison:
     """Compare two stages: of one part, or of two instruments.
 
@@ -125,6 +126,8 @@ def compare_stages(
     settings, settings_after : InstrumentSettings
         Those of the instrument of each; of two stages of one instrument the second is left out. With two instruments
         modes are matched by their labels, and lead with lead: other names mean nothing from one to the other.
+    drifts : sequence of Drift, optional
+        What moved between the two, where that is known already.
 
     Returns
     -------
@@ -133,7 +136,7 @@ def compare_stages(
     """
     if settings_after is not None:
         before, after = _by_label(before), _by_label(after)
-    found = drift_between(before, after, settings.steady_cents)
+    found = drift_between(before, after, settings.steady_cents) if drifts is None else tuple(drifts)
     held = _held_alike(before, after)
     sustain = [*_decays(before, after, held), *(_of_mode(d, before, after, held) for d in found)]
     sustain += _strings(before, after, settings, settings_after or settings, held)
@@ -355,7 +358,8 @@ def _share_samples(stage: Stage, inside: Callable[[float], bool]) -> list[Sample
     for h, setup in zip(stage.heard, setups, strict=True):
         if h.recording.kind != "tap":
             continue
-        for tap, names in zip(h.reading.used_taps, h.mode_names, strict=True):
+        for t, tap in enumerate(h.reading.used_taps):
+            names = h.mode_names[t] if t < len(h.mode_names) else ("",) * len(tap.modes)
             body = [m for m, n in zip(tap.modes, names, strict=True) if n not in strange]
             total = sum(10.0 ** (m.energy_db / 10.0) for m in body)
             part = sum(10.0 ** (m.energy_db / 10.0) for m in body if inside(m.freq_hz))
