@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 
-from tapbatch.compare.before_after import Comparison, compare_stages
+from tapbatch.compare.before_after import Comparison, side_by_side
 from tapbatch.compare.history import build_history
 from tapbatch.errors import ShopError
 from tapbatch.listen.naming import identity
@@ -58,7 +58,7 @@ def compare_in_shop(
         raise ShopError(f"{before}, {after}", what, "name two stages at which the same part was recorded")
     settings = shop.settings_of(one)
     settings_after = None if one == other else shop.settings_of(other)
-    return tuple(compare_stages(a, b, settings, settings_after) for a, b in pairs), tuple(attention)
+    return tuple(side_by_side(a, b, settings, settings_after) for a, b in pairs), tuple(attention)
 
 
 def _split(instrument: str, stage: str) -> tuple[str, str]:

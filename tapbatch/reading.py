@@ -16,7 +16,7 @@ from tapbatch.listen.judging import as_plucks
 from tapbatch.listen.taps import find_taps, quiet_stretches
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.sound import measure_taps
-from tapbatch.measure.string_tone import measure_tone
+from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import spectrum_of, trace_of
 from tapbatch.readings import METHOD
 from tapbatch.values import BandSettings, Reading, Sound, Tap, TapReading
@@ -57,7 +57,7 @@ def _measured(sound: Sound, sha256: str, settings: BandSettings) -> Reading:
         replace(r, decays=measure_decays(sound, r.tap, quiet, settings)) if r.tap.used else r for r in readings
     )
     if settings.kind == "pluck":
-        with_decays = tuple(replace(r, tone=measure_tone(sound, r.tap)) if r.tap.used else r for r in with_decays)
+        with_decays = with_tones(sound, with_decays)
     return Reading(
         sha256=sha256,
         method=METHOD,

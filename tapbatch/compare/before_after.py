@@ -110,7 +110,7 @@ def rings_verdict(low_pct: float, high_pct: float) -> Rings:
     return "shorter" if high_pct < 0 else "unclear"
 
 
-def compare_stages(
+def side_by_side(
     before: Stage,
     after: Stage,
     settings: InstrumentSettings,

@@ -12,6 +12,7 @@ other): without it a short stretch could trade distance against it. At distance 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,10 +20,12 @@ import numpy as np
 from tapbatch.measure.decimate import minimum_phase
 from tapbatch.measure.geometric import Complex, Float
 
-_STEPS = 25
+MOST_STEPS = 25
 _SD_HALF_LOG_RATIO = 0.15
 _SLOWEST_PER_S = 0.15
 _FASTEST_PER_S = 120.0
+_LEAST_STEP, _MOST_STEP = np.array([-0.5, -0.7, -0.2]), np.array([0.5, 0.7, 0.2])
+_SMALL = (1e-4, 1e-4, 1e-3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +49,6 @@ class PartialFit:
     log_delta_se: float
     half_log_ratio: float
     chi2: float
-    power: float
 
 
 def cut_band(
@@ -92,7 +94,9 @@ def first_guess(band: Band) -> tuple[float, float]:
     return freq_hz, float(np.clip(fall, 0.5, _FASTEST_PER_S))
 
 
-def fit_partial(band: Band, start: tuple[float, float, float], apart_hz: float = 0.0) -> PartialFit:
+def fit_partial(
+    band: Band, start: tuple[float, float, float], apart_hz: float = 0.0, most_steps: int = MOST_STEPS
+) -> PartialFit:
     """Fit one damped sine, or two that lie ``apart_hz`` apart.
 
     Parameters
@@ -103,30 +107,33 @@ def fit_partial(band: Band, start: tuple[float, float, float], apart_hz: float =
         Middle frequency from the centre in hertz, log of the decay in 1/s, half the log ratio of the two decays.
     apart_hz
         Distance of the two, 0 for one.
+    most_steps
+        25 by default; fewer where distances are only to be told apart roughly.
     """
     free = 3 if apart_hz else 2
     p = np.array(start if apart_hz else (start[0], start[1], 0.0), dtype=np.float64)
-    residual = _residual(p, band, apart_hz)
+    time_s = np.arange(len(band.samples)) / band.rate_hz
+    residual = _residual(p, band, time_s, apart_hz)
+    slope = _slope(p, residual, band, time_s, apart_hz, free)
     cost, damping = float(residual @ residual), 1e-3
-    for _ in range(_STEPS):
-        slope = _slope(p, residual, band, apart_hz, free)
+    for _ in range(most_steps):
         normal = slope.T @ slope
         step = np.linalg.solve(normal + damping * np.diag(np.diagonal(normal) + 1e-12), -slope.T @ residual)
         tried = p.copy()
-        tried[:free] += np.clip(step, (-0.5, -0.7, -0.2)[:free], (0.5, 0.7, 0.2)[:free])
-        tried[1] = np.clip(tried[1], np.log(_SLOWEST_PER_S), np.log(_FASTEST_PER_S))
-        left = _residual(tried, band, apart_hz)
+        tried[:free] += np.clip(step, _LEAST_STEP[:free], _MOST_STEP[:free])
+        tried[1] = min(max(float(tried[1]), math.log(_SLOWEST_PER_S)), math.log(_FASTEST_PER_S))
+        left = _residual(tried, band, time_s, apart_hz)
         new = float(left @ left)
         if new < cost:
             settled = cost - new < 1e-5 * cost + 1e-4
             p, residual, cost, damping = tried, left, new, max(damping / 8, 1e-9)
+            slope = _slope(p, residual, band, time_s, apart_hz, free)
             if settled:
                 break
         else:
             damping *= 8
             if damping > 1e5:
                 break
-    slope = _slope(p, residual, band, apart_hz, free)
     covariance = np.linalg.pinv(slope.T @ slope)
     return PartialFit(
         freq_hz=band.centre_hz + float(p[0]),
@@ -135,31 +142,32 @@ def fit_partial(band: Band, start: tuple[float, float, float], apart_hz: float =
         log_delta_se=float(np.sqrt(covariance[1, 1])),
         half_log_ratio=float(p[2]),
         chi2=cost,
-        power=float(np.mean(np.abs(band.samples) ** 2)),
     )
 
 
-def _residual(p: Float, band: Band, apart_hz: float) -> Float:
-    """Return the whitened residual, real and imaginary parts side by side, and what the prior adds."""
-    time_s = np.arange(len(band.samples)) / band.rate_hz
+def _residual(p: Float, band: Band, time_s: Float, apart_hz: float) -> Float:
+    """Return the whitened residual, real and imaginary parts in turn, and what the prior adds."""
+    x = band.samples
     if apart_hz == 0.0:
-        basis = np.exp((-np.exp(p[1]) + 2j * np.pi * p[0]) * time_s)[:, None]
+        one = np.exp(complex(-math.exp(p[1]), 2 * math.pi * p[0]) * time_s)
+        left = x - (np.vdot(one, x) / np.vdot(one, one).real) * one
     else:
-        basis = np.stack(
-            [np.exp((-np.exp(p[1] + s * p[2]) + 2j * np.pi * (p[0] + s * apart_hz / 2)) * time_s) for s in (1, -1)],
-            axis=1,
-        )
-    gram = basis.conj().T @ basis
-    gram[np.diag_indices_from(gram)] *= 1 + 1e-9
-    left = (band.samples - basis @ np.linalg.solve(gram, basis.conj().T @ band.samples)) / np.sqrt(band.noise / 2)
-    return np.concatenate([left.real, left.imag, [p[2] / _SD_HALF_LOG_RATIO]])
+        poles = [
+            complex(-math.exp(p[1] + side * p[2]), 2 * math.pi * (p[0] + side * apart_hz / 2)) for side in (1, -1)
+        ]
+        one, two = np.exp(poles[0] * time_s), np.exp(poles[1] * time_s)
+        # The normal equations of two columns, with a trace of a ridge for two that nearly agree.
+        a, b = np.vdot(one, one).real * (1 + 1e-9), np.vdot(two, two).real * (1 + 1e-9)
+        g, y, z = np.vdot(one, two), np.vdot(one, x), np.vdot(two, x)
+        det = a * b - abs(g) ** 2
+        left = x - ((b * y - g * z) / det) * one - ((a * z - g.conjugate() * y) / det) * two
+    return np.append((left / math.sqrt(band.noise / 2)).view(np.float64), p[2] / _SD_HALF_LOG_RATIO)
 
 
-def _slope(p: Float, residual: Float, band: Band, apart_hz: float, free: int) -> Float:
-    step = (1e-4, 1e-4, 1e-3)
-    columns = []
+def _slope(p: Float, residual: Float, band: Band, time_s: Float, apart_hz: float, free: int) -> Float:
+    slope = np.empty((len(residual), free))
     for k in range(free):
         moved = p.copy()
-        moved[k] += step[k]
-        columns.append((_residual(moved, band, apart_hz) - residual) / step[k])
-    return np.stack(columns, axis=1)
+        moved[k] += _SMALL[k]
+        slope[:, k] = (_residual(moved, band, time_s, apart_hz) - residual) / _SMALL[k]
+    return slope

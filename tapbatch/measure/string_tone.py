@@ -12,7 +12,8 @@ scatter about the law (Paule & Mandel, J. Res. NBS 87, 1982) enters the weights 
 *Two strings.* All partials share one distance in cents, which is what makes a close pair visible: at a tenth of a
 hertz the fundamental does not beat once while it rings, the tenth partial does ten times as fast. The likelihood of
 all partials is profiled over the distance. Two are stated where they explain what one leaves over, by a chi-square
-far above what chance gives (the noise taken as what two leave over), and the distance is known to a third of itself.
+far above what chance gives (the noise taken as what two leave over), the distance is known to a third of itself, and
+the middles of the pairs lie by the law of one stiff string: a body mode beside a partial is no second string.
 The pitch is then the middle of the two. Breaks where the two are coupled through the bridge so strongly that their
 partials no longer lie by the law (Weinreich, JASA 62, 1977: within about a hertz of each other on a lively bridge),
 and where one of the two is 20 dB fainter. A single string's two directions of swing can also look like two: whoever
@@ -28,9 +29,9 @@ import numpy as np
 
 from tapbatch.measure.decimate import Decimator, zones
 from tapbatch.measure.geometric import Float
-from tapbatch.measure.partial import Band, PartialFit, cut_band, first_guess, fit_partial
+from tapbatch.measure.partial import MOST_STEPS, Band, PartialFit, cut_band, first_guess, fit_partial
 from tapbatch.measure.series import HIGHEST_HZ, LOWEST_HZ, find_series, spectral_lines
-from tapbatch.values import LN_1000, Sound, StringTone, Tap
+from tapbatch.values import LN_1000, Sound, StringTone, Tap, TapReading
 
 _CENTS = 1200.0 / math.log(2.0)
 _BODY_GONE_S = 0.3
@@ -41,8 +42,11 @@ _LEAST_OVER_NOISE = 100.0  # 20 dB in its own band
 _MOST_PARTIALS = 12
 _CLEAN = 1.3
 _MOST_CENTS = 14.0
+_MOST_SCATTER = 0.15
+_LEAST_SE_CENTS = 0.02  # a breath of warm air moves a string as much
 _GRID_CENTS = (0.6, 1.0, 1.5, 2.0, 2.6, 3.3, 4.2, 5.4, 7.0, 9.0, 11.5, 15.0)
 _LEAST_DISTANCE = 3.0  # standard errors
+_ROUGH_STEPS = 12
 _NOISE_FLOOR = 2.0**-15 / math.sqrt(12)
 
 
@@ -93,6 +97,8 @@ def measure_tone(sound: Sound, tap: Tap) -> StringTone | None:
     if not gained or not _LEAST_DISTANCE * error < double.cents < _MOST_CENTS:
         return one
     two = _tone(bands, double)
+    if two.freq_log_se * _CENTS > _MOST_SCATTER * double.cents:
+        return one
     return replace(
         two,
         freq_hz=one.freq_hz,
@@ -102,6 +108,11 @@ def measure_tone(sound: Sound, tap: Tap) -> StringTone | None:
         pair_cents=double.cents,
         pair_se_cents=error,
     )
+
+
+def with_tones(sound: Sound, readings: tuple[TapReading, ...]) -> tuple[TapReading, ...]:
+    """Return the readings of plucks with the string that each of them sounds."""
+    return tuple(replace(r, tone=measure_tone(sound, r.tap)) if r.tap.used else r for r in readings)
 
 
 def _bands(sound: Sound, numbers: Float, freq_hz: Float, first: int, last: int, touched: int) -> tuple[Band, ...]:
@@ -160,7 +171,9 @@ def _course_at(bands: tuple[Band, ...], cents: float, near: tuple[PartialFit, ..
         apart_hz = fit.freq_hz * 2.0 * math.sinh(cents / _CENTS / 2.0)
         offset = fit.freq_hz - band.centre_hz
         shifts = (0.0, 0.4 * apart_hz, -0.4 * apart_hz) if wide else (0.0,)
-        tried = [fit_partial(band, (offset + s, fit.log_delta, fit.half_log_ratio), apart_hz) for s in shifts]
+        start = (fit.log_delta, fit.half_log_ratio)
+        steps = _ROUGH_STEPS if wide else MOST_STEPS
+        tried = [fit_partial(band, (offset + s, *start), apart_hz, steps) for s in shifts]
         fits.append(min(tried, key=lambda f: f.chi2))
     return _Course(cents, tuple(fits), sum(f.chi2 for f in fits))
 
@@ -286,4 +299,4 @@ def stiff_fit(numbers: Float, log_over_n: Float, se: Float) -> tuple[float, floa
 
     factor = float(stdtrit(dof, 0.975)) / 1.96
     log_se = math.sqrt(float(np.linalg.inv(normal)[0, 0])) * (factor if scatter2 > 0 else 1.0)
-    return float(solved[0]), log_se, stiffness
+    return float(solved[0]), max(log_se, _LEAST_SE_CENTS / _CENTS), stiffness

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange, compare_stages
+from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange, side_by_side
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, draw_heading, nice_step
@@ -36,7 +36,7 @@ def last_two(history: History, part: str, settings: InstrumentSettings) -> Compa
         return None
     before, after = heard[-2:]
     moved = [d for d in history.drifts if (d.part, d.from_stage, d.to_stage) == (part, before.stage, after.stage)]
-    comparison = compare_stages(before, after, settings, drifts=moved)
+    comparison = side_by_side(before, after, settings, drifts=moved)
     return comparison if _rows(comparison) else None
 
 

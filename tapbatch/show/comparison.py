@@ -24,7 +24,7 @@ def print_comparison(comparison: Comparison, *, file: TextIO | None = None) -> N
     Parameters
     ----------
     comparison
-        From :func:`tapbatch.compare.before_after.compare_stages`.
+        From :func:`tapbatch.compare.before_after.side_by_side`.
     file
         Where to print; standard output by default.
     """

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from tapbatch.compare.before_after import Comparison, SustainChange, compare_stages, log_change, rings_verdict
+from tapbatch.compare.before_after import Comparison, SustainChange, log_change, rings_verdict, side_by_side
 from tapbatch.compare.history import build_history
 from tapbatch.compare.join import Sample
 from tapbatch.settings import InstrumentSettings
@@ -39,7 +39,7 @@ def side(
 
 def compared(*items: Item, settings: InstrumentSettings = CITTERN, notes: dict | None = None) -> Comparison:
     stages = build_history("cittern-07", items, settings, notes or {})[0].stages
-    return compare_stages(stages[0], stages[-1], settings)
+    return side_by_side(stages[0], stages[-1], settings)
 
 
 def of(comparison: Comparison, subject: str, name: str = "") -> SustainChange:
@@ -150,6 +150,6 @@ def test_of_two_instruments_only_labels_and_the_lead_are_matched() -> None:
     rng = np.random.default_rng(8)
     stages = build_history("cittern-07", [side("c_01-a_1.wav", 0.4, rng)], CITTERN, {})[0].stages
     others = build_history("cittern-04", [side("c_01-a_1.wav", 0.5, rng)], CITTERN, {})[0].stages
-    found = compare_stages(stages[0], others[0], CITTERN, CITTERN)
+    found = side_by_side(stages[0], others[0], CITTERN, CITTERN)
     assert [c.name for c in found.sustain if c.subject == "mode"] == ["lead"]
     assert of(found, "mode").verdict == "longer"

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from tapbatch.compare.before_after import compare_stages
+from tapbatch.compare.before_after import side_by_side
 from tapbatch.compare.history import build_history
 from tapbatch.compare.tension import total_tension_n
 from tapbatch.settings import InstrumentSettings
@@ -71,7 +71,7 @@ def test_lines_fit_the_terminal_whatever_the_names(built: History) -> None:
     long = [
         dataclasses.replace(s, stage_shown=s.stage_shown + " with a name that goes on" * 5) for s in (before, after)
     ]
-    lines = [line for line, _ in comparison_lines(compare_stages(long[0], long[1], TWO))]
+    lines = [line for line, _ in comparison_lines(side_by_side(long[0], long[1], TWO))]
     assert max(map(len, lines)) <= 80
     assert sum(line.startswith("Loudness") for line in lines) == 1
 
@@ -79,8 +79,8 @@ def test_lines_fit_the_terminal_whatever_the_names(built: History) -> None:
 def test_a_reason_that_holds_for_all_is_said_once(built: History) -> None:
     before, after = built.stages
     free = dataclasses.replace(before, state="free")
-    lines = [line for line, _ in comparison_lines(compare_stages(free, after, TWO))]
+    lines = [line for line, _ in comparison_lines(side_by_side(free, after, TWO))]
     assert sum("No verdict on any" in line for line in lines) == 1
     assert not any("no verdict (" in line for line in lines)
-    found = compare_stages(free, after, TWO)
+    found = side_by_side(free, after, TWO)
     assert rings_text(found.sustain[0]).startswith("no verdict (state free, then unsaid)")
