@@ -7,7 +7,8 @@ quality factor of at least 150 and a T60 of at least half a second
 
 - one that lies on a partial of a known string is that string where another of them lies on the same series, or where
   its quality factor is over 300: within 8 cents where the strings were plucked at this stage, else within 40, since
-  strings slacken;
+  strings slacken; its other partials then need only ring for half a second with a quality factor of 80, since a low
+  fundamental rings for seconds and is no sharper than wood;
 - two that stand as 1:2, 1:3 or 2:3, with the stretch that a short stiff piece has, are a piece of string;
 - one with a quality factor over 400 is a piece of string all by itself, since only its lowest partial may lie in the
   band;
@@ -36,6 +37,8 @@ LEAST_T60_S = 0.5
 MOST_T60_S = 20.0
 SURE_Q = 300.0
 ALONE_Q = 400.0
+COMPANY_Q = 80.0
+COMPANY_CENTS = 6.0
 HEARD_CENTS = 8.0
 SLACK_CENTS = 40.0
 LABEL_CENTS = 50.0
@@ -104,12 +107,25 @@ def ringing(modes: Sequence[Mode], known: Sequence[Known]) -> set[int]:
     for string in known:
         on_it = [i for i in long if _on_series(modes[i].freq_hz, string)]
         if len(on_it) > 1 or any(modes[i].q >= SURE_Q for i in on_it):
-            found |= set(on_it)
+            found |= set(on_it) | _company(modes, string, modes[on_it[0]].freq_hz)
     for i in long:
         for j in long:
             if modes[j].freq_hz > modes[i].freq_hz and _in_series(modes[i].freq_hz, modes[j].freq_hz):
                 found |= {i, j}
     return found
+
+
+def _company(modes: Sequence[Mode], string: Known, freq_hz: float) -> set[int]:
+    """Return the partials of a string, known by the one at ``freq_hz``, that die away sooner than that one.
+
+    A low fundamental rings for seconds and yet has no higher quality factor than wood.
+    """
+    heard = Known(freq_hz / max(round(freq_hz / string.freq_hz), 1), COMPANY_CENTS)
+    return {
+        i
+        for i, m in enumerate(modes)
+        if m.q >= COMPANY_Q and m.t60_s >= LEAST_T60_S and "hum" not in m.flags and _on_series(m.freq_hz, heard)
+    }
 
 
 def _long(modes: Sequence[Mode]) -> list[int]:

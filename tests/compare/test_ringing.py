@@ -14,7 +14,7 @@ from tapbatch.listen.taps import find_taps
 from tapbatch.measure.sound import measure_taps
 from tapbatch.settings import InstrumentSettings, ModeSetting, StringSetting
 from tapbatch.values import BandSettings, History, Reading, Sound
-from tests.compare.builds import item, mode, reading
+from tests.compare.builds import item, mode, reading, spread_modes
 from tests.compare.test_open_strings import plucked, tone
 
 RATE_HZ = 8000
@@ -27,10 +27,12 @@ BODY = (
 )
 
 
-def tapped(along: tuple[sim.SimMode, ...], seed: int, count: int = 3) -> Reading:
+def tapped(
+    along: tuple[sim.SimMode, ...], seed: int, count: int = 3, body: tuple[sim.SimMode, ...] = BODY
+) -> Reading:
     """Return the reading of taps on a body with strings ringing along, found and measured as any recording is."""
     rng = np.random.default_rng([71, seed])
-    strikes = [sim.Strike(onset_s=0.8 + 1.6 * n, modes=sim.scattered(BODY, rng) + along) for n in range(count)]
+    strikes = [sim.Strike(onset_s=0.8 + 1.6 * n, modes=sim.scattered(body, rng) + along) for n in range(count)]
     duration_s = 0.8 + 1.6 * count
     hiss = sim.white_noise(round(duration_s * RATE_HZ), rng, rms=2e-4)
     samples, _ = sim.recording(strikes, duration_s=duration_s, sample_rate_hz=RATE_HZ, noise=hiss)
@@ -92,6 +94,8 @@ def test_one_long_mode_on_a_string_needs_company_or_a_high_q() -> None:
     assert ringing([mode(196.3, 3.5)], strings) == {0}  # Q 313
     assert ringing([mode(196.3, 1.8), mode(588.5, 1.0)], strings) == {0, 1}
     assert ringing([mode(203.0, 3.5)], strings) == set()
+    # A fundamental no sharper than wood (Q 134) goes with the partials that are.
+    assert ringing([mode(196.3, 1.5), mode(392.8, 1.3), mode(589.4, 1.0)], strings) == {0, 1, 2}
 
 
 def test_strings_plucked_at_the_stage_narrow_where_they_are_looked_for() -> None:
@@ -115,3 +119,32 @@ def test_a_mode_labelled_as_a_string_is_one() -> None:
     labelled = InstrumentSettings(mode=(ModeSetting(label="drone", near_hz=200.0, kind="string"),))
     found = history(reading([[mode(203.0, 2.5), mode(310.0, 0.3)]] * 3), settings=labelled)
     assert strings_at(found) == pytest.approx([203.0])
+
+
+@pytest.mark.slow
+def test_strings_are_known_on_bodies_of_any_kind() -> None:
+    rng = np.random.default_rng(41)
+    read = flagged = wood = wrong = 0
+    for trial in range(20):
+        body = tuple(
+            sim.SimMode(f, min(t, 110 * 2.2 / f), 0.1 * 10 ** (level / 20), float(rng.uniform(0, 6)))
+            for f, t, level in spread_modes(rng, 8)
+        )
+        along: tuple[sim.SimMode, ...] = ()
+        for open_hz in (196.0, 293.7, 440.0):
+            if rng.random() < 0.5:
+                sharp = open_hz * 2 ** (rng.normal(0, 10) / 1200)
+                string = sim.string_modes(sharp, rng.uniform(1, 4), amplitude=10 ** rng.uniform(-2.5, -0.8))
+                along += tuple(m for m in string if m.freq_hz < 1100)
+        stage = history(tapped(along, trial, body=body)).stages[0]
+        strings = {round(m.freq_hz, 3) for m in stage.modes if "string" in m.flags}
+        for mode_ in stage.modes:
+            is_string = any(abs(mode_.freq_hz / m.freq_hz - 1) < 3e-3 for m in along)
+            is_wood = any(abs(mode_.freq_hz / m.freq_hz - 1) < 3e-3 for m in body) and not is_string
+            read, flagged = read + is_string, flagged + (is_string and round(mode_.freq_hz, 3) in strings)
+            wood, wrong = wood + is_wood, wrong + (is_wood and round(mode_.freq_hz, 3) in strings)
+        assert stage.lead is None or round(stage.lead.freq_hz, 3) not in strings
+    assert read > 60
+    assert flagged >= 0.97 * read
+    assert wood > 100
+    assert wrong == 0
