@@ -43,6 +43,7 @@ _MOST_PARTIALS = 12
 _CLEAN = 1.3
 _MOST_CENTS = 14.0
 _MOST_SCATTER = 0.15
+_LEAST_LIKE_A_STRING_CENTS = 5.0  # standard error: partials that scatter more follow no law of strings
 _LEAST_SE_CENTS = 0.02  # a breath of warm air moves a string as much
 _GRID_CENTS = (0.6, 1.0, 1.5, 2.0, 2.6, 3.3, 4.2, 5.4, 7.0, 9.0, 11.5, 15.0)
 _LEAST_DISTANCE = 3.0  # standard errors
@@ -72,7 +73,8 @@ def measure_tone(sound: Sound, tap: Tap) -> StringTone | None:
     Returns
     -------
     StringTone or None
-        ``None`` where no partials in series stand out, or the stretch is shorter than about a second.
+        ``None`` where no partials in series stand out, those that do follow no law of strings (a bell, a bar), or the
+        stretch is shorter than about a second. One partial alone tells no distance.
     """
     rate_hz = sound.sample_rate_hz
     there_s = min(tap.free_until_s, sound.duration_s) - tap.free_from_s
@@ -85,7 +87,9 @@ def measure_tone(sound: Sound, tap: Tap) -> StringTone | None:
         return None
     single = _single(bands)
     one = _tone(bands, single)
-    if single.chi2 < _CLEAN * sum(2 * len(b.samples) for b in bands):
+    if one.freq_log_se * _CENTS > _LEAST_LIKE_A_STRING_CENTS:
+        return None
+    if len(bands) < 2 or single.chi2 < _CLEAN * sum(2 * len(b.samples) for b in bands):
         return one
     # Where even two leave something over, it takes the place of the noise, partial by partial.
     rough = _roughly(bands, single)

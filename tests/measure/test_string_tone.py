@@ -87,6 +87,19 @@ def test_noise_and_a_body_alone_are_no_string() -> None:
     assert tone is None
 
 
+def test_a_free_bar_has_no_series_of_a_string() -> None:
+    """Modes of a free uniform bar, 1 : 2.756 : 5.404 : 8.933 (Euler and Bernoulli's beam, textbook ratios)."""
+    bar = tuple(sim.SimMode(300.0 * r, 3.0, 0.05) for r in (1.0, 2.756, 5.404, 8.933))
+    [tone] = tones(plucked(bar))
+    assert tone is None or (tone.partials < 3 and tone.inharmonicity is None and tone.pair_cents is None)
+
+
+def test_one_partial_alone_tells_no_distance() -> None:
+    two = tuple(sim.SimMode(hz, 3.0, 0.05) for hz in (1500.0, 1503.5))
+    [tone] = tones(plucked(two))
+    assert tone is None or tone.pair_cents is None
+
+
 def test_a_series_is_neither_its_octave_nor_half_of_itself() -> None:
     n = np.arange(1, 9)
     full = Lines(196.0 * n * np.sqrt(1 + 2e-4 * n**2), np.linspace(45, 20, 8))
