@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from tapbatch.compare.open_strings import strings_phrase
 from tapbatch.values import Heard, Note, Stage
 
 ZERO_CELSIUS_K = 273.15
@@ -28,8 +29,8 @@ def cautions(before: Stage, after: Stage) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        State, points (where none is common), codec, sample rate, concert pitch, and what the notes tell: temperature,
-        humidity, string pitch.
+        State, points (where none is common), codec, sample rate, concert pitch, strings out of tune, and what the
+        notes tell: temperature, humidity, string pitch.
     """
     phrases = []
     if before.state and after.state and before.state != after.state:
@@ -38,6 +39,7 @@ def cautions(before: Stage, after: Stage) -> tuple[str, ...]:
     phrases += _codec(before, after)
     if before.concert_pitch_hz != after.concert_pitch_hz:
         phrases.append(f"concert pitch {before.concert_pitch_hz:g}, then {after.concert_pitch_hz:g} Hz")
+    phrases += strings_phrase(before, after)
     return (*phrases, *_noted(before.note, after.note))
 
 

@@ -2,8 +2,8 @@
 
 Conventions: those of the modules that do the work: :mod:`~tapbatch.compare.order` (places),
 :mod:`~tapbatch.compare.stage` (modes), :mod:`~tapbatch.compare.identity` (names), :mod:`~tapbatch.compare.sustain`
-(decays) and :mod:`~tapbatch.compare.drift`. A pure function of the set of readings, the settings and the notes: the
-order in which they are given changes nothing.
+(decays), :mod:`~tapbatch.compare.open_strings` (plucks) and :mod:`~tapbatch.compare.drift`. A pure function of the
+set of readings, the settings and the notes: the order in which they are given changes nothing.
 """
 
 from __future__ import annotations
@@ -13,8 +13,10 @@ from dataclasses import replace
 
 from tapbatch.compare.drift import drifts_of_part
 from tapbatch.compare.identity import Named, name_modes
+from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
-from tapbatch.compare.stage import Found, find_modes, with_flags
+from tapbatch.compare.ringing import flag_strings
+from tapbatch.compare.stage import Found, find_modes, taps_of, with_flags
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.listen.naming import identity
 from tapbatch.settings import InstrumentSettings
@@ -55,29 +57,33 @@ def build_history(
     placed = place(listed, settings, notes)
     stages: list[Stage] = []
     drifts: list[Drift] = []
-    for part in dict.fromkeys(p.part for p in placed.places):
-        of_part = _stages_of_part([p for p in placed.places if p.part == part], settings)
-        stages += of_part
+    parts = list(dict.fromkeys(p.part for p in placed.places))
+    for part in parts:
+        stages += _stages_of_part([p for p in placed.places if p.part == part], settings)
+    stages = with_strings_off(stages, settings)
+    for part in parts:
+        of_part = [s for s in stages if s.part == part]
         drifts += drifts_of_part(of_part, settings.steady_cents)
+    notices = [n for p in placed.places for n in open_strings(p.heard, settings, p.concert_pitch_hz)[1]]
     history = History(
         instrument=instrument,
         instrument_shown=listed[0][0].instrument_shown if listed else instrument,
         stages=tuple(stages),
         drifts=tuple(drifts),
-        notices=placed.notices,
+        notices=(*placed.notices, *notices),
     )
     return history, placed.attention
 
 
 def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:
-    found = [find_modes(p, settings) for p in places]
+    found = [find_modes(p, settings, flag_strings(taps_of(p.heard), p, settings)) for p in places]
     labels = [m for m in settings.mode if identity(m.part) == places[0].part]
     named = name_modes([f.modes for f in found], [p.state for p in places], labels)
     several = sum(bool(f.modes) for f in found) > 1
-    return [_stage(p, f, n, several) for p, f, n in zip(places, found, named, strict=True)]
+    return [_stage(p, f, n, several, settings) for p, f, n in zip(places, found, named, strict=True)]
 
 
-def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool) -> Stage:
+def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, settings: InstrumentSettings) -> Stage:
     modes = tuple(_named(m, n, found, several) for m, n in zip(found.modes, named, strict=True))
     return Stage(
         part=place_.part,
@@ -91,6 +97,7 @@ def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool) -
         decays=stage_decays(place_.heard),
         note=place_.note,
         flags=("recordings-differ",) if any("recordings-differ" in m.flags for m in modes) else (),
+        strings=open_strings(place_.heard, settings, place_.concert_pitch_hz)[0],
     )
 
 

@@ -18,6 +18,7 @@ from tapbatch.values import (
     History,
     Mode,
     Note,
+    OpenString,
     Reading,
     Recording,
     Spectrum,
@@ -407,6 +408,36 @@ def unknowns() -> History:
     return replace(history, drifts=tuple(endless_drift))
 
 
+def strung() -> History:
+    """Forty strings, some in courses, slack at the second of two stages at which all else stayed."""
+    stages = []
+    for n in range(2):
+        strings = tuple(
+            OpenString(
+                recording="cittern-07_08-strung_pluck_1.wav",
+                string=s + 1,
+                expected_note="A#2",
+                expected_hz=116.5,
+                freq_hz=115.6,
+                freq_low_hz=115.5,
+                freq_high_hz=115.7,
+                cents_off=-13.4 * n + s / 4,
+                pair_cents=2.5 + s / 10 if s % 2 else None,
+                pair_half_cents=0.1 if s % 2 else None,
+                inharmonicity=0.0003 if s % 3 else None,
+                t60_s=2.1 if s % 5 else None,
+                t60_low_s=2.0,
+                t60_high_s=2.2,
+                tension_n=51.2 if s % 4 else None,
+                plucks=2,
+            )
+            for s in range(40)
+        )
+        stage = stage_of("body", "strung", f"0{n + 8}-strung", n, moved(BODY, n, (0, 1, -2, 3, 1, 0)))
+        stages.append(replace(stage, strings=strings, strings_off_cents=-13.4 if n else None))
+    return history_of(stages, "Strung")
+
+
 def nothing_at_all() -> History:
     """An instrument without a stage."""
     return History(instrument="empty", instrument_shown="Empty", stages=(), drifts=(), notices=("no recording left",))
@@ -419,6 +450,7 @@ HISTORIES: dict[str, Callable[[], History]] = {
     "forty stages": forty_stages,
     "long names": long_names,
     "many modes": many_modes,
+    "strung": strung,
     "unknowns": unknowns,
     "nothing": nothing_at_all,
 }
