@@ -1,7 +1,7 @@
 """What a sound file says of itself before any sound is decoded: how long it is to be, and when it was recorded.
 
 Conventions: sizes are in bytes. A container is a row of chunks, each with a name and a size; the chunk that holds the
-sound makes the promise. Writers that do not know the size beforehand put 0 or a number near 2 or 4 GiB there; such a
+sound makes the promise. Ogg makes none, but marks its last page (RFC 3533). Writers that do not know the size beforehand put 0 or a number near 2 or 4 GiB there; such a
 promise is none. Sources: RIFF/WAVE (Microsoft and IBM, 1991), RF64 (EBU Tech 3306), the ``bext`` chunk (EBU Tech
 3285), AIFF-C (1991), ISO/IEC 14496-12 for the boxes of m4a, mp4 and 3gp.
 """
@@ -21,6 +21,8 @@ from typing import BinaryIO
 _UNKNOWN_FROM = 0x7FFF_0000
 _MOST_CHUNKS = 10_000
 _W64_RIFF = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
+_MOST_PAGE = 65307  # of an Ogg stream, RFC 3533
+_LAST_PAGE = 4
 _DATE = re.compile(
     r"(?P<y>[0-9]{4})(?P<sep>[-:/._ ]?)(?P<m>[0-9]{2})(?P=sep)(?P<d>[0-9]{2})"
     r"(?:[T ]+(?P<H>[0-9]{2})(?P<tsep>[-:._ ]?)(?P<M>[0-9]{2})(?P=tsep)(?P<S>[0-9]{2})(?:[.,][0-9]+)?"
@@ -30,15 +32,21 @@ _DATE = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """What the header says: sizes of the sound in bytes, ``None`` without a promise, and the date it bears."""
+    """What the header says: sizes of the sound in bytes, ``None`` without a promise, and the date it bears.
+
+    ``breaks_off`` is true where a kind of file that marks its end does not.
+    """
 
     promised_bytes: int | None = None
     present_bytes: int | None = None
     recorded_at: str = ""
+    breaks_off: bool = False
 
     @property
     def whole(self) -> bool:
         """Whether all that was promised is there; true where nothing was promised."""
+        if self.breaks_off:
+            return False
         if self.promised_bytes is None or self.present_bytes is None:
             return True
         return self.present_bytes >= self.promised_bytes
@@ -62,7 +70,7 @@ def read_header(path: Path) -> Header:
     Returns
     -------
     Header
-        For WAV, RF64, W64, AIFF, CAF, AU and the family of mp4; empty for others.
+        For WAV, RF64, W64, AIFF, CAF, AU, Ogg and the family of mp4; empty for others.
 
     Raises
     ------
@@ -72,6 +80,8 @@ def read_header(path: Path) -> Header:
     with path.open("rb") as file:
         file_size = os.fstat(file.fileno()).st_size
         kind = file.read(16)
+        if kind[:4] == b"OggS":
+            return Header(breaks_off=not _ogg_ends(file, file_size))
         sound, recorded_at = _sound_and_date(file, kind, file_size)
     if sound is None or sound.size == 0:
         return Header(recorded_at=recorded_at)
@@ -189,6 +199,19 @@ def _longest_beyond(boxes: Iterator[_Chunk], file_size: int) -> _Chunk | None:
     every = list(boxes)
     beyond = next((b for b in every if b.start + b.size > file_size), None)
     return beyond or next((b for b in every if b.name == b"mdat"), None)
+
+
+def _ogg_ends(file: BinaryIO, file_size: int) -> bool:
+    """Tell whether the last page of an Ogg file is whole and says that it is the last."""
+    start = max(0, file_size - 2 * _MOST_PAGE)
+    file.seek(start)
+    tail = file.read(file_size - start)
+    at = tail.rfind(b"OggS\0")
+    if at < 0 or len(tail) < at + 27:
+        return False
+    segments = tail[at + 27 : at + 27 + tail[at + 26]]
+    whole = len(segments) == tail[at + 26] and len(tail) >= at + 27 + len(segments) + sum(segments)
+    return whole and bool(tail[at + 5] & _LAST_PAGE)
 
 
 def clean_date(text: str) -> str:

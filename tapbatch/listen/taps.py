@@ -21,7 +21,16 @@ import numpy as np
 
 from tapbatch.listen.envelope import Envelope, Float, above_rumble, envelope_of, thinned
 from tapbatch.listen.innovation import contact_within
-from tapbatch.listen.judging import LEAST_SNR_DB, describe, judged, looks_struck
+from tapbatch.listen.judging import (
+    LEAST_SNR_DB,
+    Voice,
+    describe,
+    judged,
+    looks_struck,
+    refused,
+    unlike,
+    voices_of,
+)
 from tapbatch.values import Sound, Tap
 
 _SHORTEST_S = 0.02
@@ -62,10 +71,21 @@ def find_taps(sound: Sound) -> tuple[Tap, ...]:
     >>> [(round(tap.onset_s, 2), tap.used) for tap in find_taps(Sound(samples=quiet, sample_rate_hz=8000))]
     [(0.5, True)]
     """
+    taps, voices = heard_in(sound)
+    others = set(unlike(voices))
+    return tuple(refused(tap) if at in others else tap for at, tap in enumerate(taps))
+
+
+def heard_in(sound: Sound) -> tuple[tuple[Tap, ...], tuple[Voice, ...]]:
+    """Return every transient in a sound, and what those that may be taps sound like.
+
+    As :func:`find_taps`, but each judged by itself and by the one before only: whether it sounds like the others is
+    left to whoever knows all of them.
+    """
     rate_hz = sound.sample_rate_hz
     y = above_rumble(sound)
     if len(y) < _SHORTEST_S * rate_hz or not y.any():
-        return ()
+        return (), ()
     envelope = envelope_of(y, rate_hz)
     loud = _apart([_placed(y, start, envelope, rate_hz) for start in _rises(envelope)], rate_hz)
     hidden = _hidden(y, loud, envelope, rate_hz)
@@ -75,7 +95,8 @@ def find_taps(sound: Sound) -> tuple[Tap, ...]:
         describe(y, onset, after, envelope, rate_hz, swells=onset in swells)
         for onset, after in _with_next(sorted({*onsets, *swells}), len(y))
     ]
-    return judged(described, y, rate_hz)
+    taps = judged(described, y, rate_hz)
+    return taps, voices_of(described, taps, y, rate_hz)
 
 
 def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]]:
