@@ -16,7 +16,7 @@ import numpy as np
 from tapbatch.errors import SoundError
 from tapbatch.listen.gain import Floor, floor_behind, floor_breathes
 from tapbatch.listen.judging import Voice, as_plucks, refused, unlike
-from tapbatch.listen.sections import Heard, Section, sections
+from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.sound import Prepared, measure_taps
@@ -32,8 +32,8 @@ _MOST_SPECTRA = 500
 _SAME_S = 0.012
 
 
-def measure_recording(path: Path, sha256: str, settings: BandSettings, heard: Heard | None = None) -> Reading:
-    """Measure one recording, of any length.
+def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Reading:
+    """Measure one recording, of any length; how far it is, is told (:mod:`tapbatch.progress`).
 
     Parameters
     ----------
@@ -43,8 +43,6 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings, heard: He
         Hash of its bytes, to be kept in the reading.
     settings
         Band, mains and kind. Nothing is looked for in a recording of kind ``room``.
-    heard
-        Called now and then with the share of the file that is done, 0 to 1: for a bar.
 
     Raises
     ------
@@ -53,7 +51,7 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings, heard: He
     """
     joined = _Joined(settings)
     try:
-        for section in sections(path, heard):
+        for section in sections(path):
             joined.add(section)
             del section  # or it would be held while the next one is read
         return joined.reading(sha256)
@@ -108,7 +106,9 @@ class _Joined:
             readings = with_tones(sound, readings)
         offset = len(self.readings) - before
         floor = floor_behind(sound, taps, quiet)
-        self.floors.append(replace(floor, behind=tuple((at + offset, *of_tap) for at, *of_tap in floor.behind)))
+        self.floors.append(
+            replace(floor, behind=tuple((at + offset, peak_dbfs, rises) for at, peak_dbfs, rises in floor.behind))
+        )
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
         self._draw(readings, prepared, offset)
         self.readings += [_later(r, section, offset) for r in readings[before:]]

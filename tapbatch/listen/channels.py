@@ -28,6 +28,7 @@ _EDGE = 10.0
 # The flat top of a lossy file is no longer flat: codecs that leave out what is not heard ripple by a few per cent.
 _LOSSY_RIPPLE = 0.03
 _LEAST_TOP = 0.03
+_LEAST_TOP_DBFS = 20 * math.log10(_LEAST_TOP) - 0.001
 _AT_ONCE = 1 << 16
 
 
@@ -48,7 +49,7 @@ def dbfs(samples: NDArray[np.float64]) -> float:
     >>> dbfs(np.array([0.0, -0.1]))
     -20.0
     """
-    peak = float(np.max(np.abs(samples), initial=0.0))
+    peak = max(float(np.max(samples, initial=0.0)), -float(np.min(samples, initial=0.0)))
     return 20.0 * math.log10(peak) if peak else -math.inf
 
 
@@ -89,6 +90,8 @@ def clipped_mask(samples: NDArray[np.float64], *, lossy: bool) -> NDArray[np.boo
     >>> clipped_mask(tone / 1.2, lossy=False) is None
     True
     """
+    if dbfs(samples) < _LEAST_TOP_DBFS:
+        return None
     mask = np.zeros(len(samples), dtype=np.bool_)
     step = 0.0 if lossy else _step(samples)
     for upright in (samples, -samples):

@@ -1,9 +1,9 @@
 """A file of any common kind becomes one channel of sound at its native rate; nothing is ever resampled.
 
 Conventions: full scale is 1.0; time runs from the first sample of the file. What was noticed on the way is said in
-short phrases, ``Sound.notices``; what cannot be used is a :class:`~tapbatch.errors.SoundError`. This is for sound that
-is wanted in one piece; the way from file to reading goes section by section (:mod:`tapbatch.listen.sections`), and
-that of a recording of up to three minutes is this one.
+short phrases, ``Sound.notices``; what cannot be used is a :class:`~tapbatch.errors.SoundError`. This is for sound
+that is wanted in one piece; the way from file to reading goes section by section (:mod:`tapbatch.listen.sections`),
+and that of a recording of up to three minutes is this one.
 """
 
 from __future__ import annotations

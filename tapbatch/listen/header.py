@@ -1,9 +1,10 @@
 """What a sound file says of itself before any sound is decoded: how long it is to be, and when it was recorded.
 
 Conventions: sizes are in bytes. A container is a row of chunks, each with a name and a size; the chunk that holds the
-sound makes the promise. Ogg makes none, but marks its last page (RFC 3533). Writers that do not know the size beforehand put 0 or a number near 2 or 4 GiB there; such a
-promise is none. Sources: RIFF/WAVE (Microsoft and IBM, 1991), RF64 (EBU Tech 3306), the ``bext`` chunk (EBU Tech
-3285), AIFF-C (1991), ISO/IEC 14496-12 for the boxes of m4a, mp4 and 3gp.
+sound makes the promise. Writers that do not know the size beforehand put 0 or a number near 2 or 4 GiB there; such a
+promise is none. Ogg makes none, but marks its last page (RFC 3533). Sources: RIFF/WAVE (Microsoft and IBM, 1991),
+RF64 (EBU Tech 3306), the ``bext`` chunk (EBU Tech 3285), AIFF-C (1991), ISO/IEC 14496-12 for the boxes of m4a, mp4
+and 3gp.
 """
 
 from __future__ import annotations

@@ -245,12 +245,12 @@ def unlike(voices: Sequence[Voice]) -> list[int]:
         return []
     likeness = _likeness(voices)
     # The likeness to the best half of the others: two kinds of taps may share a recording.
-    best = np.sort(likeness, axis=1)[:, -max(1, (likeness.shape[1] - 1) // 2) :].mean(axis=1)
+    best: Float = np.sort(likeness, axis=1)[:, -max(1, (likeness.shape[1] - 1) // 2) :].mean(axis=1)
     typical = float(np.median(best))
     usual_dbfs = float(np.median([v.peak_dbfs for v in voices]))
     doubtful = [v.attack_db < _BLOW_DB or v.peak_dbfs < usual_dbfs - _WEAK_DB for v in voices]
     limit = np.where(doubtful, _LIKENESS_OF_DOUBTFUL, _LEAST_LIKENESS) * min(typical, 1.0)
-    return [voices[k].tap for k in np.flatnonzero(best < limit)]
+    return [voices[k].tap for k in np.flatnonzero(best < limit).tolist()]
 
 
 def refused(tap: Tap) -> Tap:

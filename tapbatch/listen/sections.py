@@ -13,7 +13,7 @@ When it is wrong: a recording without any calm second, talk or music for hours, 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,10 +24,10 @@ from tapbatch.errors import SoundError
 from tapbatch.listen.channels import Channel, better_channel, channel_of, make_finite
 from tapbatch.listen.header import clean_date
 from tapbatch.listen.streams import Block, Stream, open_stream
+from tapbatch.progress import tell
 from tapbatch.values import Sound
 
 Float = NDArray[np.float64]
-Heard = Callable[[float], None]
 
 MOST_SAMPLES = 1 << 23
 """Samples of one channel in a section, at most: 64 MiB, of which the measuring makes three or four copies."""
@@ -60,15 +60,13 @@ class Section:
         return self.first == 0 and self.last
 
 
-def sections(path: Path, heard: Heard | None = None, most_samples: int = MOST_SAMPLES) -> Generator[Section]:
-    """Yield a recording section by section, in order.
+def sections(path: Path, most_samples: int = MOST_SAMPLES) -> Generator[Section]:
+    """Yield a recording section by section, in order, and tell how far it is (:mod:`tapbatch.progress`).
 
     Parameters
     ----------
     path
         A sound file of any kind and length.
-    heard
-        Called now and then with the share of the file that has been read, 0 to 1, where that can be known.
     most_samples
         Samples of a section, at most, for up to two channels; fewer of each where there are more.
 
@@ -83,7 +81,7 @@ def sections(path: Path, heard: Heard | None = None, most_samples: int = MOST_SA
         if most < min(_LEAST_S * stream.sample_rate_hz, most_samples):
             what = f"there are {stream.channels} channels at {stream.sample_rate_hz} Hz"
             raise SoundError(path.name, what, "export one or two of the channels")
-        yield from _Cutter(stream, most).sections(heard)
+        yield from _Cutter(stream, most).sections()
 
 
 class _Cutter:
@@ -98,18 +96,23 @@ class _Cutter:
         self.replaced = np.zeros(stream.channels, dtype=np.int64)
         self.peak_dbfs = -np.inf
         self.clipped = False
+        self.latest: tuple[int, Float] | None = None
 
-    def sections(self, heard: Heard | None) -> Iterator[Section]:
+    def sections(self) -> Iterator[Section]:
         rate_hz, likely_s = self.stream.sample_rate_hz, self.stream.likely_s
         for block in self.stream.blocks:
             self._take(block)
-            if heard is not None and likely_s:
-                heard(min((self.first + self.frames) / rate_hz / likely_s, 1.0))
+            if likely_s:
+                tell(min((self.first + self.frames) / rate_hz / likely_s, 1.0))
             while self.frames > self.most:
                 cut = self._calmest()
-                yield self._section(cut, last=False)
+                # Kept here by no name, and let go before it is measured, so that what is held is not held twice.
+                ready = [self._section(cut, last=False)]
                 self._let_go(cut)
-        yield self._section(self.frames, last=True)
+                yield ready.pop()
+        ready = [self._section(self.frames, last=True)]
+        self.held.clear()
+        yield ready.pop()
 
     def _take(self, block: Block) -> None:
         finite, replaced = make_finite(block)
@@ -118,11 +121,16 @@ class _Cutter:
         single = finite.astype(np.float32)
         self.held.append(single if np.array_equal(single, finite) else finite)
         self.frames += len(block)
+        self.latest = None
 
     def _column(self, channel: int, count: int) -> Float:
-        column = np.empty(self.frames)
-        np.concatenate([block[:, channel] for block in self.held], out=column)
-        return column[:count]
+        """Return one channel of what is held; the latest is remembered, as all of mono is asked for three times."""
+        if self.latest is None or self.latest[0] != channel:
+            self.latest = None
+            column = np.empty(self.frames)
+            np.concatenate([block[:, channel] for block in self.held], out=column)
+            self.latest = (channel, column)
+        return self.latest[1][:count]
 
     def _calmest(self) -> int:
         """Return where to cut, in samples held."""
@@ -142,10 +150,12 @@ class _Cutter:
         used = better_channel(known) if self.used is None else self.used
         if known[used].clarity_db > _STANDS_OUT_DB:
             self.used = used
-        clipped = self._notice(known[used])
+        clipped, samples = self._notice(known[used]), self._column(used, count)
+        # Whoever gets it may let it go before the next is read.
+        self.latest = None
         return Section(
             sound=Sound(
-                samples=self._column(used, count),
+                samples=samples,
                 sample_rate_hz=rate_hz,
                 recorded_at=self._recorded_at() if last else "",
                 lossy=lossy,
@@ -204,7 +214,7 @@ def _cut_notice(stream: Stream, there_s: float) -> str:
 def _damage_notice(skipped: int) -> str:
     if not skipped:
         return ""
-    return f"damaged: {skipped} {'piece' if skipped == 1 else 'pieces'} of it could not be decoded"
+    return f"damaged: {skipped} of its pieces could not be decoded"
 
 
 def _channel_notice(used: int, channels: int) -> str:

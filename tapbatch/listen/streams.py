@@ -273,9 +273,7 @@ def _stated_s(path: Path, container: Any, stream: Any) -> float:
     return 0.0
 
 
-def _ffmpeg_frames(
-    path: Path, container: Any, stream: Any, skipped: list[str]
-) -> Iterator[tuple[Block, int]]:
+def _ffmpeg_frames(path: Path, container: Any, stream: Any, skipped: list[str]) -> Iterator[tuple[Block, int]]:
     """Yield the frames of a stream, each with its rate; a piece that is damaged is left out, and counted."""
     shape = None
     for frame in _decoded(container, stream, skipped):

@@ -116,7 +116,10 @@ def test_noise_alone_gives_no_tap() -> None:
 def test_traces_show_what_was_measured() -> None:
     sound, _ = _sound(MODES)
     taps, prepared = measure_taps(sound, find_taps(sound), BandSettings())
-    spectrum, trace = mean_spectrum([spectrum_of_tap(t, prepared) for t in taps if t.tap.used]), trace_of(taps, prepared)
+    spectrum, trace = (
+        mean_spectrum([spectrum_of_tap(t, prepared) for t in taps if t.tap.used]),
+        trace_of(taps, prepared),
+    )
     assert spectrum is not None
     assert trace is not None
     strongest = max(taps[0].modes, key=lambda m: m.energy_db + 10 * np.log10(m.t60_s))
