@@ -140,6 +140,9 @@ def test_a_shop_file_from_other_editors(root):
 
 
 @given(st.text())
+@example("a." * 1500 + "a = 1")
+@example("a = " + "[" * 5000)
+@example("steady_cents = " + "4" * 5000)
 @example("a = 1979-13-01")
 @example("[[stage]]\n[stage]")
 @example("band_hz = [0.0, 1e999]")
@@ -427,6 +430,31 @@ def test_columns(root):
     assert "no column called stage" in refused[0].what
     assert "a second time" in notes_of(root, "instrument,stage,work,work\na,b,c,d\n")[1][0].what
     assert notes_of(root, "") == notes_of(root, "\n;;\n") == notes_of(root, HEADER) == ({}, ())
+
+
+@pytest.mark.parametrize(
+    ("text", "stages", "what"),
+    [
+        # Excel writes the columns and rows that were once used.
+        ("instrument;stage;mass_g;;;\na;01 x;12,5;;;\n;;;;;\n;;;;;\n", ["01-x"], None),
+        ('"instrument";"stage";"mass_g"\n"a";"01 x";"1.234,5"\n', ["01-x"], None),
+        ("instrument,stage\ra,01 x\rb,02 y\r", ["01-x", "02-y"], None),
+        ('instrument,stage,remark\na,01 x,"two\nlines"\na,02 y,5" wide\n', ["01-x", "02-y"], None),
+        ("instrument,stage,mass_g\na,01 x,#REF!\na,02 y,3\n", ["02-y"], "row 2, mass_g: found '#REF!'"),
+        ("instrument,stage,date\na,01 x,46095\n", [], "row 2, date: found '46095'"),
+        ("instrument,stage,humidity_pct\na,01 x,45 %\n", [], "row 2, humidity_pct: found '45 %'"),
+        (
+            'instrument,stage,remark\na,01 x,"two\nlines"\na,02 y,"never\na,03 z,lost?\n',
+            ["01-x"],
+            "row 3: found a quotation mark that is never closed; this row and those below are not used",
+        ),
+    ],
+)
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_what_spreadsheets_leave_behind(root, text, stages, what, encoding):
+    notes, refused = notes_of(root, text.encode(encoding))
+    assert [note.stage for note in notes.values()] == stages
+    assert [a.what for a in refused] == ([] if what is None else [what])
 
 
 def test_notes_come_with_the_shop(root):

@@ -57,7 +57,7 @@ def above_rumble(sound: Sound) -> Float:
 
 
 def _highpassed(x: Float, offset: float, rate_hz: int) -> Float:
-    """Return ``x`` without its offset through a Butterworth high-pass of second order (bilinear transform), from rest.
+    """Return ``x`` without an offset, through a Butterworth high-pass of second order (bilinear transform).
 
     ``H(z) = g (1 - 1/z)^2 / ((1 - p/z)(1 - p*/z))`` is ``g/|p|^2 + 2 Re r/(1 - p/z)``, so one complex recursion
     ``s[n] = p s[n-1] + x[n]`` does. In rows of 64 samples it is a product with the impulse response, and what the

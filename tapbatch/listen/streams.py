@@ -20,7 +20,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from tapbatch.errors import SoundError
-from tapbatch.listen.header import Header, read_header
+from tapbatch.listen.header import Header, read_header, refuse_special
 
 Block = NDArray[np.float64]
 
@@ -42,6 +42,9 @@ _LOSSLESS_CODECS = (
     "truehd",
     "mlp",
 )
+# A file may name other files, or places on the net, to be played instead of it.
+_THIS_FILE_ONLY = {"protocol_whitelist": "file"}
+_LISTS = ("concat", "hls", "dash", "sdp", "rtsp", "imf", "image2")
 _SCALE_OF_DTYPE = {"u1": 2.0**-7, "i2": 2.0**-15, "i4": 2.0**-31, "i8": 2.0**-63}
 
 
@@ -88,7 +91,7 @@ def open_stream(path: Path) -> Iterator[Stream]:
     import av
 
     try:
-        container = av.open(str(path), metadata_errors="replace")
+        container = av.open(str(path), metadata_errors="replace", options=_THIS_FILE_ONLY)
     except (av.FFmpegError, OSError, ValueError, LookupError) as error:
         raise _not_sound(path, header) from error
     with container:
@@ -105,6 +108,7 @@ def open_stream(path: Path) -> Iterator[Stream]:
 def _checked_header(path: Path) -> Header:
     """Refuse what is certainly no sound before a decoder guesses at it."""
     try:
+        refuse_special(path)
         with path.open("rb") as file:
             beginning = file.read(4096)
         header = read_header(path)
@@ -167,7 +171,8 @@ def _libsndfile(path: Path) -> Iterator[soundfile.SoundFile | None]:
     """Open with libsndfile; ``None`` where it does not know the file."""
     try:
         file = soundfile.SoundFile(path)
-    except (soundfile.SoundFileError, UnicodeDecodeError):
+    except (soundfile.SoundFileError, UnicodeDecodeError, TypeError):
+        # TypeError: a name that ends in .raw is taken for bare samples, whatever the file says.
         yield None
         return
     with file:
@@ -225,13 +230,17 @@ def _not_sound(path: Path, header: Header) -> SoundError:
     if not header.whole:
         return SoundError(
             path.name,
-            f"the file is cut: {header.present_bytes} of {header.promised_bytes} bytes of sound are there",
+            "the file is cut: it has no end"
+            if header.breaks_off
+            else f"the file is cut: {header.present_bytes} of {header.promised_bytes} bytes of sound are there",
             "copy it again from the recorder",
         )
     return SoundError(path.name, "no decoder understands the file", "export the recording again, as WAV if offered")
 
 
 def _ffmpeg_stream(path: Path, container: Any, header: Header) -> Stream:
+    if container.format.name.split(",")[0] in _LISTS:
+        raise _not_sound(path, header)
     stream = container.streams.best("audio")
     if stream is None:
         raise SoundError(
