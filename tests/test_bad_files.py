@@ -385,3 +385,34 @@ def test_the_bytes_of_a_file_decide_and_not_its_name(tmp_path: Path) -> None:
     for ending in ("wav", "mp3", "m4a", "ogg", "amr", "caf", "ac3", "ape"):
         (tmp_path / f"a.{ending}").write_bytes(raw.getvalue())
         assert decode(tmp_path / f"a.{ending}").notices == ()
+
+
+def _print_table() -> None:
+    """Print what becomes of each form of file under each way of damage, twenty times each, for DEVELOPERS.md."""
+
+    class Folder:
+        def mktemp(self, _name: str) -> Path:
+            return Path(tempfile.mkdtemp())
+
+    whole = whole_files.__wrapped__(Folder())
+    print(
+        "| damage | read, nothing noticed | read, with a notice | refused, with a line |\n| --- | --- | --- | --- |"
+    )
+    path = Path(tempfile.mkdtemp()) / "a.bin"
+    for how in HOW:
+        rng, counts = random.Random(how), {"silent": 0, "notice": 0, "refused": 0}
+        for ending in sorted(whole):
+            for _ in range(20):
+                path.write_bytes(damaged(whole[ending], whole[rng.choice(sorted(whole))], how, rng))
+                try:
+                    notices = measure_recording(path, "", BandSettings()).notices
+                except SoundError:
+                    counts["refused"] += 1
+                else:
+                    told = [n for n in notices if not n.startswith("lossy codec")]
+                    counts["notice" if told else "silent"] += 1
+        print(f"| {how} | {counts['silent']} | {counts['notice']} | {counts['refused']} |")
+
+
+if __name__ == "__main__":
+    _print_table()
