@@ -253,8 +253,9 @@ def test_a_hole_in_an_mp3_costs_the_hole_and_nothing_is_printed(
     soundfile.write(path, taps(1, count=8), RATE_HZ, format="MP3")
     whole = bytearray(path.read_bytes())
     half = len(whole) // 2
-    path.write_bytes(whole[:half])
-    assert decode(path).notices[0].startswith("the file is cut")
+    for end in (half, int(0.9 * len(whole))):
+        path.write_bytes(whole[:end])
+        assert decode(path).notices[0].startswith("the file is cut")
     del whole[half : half + 700]
     path.write_bytes(whole)
     assert decode(path).duration_s > 5.5
@@ -392,7 +393,7 @@ def test_the_bytes_of_a_file_decide_and_not_its_name(tmp_path: Path) -> None:
 
 
 def _print_table() -> None:
-    """Print what becomes of each form of file under each way of damage, twenty times each, for DEVELOPERS.md."""
+    """Print what becomes of each form of file under each way of damage, five times each, for DEVELOPERS.md."""
 
     class Folder:
         def mktemp(self, _name: str) -> Path:
@@ -402,11 +403,12 @@ def _print_table() -> None:
     print(
         "| damage | read, nothing noticed | read, with a notice | refused, with a line |\n| --- | --- | --- | --- |"
     )
-    path = Path(tempfile.mkdtemp()) / "a.bin"
+    folder = Path(tempfile.mkdtemp())
     for how in HOW:
         rng, counts = random.Random(how), {"silent": 0, "notice": 0, "refused": 0}
         for ending in sorted(whole):
-            for _ in range(20):
+            for _ in range(5):
+                path = folder / f"a.{ending}"
                 path.write_bytes(damaged(whole[ending], whole[rng.choice(sorted(whole))], how, rng))
                 try:
                     notices = measure_recording(path, "", BandSettings()).notices

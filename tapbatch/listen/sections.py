@@ -204,8 +204,9 @@ def _cut_notice(stream: Stream, there_s: float) -> str:
     header, promised_s = stream.header, stream.promised_s
     if not header.whole and header.present_bytes and header.promised_bytes:
         promised_s = max(promised_s, there_s * header.promised_bytes / header.present_bytes)
-    # A length stated of a lossy stream counts what encoders add in front, up to some thousand samples.
-    missing_from_s = 8192 / stream.sample_rate_hz if stream.lossy and header.whole else 0.01
+    # A length stated of a lossy stream counts what encoders add: two frames of MP3, else some thousand samples.
+    added = 2400 if stream.codec == "mp3" else 8192
+    missing_from_s = added / stream.sample_rate_hz if stream.lossy and header.whole else 0.01
     if promised_s - there_s > missing_from_s:
         return f"the file is cut: {there_s:.2f} of {promised_s:.2f} s are there"
     return f"the file is cut: {there_s:.2f} s are there, and no end" if header.breaks_off else ""
