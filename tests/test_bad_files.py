@@ -246,6 +246,20 @@ def test_a_cut_ogg_is_noticed(tmp_path: Path, subtype: str) -> None:
         decode(path)
 
 
+@pytest.mark.parametrize("subtype", ["VORBIS", "OPUS"])
+def test_a_paused_recorder_chains_ogg_and_all_of_it_is_read(tmp_path: Path, subtype: str) -> None:
+    """RFC 3533, 4: streams may follow one another; what comes behind a pause is not to be lost."""
+    pieces = []
+    for n in (1, 2):
+        soundfile.write(tmp_path / "a.ogg", taps(n), RATE_HZ, format="OGG", subtype=subtype)
+        pieces.append((tmp_path / "a.ogg").read_bytes())
+    (tmp_path / "a.ogg").write_bytes(b"".join(pieces))
+    sound = decode(tmp_path / "a.ogg")
+    assert sound.duration_s == pytest.approx(2 * len(taps(1)) / RATE_HZ, abs=0.1)
+    assert not any(n.startswith(("the file is cut", "damaged")) for n in sound.notices)
+    assert len([t for t in measure_recording(tmp_path / "a.ogg", "", BandSettings()).taps if t.tap.used]) == 6
+
+
 def test_a_hole_in_an_mp3_costs_the_hole_and_nothing_is_printed(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:

@@ -25,7 +25,8 @@ _UNKNOWN_FROM = 0x7FFF_0000
 _MOST_CHUNKS = 10_000
 _W64_RIFF = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
 _MOST_PAGE = 65307  # of an Ogg stream, RFC 3533
-_LAST_PAGE = 4
+_FIRST_PAGE, _LAST_PAGE = 2, 4
+_READ = 1 << 20
 _DATE = re.compile(
     r"(?P<y>[0-9]{4})(?P<sep>[-:/._ ]?)(?P<m>[0-9]{2})(?P=sep)(?P<d>[0-9]{2})"
     r"(?:[T ]+(?P<H>[0-9]{2})(?P<tsep>[-:._ ]?)(?P<M>[0-9]{2})(?P=tsep)(?P<S>[0-9]{2})(?:[.,][0-9]+)?"
@@ -229,6 +230,30 @@ def _ogg_ends(file: BinaryIO, file_size: int) -> bool:
     segments = tail[at + 27 : at + 27 + tail[at + 26]]
     whole = len(segments) == tail[at + 26] and len(tail) >= at + 27 + len(segments) + sum(segments)
     return whole and bool(tail[at + 5] & _LAST_PAGE)
+
+
+def is_chained(path: Path) -> bool:
+    """Tell whether one Ogg stream follows another in a file, as where a recorder was paused (RFC 3533, chaining).
+
+    The pages that begin streams stand in front of all others, unless a chain begins again.
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be read.
+    """
+    others, kept = False, b""
+    with path.open("rb") as file:
+        while piece := file.read(_READ):
+            piece, kept = kept + piece, piece[-5:]
+            at = piece.find(b"OggS\0")
+            while 0 <= at < len(piece) - 5:
+                if not piece[at + 5] & _FIRST_PAGE:
+                    others = True
+                elif others:
+                    return True
+                at = piece.find(b"OggS\0", at + 5)
+    return False
 
 
 def clean_date(text: str) -> str:

@@ -20,7 +20,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from tapbatch.errors import SoundError
-from tapbatch.listen.header import Header, read_header, refuse_special
+from tapbatch.listen.header import Header, is_chained, read_header, refuse_special
 
 Block = NDArray[np.float64]
 
@@ -82,7 +82,8 @@ def open_stream(path: Path) -> Iterator[Stream]:
     header = _checked_header(path)
     with path.open("rb") as file:
         kind = file.read(12)
-    if _libsndfile_knows(kind):
+    # Of a chain of Ogg streams libsndfile reads the first only.
+    if _libsndfile_knows(kind) and not (kind[:4] == b"OggS" and is_chained(path)):
         with _libsndfile(path) as file:
             found = None if file is None else _sndfile_stream(path, file, header)
             if found is not None:
