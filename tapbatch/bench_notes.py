@@ -76,7 +76,7 @@ def read_notes(path: Path, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note
         remedy = "save it again as CSV from the spreadsheet"
         return {}, (Attention(where=shown, what="is not a table in CSV", remedy=remedy),)
     open_row = _never_closed(text, delimiter)
-    notes, refused = _notes_from(rows[: open_row - 1] if open_row else rows, shown)
+    notes, refused = _notes_from(rows[: open_row - 1] if open_row else rows, delimiter, shown)
     if open_row:
         what = f"row {open_row}: found a quotation mark that is never closed; this row and those below are not used"
         refused += (Attention(where=shown, what=what, remedy="expected quotation marks in pairs"),)
@@ -132,7 +132,9 @@ def _column_name(cell: str) -> str:
     return re.sub(r"[\s-]+", "_", cell.strip().lower())
 
 
-def _notes_from(rows: list[list[str]], shown: str) -> tuple[dict[NoteKey, Note], tuple[Attention, ...]]:
+def _notes_from(
+    rows: list[list[str]], delimiter: str, shown: str
+) -> tuple[dict[NoteKey, Note], tuple[Attention, ...]]:
     filled = [(number, row) for number, row in enumerate(rows, 1) if any(cell.strip(",;|") for cell in row)]
     if not filled:
         return {}, ()
@@ -144,6 +146,7 @@ def _notes_from(rows: list[list[str]], shown: str) -> tuple[dict[NoteKey, Note],
     rows_of: dict[NoteKey, int] = {}
     for number, row in filled[1:]:
         try:
+            _refuse_two_way(columns, row, delimiter, f"row {number}", shown)
             note = _note(columns, row, f"row {number}", shown)
             key = (note.instrument, note.stage)
             if key in notes:
@@ -201,6 +204,14 @@ def _note(columns: list[str], row: list[str], place: str, shown: str) -> Note:
         remark=cells.get("remark", ""),
         **numbers,
     )
+
+
+def _refuse_two_way(columns: list[str], row: list[str], delimiter: str, place: str, shown: str) -> None:
+    """Refuse numbers like 1,234 where commas part the columns: who writes so may part thousands or decimals by it."""
+    for column, cell in zip(columns, row, strict=False):
+        if column in _RANGES and delimiter != ";" and re.fullmatch(r"[0-9]{1,3},[0-9]{3}", cell, re.ASCII):
+            remedy = f"expected a number that reads one way, {cell.replace(',', '')} or {cell.replace(',', '.')}"
+            raise SettingsError(shown, f"{place}, {column}: found {cell!r}", remedy)
 
 
 def _number(cell: str, column: str, place: str, shown: str) -> float | None:

@@ -82,6 +82,16 @@ def test_numbers_as_people_write_them(root, cell, number):
     assert (notes["a", "b"].mass_g, refused) == (number, ())
 
 
+def test_a_number_that_reads_two_ways_is_refused_and_not_guessed(root):
+    """With semicolons the comma is decimal, by the habit of the countries that write both."""
+    notes, refused = notes_of(root, 'instrument,stage,mass_g\na,b,"1,234"\na,c,"1,2345"\n')
+    assert [n.mass_g for n in notes.values()] == [1.2345]
+    assert [(a.what, a.remedy) for a in refused] == [
+        ("row 2, mass_g: found '1,234'", "expected a number that reads one way, 1234 or 1.234")
+    ]
+    assert notes_of(root, "instrument;stage;mass_g\na;b;1,234\n")[0]["a", "b"].mass_g == 1.234
+
+
 @pytest.mark.parametrize(
     ("cell", "date"),
     [
