@@ -99,7 +99,9 @@ class Mode:
     """One damped mode in one tap, ``a exp(-delta t) cos(2 pi f t + phase)``, t from ``Tap.free_from_s``.
 
     ``energy_db`` is ``10 log10`` of the energy of its free decay, ``a**2/(4 delta)``, in (full scale)^2 s.
-    ``freq_t60_corr`` is the correlation of the errors of ``freq_hz`` and ``ln t60_s``.
+    ``freq_t60_corr`` is the correlation of the errors of ``freq_hz`` and ``ln t60_s``. ``freq_misfit_hz`` and
+    ``t60_log_misfit`` are the parts of the standard errors that no noise explains (a room, a decay that is no
+    exponential): the same in every tap of a place, so that no number of taps makes them smaller.
     """
 
     freq_hz: float
@@ -111,6 +113,8 @@ class Mode:
     phase_rad: float
     energy_db: float
     flags: tuple[str, ...] = ()
+    freq_misfit_hz: float = 0.0
+    t60_log_misfit: float = 0.0
 
     @property
     def q(self) -> float:

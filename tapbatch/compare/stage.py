@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from tapbatch.compare.group import group_taps
-from tapbatch.compare.join import CENTS, Joined, Sample, join, recordings_disagree
+from tapbatch.compare.join import CENTS, Joined, Sample, join, recordings_disagree, with_misfit
 from tapbatch.compare.order import Place, setup_numbers
 from tapbatch.compare.shared import Shared, shared_poles
 from tapbatch.pitch import hz_to_note
@@ -173,9 +173,17 @@ def carried_flags(flags_of_taps: Sequence[Sequence[str]]) -> set[str]:
     return {f for f in every if 2 * sum(f in flags for flags in flags_of_taps) >= len(flags_of_taps)}
 
 
-def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: InstrumentSettings) -> StageMode:
+def join_members(members: Sequence[tuple[TapAt, Mode]]) -> tuple[Joined, Joined]:
+    """Return ``ln f`` and ``ln T60`` of a mode from its taps, what all of them misfit alike counted."""
     freq = join([freq_sample(t, m) for t, m in members])
     t60 = join([t60_sample(t, m) for t, m in members])
+    freq_mean = with_misfit(freq.mean, [m.freq_misfit_hz / m.freq_hz for _, m in members])
+    t60_mean = with_misfit(t60.mean, [m.t60_log_misfit for _, m in members])
+    return replace(freq, mean=freq_mean), replace(t60, mean=t60_mean)
+
+
+def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: InstrumentSettings) -> StageMode:
+    freq, t60 = join_members(members)
     freq_hz = math.exp(freq.mean.value)
     note, cents = hz_to_note(freq_hz, place.concert_pitch_hz, settings.spelling)
     return StageMode(

@@ -318,6 +318,8 @@ def _mode(
         amplitude=size,
         phase_rad=float(np.angle(amplitude[k])),
         energy_db=float(10 * np.log10(max(size**2 / (4 * delta[k]), 1e-30))),
+        freq_misfit_hz=float(np.sqrt(max(omega_se**2 - pole_cov[count + k, count + k], 0.0))) * rate_hz / (2 * np.pi),
+        t60_log_misfit=float(np.sqrt(max(log_se**2 - pole_cov[k, k], 0.0))),
         flags=_flags(k, float(freq_hz[k]), t60_s, found, honest, noise),
     )
 

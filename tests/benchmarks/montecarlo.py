@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapbatch.compare.group import group_taps
-from tapbatch.compare.join import CENTS, join
-from tapbatch.compare.stage import TapAt, freq_sample, t60_sample, with_shared
+from tapbatch.compare.join import CENTS
+from tapbatch.compare.stage import TapAt, join_members, with_shared
 from tapbatch.measure.sound import measure_taps
 from tapbatch.values import BandSettings, Mode, TapReading
 from tests.benchmarks import peers, scenes
@@ -127,10 +127,9 @@ def _joined(readings: Sequence[TapReading]) -> Estimates:
     groups = group_taps([r.modes for r in readings])
     taps = with_shared([TapAt(0, t, "", 0, r.modes, r.couplings) for t, r in enumerate(readings)], groups)
     for group in groups:
-        modes = [taps[t].modes[i] for t, i in group]
-        freq = join([freq_sample(taps[t], taps[t].modes[i]) for t, i in group]).mean
-        t60 = join([t60_sample(taps[t], taps[t].modes[i]) for t, i in group]).mean
-        owned = 2 * sum(bool(_OWNED & set(m.flags)) for m in modes) >= len(modes)
+        members = [(taps[t], taps[t].modes[i]) for t, i in group]
+        freq, t60 = (joined.mean for joined in join_members(members))
+        owned = 2 * sum(bool(_OWNED & set(m.flags)) for _, m in members) >= len(members)
         rows.append((math.exp(freq.value), math.exp(t60.value), freq.half * math.exp(freq.value), t60.half, owned))
     table = np.array(rows, dtype=float).reshape(-1, 5)
     return Estimates(

@@ -149,8 +149,10 @@ def through_aac(samples: Float, rate_hz: int, kbps: int) -> Float:
         back = np.concatenate([f.to_ndarray()[0] for f in file.decode(audio=0)]).astype(np.float64)
     # Encoders and containers differ in how much silence they put in front.
     loud = slice(round(QUIET_S * rate_hz) - 2048, round((QUIET_S + 0.3) * rate_hz))
-    at = int(np.argmax(correlate(back, samples[loud], mode="valid", method="fft")))
-    lead = at - loud.start
+    likeness = correlate(back, samples[loud], mode="valid", method="fft")
+    # By no more than a few frames, though: a louder tap later on is more like it than it is itself.
+    first = max(loud.start - 8192, 0)
+    lead = first + int(np.argmax(likeness[first : loud.start + 8192])) - loud.start
     aligned = back[lead:] if lead >= 0 else np.concatenate([np.zeros(-lead), back])
     return np.concatenate([aligned, np.zeros(len(samples))])[: len(samples)]
 

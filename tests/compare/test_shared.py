@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tapbatch.compare.drift import change_of
 from tapbatch.compare.join import cells_of, random_effects
 from tapbatch.compare.shared import Shared, shared_poles
-from tapbatch.compare.stage import TapAt, freq_sample, t60_sample, with_shared
+from tapbatch.compare.stage import TapAt, freq_sample, join_members, t60_sample, with_shared
 from tapbatch.values import Coupling, Mode
 from tests.benchmarks import scenes
 from tests.benchmarks.cases import CASES, Case
@@ -168,3 +170,25 @@ def test_modes_far_apart_are_not_coupled() -> None:
     (reading,) = measured(case, scenes.scene(case, 0))
     assert len(reading.modes) == 6
     assert reading.couplings == ()
+
+
+# ------------------------------------------------- what all taps misfit alike
+
+
+def test_what_a_room_does_to_every_tap_is_not_averaged_away() -> None:
+    # A systematic part counts whole beside the scatter (GUM, JCGM 100, 4.3 and 5.1): halves join as squares.
+    clean = stage_taps([200.0, 200.01, 199.99, 200.02], [1e-5] * 4)
+    roomy = [replace(t, modes=(replace(t.modes[0], freq_misfit_hz=0.05, t60_log_misfit=0.1),)) for t in clean]
+    freq, t60 = join_members([(t, t.modes[0]) for t in clean])
+    wide_freq, wide_t60 = join_members([(t, t.modes[0]) for t in roomy])
+    assert wide_freq.mean.half == pytest.approx(math.hypot(freq.mean.half, 1.96 * 0.05 / 200.0), rel=1e-3)
+    assert wide_t60.mean.half == pytest.approx(math.hypot(t60.mean.half, 1.96 * 0.1), rel=1e-3)
+    assert wide_freq.mean.value == freq.mean.value
+
+
+def test_a_change_has_the_room_in_common() -> None:
+    before = stage_taps([200.0, 200.01, 199.99], [1e-5] * 3)
+    roomy = [replace(t, modes=(replace(t.modes[0], freq_misfit_hz=0.05),)) for t in before]
+    plain, in_room = (change_of([(t, t.modes[0]) for t in taps], [(t, t.modes[0]) for t in taps], 3.0).freq
+                      for taps in (before, roomy))  # fmt: skip
+    assert plain == in_room
