@@ -7,7 +7,7 @@ logarithm, that is a relative error. The quality factor is ``Q = pi f t60_s / ln
 stands for what is not known.
 
 The order below is the order in which they are made:
-``Recording -> Sound -> Tap -> Mode -> Reading -> Stage -> History -> Drift``.
+``Recording -> Sound -> Tap -> Mode -> Reading -> Stage -> History -> Drift -> Landing``.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ LN_1000 = math.log(1000.0)
 
 Kind = Literal["tap", "pluck", "room"]
 Verdict = Literal["up", "down", "steady", "unclear", "new", "gone"]
+LandingKind = Literal["target", "above", "below"]
+OnTarget = Literal["sure", "likely", "no"]
 
 
 # ---------------------------------------------------------------- listen
@@ -343,10 +345,42 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class History:
-    """An instrument: the stages of every part in order, and what moved between them.
+class Landing:
+    """A place where a mode could come to rest, how far it is from there, and what one more step would do.
 
-    ``stages`` is ordered by part (body last), then by order; ``drifts`` likewise.
+    ``cents_to_go`` is signed, from the reading to the landing. ``step_*`` is one more step of the same work with its
+    95 % prediction interval, ``overshoot`` the chance (0 to 1) that it carries the mode past the landing's tolerance;
+    both ``None`` where fewer than three such steps were seen. ``basis`` says what was learned from.
+    """
+
+    part: str
+    mode: str
+    stage: str
+    freq_hz: float
+    note: str
+    cents: float
+    landing: LandingKind
+    landing_note: str
+    landing_hz: float
+    cents_to_go: float
+    tolerance_cents: float
+    on_target: OnTarget
+    taps_within: int
+    taps: int
+    step_cents: float | None
+    step_low_cents: float | None
+    step_high_cents: float | None
+    steps_seen: int
+    steps_to_go: float | None
+    overshoot: float | None
+    basis: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """An instrument: the stages of every part in order, what moved between them, and where it could come to rest.
+
+    ``stages`` is ordered by part (body last), then by order; ``drifts`` and ``landings`` likewise.
     """
 
     instrument: str
@@ -354,6 +388,7 @@ class History:
     stages: tuple[Stage, ...]
     drifts: tuple[Drift, ...]
     notices: tuple[str, ...] = ()
+    landings: tuple[Landing, ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:

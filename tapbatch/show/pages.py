@@ -12,7 +12,7 @@ from typing import Literal
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
 from tapbatch.show.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
-from tapbatch.values import Drift, History, Stage, StageMode
+from tapbatch.values import Drift, History, Landing, Stage, StageMode
 
 ROW_MM = 4.6
 LEAST_ROWS = 6
@@ -31,6 +31,16 @@ MODE_COLUMNS: tuple[Column, ...] = (
     ("level (dB)", 134.0, "right", 13.0),
     ("taps", 143.0, "right", 9.0),
     ("noticed", 146.0, "left", 32.0),
+)
+
+LANDING_COLUMNS: tuple[Column, ...] = (
+    ("landing", 0.0, "left", 30.0),
+    ("mode", 31.0, "left", 20.0),
+    ("to go", 72.0, "right", 20.0),
+    ("there?", 75.0, "left", 18.0),
+    ("one more step (c)", 128.0, "right", 36.0),
+    ("steps", 141.0, "right", 12.0),
+    ("past it (%)", 160.0, "right", 16.0),
 )
 
 DRIFT_COLUMNS: tuple[Column, ...] = (
@@ -72,6 +82,24 @@ def _drift_cells(drift: Drift) -> Row:
     return words.VERDICTS[drift.verdict], drift.mode, cents, rings, drift.caution
 
 
+def landing_table(history: History, part: str) -> list[Row]:
+    """Return where the modes of a part could come to rest as it is said in print."""
+    return [_landing_cells(landing) for landing in history.landings if landing.part == part]
+
+
+def _landing_cells(landing: Landing) -> Row:
+    kind = "target" if landing.landing == "target" else landing.landing
+    return (
+        f"{landing.landing_note}, {kind}",
+        landing.mode,
+        f"{landing.cents_to_go:+z.1f} c",
+        f"{landing.on_target}, {landing.taps_within}/{landing.taps}",
+        words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1),
+        "" if landing.steps_to_go is None else f"{landing.steps_to_go:.1f}",
+        "" if landing.overshoot is None else f"{100 * landing.overshoot:.0f}",
+    )
+
+
 def table_height_mm(rows: int) -> float:
     """Return the height of a table of so many rows with its headings."""
     return 13.0 + rows * ROW_MM
@@ -94,7 +122,7 @@ def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], ro
 
 
 def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], history: History) -> None:
-    """Draw, part by part, the modes of the latest stage and what moved into it.
+    """Draw, part by part, the modes of the latest stage, what moved into it, and where it could come to rest.
 
     Parameters
     ----------
@@ -108,6 +136,7 @@ def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], histo
         for title, columns, rows in (
             (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
             (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
+            (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
         ):
             while rows:
                 least = table_height_mm(min(len(rows), LEAST_ROWS))
@@ -143,6 +172,12 @@ HOW: tuple[tuple[str, str], ...] = (
         "Up and down: the interval of the change leaves out zero. Steady: the whole interval lies within the "
         "width that counts as steady. Cannot tell: neither; more taps would narrow it. What differed besides "
         "the wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
+    ),
+    (
+        "How far still",
+        "One more step is predicted from the steps of the same work on this instrument, three at least: their mean, "
+        "or a power law of the opening's area where the notes give it. Its interval and the chance to pass a landing "
+        "are for the next single step, with the errors that neighbouring steps share and the scatter of the steps.",
     ),
     (
         "The sound and its bands",

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from tapbatch.show.tables import SCHEMA, Row
-from tapbatch.values import Attention, Drift, Heard, History, Mode, Stage, StageDecay, StageMode
+from tapbatch.values import Attention, Drift, Heard, History, Landing, Mode, Stage, StageDecay, StageMode
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
-    """Lay out the history of one instrument as the rows of its six tables.
+    """Lay out the history of one instrument as the rows of its seven tables.
 
     Parameters
     ----------
@@ -23,12 +23,12 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
     Returns
     -------
     dict
-        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``sustain``: a list of rows each.
+        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``sustain``: a list of rows each.
 
     Examples
     --------
     >>> sorted(history_to_tables(History(instrument="na", instrument_shown="NA", stages=(), drifts=())))
-    ['drift', 'modes', 'recordings', 'sustain', 'tap_modes', 'taps']
+    ['drift', 'modes', 'recordings', 'sustain', 'tap_modes', 'taps', 'targets']
     """
     tables: dict[str, list[Row]] = {name: [] for name in SCHEMA if name != "attention"}
     for stage in history.stages:
@@ -40,6 +40,7 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
         tables["sustain"].extend(sustain_rows(stage))
     shown = {(s.part, s.stage): s.stage_shown for s in history.stages}
     tables["drift"].extend(_drift_row(d, shown) for d in history.drifts)
+    tables["targets"].extend(_target_row(landing, shown) for landing in history.landings)
     return tables
 
 
@@ -188,4 +189,29 @@ def _drift_row(drift: Drift, shown: Mapping[tuple[str, str], str]) -> Row:
         "t60_high_pct": drift.t60_high_pct,
         "verdict": drift.verdict,
         "caution": drift.caution,
+    }
+
+
+def _target_row(landing: Landing, shown: Mapping[tuple[str, str], str]) -> Row:
+    return {
+        "part": landing.part,
+        "mode": landing.mode,
+        "stage": shown.get((landing.part, landing.stage), landing.stage),
+        "freq_hz": landing.freq_hz,
+        "note": landing.note,
+        "cents": landing.cents,
+        "landing": landing.landing,
+        "landing_note": landing.landing_note,
+        "landing_hz": landing.landing_hz,
+        "cents_to_go": landing.cents_to_go,
+        "tolerance_cents": landing.tolerance_cents,
+        "on_target": landing.on_target,
+        "taps_within": f"{landing.taps_within}/{landing.taps}",
+        "step_cents": landing.step_cents,
+        "step_low_cents": landing.step_low_cents,
+        "step_high_cents": landing.step_high_cents,
+        "steps_seen": landing.steps_seen,
+        "steps_to_go": landing.steps_to_go,
+        "overshoot_pct": None if landing.overshoot is None else 100.0 * landing.overshoot,
+        "basis": landing.basis,
     }

@@ -13,6 +13,7 @@ from tapbatch.pitch import Spelling
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
 from tapbatch.show.figures import draw_latest_staff
+from tapbatch.show.landings import RISKY, chance_text, chosen_landings, landing_name, step_text, to_go_text, way_text
 from tapbatch.show.lettering import MM_PER_PT, text_width_mm, wrapped
 from tapbatch.show.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.values import Drift, History, Stage, StageMode
@@ -22,6 +23,7 @@ STAFF_MM = 50.0
 MOST_ROWS = 9
 MOST_PARTS = 5
 MOST_CAUTIONS = 4
+MOST_LANDINGS = 3
 ANSWER = 11.5
 ROW_MM = 6.0
 
@@ -125,6 +127,7 @@ def _draw_answers(
     sure = words.how_sure(lead, steady_cents)
     for label, answer, detail, cautions in (
         ("Moved?", *_moved(history, stage, drift)),
+        *_how_far(history, stage, lead),
         ("Rings?", *_rings(lead, drift)),
         ("Trust it?", sure.capitalize(), _basis(lead, stage, steady_cents), words.doubts(lead, stage)),
     ):
@@ -145,6 +148,19 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> tuple[str, st
         return "Not compared", f"with {before.stage_shown}", []
     cautions = [f"differs besides the wood: {drift.caution}"] if drift.caution else []
     return _capital(words.moved_text(drift)), f"since {before.stage_shown}", cautions
+
+
+def _how_far(history: History, stage: Stage, lead: StageMode) -> list[tuple[str, str, str, list[str]]]:
+    chosen = [landing for landing in chosen_landings(history, stage.part) if landing.stage == stage.stage]
+    answers: list[tuple[str, str, str, list[str]]] = []
+    for landing in sorted(chosen, key=lambda c: c.mode != lead.mode)[:MOST_LANDINGS]:
+        whose = "" if landing.mode == lead.mode else f"{landing.mode} to "
+        chance = chance_text(landing)
+        risky = landing.overshoot is not None and landing.overshoot >= RISKY
+        detail = ", ".join(p for p in (step_text(landing), way_text(landing), "" if risky else chance) if p)
+        answer = _capital(f"{whose}{landing_name(landing)}: {to_go_text(landing)}")
+        answers.append(("" if answers else "How far?", answer, detail, [f"{chance}: take off less"] if risky else []))
+    return answers
 
 
 def _rings(lead: StageMode, drift: Drift | None) -> tuple[str, str, list[str]]:

@@ -16,6 +16,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
 from tapbatch.show import rows, tables, words
+from tapbatch.show.landings import landing_lines
 from tapbatch.values import Attention, History, Stage, StageMode
 
 if TYPE_CHECKING:
@@ -104,7 +105,7 @@ def print_histories(histories: Sequence[History], *, file: TextIO | None = None)
 
 
 def history_lines(history: History) -> list[str]:
-    """Return where an instrument stands, one sentence a part, each line at most 80 characters."""
+    """Return where an instrument stands and how far it has to go, a sentence each a part, lines of 80 characters."""
     lines: list[str] = []
     for part in history.parts:
         stages = [s for s in history.of_part(part) if s.modes]
@@ -120,6 +121,8 @@ def history_lines(history: History) -> list[str]:
             said += f", {words.moved_text(drift)}"
             said += f" ({drift.caution})" if drift.caution else ""
         lines += _wrapped(said, "", "    ")
+        for said in landing_lines(history, part):
+            lines += _wrapped(said, "  ", "    ")
     return lines
 
 
