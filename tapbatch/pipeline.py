@@ -15,7 +15,8 @@ from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tapbatch.compare.history import build_history
+from tapbatch.compare.history import build_history, compare_stages, gather_history
+from tapbatch.compare.setups import learn_setups
 from tapbatch.compare.targets import resting_places, with_landings
 from tapbatch.errors import NamingError, ShopError, SoundError, TapbatchError
 from tapbatch.listen.naming import hash_file, is_passing_name, is_sound_name, parse_name
@@ -281,18 +282,21 @@ def _by_instrument(
 
 def _histories(shop: Shop, store: ReadingStore, found: _Found, attention: list[Attention]) -> list[History]:
     """Build all histories; what needs the builder is added to ``attention``. Instruments refer to one another."""
-    histories = []
+    gathered = []
     for instrument, items in _by_instrument(shop, store, found):
-        history, asked = build_history(instrument, items, shop.settings_of(instrument), shop.notes)
+        history, asked = gather_history(instrument, items, shop.settings_of(instrument), shop.notes)
         attention += asked
-        histories.append(history)
-    rests = resting_places(histories)
-    landed = []
-    for history in histories:
-        with_them, asked = with_landings(history, shop.settings_of(history.instrument), rests)
+        gathered.append(history)
+    # What setting up anew moves is the shop's own: one hand, one bench.
+    scatter = learn_setups(stage for history in gathered for stage in history.stages)
+    rests = resting_places(gathered)
+    histories = []
+    for history in gathered:
+        settings = shop.settings_of(history.instrument)
+        landed, asked = with_landings(compare_stages(history, settings, scatter), settings, rests)
         attention += asked
-        landed.append(with_them)
-    return landed
+        histories.append(landed)
+    return histories
 
 
 def _show(shop: Shop, history: History, settings: InstrumentSettings) -> list[str]:

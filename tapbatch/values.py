@@ -327,7 +327,12 @@ class Stage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """A mode of one part from one stage to the next; changes are ``None`` for ``new`` and ``gone``."""
+    """A mode of one part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
+
+    ``chance`` (0 to 1) is how often one mode of the stage or another would seem to move as much by chance alone;
+    ``more_taps`` how many more at the later stage would decide what is ``unclear``. ``first_*`` is the change since
+    the stage at which the mode was first heard.
+    """
 
     part: str
     mode: str
@@ -342,6 +347,14 @@ class Drift:
     t60_high_pct: float | None
     verdict: Verdict
     caution: str = ""
+    chance: float | None = None
+    more_taps: int | None = None
+    first_stage: str = ""
+    first_change_cents: float | None = None
+    first_cents_low: float | None = None
+    first_cents_high: float | None = None
+    first_verdict: Verdict | Literal[""] = ""
+    first_caution: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -380,7 +393,8 @@ class Landing:
 class History:
     """An instrument: the stages of every part in order, what moved between them, and where it could come to rest.
 
-    ``stages`` is ordered by part (body last), then by order; ``drifts`` and ``landings`` likewise.
+    ``stages`` is ordered by part (body last), then by order; ``drifts`` and ``landings`` likewise. ``setup_cents`` is
+    how much setting up anew moves a mode (standard deviation), ``None`` until it was tried.
     """
 
     instrument: str
@@ -389,6 +403,7 @@ class History:
     drifts: tuple[Drift, ...]
     notices: tuple[str, ...] = ()
     landings: tuple[Landing, ...] = ()
+    setup_cents: float | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:

@@ -28,7 +28,7 @@ from tapbatch.compare.order import Place, setup_numbers
 from tapbatch.compare.shared import Shared, shared_poles
 from tapbatch.pitch import hz_to_note
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Coupling, Heard, Mode, StageMode
+from tapbatch.values import Coupling, Heard, Mode, Stage, StageMode
 
 FLAG_ORDER = (
     "string", "hum", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ", "identity?", "wide",
@@ -78,6 +78,18 @@ def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
         if h.recording.kind == "tap"
         for t, tap in enumerate(h.reading.used_taps)
     )
+
+
+def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
+    """Return the taps of each mode of a stage, by its name, with the mode as measured in each."""
+    taps = taps_of(stage.heard)
+    groups: dict[str, list[tuple[int, int]]] = {m.mode: [] for m in stage.modes}
+    for t, tap in enumerate(taps):
+        for k, name in enumerate(stage.heard[tap.recording].mode_names[tap.tap]):
+            if name:
+                groups[name].append((t, k))
+    taps = with_shared(taps, list(groups.values()))
+    return {name: [(taps[t], taps[t].modes[k]) for t, k in group] for name, group in groups.items()}
 
 
 def find_modes(place: Place, settings: InstrumentSettings) -> Found:

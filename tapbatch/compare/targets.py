@@ -17,8 +17,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tapbatch.compare.drift import members_by_mode
 from tapbatch.compare.join import CENTS
+from tapbatch.compare.stage import members_by_mode
 from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
 from tapbatch.compare.works import Work, latest_work, positions
 from tapbatch.pitch import Spelling, cents_between, hz_to_note, note_to_hz
@@ -59,20 +59,18 @@ class _Part:
 
 
 def with_landings(
-    history: History, settings: InstrumentSettings, rests: Rests, setup_variance: float = 0.0
+    history: History, settings: InstrumentSettings, rests: Rests
 ) -> tuple[History, tuple[Attention, ...]]:
     """Return a history with its landings, and the targets that cannot be resolved.
 
     Parameters
     ----------
     history : History
-        With its stages, in order.
+        With its stages, in order, compared.
     settings : InstrumentSettings
         Those of the instrument.
     rests : mapping of (instrument, part, mode) to float
         Where the modes of the shop's instruments were last heard, in hertz: see :func:`resting_places`.
-    setup_variance : float
-        What setting up anew adds to a reading, in cents squared; 0 where that is not known.
 
     Returns
     -------
@@ -95,7 +93,7 @@ def with_landings(
         stages = tuple(s for s in history.of_part(part) if s.modes)
         if not stages:
             continue
-        of_part = _Part(stages, settings, setup_variance)
+        of_part = _Part(stages, settings, (history.setup_cents or 0.0) ** 2)
         targets = [t for t in settings.target if _part_of(t.mode, settings) == part]
         for target in targets:
             waits = _waits(target, of_part)

@@ -17,9 +17,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from tapbatch.compare.drift import members_by_mode
 from tapbatch.compare.join import CENTS, Z_95, Mean, Sample, cells_of
-from tapbatch.compare.stage import freq_sample
+from tapbatch.compare.stage import freq_sample, members_by_mode
 from tapbatch.compare.steps import FEWEST_STEPS, At
 from tapbatch.listen.naming import identity
 from tapbatch.values import Stage

@@ -169,8 +169,10 @@ HOW: tuple[tuple[str, str], ...] = (
     ),
     (
         "Moved or not",
-        "Up and down: the interval of the change leaves out zero. Steady: the whole interval lies within the "
-        "width that counts as steady. Cannot tell: neither; more taps would narrow it. What differed besides "
+        "Up and down: the interval of the change leaves out zero, and that holds among all modes of the stage (Holm, "
+        "1979: 5 % for all together). Steady: the whole interval lies within the width that counts as steady. Cannot "
+        "tell: neither; more taps would narrow it. What setting up anew moves is learned from what was recorded "
+        "again. What differed besides "
         "the wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
     ),
     (

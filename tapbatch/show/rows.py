@@ -189,6 +189,14 @@ def _drift_row(drift: Drift, shown: Mapping[tuple[str, str], str]) -> Row:
         "t60_high_pct": drift.t60_high_pct,
         "verdict": drift.verdict,
         "caution": drift.caution,
+        "chance_pct": None if drift.chance is None else 100.0 * drift.chance,
+        "more_taps": drift.more_taps,
+        "first_stage": shown.get((drift.part, drift.first_stage), drift.first_stage),
+        "first_change_cents": drift.first_change_cents,
+        "first_cents_low": drift.first_cents_low,
+        "first_cents_high": drift.first_cents_high,
+        "first_verdict": drift.first_verdict,
+        "first_caution": drift.first_caution,
     }
 
 

@@ -12,6 +12,7 @@ from typing import Literal
 from tapbatch.pitch import Spelling
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
+from tapbatch.show.conditions import learned_text
 from tapbatch.show.figures import draw_latest_staff
 from tapbatch.show.landings import RISKY, chance_text, chosen_landings, landing_name, step_text, to_go_text, way_text
 from tapbatch.show.lettering import MM_PER_PT, text_width_mm, wrapped
@@ -147,7 +148,13 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> tuple[str, st
     if drift is None:
         return "Not compared", f"with {before.stage_shown}", []
     cautions = [f"differs besides the wood: {drift.caution}"] if drift.caution else []
-    return _capital(words.moved_text(drift)), f"since {before.stage_shown}", cautions
+    shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
+    told = (
+        f"since {shown.get(drift.from_stage, before.stage_shown)}",
+        words.more_taps_text(drift),
+        words.since_first_text(drift, shown.get(drift.first_stage, drift.first_stage)),
+    )
+    return _capital(words.moved_text(drift)), "; ".join(t for t in told if t), cautions
 
 
 def _how_far(history: History, stage: Stage, lead: StageMode) -> list[tuple[str, str, str, list[str]]]:
@@ -264,7 +271,7 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = [*history.notices]
+    notices = [*history.notices, *learned_text(history)]
     for heard in stage.heard if stage else ():
         said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
         notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]

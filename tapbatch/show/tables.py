@@ -111,6 +111,11 @@ SCHEMA: dict[str, tuple[Column, ...]] = {
         *_floats("freq_change_cents cents_low cents_high", 3, "cents_low", "cents_high"),
         *_floats("t60_change_pct t60_low_pct t60_high_pct", 2, "t60_low_pct", "t60_high_pct"),
         *_texts("verdict caution"),
+        *_floats("chance_pct", 2),
+        *_ints("more_taps"),
+        *_texts("first_stage"),
+        *_floats("first_change_cents first_cents_low first_cents_high", 3, "first_cents_low", "first_cents_high"),
+        *_texts("first_verdict first_caution"),
     ),
     "targets": (
         *_texts("part mode stage"),

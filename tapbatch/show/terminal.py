@@ -119,6 +119,7 @@ def history_lines(history: History) -> list[str]:
         drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
         if drift is not None:
             said += f", {words.moved_text(drift)}"
+            said += f", {words.more_taps_text(drift)}" if drift.verdict == "unclear" else ""
             said += f" ({drift.caution})" if drift.caution else ""
         lines += _wrapped(said, "", "    ")
         for said in landing_lines(history, part):
