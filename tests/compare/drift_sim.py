@@ -11,18 +11,22 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from tapbatch.compare.change import change_by_taps
 from tapbatch.compare.drift import Judged, judge, verdict_of
 from tapbatch.compare.join import CENTS
+from tapbatch.compare.order import Item
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import TapAt
 from tapbatch.values import Mode
-from tests.compare.builds import taps
+from tests.compare.builds import item, reading, taps
 
 Members = list[tuple[TapAt, Mode]]
+
+AGAIN_HZ = [150.0 * 1.35**m for m in range(8)]
 
 
 @dataclass(frozen=True)
@@ -96,3 +100,21 @@ def moves_of(rng: np.random.Generator, modes: int, share: float = 0.3, least: fl
         float(rng.choice([-1.0, 1.0]) * rng.uniform(least, 3.0 * least)) if rng.random() < share else 0.0
         for _ in range(modes)
     ]
+
+
+def again_recording(rng: np.random.Generator, path: str, setup: float, moves: float = 0.0, **said: Any) -> Item:
+    """Return five taps at half a cent, of eight modes, after the instrument was set up."""
+    # Half of what a set-up does is common to all modes (in variance), half each mode's own.
+    shared = rng.normal(0.0, setup * math.sqrt(0.5))
+    rows = [
+        (f * 2.0 ** ((moves + shared + rng.normal(0.0, setup * math.sqrt(0.5))) / 1200.0), 0.3, -3.0 * m)
+        for m, f in enumerate(AGAIN_HZ)
+    ]
+    return item(path, reading(taps(rng, rows, 5, 0.5)), **said)
+
+
+def again_build(rng: np.random.Generator, setup: float, again: int, stages: int = 3) -> list[Item]:
+    """Return stages that stand still, set up anew each time, the first of them ``again`` times more."""
+    items = [again_recording(rng, f"c_{n:02d}-s.wav", setup) for n in range(stages)]
+    items += [again_recording(rng, f"c_00-s_again_{k}.wav", setup, again=True, take=k) for k in range(1, again + 1)]
+    return items
