@@ -240,6 +240,8 @@ class StageMode:
     """A mode at a stage, joined over taps, points and set-ups; ``*_low``/``*_high`` bound a 95 % interval.
 
     ``within_cents`` and ``between_cents`` are the standard errors of one tap from noise alone and from tap to tap.
+    ``playing_note`` and ``playing_cents`` say the same frequency at the pitch at which the instrument is played; they
+    are empty and ``None`` where that is the pitch of the stage.
     """
 
     mode: str
@@ -257,6 +259,8 @@ class StageMode:
     within_cents: float
     between_cents: float
     flags: tuple[str, ...] = ()
+    playing_note: str = ""
+    playing_cents: float | None = None
 
     @property
     def q(self) -> float:
@@ -300,7 +304,10 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """One part of an instrument at one stage: its recordings, modes and decays."""
+    """One part of an instrument at one stage: its recordings, modes and decays.
+
+    ``playing_pitch_hz`` is the A4 at which the instrument is played, ``None`` where that is ``concert_pitch_hz``.
+    """
 
     part: str
     state: str
@@ -313,6 +320,7 @@ class Stage:
     decays: tuple[StageDecay, ...]
     note: Note | None = None
     flags: tuple[str, ...] = ()
+    playing_pitch_hz: float | None = None
 
     @property
     def lead(self) -> StageMode | None:

@@ -16,7 +16,7 @@ from tapbatch.compare.drift import drifts_of_part
 from tapbatch.compare.identity import Named, name_modes
 from tapbatch.compare.order import Item, Notes, Place, place
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
-from tapbatch.compare.stage import Found, find_modes, with_flags
+from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, with_flags
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.listen.naming import identity
 from tapbatch.settings import InstrumentSettings
@@ -104,10 +104,10 @@ def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> li
     labels = [m for m in settings.mode if identity(m.part) == places[0].part]
     named = name_modes([f.modes for f in found], [p.state for p in places], labels)
     several = sum(bool(f.modes) for f in found) > 1
-    return [_stage(p, f, n, several) for p, f, n in zip(places, found, named, strict=True)]
+    return [_stage(p, f, n, several, settings) for p, f, n in zip(places, found, named, strict=True)]
 
 
-def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool) -> Stage:
+def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, settings: InstrumentSettings) -> Stage:
     modes = tuple(_named(m, n, found, several) for m, n in zip(found.modes, named, strict=True))
     return Stage(
         part=place_.part,
@@ -121,6 +121,7 @@ def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool) -
         decays=stage_decays(place_.heard),
         note=place_.note,
         flags=("recordings-differ",) if any("recordings-differ" in m.flags for m in modes) else (),
+        playing_pitch_hz=playing_pitch_hz(place_.concert_pitch_hz, settings),
     )
 
 

@@ -115,6 +115,19 @@ def find_modes(place: Place, settings: InstrumentSettings) -> Found:
     return Found(taps, _with_lead(modes, energies), groups)
 
 
+def playing_pitch_hz(concert_pitch_hz: float, settings: InstrumentSettings) -> float | None:
+    """Return the A4 at which an instrument is played, in hertz; ``None`` where a stage is told at that pitch anyway.
+
+    Examples
+    --------
+    >>> settings = InstrumentSettings(playing_pitch_hz=440.0)
+    >>> playing_pitch_hz(431.0, settings), playing_pitch_hz(440.0, settings)
+    (440.0, None)
+    """
+    played = settings.playing_pitch_hz
+    return None if played is None or played == concert_pitch_hz else played
+
+
 def freq_sample(tap: TapAt, mode: Mode) -> Sample:
     """Return ``ln f`` of a mode in one tap."""
     shared = _shared_of(tap, mode)
@@ -188,6 +201,8 @@ def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: I
     t60 = join([t60_sample(t, m) for t, m in members])
     freq_hz = math.exp(freq.mean.value)
     note, cents = hz_to_note(freq_hz, place.concert_pitch_hz, settings.spelling)
+    played = playing_pitch_hz(place.concert_pitch_hz, settings)
+    played_note, played_cents = ("", None) if played is None else hz_to_note(freq_hz, played, settings.spelling)
     return StageMode(
         mode="",
         lead=False,
@@ -204,6 +219,8 @@ def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: I
         within_cents=freq.within * CENTS,
         between_cents=freq.between * CENTS,
         flags=_flags_of(members, freq, settings.steady_cents),
+        playing_note=played_note,
+        playing_cents=played_cents,
     )
 
 

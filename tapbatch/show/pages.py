@@ -43,6 +43,13 @@ LANDING_COLUMNS: tuple[Column, ...] = (
     ("past it (%)", 160.0, "right", 16.0),
 )
 
+PLAYED_COLUMNS: tuple[Column, ...] = (
+    ("voiced", 0.0, "left", 27.0),
+    ("mode", 28.0, "left", 30.0),
+    ("played", 60.0, "left", 30.0),
+    ("Hz", 110.0, "right", 18.0),
+)
+
 DRIFT_COLUMNS: tuple[Column, ...] = (
     ("verdict", 0.0, "left", 27.0),
     ("mode", 28.0, "left", 30.0),
@@ -69,6 +76,14 @@ def _mode_cells(mode: StageMode) -> Row:
         str(mode.taps),
         ", ".join(mode.flags),
     )
+
+
+def played_table(stage: Stage) -> list[Row]:
+    """Return the modes of a stage at the two concert pitches, where it is played at another than it is voiced."""
+    if stage.playing_pitch_hz is None:
+        return []
+    played = [(m, words.playing_text(m, stage)) for m in sorted(stage.modes, key=lambda m: m.freq_hz)]
+    return [(words.note_text(m), m.mode, text.partition(" at ")[0], words.hz_text(m)) for m, text in played if text]
 
 
 def drift_table(history: History, stage: Stage) -> list[Row]:
@@ -121,6 +136,11 @@ def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], ro
     return y
 
 
+def _two_pitches(stage: Stage) -> str:
+    played = stage.playing_pitch_hz or stage.concert_pitch_hz
+    return f"{stage.part}: the same at A4 = {stage.concert_pitch_hz:g} Hz, voiced, and at {played:g} Hz, played"
+
+
 def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], history: History) -> None:
     """Draw, part by part, the modes of the latest stage, what moved into it, and where it could come to rest.
 
@@ -135,6 +155,7 @@ def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], histo
         stage = history.of_part(part)[-1]
         for title, columns, rows in (
             (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
+            (_two_pitches(stage), PLAYED_COLUMNS, played_table(stage)),
             (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
             (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
         ):

@@ -153,6 +153,9 @@ def _mode_row(stage: Stage, mode: StageMode) -> Row:
         "level_db": mode.level_db,
         "taps": mode.taps,
         "flags": ";".join(dict.fromkeys((*mode.flags, *stage.flags))),
+        "playing_pitch_hz": stage.playing_pitch_hz,
+        "playing_note": mode.playing_note,
+        "playing_cents": mode.playing_cents,
     }
 
 

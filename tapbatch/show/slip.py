@@ -116,6 +116,10 @@ def _draw_lead(
     x = left + text_width_mm(lead.note, NOTE, True) + 5.0
     sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True)
     sheet.say(x, baseline, f"{words.sure_text(lead).replace(' c', ' cents')}, {words.hz_text(lead)} Hz", LEAD)
+    played = words.playing_text(lead, stage)
+    if played:
+        room = sheet.right_mm - STAFF_MM - 9.0 - x
+        sheet.say(x, baseline + 5.5, f"played: {played}", BODY, colour=SOFT, within_mm=room)
     draw_latest_staff(sheet, sheet.right_mm - STAFF_MM, y + 6.0, STAFF_MM, history, stage, lead.mode, spelling)
     return max(_draw_answers(sheet, baseline + 14.0, history, stage, lead, steady_cents), y + 84.0)
 

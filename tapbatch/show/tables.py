@@ -104,6 +104,9 @@ SCHEMA: dict[str, tuple[Column, ...]] = {
         *_floats("level_db", 2),
         *_ints("taps"),
         *_texts("flags"),
+        *_floats("playing_pitch_hz", 2),
+        *_texts("playing_note"),
+        *_floats("playing_cents", 3),
     ),
     "drift": (
         *_texts("part mode from_stage to_stage"),

@@ -55,6 +55,7 @@ def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, st
         lines.append((_mode_columns(mode, stage), "bold" if mode.lead else "dim" if unsure else ""))
         if mode.flags:
             lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(mode.flags)}", "        "))
+    lines.extend((line, "") for line in _played_lines(stage))
     lines.extend((line, "") for line in _whole_lines(stage))
     lines.extend((line, "") for line in _noticed(stage))
     return lines
@@ -115,6 +116,8 @@ def history_lines(history: History) -> list[str]:
         lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
         said = f"{history.instrument_shown}, {part}, {stage.stage_shown}: {words.note_text(lead)}"
         said += f" {words.sure_text(lead)}"
+        played = words.playing_text(lead, stage)
+        said += f" (played: {played})" if played else ""
         here = (part, lead.mode, stage.stage)
         drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
         if drift is not None:
@@ -221,6 +224,12 @@ def _nothing_heard(stage: Stage) -> list[str]:
     for reason, times in sorted(turned_down.items()):
         lines += _wrapped(f"{times} not used: {reason or 'no reason given'}", "  ", "    ")
     return [*lines, *_noticed(stage)]
+
+
+def _played_lines(stage: Stage) -> list[str]:
+    played = [words.playing_text(m, stage) for m in sorted(stage.modes, key=lambda m: (not m.lead, -m.level_db))]
+    said = ", ".join(text.partition(" at ")[0] for text in played if text)
+    return _wrapped(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {said}.") if said else []
 
 
 def _whole_lines(stage: Stage) -> list[str]:

@@ -152,6 +152,14 @@ def note_text(mode: StageMode) -> str:
     return f"{mode.note} {cents_text(mode)}"
 
 
+def playing_text(mode: StageMode, stage: Stage) -> str:
+    """Say a mode at the pitch at which the instrument is played, such as ``C4 +45.3 c at 431 Hz``; else nothing."""
+    if mode.playing_cents is None or stage.playing_pitch_hz is None:
+        return ""
+    cents = signed(value_and_half_width(mode.playing_cents, half_cents(mode), 1)[0])
+    return f"{mode.playing_note} {cents} c at {stage.playing_pitch_hz:g} Hz"
+
+
 def sure_text(mode: StageMode) -> str:
     """Say how sure the pitch of a mode is, such as ``± 0.4 c``; ``± ?`` where that is not known."""
     half = value_and_half_width(mode.cents, half_cents(mode), 1)[1]
