@@ -5,7 +5,8 @@ Conventions: the family is the modes of one part from one stage to another; vari
 *Scatter.* Five taps tell the variance of one mode to within a factor of two; the modes that the same hand struck at
 the same time tell it together. How far they resemble one another is learned from their variances (Smyth, Statistical
 Applications in Genetics and Molecular Biology 3, 2004): where they are alike each leans on all, where they are not
-each stands alone. Fewer than four modes have too little to lean on.
+each stands alone. Fewer than four modes have too little to lean on. Two or three taps a side do not tell whether they
+are alike: then a mode that seems to scatter more than the others keeps its own scatter.
 
 *Verdicts.* With eight modes that stand still, each judged at 5 %, some mode is called moved at every third stage.
 Holm (Scandinavian Journal of Statistics 6, 1979) keeps that at 5 % a stage: the surest move is judged as one of m,
@@ -18,6 +19,7 @@ import math
 from collections.abc import Sequence
 
 FEWEST = 4
+ENOUGH_DOF = 6.0
 
 
 def moderated(variances: Sequence[float], dofs: Sequence[float]) -> tuple[list[float], list[float]]:
@@ -40,9 +42,9 @@ def moderated(variances: Sequence[float], dofs: Sequence[float]) -> tuple[list[f
     --------
     >>> moderated([1.0, 4.0], [4.0, 4.0])
     ([1.0, 4.0], [4.0, 4.0])
-    >>> variances, dofs = moderated([1.0, 1.2, 0.8, 1.1], [4.0] * 4)
+    >>> variances, dofs = moderated([1.0, 1.2, 0.8, 1.1], [8.0] * 4)
     >>> [round(v, 3) for v in variances], dofs
-    ([1.025, 1.025, 1.025, 1.025], [16.0, 16.0, 16.0, 16.0])
+    ([1.025, 1.025, 1.025, 1.025], [32.0, 32.0, 32.0, 32.0])
     """
     known = [i for i, d in enumerate(dofs) if math.isfinite(d) and variances[i] > 0]
     if len(known) < FEWEST:
@@ -56,6 +58,8 @@ def moderated(variances: Sequence[float], dofs: Sequence[float]) -> tuple[list[f
         else:
             leaning[i] = (prior_dof * prior + dofs[i] * variances[i]) / (prior_dof + dofs[i])
             leaning_dofs[i] = min(prior_dof + dofs[i], most)
+        if dofs[i] < ENOUGH_DOF:
+            leaning[i] = max(leaning[i], variances[i])
     return leaning, leaning_dofs
 
 

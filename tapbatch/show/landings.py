@@ -47,8 +47,7 @@ def step_text(landing: Landing) -> str:
     text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
     if text:
         return f"one more step {text.replace(' (', ' c (')}"
-    seen = f"{landing.steps_seen or 'no'} such step{'' if landing.steps_seen == 1 else 's'} seen"
-    return f"what one more step does is not known ({seen}, {FEWEST_STEPS} are needed)"
+    return f"one more step not known ({landing.steps_seen} of {FEWEST_STEPS} like it seen)"
 
 
 def way_text(landing: Landing) -> str:

@@ -73,6 +73,13 @@ def test_a_verdict_needs_the_family_too() -> None:
     assert verdict_of(-4.0, -0.5, 3.0, 0.01) == "down"
 
 
+def test_with_few_taps_no_mode_is_taken_for_steadier_than_it_seems() -> None:
+    seen = [1.0, 1.1, 0.2, 0.9, 6.0]
+    variances, _ = moderated(seen, [4.0] * 5)
+    assert all(v >= s for v, s in zip(variances, seen, strict=True))
+    assert variances[2] > 0.2
+
+
 # -------------------------------------------------------------- more taps
 
 
