@@ -94,7 +94,10 @@ def drift_table(history: History, stage: Stage) -> list[Row]:
 def _drift_cells(drift: Drift) -> Row:
     cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
     rings = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
-    return words.VERDICTS[drift.verdict], drift.mode, cents, rings, drift.caution
+    verdict = words.VERDICTS[drift.verdict]
+    if drift.verdict == "unclear" and drift.more_taps is not None:
+        verdict += f" (+{drift.more_taps} taps)"
+    return verdict, drift.mode, cents, rings, drift.caution
 
 
 def landing_table(history: History, part: str) -> list[Row]:

@@ -16,6 +16,8 @@ from tapbatch.values import (
     Drift,
     Heard,
     History,
+    Landing,
+    LandingKind,
     Mode,
     Note,
     Reading,
@@ -262,7 +264,35 @@ def history_of(stages: Sequence[Stage], name: str = "Cittern-07", notices: tuple
         stages=tuple(stages),
         drifts=drifts_of(stages),
         notices=notices,
+        landings=landings_of(stages),
+        setup_cents=0.8,
     )
+
+
+def landings_of(stages: Sequence[Stage]) -> tuple[Landing, ...]:
+    """Of each part's latest stage: a target for the lead and for another mode, and the next notes of both."""
+    last = {stage.part: stage for stage in stages}
+    made = []
+    for stage in last.values():
+        for n, mode in enumerate(sorted(stage.modes, key=lambda m: not m.lead)[:2]):
+            kinds: tuple[LandingKind, ...] = ("target", "above", "below")
+            made += [_landing(stage, mode, kind, 0.34 if n else 0.02) for kind in kinds]
+    return tuple(made)
+
+
+def _landing(stage: Stage, mode: StageMode, kind: LandingKind, overshoot: float) -> Landing:
+    to_go = {"target": 43.2, "above": 66.3, "below": -33.7}[kind]
+    known = stage.order > 2
+    landing_hz = mode.freq_hz * 2.0 ** (to_go / 1200.0)
+    return Landing(
+        part=stage.part, mode=mode.mode, stage=stage.stage, freq_hz=mode.freq_hz, note=mode.note, cents=mode.cents,
+        landing=kind, landing_note=hz_to_note(landing_hz)[0], landing_hz=landing_hz, cents_to_go=to_go,
+        tolerance_cents=3.0, on_target="no", taps_within=0, taps=mode.taps,
+        step_cents=8.1 if known else None, step_low_cents=3.9 if known else None,
+        step_high_cents=12.3 if known else None, steps_seen=4 if known else 1,
+        steps_to_go=to_go / 8.1 if known and to_go > 0 else None, overshoot=overshoot if known else None,
+        basis=f"4 steps of step series {stage.stage_shown}",
+    )  # fmt: skip
 
 
 TOP: Plan = {
