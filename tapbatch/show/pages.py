@@ -43,6 +43,14 @@ LANDING_COLUMNS: tuple[Column, ...] = (
     ("past it (%)", 160.0, "right", 16.0),
 )
 
+FIRST_COLUMNS: tuple[Column, ...] = (
+    ("verdict", 0.0, "left", 27.0),
+    ("mode", 28.0, "left", 30.0),
+    ("cents", 92.0, "right", 36.0),
+    ("since", 95.0, "left", 27.0),
+    ("besides the wood", 124.0, "left", 54.0),
+)
+
 PLAYED_COLUMNS: tuple[Column, ...] = (
     ("voiced", 0.0, "left", 27.0),
     ("mode", 28.0, "left", 30.0),
@@ -89,6 +97,22 @@ def played_table(stage: Stage) -> list[Row]:
 def drift_table(history: History, stage: Stage) -> list[Row]:
     """Return what moved on the way to a stage as it is said in print."""
     return [_drift_cells(drift) for drift in drifts_into(history, stage).values()]
+
+
+def first_table(history: History, stage: Stage) -> list[Row]:
+    """Return what moved since each mode was first heard, where that is longer ago than the stage before."""
+    shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
+    return [
+        _first_cells(drift, shown.get(drift.first_stage, drift.first_stage))
+        for drift in drifts_into(history, stage).values()
+        if drift.first_verdict and drift.first_stage != drift.from_stage
+    ]
+
+
+def _first_cells(drift: Drift, since: str) -> Row:
+    cents = words.change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1)
+    verdict = words.VERDICTS[drift.first_verdict] if drift.first_verdict else ""
+    return verdict, drift.mode, cents, since, drift.first_caution
 
 
 def _drift_cells(drift: Drift) -> Row:
@@ -160,6 +184,7 @@ def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], histo
             (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
             (_two_pitches(stage), PLAYED_COLUMNS, played_table(stage)),
             (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
+            (f"{part}: what moved since each was first heard", FIRST_COLUMNS, first_table(history, stage)),
             (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
         ):
             while rows:

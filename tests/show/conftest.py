@@ -204,16 +204,39 @@ def stage_of(
 def drifts_of(stages: Sequence[Stage], steady_cents: float = 3.0) -> tuple[Drift, ...]:
     """What moved from each stage to the next, with an interval of 1 cent and 6 % to either side."""
     drifts: list[Drift] = []
+    heard: dict[tuple[str, str], tuple[Stage, StageMode]] = {}
     for before, after in itertools.pairwise(stages):
+        for mode in before.modes:
+            heard.setdefault((before.part, mode.mode), (before, mode))
         if before.part != after.part:
             continue
         was, now = {m.mode: m for m in before.modes}, {m.mode: m for m in after.modes}
         caution = "" if before.state == after.state else f"state: {before.state} to {after.state}"
         drifts += [
-            _drift(before, after, name, was.get(name), now.get(name), caution, steady_cents)
+            _since_first(
+                _drift(before, after, name, was.get(name), now.get(name), caution, steady_cents),
+                heard.get((before.part, name)),
+                now.get(name),
+            )
             for name in dict.fromkeys((*was, *now))
         ]
     return tuple(drifts)
+
+
+def _since_first(drift: Drift, first: tuple[Stage, StageMode] | None, now: StageMode | None) -> Drift:
+    if first is None or now is None or drift.freq_change_cents is None:
+        return drift
+    cents = cents_between(first[1].freq_hz, now.freq_hz)
+    return replace(
+        drift,
+        first_stage=first[0].stage,
+        first_change_cents=cents,
+        first_cents_low=cents - 1.0,
+        first_cents_high=cents + 1.0,
+        first_verdict="up" if cents > 1.0 else "down" if cents < -1.0 else "steady",
+        first_caution=drift.caution,
+        more_taps=7 if drift.verdict == "unclear" else None,
+    )
 
 
 def _drift(
