@@ -93,6 +93,31 @@ def read(
 
 
 @app.command()
+def compare(
+    instrument: Annotated[
+        str, typer.Argument(metavar="INSTRUMENT", help="The instrument, as its recordings name it.")
+    ],
+    before: Annotated[str, typer.Argument(metavar="BEFORE", help="A stage, or INSTRUMENT/STAGE of another.")],
+    after: Annotated[str, typer.Argument(metavar="AFTER", help="A stage, or INSTRUMENT/STAGE of another.")],
+    shop: ShopPath = Path(),
+) -> None:
+    """Say what changed between two stages: modes and sustain, with intervals.
+
+    Example:  tapbatch compare kantele-03 01-top-joined 02-top-thinned sample_data
+    """
+    from tapbatch.comparison import compare_in_shop
+    from tapbatch.shop import open_shop
+    from tapbatch.show.comparison import print_comparison
+    from tapbatch.show.terminal import print_attention
+
+    comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after)
+    for comparison in comparisons:
+        print_comparison(comparison)
+    print_attention(attention)
+    raise typer.Exit(1 if attention else 0)
+
+
+@app.command()
 def forget(
     recordings: Annotated[
         list[str], typer.Argument(metavar="RECORDING... [SHOP]", help="As recordings.csv names them.")

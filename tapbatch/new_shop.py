@@ -48,7 +48,9 @@ _INSTRUMENT = """\
 #family = "cittern"
 #playing_pitch_hz = 440.0
 
-# Open strings, the first counts as 1: by note, or with what their tension is worked out from.
+# Open strings, the first counts as 1: by note, or with what their tension is worked out from. A string may have a
+# scale_mm of its own. Strings further off than strings_off_cents when they are plucked cast doubt on the taps.
+#strings_off_cents = 5
 #scale_mm = 520
 #strings = [
 #"D5",

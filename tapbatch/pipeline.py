@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tapbatch.compare.history import build_history, compare_stages, gather_history
+from tapbatch.compare.order import Item
 from tapbatch.compare.setups import learn_setups
 from tapbatch.compare.targets import resting_places, with_landings
 from tapbatch.errors import NamingError, ShopError, SoundError, TapbatchError
@@ -110,6 +111,23 @@ def run_shop(
         attention=tuple(attention),
         notices=tuple(n for n in notices if n),
     )
+
+
+def items_of(shop: Shop, instruments: set[str]) -> tuple[dict[str, list[Item]], list[Attention]]:
+    """Return the recordings of some instruments with their readings, measured where there is none; write no table.
+
+    Returns
+    -------
+    tuple
+        By instrument, those that have any; and what could not be measured.
+    """
+    store = ReadingStore(shop.results_dir)
+    found = _look(shop, store)
+    for shown, recording in list(found.recordings.items()):
+        if recording.instrument not in instruments:
+            del found.recordings[shown], found.ledger[shown]
+    refused = _measure_new(shop, store, found, 1, None)[1]
+    return dict(_by_instrument(shop, store, found)), refused
 
 
 def sound_files(folder: Path, refused: Callable[[OSError], None] | None = None) -> Iterator[Path]:
@@ -269,10 +287,8 @@ def measure_job(job: Job) -> Reading | TapbatchError:
         return error
 
 
-def _by_instrument(
-    shop: Shop, store: ReadingStore, found: _Found
-) -> Iterable[tuple[str, list[tuple[Recording, Reading, bool]]]]:
-    items: dict[str, list[tuple[Recording, Reading, bool]]] = defaultdict(list)
+def _by_instrument(shop: Shop, store: ReadingStore, found: _Found) -> Iterable[tuple[str, list[Item]]]:
+    items: dict[str, list[Item]] = defaultdict(list)
     for shown, entry in sorted(found.ledger.items()):
         recording, reading = found.recordings[shown], store.get(entry.key)
         if reading is not None and recording.instrument not in shop.refused_instruments:

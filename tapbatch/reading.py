@@ -12,9 +12,11 @@ from pathlib import Path
 from tapbatch.errors import SoundError
 from tapbatch.listen.decode import decode
 from tapbatch.listen.gain import gain_breathes
+from tapbatch.listen.judging import as_plucks
 from tapbatch.listen.taps import find_taps, quiet_stretches
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.sound import measure_taps
+from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import spectrum_of, trace_of
 from tapbatch.readings import METHOD
 from tapbatch.values import BandSettings, Reading, Sound, Tap, TapReading
@@ -47,11 +49,15 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
 
 def _measured(sound: Sound, sha256: str, settings: BandSettings) -> Reading:
     taps = find_taps(sound) if settings.kind != "room" else ()
+    if settings.kind == "pluck":
+        taps = as_plucks(taps, sound.duration_s)
     readings, prepared = measure_taps(sound, taps, settings)
     quiet = quiet_stretches(sound, taps)
     with_decays = tuple(
         replace(r, decays=measure_decays(sound, r.tap, quiet, settings)) if r.tap.used else r for r in readings
     )
+    if settings.kind == "pluck":
+        with_decays = with_tones(sound, with_decays)
     return Reading(
         sha256=sha256,
         method=METHOD,

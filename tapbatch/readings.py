@@ -16,9 +16,20 @@ from pathlib import Path
 from typing import Any
 
 from tapbatch.show.outputs import put_file
-from tapbatch.values import BandSettings, Coupling, Decay, DecayTrace, Mode, Reading, Spectrum, Tap, TapReading
+from tapbatch.values import (
+    BandSettings,
+    Coupling,
+    Decay,
+    DecayTrace,
+    Mode,
+    Reading,
+    Spectrum,
+    StringTone,
+    Tap,
+    TapReading,
+)
 
-METHOD = "2"
+METHOD = "3"
 """Version of the method: raise it whenever the same bytes may give another number."""
 
 FOLDER = ".readings"
@@ -68,6 +79,7 @@ def _tap_reading(data: dict[str, Any]) -> TapReading:
         modes=tuple(Mode(**_tupled(m)) for m in data["modes"]),
         decays=tuple(Decay(**_tupled(d)) for d in data["decays"]),
         couplings=tuple(Coupling(**c) for c in data.get("couplings", ())),
+        tone=None if data["tone"] is None else StringTone(**data["tone"]),
     )
 
 

@@ -16,6 +16,17 @@ from tapbatch.values import BandSettings, Kind
 ConcertPitch = Annotated[float, Field(ge=380, le=470)]
 
 
+# Of plain strings, at room temperature; handbook values, those of bronze and gut from memory (gut varies by a tenth).
+DENSITIES_KG_M3 = {
+    "steel": 7850.0,
+    "brass": 8580.0,
+    "red brass": 8750.0,
+    "bronze": 8860.0,
+    "nylon": 1150.0,
+    "gut": 1500.0,
+}
+
+
 class _Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
 
@@ -63,12 +74,16 @@ class TargetSetting(_Frozen):
 
 
 class StringSetting(_Frozen):
-    """One open string or double course, by its note; the rest is needed for its tension only."""
+    """One open string or double course, by its note; weight, or diameter and material, for its tension only.
+
+    ``scale_mm`` is its sounding length where that is not the instrument's.
+    """
 
     note: str
     unit_weight_g_m: float | None = Field(default=None, gt=0)
     diameter_mm: float | None = Field(default=None, gt=0)
     material: str = ""
+    scale_mm: float | None = Field(default=None, gt=0)
     double: bool = False
 
 
@@ -84,6 +99,7 @@ class InstrumentSettings(_Frozen):
     band_hz: tuple[float, float] = (50.0, 1500.0)
     mains_hz: Literal[50, 60] = 50
     steady_cents: float = Field(default=3.0, gt=0, le=50)
+    strings_off_cents: float = Field(default=5.0, gt=0, le=50)
     family: str = ""
     playing_pitch_hz: ConcertPitch | None = None
     scale_mm: float | None = Field(default=None, gt=0)

@@ -23,7 +23,7 @@ from pydantic import ValidationError
 from tapbatch.errors import SettingsError
 from tapbatch.listen.naming import KINDS, MARKS, STATES, identity
 from tapbatch.pitch import note_to_hz
-from tapbatch.settings import InstrumentSettings, ShopSettings, StageSetting
+from tapbatch.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting
 
 Location = tuple[str | int, ...]
 
@@ -38,11 +38,13 @@ EXPECTED = {
     "family": "text in quotes",
     "playing_pitch_hz": "A4 in hertz, from 380 to 470",
     "scale_mm": "millimetres, over 0",
+    "strings_off_cents": "cents, over 0 and up to 50",
     "strings": 'notes like ["G3", "D4"], or tables with a note',
     "strings.note": "a note in quotes, like \"A#3\" or \"Bb3\"",
     "strings.unit_weight_g_m": "grams a metre, over 0",
     "strings.diameter_mm": "millimetres, over 0",
-    "strings.material": "text in quotes",
+    "strings.material": f"one of {', '.join(DENSITIES_KG_M3)}",
+    "strings.scale_mm": "millimetres, over 0",
     "strings.double": "true or false",
     "stage": "tables that begin with [[stage]]",
     "stage.name": "the name of a stage in quotes, with at least one letter",
@@ -307,6 +309,11 @@ def _senseless(settings: InstrumentSettings, own: str) -> Iterator[_Problem]:
     """Find what each value allows but the whole does not."""
     for i, string in enumerate(settings.strings):
         yield from _not_a_note(("strings", i, "note"), string.note)
+        known = string.material.lower() in ("", *DENSITIES_KG_M3)
+        if not known and string.diameter_mm is not None and string.unit_weight_g_m is None:
+            # Whatever a string is made of, its unit weight tells its tension; a diameter alone does not.
+            expected = f"{_expected(('strings', 'material'))}, or unit_weight_g_m"
+            yield _Problem(("strings", i, "material"), _shown(string.material), expected)
     yield from _senseless_stages(settings.stage)
     yield from _senseless_modes(settings)
     yield from _senseless_targets(settings, own)

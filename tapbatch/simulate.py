@@ -243,6 +243,39 @@ def string_modes(
     )
 
 
+def course_modes(
+    freq_hz: float,
+    t60_s: float,
+    apart_cents: float,
+    *,
+    fainter_db: float = 2.0,
+    shorter: float = 0.9,
+    amplitude: float = 0.1,
+    partials: int = 12,
+    inharmonicity: float = 1e-4,
+    pluck_point: float = 0.13,
+) -> tuple[SimMode, ...]:
+    """Return the partials of a double course: two stiff strings ``apart_cents`` apart about ``freq_hz``.
+
+    The upper one is ``fainter_db`` fainter and dies away ``shorter`` times as long, as no two strings are alike.
+
+    Examples
+    --------
+    >>> pair = course_modes(220.0, 2.0, 4.0, partials=1)
+    >>> [round(m.freq_hz, 3) for m in pair], [round(m.t60_s, 2) for m in pair]
+    ([219.746, 220.254], [2.0, 1.8])
+    """
+    half = 2 ** (apart_cents / 2400)
+    lower, upper = (
+        string_modes(hz, t60, amplitude=a, partials=partials, inharmonicity=inharmonicity, pluck_point=pluck_point)
+        for hz, t60, a in (
+            (freq_hz / half, t60_s, amplitude),
+            (freq_hz * half, t60_s * shorter, amplitude * 10 ** (-fainter_db / 20)),
+        )
+    )
+    return lower + upper
+
+
 def moved(mode: SimMode, *, cents: float = 0.0, t60_pct: float = 0.0, level_db: float = 0.0) -> SimMode:
     """Return the mode moved by ``cents`` in pitch, ``t60_pct`` per cent in sustain and ``level_db`` in level.
 

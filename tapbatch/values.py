@@ -160,13 +160,38 @@ class Coupling:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StringTone:
+    """A plucked string: the frequency of its fundamental, its stiffness ``f_n = n f_0 sqrt(1 + B n**2)``, its decay.
+
+    ``freq_hz`` takes the sound for that of one string. Where two were told apart, ``middle_hz`` lies between them and
+    ``pair_cents`` is their distance; else these are ``None``. ``inharmonicity`` is B, ``None`` where fewer than three
+    partials sound; ``t60_s`` is that of the fundamental, ``None`` where it does not sound itself.
+    """
+
+    freq_hz: float
+    freq_log_se: float
+    inharmonicity: float | None
+    t60_s: float | None
+    t60_log_se: float | None
+    partials: int
+    middle_hz: float | None = None
+    middle_log_se: float | None = None
+    pair_cents: float | None = None
+    pair_se_cents: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TapReading:
-    """A transient and, where it was used, what was measured in it; ``couplings`` of modes that stand close."""
+    """A transient and, where it was used, what was measured in it.
+
+    ``couplings`` of modes that stand close; ``tone`` where it was a pluck.
+    """
 
     tap: Tap
     modes: tuple[Mode, ...] = ()
     decays: tuple[Decay, ...] = ()
     couplings: tuple[Coupling, ...] = ()
+    tone: StringTone | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -286,6 +311,33 @@ class StageDecay:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OpenString:
+    """An open string, or double course, in one recording, joined over its plucks; bounds are those of 95 % intervals.
+
+    ``string`` counts from 1. ``cents_off`` is the distance from ``expected_hz``, of a course that of its middle;
+    ``pair_cents`` is the distance of its two strings, ``None`` where they were not told apart. ``t60_s`` is that of
+    the fundamental; ``tension_n`` of one string, at the pitch it sounds.
+    """
+
+    recording: str
+    string: int
+    expected_note: str
+    expected_hz: float
+    freq_hz: float
+    freq_low_hz: float
+    freq_high_hz: float
+    cents_off: float
+    pair_cents: float | None
+    pair_half_cents: float | None
+    inharmonicity: float | None
+    t60_s: float | None
+    t60_low_s: float | None
+    t60_high_s: float | None
+    tension_n: float | None
+    plucks: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
     """One row of ``notes.csv``: what the builder wrote of a stage. Unknown fields are ``None`` or empty."""
 
@@ -304,8 +356,10 @@ class Note:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """One part of an instrument at one stage: its recordings, modes and decays.
+    """One part of an instrument at one stage: its recordings, modes, decays and open strings.
 
+    ``strings_off_cents`` is how far the string is off that is furthest off, ``None`` where none is by more than the
+    settings allow.
     ``playing_pitch_hz`` is the A4 at which the instrument is played, ``None`` where that is ``concert_pitch_hz``.
     """
 
@@ -320,6 +374,8 @@ class Stage:
     decays: tuple[StageDecay, ...]
     note: Note | None = None
     flags: tuple[str, ...] = ()
+    strings: tuple[OpenString, ...] = ()
+    strings_off_cents: float | None = None
     playing_pitch_hz: float | None = None
 
     @property

@@ -356,3 +356,13 @@ def test_running_again_measures_nothing(ran: Ran) -> None:
     again = tapbatch("run", ran.results.parent)
     assert again.status == 1
     assert "0 recordings measured, 2 instruments up to date." in again.out
+
+
+def test_open_strings_are_read_as_they_were_tuned(ran: Ran) -> None:
+    truth = {(row["recording"], row["string"]): row for row in rows_of(SHOP / "truth_strings.csv")}
+    found = {(row["recording"], row["string"]): row for row in ran.table("kantele-03", "strings")}
+    assert set(found) == set(truth)
+    for key, row in found.items():
+        assert row["expected_note"] == truth[key]["expected_note"]
+        assert abs(1200 * math.log2(float(row["freq_hz"]) / float(truth[key]["freq_hz"]))) < 0.5
+        assert float(row["inharmonicity"]) == pytest.approx(float(truth[key]["inharmonicity"]), rel=0.05)

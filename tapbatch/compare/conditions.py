@@ -14,6 +14,7 @@ import math
 from collections.abc import Iterable
 from datetime import date
 
+from tapbatch.compare.open_strings import strings_phrase
 from tapbatch.compare.order import recorded_when
 from tapbatch.values import Heard, Note, Stage
 
@@ -35,8 +36,8 @@ def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        State, points (where none is common), codec, sample rate, concert pitch, days passed, and what the notes tell:
-        temperature, humidity, string pitch.
+        State, points (where none is common), codec, sample rate, concert pitch, strings out of tune, days passed, and
+        what the notes tell: temperature, humidity, string pitch.
     """
     phrases = []
     if before.state and after.state and before.state != after.state:
@@ -45,6 +46,7 @@ def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[str, ...]:
     phrases += _codec(before, after)
     if before.concert_pitch_hz != after.concert_pitch_hz:
         phrases.append(f"concert pitch {before.concert_pitch_hz:g}, then {after.concert_pitch_hz:g} Hz")
+    phrases += strings_phrase(before, after)
     return (*phrases, *_days(before, after), *_noted(before.note, after.note, kind))
 
 

@@ -2,9 +2,10 @@
 
 Conventions: those of the modules that do the work: :mod:`~tapbatch.compare.order` (places),
 :mod:`~tapbatch.compare.stage` (modes), :mod:`~tapbatch.compare.identity` (names), :mod:`~tapbatch.compare.sustain`
-(decays), :mod:`~tapbatch.compare.setups` and :mod:`~tapbatch.compare.drift`. A pure function of the set of readings,
-the settings and the notes: the order in which they are given changes nothing. What setting up anew moves may be
-learned from more than one instrument: so a history is gathered first, and compared when that is known.
+(decays), :mod:`~tapbatch.compare.open_strings` (plucks), :mod:`~tapbatch.compare.setups` and
+:mod:`~tapbatch.compare.drift`. A pure function of the set of readings, the settings and the notes: the order in which
+they are given changes nothing. What setting up anew moves may be learned from more than one instrument: so a history
+is gathered first, and compared when that is known.
 """
 
 from __future__ import annotations
@@ -14,9 +15,11 @@ from dataclasses import replace
 
 from tapbatch.compare.drift import drifts_of_part
 from tapbatch.compare.identity import Named, name_modes
+from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
+from tapbatch.compare.ringing import flag_strings
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
-from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, with_flags
+from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, taps_of, with_flags
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.listen.naming import identity
 from tapbatch.settings import InstrumentSettings
@@ -66,12 +69,14 @@ def gather_history(
     stages: list[Stage] = []
     for part in dict.fromkeys(p.part for p in placed.places):
         stages += _stages_of_part([p for p in placed.places if p.part == part], settings)
+    stages = with_strings_off(stages, settings)
+    notices = [n for p in placed.places for n in open_strings(p.heard, settings, p.concert_pitch_hz)[1]]
     history = History(
         instrument=instrument,
         instrument_shown=listed[0][0].instrument_shown if listed else instrument,
         stages=tuple(stages),
         drifts=(),
-        notices=placed.notices,
+        notices=(*placed.notices, *notices),
     )
     return history, placed.attention
 
@@ -100,7 +105,7 @@ def compare_stages(history: History, settings: InstrumentSettings, scatter: Setu
 
 
 def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:
-    found = [find_modes(p, settings) for p in places]
+    found = [find_modes(p, settings, flag_strings(taps_of(p.heard), p, settings)) for p in places]
     labels = [m for m in settings.mode if identity(m.part) == places[0].part]
     named = name_modes([f.modes for f in found], [p.state for p in places], labels)
     several = sum(bool(f.modes) for f in found) > 1
@@ -122,6 +127,7 @@ def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, s
         note=place_.note,
         flags=("recordings-differ",) if any("recordings-differ" in m.flags for m in modes) else (),
         playing_pitch_hz=playing_pitch_hz(place_.concert_pitch_hz, settings),
+        strings=open_strings(place_.heard, settings, place_.concert_pitch_hz)[0],
     )
 
 

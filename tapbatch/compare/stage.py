@@ -92,13 +92,15 @@ def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
     return {name: [(taps[t], taps[t].modes[k]) for t, k in group] for name, group in groups.items()}
 
 
-def find_modes(place: Place, settings: InstrumentSettings) -> Found:
+def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ...] | None = None) -> Found:
     """Return the modes of a place, joined over its taps, points and set-ups.
 
     Parameters
     ----------
     place : Place
         From :func:`tapbatch.compare.order.place`.
+    taps : tuple of TapAt, optional
+        Its taps, where flags were added to their modes; :func:`taps_of` the place by default.
     settings : InstrumentSettings
         For the spelling of notes, and for what counts as steady.
 
@@ -107,7 +109,7 @@ def find_modes(place: Place, settings: InstrumentSettings) -> Found:
     Found
         Modes without names (``mode`` is empty), by frequency; none where no tap was measured.
     """
-    taps = taps_of(place.heard)
+    taps = taps_of(place.heard) if taps is None else taps
     groups = group_taps([t.modes for t in taps], [t.point for t in taps])
     taps = with_shared(taps, groups)
     energies = [_mean_energy([taps[t].modes[i] for t, i in group], len(taps)) for group in groups]

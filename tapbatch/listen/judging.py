@@ -8,7 +8,7 @@ few words for the bench, empty where it is one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -40,6 +40,8 @@ _BLOW_DB = 20.0
 
 _RINGING = "already ringing when the recording begins"
 BOUNCE = "bounce of the mallet"
+UNLIKE = "sounds unlike the other taps"
+_SWELLS = "swells instead of striking: voice or handling"
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +154,7 @@ def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...
             struck = d
     good = [i for i, r in enumerate(reasons) if not r]
     for i in _unlike(y, [described[i] for i in good], rate_hz):
-        reasons[good[i]] = "sounds unlike the other taps"
+        reasons[good[i]] = UNLIKE
     return tuple(
         Tap(
             number=number,
@@ -168,6 +170,19 @@ def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...
     )
 
 
+def as_plucks(taps: tuple[Tap, ...], duration_s: float) -> tuple[Tap, ...]:
+    """Return transients judged as plucks: strings need not sound alike, and one rings on until the next is sounded.
+
+    Two strings that beat swell, which is no new sound.
+    """
+    plucked = [replace(t, used=True, reason="") if t.reason == UNLIKE else t for t in taps]
+    result = []
+    for i, tap in enumerate(plucked):
+        later = next((t.onset_s - _BEFORE_NEXT_S for t in plucked[i + 1 :] if t.reason != _SWELLS), duration_s)
+        result.append(replace(tap, free_until_s=later) if tap.used else tap)
+    return tuple(result)
+
+
 def _reason(d: Described, struck: Described | None, rate_hz: int) -> str:
     """Say why a transient is not a tap; empty where it is one. ``struck`` is the tap before, if any."""
     if d.begun:
@@ -176,7 +191,7 @@ def _reason(d: Described, struck: Described | None, rate_hz: int) -> str:
     if soon and struck is not None and d.peak_dbfs < struck.peak_dbfs + _BOUNCE_DB:
         return BOUNCE
     if d.swells:
-        return "swells instead of striking: voice or handling"
+        return _SWELLS
     if d.ring_db < -_CLICK_FALL_DB or d.ring_over_floor_db < _LEAST_RING_DB or d.ring_added_db < _LEAST_ADDED_DB:
         return "gone at once: a click or a dull knock"
     if d.snr_db < LEAST_SNR_DB:

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float
-from tapbatch.measure.prune import SHORTEST_T60_S, TapFit
+from tapbatch.measure.prune import MISFIT_IN_ONE, SHORTEST_T60_S, TapFit
 from tapbatch.values import LN_1000
 
 _CANDIDATE = 18.0
@@ -93,7 +93,8 @@ def perhaps_pairs(found: TapFit) -> NDArray[np.bool_]:
         width_hz = -np.log(np.abs(pole)) * found.rate_hz / np.pi
         at, half = np.angle(pole) / (2 * np.pi) * length, max(2.0 * width_hz, _LEAST_BESIDE_HZ) * per_hz
         beside = best[max(int(at - half), 0) : int(at + half) + 2]
-        suspects[k] = bool(beside.max() > _BESIDE * found.excess[k])
+        # The misfit itself, without the factor that its part in one number of the mode asks for.
+        suspects[k] = bool(beside.max() > _BESIDE * max(found.excess[k] / MISFIT_IN_ONE, 1.0))
     return suspects
 
 

@@ -22,12 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.bound import covariance, wald
-from tapbatch.measure.fit import Fit, fit_modes
+from tapbatch.measure.fit import MOST_STEPS, Fit, fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples, decays
 from tapbatch.values import LN_1000
 
 LEAST_WALD = 40.0
 MOST_SD_LOG_T60 = 0.35
+MISFIT_IN_ONE = 4.0
 WINDOW_OF_T60 = 0.7
 WINDOW_OF_PAIRS = 1.1  # two lines within a width beat slowly: at 0.7 they would lose 9 % of their accuracy, here 2 %
 LONGEST_T60_S = 25.0
@@ -70,8 +71,12 @@ def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex,
     """Fit, and throw out one after another the modes that the information does not support."""
     end = _window(poles, first, last, rate_hz)
     y = whitened[first:end]
-    fit = _supported(y, fit_modes(Samples(y), poles, hum, _SKETCH_STEPS), hum, rate_hz)
-    return None if fit is None else TapFit(fit, y, y - _model(fit), np.ones(fit.count), first, rate_hz)
+    fit = fit_modes(Samples(y), poles, hum, _SKETCH_STEPS)
+    supported = _supported(y, fit, hum, rate_hz, np.ones(fit.count), _SKETCH_STEPS)
+    if supported is None:
+        return None
+    fit, _ = supported
+    return TapFit(fit, y, y - _model(fit), np.ones(fit.count), first, rate_hz)
 
 
 def settled(found: TapFit, hum: Complex) -> TapFit | None:
@@ -86,45 +91,47 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
         excess = np.delete(excess, satellites)
         fit = fit_modes(samples, np.delete(fit.poles, satellites), hum)
     over = np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
-    supported = _supported(found.samples, fit, hum, found.rate_hz, over)
+    supported = _supported(found.samples, fit, hum, found.rate_hz, over, MOST_STEPS)
     if supported is None:
         return None
-    if supported is not fit:
-        excess = excess[_nearest(supported.poles, fit.poles)]
-        fit = fit_modes(samples, supported.poles, hum)
+    fit, kept = supported
+    excess = excess[kept]
     if fit is not found.fit:
         residual = found.samples - _model(fit)
         excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
     # Noise spreads its power evenly over the four numbers of a mode; a misfit may put all of it on one of them.
-    excess = np.where(excess > 1.0, 4.0 * excess, 1.0)
+    excess = np.where(excess > 1.0, MISFIT_IN_ONE * excess, 1.0)
     return TapFit(fit, found.samples, residual, excess, found.first, found.rate_hz)
 
 
-def _supported(y: Float, fit: Fit, hum: Complex, rate_hz: float, over: Float | None = None) -> Fit | None:
-    """Throw out what the information does not support, one after another; ``over`` is the misfit, (K,), 1 by default.
+def _supported(
+    y: Float, fit: Fit, hum: Complex, rate_hz: float, over: Float, steps: int
+) -> tuple[Fit, NDArray[np.intp]] | None:
+    """Throw out what the information does not support, one after another; ``over``, (K,), is the misfit.
 
     Of two lines in one width neither amplitude is known well, and both Wald statistics are low, however plain it is
     that there are two. So such a one goes only if the fit without it is no worse by the same measure, or if even the
-    two leave more than noise: then they are no pair, but a decay that is no exponential.
+    two leave more than noise: then they are no pair, but a decay that is no exponential. Returns the fit and which
+    modes it kept; None where none is.
     """
     samples = Samples(y)
-    over = np.ones(fit.count) if over is None else over
+    kept = np.arange(fit.count)
     needed = np.zeros(fit.count, dtype=bool)
-    while len(poor := _poor(fit, over, needed, rate_hz)):
+    while len(poor := _poor(fit, over[kept], needed, rate_hz)):
         # What stands alone, or is unsure of its decay, goes first: a pair is easier to judge without the rest.
         pair = _beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
         poor = poor[:1] if pair.all() else poor[~pair]
         keep = np.setdiff1d(np.arange(fit.count), poor)
         if not len(keep):
             return None
-        less = fit_modes(samples, fit.poles[keep], hum, _SKETCH_STEPS)
-        if pair.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[poor[0]]:
+        less = fit_modes(samples, fit.poles[keep], hum, steps)
+        if pair.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[kept][poor[0]]:
             left = local_excess(y - _model(fit), fit.poles[poor], rate_hz)[0]
             if left < _SETTLED:
                 needed[poor] = True
                 continue
-        fit, over, needed = less, over[keep], np.zeros(len(keep), dtype=bool)
-    return fit
+        fit, kept, needed = less, kept[keep], np.zeros(len(keep), dtype=bool)
+    return fit, kept
 
 
 def _beats(fit: Fit) -> NDArray[np.bool_]:
@@ -141,10 +148,6 @@ def _beats(fit: Fit) -> NDArray[np.bool_]:
 def _sure(fit: Fit) -> NDArray[np.bool_]:
     pole_cov, _ = covariance(fit)
     return np.asarray(np.abs(np.diagonal(pole_cov)[: fit.count]) < _SURE_SD_LOG_T60**2)
-
-
-def _nearest(poles: Complex, among: Complex) -> NDArray[np.intp]:
-    return np.asarray(np.abs(poles[:, None] - among[None]).argmin(axis=1), dtype=np.intp)
 
 
 def _poor(fit: Fit, excess: Float, needed: NDArray[np.bool_], rate_hz: float) -> NDArray[np.intp]:

@@ -186,8 +186,10 @@ def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapR
         heard += inside
         if inside:
             begins.append(found.first / zone.rate_hz)
+    # A thump must not drown what rings, so it goes first.
+    heard = [h for h in heard if h[0].q > _LEAST_Q]
     loudest_db = max((m.energy_db for m, _, _ in heard), default=0.0)
-    heard = [h for h in heard if h[0].energy_db > loudest_db - _FAINTEST_DB and h[0].q > _LEAST_Q]
+    heard = [h for h in heard if h[0].energy_db > loudest_db - _FAINTEST_DB]
     if not heard:
         return TapReading(tap=_refused(tap, "nothing rings in the band"))
     return TapReading(

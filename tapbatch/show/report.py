@@ -11,9 +11,11 @@ import math
 from pathlib import Path
 
 from tapbatch.settings import InstrumentSettings
+from tapbatch.show.before_after import before_after_height_mm, draw_before_after, last_two
 from tapbatch.show.charts import chart_modes
 from tapbatch.show.decays import decays_a_sheet, draw_decays, trace_of
 from tapbatch.show.figures import draw_drift, drift_height_mm
+from tapbatch.show.open_strings import draw_open_strings, open_strings_height_mm, plucked_stage
 from tapbatch.show.outline import with_outline
 from tapbatch.show.outputs import put_file
 from tapbatch.show.pages import draw_flags, draw_how, draw_tables
@@ -88,6 +90,16 @@ def report_sheets(history: History, settings: InstrumentSettings, *, paper: Pape
         sheet, y = book.place("Sustain", SUSTAIN_CAPTION, sustain_height_mm(book.newest, history.of_part(part)))
         draw_sustain(sheet, y, history, part, steady, spelling)
     for part in heard:
+        comparison = last_two(history, part, settings)
+        if comparison is not None:
+            height = before_after_height_mm(book.newest, comparison)
+            sheet, y = book.place("Before and after", BEFORE_AFTER_CAPTION, height)
+            draw_before_after(sheet, y, comparison)
+    plucked = plucked_stage(history)
+    if plucked is not None:
+        sheet, y = book.place("Strings", STRINGS_CAPTION, open_strings_height_mm(plucked))
+        draw_open_strings(sheet, y, plucked, settings)
+    for part in heard:
         height = spectra_height_mm(history.of_part(part), book.room_mm)
         sheet, y = book.place("Spectra", SPECTRA_CAPTION, height)
         draw_spectra(sheet, y, history, part, steady, spelling, book.room_mm)
@@ -106,6 +118,14 @@ DRIFT_CAPTION = (
 SUSTAIN_CAPTION = (
     "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "
     "besides the wood differed between the two stages."
+)
+BEFORE_AFTER_CAPTION = (
+    "How much longer or shorter everything rings than at the stage before, in percent of its T60. Dot: the change; "
+    "bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with the reason."
+)
+STRINGS_CAPTION = (
+    "Open strings as they were plucked. Dot: cents from the note, flat to the left; two dots: the two strings of a "
+    "course that were told apart. Pale band: what counts as in tune. Orange: further off than that."
 )
 SPECTRA_CAPTION = (
     "Each stage against its own strongest line, down to -60 dB; noise in grey. Dots: fitted modes, hollow where "

@@ -13,7 +13,7 @@ from tapbatch.values import Attention, Drift, Heard, History, Landing, Mode, Sta
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
-    """Lay out the history of one instrument as the rows of its seven tables.
+    """Lay out the history of one instrument as the rows of its tables.
 
     Parameters
     ----------
@@ -23,12 +23,13 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
     Returns
     -------
     dict
-        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``sustain``: a list of rows each.
+        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain``: a list
+        of rows each.
 
     Examples
     --------
     >>> sorted(history_to_tables(History(instrument="na", instrument_shown="NA", stages=(), drifts=())))
-    ['drift', 'modes', 'recordings', 'sustain', 'tap_modes', 'taps', 'targets']
+    ['drift', 'modes', 'recordings', 'strings', 'sustain', 'tap_modes', 'taps', 'targets']
     """
     tables: dict[str, list[Row]] = {name: [] for name in SCHEMA if name != "attention"}
     for stage in history.stages:
@@ -37,6 +38,7 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
             tables["taps"].extend(_tap_rows(stage, heard))
             tables["tap_modes"].extend(_tap_mode_rows(stage, heard))
         tables["modes"].extend(mode_rows(stage))
+        tables["strings"].extend(string_rows(stage))
         tables["sustain"].extend(sustain_rows(stage))
     shown = {(s.part, s.stage): s.stage_shown for s in history.stages}
     tables["drift"].extend(_drift_row(d, shown) for d in history.drifts)
@@ -59,6 +61,28 @@ def attention_rows(items: Sequence[Attention]) -> list[Row]:
 def mode_rows(stage: Stage) -> list[Row]:
     """Lay out the modes of one stage as rows of ``modes.csv``, by frequency."""
     return [_mode_row(stage, mode) for mode in sorted(stage.modes, key=lambda m: m.freq_hz)]
+
+
+def string_rows(stage: Stage) -> list[Row]:
+    """Lay out the open strings heard at one stage as rows of ``strings.csv``, by recording and string."""
+    return [
+        {
+            "stage": stage.stage_shown,
+            "recording": s.recording,
+            "string": s.string,
+            "expected_note": s.expected_note,
+            "expected_hz": s.expected_hz,
+            "freq_hz": s.freq_hz,
+            "freq_low_hz": s.freq_low_hz,
+            "freq_high_hz": s.freq_high_hz,
+            "cents_off": s.cents_off,
+            "pair_cents": s.pair_cents,
+            "inharmonicity": s.inharmonicity,
+            "t60_s": s.t60_s,
+            "tension_n": s.tension_n,
+        }
+        for s in stage.strings
+    ]
 
 
 def sustain_rows(stage: Stage) -> list[Row]:

@@ -136,6 +136,18 @@ SCHEMA: dict[str, tuple[Column, ...]] = {
         *_floats("overshoot_pct", 1),
         *_texts("basis"),
     ),
+    "strings": (
+        *_texts("stage recording"),
+        *_ints("string"),
+        *_texts("expected_note"),
+        *_floats("expected_hz", 4),
+        *_floats("freq_hz freq_low_hz freq_high_hz", 4, "freq_low_hz", "freq_high_hz"),
+        *_floats("cents_off", 2),
+        *_floats("pair_cents", 2),
+        *_floats("inharmonicity", 7),
+        *_floats("t60_s", 3),
+        *_floats("tension_n", 2),
+    ),
     "sustain": (
         *_texts("part stage kind"),
         *_floats("band_low_hz band_high_hz", 2),

@@ -251,6 +251,18 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
+def say_lines(lines: Sequence[tuple[str, str]], stream: TextIO) -> None:
+    """Print lines, each with its weight: ``bold``, ``dim`` or none."""
+    console = _console(stream)
+    for line, style in lines:
+        _say(console, line, style)
+
+
+def wrapped_lines(text: str, most: int = WIDTH) -> list[str]:
+    """Return text in lines of at most so many characters, later ones set in by two."""
+    return textwrap.wrap(words.shown(text), most, subsequent_indent="  ", break_on_hyphens=False)
+
+
 def _wrapped(text: str, first: str = "", later: str | None = None) -> list[str]:
     return textwrap.wrap(
         words.shown(text),

@@ -19,7 +19,7 @@ Sureness = Literal["sure", "fairly sure", "unsure"]
 JUST_NOTICED_PCT = 5.0
 
 FLAGS: dict[str, str] = {
-    "string": "lies where a string or one of its partials sounds: damp the strings and tap again",
+    "string": "rings longer than wood can, as an open string or a piece of one does: damp strings and their ends",
     "hum": "lies on the mains hum or a harmonic of it: do not trust it until heard elsewhere or on battery",
     "pair?": "may be two resonances too close to tell apart: each may lie a little to either side",
     "not-exponential": "does not die away evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
@@ -51,6 +51,23 @@ VERDICT_MEANINGS: dict[Verdict, str] = {
     "new": "not heard at the stage before",
     "gone": "heard at the stage before, not at this one",
 }
+
+# Of a decay before and after; empty where no verdict can be given, and then it is said why.
+RINGS: dict[str, str] = {
+    "longer": "the whole interval lies above no change, and not all of it within 5 %",
+    "shorter": "the whole interval lies below no change, and not all of it within 5 %",
+    "same within 5 %": "the whole interval lies within 5 % of no change",
+    "unclear": "the interval holds both no change and more than 5 %: more taps would narrow it",
+}
+
+FIVE_PER_CENT = (
+    "5 % is what a listener just notices in the early decay of rooms (ISO 3382-1:2009, table A.1); for instruments "
+    "no standard gives a figure."
+)
+NO_LOUDNESS = (
+    "Loudness is not compared: a phone's level is not calibrated, and its gain, its distance and the blow all enter. "
+    "The balance is free of these, not of the hardness of the mallet."
+)
 
 # By how a notice begins; the rest of it says which codec, rate or level.
 NOTICES: dict[str, str] = {

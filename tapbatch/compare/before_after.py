@@ -1,0 +1,374 @@
+"""Sustain before and after: what rings longer at one stage than at another, mode by mode, band by band, as a whole.
+
+Conventions: changes are later over earlier, in percent, with a 95 % interval; decay times in seconds. Each change is
+taken at the points that both stages have, as a difference of logarithms; over several points the changes are joined
+as values that scatter (:mod:`tapbatch.compare.join`). Modes come from :mod:`tapbatch.compare.drift`.
+
+The verdict: ``same within 5 %`` where the whole interval lies within 5 % to either side; else ``longer`` or
+``shorter`` where it excludes no change, else ``unclear``. The 5 % is the just noticeable difference that ISO
+3382-1:2009 (table A.1) gives for the early decay time in rooms; what a listener notices of an instrument's decay it
+does not say, and nothing more is claimed for it here.
+
+No verdict is given, and the reason said, where the two stages differ in state, where no point is common, where either
+side has a single tap or pluck (its scatter is not known), and where a decay is too short for its band: bandwidth
+times T60 under 16 (Jacobsen & Rindel, J. Sound Vib. 117, 1987), for then the filter rings, not the wood. A room's
+own decay is not known from taps alone; what it adds shows as ``not-exponential``.
+
+Balance: the energy of free decay of the modes in the lower, middle and upper third (by octaves) of the band, each as
+a share of all three in the same tap. A share is free of the recording's gain, of the distance in the main, and of how
+hard the mallet struck; not of how hard the mallet is. Loudness itself is not compared: a phone's level is not
+calibrated, and gain, distance and the blow all enter it.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from tapbatch.compare.conditions import cautions
+from tapbatch.compare.drift import drift_between
+from tapbatch.compare.join import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
+from tapbatch.compare.open_strings import tones_by_string
+from tapbatch.compare.order import setup_numbers
+from tapbatch.compare.setups import SetupScatter
+from tapbatch.compare.stage import NOT_OF_THE_BODY
+from tapbatch.settings import InstrumentSettings
+from tapbatch.values import Drift, Kind, Stage
+
+Rings = Literal["longer", "shorter", "same within 5 %", "unclear", ""]
+Subject = Literal["whole", "band", "mode", "string"]
+
+SAME_PCT = 5.0
+LEAST_BAND_TIMES_T60 = 16.0
+_LEAST_SHARE = 1e-5
+_NEW_STRINGS = re.compile(
+    r"\b(new|fresh|other|changed?) (set of )?strings?\b|\bre-?string|\bre-?strung\b", re.IGNORECASE
+)
+_PROVISIONAL = re.compile(r"r[0-9]+\Z")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SustainChange:
+    """How the T60 of one thing changed: the whole, a band (edges in hertz), a mode, or a string (its number).
+
+    ``why`` says why there is no verdict; ``flags`` are those of either side.
+    """
+
+    subject: Subject
+    name: str
+    kind: Kind
+    before_s: float | None
+    after_s: float | None
+    change_pct: float | None
+    low_pct: float | None
+    high_pct: float | None
+    verdict: Rings
+    why: str = ""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BalanceChange:
+    """The share of a third of the band in all energy, in decibels, before and after, and its change."""
+
+    name: str
+    low_hz: float
+    high_hz: float
+    before_db: float
+    after_db: float
+    change_db: float
+    low_db: float
+    high_db: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """Two stages side by side: what moved, what rings longer, the balance, and what differs besides the wood."""
+
+    before: Stage
+    after: Stage
+    drifts: tuple[Drift, ...]
+    sustain: tuple[SustainChange, ...]
+    balance: tuple[BalanceChange, ...]
+    cautions: tuple[str, ...]
+
+
+def rings_verdict(low_pct: float, high_pct: float) -> Rings:
+    """Return what an interval of a change of T60 says.
+
+    Examples
+    --------
+    >>> rings_verdict(-2.0, 4.0), rings_verdict(1.0, 9.0), rings_verdict(-12.0, -3.0), rings_verdict(-3.0, 8.0)
+    ('same within 5 %', 'longer', 'shorter', 'unclear')
+    """
+    if low_pct >= -SAME_PCT and high_pct <= SAME_PCT:
+        return "same within 5 %"
+    if low_pct > 0:
+        return "longer"
+    return "shorter" if high_pct < 0 else "unclear"
+
+
+def side_by_side(
+    before: Stage,
+    after: Stage,
+    settings: InstrumentSettings,
+    settings_after: InstrumentSettings | None = None,
+    drifts: Sequence[Drift] | None = None,
+    scatter: SetupScatter | None = None,
+) -> Comparison:
+    """Compare two stages: of one part, or of two instruments.
+
+    Parameters
+    ----------
+    before, after : Stage
+        As :func:`tapbatch.compare.history.build_history` makes them.
+    settings, settings_after : InstrumentSettings
+        Those of the instrument of each; of two stages of one instrument the second is left out. With two instruments
+        modes are matched by their labels, and lead with lead: other names mean nothing from one to the other.
+    drifts : sequence of Drift, optional
+        What moved between the two, where that is known already.
+    scatter : SetupScatter, optional
+        What setting up anew moves.
+
+    Returns
+    -------
+    Comparison
+        Sustain: the whole and the bands by kind, then modes by frequency, then strings by number.
+    """
+    if settings_after is not None:
+        before, after = _by_label(before), _by_label(after)
+    kinds = {m.label: m.kind for m in settings.mode if m.part == before.part}
+    moved = drift_between(before, after, settings.steady_cents, kinds, scatter) if drifts is None else drifts
+    found = tuple(moved)
+    held = _held_alike(before, after)
+    sustain = [*_decays(before, after, held), *(_of_mode(d, before, after, held) for d in found)]
+    sustain += _strings(before, after, settings, settings_after or settings, held)
+    return Comparison(
+        before=before,
+        after=after,
+        drifts=found,
+        sustain=tuple(sustain),
+        balance=_balance(before, after, settings),
+        cautions=(*cautions(before, after), *_new_strings(before, after)),
+    )
+
+
+def log_change(before: Sequence[Sample], after: Sequence[Sample]) -> Mean | None:
+    """Return the change of a logarithm from one stage to another at the points that both have; ``None`` without one.
+
+    Examples
+    --------
+    >>> early, late = [Sample(0.0, 0.01), Sample(0.02, 0.01)], [Sample(0.10, 0.01), Sample(0.12, 0.01)]
+    >>> round(log_change(early, late).value, 3), log_change(early, [Sample(0.1, 0.01, "bridge")])
+    (0.1, None)
+    """
+    changes = []
+    for point in sorted({s.point for s in before} & {s.point for s in after}):
+        sides = [across_cells(cells_of([s for s in side if s.point == point])) for side in (before, after)]
+        variances = [m.variance for m in sides]
+        dof = effective_dof(variances, [m.dof for m in sides])
+        changes.append(Mean(sides[1].value - sides[0].value, sum(variances), dof))
+    if len(changes) < 2:
+        return changes[0] if changes else None
+    # Few taps at a point make its error itself unsure: its own factor of t goes in before the points are joined.
+    return random_effects([c.value for c in changes], [math.sqrt(c.variance) * t_95(c.dof) / 1.96 for c in changes])
+
+
+def _change(
+    subject: Subject, name: str, kind: Kind, before: Sequence[Sample], after: Sequence[Sample], why: str,
+    flags: Sequence[str] = (),
+) -> SustainChange:  # fmt: skip
+    """Return the change of T60 from samples of its logarithm, with a verdict unless something forbids one."""
+    sides = [math.exp(across_cells(cells_of(s)).value) if s else None for s in (before, after)]
+    change = log_change(before, after)
+    if not why and change is None:
+        why = "no point in common" if before and after else "not measured at both"
+    if not why and min(len(before), len(after)) < 2:
+        why = f"one {kind} at one of the stages: how far two differ is not known"
+    low, high = (_percent(change.low), _percent(change.high)) if change else (None, None)
+    return SustainChange(
+        subject=subject,
+        name=name,
+        kind=kind,
+        before_s=sides[0],
+        after_s=sides[1],
+        change_pct=_percent(change.value) if change else None,
+        low_pct=low,
+        high_pct=high,
+        verdict="" if why or low is None or high is None else rings_verdict(low, high),
+        why=why,
+        flags=tuple(dict.fromkeys(flags)),
+    )
+
+
+def _percent(log_ratio: float) -> float:
+    return 100.0 * math.expm1(max(min(log_ratio, math.log(1e6)), -math.log(1e6)))
+
+
+def _held_alike(before: Stage, after: Stage) -> str:
+    """Return why the hold forbids a verdict, empty where it does not."""
+    return f"state {before.state or 'unsaid'}, then {after.state or 'unsaid'}" if before.state != after.state else ""
+
+
+# ------------------------------------------------------ the sound and its bands
+
+
+def _decays(before: Stage, after: Stage, held: str) -> list[SustainChange]:
+    sides = [_decay_samples(s) for s in (before, after)]
+    flags = [{(d.kind, d.band_low_hz, d.band_high_hz): d.flags for d in s.decays} for s in (before, after)]
+    keys = sorted({*sides[0], *sides[1]}, key=lambda k: (k[0] != "tap", k[1] is not None, k[1] or 0.0))
+    rows = []
+    for key in keys:
+        kind, low, high = key
+        samples = [side.get(key, []) for side in sides]
+        noticed = [f for of_stage in flags for f in of_stage.get(key, ())]
+        why = held
+        if low is not None and high is not None:
+            shortest = min((math.exp(s.value) for side in samples for s in side), default=math.inf)
+            if (high - low) * shortest < LEAST_BAND_TIMES_T60:
+                noticed.append("band-too-narrow")
+            why = why or ("shorter than the band's own decay" if "band-too-narrow" in noticed else "")
+        why = why or ("holds nothing of its own" if "empty-band" in noticed else "")
+        name = "whole sound" if low is None or high is None else f"{math.sqrt(low * high):.0f} Hz octave"
+        rows.append(_change("whole" if low is None else "band", name, kind, samples[0], samples[1], why, noticed))
+    return rows
+
+
+def _decay_samples(stage: Stage) -> dict[tuple[Kind, float | None, float | None], list[Sample]]:
+    """Return ``ln T60`` of the bands of a stage, tap by tap; only bands that most taps give."""
+    found: dict[tuple[Kind, float | None, float | None], list[Sample]] = {}
+    setups = setup_numbers(stage.heard)
+    for h, setup in zip(stage.heard, setups, strict=True):
+        for tap in h.reading.used_taps if h.recording.kind != "room" else ():
+            for d in tap.decays:
+                if d.t60_s is not None and d.t60_log_se is not None:
+                    sample = Sample(math.log(d.t60_s), d.t60_log_se, h.recording.point, setup)
+                    found.setdefault((h.recording.kind, d.band_low_hz, d.band_high_hz), []).append(sample)
+    given = {(d.kind, d.band_low_hz, d.band_high_hz) for d in stage.decays if d.t60_s is not None}
+    return {key: found[key] for key in found if key in given}
+
+
+# --------------------------------------------------------------------- modes
+
+
+def _of_mode(drift: Drift, before: Stage, after: Stage, held: str) -> SustainChange:
+    sides = [next((m for m in s.modes if m.mode == drift.mode), None) for s in (before, after)]
+    why = held
+    if drift.t60_change_pct is None:
+        why = why or ("new here" if sides[0] is None else "no longer heard")
+    elif "points" in drift.caution:
+        why = why or "no point in common"
+    elif "one tap" in drift.caution:
+        why = why or "one tap at one of the stages: how far two differ is not known"
+    low, high = drift.t60_low_pct, drift.t60_high_pct
+    return SustainChange(
+        subject="mode",
+        name=drift.mode,
+        kind="tap",
+        before_s=sides[0].t60_s if sides[0] else None,
+        after_s=sides[1].t60_s if sides[1] else None,
+        change_pct=drift.t60_change_pct,
+        low_pct=low,
+        high_pct=high,
+        verdict="" if why or low is None or high is None else rings_verdict(low, high),
+        why=why,
+        flags=tuple(dict.fromkeys(f for m in sides if m for f in m.flags)),
+    )
+
+
+def _by_label(stage: Stage) -> Stage:
+    """Return a stage whose modes bear names that another instrument shares: labels, and ``lead``."""
+    lead = stage.lead.mode if stage.lead else ""
+
+    def shared(name: str) -> str:
+        if name and not _PROVISIONAL.match(name):
+            return name
+        return "lead" if name and name == lead else ""
+
+    modes = tuple(replace(m, mode=shared(m.mode)) for m in stage.modes if shared(m.mode))
+    heard = tuple(
+        replace(h, mode_names=tuple(tuple(shared(n) for n in names) for names in h.mode_names)) for h in stage.heard
+    )
+    return replace(stage, modes=modes, heard=heard)
+
+
+# ------------------------------------------------------------------- strings
+
+
+def _strings(
+    before: Stage, after: Stage, settings: InstrumentSettings, settings_after: InstrumentSettings, held: str
+) -> list[SustainChange]:
+    sides = [tones_by_string(before, settings), tones_by_string(after, settings_after)]
+    rows = []
+    for number in sorted({*sides[0], *sides[1]}):
+        notes = [s.strings[number - 1].note if number <= len(s.strings) else "" for s in (settings, settings_after)]
+        samples = [
+            [Sample(math.log(t.t60_s), t.t60_log_se) for t in side.get(number, []) if t.t60_s and t.t60_log_se]
+            for side in sides
+        ]
+        why = held or ("another string" if notes[0] != notes[1] else "")
+        name = f"string {number}, {notes[0] or notes[1]}"
+        rows.append(_change("string", name, "pluck", samples[0], samples[1], why))
+    return rows
+
+
+def _new_strings(before: Stage, after: Stage) -> list[str]:
+    """Say that strings were changed, where the notes do: new strings ring longer, and slacken for days."""
+    for stage in (after, before):
+        if stage.note and _NEW_STRINGS.search(f"{stage.note.work} {stage.note.remark}"):
+            return ["new strings" + (" before" if stage is before else "")]
+    return []
+
+
+# ------------------------------------------------------------------- balance
+
+
+def _balance(before: Stage, after: Stage, settings: InstrumentSettings) -> tuple[BalanceChange, ...]:
+    edges = [settings.band_hz[0] * (settings.band_hz[1] / settings.band_hz[0]) ** (n / 3.0) for n in range(4)]
+    rows = []
+    for name, low, high in zip(("low", "middle", "high"), edges[:-1], edges[1:], strict=True):
+        inside = _within(low, high)
+        sides = [_share_samples(s, inside) for s in (before, after)]
+        change = log_change(*sides)
+        if change is None or min(map(len, sides)) < 2:
+            continue
+        means = [across_cells(cells_of(side)).value for side in sides]
+        to_db = 10.0 / math.log(10.0)
+        rows.append(
+            BalanceChange(
+                name=name,
+                low_hz=low,
+                high_hz=high,
+                before_db=means[0] * to_db,
+                after_db=means[1] * to_db,
+                change_db=change.value * to_db,
+                low_db=change.low * to_db,
+                high_db=change.high * to_db,
+            )
+        )
+    return tuple(rows)
+
+
+def _within(low: float, high: float) -> Callable[[float], bool]:
+    return lambda freq_hz: low <= freq_hz < high
+
+
+def _share_samples(stage: Stage, inside: Callable[[float], bool]) -> list[Sample]:
+    """Return ``ln`` of the share of the modes inside a band in the energy of each tap; under -50 dB it is none."""
+    strange = {m.mode for m in stage.modes if NOT_OF_THE_BODY & set(m.flags)}
+    setups = setup_numbers(stage.heard)
+    samples = []
+    for h, setup in zip(stage.heard, setups, strict=True):
+        if h.recording.kind != "tap":
+            continue
+        for t, tap in enumerate(h.reading.used_taps):
+            names = h.mode_names[t] if t < len(h.mode_names) else ("",) * len(tap.modes)
+            body = [m for m, n in zip(tap.modes, names, strict=True) if n not in strange]
+            total = sum(10.0 ** (m.energy_db / 10.0) for m in body)
+            part = sum(10.0 ** (m.energy_db / 10.0) for m in body if inside(m.freq_hz))
+            if total > 0 and part > _LEAST_SHARE * total:
+                samples.append(Sample(math.log(part / total), 0.0, h.recording.point, setup))
+    return samples

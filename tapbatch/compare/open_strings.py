@@ -1,0 +1,184 @@
+"""The open strings heard at a stage: which string each pluck sounded, how far off it is, and what it pulls.
+
+Conventions: a string is numbered from 1 in the order of the instrument's ``strings``; cents are from its note at the
+stage's concert pitch, positive sharp. Which string a pluck sounded is told by its pitch: the nearest note, within 150
+cents. The plucks of a string in one recording join as taps do (:mod:`tapbatch.compare.join`); one pluck has the
+interval of its own partials. Of a double course the pitch is the middle of its two strings, where at least half of
+its plucks told them apart, else that of the sound as a whole.
+
+What strings out of tune do to a stage's taps no formula says, so the stage bears how far off the worst one was, and
+the drift of its taps a caution.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from statistics import median
+
+from tapbatch.compare.join import Mean, Sample, join, random_effects
+from tapbatch.compare.tension import tension_of
+from tapbatch.pitch import note_to_hz
+from tapbatch.settings import InstrumentSettings
+from tapbatch.values import Heard, OpenString, Stage, StringTone
+
+NEAREST_CENTS = 150.0
+
+
+def nearest_string(freq_hz: float, settings: InstrumentSettings, concert_pitch_hz: float) -> int | None:
+    """Return the number of the string whose note is nearest to a pitch, from 1; ``None`` where none is near.
+
+    Examples
+    --------
+    >>> from tapbatch.settings import StringSetting
+    >>> lute = InstrumentSettings(strings=(StringSetting(note="G3"), StringSetting(note="D4")))
+    >>> nearest_string(290.0, lute, 440.0), nearest_string(246.0, lute, 440.0)
+    (2, None)
+    """
+    off = [abs(1200.0 * math.log2(freq_hz / note_to_hz(s.note, concert_pitch_hz))) for s in settings.strings]
+    best = min(range(len(off)), key=lambda i: off[i], default=None)
+    return None if best is None or off[best] > NEAREST_CENTS else best + 1
+
+
+def open_strings(
+    heard: Sequence[Heard], settings: InstrumentSettings, concert_pitch_hz: float
+) -> tuple[tuple[OpenString, ...], tuple[str, ...]]:
+    """Return the open strings heard in the plucked recordings of a stage.
+
+    Parameters
+    ----------
+    heard : sequence of Heard
+        Recordings of one place, of any kind.
+    settings : InstrumentSettings
+        For the strings, their length and weight.
+    concert_pitch_hz : float
+        A4 of the stage.
+
+    Returns
+    -------
+    strings : tuple of OpenString
+        By recording, then by string; none where the settings name no strings.
+    notices : tuple of str
+        The plucks that belong to none of the strings.
+
+    Examples
+    --------
+    >>> open_strings([], InstrumentSettings(), 440.0)
+    ((), ())
+    """
+    rows: list[OpenString] = []
+    notices: list[str] = []
+    for h in heard if settings.strings else ():
+        if h.recording.kind != "pluck":
+            continue
+        by_string: dict[int, list[StringTone]] = {}
+        for tap in h.reading.used_taps:
+            if tap.tone is None:
+                continue
+            number = nearest_string(tap.tone.freq_hz, settings, concert_pitch_hz)
+            if number is None:
+                when, pitch = f"{tap.tap.onset_s:.1f} s", f"{tap.tone.freq_hz:.1f} Hz"
+                notices.append(
+                    f"{h.recording.path}: the pluck at {when} sounds {pitch}, near no string of the settings"
+                )
+            else:
+                by_string.setdefault(number, []).append(tap.tone)
+        rows += [
+            _open_string(h.recording.path, n, by_string[n], settings, concert_pitch_hz) for n in sorted(by_string)
+        ]
+    return tuple(rows), tuple(notices)
+
+
+def _open_string(
+    path: str, number: int, tones: Sequence[StringTone], settings: InstrumentSettings, concert_pitch_hz: float
+) -> OpenString:
+    string = settings.strings[number - 1]
+    expected_hz = note_to_hz(string.note, concert_pitch_hz)
+    pairs = [t for t in tones if string.double and t.pair_cents is not None]
+    told_apart = bool(pairs) and 2 * len(pairs) >= len(tones)
+    pitch = join(_pitches(pairs) if told_apart else [_whole(t) for t in tones]).mean
+    apart = _mean([(t.pair_cents, t.pair_se_cents) for t in pairs]) if told_apart else None
+    t60 = _mean([(math.log(t.t60_s), t.t60_log_se) for t in tones if t.t60_s])
+    stiffness = [t.inharmonicity for t in (pairs if told_apart else tones) if t.inharmonicity is not None]
+    freq_hz = math.exp(pitch.value)
+    return OpenString(
+        recording=path,
+        string=number,
+        expected_note=string.note,
+        expected_hz=expected_hz,
+        freq_hz=freq_hz,
+        freq_low_hz=math.exp(pitch.low),
+        freq_high_hz=math.exp(pitch.high),
+        cents_off=1200.0 * math.log2(freq_hz / expected_hz),
+        pair_cents=apart.value if apart else None,
+        pair_half_cents=apart.half if apart else None,
+        inharmonicity=median(stiffness) if stiffness else None,
+        t60_s=math.exp(t60.value) if t60 else None,
+        t60_low_s=math.exp(t60.low) if t60 else None,
+        t60_high_s=math.exp(t60.high) if t60 else None,
+        tension_n=tension_of(string, settings, freq_hz),
+        plucks=len(tones),
+    )
+
+
+def _whole(tone: StringTone) -> Sample:
+    return Sample(math.log(tone.freq_hz), tone.freq_log_se)
+
+
+def _pitches(pairs: Sequence[StringTone]) -> list[Sample]:
+    return [
+        Sample(math.log(t.middle_hz), t.middle_log_se)
+        for t in pairs
+        if t.middle_hz is not None and t.middle_log_se is not None
+    ]
+
+
+def _mean(values: Sequence[tuple[float | None, float | None]]) -> Mean | None:
+    known = [(v, s) for v, s in values if v is not None and s is not None]
+    return random_effects([v for v, _ in known], [s for _, s in known]) if known else None
+
+
+def with_strings_off(stages: Sequence[Stage], settings: InstrumentSettings) -> list[Stage]:
+    """Return the stages with ``strings_off_cents`` in place, over all places of a stage: strings pull on every part.
+
+    It is that of the string that is furthest off, where that is more than ``strings_off_cents`` of the settings.
+
+    Examples
+    --------
+    >>> with_strings_off([], InstrumentSettings())
+    []
+    """
+    worst: dict[str, float] = {}
+    for stage in stages:
+        for string in stage.strings:
+            if abs(string.cents_off) > max(settings.strings_off_cents, abs(worst.get(stage.stage, 0.0))):
+                worst[stage.stage] = string.cents_off
+    return [replace(s, strings_off_cents=worst[s.stage]) if s.stage in worst else s for s in stages]
+
+
+def strings_phrase(before: Stage, after: Stage) -> list[str]:
+    """Say which of two stages had strings out of tune, such as ``strings -14 cents``; nothing where neither had.
+
+    Where only the earlier had, it says so (``strings -14 cents before``); where both had, both figures.
+    """
+    earlier, later = before.strings_off_cents, after.strings_off_cents
+    if earlier is None and later is None:
+        return []
+    if earlier is None or later is None:
+        off = earlier if later is None else later
+        return [f"strings {off:+.0f} cents" + (" before" if later is None else "")]
+    return [f"strings {later:+.0f} cents ({earlier:+.0f} before)"]
+
+
+def tones_by_string(stage: Stage, settings: InstrumentSettings) -> dict[int, list[StringTone]]:
+    """Return the plucks of a stage by the number of their string, over all its recordings."""
+    found: dict[int, list[StringTone]] = {}
+    for h in stage.heard:
+        for tap in h.reading.used_taps if h.recording.kind == "pluck" else ():
+            if tap.tone is None:
+                continue
+            number = nearest_string(tap.tone.freq_hz, settings, stage.concert_pitch_hz)
+            if number is not None:
+                found.setdefault(number, []).append(tap.tone)
+    return {n: found[n] for n in sorted(found)}

@@ -1,0 +1,88 @@
+"""The tension of a string, from its pitch, its length and its weight.
+
+Conventions: ``T = mu (2 L f)**2`` (Mersenne's law for an ideal string: M. Mersenne, Harmonie universelle, 1636; B.
+Taylor, Phil. Trans. 28, 1713), T in newtons, mu in kilograms a metre, L the sounding length in metres, f the
+fundamental in hertz. A plain string of diameter d and density rho weighs ``mu = rho pi d**2/4``. Stiffness raises f
+by half the inharmonicity, a part in ten thousand, which is left out. A wound string needs its unit weight: no formula
+gives it from its diameter. Tension goes with the square of the pitch: 0.1156 % a cent.
+"""
+
+from __future__ import annotations
+
+import math
+
+from tapbatch.pitch import note_to_hz
+from tapbatch.settings import DENSITIES_KG_M3, InstrumentSettings, StringSetting
+
+
+def mersenne_tension_n(unit_weight_g_m: float, length_mm: float, freq_hz: float) -> float:
+    """Return the tension of a string in newtons.
+
+    Parameters
+    ----------
+    unit_weight_g_m : float
+        Grams a metre, over 0.
+    length_mm : float
+        Sounding length in millimetres, over 0.
+    freq_hz : float
+        Its fundamental in hertz, over 0.
+
+    Examples
+    --------
+    Steel of 0.020 inch, 16 inches long, at 440 Hz (0.283 lb a cubic inch): 45.6 lbf are 203 N.
+
+    >>> round(mersenne_tension_n(unit_weight_g_m(0.508, 7833.0), 406.4, 440.0), 1)
+    203.1
+    """
+    return unit_weight_g_m / 1000.0 * (2.0 * length_mm / 1000.0 * freq_hz) ** 2
+
+
+def unit_weight_g_m(diameter_mm: float, density_kg_m3: float) -> float:
+    """Return what a metre of plain string weighs, in grams.
+
+    Examples
+    --------
+    >>> round(unit_weight_g_m(0.40, 8750.0), 4)
+    1.0996
+    """
+    return density_kg_m3 * math.pi * (diameter_mm / 1000.0) ** 2 / 4.0 * 1000.0
+
+
+def weight_of(string: StringSetting) -> float | None:
+    """Return the unit weight of a string as set, in grams a metre; ``None`` where the settings do not tell it."""
+    if string.unit_weight_g_m is not None:
+        return string.unit_weight_g_m
+    density = DENSITIES_KG_M3.get(string.material.lower())
+    if string.diameter_mm is None or density is None:
+        return None
+    return unit_weight_g_m(string.diameter_mm, density)
+
+
+def tension_of(string: StringSetting, settings: InstrumentSettings, freq_hz: float) -> float | None:
+    """Return the tension of one string of an instrument at a pitch, in newtons; ``None`` where that is not known.
+
+    Of a double course it is that of each of the two.
+    """
+    weight, length_mm = weight_of(string), string.scale_mm or settings.scale_mm
+    if weight is None or length_mm is None:
+        return None
+    return mersenne_tension_n(weight, length_mm, freq_hz)
+
+
+def total_tension_n(settings: InstrumentSettings, concert_pitch_hz: float) -> float | None:
+    """Return what all strings of an instrument pull together at a concert pitch, in newtons.
+
+    Every course that is ``double`` counts twice.
+
+    Returns
+    -------
+    float or None
+        ``None`` where there are no strings, or the tension of one is not known: a sum of some would mislead.
+    """
+    total = 0.0
+    for string in settings.strings:
+        tension = tension_of(string, settings, note_to_hz(string.note, concert_pitch_hz))
+        if tension is None:
+            return None
+        total += tension * (2 if string.double else 1)
+    return total if settings.strings else None

@@ -1,0 +1,155 @@
+"""The partials of a plucked string, found in the spectrum: which note sounds, before anything is fitted.
+
+Conventions: frequencies in hertz, levels in decibels of a power spectrum. The partials of a stiff string lie at
+``f_n = n f_0 sqrt(1 + B n**2)`` (Fletcher, JASA 36, 1964; Young, JASA 24, 1952). The series is followed upwards from
+its first partials, each one telling where the next is to be expected, so B need not be known. A candidate is a strong
+line or an integer part of one; lines that it explains speak for it, partials that are missing below the highest one
+found speak against it: half the true note would miss every second partial, twice the note leaves half of them over.
+
+Lines that were as loud before the pluck are left out: a string that rings on does not hide the one plucked last.
+Breaks where a string is stopped in its middle so lightly that only every second partial sounds: that is, to the ear
+as to this, the octave.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapbatch.measure.geometric import Float
+
+LOWEST_HZ = 40.0
+HIGHEST_HZ = 4000.0
+MOST_PARTIALS = 16
+_HIGHEST_NOTE_HZ = 2200.0
+_LONGEST_S = 1.2
+_SHORTEST_S = 0.25
+_OVER_FLOOR_DB = 14.0
+_UNDER_TOP_DB = 55.0
+_FLOOR_HZ = 120.0
+_GROWN = 2.0
+_MOST_LINES = 40
+_NEAR_CENTS = 22.0
+_MOST_STIFFNESS = 2e-3
+_MISSING = 0.7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lines:
+    """Spectral lines: frequencies and levels over the floor, shape (K,), by frequency."""
+
+    freq_hz: Float
+    over_db: Float
+
+
+def spectral_lines(y: Float, first: int, last: int, touched: int, rate_hz: int) -> Lines:
+    """Return the lines that stand out in a stretch of sound, less what rang before a pluck.
+
+    Parameters
+    ----------
+    y
+        The sound, shape (n,).
+    first, last
+        The stretch in samples, last excluded; at most 1.2 s of it are used.
+    touched
+        Sample of the touch.
+    rate_hz
+        Sample rate.
+    """
+    count = min(last - first, int(_LONGEST_S * rate_hz))
+    if count < _SHORTEST_S * rate_hz:
+        return Lines(np.zeros(0), np.zeros(0))
+    size = 1 << int(np.ceil(np.log2(2 * count)))
+    power = _power(y[first : first + count], size)
+    before = y[max(0, touched - int(0.02 * rate_hz) - count) : max(0, touched - int(0.02 * rate_hz))]
+    grown = power > _GROWN * _power(before, size) if len(before) > count // 4 else np.ones(len(power), dtype=bool)
+    step_hz = rate_hz / size
+    level = 10 * np.log10(np.maximum(power[: int(HIGHEST_HZ / step_hz) + 2], 1e-30))
+    floor = _floor_db(level, int(_FLOOR_HZ / step_hz))
+    low = int(LOWEST_HZ / step_hz)
+    middle = level[1:-1]
+    peak = (middle > level[:-2]) & (middle >= level[2:]) & (middle - floor[1:-1] > _OVER_FLOOR_DB)
+    peak &= (middle > level[low:].max() - _UNDER_TOP_DB) & grown[1 : len(middle) + 1]
+    at = np.flatnonzero(peak) + 1
+    at = at[at >= low]
+    at = np.sort(at[np.argsort(-level[at], kind="stable")[:_MOST_LINES]])
+    # The vertex of a parabola through three points of a Hann window's main lobe, in decibels.
+    left, top, right = level[at - 1], level[at], level[at + 1]
+    shift = 0.5 * (left - right) / np.minimum(left - 2 * top + right, -1e-9)
+    return Lines((at + np.clip(shift, -0.5, 0.5)) * step_hz, top - floor[at])
+
+
+def _power(piece: Float, size: int) -> Float:
+    return np.asarray(np.abs(np.fft.rfft(piece * np.hanning(len(piece)), size)) ** 2 / len(piece))
+
+
+def _floor_db(level: Float, half: int) -> Float:
+    """Return the floor under the lines: the lower quartile of blocks, drawn through."""
+    half = max(half, 4)
+    centres = np.arange(0, len(level), half)
+    quartiles = [float(np.quantile(level[max(0, c - half) : c + half], 0.25)) for c in centres]
+    return np.asarray(np.interp(np.arange(len(level)), centres, quartiles))
+
+
+def find_series(lines: Lines) -> tuple[Float, Float]:
+    """Return the partials of the string that sounds: their numbers and frequencies, shape (P,); empty if none.
+
+    Examples
+    --------
+    >>> lines = Lines(np.array([196.0, 331.0, 392.1, 588.4]), np.array([40.0, 18.0, 35.0, 30.0]))
+    >>> numbers, freq_hz = find_series(lines)
+    >>> numbers.tolist(), freq_hz.tolist()
+    ([1.0, 2.0, 3.0], [196.0, 392.1, 588.4])
+    """
+    best: tuple[float, list[int], list[int]] = (0.0, [], [])
+    for i in np.argsort(-lines.over_db, kind="stable")[:8]:
+        for k in range(1, 9):
+            base_hz = float(lines.freq_hz[i]) / k
+            if LOWEST_HZ <= base_hz <= _HIGHEST_NOTE_HZ:
+                numbers, found = _followed(lines, base_hz)
+                score, count = _score(lines, numbers, found)
+                if score > best[0] + 1e-9:
+                    best = (score, numbers[:count], found[:count])
+    return np.array(best[1], dtype=np.float64), np.asarray(lines.freq_hz[best[2]], dtype=np.float64)
+
+
+def _followed(lines: Lines, base_hz: float) -> tuple[list[int], list[int]]:
+    """Follow a series upwards: the line nearest to each expected partial, the stretch so far taken along."""
+    numbers: list[int] = []
+    found: list[int] = []
+    stiffness = 0.0
+    for n in range(1, MOST_PARTIALS + 1):
+        expected = n * base_hz * np.sqrt(1 + stiffness * n**2)
+        if expected > HIGHEST_HZ:
+            break
+        off = 1200 * np.log2(lines.freq_hz / expected)
+        near = np.flatnonzero(np.abs(off) < _NEAR_CENTS + 866 * 2e-4 * (2 * n + 1))
+        if not len(near):
+            continue
+        j = int(near[np.argmax(lines.over_db[near])])
+        numbers.append(n)
+        found.append(j)
+        if len(numbers) > 1:
+            base_hz, stiffness = _line_through(np.array(numbers), lines.freq_hz[found])
+    return numbers, found
+
+
+def _line_through(numbers: np.ndarray, freq_hz: Float) -> tuple[float, float]:
+    """Return ``f_0`` and B by least squares: ``(f_n/n)**2 = f_0**2 + f_0**2 B n**2`` is a straight line in n**2."""
+    if len(numbers) < 3:
+        return float(freq_hz[0] / numbers[0]), 0.0
+    slope, start = np.polyfit(numbers.astype(float) ** 2, (freq_hz / numbers) ** 2, 1, w=1 / (1 + numbers / 4))
+    return float(np.sqrt(max(start, 1.0))), float(np.clip(slope / max(start, 1.0), 0.0, _MOST_STIFFNESS))
+
+
+def _score(lines: Lines, numbers: list[int], found: list[int]) -> tuple[float, int]:
+    """Return how well a series is supported, and by how many of its partials: a stray line far up ends none."""
+    best, count = 0.0, 0
+    for end in range(1, len(found) + 1):
+        weight = np.minimum(lines.over_db[found[:end]], 40.0)
+        missing = numbers[end - 1] - end + (numbers[0] != 1)
+        score = float(weight.sum() - _MISSING * missing * weight.mean())
+        if score > best:
+            best, count = score, end
+    return best, count
