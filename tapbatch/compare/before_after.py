@@ -143,6 +143,7 @@ def side_by_side(
     kinds = {m.label: m.kind for m in settings.mode if m.part == before.part}
     moved = drift_between(before, after, settings.steady_cents, kinds, scatter) if drifts is None else drifts
     found = tuple(moved)
+    air = any(kinds.get(m.mode) == "air" for m in after.modes)
     held = _held_alike(before, after)
     sustain = [*_decays(before, after, held), *(_of_mode(d, before, after, held) for d in found)]
     sustain += _strings(before, after, settings, settings_after or settings, held)
@@ -152,7 +153,7 @@ def side_by_side(
         drifts=found,
         sustain=tuple(sustain),
         balance=_balance(before, after, settings),
-        cautions=(*cautions(before, after), *_new_strings(before, after)),
+        cautions=(*cautions(before, after, "air" if air else ""), *_new_strings(before, after)),
     )
 
 
