@@ -18,6 +18,7 @@ from datetime import date, time
 from pathlib import Path
 
 from tapbatch.errors import SettingsError
+from tapbatch.listen.header import refuse_special
 from tapbatch.listen.naming import identity
 from tapbatch.values import Attention, Note
 
@@ -65,14 +66,21 @@ def read_notes(path: Path, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note
     if not path.exists():
         return {}, ()
     try:
-        rows = _rows(_decode(path.read_bytes()))
+        refuse_special(path)
+        text, delimiter = _table(_decode(path.read_bytes()))
+        rows = _rows(text, delimiter)
     except OSError as error:
         reason = error.strerror or "no reason given"
         return {}, (Attention(where=shown, what=f"cannot be read ({reason})", remedy="check that it may be read"),)
     except csv.Error:
         remedy = "save it again as CSV from the spreadsheet"
         return {}, (Attention(where=shown, what="is not a table in CSV", remedy=remedy),)
-    return _notes_from(rows, shown)
+    open_row = _never_closed(text, delimiter)
+    notes, refused = _notes_from(rows[: open_row - 1] if open_row else rows, delimiter, shown)
+    if open_row:
+        what = f"row {open_row}: found a quotation mark that is never closed; this row and those below are not used"
+        refused += (Attention(where=shown, what=what, remedy="expected quotation marks in pairs"),)
+    return notes, refused
 
 
 # ---------------------------------------------------------------- the table
@@ -89,8 +97,8 @@ def _decode(raw: bytes) -> str:
         return raw.decode("cp1252", "replace")
 
 
-def _rows(text: str) -> list[list[str]]:
-    """Return the cells as a spreadsheet shows them: without Excel's ``sep=`` line, which it does not show either."""
+def _table(text: str) -> tuple[str, str]:
+    """Return the rows and what parts their cells, without Excel's ``sep=`` line, which it does not show either."""
     delimiter = None
     first, _, rest = text.partition("\n")
     if re.fullmatch(r'"?sep=.?"?', first.strip(), re.IGNORECASE):
@@ -98,7 +106,22 @@ def _rows(text: str) -> list[list[str]]:
     if delimiter is None:
         header = next((line for line in text.splitlines() if line.strip(' ,;\t"')), "")
         delimiter = max(",;\t|", key=lambda mark: len(_known_columns(next(csv.reader([header], delimiter=mark), []))))
+    return text, delimiter
+
+
+def _rows(text: str, delimiter: str) -> list[list[str]]:
+    """Return the cells as a spreadsheet shows them."""
     return [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)]
+
+
+def _never_closed(text: str, delimiter: str) -> int:
+    """Return the row in which a quotation mark opens that nothing closes, 0 where there is none.
+
+    A reader that forgives it takes all rows that follow for one cell, and they would be lost in silence.
+    """
+    rows = list(csv.reader(io.StringIO(text + "\n\n", newline=""), delimiter=delimiter))
+    # Within an open cell these line ends are its own, else they make rows of their own.
+    return len(rows) if rows[-1] and rows[-1][-1].endswith("\n\n") else 0
 
 
 def _known_columns(cells: list[str]) -> set[str]:
@@ -109,7 +132,9 @@ def _column_name(cell: str) -> str:
     return re.sub(r"[\s-]+", "_", cell.strip().lower())
 
 
-def _notes_from(rows: list[list[str]], shown: str) -> tuple[dict[NoteKey, Note], tuple[Attention, ...]]:
+def _notes_from(
+    rows: list[list[str]], delimiter: str, shown: str
+) -> tuple[dict[NoteKey, Note], tuple[Attention, ...]]:
     filled = [(number, row) for number, row in enumerate(rows, 1) if any(cell.strip(",;|") for cell in row)]
     if not filled:
         return {}, ()
@@ -121,6 +146,7 @@ def _notes_from(rows: list[list[str]], shown: str) -> tuple[dict[NoteKey, Note],
     rows_of: dict[NoteKey, int] = {}
     for number, row in filled[1:]:
         try:
+            _refuse_two_way(columns, row, delimiter, f"row {number}", shown)
             note = _note(columns, row, f"row {number}", shown)
             key = (note.instrument, note.stage)
             if key in notes:
@@ -178,6 +204,14 @@ def _note(columns: list[str], row: list[str], place: str, shown: str) -> Note:
         remark=cells.get("remark", ""),
         **numbers,
     )
+
+
+def _refuse_two_way(columns: list[str], row: list[str], delimiter: str, place: str, shown: str) -> None:
+    """Refuse numbers like 1,234 where commas part the columns: who writes so may part thousands or decimals by it."""
+    for column, cell in zip(columns, row, strict=False):
+        if column in _RANGES and delimiter != ";" and re.fullmatch(r"[0-9]{1,3},[0-9]{3}", cell, re.ASCII):
+            remedy = f"expected a number that reads one way, {cell.replace(',', '')} or {cell.replace(',', '.')}"
+            raise SettingsError(shown, f"{place}, {column}: found {cell!r}", remedy)
 
 
 def _number(cell: str, column: str, place: str, shown: str) -> float | None:

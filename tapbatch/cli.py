@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from tapbatch.errors import TapbatchError
     from tapbatch.pipeline import Outcome
     from tapbatch.settings import InstrumentSettings
@@ -29,6 +31,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+
+# Four minutes of WAV, most of an hour of what a phone compresses.
+_LONG_BYTES = 20_000_000
 
 ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder; this one by default.")]
 
@@ -83,7 +88,7 @@ def read(
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
     status = 0
-    for path, result in read_files(files, settings):
+    for path, result in _with_bar(files, read_files(files, settings)):
         if isinstance(result, TapbatchError):
             _complain(result)
             status = 1
@@ -196,6 +201,22 @@ def _print_outcome(outcome: Outcome) -> None:
         typer.echo(f"note: {notice}", err=True)
     measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.histories), "instrument")
     typer.echo(f"{measured} measured, {shown} up to date.")
+
+
+def _with_bar(
+    files: list[Path], results: Iterator[tuple[Path, History | TapbatchError]]
+) -> Iterator[tuple[Path, History | TapbatchError]]:
+    """Yield the results; while a file that may hold hours is read, a bar shows how far it is."""
+    from tapbatch.show.terminal import progress
+
+    for path in files:
+        try:
+            long = path.stat().st_size > _LONG_BYTES
+        except (OSError, ValueError):
+            long = False
+        with progress(1 if long else 0):
+            result = next(results)
+        yield result
 
 
 def _count(number: int, noun: str) -> str:

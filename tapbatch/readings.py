@@ -29,7 +29,7 @@ from tapbatch.values import (
     TapReading,
 )
 
-METHOD = "3"
+METHOD = "4"
 """Version of the method: raise it whenever the same bytes may give another number."""
 
 FOLDER = ".readings"

@@ -25,6 +25,7 @@ from tapbatch.listen.naming import KINDS, MARKS, STATES, identity
 from tapbatch.pitch import note_to_hz
 from tapbatch.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting
 
+_MOST_DEPTH = 12
 Location = tuple[str | int, ...]
 
 EXPECTED = {
@@ -163,8 +164,17 @@ def _read_text(path: Path, shown: str) -> str:
 
 def _parse(text: str, shown: str) -> dict[str, Any]:
     try:
-        return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        data = tomllib.loads(text)
+        if _is_too_deep(data):
+            msg = "fewer dots and brackets"
+            raise RecursionError(msg)
+        return data
+    except (ValueError, RecursionError) as error:
+        if not isinstance(error, tomllib.TOMLDecodeError):
+            # A number of thousands of digits, or thousands of brackets or dots: such a line is the longest.
+            number, longest = max(enumerate(text.split("\n"), 1), key=lambda line: len(line[1]))
+            what = f"line {number}: found {longest.strip()[:60]!r}, which is not understood"
+            raise SettingsError(shown, what, "expected key = value, with a number, text or list of them") from error
         match = re.search(r"\(at line ([0-9]+), column [0-9]+\)|\(at end of document\)", str(error))
         number = int(match[1]) if match and match[1] else text.rstrip().count("\n") + 1
         lines = text.split("\n")
@@ -173,6 +183,18 @@ def _parse(text: str, shown: str) -> dict[str, Any]:
         expected = _what_toml_wants(found, reason)
         what = f"line {number}: found {found[:60]!r}, which is not understood"
         raise SettingsError(shown, what, expected) from error
+
+
+def _is_too_deep(data: dict[str, Any]) -> bool:
+    """Tell whether tables lie within tables beyond what any setting asks for, and a recursion bears."""
+    inner: list[Any] = [data]
+    for _ in range(_MOST_DEPTH):
+        inner = [
+            value
+            for outer in inner
+            for value in (outer.values() if isinstance(outer, dict) else outer if isinstance(outer, list) else ())
+        ]
+    return bool(inner)
 
 
 def _what_toml_wants(line: str, reason: str) -> str:

@@ -11,6 +11,8 @@ import os
 import subprocess
 import sys
 import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -367,3 +369,21 @@ def test_forget_takes_several_and_the_shop_last(sound: np.ndarray, tmp_path: Pat
     assert f"{names[2]}: the recording is still there" in result.said
     assert tapbatch("run", shop).status == 0
     assert [r["recording"] for r in rows_of(shop / "results" / "rebec-1" / "recordings.csv")] == [names[2]]
+
+
+def test_read_shows_a_bar_while_a_file_is_read_that_may_hold_hours(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    totals: list[int] = []
+
+    @contextmanager
+    def bar(total: int) -> Iterator[Callable[[str], None]]:
+        totals.append(total)
+        yield lambda _name: None
+
+    monkeypatch.setattr("tapbatch.show.terminal.progress", bar)
+    path = write_wav(tmp_path / "a.wav", taps(1))
+    assert tapbatch("read", path, tmp_path / "none.wav").status == 1
+    monkeypatch.setattr("tapbatch.cli._LONG_BYTES", path.stat().st_size - 1)
+    assert tapbatch("read", path).status == 0
+    assert totals == [0, 0, 1]

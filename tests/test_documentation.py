@@ -116,7 +116,7 @@ def test_every_verdict_is_explained_as_it_is_said() -> None:
 def test_every_notice_is_explained() -> None:
     explained = first_cells(section(README, "### Notices"))
     assert set(words.NOTICES) <= set(explained)
-    sources = [(ROOT / "tapbatch" / name).read_text("utf-8") for name in ("reading.py", "listen/decode.py")]
+    sources = [(ROOT / "tapbatch" / name).read_text("utf-8") for name in ("reading.py", "listen/sections.py")]
     given = {text for source in sources for text in notices_of(source)}
     assert len(given) > 6
     assert {text for text in given if not text.startswith(tuple(explained))} == set()

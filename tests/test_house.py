@@ -17,8 +17,15 @@ HOUSE = Path(__file__).parent.parent / "tapbatch"
 TESTS = Path(__file__).parent
 FILES = sorted(HOUSE.rglob("*.py"))
 
-# What everybody may know: the values that travel, pitch, settings and errors.
-COMMON = {"tapbatch", "tapbatch.values", "tapbatch.errors", "tapbatch.pitch", "tapbatch.settings"}
+# What everybody may know: the values that travel, pitch, settings, errors, and how far the work has come.
+COMMON = {
+    "tapbatch",
+    "tapbatch.values",
+    "tapbatch.errors",
+    "tapbatch.pitch",
+    "tapbatch.settings",
+    "tapbatch.progress",
+}
 # The one place in ``listen`` that measuring asks: where nothing sounds, so that noise can be learned there.
 QUIET = {"tapbatch.listen.taps.quiet_stretches", "tapbatch.listen.judging.BOUNCE"}
 # What naming a thing takes: identities of instruments and stages, the closed word lists, dates in names.

@@ -1,10 +1,10 @@
-"""All channels of a file as they came, where they clipped, and which of them is the better one.
+"""Channels: where one clipped, how clear it is, and which of several is the better one.
 
-Conventions: full scale is 1.0; ``samples`` has shape (n, channels). The *step* is that of the quantiser, 2**-15 for
-16 bits, told from the samples because containers hold coarser sound than they could. The *clarity* of a channel is
-its third loudest 10 ms over the quiet tenth of all 10 ms, in decibels.
+Conventions: full scale is 1.0. The *step* is that of the quantiser, 2**-15 for 16 bits, told from the samples because
+containers hold coarser sound than they could. The *clarity* of a channel is its third loudest 10 ms over the quiet
+tenth of all 10 ms, in decibels.
 
-A stretch is *clipped* where three or more samples lie flat at the highest (or lowest) value of the file, or two at
+A stretch is *clipped* where three or more samples lie flat at the highest (or lowest) value of all, or two at
 full scale again and again, and the signal falls away from there steeper than from the round top of a wave. A parabola
 that stays within ``e`` of its top for ``n`` samples has fallen by at most ``9 e`` when ``max(1, n // 2)`` samples
 further on, so a fall of more than ``10 e`` is an edge. This tells a clipped tap from a low note whose top is flat for
@@ -14,6 +14,7 @@ want of bits.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,21 +28,17 @@ _EDGE = 10.0
 # The flat top of a lossy file is no longer flat: codecs that leave out what is not heard ripple by a few per cent.
 _LOSSY_RIPPLE = 0.03
 _LEAST_TOP = 0.03
+_LEAST_TOP_DBFS = 20 * math.log10(_LEAST_TOP) - 0.001
+_AT_ONCE = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Channels:
-    """What a decoder gave: the samples, and what the file said of its own length and date.
+class Channel:
+    """What there is to know of one channel: where it clipped (``None`` nowhere), its peak and its clarity."""
 
-    ``promised_s`` is 0 where the stream does not state its length; ``dates`` are as written, most trusted first.
-    """
-
-    samples: NDArray[np.float64]
-    sample_rate_hz: int
-    codec: str
-    lossy: bool
-    promised_s: float = 0.0
-    dates: tuple[str, ...] = ()
+    clipped: NDArray[np.bool_] | None
+    peak_dbfs: float
+    clarity_db: float
 
 
 def dbfs(samples: NDArray[np.float64]) -> float:
@@ -52,7 +49,7 @@ def dbfs(samples: NDArray[np.float64]) -> float:
     >>> dbfs(np.array([0.0, -0.1]))
     -20.0
     """
-    peak = float(np.max(np.abs(samples), initial=0.0))
+    peak = max(float(np.max(samples, initial=0.0)), -float(np.min(samples, initial=0.0)))
     return 20.0 * math.log10(peak) if peak else -math.inf
 
 
@@ -93,6 +90,8 @@ def clipped_mask(samples: NDArray[np.float64], *, lossy: bool) -> NDArray[np.boo
     >>> clipped_mask(tone / 1.2, lossy=False) is None
     True
     """
+    if dbfs(samples) < _LEAST_TOP_DBFS:
+        return None
     mask = np.zeros(len(samples), dtype=np.bool_)
     step = 0.0 if lossy else _step(samples)
     for upright in (samples, -samples):
@@ -109,11 +108,12 @@ def clipped_mask(samples: NDArray[np.float64], *, lossy: bool) -> NDArray[np.boo
 
 def _step(samples: NDArray[np.float64]) -> float:
     """Return the largest power of two, 2**-7 to 2**-23, of which all samples are multiples; else the last."""
-    for bits in range(7, 23):
-        scaled = samples * 2.0**bits
-        if np.array_equal(scaled, np.rint(scaled)):
-            return float(2.0**-bits)
-    return 2.0**-23
+    bits = 7
+    for first in range(0, len(samples), _AT_ONCE):
+        piece = samples[first : first + _AT_ONCE]
+        while bits < 23 and not np.array_equal(piece * 2.0**bits, np.rint(piece * 2.0**bits)):
+            bits += 1
+    return float(2.0**-bits)
 
 
 def _mark_flat_tops(
@@ -135,40 +135,46 @@ def _mark_flat_tops(
         mask[start:end] = True
 
 
-def better_channel(samples: NDArray[np.float64], sample_rate_hz: int, clipped: list[bool]) -> int:
-    """Return the index of the channel to use: not dead, not clipped, then the clearest; the first where equal.
+def channel_of(samples: NDArray[np.float64], sample_rate_hz: int, *, lossy: bool) -> Channel:
+    """Return what there is to know of one channel.
 
     Parameters
     ----------
-    samples : ndarray of shape (n, channels)
-        Finite samples.
+    samples : ndarray of shape (n,)
+        Finite samples, full scale 1.0.
     sample_rate_hz : int
         Sample rate in hertz.
-    clipped : list of bool
-        Whether each channel clipped.
+    lossy : bool
+        Whether the sound went through a lossy codec.
+    """
+    return Channel(
+        clipped=clipped_mask(samples, lossy=lossy),
+        peak_dbfs=dbfs(samples),
+        clarity_db=_clarity_db(samples, sample_rate_hz),
+    )
 
-    Returns
-    -------
-    int
-        Index from 0. The first channel is kept where it is within 0.5 dB of the best.
+
+def better_channel(channels: Sequence[Channel]) -> int:
+    """Return the index of the channel to use: not dead, not clipped, then the clearest; the first where equal.
+
+    The first channel is kept where it is within 0.5 dB of the best.
 
     Examples
     --------
-    >>> better_channel(np.array([[0.0, 0.1], [0.0, -0.1]]), 48000, [False, False])
+    >>> dead, alive = (channel_of(np.array([v, -v]), 48000, lossy=False) for v in (0.0, 0.1))
+    >>> better_channel([dead, alive])
     1
     """
-    ranks = [(dbfs(channel) > DEAD_DBFS, not over) for channel, over in zip(samples.T, clipped, strict=True)]
+    ranks = [(c.peak_dbfs > DEAD_DBFS, c.clipped is None) for c in channels]
     candidates = [i for i, rank in enumerate(ranks) if rank == max(ranks)]
-    if len(candidates) == 1:
-        return candidates[0]
-    clarity_db = [_clarity_db(samples[:, i], sample_rate_hz) for i in candidates]
-    return next(i for i, clarity in zip(candidates, clarity_db, strict=True) if clarity >= max(clarity_db) - 0.5)
+    clearest_db = max(channels[i].clarity_db for i in candidates)
+    return next(i for i in candidates if channels[i].clarity_db >= clearest_db - 0.5)
 
 
 def _clarity_db(samples: NDArray[np.float64], sample_rate_hz: int) -> float:
     frame = max(sample_rate_hz // 100, 1)
-    usable = len(samples) // frame * frame
-    power = np.mean(samples[:usable].reshape(-1, frame) ** 2, axis=1)
+    frames = samples[: len(samples) // frame * frame].reshape(-1, frame)
+    power = np.einsum("ij,ij->i", frames, frames) / frame
     # Digital silence before and after is no noise floor, and one loud frame may be a click.
     power = np.sort(power[power > 0])
     if len(power) < 3:

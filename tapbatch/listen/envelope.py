@@ -21,7 +21,9 @@ _RUMBLE_HZ = 40.0
 _FAINTEST = 1e-20
 _SILENT_FLOOR = 1e-12
 _MOST_FOR_MEDIAN = 20_000
-_ROWS_AT_ONCE = 64  # as many as stay in the cache
+_ROW = 64
+_BLOCKS_AT_ONCE = 1000
+_ROWS_AT_ONCE = 512  # as many as stay in the cache
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,15 +53,16 @@ def above_rumble(sound: Sound) -> Float:
     if not len(x):
         return x
     guesses = np.array([0.0, np.median(x[:: 1 + len(x) // _MOST_FOR_MEDIAN]), x[: rate_hz // 50 + 1].mean()])
-    return _highpassed(x - guesses[np.argmin(np.abs(guesses - x[0]))], rate_hz)
+    return _highpassed(x, float(guesses[np.argmin(np.abs(guesses - x[0]))]), rate_hz)
 
 
-def _highpassed(x: Float, rate_hz: int) -> Float:
-    """Return ``x`` through a Butterworth high-pass of second order (bilinear transform), from rest.
+def _highpassed(x: Float, offset: float, rate_hz: int) -> Float:
+    """Return ``x`` without an offset, through a Butterworth high-pass of second order (bilinear transform).
 
     ``H(z) = g (1 - 1/z)^2 / ((1 - p/z)(1 - p*/z))`` is ``g/|p|^2 + 2 Re r/(1 - p/z)``, so one complex recursion
-    ``s[n] = p s[n-1] + x[n]`` does. In rows of 10 ms it is a cumulative sum of ``x[n] p^-n``; only from row to row is
-    there a loop. No signal library, a second's import, is needed for it.
+    ``s[n] = p s[n-1] + x[n]`` does. In rows of 64 samples it is a product with the impulse response, and what the
+    row before left, a multiple of ``p^n``; only from row to row is there a loop. No signal library, a second's
+    import, is needed for it.
     """
     warped = np.tan(np.pi * _RUMBLE_HZ / rate_hz)
     scale = 1 + np.sqrt(2) * warped + warped**2
@@ -68,22 +71,26 @@ def _highpassed(x: Float, rate_hz: int) -> Float:
     residue = (1 - 1 / pole) ** 2 / (1 - pole.conjugate() / pole) / scale
     direct = 1 / (scale * abs(pole) ** 2)
 
-    width = max(1, rate_hz // 100)
-    powers = pole ** np.arange(width)
-    back, shown = 1 / powers, 2 * residue * powers
-    y = np.zeros((-(-len(x) // width), width))
-    y.ravel()[: len(x)] = x
+    powers = pole ** np.arange(_ROW)
+    shown, still = 2 * residue * powers, pole**_ROW
+    behind = np.subtract.outer(np.arange(_ROW), np.arange(_ROW)).T
+    response = np.where(behind >= 0, shown.real[np.abs(behind)], 0.0) + direct * np.eye(_ROW)
+    # What a row leaves to the next: the sum of x[j] p^(64 - j).
+    left = still / powers
+    y = np.zeros((-(-len(x) // _ROW), _ROW))
+    np.subtract(x, offset, out=y.ravel()[: len(x)])
     carried = 0j
     for first in range(0, len(y), _ROWS_AT_ONCE):
         rows = y[first : first + _ROWS_AT_ONCE]
-        real, imag = np.cumsum(rows * back.real, axis=1), np.cumsum(rows * back.imag, axis=1)
-        for row, (end_real, end_imag) in enumerate(zip(real[:, -1].tolist(), imag[:, -1].tolist(), strict=True)):
-            real[row] += carried.real
-            imag[row] += carried.imag
-            carried = pole**width * (carried + complex(end_real, end_imag))
-        rows *= direct
-        rows += real * shown.real
-        rows -= imag * shown.imag
+        ends = zip((rows @ left.real).tolist(), (rows @ left.imag).tolist(), strict=True)
+        states = []
+        for end_real, end_imag in ends:
+            states.append(carried)
+            carried = still * carried + complex(end_real, end_imag)
+        before = np.array(states)
+        rows[:] = rows @ response
+        rows += np.outer(before.real, shown.real)
+        rows -= np.outer(before.imag, shown.imag)
     return np.asarray(y.ravel()[: len(x)])
 
 
@@ -99,10 +106,12 @@ def envelope_of(y: Float, rate_hz: int) -> Envelope:
     """
     block = max(1, round(BLOCK_S * rate_hz))
     count = len(y) // block
-    difference = np.empty(count * block)
-    difference[:1] = 0.0
-    np.subtract(y[1 : count * block], y[: max(count * block - 1, 0)], out=difference[1:])
-    plain, sharp = _blocks_db(y[: count * block], block), _blocks_db(difference, block)
+    plain, sharp = _blocks_db(y[: count * block], block), np.empty(count)
+    # In steps, since a difference of all of it would be another copy of hours.
+    for first in range(0, count, _BLOCKS_AT_ONCE):
+        last = min(first + _BLOCKS_AT_ONCE, count)
+        piece = y[first * block : last * block]
+        sharp[first:last] = _blocks_db(np.diff(piece, prepend=y[first * block - 1] if first else piece[:1]), block)
     return Envelope(block, plain, sharp, floor_db(plain), floor_db(sharp))
 
 

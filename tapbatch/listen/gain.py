@@ -17,6 +17,9 @@ that falls silent at every tap and wakes up after it would be taken for a phone.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from tapbatch.listen.envelope import Float
@@ -65,22 +68,52 @@ def gain_breathes(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, in
     False
     True
     """
-    used = [t for t in taps if t.used]
-    if not used or not quiet:
+    return floor_breathes([floor_behind(sound, taps, quiet)])
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """The floor behind the taps of a section: ``(place of the tap, its peak in dBFS, rises in dB)`` for each used.
+
+    A tap has no rise where too little of a gap follows it, and the first of a section may have two.
+    ``scatter_db`` is that of the floor from piece to piece.
+    """
+
+    behind: tuple[tuple[int, float, tuple[float, ...]], ...]
+    scatter_db: float
+
+
+def floor_breathes(floors: Sequence[Floor]) -> bool:
+    """Tell from the floors of all sections of a recording whether it breathes."""
+    behind = [one for floor in floors for one in floor.behind]
+    if not behind:
         return False
-    level_db = _level_of_pieces(sound, taps)
-    loud_dbfs = float(np.median([t.peak_dbfs for t in used]))
-    rises: list[float] = []
-    before = _between(level_db, -_SKIP_S, used[0].onset_s)
-    for tap, until_s in zip(used, [*(t.onset_s for t in used[1:]), sound.duration_s], strict=True):
-        gap = _between(level_db, tap.onset_s, until_s)
-        if tap.peak_dbfs < loud_dbfs or len(gap) < _LEAST_PIECES:
-            continue
-        rises.append(float(np.median(gap[-2 * _SMOOTH :])) - _lowest(gap[:-_SMOOTH]))
-        if tap is used[0] and len(before) >= _SMOOTH:
-            rises.append(float(np.median(before)) - _lowest(gap))
+    loud_dbfs = float(np.median([peak_dbfs for _, peak_dbfs, _ in behind]))
+    rises = [rise_db for _, peak_dbfs, of_tap in behind if peak_dbfs >= loud_dbfs for rise_db in of_tap]
+    if not rises:
+        return False
     least_db, least_scatters = _LEAST_RISE_OF_FEW if len(rises) < _FEW else _LEAST_RISE
-    return bool(rises) and float(np.median(rises)) > max(least_db, least_scatters * _scatter_db(level_db))
+    scatter_db = float(np.median([floor.scatter_db for floor in floors if floor.behind]))
+    return float(np.median(rises)) > max(least_db, least_scatters * scatter_db)
+
+
+def floor_behind(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int]]) -> Floor:
+    """Return the floor behind the used taps of a section, or of a whole recording; arguments as above."""
+    used = [(at, t) for at, t in enumerate(taps) if t.used]
+    if not used or not quiet:
+        return Floor((), 0.0)
+    level_db = _level_of_pieces(sound, taps)
+    before = _between(level_db, -_SKIP_S, used[0][1].onset_s)
+    behind = []
+    for (at, tap), until_s in zip(used, [*(t.onset_s for _, t in used[1:]), sound.duration_s], strict=True):
+        gap = _between(level_db, tap.onset_s, until_s)
+        rises = []
+        if len(gap) >= _LEAST_PIECES:
+            rises.append(float(np.median(gap[-2 * _SMOOTH :])) - _lowest(gap[:-_SMOOTH]))
+            if at == used[0][0] and len(before) >= _SMOOTH:
+                rises.append(float(np.median(before)) - _lowest(gap))
+        behind.append((at, tap.peak_dbfs, tuple(rises)))
+    return Floor(tuple(behind), _scatter_db(level_db))
 
 
 def _level_of_pieces(sound: Sound, taps: tuple[Tap, ...]) -> Float:

@@ -2,14 +2,17 @@
 
 Conventions: sizes are in bytes. A container is a row of chunks, each with a name and a size; the chunk that holds the
 sound makes the promise. Writers that do not know the size beforehand put 0 or a number near 2 or 4 GiB there; such a
-promise is none. Sources: RIFF/WAVE (Microsoft and IBM, 1991), RF64 (EBU Tech 3306), the ``bext`` chunk (EBU Tech
-3285), AIFF-C (1991), ISO/IEC 14496-12 for the boxes of m4a, mp4 and 3gp.
+promise is none. Ogg makes none, but marks its last page (RFC 3533). Sources: RIFF/WAVE (Microsoft and IBM, 1991),
+RF64 (EBU Tech 3306), the ``bext`` chunk (EBU Tech 3285), AIFF-C (1991), ISO/IEC 14496-12 for the boxes of m4a, mp4
+and 3gp.
 """
 
 from __future__ import annotations
 
+import errno
 import os
 import re
+import stat
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -21,6 +24,9 @@ from typing import BinaryIO
 _UNKNOWN_FROM = 0x7FFF_0000
 _MOST_CHUNKS = 10_000
 _W64_RIFF = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
+_MOST_PAGE = 65307  # of an Ogg stream, RFC 3533
+_FIRST_PAGE, _LAST_PAGE = 2, 4
+_READ = 1 << 20
 _DATE = re.compile(
     r"(?P<y>[0-9]{4})(?P<sep>[-:/._ ]?)(?P<m>[0-9]{2})(?P=sep)(?P<d>[0-9]{2})"
     r"(?:[T ]+(?P<H>[0-9]{2})(?P<tsep>[-:._ ]?)(?P<M>[0-9]{2})(?P=tsep)(?P<S>[0-9]{2})(?:[.,][0-9]+)?"
@@ -30,15 +36,21 @@ _DATE = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """What the header says: sizes of the sound in bytes, ``None`` without a promise, and the date it bears."""
+    """What the header says: sizes of the sound in bytes, ``None`` without a promise, and the date it bears.
+
+    ``breaks_off`` is true where a kind of file that marks its end does not.
+    """
 
     promised_bytes: int | None = None
     present_bytes: int | None = None
     recorded_at: str = ""
+    breaks_off: bool = False
 
     @property
     def whole(self) -> bool:
         """Whether all that was promised is there; true where nothing was promised."""
+        if self.breaks_off:
+            return False
         if self.promised_bytes is None or self.present_bytes is None:
             return True
         return self.present_bytes >= self.promised_bytes
@@ -62,21 +74,37 @@ def read_header(path: Path) -> Header:
     Returns
     -------
     Header
-        For WAV, RF64, W64, AIFF, CAF, AU and the family of mp4; empty for others.
+        For WAV, RF64, W64, AIFF, CAF, AU, Ogg and the family of mp4; empty for others.
 
     Raises
     ------
     OSError
         Where the file cannot be read.
     """
+    refuse_special(path)
     with path.open("rb") as file:
         file_size = os.fstat(file.fileno()).st_size
         kind = file.read(16)
+        if kind[:4] == b"OggS":
+            return Header(breaks_off=not _ogg_ends(file, file_size))
         sound, recorded_at = _sound_and_date(file, kind, file_size)
     if sound is None or sound.size == 0:
         return Header(recorded_at=recorded_at)
     present = max(min(file_size - sound.start, sound.size), 0)
     return Header(promised_bytes=sound.size, present_bytes=present, recorded_at=recorded_at)
+
+
+def refuse_special(path: Path) -> None:
+    """Refuse what is no file: opening a pipe may wait for ever, and a device may have no end.
+
+    Raises
+    ------
+    OSError
+        Where the path leads to neither a file nor a folder, or to nothing.
+    """
+    kind = path.stat().st_mode
+    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
+        raise OSError(errno.EINVAL, "it is a pipe, a socket or a device, not a file", str(path))
 
 
 def _sound_and_date(file: BinaryIO, kind: bytes, file_size: int) -> tuple[_Chunk | None, str]:
@@ -189,6 +217,43 @@ def _longest_beyond(boxes: Iterator[_Chunk], file_size: int) -> _Chunk | None:
     every = list(boxes)
     beyond = next((b for b in every if b.start + b.size > file_size), None)
     return beyond or next((b for b in every if b.name == b"mdat"), None)
+
+
+def _ogg_ends(file: BinaryIO, file_size: int) -> bool:
+    """Tell whether the last page of an Ogg file is whole and says that it is the last."""
+    start = max(0, file_size - 2 * _MOST_PAGE)
+    file.seek(start)
+    tail = file.read(file_size - start)
+    at = tail.rfind(b"OggS\0")
+    if at < 0 or len(tail) < at + 27:
+        return False
+    segments = tail[at + 27 : at + 27 + tail[at + 26]]
+    whole = len(segments) == tail[at + 26] and len(tail) >= at + 27 + len(segments) + sum(segments)
+    return whole and bool(tail[at + 5] & _LAST_PAGE)
+
+
+def is_chained(path: Path) -> bool:
+    """Tell whether one Ogg stream follows another in a file, as where a recorder was paused (RFC 3533, chaining).
+
+    The pages that begin streams stand in front of all others, unless a chain begins again.
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be read.
+    """
+    others, kept = False, b""
+    with path.open("rb") as file:
+        while piece := file.read(_READ):
+            piece, kept = kept + piece, piece[-5:]
+            at = piece.find(b"OggS\0")
+            while 0 <= at < len(piece) - 5:
+                if not piece[at + 5] & _FIRST_PAGE:
+                    others = True
+                elif others:
+                    return True
+                at = piece.find(b"OggS\0", at + 5)
+    return False
 
 
 def clean_date(text: str) -> str:

@@ -8,9 +8,11 @@ few words for the bench, empty where it is one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapbatch.listen.envelope import BLOCK_S, Envelope, Float, thinned
 from tapbatch.values import Tap
@@ -37,6 +39,7 @@ _LEAST_LIKENESS = 0.55
 _LIKENESS_OF_DOUBTFUL = 0.9
 _WEAK_DB = 15.0
 _BLOW_DB = 20.0
+_MOST_COMPARED = 500
 
 _RINGING = "already ringing when the recording begins"
 BOUNCE = "bounce of the mallet"
@@ -144,17 +147,28 @@ def looks_struck(y: Float, onset: int, after: int, envelope: Envelope) -> bool:
     return len(ring) > 0 and _db(float(ring @ ring) / len(ring)) > envelope.plain_floor_db + _LEAST_RING_DB
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Voice:
+    """What a tap sounds like: ``shapes`` of its spectrum over 120, 60 and 30 ms, each a row, and what it is beside.
+
+    ``tap`` is its place among the transients, from 0; ``room_s`` how long it sounds before the next.
+    """
+
+    tap: int
+    room_s: float
+    attack_db: float
+    peak_dbfs: float
+    shapes: NDArray[np.floating]
+
+
 def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...]:
-    """Return the transients as taps, used or with the reason why not."""
+    """Return the transients as taps, used or with the reason why not, each judged by itself and by the one before."""
     reasons: list[str] = []
     struck: Described | None = None
     for d in described:
         reasons.append(_reason(d, struck, rate_hz))
         if reasons[-1] in ("", _RINGING):
             struck = d
-    good = [i for i, r in enumerate(reasons) if not r]
-    for i in _unlike(y, [described[i] for i in good], rate_hz):
-        reasons[good[i]] = UNLIKE
     return tuple(
         Tap(
             number=number,
@@ -201,39 +215,64 @@ def _reason(d: Described, struck: Described | None, rate_hz: int) -> str:
     return ""
 
 
-def _unlike(y: Float, good: list[Described], rate_hz: int) -> list[int]:
-    """Return which of the taps sound unlike most others: the likeness of their spectra in the first 120 ms.
+def voices_of(described: list[Described], taps: tuple[Tap, ...], y: Float, rate_hz: int) -> tuple[Voice, ...]:
+    """Return what the used taps sound like."""
+    factor = max(1, round(rate_hz / _THINNED_HZ))
+    thin = thinned(y, factor) if any(tap.used for tap in taps) else y[:0]
+    return tuple(
+        Voice(
+            tap=at,
+            room_s=(d.after - d.onset) / rate_hz - d.contact_s,
+            attack_db=d.attack_db,
+            peak_dbfs=d.peak_dbfs,
+            shapes=np.array([_shape(thin, d, length_s, factor, rate_hz / factor) for length_s in _LIKENESS_S]),
+        )
+        for at, (d, tap) in enumerate(zip(described, taps, strict=True))
+        if tap.used
+    )
+
+
+def unlike(voices: Sequence[Voice]) -> list[int]:
+    """Return the places of the taps that sound unlike most others, by their spectra in the first 120 ms.
 
     Needs three or more. A mallet that lands elsewhere changes levels, not frequencies, so the spectra of taps on one
     thing stay alike; a voice or a foot on the floor does not share them. Where a bounce cuts a tap short, its few
     milliseconds are held against as few of the others. How unlike is too unlike goes by how unlike the others are,
-    and is stricter for what is weak beside them, or did not stand out from the sound before it as a blow does.
+    and is stricter for what is weak beside them, or did not stand out from the sound before it as a blow does. Of
+    more than 500 taps, 500 spread over all are the others.
     """
-    if len(good) < 3:
+    if len(voices) < 3:
         return []
+    likeness = _likeness(voices)
     # The likeness to the best half of the others: two kinds of taps may share a recording.
-    best = np.sort(_likeness(y, good, rate_hz), axis=1)[:, -max(1, (len(good) - 1) // 2) :].mean(axis=1)
+    best: Float = np.sort(likeness, axis=1)[:, -max(1, (likeness.shape[1] - 1) // 2) :].mean(axis=1)
     typical = float(np.median(best))
-    usual_dbfs = float(np.median([d.peak_dbfs for d in good]))
-    doubtful = [d.attack_db < _BLOW_DB or d.peak_dbfs < usual_dbfs - _WEAK_DB for d in good]
+    usual_dbfs = float(np.median([v.peak_dbfs for v in voices]))
+    doubtful = [v.attack_db < _BLOW_DB or v.peak_dbfs < usual_dbfs - _WEAK_DB for v in voices]
     limit = np.where(doubtful, _LIKENESS_OF_DOUBTFUL, _LEAST_LIKENESS) * min(typical, 1.0)
-    return np.flatnonzero(best < limit).tolist()
+    return [voices[k].tap for k in np.flatnonzero(best < limit).tolist()]
 
 
-def _likeness(y: Float, good: list[Described], rate_hz: int) -> Float:
-    """Return the likeness of each to each, shape (n, n), 1 for the same spectrum; -1 of each to itself."""
-    factor = max(1, round(rate_hz / _THINNED_HZ))
-    thin = thinned(y, factor)
-    thin_hz = rate_hz / factor
-    room_s = np.array([(d.after - d.onset) / rate_hz - d.contact_s for d in good])
-    likeness = np.full((len(good), len(good)), np.nan)
-    for length_s in _LIKENESS_S:
-        both = np.minimum.outer(room_s, room_s) >= (length_s if length_s != _LIKENESS_S[-1] else 0.0)
+def refused(tap: Tap) -> Tap:
+    """Return a tap as one that is unlike the others."""
+    return replace(tap, used=False, reason=UNLIKE)
+
+
+def _likeness(voices: Sequence[Voice]) -> Float:
+    """Return the likeness of each to each of at most 500, 1 for the same spectrum; -1 of each to itself."""
+    others = np.unique(np.linspace(0, len(voices) - 1, min(len(voices), _MOST_COMPARED)).astype(int))
+    room_s = np.array([v.room_s for v in voices])
+    likeness = np.full((len(voices), len(others)), np.nan)
+    for row, length_s in enumerate(_LIKENESS_S):
+        both = np.minimum.outer(room_s, room_s[others]) >= (length_s if length_s != _LIKENESS_S[-1] else 0.0)
         if not np.isnan(likeness[both]).any():
             continue
-        shapes = np.array([_shape(thin, d, length_s, factor, thin_hz) for d in good])
-        likeness = np.where(np.isnan(likeness) & both, shapes @ shapes.T, likeness)
-    np.fill_diagonal(likeness, -1.0)
+        shapes = np.array([v.shapes[row] for v in voices], dtype=voices[0].shapes.dtype)
+        if shapes.dtype == np.float16:
+            shapes = shapes.astype(np.float32)
+        alike = shapes @ (shapes if len(others) == len(voices) else shapes[others]).T
+        likeness = np.where(np.isnan(likeness) & both, alike, likeness)
+    likeness[others, np.arange(len(others))] = -1.0
     return likeness
 
 

@@ -19,6 +19,7 @@ from pathlib import Path, PurePosixPath
 from typing import cast
 
 from tapbatch.errors import NamingError, SoundError
+from tapbatch.listen.header import refuse_special
 from tapbatch.values import Kind, Recording
 
 KINDS = ("tap", "pluck", "room")
@@ -32,6 +33,9 @@ SOUND_ENDINGS = frozenset(
         "3gp", "3gpp", "3g2", "amr", "awb", "webm", "weba", "mka", "mkv", "wma", "wv", "ape", "tta", "ac3",
     ),
 )  # fmt: skip
+
+MOST_BYTES = 160
+"""Of an instrument's identity in UTF-8: file systems allow 255 for a name, and other files bear this one within."""
 
 _SEPARATOR = re.compile(r"_|\s+[-–—]\s+")
 _REFUSED = re.compile(r'[\s<>:"/\\|?*\x00-\x1f\x7f-\x9f\ud800-\udfff]+')
@@ -118,6 +122,9 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
     instrument, stage, words, take = _fields(relative_path, where)
     if not identity(instrument):
         raise NamingError(where, "no instrument is named", "put the instrument first, as in cittern-07_top.wav")
+    if len(identity(instrument).encode()) > MOST_BYTES:
+        what = f"the instrument's name has {len(instrument)} letters, too many for a folder of results"
+        raise NamingError(where, what, "give it 40 letters or fewer, and put the rest into the stage or the notes")
     if not any(c.isalpha() for c in stage):
         raise NamingError(
             where, f"the stage '{stage}' has no letter", "name the stage in words, with plain hyphens: 03-bars-fitted"
@@ -333,6 +340,7 @@ def hash_file(path: Path) -> str:
     tapbatch.errors.SoundError: nowhere.wav: cannot be read (No such file or directory); check ...
     """
     try:
+        refuse_special(path)
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:

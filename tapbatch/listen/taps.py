@@ -15,14 +15,26 @@ fewer than three taps beside it, is a tap.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from tapbatch.listen.envelope import BLOCK_S, Envelope, Float, above_rumble, envelope_of
+from tapbatch.listen.envelope import Envelope, Float, above_rumble, envelope_of, thinned
 from tapbatch.listen.innovation import contact_within
-from tapbatch.listen.judging import LEAST_SNR_DB, describe, judged, looks_struck
+from tapbatch.listen.judging import (
+    LEAST_SNR_DB,
+    Voice,
+    describe,
+    judged,
+    looks_struck,
+    refused,
+    unlike,
+    voices_of,
+)
 from tapbatch.values import Sound, Tap
 
 _SHORTEST_S = 0.02
+_RATE_FOR_QUIET_HZ = 8000
 _RISE_DB = 9.0
 _HARD_BACK = 12
 _SOFT_BACK = 30
@@ -59,10 +71,21 @@ def find_taps(sound: Sound) -> tuple[Tap, ...]:
     >>> [(round(tap.onset_s, 2), tap.used) for tap in find_taps(Sound(samples=quiet, sample_rate_hz=8000))]
     [(0.5, True)]
     """
+    taps, voices = heard_in(sound)
+    others = set(unlike(voices))
+    return tuple(refused(tap) if at in others else tap for at, tap in enumerate(taps))
+
+
+def heard_in(sound: Sound) -> tuple[tuple[Tap, ...], tuple[Voice, ...]]:
+    """Return every transient in a sound, and what those that may be taps sound like.
+
+    As :func:`find_taps`, but each judged by itself and by the one before only: whether it sounds like the others is
+    left to whoever knows all of them.
+    """
     rate_hz = sound.sample_rate_hz
     y = above_rumble(sound)
     if len(y) < _SHORTEST_S * rate_hz or not y.any():
-        return ()
+        return (), ()
     envelope = envelope_of(y, rate_hz)
     loud = _apart([_placed(y, start, envelope, rate_hz) for start in _rises(envelope)], rate_hz)
     hidden = _hidden(y, loud, envelope, rate_hz)
@@ -72,7 +95,8 @@ def find_taps(sound: Sound) -> tuple[Tap, ...]:
         describe(y, onset, after, envelope, rate_hz, swells=onset in swells)
         for onset, after in _with_next(sorted({*onsets, *swells}), len(y))
     ]
-    return judged(described, y, rate_hz)
+    taps = judged(described, y, rate_hz)
+    return taps, voices_of(described, taps, y, rate_hz)
 
 
 def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]]:
@@ -87,22 +111,27 @@ def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]
     >>> quiet_stretches(Sound(samples=noise, sample_rate_hz=8000), ())
     [(80, 7920)]
     """
-    y = above_rumble(sound)
-    if len(y) < _SHORTEST_S * sound.sample_rate_hz:
+    # Wood rings, and rooms are loud, below 4 kHz; the rest would only cost time.
+    factor = max(1, sound.sample_rate_hz // _RATE_FOR_QUIET_HZ)
+    low = replace(sound, samples=thinned(sound.samples, factor), sample_rate_hz=sound.sample_rate_hz // factor)
+    y = above_rumble(low)
+    if len(y) < _SHORTEST_S * low.sample_rate_hz:
         return []
-    envelope = envelope_of(y, sound.sample_rate_hz)
+    envelope = envelope_of(y, low.sample_rate_hz)
     floor = envelope.plain_floor_db
     width = 20
     power = 10 ** (envelope.plain_db / 10)
     smooth = np.convolve(power, np.ones(width) / width, mode="same")
     calm = 10 * np.log10(np.maximum(smooth, 1e-30)) < floor + 3.0
+    block = envelope.block * factor
+    block_s = block / sound.sample_rate_hz
     for tap in taps:
-        first = int((tap.onset_s - 0.02) / BLOCK_S)
-        calm[max(first, 0) : int((tap.onset_s + 0.06) / BLOCK_S)] = False
+        first = int((tap.onset_s - 0.02) / block_s)
+        calm[max(first, 0) : int((tap.onset_s + 0.06) / block_s)] = False
     edges = np.flatnonzero(np.diff(np.concatenate([[0], calm.astype(np.int8), [0]])))
     pairs = edges.reshape(-1, 2)
     # The smoothing lets 10 ms of a neighbour leak in on either side.
-    stretches = [(int(a + 10) * envelope.block, int(b - 10) * envelope.block) for a, b in pairs if b - a > 60]
+    stretches = [(int(a + 10) * block, int(b - 10) * block) for a, b in pairs if b - a > 60]
     return sorted(stretches, key=lambda s: (s[0] - s[1], s[0]))
 
 

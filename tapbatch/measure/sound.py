@@ -104,6 +104,8 @@ def _noise(x: Float, stretches: list[tuple[int, int]], zone: Decimator, settings
     quiet, total_s = [], 0.0
     for first, last in stretches:
         a, b = -(-first // zone.factor), (last - zone.reach) // zone.factor
+        # A minute of one stretch tells nothing that these seconds do not, and its spectrum takes 100 MB.
+        b = min(b, a + int(_MOST_QUIET_S * zone.out_rate_hz))
         if b - a >= 64 and total_s < _MOST_QUIET_S:
             quiet.append(x[a:b])
             total_s += (b - a) / zone.out_rate_hz

@@ -7,6 +7,9 @@ strongest line; the noise is that of the quiet stretches on the same scale. The 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
 from tapbatch.measure.geometric import Float, decays
@@ -20,13 +23,31 @@ _BLOCK_S = 0.005
 _LONGEST_TRACE_S = 1.5
 
 
-def spectrum_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> Spectrum | None:
-    """Return the mean spectrum of the used taps, or ``None`` where there are none."""
-    used = [t for t in taps if t.tap.used]
-    if not used or not prepared:
+@dataclass(frozen=True, slots=True, eq=False)
+class TapSpectrum:
+    """Power of one tap's free decay, and of the noise under it, by frequency over all zones; equal shapes."""
+
+    freq_hz: Float
+    power: Float
+    noise: Float
+
+
+def spectrum_of_tap(reading: TapReading, prepared: tuple[Prepared, ...]) -> TapSpectrum:
+    """Return the spectrum of one used tap."""
+    pieces = [_zone_spectrum(reading, zone) for zone in prepared]
+    freq, power, noise = (np.concatenate([p[i] for p in pieces]) for i in range(3))
+    return TapSpectrum(freq, power, noise)
+
+
+def mean_spectrum(spectra: Sequence[TapSpectrum]) -> Spectrum | None:
+    """Return the mean spectrum of taps, thinned for drawing; ``None`` where there are none."""
+    if not spectra:
         return None
-    pieces = [_zone_spectrum(used, zone) for zone in prepared]
-    freq, level, noise = (np.concatenate([p[i] for p in pieces]) for i in range(3))
+    freq = spectra[0].freq_hz
+    level, noise = np.zeros(len(freq)), np.zeros(len(freq))
+    for one in spectra:
+        level += one.power
+        noise += one.noise
     top = float(level.max())
     if top <= 0:
         return None
@@ -39,26 +60,23 @@ def spectrum_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) ->
     )
 
 
-def _zone_spectrum(used: list[TapReading], zone: Prepared) -> tuple[Float, Float, Float]:
+def _zone_spectrum(reading: TapReading, zone: Prepared) -> tuple[Float, Float, Float]:
     rate_hz = zone.rate_hz
     length = 1 << int(np.ceil(np.log2(_SPECTRUM_S * rate_hz * 2)))
-    total = np.zeros(length // 2 + 1)
-    noise_s = 0.0
-    for reading in used:
-        first = int(reading.tap.free_from_s * rate_hz)
-        last = min(first + int(_SPECTRUM_S * rate_hz), int(reading.tap.free_until_s * rate_hz), len(zone.decimated))
-        if last - first < 16:
-            continue
+    power, noise_s = np.zeros(length // 2 + 1), 0.0
+    first = int(reading.tap.free_from_s * rate_hz)
+    last = min(first + int(_SPECTRUM_S * rate_hz), int(reading.tap.free_until_s * rate_hz), len(zone.decimated))
+    if last - first >= 16:
         # Half a window: a decay is loudest where a whole one would fade in.
         window = np.hanning(2 * (last - first))[last - first :]
-        total += np.abs(np.fft.rfft(zone.decimated[first:last] * window, length)) ** 2
-        noise_s += float(window @ window)
+        power = np.abs(np.fft.rfft(zone.decimated[first:last] * window, length)) ** 2
+        noise_s = float(window @ window)
     freq = np.asarray(np.fft.rfftfreq(length, 1 / rate_hz), dtype=np.float64)
     noise = zone.noise.density(freq) * rate_hz / 2 * noise_s
     shifted = freq + zone.decimator.shift_hz
     inside = (shifted >= zone.decimator.low_hz) & (shifted < zone.decimator.high_hz)
     scale = 4.0 if zone.decimator.shift_hz else 1.0
-    return shifted[inside], scale * total[inside], scale * noise[inside]
+    return shifted[inside], scale * power[inside], scale * noise[inside]
 
 
 def trace_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> DecayTrace | None:

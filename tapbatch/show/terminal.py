@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
+from tapbatch.progress import listening
 from tapbatch.show import rows, tables, words
 from tapbatch.show.landings import landing_lines
 from tapbatch.values import Attention, History, Stage, StageMode
@@ -180,7 +181,16 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
     columns = (BarColumn(bar_width=20), MofNCompleteColumn(), Rate(), TimeRemainingColumn(), name_column)
     with Progress(*columns, console=_console(stream), transient=True) as bar:
         task = bar.add_task("", total=total)
-        yield lambda name: bar.update(task, advance=1, description=_short(words.shown(name), 24))
+        finished = 0
+
+        def done(name: str) -> None:
+            nonlocal finished
+            finished += 1
+            bar.update(task, completed=finished, description=_short(words.shown(name), 24))
+
+        # Within a recording of hours the bar moves, too.
+        with listening(lambda share: bar.update(task, completed=min(finished + share, total))):
+            yield done
 
 
 def rate_text(pieces_a_second: float | None) -> str:

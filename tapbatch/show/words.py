@@ -77,6 +77,8 @@ NOTICES: dict[str, str] = {
     "low sample rate": "what rings higher than half the rate is lost",
     "silence": "nothing was recorded: look at the microphone and its permission",
     "non-finite samples": "the file is damaged in places: record again if that is where the taps are",
+    "damaged": "pieces of the file cannot be decoded and are left out: copy it again",
+    "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
     "no tap": "taps.csv says of each transient why it was not used",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
 }

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tapbatch.errors import SoundError
-from tapbatch.listen.channels import better_channel, clipped_mask
+from tapbatch.listen.channels import better_channel, channel_of, clipped_mask
 from tapbatch.listen.decode import decode
 from tapbatch.listen.header import clean_date, read_header
 
@@ -153,10 +153,10 @@ def test_stereo_takes_the_clearer_channel_and_says_so(tmp_path, better, said):
 
 def test_a_dead_or_clipped_channel_is_not_taken():
     dead, clipped, good = np.zeros(RATE_HZ), np.clip(taps(gain=3.0), -1, 1), taps(gain=0.01)
-    over = [clipped_mask(c, lossy=False) is not None for c in (dead, clipped, good)]
-    assert over == [False, True, False]
-    assert better_channel(np.stack([dead, clipped, good], axis=1), RATE_HZ, over) == 2
-    assert better_channel(np.stack([dead, clipped], axis=1), RATE_HZ, over[:2]) == 1
+    known = [channel_of(c, RATE_HZ, lossy=False) for c in (dead, clipped, good)]
+    assert [c.clipped is not None for c in known] == [False, True, False]
+    assert better_channel(known) == 2
+    assert better_channel(known[:2]) == 1
 
 
 def test_equal_channels_leave_the_left_and_many_channels_are_counted(tmp_path):

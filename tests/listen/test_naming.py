@@ -254,6 +254,13 @@ def test_temporary_names_are_told_from_other_files():
     assert not is_passing_name("README.txt")
 
 
+def test_a_name_too_long_for_a_folder_of_results_is_refused():
+    assert parse_name("a" * 150 + "_" + "s" * 300 + ".wav").instrument == "a" * 150
+    for name in ("a" * 245 + "_s.wav", "ß" * 120 + "_s.wav", "d" * 200 + "/stage/x.wav"):
+        with pytest.raises(NamingError, match="letters, too many for a folder of results; give it 40 letters"):
+            parse_name(name)
+
+
 def test_hash_of_a_file(tmp_path):
     path = tmp_path / "a.wav"
     path.write_bytes(b"abc")

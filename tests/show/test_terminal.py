@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 import pytest
 
+from tapbatch.progress import tell
 from tapbatch.show.rows import mode_rows
 from tapbatch.show.terminal import print_attention, print_reading, progress, reading_lines, reading_to_json
 from tapbatch.values import Attention, History, Stage, StageMode
@@ -102,6 +103,20 @@ def test_progress_shows_count_and_names_on_a_terminal_and_nothing_elsewhere() ->
     assert quiet.getvalue() == ""
     assert "2/2" in terminal.getvalue()
     assert "[b].wav" in terminal.getvalue()
+
+
+def test_the_bar_moves_within_a_long_recording(monkeypatch: pytest.MonkeyPatch) -> None:
+    shown: list[float] = []
+    monkeypatch.setattr(
+        "rich.progress.Progress.update", lambda _bar, _task, *, completed, **_: shown.append(completed)
+    )
+    with progress(2, file=Terminal()) as done:
+        done("a.wav")
+        tell(0.5)
+        tell(1.0)
+        done("hours.wav")
+    tell(0.5)
+    assert shown == [1, 1.5, 2.0, 2]
 
 
 def test_attention_is_counted_and_said() -> None:

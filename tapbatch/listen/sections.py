@@ -1,0 +1,226 @@
+"""A recording of any length, section by section, so that no more of it is in memory than can be measured at once.
+
+Conventions: samples count from the first of the file. A recording of up to three minutes (at 48 kHz, two channels) is
+one section. A longer one is cut where it is calmest: where the loudest 10 ms of the second before and of 0.3 s after
+are least, in the later half of what is held, so that no decay is cut. The 0.25 s before a cut stand in both sections,
+as filters need something to start from; what begins in this *lead* belongs to the section before.
+
+The channel is settled by the first section in which something stands out 20 dB, and kept: levels and phases of two
+channels are not to be mixed. What is noticed counts for the whole file and comes with its last section.
+
+When it is wrong: a recording without any calm second, talk or music for hours, is cut within a sound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapbatch.errors import SoundError
+from tapbatch.listen.channels import Channel, better_channel, channel_of, make_finite
+from tapbatch.listen.header import clean_date
+from tapbatch.listen.streams import Block, Stream, open_stream
+from tapbatch.progress import tell
+from tapbatch.values import Sound
+
+Float = NDArray[np.float64]
+
+MOST_SAMPLES = 1 << 23
+"""Samples of one channel in a section, at most: 64 MiB, of which the measuring makes three or four copies."""
+
+LOW_RATE_HZ = 8000
+SILENCE_DBFS = -90.0
+
+_LEAST_S = 4.0
+_PIECE_S = 0.01
+_CALM_BEFORE, _CALM_AFTER = 100, 30
+_LEAD_S = 0.25
+_STANDS_OUT_DB = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Section:
+    """A stretch of a recording: its sound, the sample at which it begins, and how many of it are its lead.
+
+    The last section's sound bears the notices and the date of the whole file.
+    """
+
+    sound: Sound
+    first: int
+    lead: int
+    last: bool
+
+    @property
+    def whole(self) -> bool:
+        """Whether it is all there is."""
+        return self.first == 0 and self.last
+
+
+def sections(path: Path, most_samples: int = MOST_SAMPLES) -> Generator[Section]:
+    """Yield a recording section by section, in order, and tell how far it is (:mod:`tapbatch.progress`).
+
+    Parameters
+    ----------
+    path
+        A sound file of any kind and length.
+    most_samples
+        Samples of a section, at most, for up to two channels; fewer of each where there are more.
+
+    Raises
+    ------
+    SoundError
+        As :func:`tapbatch.listen.streams.open_stream`, and where rate and channels together are beyond what can be
+        held.
+    """
+    with open_stream(path) as stream:
+        most = most_samples if stream.channels <= 2 else 2 * most_samples // stream.channels
+        if most < min(_LEAST_S * stream.sample_rate_hz, most_samples):
+            what = f"there are {stream.channels} channels at {stream.sample_rate_hz} Hz"
+            raise SoundError(path.name, what, "export one or two of the channels")
+        yield from _Cutter(stream, most).sections()
+
+
+class _Cutter:
+    """What is held of a stream, and what was noticed of all that went through."""
+
+    def __init__(self, stream: Stream, most: int) -> None:
+        self.stream, self.most = stream, most
+        self.held: list[NDArray[np.floating]] = []
+        self.frames = 0
+        self.first = self.lead = 0
+        self.used: int | None = None
+        self.replaced = np.zeros(stream.channels, dtype=np.int64)
+        self.peak_dbfs = -np.inf
+        self.clipped = False
+        self.latest: tuple[int, Float] | None = None
+
+    def sections(self) -> Iterator[Section]:
+        rate_hz, likely_s = self.stream.sample_rate_hz, self.stream.likely_s
+        for block in self.stream.blocks:
+            self._take(block)
+            if likely_s:
+                tell(min((self.first + self.frames) / rate_hz / likely_s, 1.0))
+            while self.frames > self.most:
+                cut = self._calmest()
+                # Kept here by no name, and let go before it is measured, so that what is held is not held twice.
+                ready = [self._section(cut, last=False)]
+                self._let_go(cut)
+                yield ready.pop()
+        ready = [self._section(self.frames, last=True)]
+        self.held.clear()
+        yield ready.pop()
+
+    def _take(self, block: Block) -> None:
+        finite, replaced = make_finite(block)
+        self.replaced += replaced
+        # Half the memory wherever single precision holds the samples as they are: up to 24 bits.
+        single = finite.astype(np.float32)
+        self.held.append(single if np.array_equal(single, finite) else finite)
+        self.frames += len(block)
+        self.latest = None
+
+    def _column(self, channel: int, count: int) -> Float:
+        """Return one channel of what is held; the latest is remembered, as all of mono is asked for three times."""
+        if self.latest is None or self.latest[0] != channel:
+            self.latest = None
+            column = np.empty(self.frames)
+            np.concatenate([block[:, channel] for block in self.held], out=column)
+            self.latest = (channel, column)
+        return self.latest[1][:count]
+
+    def _calmest(self) -> int:
+        """Return where to cut, in samples held."""
+        width = max(1, round(_PIECE_S * self.stream.sample_rate_hz))
+        count = self.most // width
+        power = np.zeros(count)
+        for channel in range(self.stream.channels):
+            pieces = self._column(channel, count * width).reshape(count, width)
+            power += np.einsum("ij,ij->i", pieces, pieces) / width - pieces.mean(axis=1) ** 2
+        around = np.lib.stride_tricks.sliding_window_view(power, _CALM_BEFORE + _CALM_AFTER).max(axis=1)
+        earliest = max(count // 2 - _CALM_BEFORE, 0)
+        return int(earliest + around[earliest:].argmin() + _CALM_BEFORE) * width
+
+    def _section(self, count: int, *, last: bool) -> Section:
+        rate_hz, lossy = self.stream.sample_rate_hz, self.stream.lossy
+        known = [channel_of(self._column(c, count), rate_hz, lossy=lossy) for c in range(self.stream.channels)]
+        used = better_channel(known) if self.used is None else self.used
+        if known[used].clarity_db > _STANDS_OUT_DB:
+            self.used = used
+        clipped, samples = self._notice(known[used]), self._column(used, count)
+        # Whoever gets it may let it go before the next is read.
+        self.latest = None
+        return Section(
+            sound=Sound(
+                samples=samples,
+                sample_rate_hz=rate_hz,
+                recorded_at=self._recorded_at() if last else "",
+                lossy=lossy,
+                clipped=clipped,
+                notices=self._notices(used) if last else (),
+            ),
+            first=self.first,
+            lead=self.lead,
+            last=last,
+        )
+
+    def _notice(self, channel: Channel) -> NDArray[np.bool_] | None:
+        self.peak_dbfs = max(self.peak_dbfs, channel.peak_dbfs)
+        self.clipped |= channel.clipped is not None
+        return channel.clipped
+
+    def _let_go(self, cut: int) -> None:
+        """Keep what comes after a cut, and the lead before it."""
+        lead = min(cut, int(_LEAD_S * self.stream.sample_rate_hz))
+        gone = cut - lead
+        self.first, self.lead, self.frames = self.first + gone, lead, self.frames - gone
+        while gone >= len(self.held[0]):
+            gone -= len(self.held.pop(0))
+        self.held[0] = self.held[0][gone:].copy()
+
+    def _recorded_at(self) -> str:
+        dates = (self.stream.header.recorded_at, *map(clean_date, self.stream.dates))
+        return next((date for date in dates if date), "")
+
+    def _notices(self, used: int) -> tuple[str, ...]:
+        stream, cut = self.stream, _cut_notice(self.stream, (self.first + self.frames) / self.stream.sample_rate_hz)
+        notices = [
+            cut,
+            _damage_notice(len(stream.skipped)) if not cut else "",
+            _channel_notice(used, stream.channels),
+            f"lossy codec ({stream.codec})" if stream.lossy else "",
+            f"low sample rate ({stream.sample_rate_hz} Hz)" if stream.sample_rate_hz < LOW_RATE_HZ else "",
+            f"non-finite samples ({self.replaced[used]} set to 0)" if self.replaced[used] else "",
+            "silence" if self.peak_dbfs < SILENCE_DBFS else "",
+            "clipped" if self.clipped else "",
+        ]
+        return tuple(n for n in notices if n)
+
+
+def _cut_notice(stream: Stream, there_s: float) -> str:
+    header, promised_s = stream.header, stream.promised_s
+    if not header.whole and header.present_bytes and header.promised_bytes:
+        promised_s = max(promised_s, there_s * header.promised_bytes / header.present_bytes)
+    # A length stated of a lossy stream counts what encoders add: two frames of MP3, else some thousand samples.
+    added = 2400 if stream.codec == "mp3" else 8192
+    missing_from_s = added / stream.sample_rate_hz if stream.lossy and header.whole else 0.01
+    if promised_s - there_s > missing_from_s:
+        return f"the file is cut: {there_s:.2f} of {promised_s:.2f} s are there"
+    return f"the file is cut: {there_s:.2f} s are there, and no end" if header.breaks_off else ""
+
+
+def _damage_notice(skipped: int) -> str:
+    if not skipped:
+        return ""
+    return f"damaged: {skipped} of its pieces could not be decoded"
+
+
+def _channel_notice(used: int, channels: int) -> str:
+    if channels == 1:
+        return ""
+    if channels == 2:
+        return f"stereo: the {('left', 'right')[used]} channel is used"
+    return f"{channels} channels: channel {used + 1} is used"

@@ -1,0 +1,346 @@
+"""A sound file opened as a stream: one block of samples after another, whichever library understands it.
+
+Conventions: full scale is 1.0; a block has shape (n, channels), float64, at the native rate. WAV, RF64, W64, AIFF,
+CAF, AU, FLAC, Ogg and Opus are read with libsndfile; MP3, all else that a phone makes, and what libsndfile gives up
+on, with FFmpeg. What a header promises is never allocated, and what precedes damage is kept: memory is bounded by a
+block, time by what is there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import chain
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from tapbatch.errors import SoundError
+from tapbatch.listen.header import Header, is_chained, read_header, refuse_special
+
+Block = NDArray[np.float64]
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 1000, 768_000
+MOST_CHANNELS = 64
+
+_BLOCK_SAMPLES = 1 << 16
+_LOSSY_SUBTYPES = ("MPEG", "VORBIS", "OPUS", "ADPCM", "ULAW", "ALAW", "GSM", "G72", "NMS", "VOX", "DWVW", "DPCM")
+_LOSSLESS_CODECS = (
+    "pcm_s",
+    "pcm_u",
+    "pcm_f",
+    "flac",
+    "alac",
+    "wavpack",
+    "ape",
+    "tta",
+    "wmalossless",
+    "truehd",
+    "mlp",
+)
+# A file may name other files, or places on the net, to be played instead of it.
+_THIS_FILE_ONLY = {"protocol_whitelist": "file"}
+_LISTS = ("concat", "hls", "dash", "sdp", "rtsp", "imf", "image2")
+_SCALE_OF_DTYPE = {"u1": 2.0**-7, "i2": 2.0**-15, "i4": 2.0**-31, "i8": 2.0**-63}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Stream:
+    """A file being read.
+
+    ``blocks`` gives what there is, once. ``likely_s`` is how long it probably is, for a bar, and ``promised_s`` what
+    the stream states of its own length; 0 where it does not. ``dates`` are as written, most trusted first.
+    ``skipped`` grows by one for each piece that cannot be decoded.
+    """
+
+    header: Header
+    sample_rate_hz: int
+    channels: int
+    codec: str
+    lossy: bool
+    likely_s: float
+    promised_s: float
+    dates: tuple[str, ...]
+    blocks: Iterator[Block]
+    skipped: list[str]
+
+
+@contextmanager
+def open_stream(path: Path) -> Iterator[Stream]:
+    """Open a sound file of any kind.
+
+    Raises
+    ------
+    SoundError
+        Where the file is missing, empty, not sound, without a single sample, or with a rate or number of channels
+        that no recorder makes; while blocks are read, too, where the rate or the channels change.
+    """
+    header = _checked_header(path)
+    with path.open("rb") as file:
+        kind = file.read(12)
+    # Of a chain of Ogg streams libsndfile reads the first only.
+    if _libsndfile_knows(kind) and not (kind[:4] == b"OggS" and is_chained(path)):
+        with _libsndfile(path) as file:
+            found = None if file is None else _sndfile_stream(path, file, header)
+            if found is not None:
+                yield found
+                return
+    import av
+
+    try:
+        container = av.open(str(path), metadata_errors="replace", options=_THIS_FILE_ONLY)
+    except (av.FFmpegError, OSError, ValueError, LookupError) as error:
+        raise _not_sound(path, header) from error
+    with container:
+        try:
+            stream = _ffmpeg_stream(path, container, header)
+        except (av.FFmpegError, OSError, ValueError, LookupError) as error:
+            raise _not_sound(path, header) from error
+        yield stream
+
+
+# ---------------------------------------------------------------- the file
+
+
+def _checked_header(path: Path) -> Header:
+    """Refuse what is certainly no sound before a decoder guesses at it."""
+    try:
+        refuse_special(path)
+        with path.open("rb") as file:
+            beginning = file.read(4096)
+        header = read_header(path)
+    except FileNotFoundError as error:
+        raise SoundError(path.name, "there is no such file", "check the name and the folder") from error
+    except OSError as error:
+        reason = error.strerror or "no reason given"
+        raise SoundError(
+            path.name, f"cannot be read ({reason})", "check that it is a file and may be read"
+        ) from error
+    if not beginning:
+        raise SoundError(path.name, "the file is empty", "copy it again from the recorder")
+    if not beginning.strip(b"\0"):
+        raise SoundError(path.name, "the file holds nothing but zeros", "copy it again from the recorder")
+    if _is_text(beginning):
+        raise SoundError(path.name, "the file holds text, not sound", "export the recording again, as WAV if offered")
+    return header
+
+
+def _is_text(beginning: bytes) -> bool:
+    try:
+        text = beginning.decode("utf-8")
+    except UnicodeDecodeError as error:
+        if error.start < len(beginning) - 4:
+            return False
+        text = beginning[: error.start].decode("utf-8")
+    return all(c.isprintable() or c in "\r\n\t\f\ufeff" for c in text)
+
+
+def _libsndfile_knows(kind: bytes) -> bool:
+    """Tell by the first bytes: left to guess, libsndfile tries any .mp3 as one and complains on the terminal.
+
+    Real MP3 is FFmpeg's, too: the same samples to 1e-6 of full scale, and no complaint about a cut one.
+    """
+    return kind[:4] in (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"fLaC", b"OggS", b"caff", b".snd")
+
+
+def _check_shape(path: Path, sample_rate_hz: int, channels: int) -> None:
+    if not LOWEST_RATE_HZ <= sample_rate_hz <= HIGHEST_RATE_HZ:
+        raise SoundError(
+            path.name,
+            f"the sample rate is {sample_rate_hz} Hz",
+            f"expected {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz; export the recording again",
+        )
+    if not 1 <= channels <= MOST_CHANNELS:
+        raise SoundError(
+            path.name, f"there are {channels} channels", f"expected 1 to {MOST_CHANNELS}; export it again"
+        )
+
+
+def _no_sound(path: Path) -> SoundError:
+    return SoundError(path.name, "there is no sound in the file", "copy it again from the recorder, or record again")
+
+
+# ---------------------------------------------------------------- libsndfile
+
+
+@contextmanager
+def _libsndfile(path: Path) -> Iterator[soundfile.SoundFile | None]:
+    """Open with libsndfile; ``None`` where it does not know the file."""
+    try:
+        file = soundfile.SoundFile(path)
+    except (soundfile.SoundFileError, UnicodeDecodeError, TypeError):
+        # TypeError: a name that ends in .raw is taken for bare samples, whatever the file says.
+        yield None
+        return
+    with file:
+        yield file
+
+
+def _sndfile_stream(path: Path, file: soundfile.SoundFile, header: Header) -> Stream | None:
+    """Return the stream, ``None`` where libsndfile cannot read a single sample of it."""
+    _check_shape(path, file.samplerate, file.channels)
+    blocks = _sndfile_blocks(file)
+    first = next(blocks, None)
+    if first is None:
+        return None
+    try:
+        date = file.copy_metadata().get("date", "")
+    except UnicodeDecodeError:
+        date = ""
+    frames = int(file.frames) if 0 < file.frames < 2**36 else 0
+    return Stream(
+        header=header,
+        sample_rate_hz=int(file.samplerate),
+        channels=int(file.channels),
+        codec=file.subtype.lower().replace("_", " "),
+        lossy=any(name in file.subtype for name in _LOSSY_SUBTYPES),
+        likely_s=frames / file.samplerate,
+        promised_s=frames / file.samplerate if file.format == "FLAC" else 0.0,
+        dates=(date,),
+        blocks=chain((first,), blocks),
+        skipped=[],
+    )
+
+
+def _sndfile_blocks(file: soundfile.SoundFile) -> Iterator[Block]:
+    """Read block by block: what a header promises is not allocated, and what precedes damage is kept."""
+    frames, most = 0, max(_BLOCK_SAMPLES // file.channels, 1)
+    while True:
+        block = np.zeros((most, file.channels))
+        try:
+            block = file.read(out=block)
+        except soundfile.SoundFileError:
+            block = block[: max(file.tell() - frames, 0)]
+            if len(block):
+                yield block
+            return
+        if not len(block):
+            return
+        frames += len(block)
+        yield block
+
+
+# ---------------------------------------------------------------- FFmpeg
+
+
+def _not_sound(path: Path, header: Header) -> SoundError:
+    if not header.whole:
+        return SoundError(
+            path.name,
+            "the file is cut: it has no end"
+            if header.breaks_off
+            else f"the file is cut: {header.present_bytes} of {header.promised_bytes} bytes of sound are there",
+            "copy it again from the recorder",
+        )
+    return SoundError(path.name, "no decoder understands the file", "export the recording again, as WAV if offered")
+
+
+def _ffmpeg_stream(path: Path, container: Any, header: Header) -> Stream:
+    if container.format.name.split(",")[0] in _LISTS:
+        raise _not_sound(path, header)
+    stream = container.streams.best("audio")
+    if stream is None:
+        raise SoundError(
+            path.name, "there is no sound in the file", "choose the recording itself, not a picture or film"
+        )
+    if stream.codec_context is None:
+        raise SoundError(path.name, "no decoder knows its codec", "export the recording again, as WAV if offered")
+    codec = stream.codec_context.name
+    tags = {key.lower(): text for key, text in (container.metadata | stream.metadata).items()}
+    skipped: list[str] = []
+    frames = _ffmpeg_frames(path, container, stream, skipped)
+    first = next(frames, None)
+    if first is None:
+        raise _not_sound(path, header) if skipped else _no_sound(path)
+    return Stream(
+        header=header,
+        sample_rate_hz=first[1],
+        channels=first[0].shape[1],
+        codec="mp3" if codec.startswith("mp3") else codec.removeprefix("lib").removesuffix("float"),
+        lossy=not codec.startswith(_LOSSLESS_CODECS),
+        likely_s=max(float(container.duration or 0) / 1e6, 0.0),
+        promised_s=_stated_s(path, container, stream),
+        dates=tuple(tags.get(k, "") for k in ("com.apple.quicktime.creationdate", "creation_time", "date")),
+        blocks=_gathered(block for block, _ in chain((first,), frames)),
+        skipped=skipped,
+    )
+
+
+def _stated_s(path: Path, container: Any, stream: Any) -> float:
+    """Return the length that the container states, 0 where it would only be guessed from the bit rate."""
+    if container.format.name.startswith(("mov", "caf", "asf")) and stream.duration and stream.time_base:
+        return float(stream.duration * stream.time_base)
+    if container.format.name.startswith("matroska") and container.duration:
+        return float(container.duration) / 1e6
+    if container.format.name == "mp3" and container.duration:
+        with path.open("rb") as raw:
+            beginning = raw.read(1 << 16)
+        return float(container.duration) / 1e6 if b"Xing" in beginning or b"Info" in beginning else 0.0
+    return 0.0
+
+
+def _ffmpeg_frames(path: Path, container: Any, stream: Any, skipped: list[str]) -> Iterator[tuple[Block, int]]:
+    """Yield the frames of a stream, each with its rate; a piece that is damaged is left out, and counted."""
+    shape = None
+    for frame in _decoded(container, stream, skipped):
+        block = _scaled(frame)
+        if not len(block):
+            continue
+        if shape is None:
+            shape = (int(frame.sample_rate), block.shape[1])
+            _check_shape(path, *shape)
+        elif shape != (int(frame.sample_rate), block.shape[1]):
+            what = "the sample rate or the number of channels changes within the file"
+            raise SoundError(path.name, what, "export the recording again, as WAV if offered")
+        yield block, shape[0]
+
+
+def _decoded(container: Any, stream: Any, skipped: list[str]) -> Iterator[Any]:
+    import av
+
+    packets = container.demux(stream)
+    while True:
+        try:
+            packet = next(packets, None)
+        except av.FFmpegError as error:
+            # The container is broken from here on: what came before is kept.
+            skipped.append(str(error))
+            return
+        if packet is None:
+            return
+        try:
+            frames = packet.decode()
+        except av.EOFError:
+            return
+        except av.FFmpegError as error:
+            skipped.append(str(error))
+            continue
+        yield from frames
+
+
+def _gathered(frames: Iterator[Block]) -> Iterator[Block]:
+    """Yield frames, which are as short as 20 ms, put together into blocks."""
+    held: list[Block] = []
+    samples = 0
+    for frame in frames:
+        held.append(frame)
+        samples += frame.size
+        if samples >= _BLOCK_SAMPLES:
+            yield np.concatenate(held)
+            held, samples = [], 0
+    if held:
+        yield np.concatenate(held)
+
+
+def _scaled(frame: Any) -> Block:
+    """Return a frame as float samples of shape (n, channels), full scale 1.0."""
+    raw = frame.to_ndarray()
+    if not frame.format.is_planar:
+        raw = raw.reshape(-1, len(frame.layout.channels)).T
+    samples: Block = raw.T.astype(np.float64)
+    scale = _SCALE_OF_DTYPE.get(raw.dtype.str[1:], 1.0)
+    return (samples - 128.0 if raw.dtype == np.uint8 else samples) * scale
