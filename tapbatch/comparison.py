@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from tapbatch.compare.before_after import Comparison, side_by_side
 from tapbatch.compare.history import build_history
+from tapbatch.compare.setups import learn_setups
 from tapbatch.errors import ShopError
 from tapbatch.listen.naming import identity
 from tapbatch.pipeline import items_of
@@ -58,7 +59,9 @@ def compare_in_shop(
         raise ShopError(f"{before}, {after}", what, "name two stages at which the same part was recorded")
     settings = shop.settings_of(one)
     settings_after = None if one == other else shop.settings_of(other)
-    return tuple(side_by_side(a, b, settings, settings_after) for a, b in pairs), tuple(attention)
+    scatter = learn_setups(stage for history in histories.values() for stage in history.stages)
+    compared = (side_by_side(a, b, settings, settings_after, scatter=scatter) for a, b in pairs)
+    return tuple(compared), tuple(attention)
 
 
 def _split(instrument: str, stage: str) -> tuple[str, str]:

@@ -15,8 +15,10 @@ from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tapbatch.compare.history import build_history
+from tapbatch.compare.history import build_history, compare_stages, gather_history
 from tapbatch.compare.order import Item
+from tapbatch.compare.setups import learn_setups
+from tapbatch.compare.targets import resting_places, with_landings
 from tapbatch.errors import NamingError, ShopError, SoundError, TapbatchError
 from tapbatch.listen.naming import hash_file, is_passing_name, is_sound_name, parse_name
 from tapbatch.readings import FOLDER, METHOD, Entry, ReadingStore, reading_key
@@ -93,11 +95,9 @@ def run_shop(
     store.write_ledger({**found.unseen, **found.ledger})
     attention = [*shop.refused, *found.attention, *refused[1]]
     histories, notices = [], []
-    for instrument, items in _by_instrument(shop, store, found):
-        history, asked = build_history(instrument, items, shop.settings_of(instrument), shop.notes)
-        attention += asked
-        notices += [f"{instrument}: {n}" for n in history.notices]
-        notices += _show(shop, history, shop.settings_of(instrument))
+    for history in _histories(shop, store, found, attention):
+        notices += [f"{history.instrument}: {n}" for n in history.notices]
+        notices += _show(shop, history, shop.settings_of(history.instrument))
         histories.append(history)
     unusable = _instruments_of(shop, [*found.unseen, *(a.where for a in attention)])
     _clear_forgotten(shop, {h.instrument for h in histories} | unusable)
@@ -294,6 +294,25 @@ def _by_instrument(shop: Shop, store: ReadingStore, found: _Found) -> Iterable[t
         if reading is not None and recording.instrument not in shop.refused_instruments:
             items[recording.instrument].append((recording, reading, is_missing(entry)))
     return sorted(items.items())
+
+
+def _histories(shop: Shop, store: ReadingStore, found: _Found, attention: list[Attention]) -> list[History]:
+    """Build all histories; what needs the builder is added to ``attention``. Instruments refer to one another."""
+    gathered = []
+    for instrument, items in _by_instrument(shop, store, found):
+        history, asked = gather_history(instrument, items, shop.settings_of(instrument), shop.notes)
+        attention += asked
+        gathered.append(history)
+    # What setting up anew moves is the shop's own: one hand, one bench.
+    scatter = learn_setups(stage for history in gathered for stage in history.stages)
+    rests = resting_places(gathered)
+    histories = []
+    for history in gathered:
+        settings = shop.settings_of(history.instrument)
+        landed, asked = with_landings(compare_stages(history, settings, scatter), settings, rests)
+        attention += asked
+        histories.append(landed)
+    return histories
 
 
 def _show(shop: Shop, history: History, settings: InstrumentSettings) -> list[str]:

@@ -7,7 +7,7 @@ logarithm, that is a relative error. The quality factor is ``Q = pi f t60_s / ln
 stands for what is not known.
 
 The order below is the order in which they are made:
-``Recording -> Sound -> Tap -> Mode -> Reading -> Stage -> History -> Drift``.
+``Recording -> Sound -> Tap -> Mode -> Reading -> Stage -> History -> Drift -> Landing``.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ LN_1000 = math.log(1000.0)
 
 Kind = Literal["tap", "pluck", "room"]
 Verdict = Literal["up", "down", "steady", "unclear", "new", "gone"]
+LandingKind = Literal["target", "above", "below"]
+OnTarget = Literal["sure", "likely", "no"]
 
 
 # ---------------------------------------------------------------- listen
@@ -267,6 +269,8 @@ class StageMode:
     """A mode at a stage, joined over taps, points and set-ups; ``*_low``/``*_high`` bound a 95 % interval.
 
     ``within_cents`` and ``between_cents`` are the standard errors of one tap from noise alone and from tap to tap.
+    ``playing_note`` and ``playing_cents`` say the same frequency at the pitch at which the instrument is played; they
+    are empty and ``None`` where that is the pitch of the stage.
     """
 
     mode: str
@@ -284,6 +288,8 @@ class StageMode:
     within_cents: float
     between_cents: float
     flags: tuple[str, ...] = ()
+    playing_note: str = ""
+    playing_cents: float | None = None
 
     @property
     def q(self) -> float:
@@ -358,6 +364,7 @@ class Stage:
 
     ``strings_off_cents`` is how far the string is off that is furthest off, ``None`` where none is by more than the
     settings allow.
+    ``playing_pitch_hz`` is the A4 at which the instrument is played, ``None`` where that is ``concert_pitch_hz``.
     """
 
     part: str
@@ -373,6 +380,7 @@ class Stage:
     flags: tuple[str, ...] = ()
     strings: tuple[OpenString, ...] = ()
     strings_off_cents: float | None = None
+    playing_pitch_hz: float | None = None
 
     @property
     def lead(self) -> StageMode | None:
@@ -387,7 +395,12 @@ class Stage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """A mode of one part from one stage to the next; changes are ``None`` for ``new`` and ``gone``."""
+    """A mode of one part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
+
+    ``chance`` (0 to 1) is how often one mode of the stage or another would seem to move as much by chance alone;
+    ``more_taps`` how many more at the later stage would decide what is ``unclear``. ``first_*`` is the change since
+    the stage at which the mode was first heard.
+    """
 
     part: str
     mode: str
@@ -402,13 +415,54 @@ class Drift:
     t60_high_pct: float | None
     verdict: Verdict
     caution: str = ""
+    chance: float | None = None
+    more_taps: int | None = None
+    first_stage: str = ""
+    first_change_cents: float | None = None
+    first_cents_low: float | None = None
+    first_cents_high: float | None = None
+    first_verdict: Verdict | Literal[""] = ""
+    first_caution: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Landing:
+    """A place where a mode could come to rest, how far it is from there, and what one more step would do.
+
+    ``cents_to_go`` is signed, from the reading to the landing. ``step_*`` is one more step of the same work with its
+    95 % prediction interval, ``overshoot`` the chance (0 to 1) that it carries the mode past the landing's tolerance;
+    both ``None`` where fewer than three such steps were seen. ``basis`` says what was learned from.
+    """
+
+    part: str
+    mode: str
+    stage: str
+    freq_hz: float
+    note: str
+    cents: float
+    landing: LandingKind
+    landing_note: str
+    landing_hz: float
+    cents_to_go: float
+    tolerance_cents: float
+    on_target: OnTarget
+    taps_within: int
+    taps: int
+    step_cents: float | None
+    step_low_cents: float | None
+    step_high_cents: float | None
+    steps_seen: int
+    steps_to_go: float | None
+    overshoot: float | None
+    basis: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """An instrument: the stages of every part in order, and what moved between them.
+    """An instrument: the stages of every part in order, what moved between them, and where it could come to rest.
 
-    ``stages`` is ordered by part (body last), then by order; ``drifts`` likewise.
+    ``stages`` is ordered by part (body last), then by order; ``drifts`` and ``landings`` likewise. ``setup_cents`` is
+    how much setting up anew moves a mode (standard deviation), ``None`` until it was tried.
     """
 
     instrument: str
@@ -416,6 +470,8 @@ class History:
     stages: tuple[Stage, ...]
     drifts: tuple[Drift, ...]
     notices: tuple[str, ...] = ()
+    landings: tuple[Landing, ...] = ()
+    setup_cents: float | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:

@@ -22,7 +22,7 @@ from tapbatch.show.outputs import put_file
 from tapbatch.values import BandSettings, Recording
 from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
-TABLES = ("recordings", "taps", "tap_modes", "modes", "drift", "strings", "sustain")
+TABLES = ("recordings", "taps", "tap_modes", "modes", "drift", "targets", "strings", "sustain")
 
 Sounds = dict[str, np.ndarray]
 

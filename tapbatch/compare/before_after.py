@@ -33,6 +33,7 @@ from tapbatch.compare.drift import drift_between
 from tapbatch.compare.join import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
 from tapbatch.compare.open_strings import tones_by_string
 from tapbatch.compare.order import setup_numbers
+from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.settings import InstrumentSettings
 from tapbatch.values import Drift, Kind, Stage
@@ -116,6 +117,7 @@ def side_by_side(
     settings: InstrumentSettings,
     settings_after: InstrumentSettings | None = None,
     drifts: Sequence[Drift] | None = None,
+    scatter: SetupScatter | None = None,
 ) -> Comparison:
     """Compare two stages: of one part, or of two instruments.
 
@@ -128,6 +130,8 @@ def side_by_side(
         modes are matched by their labels, and lead with lead: other names mean nothing from one to the other.
     drifts : sequence of Drift, optional
         What moved between the two, where that is known already.
+    scatter : SetupScatter, optional
+        What setting up anew moves.
 
     Returns
     -------
@@ -136,7 +140,10 @@ def side_by_side(
     """
     if settings_after is not None:
         before, after = _by_label(before), _by_label(after)
-    found = drift_between(before, after, settings.steady_cents) if drifts is None else tuple(drifts)
+    kinds = {m.label: m.kind for m in settings.mode if m.part == before.part}
+    moved = drift_between(before, after, settings.steady_cents, kinds, scatter) if drifts is None else drifts
+    found = tuple(moved)
+    air = any(kinds.get(m.mode) == "air" for m in after.modes)
     held = _held_alike(before, after)
     sustain = [*_decays(before, after, held), *(_of_mode(d, before, after, held) for d in found)]
     sustain += _strings(before, after, settings, settings_after or settings, held)
@@ -146,7 +153,7 @@ def side_by_side(
         drifts=found,
         sustain=tuple(sustain),
         balance=_balance(before, after, settings),
-        cautions=(*cautions(before, after), *_new_strings(before, after)),
+        cautions=(*cautions(before, after, "air" if air else ""), *_new_strings(before, after)),
     )
 
 

@@ -1,36 +1,43 @@
 """What differs between two stages besides the wood.
 
 Conventions: short phrases, ``what a, then b``. Only what is known of both stages is compared; what was never noted
-is not a difference. A temperature goes with the bound that physics gives: the speed of sound goes with the square
-root of the absolute temperature, so the air mode of a rigid cavity moves by ``600 log2(T2/T1)`` cents, 2.95 cents a
-kelvin at 20 degrees; modes coupled to wood move less. For humidity and string pitch no formula says what they do to a
-body, so they are named and no more.
+is not a difference. For a mode of kind ``air`` a temperature goes with the bound that physics gives: the speed of
+sound goes with the square root of the absolute temperature, so the air mode of a rigid cavity moves by
+``600 log2(T2/T1)`` cents, 2.95 cents a kelvin at 20 degrees; modes coupled to wood move less. The pitch of strings
+gives their tension, 0.116 % a cent. What tension and humidity do to a body no formula says, so they are named and no
+more. Days passed are named from two on, by the dates of the notes, else by the times of the recordings.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from datetime import date
 
 from tapbatch.compare.open_strings import strings_phrase
+from tapbatch.compare.order import recorded_when
 from tapbatch.values import Heard, Note, Stage
 
 ZERO_CELSIUS_K = 273.15
+# From one day to the next the same bench goes on; over more, wood dries, glue cures and air changes.
+FEWEST_DAYS = 2
 
 
-def cautions(before: Stage, after: Stage) -> tuple[str, ...]:
+def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[str, ...]:
     """Return what differs between two stages besides the wood, as phrases in a fixed order; empty where nothing does.
 
     Parameters
     ----------
     before, after : Stage
         Two stages of one part.
+    kind : str
+        The kind of the mode that is looked at: for ``air`` physics bounds what a temperature does.
 
     Returns
     -------
     tuple of str
-        State, points (where none is common), codec, sample rate, concert pitch, strings out of tune, and what the
-        notes tell: temperature, humidity, string pitch.
+        State, points (where none is common), codec, sample rate, concert pitch, strings out of tune, days passed, and
+        what the notes tell: temperature, humidity, string pitch.
     """
     phrases = []
     if before.state and after.state and before.state != after.state:
@@ -40,7 +47,7 @@ def cautions(before: Stage, after: Stage) -> tuple[str, ...]:
     if before.concert_pitch_hz != after.concert_pitch_hz:
         phrases.append(f"concert pitch {before.concert_pitch_hz:g}, then {after.concert_pitch_hz:g} Hz")
     phrases += strings_phrase(before, after)
-    return (*phrases, *_noted(before.note, after.note))
+    return (*phrases, *_days(before, after), *_noted(before.note, after.note, kind))
 
 
 def air_mode_cents(from_c: float, to_c: float) -> float:
@@ -71,6 +78,19 @@ def air_mode_cents(from_c: float, to_c: float) -> float:
         msg = f"temperatures must be above {-ZERO_CELSIUS_K} degrees, found {from_c!r} and {to_c!r}"
         raise ValueError(msg)
     return 600.0 * math.log2(after / before)
+
+
+def tension_pct(from_hz: float, to_hz: float) -> float:
+    """Return by how much the tension of strings changes with their pitch, in per cent.
+
+    Tension goes with the square of the frequency (Mersenne's law): 0.116 % a cent.
+
+    Examples
+    --------
+    >>> round(tension_pct(440.0, 440.0 * 2.0 ** (1.0 / 1200.0)), 3)
+    0.116
+    """
+    return 100.0 * ((to_hz / from_hz) ** 2 - 1.0)
 
 
 def _tapped(stage: Stage) -> list[Heard]:
@@ -106,18 +126,62 @@ def _listed(values: Iterable[object]) -> str:
     return " and ".join(str(v) or "unsaid" for v in values)
 
 
-def _noted(before: Note | None, after: Note | None) -> list[str]:
+def _days(before: Stage, after: Stage) -> list[str]:
+    dates = [_date_of(stage) for stage in (before, after)]
+    if dates[0] is None or dates[1] is None:
+        return []
+    days = abs((dates[1] - dates[0]).days)
+    return [f"{days} days passed"] if days >= FEWEST_DAYS else []
+
+
+def _date_of(stage: Stage) -> date | None:
+    noted = stage.note.date if stage.note else ""
+    try:
+        return date.fromisoformat(noted[:10])
+    except ValueError:
+        times = [when for when in (recorded_when(h) for h in _tapped(stage)) if when is not None]
+        return min(times).date() if times else None
+
+
+def _noted(before: Note | None, after: Note | None, kind: str) -> list[str]:
     if before is None or after is None:
         return []
     phrases = []
     from_c, to_c = before.temperature_c, after.temperature_c
     if from_c is not None and to_c is not None and from_c != to_c:
-        air = air_mode_cents(from_c, to_c)
-        phrases.append(f"temperature {from_c:g}, then {to_c:g} C (an air mode by up to {air:+.1f} cents)")
-    for what, unit, a, b in (
-        ("humidity", "%", before.humidity_pct, after.humidity_pct),
-        ("string pitch", "Hz", before.string_pitch_hz, after.string_pitch_hz),
-    ):
-        if a is not None and b is not None and a != b:
-            phrases.append(f"{what} {a:g}, then {b:g} {unit}")
+        air = f" (an air mode by up to {air_mode_cents(from_c, to_c):+.1f} cents)" if kind == "air" else ""
+        phrases.append(f"temperature {from_c:g}, then {to_c:g} C{air}")
+    from_pct, to_pct = before.humidity_pct, after.humidity_pct
+    if from_pct is not None and to_pct is not None and from_pct != to_pct:
+        phrases.append(f"humidity {from_pct:g}, then {to_pct:g} %")
+    from_hz, to_hz = before.string_pitch_hz, after.string_pitch_hz
+    if from_hz is not None and to_hz is not None and from_hz != to_hz:
+        tension = tension_pct(from_hz, to_hz)
+        phrases.append(f"string pitch {from_hz:g}, then {to_hz:g} Hz (tension {tension:+.1f} %)")
     return phrases
+
+
+# ------------------------------------------------------------ never noted
+
+NOTED: tuple[tuple[str, str], ...] = (
+    ("temperature", "temperature_c"),
+    ("humidity", "humidity_pct"),
+    ("string pitch", "string_pitch_hz"),
+)
+
+
+def never_noted(stages: Iterable[Stage]) -> tuple[str, ...]:
+    """Return what was noted at none of the stages, so that no caution could name it.
+
+    The pitch of strings is asked for only where some stage was ``strung``.
+
+    Examples
+    --------
+    >>> never_noted([])
+    ()
+    """
+    listed = list(stages)
+    notes = [s.note for s in listed if s.note is not None]
+    strung = any(s.state == "strung" for s in listed)
+    asked = [(what, field) for what, field in NOTED if listed and (strung or field != "string_pitch_hz")]
+    return tuple(what for what, field in asked if all(getattr(note, field) is None for note in notes))

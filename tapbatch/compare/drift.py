@@ -1,46 +1,42 @@
-"""How far a mode moved between two stages, and whether it did.
+"""How far the modes of a part moved from stage to stage and from the first to the last, and whether they did.
 
-Conventions: a change is later over earlier, as a difference of natural logarithms, shown in cents, hertz and percent.
-The concert pitch plays no part in it: 440 and 431 Hz are two names for the same sound.
+Conventions: changes in cents, hertz and per cent, later over earlier; how one mode's change is got is told in
+:mod:`tapbatch.compare.change`. Intervals are of 95 %, each for itself. What is *said* is judged over all modes that
+two stages share (:mod:`tapbatch.compare.family`): ``up`` and ``down`` only where Holm's rule holds at 5 % for the
+whole family, so that one mode in twenty is not chased for nothing. ``chance`` is the adjusted p-value.
 
-A change is taken point by point, at the points that both stages have, so that a mallet landing elsewhere is not taken
-for wood. At each point the two means are independent and their errors join as Welch and Satterthwaite have it (GUM,
-JCGM 100, G.4.1). Over several points the changes are averaged by their precision, with Meier's allowance (Biometrics
-9, 1953) for precisions that are themselves estimates, and with DerSimonian & Laird's variance where the points
-disagree by more than their errors say. Set-ups are shared by all points, so where either stage has more than one,
-averaging over points takes nothing off the error.
-
-One tap says nothing of how the hand scatters. It is then taken to scatter as at the other stage; where neither stage
-tells, by ``steady_cents`` (95 %) for the frequency, the width within which a builder takes two readings for the same,
-and the decay's interval is that of the noise alone. The caution says ``one tap``.
+Where the verdict is ``unclear``, ``more_taps`` says how many more at the later stage (the earlier is past) would
+narrow the interval enough, if the change stays where it is: until it is told from zero, or lies within what counts as
+steady. ``None`` where no number up to 40 does, because the earlier stage, or what setting up anew moves, is what
+limits.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
+from tapbatch.compare.change import Change, Members, change_by_taps, change_of, with_setup_scatter
 from tapbatch.compare.conditions import cautions
-from tapbatch.compare.join import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof
-from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, freq_sample, t60_sample, taps_of, with_shared
-from tapbatch.values import Drift, Mode, Stage, StageMode, Verdict
+from tapbatch.compare.family import holm, moderated, p_value
+from tapbatch.compare.join import CENTS
+from tapbatch.compare.setups import SetupScatter
+from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
+from tapbatch.values import Drift, Stage, StageMode, Verdict
 
-Members = Sequence[tuple[TapAt, Mode]]
+__all__ = ["Change", "change_of", "drift_between", "drifts_of_part", "members_by_mode", "verdict_of"]
 
+Kinds = Mapping[str, str]
 
-@dataclass(frozen=True, slots=True)
-class Change:
-    """How a mode changed: ``ln`` ratios of frequency and of decay time, and whether the points were the same."""
-
-    freq: Mean
-    t60: Mean
-    same_points: bool
-    one_tap: bool
+FAMILY_ERROR = 0.05
+MOST_MORE_TAPS = 40
 
 
-def drifts_of_part(stages: Sequence[Stage], steady_cents: float) -> tuple[Drift, ...]:
-    """Return the drift from each stage of a part to the next.
+def drifts_of_part(
+    stages: Sequence[Stage], steady_cents: float, kinds: Kinds | None = None, scatter: SetupScatter | None = None
+) -> tuple[Drift, ...]:
+    """Return the drift from each stage of a part to the next, with that from the stage that first had the mode.
 
     Parameters
     ----------
@@ -49,6 +45,10 @@ def drifts_of_part(stages: Sequence[Stage], steady_cents: float) -> tuple[Drift,
         the room) say nothing of modes and are passed over.
     steady_cents : float
         Within which a mode counts as steady.
+    kinds : mapping of str to str, optional
+        The kind of each labelled mode (``air``, ``plate``, ``string``).
+    scatter : SetupScatter, optional
+        What setting up anew moves.
 
     Returns
     -------
@@ -61,14 +61,24 @@ def drifts_of_part(stages: Sequence[Stage], steady_cents: float) -> tuple[Drift,
     ()
     """
     tapped = [s for s in stages if s.taps_used]
-    members = [members_by_mode(s) for s in tapped]
+    of_part = _Part(tapped, [members_by_mode(s) for s in tapped], steady_cents, kinds or {}, scatter)
+    first = _first_heard(tapped)
     rows: list[Drift] = []
     for i in range(1, len(tapped)):
-        rows += _between(tapped[i - 1], tapped[i], members[i - 1], members[i], steady_cents)
+        found = of_part.between(i - 1, i)
+        begun = sorted({first[d.mode] for d in found if first.get(d.mode, i) < i})
+        since = {f: {d.mode: d for d in (found if f == i - 1 else of_part.between(f, i))} for f in begun}
+        rows += [_with_first(d, since.get(first.get(d.mode, i), {}).get(d.mode)) for d in found]
     return tuple(rows)
 
 
-def drift_between(before: Stage, after: Stage, steady_cents: float) -> tuple[Drift, ...]:
+def drift_between(
+    before: Stage,
+    after: Stage,
+    steady_cents: float,
+    kinds: Kinds | None = None,
+    scatter: SetupScatter | None = None,
+) -> tuple[Drift, ...]:
     """Return the drift of every mode between any two stages of one part.
 
     Parameters
@@ -77,6 +87,8 @@ def drift_between(before: Stage, after: Stage, steady_cents: float) -> tuple[Dri
         With ``mode_names`` filled, as :func:`tapbatch.compare.history.build_history` makes them.
     steady_cents : float
         Within which a mode counts as steady.
+    kinds, scatter
+        As for :func:`drifts_of_part`.
 
     Returns
     -------
@@ -84,23 +96,12 @@ def drift_between(before: Stage, after: Stage, steady_cents: float) -> tuple[Dri
         For each mode of either stage, by frequency. Modes flagged ``hum`` or ``string`` at either are left out: what
         they do is not the instrument's doing.
     """
-    return _between(before, after, members_by_mode(before), members_by_mode(after), steady_cents)
+    pair = [before, after]
+    return _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, scatter).between(0, 1)
 
 
-def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
-    """Return the taps of each mode of a stage, by its name, with the mode as measured in each."""
-    taps = taps_of(stage.heard)
-    groups: dict[str, list[tuple[int, int]]] = {m.mode: [] for m in stage.modes}
-    for t, tap in enumerate(taps):
-        for k, name in enumerate(stage.heard[tap.recording].mode_names[tap.tap]):
-            if name:
-                groups[name].append((t, k))
-    taps = with_shared(taps, list(groups.values()))
-    return {name: [(taps[t], taps[t].modes[k]) for t, k in group] for name, group in groups.items()}
-
-
-def verdict_of(low: float, high: float, steady: float) -> Verdict:
-    """Return what an interval says: the one place where the rule stands.
+def verdict_of(low: float, high: float, steady: float, chance: float = 0.0) -> Verdict:
+    """Return what an interval says among its family: the one place where the rule stands.
 
     Parameters
     ----------
@@ -108,168 +109,196 @@ def verdict_of(low: float, high: float, steady: float) -> Verdict:
         A 95 % interval of a change, in any unit.
     steady : float
         What counts as steady, in the same unit.
+    chance : float
+        The p-value adjusted for the family, 0 to 1; default 0, that of a change judged alone.
 
     Returns
     -------
     Verdict
-        ``up`` or ``down`` where the interval excludes zero, else ``steady`` where all of it lies within ``steady``,
-        else ``unclear``: never "nothing happened" for "could not tell".
+        ``up`` or ``down`` where the interval excludes zero and ``chance`` is below 5 %, else ``steady`` where all of
+        it lies within ``steady``, else ``unclear``: never "nothing happened" for "could not tell".
 
     Examples
     --------
     >>> verdict_of(0.5, 9.0, 3.0), verdict_of(-1.0, 2.0, 3.0), verdict_of(-1.0, 4.0, 3.0)
     ('up', 'steady', 'unclear')
     """
-    if low > 0:
-        return "up"
-    if high < 0:
-        return "down"
+    if chance < FAMILY_ERROR and (low > 0 or high < 0):
+        return "up" if low > 0 else "down"
     return "steady" if -steady <= low and high <= steady else "unclear"
 
 
-def change_of(before: Members, after: Members, steady_cents: float) -> Change:
-    """Return how a mode changed from one stage's taps to another's, at the points that both have.
+# --------------------------------------------------------------- family
+
+
+class _Part:
+    """The stages of one part with the taps of each mode, and what is needed to compare any two of them."""
+
+    def __init__(
+        self,
+        stages: Sequence[Stage],
+        members: Sequence[Mapping[str, Members]],
+        steady_cents: float,
+        kinds: Kinds,
+        scatter: SetupScatter | None,
+    ) -> None:
+        self.stages, self.members = stages, members
+        self.steady_cents, self.kinds, self.scatter = steady_cents, kinds, scatter
+
+    def between(self, i: int, j: int) -> tuple[Drift, ...]:
+        """Return the drift of every mode from stage ``i`` to stage ``j``."""
+        before, after = self.stages[i], self.stages[j]
+        earlier = {m.mode: m for m in before.modes}
+        later = {m.mode: m for m in after.modes}
+        names = [
+            name
+            for name in sorted({*earlier, *later}, key=lambda n: (earlier.get(n) or later[n]).freq_hz)
+            if not any(NOT_OF_THE_BODY & set(side[name].flags) for side in (earlier, later) if name in side)
+        ]
+        both = [name for name in names if name in earlier and name in later]
+        changes = judge(
+            [
+                change_by_taps(self.members[i][n], self.members[j][n], self.steady_cents, self.scatter is not None)
+                for n in both
+            ],
+            self.scatter,
+        )
+        judged = dict(zip(both, changes, strict=True))
+        rows = []
+        for name in names:
+            differs = cautions(before, after, self.kinds.get(name, ""))
+            if name in judged:
+                rows.append(_moved(before, after, earlier[name], judged[name], differs, self.steady_cents))
+            else:
+                rows.append(_appeared(before, after, name, name in later, differs))
+        return tuple(rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A change as its family leaves it.
+
+    ``of_one_tap`` is the variance that one tap brings into it (``ln f``), ``alone`` the p-value of the change by
+    itself and ``chance`` that among its family.
+    """
+
+    change: Change
+    of_one_tap: float
+    alone: float
+    chance: float
+
+
+def judge(changes: Sequence[Change], scatter: SetupScatter | None) -> list[Judged]:
+    """Return the changes of a family with the scatter that they lend each other, each with its p-values.
 
     Parameters
     ----------
-    before, after : sequence of (TapAt, Mode), at least one each
-        The mode in the taps of each stage.
-    steady_cents : float
-        Stands in for the scatter of the hand where neither stage tells it.
-
-    Returns
-    -------
-    Change
-        Where no point is common, from the stages' means over all their points.
+    changes : sequence of Change
+        Of all modes between two stages, without what set-ups contribute where ``scatter`` is given.
+    scatter : SetupScatter or None
+        What setting up anew moves; it is added.
     """
-    common = sorted({t.point for t, _ in before} & {t.point for t, _ in after})
-    unknown = steady_cents / CENTS / Z_95
-    freq, one_tap = _change(before, after, common, freq_sample, unknown)
-    t60, _ = _change(before, after, common, t60_sample, 0.0)
-    return Change(freq, t60, bool(common), one_tap)
+    per_tap = [c.freq.variance / c.per_tap for c in changes]
+    # What was borrowed from the other stage is no estimate of this mode's own; nor is what several set-ups told.
+    own = [not c.one_tap and (scatter is not None or max(c.setups) == 1) for c in changes]
+    dofs = [c.freq.dof if alone else math.inf for c, alone in zip(changes, own, strict=True)]
+    leaning, leaning_dofs = moderated(per_tap, dofs)
+    settled = []
+    for change, alone, variance, dof in zip(changes, own, leaning, leaning_dofs, strict=True):
+        freq = replace(change.freq, variance=variance * change.per_tap, dof=dof) if alone else change.freq
+        leant = replace(change, freq=freq)
+        settled.append(leant if scatter is None else with_setup_scatter(leant, scatter))
+    alone_p = [p_value(c.freq.value, c.freq.variance, c.freq.dof) for c in settled]
+    return [Judged(*one) for one in zip(settled, leaning, alone_p, holm(alone_p), strict=True)]
 
 
-def _change(
-    before: Members, after: Members, common: Sequence[str], sample: Callable[[TapAt, Mode], Sample], unknown: float
-) -> tuple[Mean, bool]:
-    sides = [[sample(t, m) for t, m in members] for members in (before, after)]
-    if not common:
-        pairs = [(sides[0], sides[1])]
-    else:
-        pairs = [([s for s in sides[0] if s.point == p], [s for s in sides[1] if s.point == p]) for p in common]
-    changes = [_difference(earlier, later, unknown) for earlier, later in pairs]
-    anew = any(len({s.setup for s in side}) > 1 for side in sides)
-    return _over_points(changes, anew), any(min(len(a), len(b)) == 1 for a, b in pairs)
+def more_taps(judged: Judged, steady_cents: float) -> int | None:
+    """Return how many more taps at the later stage would decide a change; ``None`` where up to 40 would not.
 
-
-def _difference(earlier: Sequence[Sample], later: Sequence[Sample], unknown: float) -> Mean:
-    cells = [cells_of(earlier), cells_of(later)]
-    means = [across_cells(c) for c in cells]
-    parts = [(m.variance, m.dof) for m in means]
-    scatters = [_scatter_of(c, side) for c, side in zip(cells, (earlier, later), strict=True)]
-    for lone, other in ((0, 1), (1, 0)):
-        scatter = scatters[other]
-        if len((earlier, later)[lone]) > 1:
-            continue
-        if scatter is None:
-            parts.append((unknown**2, math.inf))
-        else:
-            # One estimate of scatter serves both sides, so the two parts stand or fall together.
-            parts[other] = (parts[other][0] + scatter[0], min(parts[other][1], scatter[1]))
-    variances = [v for v, _ in parts]
-    return Mean(means[1].value - means[0].value, sum(variances), effective_dof(variances, [n for _, n in parts]))
-
-
-def _scatter_of(cells: Mapping[tuple[str, int], Mean], samples: Sequence[Sample]) -> tuple[float, float] | None:
-    # The variance from tap to tap of a side with more than one tap, and its degrees of freedom.
-    dof = len(samples) - len(cells)
-    if dof < 1:
-        return None
-    counts = [(m, sum((s.point, s.setup) == key for s in samples) - 1) for key, m in cells.items()]
-    return sum(m.between**2 * n for m, n in counts) / dof, float(dof)
-
-
-def _over_points(changes: Sequence[Mean], anew: bool) -> Mean:
-    if len(changes) == 1:
-        return changes[0]
-    weights = [1.0 / c.variance for c in changes]
-    total = sum(weights)
-    mean = sum(w * c.value for w, c in zip(weights, changes, strict=True)) / total
-    surplus = sum(w * (c.value - mean) ** 2 for w, c in zip(weights, changes, strict=True)) - (len(changes) - 1)
-    between = max(0.0, surplus / (total - sum(w * w for w in weights) / total))
-    variances = [c.variance + between for c in changes]
-    total = sum(1.0 / v for v in variances)
-    shares = [1.0 / v / total for v in variances]
-    parts = [s * s * v for s, v in zip(shares, variances, strict=True)]
-    allowance = 1.0 + 4.0 * sum(s * (1.0 - s) / c.dof for s, c in zip(shares, changes, strict=True))
-    variance = sum(s * v for s, v in zip(shares, variances, strict=True)) if anew else sum(parts) * allowance
-    value = sum(s * c.value for s, c in zip(shares, changes, strict=True))
-    dof = min(c.dof for c in changes) if anew else effective_dof(parts, [c.dof for c in changes])
-    return Mean(value, variance, dof, math.sqrt(between))
+    Parameters
+    ----------
+    judged : Judged
+        A change whose verdict is ``unclear``.
+    steady_cents : float
+        Within which a mode counts as steady.
+    """
+    freq, later = judged.change.freq, judged.change.taps[1]
+    # By how much the family makes it harder to be told from zero than it would be alone.
+    times = judged.chance / judged.alone if judged.alone > 0 else 1.0
+    for more in range(1, MOST_MORE_TAPS + 1):
+        fewer = judged.of_one_tap * (1.0 / later - 1.0 / (later + more))
+        narrowed = replace(freq, variance=max(freq.variance - fewer, 1e-24), dof=freq.dof + more)
+        low, high = narrowed.low * CENTS, narrowed.high * CENTS
+        told = times * p_value(narrowed.value, narrowed.variance, narrowed.dof) < FAMILY_ERROR
+        if told or (-steady_cents <= low and high <= steady_cents):
+            return more
+    return None
 
 
 # ----------------------------------------------------------------- rows
 
 
-def _between(
+def _moved(
     before: Stage,
     after: Stage,
-    members_before: Mapping[str, Members],
-    members_after: Mapping[str, Members],
-    steady_cents: float,
-) -> tuple[Drift, ...]:
-    earlier = {m.mode: m for m in before.modes}
-    later = {m.mode: m for m in after.modes}
-    both = cautions(before, after)
-    rows = []
-    for name in sorted({*earlier, *later}, key=lambda n: (earlier.get(n) or later[n]).freq_hz):
-        sides = (earlier.get(name), later.get(name))
-        if any(side is not None and NOT_OF_THE_BODY & set(side.flags) for side in sides):
-            continue
-        change = None
-        if None not in sides:
-            change = change_of(members_before[name], members_after[name], steady_cents)
-        rows.append(_row(before, after, sides, change, both, steady_cents))
-    return tuple(rows)
-
-
-def _row(
-    before: Stage,
-    after: Stage,
-    sides: tuple[StageMode | None, StageMode | None],
-    change: Change | None,
-    both: Sequence[str],
+    was: StageMode,
+    judged: Judged,
+    differs: Sequence[str],
     steady_cents: float,
 ) -> Drift:
-    known = sides[0] or sides[1]
-    if known is None:
-        msg = "a drift needs a mode at one of the two stages"
-        raise ValueError(msg)
-    if change is None:
-        return Drift(
-            part=after.part, mode=known.mode, from_stage=before.stage, to_stage=after.stage,
-            freq_change_hz=None, freq_change_cents=None, cents_low=None, cents_high=None,
-            t60_change_pct=None, t60_low_pct=None, t60_high_pct=None,
-            verdict="new" if sides[0] is None else "gone",
-            caution="; ".join(both),
-        )  # fmt: skip
+    change, chance = judged.change, judged.chance
     freq, t60 = change.freq, change.t60
     low, high = freq.low * CENTS, freq.high * CENTS
-    own = [] if change.same_points or any(c.startswith("points") for c in both) else ["points"]
+    verdict = verdict_of(low, high, steady_cents, chance)
+    own = [] if change.same_points or any(c.startswith("points") for c in differs) else ["points"]
     return Drift(
         part=after.part,
-        mode=known.mode,
+        mode=was.mode,
         from_stage=before.stage,
         to_stage=after.stage,
-        freq_change_hz=known.freq_hz * math.expm1(freq.value),
+        freq_change_hz=was.freq_hz * math.expm1(freq.value),
         freq_change_cents=freq.value * CENTS,
         cents_low=low,
         cents_high=high,
         t60_change_pct=100.0 * math.expm1(t60.value),
         t60_low_pct=100.0 * math.expm1(t60.low),
         t60_high_pct=_percent(t60.high),
-        verdict=verdict_of(low, high, steady_cents),
-        caution="; ".join([*both, *own, *(["one tap"] if change.one_tap else [])]),
+        verdict=verdict,
+        caution="; ".join([*differs, *own, *(["one tap"] if change.one_tap else [])]),
+        chance=chance,
+        more_taps=more_taps(judged, steady_cents) if verdict == "unclear" else None,
+    )
+
+
+def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[str]) -> Drift:
+    return Drift(
+        part=after.part, mode=name, from_stage=before.stage, to_stage=after.stage,
+        freq_change_hz=None, freq_change_cents=None, cents_low=None, cents_high=None,
+        t60_change_pct=None, t60_low_pct=None, t60_high_pct=None,
+        verdict="new" if new else "gone", caution="; ".join(differs),
+    )  # fmt: skip
+
+
+def _first_heard(stages: Sequence[Stage]) -> dict[str, int]:
+    first: dict[str, int] = {}
+    for i, stage in enumerate(stages):
+        for mode in stage.modes:
+            if not NOT_OF_THE_BODY & set(mode.flags):
+                first.setdefault(mode.mode, i)
+    return first
+
+
+def _with_first(drift: Drift, since: Drift | None) -> Drift:
+    if since is None or since.freq_change_cents is None:
+        return drift
+    return replace(
+        drift,
+        first_stage=since.from_stage,
+        first_change_cents=since.freq_change_cents,
+        first_cents_low=since.cents_low,
+        first_cents_high=since.cents_high,
+        first_verdict=since.verdict,
+        first_caution=since.caution,
     )
 
 

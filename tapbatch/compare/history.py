@@ -2,8 +2,10 @@
 
 Conventions: those of the modules that do the work: :mod:`~tapbatch.compare.order` (places),
 :mod:`~tapbatch.compare.stage` (modes), :mod:`~tapbatch.compare.identity` (names), :mod:`~tapbatch.compare.sustain`
-(decays), :mod:`~tapbatch.compare.open_strings` (plucks) and :mod:`~tapbatch.compare.drift`. A pure function of the
-set of readings, the settings and the notes: the order in which they are given changes nothing.
+(decays), :mod:`~tapbatch.compare.open_strings` (plucks), :mod:`~tapbatch.compare.setups` and
+:mod:`~tapbatch.compare.drift`. A pure function of the set of readings, the settings and the notes: the order in which
+they are given changes nothing. What setting up anew moves may be learned from more than one instrument: so a history
+is gathered first, and compared when that is known.
 """
 
 from __future__ import annotations
@@ -16,7 +18,8 @@ from tapbatch.compare.identity import Named, name_modes
 from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
 from tapbatch.compare.ringing import flag_strings
-from tapbatch.compare.stage import Found, find_modes, taps_of, with_flags
+from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
+from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, taps_of, with_flags
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.listen.naming import identity
 from tapbatch.settings import InstrumentSettings
@@ -26,7 +29,7 @@ from tapbatch.values import Attention, Drift, Heard, History, Stage, StageMode
 def build_history(
     instrument: str, items: Iterable[Item], settings: InstrumentSettings, notes: Notes
 ) -> tuple[History, tuple[Attention, ...]]:
-    """Return the history of an instrument, and what in its recordings needs the builder.
+    """Return the history of an instrument by itself, and what in its recordings needs the builder.
 
     Parameters
     ----------
@@ -53,26 +56,52 @@ def build_history(
     >>> history.stages, attention
     ((), ())
     """
+    history, attention = gather_history(instrument, items, settings, notes)
+    return compare_stages(history, settings, learn_setups(history.stages)), attention
+
+
+def gather_history(
+    instrument: str, items: Iterable[Item], settings: InstrumentSettings, notes: Notes
+) -> tuple[History, tuple[Attention, ...]]:
+    """Return the stages of an instrument, joined and named but not yet compared; see :func:`build_history`."""
     listed = sorted(items, key=lambda i: i[0].path)
     placed = place(listed, settings, notes)
     stages: list[Stage] = []
-    drifts: list[Drift] = []
-    parts = list(dict.fromkeys(p.part for p in placed.places))
-    for part in parts:
+    for part in dict.fromkeys(p.part for p in placed.places):
         stages += _stages_of_part([p for p in placed.places if p.part == part], settings)
     stages = with_strings_off(stages, settings)
-    for part in parts:
-        of_part = [s for s in stages if s.part == part]
-        drifts += drifts_of_part(of_part, settings.steady_cents)
     notices = [n for p in placed.places for n in open_strings(p.heard, settings, p.concert_pitch_hz)[1]]
     history = History(
         instrument=instrument,
         instrument_shown=listed[0][0].instrument_shown if listed else instrument,
         stages=tuple(stages),
-        drifts=tuple(drifts),
+        drifts=(),
         notices=(*placed.notices, *notices),
     )
     return history, placed.attention
+
+
+def compare_stages(history: History, settings: InstrumentSettings, scatter: SetupScatter | None) -> History:
+    """Return a history with its drifts, and with what setting up anew moves in all its intervals.
+
+    Parameters
+    ----------
+    history : History
+        From :func:`gather_history`, as it came: intervals must not be widened twice.
+    settings : InstrumentSettings
+        Those of the instrument.
+    scatter : SetupScatter or None
+        What setting up anew moves, learned from this instrument or from the whole shop.
+    """
+    stages: list[Stage] = []
+    drifts: list[Drift] = []
+    for part in history.parts:
+        of_part = [with_setups(stage, scatter) for stage in history.of_part(part)]
+        kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == part}
+        stages += of_part
+        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, scatter)
+    cents = None if scatter is None else scatter.cents
+    return replace(history, stages=tuple(stages), drifts=tuple(drifts), setup_cents=cents)
 
 
 def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:
@@ -97,6 +126,7 @@ def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, s
         decays=stage_decays(place_.heard),
         note=place_.note,
         flags=("recordings-differ",) if any("recordings-differ" in m.flags for m in modes) else (),
+        playing_pitch_hz=playing_pitch_hz(place_.concert_pitch_hz, settings),
         strings=open_strings(place_.heard, settings, place_.concert_pitch_hz)[0],
     )
 

@@ -28,7 +28,7 @@ from tapbatch.compare.order import Place, setup_numbers
 from tapbatch.compare.shared import Shared, shared_poles
 from tapbatch.pitch import hz_to_note
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Coupling, Heard, Mode, StageMode
+from tapbatch.values import Coupling, Heard, Mode, Stage, StageMode
 
 FLAG_ORDER = (
     "string", "hum", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ", "identity?", "wide",
@@ -80,6 +80,18 @@ def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
     )
 
 
+def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
+    """Return the taps of each mode of a stage, by its name, with the mode as measured in each."""
+    taps = taps_of(stage.heard)
+    groups: dict[str, list[tuple[int, int]]] = {m.mode: [] for m in stage.modes}
+    for t, tap in enumerate(taps):
+        for k, name in enumerate(stage.heard[tap.recording].mode_names[tap.tap]):
+            if name:
+                groups[name].append((t, k))
+    taps = with_shared(taps, list(groups.values()))
+    return {name: [(taps[t], taps[t].modes[k]) for t, k in group] for name, group in groups.items()}
+
+
 def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ...] | None = None) -> Found:
     """Return the modes of a place, joined over its taps, points and set-ups.
 
@@ -103,6 +115,19 @@ def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ..
     energies = [_mean_energy([taps[t].modes[i] for t, i in group], len(taps)) for group in groups]
     modes = [_stage_mode([(taps[t], taps[t].modes[i]) for t, i in group], place, settings) for group in groups]
     return Found(taps, _with_lead(modes, energies), groups)
+
+
+def playing_pitch_hz(concert_pitch_hz: float, settings: InstrumentSettings) -> float | None:
+    """Return the A4 at which an instrument is played, in hertz; ``None`` where a stage is told at that pitch anyway.
+
+    Examples
+    --------
+    >>> settings = InstrumentSettings(playing_pitch_hz=440.0)
+    >>> playing_pitch_hz(431.0, settings), playing_pitch_hz(440.0, settings)
+    (440.0, None)
+    """
+    played = settings.playing_pitch_hz
+    return None if played is None or played == concert_pitch_hz else played
 
 
 def freq_sample(tap: TapAt, mode: Mode) -> Sample:
@@ -186,6 +211,8 @@ def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: I
     freq, t60 = join_members(members)
     freq_hz = math.exp(freq.mean.value)
     note, cents = hz_to_note(freq_hz, place.concert_pitch_hz, settings.spelling)
+    played = playing_pitch_hz(place.concert_pitch_hz, settings)
+    played_note, played_cents = ("", None) if played is None else hz_to_note(freq_hz, played, settings.spelling)
     return StageMode(
         mode="",
         lead=False,
@@ -202,6 +229,8 @@ def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: I
         within_cents=freq.within * CENTS,
         between_cents=freq.between * CENTS,
         flags=_flags_of(members, freq, settings.steady_cents),
+        playing_note=played_note,
+        playing_cents=played_cents,
     )
 
 

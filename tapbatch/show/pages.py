@@ -12,7 +12,7 @@ from typing import Literal
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
 from tapbatch.show.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
-from tapbatch.values import Drift, History, Stage, StageMode
+from tapbatch.values import Drift, History, Landing, Stage, StageMode
 
 ROW_MM = 4.6
 LEAST_ROWS = 6
@@ -31,6 +31,31 @@ MODE_COLUMNS: tuple[Column, ...] = (
     ("level (dB)", 134.0, "right", 13.0),
     ("taps", 143.0, "right", 9.0),
     ("noticed", 146.0, "left", 32.0),
+)
+
+LANDING_COLUMNS: tuple[Column, ...] = (
+    ("landing", 0.0, "left", 30.0),
+    ("mode", 31.0, "left", 20.0),
+    ("to go", 72.0, "right", 20.0),
+    ("there?", 75.0, "left", 18.0),
+    ("one more step (c)", 128.0, "right", 36.0),
+    ("steps", 141.0, "right", 12.0),
+    ("past it (%)", 160.0, "right", 16.0),
+)
+
+FIRST_COLUMNS: tuple[Column, ...] = (
+    ("verdict", 0.0, "left", 27.0),
+    ("mode", 28.0, "left", 30.0),
+    ("cents", 92.0, "right", 36.0),
+    ("since", 95.0, "left", 27.0),
+    ("besides the wood", 124.0, "left", 54.0),
+)
+
+PLAYED_COLUMNS: tuple[Column, ...] = (
+    ("voiced", 0.0, "left", 27.0),
+    ("mode", 28.0, "left", 30.0),
+    ("played", 60.0, "left", 30.0),
+    ("Hz", 110.0, "right", 18.0),
 )
 
 DRIFT_COLUMNS: tuple[Column, ...] = (
@@ -61,15 +86,60 @@ def _mode_cells(mode: StageMode) -> Row:
     )
 
 
+def played_table(stage: Stage) -> list[Row]:
+    """Return the modes of a stage at the two concert pitches, where it is played at another than it is voiced."""
+    if stage.playing_pitch_hz is None:
+        return []
+    played = [(m, words.playing_text(m, stage)) for m in sorted(stage.modes, key=lambda m: m.freq_hz)]
+    return [(words.note_text(m), m.mode, text.partition(" at ")[0], words.hz_text(m)) for m, text in played if text]
+
+
 def drift_table(history: History, stage: Stage) -> list[Row]:
     """Return what moved on the way to a stage as it is said in print."""
     return [_drift_cells(drift) for drift in drifts_into(history, stage).values()]
 
 
+def first_table(history: History, stage: Stage) -> list[Row]:
+    """Return what moved since each mode was first heard, where that is longer ago than the stage before."""
+    shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
+    return [
+        _first_cells(drift, shown.get(drift.first_stage, drift.first_stage))
+        for drift in drifts_into(history, stage).values()
+        if drift.first_verdict and drift.first_stage != drift.from_stage
+    ]
+
+
+def _first_cells(drift: Drift, since: str) -> Row:
+    cents = words.change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1)
+    verdict = words.VERDICTS[drift.first_verdict] if drift.first_verdict else ""
+    return verdict, drift.mode, cents, since, drift.first_caution
+
+
 def _drift_cells(drift: Drift) -> Row:
     cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
     rings = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
-    return words.VERDICTS[drift.verdict], drift.mode, cents, rings, drift.caution
+    verdict = words.VERDICTS[drift.verdict]
+    if drift.verdict == "unclear" and drift.more_taps is not None:
+        verdict += f" (+{drift.more_taps} taps)"
+    return verdict, drift.mode, cents, rings, drift.caution
+
+
+def landing_table(history: History, part: str) -> list[Row]:
+    """Return where the modes of a part could come to rest as it is said in print."""
+    return [_landing_cells(landing) for landing in history.landings if landing.part == part]
+
+
+def _landing_cells(landing: Landing) -> Row:
+    kind = "target" if landing.landing == "target" else landing.landing
+    return (
+        f"{landing.landing_note}, {kind}",
+        landing.mode,
+        f"{landing.cents_to_go:+z.1f} c",
+        f"{landing.on_target}, {landing.taps_within}/{landing.taps}",
+        words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1),
+        "" if landing.steps_to_go is None else f"{landing.steps_to_go:.1f}",
+        "" if landing.overshoot is None else f"{100 * landing.overshoot:.0f}",
+    )
 
 
 def table_height_mm(rows: int) -> float:
@@ -93,8 +163,13 @@ def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], ro
     return y
 
 
+def _two_pitches(stage: Stage) -> str:
+    played = stage.playing_pitch_hz or stage.concert_pitch_hz
+    return f"{stage.part}: the same at A4 = {stage.concert_pitch_hz:g} Hz, voiced, and at {played:g} Hz, played"
+
+
 def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], history: History) -> None:
-    """Draw, part by part, the modes of the latest stage and what moved into it.
+    """Draw, part by part, the modes of the latest stage, what moved into it, and where it could come to rest.
 
     Parameters
     ----------
@@ -107,7 +182,10 @@ def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], histo
         stage = history.of_part(part)[-1]
         for title, columns, rows in (
             (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
+            (_two_pitches(stage), PLAYED_COLUMNS, played_table(stage)),
             (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
+            (f"{part}: what moved since each was first heard", FIRST_COLUMNS, first_table(history, stage)),
+            (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
         ):
             while rows:
                 least = table_height_mm(min(len(rows), LEAST_ROWS))
@@ -140,9 +218,17 @@ HOW: tuple[tuple[str, str], ...] = (
     ),
     (
         "Moved or not",
-        "Up and down: the interval of the change leaves out zero. Steady: the whole interval lies within the "
-        "width that counts as steady. Cannot tell: neither; more taps would narrow it. What differed besides "
+        "Up and down: the interval of the change leaves out zero, and that holds among all modes of the stage (Holm, "
+        "1979: 5 % for all together). Steady: the whole interval lies within the width that counts as steady. Cannot "
+        "tell: neither; more taps would narrow it. What setting up anew moves is learned from what was recorded "
+        "again. What differed besides "
         "the wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
+    ),
+    (
+        "How far still",
+        "One more step is predicted from the steps of the same work on this instrument, three at least: their mean, "
+        "or a power law of the opening's area where the notes give it. Its interval and the chance to pass a landing "
+        "are for the next single step, with the errors that neighbouring steps share and the scatter of the steps.",
     ),
     (
         "The sound and its bands",

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from tapbatch.show.tables import SCHEMA, Row
-from tapbatch.values import Attention, Drift, Heard, History, Mode, Stage, StageDecay, StageMode
+from tapbatch.values import Attention, Drift, Heard, History, Landing, Mode, Stage, StageDecay, StageMode
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
@@ -23,12 +23,13 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
     Returns
     -------
     dict
-        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``strings``, ``sustain``: a list of rows each.
+        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain``: a list
+        of rows each.
 
     Examples
     --------
     >>> sorted(history_to_tables(History(instrument="na", instrument_shown="NA", stages=(), drifts=())))
-    ['drift', 'modes', 'recordings', 'strings', 'sustain', 'tap_modes', 'taps']
+    ['drift', 'modes', 'recordings', 'strings', 'sustain', 'tap_modes', 'taps', 'targets']
     """
     tables: dict[str, list[Row]] = {name: [] for name in SCHEMA if name != "attention"}
     for stage in history.stages:
@@ -41,6 +42,7 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
         tables["sustain"].extend(sustain_rows(stage))
     shown = {(s.part, s.stage): s.stage_shown for s in history.stages}
     tables["drift"].extend(_drift_row(d, shown) for d in history.drifts)
+    tables["targets"].extend(_target_row(landing, shown) for landing in history.landings)
     return tables
 
 
@@ -175,6 +177,9 @@ def _mode_row(stage: Stage, mode: StageMode) -> Row:
         "level_db": mode.level_db,
         "taps": mode.taps,
         "flags": ";".join(dict.fromkeys((*mode.flags, *stage.flags))),
+        "playing_pitch_hz": stage.playing_pitch_hz,
+        "playing_note": mode.playing_note,
+        "playing_cents": mode.playing_cents,
     }
 
 
@@ -211,4 +216,37 @@ def _drift_row(drift: Drift, shown: Mapping[tuple[str, str], str]) -> Row:
         "t60_high_pct": drift.t60_high_pct,
         "verdict": drift.verdict,
         "caution": drift.caution,
+        "chance_pct": None if drift.chance is None else 100.0 * drift.chance,
+        "more_taps": drift.more_taps,
+        "first_stage": shown.get((drift.part, drift.first_stage), drift.first_stage),
+        "first_change_cents": drift.first_change_cents,
+        "first_cents_low": drift.first_cents_low,
+        "first_cents_high": drift.first_cents_high,
+        "first_verdict": drift.first_verdict,
+        "first_caution": drift.first_caution,
+    }
+
+
+def _target_row(landing: Landing, shown: Mapping[tuple[str, str], str]) -> Row:
+    return {
+        "part": landing.part,
+        "mode": landing.mode,
+        "stage": shown.get((landing.part, landing.stage), landing.stage),
+        "freq_hz": landing.freq_hz,
+        "note": landing.note,
+        "cents": landing.cents,
+        "landing": landing.landing,
+        "landing_note": landing.landing_note,
+        "landing_hz": landing.landing_hz,
+        "cents_to_go": landing.cents_to_go,
+        "tolerance_cents": landing.tolerance_cents,
+        "on_target": landing.on_target,
+        "taps_within": f"{landing.taps_within}/{landing.taps}",
+        "step_cents": landing.step_cents,
+        "step_low_cents": landing.step_low_cents,
+        "step_high_cents": landing.step_high_cents,
+        "steps_seen": landing.steps_seen,
+        "steps_to_go": landing.steps_to_go,
+        "overshoot_pct": None if landing.overshoot is None else 100.0 * landing.overshoot,
+        "basis": landing.basis,
     }

@@ -12,7 +12,9 @@ from typing import Literal
 from tapbatch.pitch import Spelling
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
+from tapbatch.show.conditions import learned_text
 from tapbatch.show.figures import draw_latest_staff
+from tapbatch.show.landings import RISKY, chance_text, chosen_landings, landing_name, step_text, to_go_text, way_text
 from tapbatch.show.lettering import MM_PER_PT, text_width_mm, wrapped
 from tapbatch.show.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.values import Drift, History, Stage, StageMode
@@ -22,6 +24,7 @@ STAFF_MM = 50.0
 MOST_ROWS = 9
 MOST_PARTS = 5
 MOST_CAUTIONS = 4
+MOST_LANDINGS = 3
 ANSWER = 11.5
 ROW_MM = 6.0
 
@@ -113,6 +116,10 @@ def _draw_lead(
     x = left + text_width_mm(lead.note, NOTE, True) + 5.0
     sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True)
     sheet.say(x, baseline, f"{words.sure_text(lead).replace(' c', ' cents')}, {words.hz_text(lead)} Hz", LEAD)
+    played = words.playing_text(lead, stage)
+    if played:
+        room = sheet.right_mm - STAFF_MM - 9.0 - x
+        sheet.say(x, baseline + 5.5, f"played: {played}", BODY, colour=SOFT, within_mm=room)
     draw_latest_staff(sheet, sheet.right_mm - STAFF_MM, y + 6.0, STAFF_MM, history, stage, lead.mode, spelling)
     return max(_draw_answers(sheet, baseline + 14.0, history, stage, lead, steady_cents), y + 84.0)
 
@@ -125,6 +132,7 @@ def _draw_answers(
     sure = words.how_sure(lead, steady_cents)
     for label, answer, detail, cautions in (
         ("Moved?", *_moved(history, stage, drift)),
+        *_how_far(history, stage, lead),
         ("Rings?", *_rings(lead, drift)),
         ("Trust it?", sure.capitalize(), _basis(lead, stage, steady_cents), words.doubts(lead, stage)),
     ):
@@ -144,7 +152,26 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> tuple[str, st
     if drift is None:
         return "Not compared", f"with {before.stage_shown}", []
     cautions = [f"differs besides the wood: {drift.caution}"] if drift.caution else []
-    return _capital(words.moved_text(drift)), f"since {before.stage_shown}", cautions
+    shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
+    told = (
+        f"since {shown.get(drift.from_stage, before.stage_shown)}",
+        words.more_taps_text(drift),
+        words.since_first_text(drift, shown.get(drift.first_stage, drift.first_stage)),
+    )
+    return _capital(words.moved_text(drift)), "; ".join(t for t in told if t), cautions
+
+
+def _how_far(history: History, stage: Stage, lead: StageMode) -> list[tuple[str, str, str, list[str]]]:
+    chosen = [landing for landing in chosen_landings(history, stage.part) if landing.stage == stage.stage]
+    answers: list[tuple[str, str, str, list[str]]] = []
+    for landing in sorted(chosen, key=lambda c: c.mode != lead.mode)[:MOST_LANDINGS]:
+        whose = "" if landing.mode == lead.mode else f"{landing.mode} to "
+        chance = chance_text(landing)
+        risky = landing.overshoot is not None and landing.overshoot >= RISKY
+        detail = ", ".join(p for p in (step_text(landing), way_text(landing), "" if risky else chance) if p)
+        answer = _capital(f"{whose}{landing_name(landing)}: {to_go_text(landing)}")
+        answers.append(("" if answers else "How far?", answer, detail, [f"{chance}: take off less"] if risky else []))
+    return answers
 
 
 def _rings(lead: StageMode, drift: Drift | None) -> tuple[str, str, list[str]]:
@@ -248,7 +275,7 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = [*history.notices]
+    notices = [*history.notices, *learned_text(history)]
     for heard in stage.heard if stage else ():
         said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
         notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from tapbatch.progress import listening
 from tapbatch.show import rows, tables, words
+from tapbatch.show.landings import landing_lines
 from tapbatch.values import Attention, History, Stage, StageMode
 
 if TYPE_CHECKING:
@@ -55,6 +56,7 @@ def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, st
         lines.append((_mode_columns(mode, stage), "bold" if mode.lead else "dim" if unsure else ""))
         if mode.flags:
             lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(mode.flags)}", "        "))
+    lines.extend((line, "") for line in _played_lines(stage))
     lines.extend((line, "") for line in _whole_lines(stage))
     lines.extend((line, "") for line in _noticed(stage))
     return lines
@@ -105,7 +107,7 @@ def print_histories(histories: Sequence[History], *, file: TextIO | None = None)
 
 
 def history_lines(history: History) -> list[str]:
-    """Return where an instrument stands, one sentence a part, each line at most 80 characters."""
+    """Return where an instrument stands and how far it has to go, a sentence each a part, lines of 80 characters."""
     lines: list[str] = []
     for part in history.parts:
         stages = [s for s in history.of_part(part) if s.modes]
@@ -115,12 +117,17 @@ def history_lines(history: History) -> list[str]:
         lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
         said = f"{history.instrument_shown}, {part}, {stage.stage_shown}: {words.note_text(lead)}"
         said += f" {words.sure_text(lead)}"
+        played = words.playing_text(lead, stage)
+        said += f" (played: {played})" if played else ""
         here = (part, lead.mode, stage.stage)
         drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
         if drift is not None:
             said += f", {words.moved_text(drift)}"
+            said += f", {words.more_taps_text(drift)}" if drift.verdict == "unclear" else ""
             said += f" ({drift.caution})" if drift.caution else ""
         lines += _wrapped(said, "", "    ")
+        for said in landing_lines(history, part):
+            lines += _wrapped(said, "  ", "    ")
     return lines
 
 
@@ -227,6 +234,12 @@ def _nothing_heard(stage: Stage) -> list[str]:
     for reason, times in sorted(turned_down.items()):
         lines += _wrapped(f"{times} not used: {reason or 'no reason given'}", "  ", "    ")
     return [*lines, *_noticed(stage)]
+
+
+def _played_lines(stage: Stage) -> list[str]:
+    played = [words.playing_text(m, stage) for m in sorted(stage.modes, key=lambda m: (not m.lead, -m.level_db))]
+    said = ", ".join(text.partition(" at ")[0] for text in played if text)
+    return _wrapped(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {said}.") if said else []
 
 
 def _whole_lines(stage: Stage) -> list[str]:

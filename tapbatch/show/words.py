@@ -24,7 +24,7 @@ FLAGS: dict[str, str] = {
     "pair?": "may be two resonances too close to tell apart: each may lie a little to either side",
     "not-exponential": "does not die away evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
     "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
-    "one-setup": "from one set-up: how much it moves when laid down and set up again is not known",
+    "one-setup": "from one set-up: how much it moves when set up again is not known until a stage is recorded again",
     "glides": "its frequency shifts while it dies away (a loose part, a coupled pair): take the note as a rough one",
     "identity?": "may have changed names with a neighbour since the stage before: look at both",
     "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
@@ -44,10 +44,10 @@ VERDICTS: dict[Verdict, str] = {
 }
 
 VERDICT_MEANINGS: dict[Verdict, str] = {
-    "up": "the whole interval lies above no change",
-    "down": "the whole interval lies below no change",
+    "up": "the whole interval lies above no change, and that is not one mode of many by chance",
+    "down": "the whole interval lies below no change, and that is not one mode of many by chance",
     "steady": "the whole interval lies within the width that counts as steady",
-    "unclear": "the interval holds both no change and more than counts as steady: tap more often",
+    "unclear": "neither can be said: tap more often",
     "new": "not heard at the stage before",
     "gone": "heard at the stage before, not at this one",
 }
@@ -171,6 +171,14 @@ def note_text(mode: StageMode) -> str:
     return f"{mode.note} {cents_text(mode)}"
 
 
+def playing_text(mode: StageMode, stage: Stage) -> str:
+    """Say a mode at the pitch at which the instrument is played, such as ``C4 +45.3 c at 431 Hz``; else nothing."""
+    if mode.playing_cents is None or stage.playing_pitch_hz is None:
+        return ""
+    cents = signed(value_and_half_width(mode.playing_cents, half_cents(mode), 1)[0])
+    return f"{mode.playing_note} {cents} c at {stage.playing_pitch_hz:g} Hz"
+
+
 def sure_text(mode: StageMode) -> str:
     """Say how sure the pitch of a mode is, such as ``± 0.4 c``; ``± ?`` where that is not known."""
     half = value_and_half_width(mode.cents, half_cents(mode), 1)[1]
@@ -264,6 +272,34 @@ def moved_text(drift: Drift) -> str:
     if drift.verdict in ("up", "down"):
         return f"{drift.verdict} {change.lstrip('+-')} c {interval}"
     return f"{VERDICTS[drift.verdict]}, {change} c {interval}"
+
+
+def more_taps_text(drift: Drift) -> str:
+    """Say how many more taps would decide what is not clear, such as ``about 6 more taps would tell``; else nothing.
+
+    Where no number would, the stage before has too few taps, or what setting up anew moves hides the rest.
+    """
+    if drift.verdict != "unclear":
+        return ""
+    if drift.more_taps is None:
+        return "more taps alone would not tell"
+    return f"about {drift.more_taps} more tap{'' if drift.more_taps == 1 else 's'} would tell"
+
+
+def since_first_text(drift: Drift, first_shown: str) -> str:
+    """Say how far a mode moved since it was first heard, such as ``up 34.1 c (+33.0 to +35.2) since 01-closed``.
+
+    Empty where that is the stage before, or not known.
+    """
+    if not drift.first_verdict or drift.first_stage == drift.from_stage:
+        return ""
+    text = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1)
+    if not text:
+        return ""
+    change, interval = text.split(" ", 1)
+    if drift.first_verdict in ("up", "down"):
+        return f"{drift.first_verdict} {change.lstrip('+-')} c {interval} since {first_shown}"
+    return f"{VERDICTS[drift.first_verdict]}, {change} c {interval}, since {first_shown}"
 
 
 def moved_cell(drift: Drift) -> str:

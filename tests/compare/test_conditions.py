@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tapbatch.compare.conditions import air_mode_cents, cautions
+from tapbatch.compare.conditions import air_mode_cents, cautions, never_noted, tension_pct
 from tapbatch.compare.order import place
 from tapbatch.settings import InstrumentSettings
 from tapbatch.values import Note, Stage
@@ -45,17 +45,45 @@ def test_nothing_known_to_differ_says_nothing() -> None:
         (
             {"note": {"string_pitch_hz": 440.0}},
             {"note": {"string_pitch_hz": 436.5}},
-            "string pitch 440, then 436.5 Hz",
+            "string pitch 440, then 436.5 Hz (tension -1.6 %)",
         ),
         (
             {"note": {"temperature_c": 20.0}},
             {"note": {"temperature_c": 24.0}},
-            "temperature 20, then 24 C (an air mode by up to +11.7 cents)",
+            "temperature 20, then 24 C",
+        ),
+        ({"note": {"date": "2031-03-01"}}, {"note": {"date": "2031-03-15"}}, "14 days passed"),
+        (
+            {"sound": {"recorded_at": "2031-03-01T23:50:00"}},
+            {"note": {"date": "2031-03-03"}},
+            "2 days passed",
         ),
     ],
 )
 def test_each_difference_is_named(before: dict[str, Any], after: dict[str, Any], phrase: str) -> None:
     assert cautions(_stage(**before), _stage(**after)) == (phrase,)
+
+
+def test_what_a_temperature_does_is_bounded_for_air_only() -> None:
+    before, after = _stage({"temperature_c": 20.0}), _stage({"temperature_c": 24.0})
+    assert cautions(before, after, "air") == ("temperature 20, then 24 C (an air mode by up to +11.7 cents)",)
+    assert cautions(before, after, "plate") == cautions(before, after) == ("temperature 20, then 24 C",)
+
+
+def test_a_night_is_no_difference() -> None:
+    assert cautions(_stage({"date": "2031-03-01"}), _stage({"date": "2031-03-02"})) == ()
+
+
+@pytest.mark.parametrize(("cents", "per_cent"), [(1.0, 0.1156), (-35.8, -4.051), (100.0, 12.246)])
+def test_tension_goes_with_the_square_of_the_pitch(cents: float, per_cent: float) -> None:
+    # Mersenne's law, T = 4 L^2 f^2 m: a semitone is 2^(2/12) - 1 = 12.246 % of tension.
+    assert tension_pct(440.0, 440.0 * 2.0 ** (cents / 1200.0)) == pytest.approx(per_cent, abs=0.001)
+
+
+def test_what_was_never_noted_is_known() -> None:
+    assert never_noted([_stage(), _stage({"humidity_pct": 45.0})]) == ("temperature",)
+    assert never_noted([_stage(state="strung")]) == ("temperature", "humidity", "string pitch")
+    assert never_noted([_stage({"temperature_c": 20.0}), _stage({"humidity_pct": 45.0})]) == ()
 
 
 def test_several_differences_are_all_named() -> None:

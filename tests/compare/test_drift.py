@@ -211,3 +211,25 @@ def test_any_two_stages_can_be_compared() -> None:
     (row,) = drift_between(history.stages[0], history.stages[2], 3.0)
     assert row.freq_change_hz == pytest.approx(2.0, abs=1e-6)
     assert (row.from_stage, row.to_stage) == ("00-s", "02-s")
+
+
+def test_the_change_since_a_mode_was_first_heard_stands_beside_that_of_the_step() -> None:
+    stages = [[[mode(200.0 + n + 0.01 * t), *([mode(310.0)] if n else [])] for t in range(5)] for n in range(3)]
+    rows = {(d.to_stage, d.mode): d for d in _drifts(*stages)}
+    last = rows["03-s", "r1"]
+    assert last.first_stage == "01-s"
+    assert last.first_change_cents == pytest.approx(1200.0 * math.log2(202.02 / 200.02), abs=0.01)
+    assert last.first_verdict == "up"
+    second = rows["02-s", "r1"]
+    assert (second.first_change_cents, second.first_cents_low) == (second.freq_change_cents, second.cents_low)
+    assert rows["02-s", "r2"].first_stage == ""
+    assert rows["03-s", "r2"].first_stage == "02-s"
+
+
+def test_an_unclear_change_says_how_many_taps_would_decide_it() -> None:
+    wide = [mode(200.0 * 2.0 ** (c / 1200.0)) for c in (-3.0, -1.0, 0.0, 1.0, 3.0)]
+    (row,) = _drifts([[m] for m in wide], [[m] for m in wide])
+    assert row.verdict == "unclear"
+    assert row.more_taps is not None
+    (sure,) = _drifts([[mode(200.0 + 0.001 * n)] for n in range(5)], [[mode(200.0 + 0.001 * n)] for n in range(5)])
+    assert (sure.verdict, sure.more_taps) == ("steady", None)

@@ -2,99 +2,26 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
 
 from tapbatch.compare.identity import name_modes
 from tapbatch.settings import ModeSetting
 from tapbatch.values import StageMode
-from tests.compare.builds import spread_modes, stage_mode
+from tests.compare.builds import stage_mode
+from tests.compare.identity_sim import WORKS, Work, right
 
 
-@dataclass(frozen=True)
-class Work:
-    """What happens to a build from stage to stage: moves in cents, the rest as chances."""
-
-    common_cents: float = 0.0
-    every_cents: float = 0.0
-    semitone: float = 0.0
-    cross: float = 0.0
-    split: float = 0.0
-    fade: float = 0.0
-
-
-Row = tuple[float, float, float, int]
-
-
-def _step(rng: np.random.Generator, rows: list[Row], work: Work) -> list[Row]:
-    moves = rng.normal(0.0, 8.0, len(rows)) + rng.normal(0.0, work.common_cents)
-    if work.every_cents:
-        moves = rng.uniform(-work.every_cents, work.every_cents, len(rows))
-    if rng.random() < work.semitone:
-        moves[rng.integers(len(rows))] += rng.choice([-1.0, 1.0]) * rng.uniform(60.0, 110.0)
-    rows = sorted(rows)
-    if rng.random() < work.cross:
-        i = int(rng.integers(len(rows) - 1))
-        gap = 1200.0 * math.log2(rows[i + 1][0] / rows[i][0])
-        moves[i] += gap + rng.uniform(5.0, 30.0) if gap < 150.0 else 0.0
-    moved = [
-        (f * 2.0 ** (m / 1200.0), t * math.exp(rng.normal(0.0, 0.06)), level + rng.normal(0.0, 2.5), k)
-        for (f, t, level, k), m in zip(rows, moves, strict=True)
-    ]
-    if rng.random() < work.split:
-        f, _, level, _ = moved[int(rng.integers(len(moved)))]
-        near = f * 2.0 ** (rng.choice([-1.0, 1.0]) * rng.uniform(25.0, 60.0) / 1200.0)
-        moved.append((near, rng.uniform(0.08, 0.6), level - rng.uniform(2.0, 10.0), 1 + max(r[3] for r in moved)))
-    return moved
-
-
-def _right(rng: np.random.Generator, work: Work, builds: int, stages: int = 6) -> tuple[float, float]:
-    """Return the share of modes that kept their name, and the share of the wrong that were flagged."""
-    kept, total, flagged = 0, 0, 0
-    for _ in range(builds):
-        rows: list[Row] = [(*r, k) for k, r in enumerate(spread_modes(rng, 10, 40.0))]
-        seen: list[list[StageMode]] = []
-        truth: list[list[int]] = []
-        for stage in range(stages):
-            rows = _step(rng, rows, work) if stage else rows
-            here = sorted(r for r in rows if rng.random() >= work.fade)
-            lead = max(level for _, _, level, _ in here)
-            seen.append([stage_mode(f, t, level - lead) for f, t, level, _ in here])
-            truth.append([k for *_, k in here])
-        last: dict[int, str] = {}
-        for named, of_truth in zip(name_modes(seen, ["closed"] * stages, []), truth, strict=True):
-            for name, k in zip(named, of_truth, strict=True):
-                total += k in last
-                kept += k in last and last[k] == name.name
-                flagged += k in last and last[k] != name.name and name.doubtful
-            last |= {k: n.name for n, k in zip(named, of_truth, strict=True)}
-    return kept / total, flagged / max(1, total - kept)
-
-
-@pytest.mark.parametrize(
-    "work",
-    [
-        Work(),
-        Work(semitone=0.7),
-        Work(common_cents=40.0, semitone=0.5),
-        Work(every_cents=100.0),
-        Work(cross=0.5),
-        Work(split=0.3),
-        Work(fade=0.1),
-        Work(common_cents=15.0, semitone=0.5, cross=0.3, split=0.1, fade=0.05),
-    ],
-)
-def test_identities_are_right_in_98_percent(work: Work) -> None:
+@pytest.mark.parametrize("name", WORKS)
+def test_identities_are_right_in_98_percent(name: str) -> None:
+    work = WORKS[name]
     seed = [int(v) for v in (work.common_cents, work.every_cents, 10 * work.semitone, 10 * work.cross)]
-    kept, _ = _right(np.random.default_rng([*seed, int(10 * work.split), int(100 * work.fade)]), work, builds=30)
+    kept, _ = right(np.random.default_rng([*seed, int(10 * work.split), int(100 * work.fade)]), work, builds=30)
     assert kept >= 0.98
 
 
 def test_most_wrong_identities_say_that_they_are_doubtful() -> None:
-    _, flagged = _right(np.random.default_rng(9), Work(every_cents=120.0, cross=0.5), builds=60)
+    _, flagged = right(np.random.default_rng(9), Work(every_cents=120.0, cross=0.5), builds=60)
     assert flagged >= 0.6
 
 

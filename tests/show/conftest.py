@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -10,10 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tapbatch.pitch import cents_between, hz_to_note
+from tapbatch.pitch import hz_to_note
 from tapbatch.values import (
     DecayTrace,
-    Drift,
     Heard,
     History,
     Mode,
@@ -28,6 +26,7 @@ from tapbatch.values import (
     Tap,
     TapReading,
 )
+from tests.show.made import drifts_of, landings_of
 
 Plan = dict[str, tuple[float, float, float]]  # mode -> Hz, T60 in s, dB below the lead
 
@@ -200,61 +199,6 @@ def stage_of(
     )
 
 
-def drifts_of(stages: Sequence[Stage], steady_cents: float = 3.0) -> tuple[Drift, ...]:
-    """What moved from each stage to the next, with an interval of 1 cent and 6 % to either side."""
-    drifts: list[Drift] = []
-    for before, after in itertools.pairwise(stages):
-        if before.part != after.part:
-            continue
-        was, now = {m.mode: m for m in before.modes}, {m.mode: m for m in after.modes}
-        caution = "" if before.state == after.state else f"state: {before.state} to {after.state}"
-        drifts += [
-            _drift(before, after, name, was.get(name), now.get(name), caution, steady_cents)
-            for name in dict.fromkeys((*was, *now))
-        ]
-    return tuple(drifts)
-
-
-def _drift(
-    before: Stage, after: Stage, name: str, was: StageMode | None, now: StageMode | None, caution: str, steady: float
-) -> Drift:
-    known: dict[str, float | None] = dict.fromkeys(
-        (
-            "freq_change_hz",
-            "freq_change_cents",
-            "cents_low",
-            "cents_high",
-            "t60_change_pct",
-            "t60_low_pct",
-            "t60_high_pct",
-        )
-    )
-    verdict = "new" if was is None else "gone"
-    if was and now:
-        cents, pct = cents_between(was.freq_hz, now.freq_hz), 100 * (now.t60_s / was.t60_s - 1)
-        half = 1.0 + 20.0 * ("few-taps" in now.flags)
-        known = {
-            "freq_change_hz": now.freq_hz - was.freq_hz,
-            "freq_change_cents": cents,
-            "cents_low": cents - half,
-            "cents_high": cents + half,
-            "t60_change_pct": pct,
-            "t60_low_pct": pct - 6,
-            "t60_high_pct": pct + 6,
-        }
-        verdict = "up" if cents > half else "down" if cents < -half else "unclear"
-        verdict = "steady" if abs(cents) + half <= steady else verdict
-    return Drift(
-        part=before.part,
-        mode=name,
-        from_stage=before.stage,
-        to_stage=after.stage,
-        verdict=verdict,  # type: ignore[arg-type]
-        caution=caution,
-        **known,
-    )
-
-
 def history_of(stages: Sequence[Stage], name: str = "Cittern-07", notices: tuple[str, ...] = ()) -> History:
     """The stages as one history with its drifts."""
     return History(
@@ -263,6 +207,8 @@ def history_of(stages: Sequence[Stage], name: str = "Cittern-07", notices: tuple
         stages=tuple(stages),
         drifts=drifts_of(stages),
         notices=notices,
+        landings=landings_of(stages),
+        setup_cents=0.8,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import get_args
 
 import pytest
@@ -123,3 +124,28 @@ def test_doubts_are_said_once(make_mode: Callable[..., StageMode], make_stage: C
     stage = make_stage("top", "free", "s", 1, [mode], flags=("one-setup",))
     said = words.doubts(mode, stage)
     assert [text.split(":")[0] for text in said] == ["few-taps", "one-setup"]
+
+
+def test_a_mode_is_said_at_the_pitch_of_playing_too(make_mode, make_stage) -> None:  # type: ignore[no-untyped-def]
+    mode = replace(make_mode("r1", 194.0), playing_note="G3", playing_cents=-17.81)
+    stage = replace(make_stage("top", "free", "s", 1, [mode]), playing_pitch_hz=440.0)
+    assert words.playing_text(mode, stage) == "G3 -17.8 c at 440 Hz"
+    assert words.playing_text(make_mode("r1", 194.0), stage) == ""
+
+
+def test_what_is_unclear_says_how_many_taps_would_tell() -> None:
+    unclear = drift("unclear", 1.0)
+    assert words.more_taps_text(replace(unclear, more_taps=6)) == "about 6 more taps would tell"
+    assert words.more_taps_text(replace(unclear, more_taps=1)) == "about 1 more tap would tell"
+    assert words.more_taps_text(unclear) == "more taps alone would not tell"
+    assert words.more_taps_text(drift("up", 5.0)) == ""
+
+
+def test_the_whole_way_is_said_beside_the_last_step() -> None:
+    way = replace(
+        drift("up", 5.0), first_stage="00", first_change_cents=34.14, first_cents_low=33.02, first_cents_high=35.24,
+        first_verdict="up",
+    )  # fmt: skip
+    assert words.since_first_text(way, "00-closed") == "up 34.1 c (+33.0 to +35.2) since 00-closed"
+    assert words.since_first_text(replace(way, first_stage=way.from_stage), "00-closed") == ""
+    assert words.since_first_text(drift("up", 5.0), "") == ""

@@ -1,0 +1,292 @@
+"""Where a mode could come to rest, how far it is from there, and what one more step would do.
+
+Conventions: distances in cents, positive upwards, from the reading to the landing. Every ``[[target]]`` makes a
+landing, and its mode has the next note above and the next below besides; a part without a target has those two for
+the mode that leads. Notes are those of equal temperament at the concert pitch of the part's latest stage.
+
+- ``nearest`` is the note that was nearest where the mode was first heard, and stays that note however it moves.
+- ``like`` is the frequency at which the mode of that label, of the same part, was last heard on the other instrument.
+- ``cents_from`` moves with the other mode: the steps that count for its overshoot are those of the distance.
+
+Steps are learned by :mod:`tapbatch.compare.steps` from those that :mod:`tapbatch.compare.works` allows.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from tapbatch.compare.join import CENTS
+from tapbatch.compare.stage import members_by_mode
+from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
+from tapbatch.compare.works import Work, latest_work, positions
+from tapbatch.pitch import Spelling, cents_between, hz_to_note, note_to_hz
+from tapbatch.settings import InstrumentSettings, TargetSetting
+from tapbatch.values import Attention, History, Landing, LandingKind, OnTarget, Stage, StageMode
+
+Rests = Mapping[tuple[str, str, str], float]
+
+TOLERANCE_CENTS = 3.0
+LIKELY = 2.0 / 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A landing before anything is measured against it; ``other`` is the mode that it is set against."""
+
+    kind: LandingKind
+    note: str
+    freq_hz: float
+    tolerance_cents: float
+    other: StageMode | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """The stages of a part as targets see them, the latest last."""
+
+    stages: tuple[Stage, ...]
+    settings: InstrumentSettings
+    setup_variance: float
+
+    @property
+    def latest(self) -> Stage:
+        return self.stages[-1]
+
+    def mode(self, name: str) -> StageMode | None:
+        return next((m for m in self.latest.modes if m.mode == name), None)
+
+
+def with_landings(
+    history: History, settings: InstrumentSettings, rests: Rests
+) -> tuple[History, tuple[Attention, ...]]:
+    """Return a history with its landings, and the targets that cannot be resolved.
+
+    Parameters
+    ----------
+    history : History
+        With its stages, in order, compared.
+    settings : InstrumentSettings
+        Those of the instrument.
+    rests : mapping of (instrument, part, mode) to float
+        Where the modes of the shop's instruments were last heard, in hertz: see :func:`resting_places`.
+
+    Returns
+    -------
+    history : History
+        With ``landings``, by part, then target, target before above before below; and with a notice for each target
+        whose mode is not heard at its part's latest stage.
+    attention : tuple of Attention
+        One for each target that refers to what was never heard on another instrument.
+
+    Examples
+    --------
+    >>> empty = History(instrument="cittern-07", instrument_shown="Cittern-07", stages=(), drifts=())
+    >>> with_landings(empty, InstrumentSettings(), {})[0].landings
+    ()
+    """
+    landings: list[Landing] = []
+    notices: list[str] = []
+    attention: list[Attention] = []
+    for part in history.parts:
+        stages = tuple(s for s in history.of_part(part) if s.modes)
+        if not stages:
+            continue
+        of_part = _Part(stages, settings, (history.setup_cents or 0.0) ** 2)
+        targets = [t for t in settings.target if _part_of(t.mode, settings) == part]
+        for target in targets:
+            waits = _waits(target, of_part)
+            notices += [waits] if waits else []
+            if target.like is not None and (target.like, part, target.mode) not in rests:
+                attention.append(_unknown(history.instrument, target))
+        landings += _of_part(of_part, targets, rests)
+    return replace(history, landings=tuple(landings), notices=(*history.notices, *notices)), tuple(attention)
+
+
+def resting_places(histories: Iterable[History]) -> dict[tuple[str, str, str], float]:
+    """Return where each mode of each instrument was last heard, in hertz, by instrument, part and mode.
+
+    Examples
+    --------
+    >>> resting_places([])
+    {}
+    """
+    return {
+        (history.instrument, stage.part, mode.mode): mode.freq_hz
+        for history in histories
+        for stage in history.stages
+        for mode in stage.modes
+    }
+
+
+def next_notes(
+    freq_hz: float, concert_pitch_hz: float, spelling: Spelling = "sharp"
+) -> tuple[tuple[str, float], tuple[str, float]]:
+    """Return the next note above a frequency and the next below, each with its frequency in hertz.
+
+    Examples
+    --------
+    >>> [(note, round(hz, 1)) for note, hz in next_notes(442.0, 440.0)]
+    [('A#4', 466.2), ('A4', 440.0)]
+    """
+    note, cents = hz_to_note(freq_hz, concert_pitch_hz, spelling)
+    here = (note, note_to_hz(note, concert_pitch_hz))
+    # On a note to a millionth of a cent, both neighbours are a semitone away.
+    if abs(cents) < 1e-6:
+        return _neighbour(here[1], 1, concert_pitch_hz, spelling), _neighbour(here[1], -1, concert_pitch_hz, spelling)
+    if cents > 0:
+        return _neighbour(here[1], 1, concert_pitch_hz, spelling), here
+    return here, _neighbour(here[1], -1, concert_pitch_hz, spelling)
+
+
+def _neighbour(freq_hz: float, semitones: int, concert_pitch_hz: float, spelling: Spelling) -> tuple[str, float]:
+    note, _ = hz_to_note(freq_hz * 2.0 ** (semitones / 12.0), concert_pitch_hz, spelling)
+    return note, note_to_hz(note, concert_pitch_hz)
+
+
+# ------------------------------------------------------------- resolving
+
+
+def _part_of(label: str, settings: InstrumentSettings) -> str:
+    return next((m.part for m in settings.mode if m.label == label), "body")
+
+
+def _waits(target: TargetSetting, part: _Part) -> str:
+    for label in (target.mode, target.cents_from):
+        if label is not None and part.mode(label) is None:
+            return f"the target of {target.mode} waits: {label} is not heard at {part.latest.stage_shown}"
+    return ""
+
+
+def _unknown(instrument: str, target: TargetSetting) -> Attention:
+    return Attention(
+        where=instrument,
+        what=f"the target of {target.mode} is that of {target.like}, on which no {target.mode} was heard",
+        remedy=f"record {target.like} in this shop with that [[mode]], or name a note",
+    )
+
+
+def _of_part(part: _Part, targets: Sequence[TargetSetting], rests: Rests) -> list[Landing]:
+    lead = part.latest.lead
+    modes = list(dict.fromkeys(t.mode for t in targets)) or ([lead.mode] if lead else [])
+    landings = []
+    for name in modes:
+        mode = part.mode(name)
+        if mode is None:
+            continue
+        of_mode = [t for t in targets if t.mode == name]
+        places = [p for p in (_resolved(t, part, rests) for t in of_mode) if p is not None]
+        tolerance = of_mode[0].tolerance_cents if of_mode else TOLERANCE_CENTS
+        pitch, spelling = part.latest.concert_pitch_hz, part.settings.spelling
+        above, below = next_notes(mode.freq_hz, pitch, spelling)
+        places += [_Place("above", *above, tolerance), _Place("below", *below, tolerance)]
+        landings += _landings(part, mode, places)
+    return landings
+
+
+def _resolved(target: TargetSetting, part: _Part, rests: Rests) -> _Place | None:
+    latest, tolerance = part.latest, target.tolerance_cents
+    pitch, spelling = latest.concert_pitch_hz, part.settings.spelling
+    if target.cents_from is not None:
+        other = part.mode(target.cents_from)
+        if other is None:
+            return None
+        hz = other.freq_hz * 2.0 ** ((target.cents or 0.0) / 1200.0)
+        return _Place("target", note_name(hz, pitch, spelling), hz, tolerance, other)
+    note = target.note
+    if target.nearest:
+        first = next(s for s in part.stages if any(m.mode == target.mode for m in s.modes))
+        heard = next(m for m in first.modes if m.mode == target.mode)
+        note = hz_to_note(heard.freq_hz, first.concert_pitch_hz, spelling)[0]
+    known = target.hz if target.like is None else rests.get((target.like, latest.part, target.mode))
+    hz = note_to_hz(note, pitch) if note else known or 0.0
+    return _Place("target", note_name(hz, pitch, spelling), hz, tolerance) if hz > 0 else None
+
+
+def note_name(freq_hz: float, concert_pitch_hz: float, spelling: Spelling = "sharp") -> str:
+    """Return a note, with whole cents where it is meant to lie between two.
+
+    Examples
+    --------
+    >>> note_name(440.0, 440.0), note_name(445.0, 440.0)
+    ('A4', 'A4+20')
+    """
+    note, cents = hz_to_note(freq_hz, concert_pitch_hz, spelling)
+    return note if round(cents) == 0 else f"{note}{round(cents):+d}"
+
+
+# ------------------------------------------------------------- measuring
+
+
+def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[Landing]:
+    work = latest_work(part.stages, mode.mode)
+    outlook = _outlook(part, work, mode.mode)
+    of_modes = members_by_mode(part.latest)
+    taps_hz = [m.freq_hz for _, m in of_modes[mode.mode]]
+    landings = []
+    for place in places:
+        against = outlook if place.other is None else _outlook(part, work, mode.mode, place.other.mode)
+        to_go = cents_between(mode.freq_hz, place.freq_hz)
+        within = sum(abs(cents_between(hz, place.freq_hz)) <= place.tolerance_cents for hz in taps_hz)
+        landings.append(
+            Landing(
+                part=part.latest.part,
+                mode=mode.mode,
+                stage=part.latest.stage,
+                freq_hz=mode.freq_hz,
+                note=mode.note,
+                cents=mode.cents,
+                landing=place.kind,
+                landing_note=place.note,
+                landing_hz=place.freq_hz,
+                cents_to_go=to_go,
+                tolerance_cents=place.tolerance_cents,
+                on_target=_on_target(mode, place, within, len(taps_hz)),
+                taps_within=within,
+                taps=len(taps_hz),
+                step_cents=outlook.step.mean if outlook else None,
+                step_low_cents=outlook.low if outlook else None,
+                step_high_cents=outlook.high if outlook else None,
+                steps_seen=len(work.steps),
+                steps_to_go=against.steps_to_go(to_go) if against else None,
+                overshoot=against.overshoot(to_go, place.tolerance_cents) if against else None,
+                basis=_basis(work, outlook),
+            )
+        )
+    return landings
+
+
+def _outlook(part: _Part, work: Work, mode: str, other: str = "") -> Outlook | None:
+    if not work.enough:
+        return None
+    found = [
+        positions(work.stages, name, part.settings.steady_cents, part.setup_variance)
+        for name in (mode, *([other] if other else []))
+        if all(any(m.mode == name for m in s.modes) for s in work.stages)
+    ]
+    if any(f is None for f in found) or len(found) < (2 if other else 1):
+        return None
+    own, *against = [f for f in found if f is not None]
+    for apart in against:
+        own = [At(a.cents - b.cents, a.variance + b.variance, a.area_mm2) for a, b in zip(own, apart, strict=True)]
+    return learn_steps(own, work.steps)
+
+
+def _on_target(mode: StageMode, place: _Place, within: int, taps: int) -> OnTarget:
+    off = abs(cents_between(mode.freq_hz, place.freq_hz))
+    halves = [CENTS * math.log(m.freq_high_hz / m.freq_low_hz) / 2.0 for m in (mode, place.other) if m is not None]
+    if off + math.hypot(*halves) <= place.tolerance_cents:
+        return "sure"
+    return "likely" if off <= place.tolerance_cents and within >= LIKELY * taps else "no"
+
+
+def _basis(work: Work, outlook: Outlook | None) -> str:
+    if not work.steps:
+        return "no steps of the same work"
+    steps = f"{len(work.steps)} step{'' if len(work.steps) == 1 else 's'} of {work.shown}"
+    if not work.enough:
+        return f"{steps}: {FEWEST_STEPS} are needed"
+    if outlook is None:
+        return f"{steps}, at no common point"
+    return f"{steps}, by opening area" if outlook.model == "area" else steps

@@ -1,0 +1,155 @@
+"""One more step: textbook prediction, correlated readings, areas, and chances that hold over thousands of steps."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from tapbatch.compare.steps import At, learn_steps
+from tests.compare.steps_sim import passed, voicing_day
+
+TOLERANCE = 3.0
+
+
+def _chain(steps: int) -> list[tuple[int, int]]:
+    return [(i, i + 1) for i in range(steps)]
+
+
+def _stages(cents: list[float], variance: float, areas: list[float] | None = None) -> list[At]:
+    return [At(c, variance, None if areas is None else areas[i]) for i, c in enumerate(cents)]
+
+
+# ------------------------------------------------------------ closed forms
+
+
+@pytest.mark.parametrize("steps", [(8.0, 11.0, 10.0), (9.0, 12.0, 7.0, 10.0, 11.0, 8.0)])
+def test_steps_that_are_well_read_have_the_textbook_prediction_interval(steps: tuple[float, ...]) -> None:
+    # Student's t with n - 1 degrees of freedom, s sqrt(1 + 1/n): any textbook; t from GUM (JCGM 100), table G.2.
+    t = {3: 4.303, 6: 2.571}[len(steps)]
+    outlook = learn_steps(_stages(list(np.cumsum([0.0, *steps])), 1e-5), _chain(len(steps)))
+    assert outlook is not None
+    half = t * float(np.std(steps, ddof=1)) * math.sqrt(1.0 + 1.0 / len(steps))
+    assert outlook.step.mean == pytest.approx(np.mean(steps), abs=0.01)
+    assert (outlook.high - outlook.low) / 2.0 == pytest.approx(half, rel=0.06)
+
+
+def test_a_reading_shared_by_two_steps_counts_once() -> None:
+    # Equal true steps, readings off by 1 cent: the mean step is (last - first)/n in the limit, as for a random walk
+    # that is only read, and the middle reading says nothing of it.
+    plain = learn_steps(_stages([0.0, 10.0, 20.0, 30.0], 0.2), _chain(3))
+    bumped = learn_steps(_stages([0.0, 10.5, 19.5, 30.0], 0.2), _chain(3))
+    assert plain is not None
+    assert bumped is not None
+    assert bumped.step.mean == pytest.approx(plain.step.mean, abs=0.1)
+
+
+def test_a_last_reading_that_came_out_high_is_expected_to_come_down() -> None:
+    # Steps of 10 to a tenth of a cent, then one of 12 with readings that scatter by a cent: part of the surplus is
+    # the reading's, and the next landing lies less than 10 above it.
+    outlook = learn_steps(_stages([0.0, 10.0, 20.0, 30.0, 40.0, 52.0], 1.0), _chain(5))
+    assert outlook is not None
+    assert outlook.landing.mean < outlook.step.mean - 0.2
+
+
+@pytest.mark.parametrize("per_doubling", [300.0, 130.0, -80.0])
+def test_the_exponent_of_the_area_is_learned_with_its_sign(per_doubling: float) -> None:
+    # Rayleigh: a thin hole in a rigid box goes with the fourth root of its area, 300 cents a doubling.
+    areas = [490.0, 540.0, 600.0, 650.0, 720.0]
+    outlook = learn_steps(_stages([per_doubling * math.log2(a / 490.0) for a in areas], 1e-4, areas), _chain(4))
+    assert outlook is not None
+    assert outlook.model == "area"
+    assert outlook.per_doubling == pytest.approx(per_doubling, rel=0.01)
+    following = areas[-1] + (areas[-1] - areas[0]) / 4.0
+    assert outlook.step.mean == pytest.approx(per_doubling * math.log2(following / areas[-1]), rel=0.01)
+    ahead = math.copysign(60.0, per_doubling)
+    steps = outlook.steps_to_go(ahead)
+    assert steps is not None
+    assert per_doubling * math.log2((720.0 + steps * 57.5) / 720.0) == pytest.approx(ahead, rel=0.01)
+    assert outlook.steps_to_go(-ahead) is None
+
+
+def test_areas_are_used_only_where_all_are_known_and_changed() -> None:
+    cents, areas = [0.0, 9.0, 20.0, 31.0], [490.0, 540.0, 600.0, 650.0]
+    for odd in ([490.0, 490.0, 600.0, 650.0], [0.0, 540.0, 600.0, 650.0]):
+        outlook = learn_steps(_stages(cents, 0.1, odd), _chain(3))
+        assert outlook is not None
+        assert outlook.model == "plain"
+    missing = [*_stages(cents, 0.1, areas)[:3], At(31.0, 0.1)]
+    outlook = learn_steps(missing, _chain(3))
+    assert outlook is not None
+    assert (outlook.model, outlook.per_doubling) == ("plain", None)
+
+
+def test_three_steps_at_least() -> None:
+    assert learn_steps(_stages([0.0, 9.0, 20.0], 0.1), _chain(2)) is None
+
+
+def test_steps_that_go_nowhere_lead_nowhere() -> None:
+    outlook = learn_steps(_stages([0.0, 0.3, -0.2, 0.1], 0.1), _chain(3))
+    assert outlook is not None
+    assert outlook.steps_to_go(20.0) is None
+    assert outlook.steps_to_go(-20.0) is None
+    assert outlook.overshoot(20.0, TOLERANCE) < 0.02
+
+
+def test_overshoot_is_on_the_far_side_and_on_either_from_within() -> None:
+    outlook = learn_steps(_stages([0.0, 10.0, 20.5, 30.0, 40.2], 0.01), _chain(4))
+    assert outlook is not None
+    assert outlook.overshoot(2.0, TOLERANCE) > 0.98
+    assert outlook.overshoot(60.0, TOLERANCE) < 0.02
+    assert outlook.overshoot(-2.5, TOLERANCE) > 0.98
+    assert outlook.overshoot(-20.0, TOLERANCE) < 0.02
+
+
+# ------------------------------------------------------------ calibration
+
+
+@pytest.mark.slow
+def test_over_2000_next_steps_the_chance_to_overshoot_is_what_it_says() -> None:
+    # Each next step against ten landings so placed that the chance falls into each bin of 10 %; a frequency over
+    # 2,000 has a standard error of 1.1 points.
+    days = [voicing_day(np.random.default_rng([41, n]), area=n % 2 == 1) for n in range(2000)]
+    said, came = np.zeros((2000, 10)), np.zeros((2000, 10))
+    for row, day in enumerate(days):
+        for column in range(10):
+            # From far below or far above, so that it is the landing that is passed.
+            up = day.outlook.step.mean > 0
+            edge = day.outlook.landing.quantile(1.0 - (column + 0.5) / 10.0 if up else (column + 0.5) / 10.0)
+            to_go = edge - TOLERANCE if up else edge + TOLERANCE
+            if abs(to_go) <= TOLERANCE or (to_go > 0) != up:
+                said[row, column] = came[row, column] = np.nan
+                continue
+            said[row, column] = day.outlook.overshoot(to_go, TOLERANCE)
+            came[row, column] = passed(day, to_go, TOLERANCE)
+    off = np.nanmean(came, axis=0) - np.nanmean(said, axis=0)
+    assert np.nanmean(said, axis=0) == pytest.approx(np.linspace(0.05, 0.95, 10), abs=1e-6)
+    assert np.abs(off).max() <= 0.06, off
+
+
+@pytest.mark.slow
+def test_over_2000_next_steps_and_landings_anywhere_it_beats_the_base_rate() -> None:
+    rng = np.random.default_rng(42)
+    said, came = [], []
+    for n in range(2000):
+        day = voicing_day(np.random.default_rng([43, n]), area=n % 2 == 1)
+        for ahead in rng.uniform(-0.5, 2.0, 10):
+            to_go = float(ahead) * day.outlook.step.mean
+            said.append(day.outlook.overshoot(to_go, TOLERANCE))
+            came.append(passed(day, to_go, TOLERANCE))
+    chance, hit = np.array(said), np.array(came, dtype=float)
+    brier, base = float(np.mean((chance - hit) ** 2)), float(hit.mean() * (1.0 - hit.mean()))
+    assert brier < 0.5 * base
+    bins = np.minimum((10 * chance).astype(int), 9)
+    for b in range(10):
+        own = bins == b
+        assert abs(hit[own].mean() - chance[own].mean()) <= 0.06
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("area", [False, True])
+def test_the_interval_of_the_next_step_covers_what_it_says(area: bool) -> None:
+    days = [voicing_day(np.random.default_rng([44, n]), area) for n in range(1500)]
+    share = np.mean([d.outlook.low <= d.step <= d.outlook.high for d in days])
+    assert 0.93 - 0.017 <= share <= 0.98 + 0.011

@@ -1,0 +1,114 @@
+"""What is derived from stages made by hand: what moved between them, and where they could come to rest."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import replace
+
+from tapbatch.pitch import cents_between, hz_to_note
+from tapbatch.values import Drift, Landing, LandingKind, Stage, StageMode
+
+
+def drifts_of(stages: Sequence[Stage], steady_cents: float = 3.0) -> tuple[Drift, ...]:
+    """What moved from each stage to the next, with an interval of 1 cent and 6 % to either side."""
+    drifts: list[Drift] = []
+    heard: dict[tuple[str, str], tuple[Stage, StageMode]] = {}
+    for before, after in itertools.pairwise(stages):
+        for mode in before.modes:
+            heard.setdefault((before.part, mode.mode), (before, mode))
+        if before.part != after.part:
+            continue
+        was, now = {m.mode: m for m in before.modes}, {m.mode: m for m in after.modes}
+        caution = "" if before.state == after.state else f"state: {before.state} to {after.state}"
+        drifts += [
+            _since_first(
+                _drift(before, after, name, was.get(name), now.get(name), caution, steady_cents),
+                heard.get((before.part, name)),
+                now.get(name),
+            )
+            for name in dict.fromkeys((*was, *now))
+        ]
+    return tuple(drifts)
+
+
+def _since_first(drift: Drift, first: tuple[Stage, StageMode] | None, now: StageMode | None) -> Drift:
+    if first is None or now is None or drift.freq_change_cents is None:
+        return drift
+    cents = cents_between(first[1].freq_hz, now.freq_hz)
+    return replace(
+        drift,
+        first_stage=first[0].stage,
+        first_change_cents=cents,
+        first_cents_low=cents - 1.0,
+        first_cents_high=cents + 1.0,
+        first_verdict="up" if cents > 1.0 else "down" if cents < -1.0 else "steady",
+        first_caution=drift.caution,
+        more_taps=7 if drift.verdict == "unclear" else None,
+    )
+
+
+def _drift(
+    before: Stage, after: Stage, name: str, was: StageMode | None, now: StageMode | None, caution: str, steady: float
+) -> Drift:
+    known: dict[str, float | None] = dict.fromkeys(
+        (
+            "freq_change_hz",
+            "freq_change_cents",
+            "cents_low",
+            "cents_high",
+            "t60_change_pct",
+            "t60_low_pct",
+            "t60_high_pct",
+        )
+    )
+    verdict = "new" if was is None else "gone"
+    if was and now:
+        cents, pct = cents_between(was.freq_hz, now.freq_hz), 100 * (now.t60_s / was.t60_s - 1)
+        half = 1.0 + 20.0 * ("few-taps" in now.flags)
+        known = {
+            "freq_change_hz": now.freq_hz - was.freq_hz,
+            "freq_change_cents": cents,
+            "cents_low": cents - half,
+            "cents_high": cents + half,
+            "t60_change_pct": pct,
+            "t60_low_pct": pct - 6,
+            "t60_high_pct": pct + 6,
+        }
+        verdict = "up" if cents > half else "down" if cents < -half else "unclear"
+        verdict = "steady" if abs(cents) + half <= steady else verdict
+    return Drift(
+        part=before.part,
+        mode=name,
+        from_stage=before.stage,
+        to_stage=after.stage,
+        verdict=verdict,  # type: ignore[arg-type]
+        caution=caution,
+        **known,
+    )
+
+
+def landings_of(stages: Sequence[Stage]) -> tuple[Landing, ...]:
+    """Of each part's latest stage: a target for the lead and for another mode, and the next notes of both."""
+    last = {stage.part: stage for stage in stages}
+    made = []
+    for stage in last.values():
+        for n, mode in enumerate(sorted(stage.modes, key=lambda m: not m.lead)[:2]):
+            kinds: tuple[LandingKind, ...] = ("target", "above", "below")
+            made += [_landing(stage, mode, kind, 0.34 if n else 0.02) for kind in kinds]
+    return tuple(made)
+
+
+def _landing(stage: Stage, mode: StageMode, kind: LandingKind, overshoot: float) -> Landing:
+    to_go = {"target": 43.2, "above": 66.3, "below": -33.7}[kind]
+    known = stage.order > 2
+    landing_hz = mode.freq_hz * 2.0 ** (to_go / 1200.0)
+    return Landing(
+        part=stage.part, mode=mode.mode, stage=stage.stage, freq_hz=mode.freq_hz, note=mode.note, cents=mode.cents,
+        landing=kind, landing_note=hz_to_note(landing_hz)[0], landing_hz=landing_hz, cents_to_go=to_go,
+        tolerance_cents=3.0, on_target="no", taps_within=0, taps=mode.taps,
+        step_cents=8.1 if known else None, step_low_cents=3.9 if known else None,
+        step_high_cents=12.3 if known else None, steps_seen=4 if known else 1,
+        steps_to_go=to_go / 8.1 if known and to_go > 0 else None, overshoot=overshoot if known else None,
+        basis=f"4 steps of step series {stage.stage_shown}",
+    )  # fmt: skip
