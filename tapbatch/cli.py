@@ -54,17 +54,19 @@ def init(shop: ShopPath = Path()) -> None:
 def run(
     shop: ShopPath = Path(),
     results: Annotated[Path | None, typer.Option(metavar="DIR", help="Write results here instead.")] = None,
-    jobs: Annotated[int | None, typer.Option(metavar="N", min=1, help="Processes that measure.")] = None,
+    jobs: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Processes that measure; as many as pay by default.")
+    ] = None,
 ) -> None:
     """Measure what is new or changed, then refresh tables and reports.
 
     Example:  tapbatch run my-shop
     """
-    from tapbatch.pipeline import run_shop
+    from tapbatch.pipeline import How, run_shop
     from tapbatch.shop import open_shop
     from tapbatch.show.terminal import print_attention, progress
 
-    outcome = run_shop(open_shop(shop, results), jobs=jobs or 1, progress=progress)
+    outcome = run_shop(open_shop(shop, results), How(jobs=jobs, progress=progress, say=_note))
     _print_outcome(outcome)
     print_attention(outcome.attention)
     raise typer.Exit(1 if outcome.attention else 0)
@@ -140,7 +142,7 @@ def forget(
     names, shop = list(recordings), Path()
     if len(names) > 1 and Path(names[-1]).is_dir():
         shop = Path(names.pop())
-    gone, refused = let_go(open_shop(shop), names)
+    gone, refused = let_go(open_shop(shop), names, _note)
     for name in gone:
         typer.echo(f"forgotten: {name}")
     if gone:
@@ -193,13 +195,17 @@ def _complain(error: TapbatchError) -> None:
     typer.echo(f"tapbatch: {error}", err=True)
 
 
-def _print_outcome(outcome: Outcome) -> None:
-    from tapbatch.show.terminal import print_histories
+def _note(text: str) -> None:
+    typer.echo(f"note: {text}", err=True)
 
-    print_histories(outcome.histories)
+
+def _print_outcome(outcome: Outcome) -> None:
+    from tapbatch.show.terminal import print_lines
+
+    print_lines(outcome.lines)
     for notice in outcome.notices:
-        typer.echo(f"note: {notice}", err=True)
-    measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.histories), "instrument")
+        _note(notice)
+    measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.instruments), "instrument")
     typer.echo(f"{measured} measured, {shown} up to date.")
 
 

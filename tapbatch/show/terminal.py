@@ -96,12 +96,11 @@ def reading_to_json(stage: Stage) -> str:
     return json.dumps(document, allow_nan=False)
 
 
-def print_histories(histories: Sequence[History], *, file: TextIO | None = None) -> None:
-    """Print where each instrument stands: its latest stage, the note that leads there, and whether it has moved."""
+def print_lines(lines: Sequence[str], *, file: TextIO | None = None) -> None:
+    """Print lines as they are, such as those that say where each instrument stands (:func:`history_lines`)."""
     console = _console(file or sys.stdout)
-    for history in histories:
-        for line in history_lines(history):
-            _say(console, line, "")
+    for line in lines:
+        _say(console, line, "")
 
 
 def history_lines(history: History) -> list[str]:

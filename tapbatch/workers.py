@@ -1,0 +1,133 @@
+"""Who does the work: this process alone, or several beside it; the answers are the same.
+
+Conventions: a crew is given a function and items, and yields each item with its answer as soon as it is there, in any
+order. Functions and items must cross to another process, so they are plain functions of a module, and values. Workers
+read and never write: all that is kept is written by the one process that holds the shop. One linear-algebra thread a
+process, since nested threads slow small matrices down. A worker whose master was killed ends itself.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from itertools import islice
+from multiprocessing import active_children, get_context, parent_process
+from types import TracebackType
+from typing import Protocol, Self, TypeVar
+
+from tapbatch.errors import ShopError
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+WORTH_A_CREW = 16
+"""Recordings from which several processes pay: starting one costs as much as measuring five."""
+
+_IN_HAND = 4
+
+
+class Crew(Protocol):
+    """Does the same to many items."""
+
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R]]:
+        """Yield each item with its answer, in any order."""
+
+
+class Alone:
+    """The process itself, one item after the other.
+
+    Examples
+    --------
+    >>> list(Alone().each(abs, [-1, 2]))
+    [(-1, 1), (2, 2)]
+    """
+
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R]]:
+        """Yield each item with its answer, in the order given."""
+        for item in items:
+            yield item, work(item)
+
+
+class Processes:
+    """Several processes on this machine, started when there is first something to do.
+
+    Parameters
+    ----------
+    number
+        How many.
+
+    Raises
+    ------
+    ShopError
+        From ``each``: where a process was ended from outside; what was yielded until then is good.
+    """
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        self._pool: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, _e: BaseException | None, _t: TracebackType | None) -> None:
+        if self._pool is None:
+            return
+        self._pool.shutdown(wait=kind is None, cancel_futures=True)
+        if kind is not None:
+            # Someone waits for the prompt: nothing that a worker does is worth finishing.
+            for process in active_children():
+                process.terminate()
+
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R]]:
+        """Yield each item with its answer as it comes; few are in hand at a time, so that memory is flat."""
+        rest = iter(items)
+        pool = self._started()
+        in_hand: dict[Future[R], T] = {}
+        try:
+            while True:
+                for item in islice(rest, _IN_HAND * self.number - len(in_hand)):
+                    in_hand[pool.submit(work, item)] = item
+                if not in_hand:
+                    return
+                done, _ = wait(in_hand, return_when=FIRST_COMPLETED)
+                for future in done:
+                    yield in_hand.pop(future), future.result()
+        except BrokenProcessPool as error:
+            self._pool = None
+            what = "a process that measured was ended from outside, perhaps for lack of memory"
+            raise ShopError("--jobs", f"{what}; what was measured is kept", "run again with fewer jobs") from error
+
+    def _started(self) -> ProcessPoolExecutor:
+        if self._pool is None:
+            one_thread()
+            self._pool = ProcessPoolExecutor(self.number, mp_context=get_context("spawn"), initializer=_begin)
+        return self._pool
+
+
+def one_thread() -> None:
+    """Ask numeric libraries that are not imported yet, here or in a worker to come, for one thread each."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+def cores() -> int:
+    """Return how many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _begin() -> None:
+    """Prepare a worker: Ctrl-C is its master's business, and it does not outlive its master."""
+    import signal
+    import threading
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_master, daemon=True).start()
+
+
+def _end_with_master() -> None:
+    master = parent_process()
+    if master is not None:
+        master.join()
+        os._exit(1)
