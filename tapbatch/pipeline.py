@@ -100,12 +100,15 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
 def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome:
     stock = take_stock(shop, store, how.listing)
     wanted = _to_measure(shop, store, stock)
-    # Written before any work, so that a recording which is measured and then gone is not forgotten by a kill.
-    _keep_ledger(store, stock)
+    if wanted:
+        # Before any work, so that after a kill what was measured and is then gone has a name. What was known of a
+        # path stays until there is something better.
+        store.write_ledger({**stock.remembered, **stock.before})
     here = crews.enter_context(Processes(how.jobs or cores()))
     crew = how.crew or _crew(how, here, len(wanted))
     measured = _measure(wanted, stock, store, crew, how.progress)
-    _keep_ledger(store, stock)
+    if wanted or stock.remembered != stock.before or stock.method_before != METHOD:
+        store.write_ledger(stock.remembered)
     stale = look_over(shop, stock, how.reports)
     # A report costs as much as several recordings.
     refreshed = refresh(shop, store, stale, _crew(how, here, _REPORT_COSTS * len(stale.undrawn)), how.shown)
@@ -128,11 +131,6 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
         reports_due=stale.reports_due,
         new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
     )
-
-
-def _keep_ledger(store: ReadingStore, stock: Inventory) -> None:
-    if stock.remembered != stock.before or stock.method_before != METHOD:
-        store.write_ledger(stock.remembered)
 
 
 def _crew(how: How, here: Processes, recordings: int) -> Crew:
