@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from tapbatch.errors import TapbatchError
     from tapbatch.pipeline import Outcome
     from tapbatch.settings import InstrumentSettings
-    from tapbatch.values import History
+    from tapbatch.shop import Shop
+    from tapbatch.values import Attention, History
 
 app = typer.Typer(
     name="tapbatch",
@@ -70,6 +71,72 @@ def run(
     _print_outcome(outcome)
     print_attention(outcome.attention)
     raise typer.Exit(1 if outcome.attention else 0)
+
+
+@app.command()
+def watch(
+    shop: ShopPath = Path(),
+    poll: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SECONDS", min=0.2, max=3600, help="Look every so many seconds, without hints from the system."
+        ),
+    ] = None,
+) -> None:
+    """Do as run for every file as soon as it has wholly arrived, and print its reading; Ctrl-C ends it.
+
+    Example:  tapbatch watch my-shop
+    """
+    try:
+        _watch(shop, poll)
+    except KeyboardInterrupt:
+        typer.echo("stopped; all that was read is kept", err=True)
+
+
+def _watch(root: Path, poll: float | None) -> None:
+    import time
+
+    from tapbatch.listen.hints import FolderHints, NoHints
+    from tapbatch.shop import open_shop
+    from tapbatch.show.terminal import progress
+    from tapbatch.watching import LOOK_EVERY_S, Watch
+
+    shop = open_shop(root)
+    Watch(
+        opened=lambda: open_shop(root),
+        root=root,
+        hints=NoHints() if poll else FolderHints(shop.recordings_dir, _note),
+        clock=time.monotonic,
+        teller=_Bench(),
+        look_every_s=poll or LOOK_EVERY_S,
+        progress=progress,
+    ).go_on()
+
+
+class _Bench:
+    """Prints what a watch tells."""
+
+    def began(self, outcome: Outcome) -> None:
+        from tapbatch.show.terminal import print_attention
+
+        _print_outcome(outcome)
+        print_attention(outcome.attention)
+        typer.echo("watching; drop recordings in, Ctrl-C ends")
+        sys.stdout.flush()
+
+    def arrived(self, history: History, path: str, shop: Shop) -> None:
+        from tapbatch.show.terminal import print_arrival
+
+        print_arrival(history, path, steady_cents=shop.settings_of(history.instrument).steady_cents)
+        sys.stdout.flush()
+
+    def attention(self, items: tuple[Attention, ...]) -> None:
+        from tapbatch.show.terminal import print_attention
+
+        print_attention(items)
+
+    def note(self, text: str) -> None:
+        _note(text)
 
 
 @app.command()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from tapbatch.errors import NamingError, SoundError
@@ -36,6 +36,7 @@ class Inventory:
     unseen: dict[str, Entry]
     before: dict[str, Entry]
     attention: list[Attention]
+    notices: list[str] = field(default_factory=list)
     method_before: str = ""
 
     @property
@@ -78,7 +79,17 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
     for shown, entry in stock.before.items():
         if shown not in stock.ledger:
             _remember(shop, store, stock, shown, entry, is_waited_for=shown in listing.waiting)
+    _drop_renamed(stock)
     return stock
+
+
+def _drop_renamed(stock: Inventory) -> None:
+    """Let the entries of recordings go that lie there under another name, whatever instrument that makes them."""
+    present = {e.sha256: shown for shown, e in reversed(stock.ledger.items()) if not is_missing(e)}
+    for shown, entry in list(stock.ledger.items()):
+        if is_missing(entry) and entry.sha256 in present:
+            stock.notices.append(f"{shown} is now {present[entry.sha256]}")
+            del stock.ledger[shown], stock.recordings[shown]
 
 
 def _add(shop: Shop, stock: Inventory, shown: str, facts: Facts, extra_parts: tuple[str, ...]) -> None:

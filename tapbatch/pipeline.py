@@ -118,7 +118,7 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
     unusable = instruments_of(shop, [*stock.unseen, *(a.where for a in attention)])
     clear_forgotten(shop, set(refreshed.instruments) | unusable)
     attention.sort(key=lambda a: (a.where, a.what))
-    notices = [*_method_notices(stock), *refreshed.notices]
+    notices = [*_method_notices(stock), *stock.notices, *refreshed.notices]
     if not stock.ledger and not attention:
         notices.append(f"no recordings yet: drop them into {shop.recordings_dir}, named by instrument and stage")
     notices.append(write_table(shop.results_dir / "attention.csv", "attention", attention_rows(attention)))

@@ -56,7 +56,7 @@ def test_help_and_version_answer_without_the_heavy_libraries() -> None:
 
 
 def test_every_command_of_the_contract_explains_itself_with_an_example() -> None:
-    for command in ("init", "run", "read", "forget"):
+    for command in ("init", "run", "watch", "read", "forget"):
         result = tapbatch(command, "--help")
         assert result.status == 0
         assert f"Example: tapbatch {command} " in result.said
@@ -72,6 +72,7 @@ def test_every_command_of_the_contract_explains_itself_with_an_example() -> None
         (["read", "--concert-pitch", "nan", "a.wav"], "'--concert-pitch'"),
         (["read", "--concert-pitch", "A", "a.wav"], "'--concert-pitch'"),
         (["run", "--jobs", "0"], "'--jobs'"),
+        (["watch", "--poll", "0"], "'--poll'"),
         (["run", "--quick"], "No such option"),
     ],
 )

@@ -108,19 +108,41 @@ def history_lines(history: History) -> list[str]:
     lines: list[str] = []
     for part in history.parts:
         stages = [s for s in history.of_part(part) if s.modes]
-        if not stages:
-            continue
-        stage = stages[-1]
-        lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
-        said = f"{history.instrument_shown}, {part}, {stage.stage_shown}: {words.note_text(lead)}"
-        said += f" {words.sure_text(lead)}"
-        here = (part, lead.mode, stage.stage)
-        drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
-        if drift is not None:
-            said += f", {words.moved_text(drift)}"
-            said += f" ({drift.caution})" if drift.caution else ""
-        lines += _wrapped(said, "", "    ")
+        if stages:
+            lines += _wrapped(_stands(history, stages[-1]), "", "    ")
     return lines
+
+
+def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> list[tuple[str, str]]:
+    """Return what a recording that just arrived says of its stage: the sentence first, then the modes.
+
+    All recordings of its stage are joined in it, as in ``modes.csv``.
+    """
+    stage = next((s for s in history.stages if any(h.recording.path == path for h in s.heard)), None)
+    if stage is None:
+        return []
+    lines = [(line, "bold") for line in _wrapped(_stands(history, stage), "", "    ")] if stage.modes else []
+    return [("", ""), *lines, *reading_lines(stage, steady_cents)]
+
+
+def print_arrival(history: History, path: str, *, steady_cents: float = 3.0, file: TextIO | None = None) -> None:
+    """Print what a recording that just arrived says of its stage."""
+    console = _console(file or sys.stdout)
+    for line, style in arrival_lines(history, path, steady_cents):
+        _say(console, line, style)
+
+
+def _stands(history: History, stage: Stage) -> str:
+    """Say which note leads at a stage that has modes, how sure, and whether it moved."""
+    lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
+    said = f"{history.instrument_shown}, {stage.part}, {stage.stage_shown}: {words.note_text(lead)}"
+    said += f" {words.sure_text(lead)}"
+    here = (stage.part, lead.mode, stage.stage)
+    drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
+    if drift is not None:
+        said += f", {words.moved_text(drift)}"
+        said += f" ({drift.caution})" if drift.caution else ""
+    return said
 
 
 def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -> None:
