@@ -22,8 +22,8 @@ from tapbatch.errors import ShopError
 T = TypeVar("T")
 R = TypeVar("R")
 
-WORTH_A_CREW = 16
-"""Recordings from which several processes pay: starting one costs as much as measuring five."""
+WORTH_A_CREW = 24
+"""Recordings from which several processes pay: to start one costs as much as measuring ten."""
 
 _IN_HAND = 4
 
