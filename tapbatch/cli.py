@@ -58,16 +58,25 @@ def run(
     jobs: Annotated[
         int | None, typer.Option(metavar="N", min=1, help="Processes that measure; as many as pay by default.")
     ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Measure on the workers of this Dask scheduler.")
+    ] = None,
 ) -> None:
     """Measure what is new or changed, then refresh tables and reports.
 
     Example:  tapbatch run my-shop
     """
+    from contextlib import ExitStack
+
+    from tapbatch.cluster import Cluster
     from tapbatch.pipeline import How, run_shop
     from tapbatch.shop import open_shop
     from tapbatch.show.terminal import print_attention, progress
 
-    outcome = run_shop(open_shop(shop, results), How(jobs=jobs, progress=progress, say=_note))
+    opened = open_shop(shop, results)
+    with ExitStack() as closing:
+        crew = closing.enter_context(Cluster(cluster, opened.recordings_dir)) if cluster else None
+        outcome = run_shop(opened, How(jobs=jobs, crew=crew, progress=progress, say=_note))
     _print_outcome(outcome)
     print_attention(outcome.attention)
     raise typer.Exit(1 if outcome.attention else 0)

@@ -155,7 +155,7 @@ def _to_measure(shop: Shop, store: ReadingStore, stock: Inventory) -> dict[str, 
         recording = stock.recordings[shown]
         settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
         job = Job(
-            path=shop.recordings_dir / shown, recording=recording, key=entry.key, settings=settings,
+            path=(shop.recordings_dir / shown).absolute(), recording=recording, key=entry.key, settings=settings,
             size=entry.size, mtime_ns=entry.mtime_ns,
         )  # fmt: skip
         wanted[entry.key].append(job)

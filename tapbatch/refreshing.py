@@ -14,7 +14,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 
 from tapbatch.bench_notes import NoteKey
-from tapbatch.errors import ShopError
+from tapbatch.errors import ShopError, TapbatchError
 from tapbatch.inventory import Inventory, is_missing
 from tapbatch.listen.naming import identity
 from tapbatch.readings import ReadingStore
@@ -111,6 +111,8 @@ def refresh(
     ]
     said: dict[str, Mark | Standing] = {n: mark for n, mark in over.marks.items() if n in over.bases}
     for want, standing in crew.each(work_out, wanted):
+        if isinstance(standing, TapbatchError):
+            raise standing
         name = want.basis.instrument
         said[name] = _put_in_place(shop, standing, over.prints[name], over.marks.get(name))
         for key in standing.damaged:

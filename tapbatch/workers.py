@@ -17,7 +17,7 @@ from multiprocessing import active_children, get_context, parent_process
 from types import TracebackType
 from typing import Protocol, Self, TypeVar
 
-from tapbatch.errors import ShopError
+from tapbatch.errors import ShopError, TapbatchError
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -31,8 +31,8 @@ _IN_HAND = 4
 class Crew(Protocol):
     """Does the same to many items."""
 
-    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R]]:
-        """Yield each item with its answer, in any order."""
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
+        """Yield each item with its answer, in any order; an error where those who worked on it were lost."""
 
 
 class Alone:

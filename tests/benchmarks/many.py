@@ -1,9 +1,9 @@
 """What many recordings cost: ``python -m tests.benchmarks.many [--sizes N ...] [--jobs N ...] [--write]``.
 
 Shops of simulated taps are made in a folder of their own, 20 recordings of 2 taps at 8 kHz an instrument, and run by
-the program itself, reports and all. Seconds are those of the processor, its own and its workers', since a machine that
-others use stretches the clock; the clock stands beside. *Master* is what the process that holds the shop uses while
-its workers do the rest. *Decoding* is reading the same files into samples and nothing else. ``--write`` writes
+the program itself, reports and all. Seconds are those of the processor, its own and its workers', since a machine
+that others use stretches the clock; the clock stands beside. *Master* is what the process that holds the shop uses
+while its workers do the rest. *Decoding* is reading the same files into samples and nothing else. ``--write`` writes
 ``MANY.md`` beside this file.
 """
 

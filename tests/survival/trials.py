@@ -15,7 +15,11 @@ from pathlib import Path
 import pytest
 
 from tapbatch.holding import hold
-from tests.shops import bytes_below
+from tapbatch.listen.hints import NoHints
+from tapbatch.shop import open_shop
+from tapbatch.watching import QUIET_S, Watch
+from tests.shops import bytes_below, make_shop, taps
+from tests.survival.dask import cluster
 from tests.survival.shop import (
     Tally,
     Undisturbed,
@@ -44,7 +48,7 @@ class Trial:
 # ------------------------------------------------------ at every step
 
 
-def _at_every_step(blow: Blow, changed: bool) -> Callable[[Path], Tally]:
+def _at_every_step(blow: Blow, changed: bool, work: Callable[[Path, Path], None] = run) -> Callable[[Path], Tally]:
     def play(folder: Path) -> Tally:
         if not hasattr(os, "fork"):
             pytest.skip("this system has no fork")
@@ -58,7 +62,7 @@ def _at_every_step(blow: Blow, changed: bool) -> Callable[[Path], Tally]:
             tally = Tally()
             for step in count(1):
                 results = begin(folder / f"results-{step}", before)
-                ended = stopped_at(step, blow, results, lambda results=results: run(shop, results))
+                ended = stopped_at(step, blow, results, lambda results=results: work(shop, results))
                 if ended == "done":
                     return tally
                 _next_run(tally, truth, results, f"step {step}, {ended}")
@@ -213,6 +217,54 @@ def _locked(folder: Path) -> Tally:
         return tally
 
 
+# ------------------------------------------------- a watch, and a cluster
+
+
+def _watched(shop: Path, results: Path) -> None:
+    """Watch a shop until all that is there was read and drawn."""
+    now_s = [0.0]
+
+    class Silent(NoHints):
+        def began(self, outcome: object) -> None: ...
+        def arrived(self, history: object, path: str, shop: object) -> None: ...
+        def attention(self, items: object) -> None: ...
+        def note(self, text: str) -> None: ...
+
+    watch = Watch(
+        opened=lambda: open_shop(shop, results), root=shop, hints=Silent(), clock=lambda: now_s[0], teller=Silent()
+    )
+    while now_s[0] < 4 * QUIET_S:
+        now_s[0] += max(watch.step(), 0.01)
+
+
+def _watch_killed(folder: Path) -> Tally:
+    return _at_every_step("kill", False, _watched)(folder)
+
+
+def _cluster(folder: Path) -> Tally:
+    """Kill one of two workers when so and so many readings are kept."""
+    pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
+    shop = make_shop(folder / "shop", {f"lyre-{n % 2}_{n:02}-s_top.wav": taps(n, count=2) for n in range(14)})
+    (shop / "recordings" / "lyre-2_03 x_top.wav").write_bytes(b"RIFF")
+    truth = undisturbed(shop, folder / "truth")
+    tally = Tally()
+    for kept in (1, 4, 8):
+        results = folder / f"results-{kept}"
+        (folder / f"cluster-{kept}").mkdir()
+        with cluster(folder / f"cluster-{kept}", 2) as (address, workers):
+            run = _program(shop, results, "--cluster", str(address))
+            while run.poll() is None and len(list((results / ".readings").glob("?" * 40 + ".json"))) < kept:
+                pass
+            workers[0].send_signal(signal.SIGKILL)
+            out, err = run.communicate()
+        if run.returncode != 1 or "14 recordings measured" not in out or "Traceback" in err:
+            tally.lost.append(f"{kept} kept: status {run.returncode}: {err}")
+        if bytes_below(results) != truth.results:
+            tally.lost.append(f"{kept} kept: other bytes than alone")
+        _next_run(tally, truth, results, f"{kept} kept")
+    return tally
+
+
 TRIALS = (
     Trial("kill", "`kill -9` before each step of a first run", _at_every_step("kill", False)),
     Trial("kill-changed", "the same, of a run that finds recordings new, replaced, renamed, gone",
@@ -223,6 +275,8 @@ TRIALS = (
     Trial("no-room-changed", "the same, of a run that finds changes", _at_every_step("full", True)),
     Trial("full-disk", "a small tmpfs that fills up, in steps of 12 kB", _full_disk),
     Trial("workers", "`kill -9` of `run --jobs 2` after each reading kept; workers end too", _killed_with_workers),
+    Trial("watch", "`kill -9` before each step of a watch, then a run", _watch_killed),
+    Trial("cluster", "one of two Dask workers killed during `run --cluster`; that very run ends well", _cluster),
     Trial("two-runs", "two or three runs at once on a shop that is held already", _two_at_once),
     Trial("locked", "each output in turn not replaceable, then free again", _locked),
 )  # fmt: skip
