@@ -78,7 +78,7 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
     stock.attention.extend(_unlisted(shop, error) for error in listing.unlisted)
     for shown, entry in stock.before.items():
         if shown not in stock.ledger:
-            _remember(shop, store, stock, shown, entry, is_waited_for=shown in listing.waiting)
+            _remember(shop, store, stock, shown, entry, extra_parts, is_waited_for=shown in listing.waiting)
     _drop_renamed(stock)
     return stock
 
@@ -119,7 +119,14 @@ def _entry(path: Path, facts: Facts, before: Entry | None) -> Entry:
 
 
 def _remember(
-    shop: Shop, store: ReadingStore, stock: Inventory, shown: str, entry: Entry, *, is_waited_for: bool
+    shop: Shop,
+    store: ReadingStore,
+    stock: Inventory,
+    shown: str,
+    entry: Entry,
+    extra_parts: tuple[str, ...],
+    *,
+    is_waited_for: bool,
 ) -> None:
     """Keep what the ledger knows of a recording that is gone, not whole yet, or there and not usable at present."""
     if is_there(shop.recordings_dir / shown) and not is_waited_for:
@@ -130,7 +137,7 @@ def _remember(
         return
     kept = entry if is_waited_for else replace(entry, mtime_ns=GONE)
     try:
-        recording = parse_name(shown, shop.extra_parts)
+        recording = parse_name(shown, extra_parts)
     except NamingError:
         # The part that its name gives may be set in a file that is not understood at present.
         stock.unseen[shown] = kept

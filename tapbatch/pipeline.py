@@ -90,7 +90,7 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
     Raises
     ------
     ShopError
-        Where results cannot be written, or a process that measured was ended from outside.
+        Where results cannot be written.
     """
     how = how or How()
     with hold(shop.results_dir, name_of_command(), how.say), ExitStack() as crews:

@@ -30,6 +30,7 @@ from tapbatch.standing import (
     Wanted,
     drop_mark,
     files_as_left,
+    not_worked_out,
     read_marks,
     work_out,
     write_mark,
@@ -111,9 +112,9 @@ def refresh(
     ]
     said: dict[str, Mark | Standing] = {n: mark for n, mark in over.marks.items() if n in over.bases}
     for want, standing in crew.each(work_out, wanted):
-        if isinstance(standing, TapbatchError):
-            raise standing
         name = want.basis.instrument
+        if isinstance(standing, TapbatchError):
+            standing = not_worked_out(name, standing.what, standing.remedy)
         said[name] = _put_in_place(shop, standing, over.prints[name], over.marks.get(name))
         for key in standing.damaged:
             store.drop(key)

@@ -87,7 +87,11 @@ def work_out(wanted: Wanted) -> Standing:
     except UNFORESEEN as error:
         what = f"its tables cannot be made ({type(error).__name__}: {error})"
         remedy = "keep its recordings and report it; the other instruments go on"
-    instrument = wanted.basis.instrument
+    return not_worked_out(wanted.basis.instrument, what, remedy)
+
+
+def not_worked_out(instrument: str, what: str, remedy: str) -> Standing:
+    """Return what is left to say where an instrument's tables could not be made: they stay as they are."""
     told = Attention(where=instrument, what=" ".join(what.split()), remedy=remedy)
     return Standing(instrument=instrument, attention=(told,), failed=True)
 

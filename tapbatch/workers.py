@@ -9,6 +9,7 @@ process, since nested threads slow small matrices down. A worker whose master wa
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -58,10 +59,6 @@ class Processes:
     number
         How many.
 
-    Raises
-    ------
-    ShopError
-        From ``each``: where a process was ended from outside; what was yielded until then is good.
     """
 
     def __init__(self, number: int) -> None:
@@ -80,30 +77,49 @@ class Processes:
             for process in active_children():
                 process.terminate()
 
-    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R]]:
-        """Yield each item with its answer as it comes; few are in hand at a time, so that memory is flat."""
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
+        """Yield each item with its answer as it comes; few are in hand at a time, so that memory is flat.
+
+        When a process is ended from outside (no memory left, a decoder that crashed), the items in hand are done once
+        more, each in a process of its own; one that ends that too is answered by an error.
+        """
         rest = iter(items)
-        pool = self._started()
+        waiting: deque[T] = deque()
         in_hand: dict[Future[R], T] = {}
-        try:
-            while True:
-                for item in islice(rest, _IN_HAND * self.number - len(in_hand)):
-                    in_hand[pool.submit(work, item)] = item
+        while True:
+            try:
+                waiting.extend(islice(rest, _IN_HAND * self.number - len(in_hand) - len(waiting)))
+                while waiting:
+                    future = self._started().submit(work, waiting[0])
+                    in_hand[future] = waiting.popleft()
                 if not in_hand:
                     return
                 done, _ = wait(in_hand, return_when=FIRST_COMPLETED)
                 for future in done:
-                    yield in_hand.pop(future), future.result()
-        except BrokenProcessPool as error:
-            self._pool = None
-            what = "a process that measured was ended from outside, perhaps for lack of memory"
-            raise ShopError("--jobs", f"{what}; what was measured is kept", "run again with fewer jobs") from error
+                    answer = future.result()
+                    yield in_hand.pop(future), answer
+            except BrokenProcessPool:
+                self._pool = None
+                suspects = list(in_hand.values())
+                in_hand.clear()
+                for item in suspects:
+                    yield item, _alone(work, item)
 
     def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
             one_thread()
             self._pool = ProcessPoolExecutor(self.number, mp_context=get_context("spawn"), initializer=_begin)
         return self._pool
+
+
+def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
+    """Do one item in a process of its own."""
+    try:
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_begin) as pool:
+            return pool.submit(work, item).result()
+    except BrokenProcessPool:
+        what = "the process that worked on it was ended from outside, perhaps for lack of memory"
+        return ShopError("--jobs", what, "run again with --jobs 1; if it stays so, keep the file and report it")
 
 
 def one_thread() -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
+from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -375,11 +376,16 @@ class _Fatal:
         return os._exit, (3,)
 
 
-def test_a_process_that_dies_is_one_clear_error() -> None:
+def test_a_process_that_dies_takes_nothing_with_it_but_what_it_worked_on(tmp_path: Path) -> None:
     recording = Recording(path="x", sha256="", instrument="x", instrument_shown="x", stage="x", stage_shown="x")
-    job = Job(path=_Fatal(), recording=recording, key="", settings=BandSettings())  # type: ignore[arg-type]
-    with pytest.raises(ShopError, match=r"ended from outside.*run again with fewer jobs"):
-        list(Processes(2).each(measure_to_text, [job, job]))
+    fatal = Job(path=_Fatal(), recording=recording, key="", settings=BandSettings())  # type: ignore[arg-type]
+    sound = write_wav(tmp_path / "x.wav", taps(8, count=1))
+    others = [replace(fatal, path=sound, key=str(n)) for n in range(5)]
+    with Processes(2) as crew:
+        answers = {job.key: answer for job, answer in crew.each(measure_to_text, [*others[:2], fatal, *others[2:]])}
+    assert isinstance(answers.pop(""), ShopError)
+    assert set(answers) == {job.key for job in others}
+    assert set(answers.values()) == {measure_to_text(others[0])}
 
 
 def test_a_stop_in_the_middle_loses_the_reading_in_hand_only(
