@@ -44,12 +44,12 @@ class Cost:
     master_s: float
 
 
-def make(folder: Path, count: int, taps_each: int = 2) -> Path:
+def make(folder: Path, count: int, taps_each: int = 2, per_instrument: int = PER_INSTRUMENT) -> Path:
     """Make a shop of ``count`` recordings, no two alike."""
     kinds = [taps(900 + n, count=taps_each) for n in range(12)]
     rng = np.random.default_rng(8000)
     for n in range(count):
-        instrument, number = divmod(n, PER_INSTRUMENT)
+        instrument, number = divmod(n, per_instrument)
         name = f"lyre-{instrument:04}_{number // 2 + 1:02}-stage_top_{number % 2 + 1}.wav"
         sound = kinds[n % len(kinds)]
         write_wav(folder / "recordings" / name, sound + rng.normal(0, 3e-5, len(sound)))
@@ -123,8 +123,8 @@ def sizes(page: Page, folder: Path, counts: Sequence[int], jobs: int) -> None:
         "| recordings | cpu ms each | beyond starting | clock ms each | master ms each | nothing new, s | of it cpu |"
     )
     page.say("| --- | --- | --- | --- | --- | --- | --- |")
-    # What starting costs, workers and libraries and all: two recordings take it as ten thousand do.
-    start = run(make(folder / "shop-2", 2, 1), folder / "results-2", "--jobs", str(jobs))
+    # What starting costs, with every worker's libraries: two recordings of two instruments take it as thousands do.
+    start = run(make(folder / "shop-2", 2, 1, per_instrument=1), folder / "results-2", "--jobs", str(jobs))
     each = []
     for count in counts:
         shop = make(folder / f"shop-{count}", count, 1)
