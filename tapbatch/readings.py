@@ -91,7 +91,8 @@ def _tap_reading(data: dict[str, Any]) -> TapReading:
         modes=tuple(Mode(**_tupled(m)) for m in data["modes"]),
         decays=tuple(Decay(**_tupled(d)) for d in data["decays"]),
         couplings=tuple(Coupling(**c) for c in data.get("couplings", ())),
-        tone=None if data["tone"] is None else StringTone(**data["tone"]),
+        # What a version of the method did not measure yet is not known; its readings are kept all the same.
+        tone=None if data.get("tone") is None else StringTone(**data["tone"]),
     )
 
 

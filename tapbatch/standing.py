@@ -65,7 +65,8 @@ class Wanted:
 class Standing:
     """What is made of an instrument: its files as bytes, and what is to be said.
 
-    ``lines`` say where it stands, for the terminal. ``damaged`` are keys of readings that could not be read back.
+    ``lines`` say where it stands, for the terminal. ``damaged`` are keys of readings that could not be read back
+    and whose sound is there to be measured anew.
     """
 
     instrument: str
@@ -100,7 +101,7 @@ def _worked_out(wanted: Wanted) -> Standing:
     from tapbatch.show.terminal import history_lines
 
     basis = wanted.basis
-    items, damaged = _read_back(basis, wanted.store)
+    items, damaged, lost = _read_back(basis, wanted.store)
     history, attention = build_history(basis.instrument, items, basis.settings, basis.notes)
     files = {f"{name}.csv": table_bytes(name, rows) for name, rows in history_to_tables(history).items()}
     if wanted.report:
@@ -112,21 +113,31 @@ def _worked_out(wanted: Wanted) -> Standing:
         files=files,
         lines=tuple(history_lines(history)),
         notices=tuple(f"{basis.instrument}: {notice}" for notice in history.notices),
-        attention=(*attention, *_cut(items)),
+        attention=(*attention, *_cut(items), *lost),
         damaged=damaged,
         history=history if wanted.history else None,
     )
 
 
-def _read_back(basis: Basis, store: ReadingStore) -> tuple[list[tuple[Recording, Reading, bool]], tuple[str, ...]]:
-    items, damaged = [], []
+def _read_back(
+    basis: Basis, store: ReadingStore
+) -> tuple[list[tuple[Recording, Reading, bool]], tuple[str, ...], list[Attention]]:
+    """Return what could be read back, and what not: to be measured anew, or where the sound is gone to be told."""
+    items: list[tuple[Recording, Reading, bool]] = []
+    damaged: list[str] = []
+    told: list[Attention] = []
     for recording, key, missing in basis.items:
         reading = store.get(key)
-        if reading is None:
-            damaged.append(key)
-        else:
+        if reading is not None:
             items.append((recording, _with_method(reading), missing))
-    return items, tuple(damaged)
+            continue
+        what, remedy = "its kept reading cannot be read", "run again to measure it anew"
+        if missing:
+            remedy = "bring the recording back, or let go of it with tapbatch forget"
+        else:
+            damaged.append(key)
+        told.append(Attention(where=recording.path, what=what, remedy=remedy))
+    return items, tuple(damaged), told
 
 
 def _with_method(reading: Reading) -> Reading:

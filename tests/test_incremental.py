@@ -212,3 +212,44 @@ def test_a_fault_in_one_instrument_does_not_stop_the_others(
     assert (shop / "results" / "lyre-2" / "modes.csv").exists()
     assert tapbatch("run", shop).status == 0
     assert (shop / "results" / "na" / "modes.csv").exists()
+
+
+def test_a_reading_that_is_there_and_cannot_be_read_is_told_and_measured_anew_or_kept(
+    sounds: dict[str, np.ndarray], tmp_path: Path
+) -> None:
+    shop = make_shop(tmp_path / "shop", sounds)
+    tapbatch("run", shop)
+    whole = bytes_below(shop / "results")
+    (shop / "recordings" / LYRE).unlink()
+    tapbatch("run", shop)
+    kept = [p for p in (shop / "results" / FOLDER).glob("*.json") if len(p.stem) == 40]
+    before = {path: path.read_bytes() for path in kept}
+    for path in kept:
+        path.write_bytes(b'{"as another version": "writes it"}')
+    for name in ("lyre-2", "na"):
+        (shop / "results" / name / "modes.csv").unlink()
+    result = tapbatch("run", shop)
+    assert result.status == 1
+    assert f"{LYRE}: its kept reading cannot be read; bring the recording back, or let go of it" in result.said
+    assert f"{NA}: its kept reading cannot be read; run again to measure it anew" in result.said
+    assert "1 recording measured" in tapbatch("run", shop).out
+    # the one without its sound is not thrown away: a version that can read it may come
+    for path, data in before.items():
+        path.write_bytes(data)
+    write_wav(shop / "recordings" / LYRE, sounds[LYRE])
+    assert tapbatch("run", shop).status == 0
+    assert bytes_below(shop / "results") == whole
+
+
+def test_a_reading_of_a_version_that_knew_less_is_read(sounds: dict[str, np.ndarray], tmp_path: Path) -> None:
+    import json
+
+    shop = make_shop(tmp_path / "shop", {NA: sounds[NA]})
+    tapbatch("run", shop)
+    (path,) = (p for p in (shop / "results" / FOLDER).glob("*.json") if len(p.stem) == 40)
+    data = json.loads(path.read_text("utf-8"))
+    for tap in data["taps"]:
+        # what the first version of the method wrote of a tap
+        for name in set(tap) - {"tap", "modes", "decays"}:
+            del tap[name]
+    assert readings.reading_from_json(json.dumps(data)).sha256 == data["sha256"]
