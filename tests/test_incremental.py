@@ -175,15 +175,15 @@ def test_a_file_that_changes_while_it_is_measured_is_not_kept_under_the_old_byte
     from tapbatch import reading
 
     shop = make_shop(tmp_path / "shop", {NA: sounds[NA]})
-    decode = reading.decode
+    measure = reading.measure_recording
 
-    def slow(path: Path) -> object:
-        sound = decode(path)
+    def slow(path: Path, *rest: object) -> object:
+        result = measure(path, *rest)  # type: ignore[arg-type]
         write_wav(path, taps(65, count=3))
-        return sound
+        return result
 
     with monkeypatch.context() as patch:
-        patch.setattr(reading, "decode", slow)
+        patch.setattr(reading, "measure_recording", slow)
         result = tapbatch("run", shop)
     assert result.status == 1
     assert f"{NA}: it changed while it was measured; run again when it is wholly copied" in result.said

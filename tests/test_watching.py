@@ -194,8 +194,8 @@ def test_a_broken_file_is_decoded_once_for_all_passes(bench: Bench, monkeypatch:
     from tapbatch import reading
 
     decoded: list[str] = []
-    decode = reading.decode
-    monkeypatch.setattr(reading, "decode", lambda path: (decoded.append(path.name), decode(path))[1])
+    measure = reading.measure_recording
+    monkeypatch.setattr(reading, "measure_recording", lambda p, *rest: (decoded.append(p.name), measure(p, *rest))[1])
     (bench.root / "recordings" / "lyre-2_03-x_top.wav").write_text("dear diary, " * 9)
     bench.until_quiet(10.0)
     bench.put("lyre-2_04-z_top.wav", taps(75, count=2))
