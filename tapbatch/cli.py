@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from tapbatch.errors import TapbatchError
     from tapbatch.pipeline import Outcome
     from tapbatch.settings import InstrumentSettings
-    from tapbatch.values import History
+    from tapbatch.shop import Shop
+    from tapbatch.values import Attention, History
 
 app = typer.Typer(
     name="tapbatch",
@@ -54,20 +55,97 @@ def init(shop: ShopPath = Path()) -> None:
 def run(
     shop: ShopPath = Path(),
     results: Annotated[Path | None, typer.Option(metavar="DIR", help="Write results here instead.")] = None,
-    jobs: Annotated[int | None, typer.Option(metavar="N", min=1, help="Processes that measure.")] = None,
+    jobs: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Processes that measure; as many as pay by default.")
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Measure on the workers of this Dask scheduler.")
+    ] = None,
 ) -> None:
     """Measure what is new or changed, then refresh tables and reports.
 
     Example:  tapbatch run my-shop
     """
-    from tapbatch.pipeline import run_shop
+    from contextlib import ExitStack
+
+    from tapbatch.cluster import Cluster
+    from tapbatch.pipeline import How, run_shop
     from tapbatch.shop import open_shop
     from tapbatch.show.terminal import print_attention, progress
 
-    outcome = run_shop(open_shop(shop, results), jobs=jobs or 1, progress=progress)
+    opened = open_shop(shop, results)
+    with ExitStack() as closing:
+        crew = closing.enter_context(Cluster(cluster, opened.recordings_dir)) if cluster else None
+        outcome = run_shop(opened, How(jobs=jobs, crew=crew, progress=progress, say=_note))
     _print_outcome(outcome)
     print_attention(outcome.attention)
     raise typer.Exit(1 if outcome.attention else 0)
+
+
+@app.command()
+def watch(
+    shop: ShopPath = Path(),
+    poll: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SECONDS", min=0.2, max=3600, help="Look every so many seconds, without hints from the system."
+        ),
+    ] = None,
+) -> None:
+    """Do as run for every file as soon as it has wholly arrived, and print its reading; Ctrl-C ends it.
+
+    Example:  tapbatch watch my-shop
+    """
+    try:
+        _watch(shop, poll)
+    except KeyboardInterrupt:
+        typer.echo("stopped; all that was read is kept", err=True)
+
+
+def _watch(root: Path, poll: float | None) -> None:
+    import time
+
+    from tapbatch.listen.hints import FolderHints, NoHints
+    from tapbatch.shop import open_shop
+    from tapbatch.show.terminal import progress
+    from tapbatch.watching import LOOK_EVERY_S, Watch
+
+    shop = open_shop(root)
+    Watch(
+        opened=lambda: open_shop(root),
+        root=root,
+        hints=NoHints() if poll else FolderHints(shop.recordings_dir, _note),
+        clock=time.monotonic,
+        teller=_Bench(),
+        look_every_s=poll or LOOK_EVERY_S,
+        progress=progress,
+    ).go_on()
+
+
+class _Bench:
+    """Prints what a watch tells."""
+
+    def began(self, outcome: Outcome) -> None:
+        from tapbatch.show.terminal import print_attention
+
+        _print_outcome(outcome)
+        print_attention(outcome.attention)
+        typer.echo("watching; drop recordings in, Ctrl-C ends")
+        sys.stdout.flush()
+
+    def arrived(self, history: History, path: str, shop: Shop) -> None:
+        from tapbatch.show.terminal import print_arrival
+
+        print_arrival(history, path, steady_cents=shop.settings_of(history.instrument).steady_cents)
+        sys.stdout.flush()
+
+    def attention(self, items: tuple[Attention, ...]) -> None:
+        from tapbatch.show.terminal import print_attention
+
+        print_attention(items)
+
+    def note(self, text: str) -> None:
+        _note(text)
 
 
 @app.command()
@@ -140,7 +218,7 @@ def forget(
     names, shop = list(recordings), Path()
     if len(names) > 1 and Path(names[-1]).is_dir():
         shop = Path(names.pop())
-    gone, refused = let_go(open_shop(shop), names)
+    gone, refused = let_go(open_shop(shop), names, _note)
     for name in gone:
         typer.echo(f"forgotten: {name}")
     if gone:
@@ -193,13 +271,17 @@ def _complain(error: TapbatchError) -> None:
     typer.echo(f"tapbatch: {error}", err=True)
 
 
-def _print_outcome(outcome: Outcome) -> None:
-    from tapbatch.show.terminal import print_histories
+def _note(text: str) -> None:
+    typer.echo(f"note: {text}", err=True)
 
-    print_histories(outcome.histories)
+
+def _print_outcome(outcome: Outcome) -> None:
+    from tapbatch.show.terminal import print_lines
+
+    print_lines(outcome.lines)
     for notice in outcome.notices:
-        typer.echo(f"note: {notice}", err=True)
-    measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.histories), "instrument")
+        _note(notice)
+    measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.instruments), "instrument")
     typer.echo(f"{measured} measured, {shown} up to date.")
 
 

@@ -6,6 +6,19 @@ Nothing in the house raises a bare ``Exception`` or lets a traceback reach the t
 
 from __future__ import annotations
 
+UNFORESEEN = (
+    ArithmeticError,
+    AssertionError,
+    AttributeError,
+    LookupError,
+    MemoryError,
+    OSError,
+    RuntimeError,
+    TypeError,
+    ValueError,
+)
+"""What a fault of the tool itself raises: caught around one recording or one instrument, so that the rest goes on."""
+
 
 class TapbatchError(Exception):
     """Root of all errors that the tool expects: ``where``, ``what`` and ``remedy``, each a short phrase.

@@ -1,371 +1,218 @@
-"""The corridor: recordings -> readings -> histories -> tables and reports.
+"""The corridor: recordings -> readings -> standings, that is tables and reports.
 
-Conventions: everything is derived, nothing edited. A run looks at what is there, measures what it has no reading for,
-and writes what follows from all readings. What cannot be used becomes :class:`~tapbatch.values.Attention`, and the
-rest goes on. No recording is ever touched.
+Conventions: everything is derived, nothing edited. A run holds the results for itself, looks at what is there,
+measures what it has no reading for, and makes anew what rests on something that changed. What cannot be used becomes
+:class:`~tapbatch.values.Attention`, and the rest goes on. No recording is ever touched. Readings are put in place one
+by one as they come, then the tables; so a run that is killed at any moment has lost the work in hand and no more, and
+the next ends with the same tables.
 """
 
 from __future__ import annotations
 
-import hashlib
-import os
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import AbstractContextManager, nullcontext, suppress
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, nullcontext
+from dataclasses import dataclass
 from pathlib import Path
 
-from tapbatch.compare.history import build_history, compare_stages, gather_history
+from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
-from tapbatch.compare.setups import learn_setups
-from tapbatch.compare.targets import resting_places, with_landings
-from tapbatch.errors import NamingError, ShopError, SoundError, TapbatchError
-from tapbatch.listen.naming import hash_file, is_passing_name, is_sound_name, parse_name
-from tapbatch.readings import FOLDER, METHOD, Entry, ReadingStore, reading_key
+from tapbatch.errors import SoundError, TapbatchError
+from tapbatch.holding import hold, name_of_command
+from tapbatch.inventory import Inventory, instruments_of, is_missing, is_there, take_stock
+from tapbatch.listen.arrivals import Listing
+from tapbatch.listen.naming import hash_file
+from tapbatch.measuring import Job, measure_job, measure_to_text
+from tapbatch.readings import FOLDER, METHOD, ReadingStore
+from tapbatch.refreshing import clear_forgotten, look_over, refresh
 from tapbatch.settings import InstrumentSettings
 from tapbatch.shop import Shop
-from tapbatch.show.outputs import put_file
-from tapbatch.show.rows import attention_rows, history_to_tables
-from tapbatch.show.tables import SCHEMA, write_table
-from tapbatch.values import Attention, BandSettings, History, Reading, Recording
+from tapbatch.show.rows import attention_rows
+from tapbatch.show.tables import write_table
+from tapbatch.values import Attention, History, Recording
+from tapbatch.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 
 Advance = Callable[[str], None]
 Progress = Callable[[int], AbstractContextManager[Advance]]
+Say = Callable[[str], None]
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Job:
-    """A recording to be measured."""
-
-    path: Path
-    recording: Recording
-    key: str
-    settings: BandSettings
+_REPORT_COSTS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a run did: ``measured`` recordings, all ``histories`` by instrument, what needs the builder, notices."""
+    """What a run did: ``measured`` recordings, and of all instruments what is to be said.
+
+    ``lines`` say where each of ``instruments`` stands; ``reports_due`` are those whose report is older than its
+    tables, and ``new`` the paths of recordings that were measured or are known under a new name.
+    """
 
     measured: int
-    histories: tuple[History, ...]
+    instruments: tuple[str, ...]
+    lines: tuple[str, ...]
     attention: tuple[Attention, ...]
     notices: tuple[str, ...]
+    reports_due: tuple[str, ...] = ()
+    new: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Found:
-    """What lies in the shop: recordings by path with their ledger entries, and what was refused.
+class How:
+    """How a run goes about it.
 
-    ``unseen`` is what the ledger remembers of recordings that cannot be used at present, for the day they can again.
+    ``jobs`` is the number of processes that measure, ``None`` for as many as pay; ``crew`` measures instead of them.
+    ``listing`` is what counts as being there (default all), ``reports`` how many reports may be drawn (default all
+    that are due). ``progress`` is called with the number of recordings to measure and gives a context that yields a
+    function to be called with the name of each; ``say`` with a line while something is waited for; ``shown`` with the
+    history of each instrument that was made anew, when its tables are in place.
     """
 
-    recordings: dict[str, Recording]
-    ledger: dict[str, Entry]
-    unseen: dict[str, Entry]
-    attention: list[Attention]
+    jobs: int | None = 1
+    crew: Crew | None = None
+    listing: Listing | None = None
+    reports: int | None = None
+    progress: Progress | None = None
+    say: Say = lambda _line: None
+    shown: Callable[[History], None] | None = None
+    store: ReadingStore | None = None
 
 
-def run_shop(
-    shop: Shop,
-    *,
-    jobs: int = 1,
-    progress: Progress | None = None,
-) -> Outcome:
+def run_shop(shop: Shop, how: How | None = None) -> Outcome:
     """Measure what is new or changed in a shop, then refresh its tables and reports.
 
     Parameters
     ----------
     shop
         As opened.
-    jobs
-        Processes that measure, 1 by default: in this one.
-    progress
-        Called with the number of recordings to measure; gives a context that yields a function to be called with the
-        name of each when it is done.
+    how
+        In this process, one recording after the other, where it is left out.
 
     Raises
     ------
     ShopError
         Where results cannot be written.
     """
-    store = ReadingStore(shop.results_dir)
-    found = _look(shop, store)
-    refused = _measure_new(shop, store, found, jobs, progress)
-    store.write_ledger({**found.unseen, **found.ledger})
-    attention = [*shop.refused, *found.attention, *refused[1]]
-    histories, notices = [], []
-    for history in _histories(shop, store, found, attention):
-        notices += [f"{history.instrument}: {n}" for n in history.notices]
-        notices += _show(shop, history, shop.settings_of(history.instrument))
-        histories.append(history)
-    unusable = _instruments_of(shop, [*found.unseen, *(a.where for a in attention)])
-    _clear_forgotten(shop, {h.instrument for h in histories} | unusable)
+    how = how or How()
+    with hold(shop.results_dir, name_of_command(), how.say), ExitStack() as crews:
+        return _run(shop, how, how.store or ReadingStore(shop.results_dir), crews)
+
+
+def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome:
+    stock = take_stock(shop, store, how.listing)
+    wanted = _to_measure(shop, store, stock)
+    if wanted:
+        # Before any work, so that after a kill what was measured and is then gone has a name. What was known of a
+        # path stays until there is something better.
+        store.write_ledger({**stock.remembered, **stock.before})
+    here = crews.enter_context(Processes(how.jobs or cores()))
+    crew = how.crew or _crew(how, here, len(wanted))
+    measured = _measure(wanted, stock, store, crew, how.progress)
+    if wanted or stock.remembered != stock.before or stock.method_before != METHOD:
+        store.write_ledger(stock.remembered)
+    stale = look_over(shop, stock, store, how.reports)
+    # A report costs as much as several recordings.
+    refreshed = refresh(shop, store, stale, _crew(how, here, _REPORT_COSTS * len(stale.undrawn)), how.shown)
+    if stock.before:
+        store.drop_all_but({entry.key for entry in stock.remembered.values()})
+    attention = [*shop.refused, *stock.attention, *refreshed.attention]
+    unusable = instruments_of(shop, [*stock.unseen, *(a.where for a in attention)])
+    clear_forgotten(shop, set(refreshed.instruments) | unusable)
     attention.sort(key=lambda a: (a.where, a.what))
-    if not found.ledger and not attention:
+    notices = [*_method_notices(stock), *stock.notices, *refreshed.notices]
+    if not stock.ledger and not attention:
         notices.append(f"no recordings yet: drop them into {shop.recordings_dir}, named by instrument and stage")
     notices.append(write_table(shop.results_dir / "attention.csv", "attention", attention_rows(attention)))
     return Outcome(
-        measured=refused[0],
-        histories=tuple(histories),
+        measured=measured,
+        instruments=tuple(refreshed.instruments),
+        lines=tuple(refreshed.lines),
         attention=tuple(attention),
         notices=tuple(n for n in notices if n),
+        reports_due=stale.reports_due,
+        new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
     )
 
 
-def items_of(shop: Shop, instruments: set[str]) -> tuple[dict[str, list[Item]], list[Attention]]:
-    """Return the recordings of some instruments with their readings, measured where there is none; write no table.
-
-    Returns
-    -------
-    tuple
-        By instrument, those that have any; and what could not be measured.
-    """
-    store = ReadingStore(shop.results_dir)
-    found = _look(shop, store)
-    for shown, recording in list(found.recordings.items()):
-        if recording.instrument not in instruments:
-            del found.recordings[shown], found.ledger[shown]
-    refused = _measure_new(shop, store, found, 1, None)[1]
-    return dict(_by_instrument(shop, store, found)), refused
+def _crew(how: How, here: Processes, recordings: int) -> Crew:
+    pays = here.number > 1 and (how.jobs is not None or recordings >= WORTH_A_CREW)
+    return here if pays and recordings > 1 else Alone()
 
 
-def sound_files(folder: Path, refused: Callable[[OSError], None] | None = None) -> Iterator[Path]:
-    """Yield the sound files below a folder, sorted; hidden and temporary names are passed over.
-
-    Links to folders are not followed: one could lead out of the shop, or round in a circle. ``refused`` is called
-    with the error of each folder that cannot be listed.
-    """
-    for root, folders, files in os.walk(folder, onerror=refused, followlinks=False):
-        folders[:] = sorted(d for d in folders if not is_passing_name(d))
-        for name in sorted(files):
-            if is_sound_name(name):
-                yield Path(root) / name
+# -------------------------------------------------------------- measuring
 
 
-def _look(shop: Shop, store: ReadingStore) -> _Found:
-    """Read all names and hash what changed; add what the ledger remembers and is gone."""
-    before = store.read_ledger()
-    found = _Found(recordings={}, ledger={}, unseen={}, attention=[])
-    unlisted: list[OSError] = []
-    for path in sound_files(shop.recordings_dir, unlisted.append):
-        shown = path.relative_to(shop.recordings_dir).as_posix()
-        try:
-            recording = parse_name(shown, shop.extra_parts)
-            entry = _entry(path, before.get(shown))
-        except (NamingError, SoundError) as error:
-            found.attention.append(Attention(where=shown, what=error.what, remedy=error.remedy))
+def _to_measure(shop: Shop, store: ReadingStore, stock: Inventory) -> dict[str, list[Job]]:
+    """Return the jobs for all recordings that have no reading, those of the same bytes and settings together."""
+    wanted: dict[str, list[Job]] = defaultdict(list)
+    kept: dict[str, bool] = {}
+    for shown, entry in stock.ledger.items():
+        if is_missing(entry):
             continue
-        if recording.instrument in shop.refused_instruments:
+        if entry.key not in kept:
+            kept[entry.key] = store.has(entry.key)
+        if kept[entry.key]:
             continue
+        recording = stock.recordings[shown]
         settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
-        found.recordings[shown] = replace(recording, sha256=entry.sha256)
-        found.ledger[shown] = replace(entry, key=reading_key(entry.sha256, settings))
-    found.attention.extend(_unlisted(shop, error) for error in unlisted)
-    for shown, entry in before.items():
-        if shown not in found.ledger:
-            _remember(shop, found, shown, entry)
-    return found
+        job = Job(
+            path=(shop.recordings_dir / shown).absolute(), recording=recording, key=entry.key, settings=settings,
+            size=entry.size, mtime_ns=entry.mtime_ns,
+        )  # fmt: skip
+        wanted[entry.key].append(job)
+    return wanted
 
 
-def _remember(shop: Shop, found: _Found, shown: str, entry: Entry) -> None:
-    """Keep what the ledger knows of a recording that is gone, or that is there and cannot be used at present."""
-    if _is_there(shop.recordings_dir / shown):
-        found.unseen[shown] = entry
-        return
-    gone = replace(entry, mtime_ns=-1)
-    try:
-        found.recordings[shown] = replace(parse_name(shown, shop.extra_parts), sha256=entry.sha256)
-    except NamingError:
-        # The part that its name gives may be set in a file that is not understood at present.
-        found.unseen[shown] = gone
-    else:
-        found.ledger[shown] = gone
-
-
-def _is_there(path: Path) -> bool:
-    try:
-        return path.exists()
-    except OSError:
-        # What may not be looked at is not known to be gone.
-        return True
-
-
-def _unlisted(shop: Shop, error: OSError) -> Attention:
-    folder = Path(error.filename or shop.recordings_dir)
-    where = folder.relative_to(shop.recordings_dir).as_posix() if folder != shop.recordings_dir else folder.name
-    what = f"the folder cannot be read ({error.strerror or 'no reason given'})"
-    return Attention(where=where, what=what, remedy="check that you may read what is in it")
-
-
-def _entry(path: Path, before: Entry | None) -> Entry:
-    try:
-        facts = path.stat()
-    except OSError as error:
-        reason = error.strerror or "no reason given"
-        raise SoundError(path.name, f"cannot be read ({reason})", "check that it may be read") from error
-    if before is not None and (before.size, before.mtime_ns) == (facts.st_size, facts.st_mtime_ns):
-        return before
-    return Entry(sha256=hash_file(path), size=facts.st_size, mtime_ns=facts.st_mtime_ns, key="")
-
-
-def is_missing(entry: Entry) -> bool:
-    """Tell whether a ledger entry stands for a recording that is gone."""
-    return entry.mtime_ns == -1
-
-
-def _measure_new(
-    shop: Shop,
-    store: ReadingStore,
-    found: _Found,
-    jobs: int,
-    progress: Progress | None,
-) -> tuple[int, list[Attention]]:
-    """Measure every recording that has no reading; return how many, and those that could not be."""
-    wanted = []
-    copies: dict[str, list[str]] = defaultdict(list)
-    for shown, entry in found.ledger.items():
-        if is_missing(entry) or store.get(entry.key) is not None:
-            continue
-        copies[entry.key].append(shown)
-        if len(copies[entry.key]) > 1:
-            continue
-        recording = found.recordings[shown]
-        settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
-        wanted.append(Job(path=shop.recordings_dir / shown, recording=recording, key=entry.key, settings=settings))
+def _measure(
+    wanted: dict[str, list[Job]], stock: Inventory, store: ReadingStore, crew: Crew, progress: Progress | None
+) -> int:
+    """Measure what is wanted and keep each reading as it comes; return how many there are."""
     if not wanted:
-        return 0, []
-    refused: list[Attention] = []
+        return 0
     broken = 0
     with progress(len(wanted)) if progress else nullcontext(_nothing) as done:
-        for job, result in measure_all(wanted, jobs):
-            if isinstance(result, Reading):
+        for job, result in _answers(wanted, store, crew):
+            if isinstance(result, str):
                 store.put(job.key, result)
+                store.refused.pop(job.key, None)
             else:
-                same_bytes = copies[job.key]
-                refused += [Attention(where=shown, what=result.what, remedy=result.remedy) for shown in same_bytes]
                 broken += 1
+                store.refused[job.key] = result
+                for same in wanted[job.key]:
+                    stock.refuse(same.recording.path, result.what, result.remedy)
             done(job.recording.path)
-    for attention in refused:
-        found.ledger.pop(attention.where, None)
-        found.recordings.pop(attention.where, None)
-    return len(wanted) - broken, refused
+    return len(wanted) - broken
+
+
+def _answers(
+    wanted: dict[str, list[Job]], store: ReadingStore, crew: Crew
+) -> Iterator[tuple[Job, str | TapbatchError]]:
+    """Yield the answers, first those that were had before: a watch does not decode a broken file at every pass."""
+    firsts = [jobs[0] for jobs in wanted.values()]
+    for job in firsts:
+        if job.key in store.refused:
+            yield job, store.refused[job.key]
+    yield from crew.each(measure_to_text, [job for job in firsts if job.key not in store.refused])
 
 
 def _nothing(_name: str) -> None:
     return None
 
 
-def measure_all(wanted: list[Job], jobs: int) -> Iterator[tuple[Job, Reading | TapbatchError]]:
-    """Yield each job with its reading, or with the error that says why there is none, in the order given."""
-    if jobs <= 1 or len(wanted) < 2:
-        for job in wanted:
-            yield job, measure_job(job)
-        return
-    from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
-    from multiprocessing import get_context
-
-    # One linear-algebra thread a process: nested threads slow small matrices down.
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
-    try:
-        with ProcessPoolExecutor(min(jobs, len(wanted)), mp_context=get_context("spawn")) as pool:
-            yield from zip(wanted, pool.map(measure_job, wanted), strict=True)
-    except BrokenProcessPool as error:
-        what = "a process that measured was ended from outside, perhaps for lack of memory; what was measured is kept"
-        raise ShopError("--jobs", what, "run again with fewer jobs") from error
+def _method_notices(stock: Inventory) -> list[str]:
+    """Say what a newer version of the method did; the ledger knows which version it was written by."""
+    if not stock.before or stock.method_before == METHOD:
+        return []
+    anew = sum(
+        not is_missing(e) and stock.before[path].sha256 == e.sha256 and stock.before[path].key != e.key
+        for path, e in stock.ledger.items()
+        if path in stock.before
+    )
+    kept = sum(map(is_missing, stock.ledger.values()))
+    said = f"the method is now version {METHOD}, it was {stock.method_before}: {anew} measured anew"
+    return [f"{said}, {kept} without their sound kept as they were" if kept else said]
 
 
-def measure_job(job: Job) -> Reading | TapbatchError:
-    """Measure one recording; an expected error is returned, not raised, so that it crosses processes whole."""
-    from tapbatch.reading import measure_recording
-
-    try:
-        return measure_recording(job.path, job.recording.sha256, job.settings)
-    except TapbatchError as error:
-        return error
-
-
-def _by_instrument(shop: Shop, store: ReadingStore, found: _Found) -> Iterable[tuple[str, list[Item]]]:
-    items: dict[str, list[Item]] = defaultdict(list)
-    for shown, entry in sorted(found.ledger.items()):
-        recording, reading = found.recordings[shown], store.get(entry.key)
-        if reading is not None and recording.instrument not in shop.refused_instruments:
-            items[recording.instrument].append((recording, reading, is_missing(entry)))
-    return sorted(items.items())
-
-
-def _histories(shop: Shop, store: ReadingStore, found: _Found, attention: list[Attention]) -> list[History]:
-    """Build all histories; what needs the builder is added to ``attention``. Instruments refer to one another."""
-    gathered = []
-    for instrument, items in _by_instrument(shop, store, found):
-        history, asked = gather_history(instrument, items, shop.settings_of(instrument), shop.notes)
-        attention += asked
-        gathered.append(history)
-    # What setting up anew moves is the shop's own: one hand, one bench.
-    scatter = learn_setups(stage for history in gathered for stage in history.stages)
-    rests = resting_places(gathered)
-    histories = []
-    for history in gathered:
-        settings = shop.settings_of(history.instrument)
-        landed, asked = with_landings(compare_stages(history, settings, scatter), settings, rests)
-        attention += asked
-        histories.append(landed)
-    return histories
-
-
-def _show(shop: Shop, history: History, settings: InstrumentSettings) -> list[str]:
-    """Write the tables and the report of an instrument; the report only where what it shows has changed."""
-    folder = shop.results_dir / history.instrument
-    notices = [write_table(folder / f"{name}.csv", name, rows) for name, rows in history_to_tables(history).items()]
-    digest = hashlib.sha256(repr((METHOD, _version(), history, settings)).encode()).hexdigest()
-    mark = _mark_of(shop, history.instrument)
-    report = folder / "report.pdf"
-    with suppress(OSError):
-        if report.exists() and mark.read_text(encoding="ascii") == digest:
-            return notices
-    from tapbatch.show.report import write_report
-
-    notices.append(write_report(report, history, settings))
-    put_file(mark, digest.encode())
-    return notices
-
-
-def _mark_of(shop: Shop, instrument: str) -> Path:
-    return shop.results_dir / FOLDER / f"report-{instrument}.txt"
-
-
-def _instruments_of(shop: Shop, names: Iterable[str]) -> set[str]:
-    instruments = set()
-    for shown in names:
-        with suppress(NamingError):
-            instruments.add(parse_name(shown, shop.extra_parts).instrument)
-    return instruments
-
-
-def _clear_forgotten(shop: Shop, known: set[str]) -> None:
-    """Take away the tables and the report of instruments whose last reading was forgotten."""
-    for mark in sorted((shop.results_dir / FOLDER).glob("report-*.txt")):
-        instrument = mark.stem.removeprefix("report-")
-        if instrument in known or instrument in shop.refused_instruments:
-            continue
-        folder = shop.results_dir / instrument
-        for name in (*(f"{table}.csv" for table in SCHEMA), "report.pdf"):
-            with suppress(OSError):
-                (folder / name).unlink()
-        with suppress(OSError):
-            folder.rmdir()
-        mark.unlink(missing_ok=True)
-
-
-def _version() -> str:
-    from tapbatch import __version__
-
-    return __version__
-
-
-def forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
+def forget(shop: Shop, names: list[str], say: Say = lambda _line: None) -> tuple[list[str], list[Attention]]:
     """Let go of the readings of recordings that are gone.
 
     Parameters
@@ -374,31 +221,68 @@ def forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
         As opened.
     names
         Paths below ``recordings/``, as ``recordings.csv`` shows them.
+    say
+        Called with one line where another run is waited for.
 
     Returns
     -------
     tuple
         Those forgotten, and those that could not be: unknown, or still there.
     """
+    if not (shop.results_dir / FOLDER).is_dir():
+        return _forget(shop, names)
+    with hold(shop.results_dir, name_of_command(), say):
+        return _forget(shop, names)
+
+
+def _forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
     store = ReadingStore(shop.results_dir)
     ledger = store.read_ledger()
     gone, refused = [], []
     for name in names:
         shown = name.replace("\\", "/").removeprefix("recordings/")
-        if _is_there(shop.recordings_dir / shown):
+        if is_there(shop.recordings_dir / shown):
             what, remedy = "the recording is still there", "take it out of recordings/ first; nothing is forgotten"
             refused.append(Attention(where=shown, what=what, remedy=remedy))
         elif shown not in ledger:
             what, remedy = "no reading of it is kept", "name it as recordings.csv does"
             refused.append(Attention(where=shown, what=what, remedy=remedy))
         else:
-            entry = ledger.pop(shown)
-            if all(other.key != entry.key for other in ledger.values()):
-                store.drop(entry.key)
+            del ledger[shown]
             gone.append(shown)
     if gone:
         store.write_ledger(ledger)
+        # The ledger first: a reading without an entry is swept, an entry without a reading would be a riddle.
+        store.drop_all_but({entry.key for entry in ledger.values()})
     return gone, refused
+
+
+def items_of(
+    shop: Shop, instruments: set[str], say: Say = lambda _line: None
+) -> tuple[dict[str, list[Item]], list[Attention]]:
+    """Return the recordings of some instruments with their readings, measured where there is none; write no table.
+
+    Returns
+    -------
+    tuple
+        By instrument, those that have any; and what could not be measured.
+    """
+    store = ReadingStore(shop.results_dir)
+    stock = take_stock(shop, store)
+    for shown, recording in list(stock.recordings.items()):
+        if recording.instrument not in instruments:
+            del stock.recordings[shown], stock.ledger[shown]
+    known = len(stock.attention)
+    wanted = _to_measure(shop, store, stock)
+    if wanted:
+        with hold(shop.results_dir, name_of_command(), say):
+            _measure(wanted, stock, store, Alone(), None)
+    items: dict[str, list[Item]] = defaultdict(list)
+    for shown, entry in sorted(stock.ledger.items()):
+        recording, reading = stock.recordings[shown], store.get(entry.key)
+        if reading is not None:
+            items[recording.instrument].append((recording, reading, is_missing(entry)))
+    return dict(items), stock.attention[known:]
 
 
 def _is_text(name: str) -> bool:

@@ -11,10 +11,14 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from dataclasses import asdict, dataclass
+import os
+import re
+from collections.abc import Container
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from tapbatch.errors import TapbatchError
 from tapbatch.show.outputs import put_file
 from tapbatch.values import (
     BandSettings,
@@ -29,10 +33,13 @@ from tapbatch.values import (
     TapReading,
 )
 
-METHOD = "4"
+METHOD = "5"
 """Version of the method: raise it whenever the same bytes may give another number."""
 
 FOLDER = ".readings"
+
+_KEY = re.compile(r"[0-9a-f]{40}")
+_MOST_HELD = 300
 
 
 def reading_key(sha256: str, settings: BandSettings) -> str:
@@ -50,7 +57,12 @@ def reading_key(sha256: str, settings: BandSettings) -> str:
 
 def reading_to_json(reading: Reading) -> str:
     """Return a reading as JSON; :func:`reading_from_json` gives back an equal one."""
-    return json.dumps(asdict(reading), separators=(",", ":"), sort_keys=True)
+    # Field by field and not through ``asdict``, whose deep copies take longer than the writing.
+    return json.dumps(reading, default=_fields, separators=(",", ":"), sort_keys=True)
+
+
+def _fields(value: Any) -> dict[str, Any]:
+    return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
 def reading_from_json(text: str) -> Reading:
@@ -79,7 +91,8 @@ def _tap_reading(data: dict[str, Any]) -> TapReading:
         modes=tuple(Mode(**_tupled(m)) for m in data["modes"]),
         decays=tuple(Decay(**_tupled(d)) for d in data["decays"]),
         couplings=tuple(Coupling(**c) for c in data.get("couplings", ())),
-        tone=None if data["tone"] is None else StringTone(**data["tone"]),
+        # What a version of the method did not measure yet is not known; its readings are kept all the same.
+        tone=None if data.get("tone") is None else StringTone(**data["tone"]),
     )
 
 
@@ -104,46 +117,88 @@ class ReadingStore:
     ----------
     results
         The results folder; the readings lie in ``.readings`` below it.
+
+    Attributes
+    ----------
+    refused
+        What could not be measured, by key, for as long as this object lives: not kept, since a disk may recover.
     """
 
     def __init__(self, results: Path) -> None:
         self.folder = results / FOLDER
-        self._known: dict[str, Reading] = {}
+        self.refused: dict[str, TapbatchError] = {}
+        self._lately: dict[str, Reading] = {}
+
+    def __reduce__(self) -> tuple[type[ReadingStore], tuple[Path]]:
+        """Cross to another process without what was read lately."""
+        return ReadingStore, (self.folder.parent,)
 
     def get(self, key: str) -> Reading | None:
         """Return the reading kept under a key, or ``None``; one that cannot be read counts as not there."""
-        if key not in self._known:
+        if key not in self._lately:
             try:
-                self._known[key] = reading_from_json(self._path(key).read_text(encoding="utf-8"))
+                reading = reading_from_json(self._path(key).read_text(encoding="utf-8"))
             except (OSError, ValueError):
                 return None
-        return self._known[key]
+            self._remember(key, reading)
+        return self._lately[key]
 
     def has(self, key: str) -> bool:
-        """Tell whether a reading is kept under a key, without reading it."""
-        return key in self._known or self._path(key).exists()
+        """Tell whether a reading is kept under a key, from its first and last byte: a cut one is none."""
+        try:
+            with self._path(key).open("rb") as file:
+                first = file.read(1)
+                file.seek(-1, os.SEEK_END)
+                return (first, file.read(1)) == (b"{", b"}") and file.tell() > 2
+        except OSError:
+            return False
 
-    def put(self, key: str, reading: Reading) -> None:
-        """Keep a reading."""
-        put_file(self._path(key), reading_to_json(reading).encode())
-        self._known[key] = reading
+    def put(self, key: str, text: str) -> None:
+        """Keep a reading, as :func:`reading_to_json` gives it."""
+        self._lately.pop(key, None)
+        put_file(self._path(key), text.encode())
 
     def drop(self, key: str) -> None:
         """Let go of a reading."""
-        self._known.pop(key, None)
+        self._lately.pop(key, None)
         self._path(key).unlink(missing_ok=True)
+
+    def drop_all_but(self, keys: Container[str]) -> None:
+        """Let go of every reading that is not among ``keys``."""
+        for path in self.folder.glob("*.json"):
+            if _KEY.fullmatch(path.stem) and path.stem not in keys:
+                self.drop(path.stem)
+
+    def _remember(self, key: str, reading: Reading) -> None:
+        # A watch reads those of one instrument again and again; of a whole archive only the latest are held.
+        while len(self._lately) >= _MOST_HELD:
+            self._lately.pop(next(iter(self._lately)))
+        self._lately[key] = reading
 
     def read_ledger(self) -> dict[str, Entry]:
         """Return the ledger, by recording path; empty where there is none yet."""
         try:
-            data = json.loads((self.folder / "ledger.json").read_text(encoding="utf-8"))
-            return {path: Entry(**entry) for path, entry in data["recordings"].items()}
+            return {path: Entry(**entry) for path, entry in self._ledger()["recordings"].items()}
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return {}
 
+    def read_method(self) -> str:
+        """Return the version of the method that the ledger was written by; empty where there is no ledger yet."""
+        try:
+            return str(self._ledger()["method"])
+        except (OSError, ValueError, KeyError, TypeError):
+            return ""
+
+    def _ledger(self) -> Any:
+        return json.loads((self.folder / "ledger.json").read_text(encoding="utf-8"))
+
     def write_ledger(self, ledger: dict[str, Entry]) -> None:
         """Write the ledger."""
-        data = {"recordings": {path: asdict(entry) for path, entry in sorted(ledger.items())}}
+        rows: dict[str, dict[str, object]] = {
+            path: {"sha256": e.sha256, "size": e.size, "mtime_ns": e.mtime_ns, "key": e.key}
+            for path, e in sorted(ledger.items())
+        }
+        data = {"method": METHOD, "recordings": rows}
         put_file(self.folder / "ledger.json", json.dumps(data, indent=1, ensure_ascii=False).encode())
 
     def _path(self, key: str) -> Path:

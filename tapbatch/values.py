@@ -101,9 +101,8 @@ class Mode:
     """One damped mode in one tap, ``a exp(-delta t) cos(2 pi f t + phase)``, t from ``Tap.free_from_s``.
 
     ``energy_db`` is ``10 log10`` of the energy of its free decay, ``a**2/(4 delta)``, in (full scale)^2 s.
-    ``freq_t60_corr`` is the correlation of the errors of ``freq_hz`` and ``ln t60_s``. ``freq_misfit_hz`` and
-    ``t60_log_misfit`` are the parts of the standard errors that no noise explains (a room, a decay that is no
-    exponential): the same in every tap of a place, so that no number of taps makes them smaller.
+    ``freq_t60_corr`` is the correlation of the errors of ``freq_hz`` and ``ln t60_s``; ``freq_misfit_hz`` and
+    ``t60_log_misfit`` are what no noise explains of these (a room, say): alike in all taps, so no number of them helps.
     """
 
     freq_hz: float
@@ -151,8 +150,7 @@ class Decay:
 class Coupling:
     """How the errors of two modes of a tap hang together: correlations, each within -1 and 1.
 
-    ``first`` and ``second`` are indices into the tap's modes, ``first < second``; ``freq_t60`` is that of the first's
-    ``ln f`` with the second's ``ln T60``. Two modes in one line width trade frequency and decay with one another.
+    ``first < second`` index the tap's modes; ``freq_t60`` is that of the first's ``ln f`` with the second's ``ln T60``.
     """
 
     first: int

@@ -6,7 +6,9 @@ The tests go through the folder and the tables, as a builder and a spreadsheet w
 from __future__ import annotations
 
 import os
+import re
 import unicodedata
+from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -14,12 +16,14 @@ import numpy as np
 import pytest
 
 from tapbatch.errors import ShopError
-from tapbatch.pipeline import Job, measure_all, read_files, run_shop, sound_files
+from tapbatch.listen.arrivals import Listing, list_folder
+from tapbatch.measuring import Job, measure_to_text
+from tapbatch.pipeline import How, read_files, run_shop
 from tapbatch.settings import InstrumentSettings
 from tapbatch.shop import open_shop
 from tapbatch.show import report
-from tapbatch.show.outputs import put_file
 from tapbatch.values import BandSettings, Recording
+from tapbatch.workers import Processes
 from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
 TABLES = ("recordings", "taps", "tap_modes", "modes", "drift", "targets", "strings", "sustain")
@@ -51,7 +55,7 @@ def done(sounds: Sounds, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def _no_report(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     # Drawing takes far longer than all the rest; where the report is not looked at, a stand-in is put there.
     if "done" not in request.fixturenames:
-        monkeypatch.setattr(report, "write_report", lambda path, *_: put_file(path, b"%PDF stand-in"))
+        monkeypatch.setattr(report, "report_bytes", lambda *_: b"%PDF stand-in")
 
 
 def modes_of(shop: Path, instrument: str) -> list[dict[str, str]]:
@@ -125,8 +129,8 @@ def test_order_and_number_of_processes_change_no_byte(
 ) -> None:
     # the files written in the opposite order, listed in the opposite order, and measured by two processes
     shop = make_shop(tmp_path / "shop", dict(reversed(sounds.items())))
-    listed = list(sound_files(shop / "recordings"))
-    monkeypatch.setattr("tapbatch.pipeline.sound_files", lambda *_: iter(reversed(listed)))
+    listed = Listing(files=dict(reversed(list_folder(shop / "recordings").files.items())))
+    monkeypatch.setattr("tapbatch.inventory.list_folder", lambda *_: listed)
     assert tapbatch("run", shop, "--jobs", "2").status == 0
     assert bytes_below(shop / "results") == bytes_below(done / "results")
 
@@ -188,7 +192,7 @@ def test_a_kept_reading_that_is_damaged_is_measured_again(sounds: Sounds, tmp_pa
     shop = make_shop(tmp_path / "shop", {"na_01 x.wav": sounds["NA/01 closed/voice note.wav"]})
     tapbatch("run", shop)
     before = bytes_below(shop / "results", hidden=True)
-    (kept,) = (n for n in before if n.startswith(".readings/") and n.endswith(".json") and "ledger" not in n)
+    (kept,) = (n for n in before if re.fullmatch(r"\.readings/[0-9a-f]{40}\.json", n))
     (shop / "results" / kept).write_bytes(b"{")
     assert measured(tapbatch("run", shop).said) == 1
     assert bytes_below(shop / "results", hidden=True) == before
@@ -372,11 +376,16 @@ class _Fatal:
         return os._exit, (3,)
 
 
-def test_a_process_that_dies_is_one_clear_error() -> None:
+def test_a_process_that_dies_takes_nothing_with_it_but_what_it_worked_on(tmp_path: Path) -> None:
     recording = Recording(path="x", sha256="", instrument="x", instrument_shown="x", stage="x", stage_shown="x")
-    job = Job(path=_Fatal(), recording=recording, key="", settings=BandSettings())  # type: ignore[arg-type]
-    with pytest.raises(ShopError, match=r"ended from outside.*run again with fewer jobs"):
-        list(measure_all([job, job], 2))
+    fatal = Job(path=_Fatal(), recording=recording, key="", settings=BandSettings())  # type: ignore[arg-type]
+    sound = write_wav(tmp_path / "x.wav", taps(8, count=1))
+    others = [replace(fatal, path=sound, key=str(n)) for n in range(5)]
+    with Processes(2) as crew:
+        answers = {job.key: answer for job, answer in crew.each(measure_to_text, [*others[:2], fatal, *others[2:]])}
+    assert isinstance(answers.pop(""), ShopError)
+    assert set(answers) == {job.key for job in others}
+    assert set(answers.values()) == {measure_to_text(others[0])}
 
 
 def test_a_stop_in_the_middle_loses_the_reading_in_hand_only(
@@ -390,9 +399,11 @@ def test_a_stop_in_the_middle_loses_the_reading_in_hand_only(
 
     from tapbatch import pipeline
 
-    whole = pipeline.measure_job
+    whole = pipeline.measure_to_text
     monkeypatch.setattr(
-        pipeline, "measure_job", lambda job: (begun.append(job.key), (whole if len(begun) == 1 else stopped)(job))[1]
+        pipeline,
+        "measure_to_text",
+        lambda job: (begun.append(job.key), (whole if len(begun) == 1 else stopped)(job))[1],
     )
     result = tapbatch("run", shop)
     # 128 + SIGINT, by the custom of shells
@@ -413,7 +424,7 @@ def test_progress_is_told_of_every_recording_once(sounds: Sounds, tmp_path: Path
         told.append(total)
         yield told.append
 
-    run_shop(open_shop(shop), progress=progress)
+    run_shop(open_shop(shop), How(progress=progress))
     assert told == [2, *names]
-    run_shop(open_shop(shop), progress=progress)
+    run_shop(open_shop(shop), How(progress=progress))
     assert len(told) == 3

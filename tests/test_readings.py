@@ -113,7 +113,7 @@ def test_the_store_keeps_drops_and_takes_damage_for_absence(tmp_path: Path) -> N
     reading = replace(EMPTY, notices=("ü",))
     store = ReadingStore(tmp_path)
     assert store.get("k") is None
-    store.put("k", reading)
+    store.put("k", reading_to_json(reading))
     assert store.has("k")
     assert ReadingStore(tmp_path).get("k") == reading
     (tmp_path / FOLDER / "k.json").write_bytes(b"\xff\xfe")

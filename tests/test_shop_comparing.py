@@ -10,10 +10,11 @@ import pandas as pd
 import pytest
 
 from tapbatch import pipeline
-from tapbatch.pipeline import Job, Outcome, run_shop
+from tapbatch.measuring import Job
+from tapbatch.pipeline import Outcome, run_shop
+from tapbatch.readings import reading_to_json
 from tapbatch.shop import open_shop
 from tapbatch.show.tables import read_table
-from tapbatch.show.terminal import history_lines
 from tapbatch.values import Reading
 from tests.compare.builds import mode, reading
 
@@ -44,11 +45,11 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shop:
         if notes:
             (tmp_path / "notes.csv").write_text(notes, encoding="utf-8")
 
-        def measured(job: Job) -> Reading:
-            return _reading(*tones[job.path.stem])
+        def measured(job: Job) -> str:
+            return reading_to_json(_reading(*tones[job.path.stem]))
 
-        monkeypatch.setattr(pipeline, "measure_job", measured)
-        monkeypatch.setattr("tapbatch.show.report.write_report", lambda *_args, **_more: "")
+        monkeypatch.setattr(pipeline, "measure_to_text", measured)
+        monkeypatch.setattr("tapbatch.show.report.report_bytes", lambda *_args, **_more: b"")
         return tmp_path / "results", run_shop(open_shop(tmp_path))
 
     return run
@@ -86,8 +87,7 @@ def test_a_day_of_voicing_ends_in_a_line_at_the_bench(shop: Shop) -> None:
     assert row.step_cents == pytest.approx(10.0, abs=0.1)
     assert row.steps_to_go == pytest.approx(3.6, abs=0.1)
     assert row.overshoot_pct < 1.0
-    (history,) = outcome.histories
-    said = " ".join(" ".join(history_lines(history)).split())
+    said = " ".join(" ".join(outcome.lines).split())
     assert "air to target F#3: 36.3 c up; one more step +10.0 c" in said
     assert "about 3.6 steps, under 1 % chance that the next passes it" in said
 

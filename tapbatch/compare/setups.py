@@ -65,13 +65,36 @@ class SetupScatter:
 
 
 @dataclass(frozen=True, slots=True)
-class _Contrast:
+class Contrast:
     """The variance between the set-ups of one mode at one stage, what taps explain of it, and ``K - 1``."""
 
     between: float
     taps: float
     dof: int
     modes: int
+
+
+@dataclass(frozen=True, slots=True)
+class SetupContrasts:
+    """What stages tell of set-ups: of each stage the contrasts of its modes, for ``ln f`` and for ``ln T60``."""
+
+    freq: tuple[tuple[Contrast, ...], ...]
+    t60: tuple[tuple[Contrast, ...], ...]
+
+
+def contrasts_of(stages: Iterable[Stage]) -> SetupContrasts:
+    """Return what stages tell of set-ups; those that were set up once tell nothing.
+
+    Examples
+    --------
+    >>> contrasts_of([])
+    SetupContrasts(freq=(), t60=())
+    """
+    anew = [s for s in stages if any(h.recording.again for h in s.heard)]
+    return SetupContrasts(
+        tuple(tuple(_contrasts(stage, freq_sample)) for stage in anew),
+        tuple(tuple(_contrasts(stage, t60_sample)) for stage in anew),
+    )
 
 
 def learn_setups(stages: Iterable[Stage]) -> SetupScatter | None:
@@ -87,9 +110,20 @@ def learn_setups(stages: Iterable[Stage]) -> SetupScatter | None:
     >>> learn_setups([]) is None
     True
     """
-    listed = list(stages)
-    freq = [_contrasts(stage, freq_sample) for stage in listed]
-    t60 = [_contrasts(stage, t60_sample) for stage in listed]
+    return pool_setups([contrasts_of(stages)])
+
+
+def pool_setups(told: Iterable[SetupContrasts]) -> SetupScatter | None:
+    """Return what setting up anew moves, from what the instruments of a shop tell; ``None`` where none tells.
+
+    Examples
+    --------
+    >>> pool_setups([SetupContrasts((), ())]) is None
+    True
+    """
+    every = list(told)
+    freq = [stage for one in every for stage in one.freq]
+    t60 = [stage for one in every for stage in one.t60]
     if not any(freq):
         return None
     again = sum(of_stage[0].dof for of_stage in freq if of_stage)
@@ -167,7 +201,7 @@ def point_means(samples: Sequence[Sample]) -> dict[tuple[str, int], Mean]:
 # --------------------------------------------------------------- pooling
 
 
-def _contrasts(stage: Stage, sample: Measure) -> list[_Contrast]:
+def _contrasts(stage: Stage, sample: Measure) -> list[Contrast]:
     names = [m.mode for m in stage.modes if not NOT_OF_THE_BODY & set(m.flags)]
     members = members_by_mode(stage)
     found = [_contrast([sample(t, m) for t, m in members[name]]) for name in names]
@@ -175,7 +209,7 @@ def _contrasts(stage: Stage, sample: Measure) -> list[_Contrast]:
     return [replace(c, modes=len(kept)) for c in kept]
 
 
-def _contrast(samples: Sequence[Sample]) -> _Contrast | None:
+def _contrast(samples: Sequence[Sample]) -> Contrast | None:
     cells = cells_of(samples)
     setups = sorted({setup for _, setup in cells})
     common = set.intersection(*({p for p, s in cells if s == setup} for setup in setups))
@@ -185,10 +219,10 @@ def _contrast(samples: Sequence[Sample]) -> _Contrast | None:
     taps = [sum(cells[p, s].variance for p in common) / len(common) ** 2 for s in setups]
     centre = fmean(means)
     between = sum((m - centre) ** 2 for m in means) / (len(setups) - 1)
-    return _Contrast(between, fmean(taps), len(setups) - 1, 1)
+    return Contrast(between, fmean(taps), len(setups) - 1, 1)
 
 
-def _pooled(contrasts: Sequence[_Contrast]) -> Variance:
+def _pooled(contrasts: Sequence[Contrast]) -> Variance:
     sigma2 = 0.0
     for _ in range(3):
         # What a mode can tell goes with the inverse square of its whole variance between set-ups.

@@ -8,11 +8,14 @@ replaced (a spreadsheet holds it open, as some systems allow), the new one stays
 from __future__ import annotations
 
 import os
+import re
 import secrets
 from contextlib import suppress
 from pathlib import Path
 
 from tapbatch.errors import ShopError
+
+_HALF_WRITTEN = re.compile(r"\.[0-9a-f]{12}\.part")
 
 
 def put_file(path: Path, data: bytes) -> str:
@@ -65,6 +68,17 @@ def beside(path: Path) -> Path:
     return path.with_name(f"{path.stem} (new){path.suffix}")
 
 
+def is_half_written(name: str) -> bool:
+    """Tell whether a file name is one that this module writes under before a file is put in its place.
+
+    Examples
+    --------
+    >>> is_half_written(".0123456789ab.part"), is_half_written("modes.csv"), is_half_written(".take 1.part")
+    (True, False, False)
+    """
+    return _HALF_WRITTEN.fullmatch(name) is not None
+
+
 def _holds(path: Path, data: bytes) -> bool:
     try:
         return path.stat().st_size == len(data) and path.read_bytes() == data
@@ -80,7 +94,7 @@ def _write_beside(path: Path, data: bytes) -> Path:
             file.write(data)
             file.flush()
             os.fsync(file.fileno())
-    except OSError:
+    except (OSError, KeyboardInterrupt):
         _drop(fresh)
         raise
     return fresh

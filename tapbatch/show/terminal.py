@@ -98,12 +98,11 @@ def reading_to_json(stage: Stage) -> str:
     return json.dumps(document, allow_nan=False)
 
 
-def print_histories(histories: Sequence[History], *, file: TextIO | None = None) -> None:
-    """Print where each instrument stands: its latest stage, the note that leads there, and whether it has moved."""
+def print_lines(lines: Sequence[str], *, file: TextIO | None = None) -> None:
+    """Print lines as they are, such as those that say where each instrument stands (:func:`history_lines`)."""
     console = _console(file or sys.stdout)
-    for history in histories:
-        for line in history_lines(history):
-            _say(console, line, "")
+    for line in lines:
+        _say(console, line, "")
 
 
 def history_lines(history: History) -> list[str]:
@@ -111,24 +110,48 @@ def history_lines(history: History) -> list[str]:
     lines: list[str] = []
     for part in history.parts:
         stages = [s for s in history.of_part(part) if s.modes]
-        if not stages:
-            continue
-        stage = stages[-1]
-        lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
-        said = f"{history.instrument_shown}, {part}, {stage.stage_shown}: {words.note_text(lead)}"
-        said += f" {words.sure_text(lead)}"
-        played = words.playing_text(lead, stage)
-        said += f" (played: {played})" if played else ""
-        here = (part, lead.mode, stage.stage)
-        drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
-        if drift is not None:
-            said += f", {words.moved_text(drift)}"
-            said += f", {words.more_taps_text(drift)}" if drift.verdict == "unclear" else ""
-            said += f" ({drift.caution})" if drift.caution else ""
-        lines += _wrapped(said, "", "    ")
-        for said in landing_lines(history, part):
-            lines += _wrapped(said, "  ", "    ")
+        if stages:
+            lines += _wrapped(_stands(history, stages[-1]), "", "    ")
+            for said in landing_lines(history, part):
+                lines += _wrapped(said, "  ", "    ")
     return lines
+
+
+def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> list[tuple[str, str]]:
+    """Return what a recording that just arrived says of its stage: the sentence first, then the modes.
+
+    All recordings of its stage are joined in it, as in ``modes.csv``.
+    """
+    stage = next((s for s in history.stages if any(h.recording.path == path for h in s.heard)), None)
+    if stage is None:
+        return []
+    lines = [(line, "bold") for line in _wrapped(_stands(history, stage), "", "    ")] if stage.modes else []
+    if stage.modes and stage is [s for s in history.of_part(stage.part) if s.modes][-1]:
+        lines += [(line, "") for said in landing_lines(history, stage.part) for line in _wrapped(said, "  ", "    ")]
+    return [("", ""), *lines, *reading_lines(stage, steady_cents)]
+
+
+def print_arrival(history: History, path: str, *, steady_cents: float = 3.0, file: TextIO | None = None) -> None:
+    """Print what a recording that just arrived says of its stage."""
+    console = _console(file or sys.stdout)
+    for line, style in arrival_lines(history, path, steady_cents):
+        _say(console, line, style)
+
+
+def _stands(history: History, stage: Stage) -> str:
+    """Say which note leads at a stage that has modes, how sure, and whether it moved."""
+    lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
+    said = f"{history.instrument_shown}, {stage.part}, {stage.stage_shown}: {words.note_text(lead)}"
+    said += f" {words.sure_text(lead)}"
+    played = words.playing_text(lead, stage)
+    said += f" (played: {played})" if played else ""
+    here = (stage.part, lead.mode, stage.stage)
+    drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
+    if drift is not None:
+        said += f", {words.moved_text(drift)}"
+        said += f", {words.more_taps_text(drift)}" if drift.verdict == "unclear" else ""
+        said += f" ({drift.caution})" if drift.caution else ""
+    return said
 
 
 def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -> None:

@@ -72,6 +72,7 @@ NO_LOUDNESS = (
 # By how a notice begins; the rest of it says which codec, rate or level.
 NOTICES: dict[str, str] = {
     "missing": "the recording is gone from the folder; its reading is kept until it is forgotten",
+    "older method": "measured by an older version of the method, since the sound is gone; hold it against no new one",
     "lossy": "fine for the note, less so for faint modes and long decays",
     "clipped": "too loud for the recorder: tap softer or move it away",
     "low sample rate": "what rings higher than half the rate is lost",

@@ -24,8 +24,9 @@ from pathlib import Path
 
 from tapbatch.errors import TapbatchError
 from tapbatch.listen.naming import hash_file
-from tapbatch.pipeline import Job, measure_all
+from tapbatch.measuring import Job, measure_job
 from tapbatch.values import BandSettings, Mode, Reading, Recording
+from tapbatch.workers import Processes
 
 FOLDER = Path(__file__).parents[3] / "shared" / "recordings"
 BAND = BandSettings(band_low_hz=60.0, band_high_hz=12000.0)
@@ -111,7 +112,10 @@ def read_all(names: Iterable[str], folder: Path = FOLDER, *, jobs: int = 1) -> d
         )
         wanted.append(Job(path=folder / name, recording=recording, key=sha256, settings=BAND))
     readings = {}
-    for job, result in measure_all(wanted, jobs):
+    with Processes(jobs) as crew:
+        results = dict(crew.each(measure_job, wanted))
+    for job in wanted:
+        result = results[job]
         if isinstance(result, TapbatchError):
             raise result
         readings[job.recording.path] = result

@@ -1,0 +1,219 @@
+"""From readings to tables and reports in their places, for those instruments that need it.
+
+Conventions: an instrument needs it when the fingerprint of what its tables rest on differs from that in its mark, or
+when a file is not as it was left (:mod:`~tapbatch.standing`). Files are put in place one by one, then the mark; so
+after a kill the mark is old, and all is made once more. A file that cannot be replaced keeps its instrument stale.
+"""
+
+from __future__ import annotations
+
+import errno
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+
+from tapbatch.bench_notes import NoteKey
+from tapbatch.errors import ShopError, TapbatchError
+from tapbatch.inventory import Inventory, is_missing
+from tapbatch.lending import Common, Lent, common, liked_by, sets_up_anew
+from tapbatch.readings import ReadingStore
+from tapbatch.shop import Shop
+from tapbatch.show.outputs import put_file
+from tapbatch.show.tables import SCHEMA
+from tapbatch.standing import (
+    REPORT,
+    Basis,
+    Item,
+    Mark,
+    Standing,
+    Wanted,
+    drop_mark,
+    files_as_left,
+    lend,
+    not_worked_out,
+    read_marks,
+    work_out,
+    write_mark,
+)
+from tapbatch.values import Attention, History, Note
+from tapbatch.workers import Crew
+
+_ROOM_ENDS = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO}
+
+
+@dataclass(slots=True)
+class Refreshed:
+    """What the instruments say, gathered."""
+
+    instruments: list[str]
+    lines: list[str]
+    notices: list[str]
+    attention: list[Attention]
+
+    def add(self, said: Mark | Standing) -> None:
+        """Add what one instrument says, now or when it was last made."""
+        self.instruments.append(said.instrument)
+        self.lines += said.lines
+        self.notices += said.notices
+        self.attention += said.attention
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stale:
+    """What is to be made anew: ``stale`` instruments have old tables, those to be ``drawn`` an old report.
+
+    ``plain`` are the fingerprints of the instruments' own bases, ``prints`` those with what others tell; ``lent`` is
+    what those tell that are asked, ``common`` all of it together.
+
+    ``undrawn`` are all whose report is old, also those that are left for later.
+    """
+
+    bases: Mapping[str, Basis]
+    plain: Mapping[str, str]
+    prints: Mapping[str, str]
+    lent: Mapping[str, Lent]
+    common: Common
+    marks: Mapping[str, Mark]
+    stale: tuple[str, ...]
+    undrawn: tuple[str, ...]
+    drawn: tuple[str, ...]
+
+    @property
+    def reports_due(self) -> tuple[str, ...]:
+        """The instruments whose report is left for later."""
+        return tuple(name for name in self.undrawn if name not in self.drawn)
+
+
+def look_over(shop: Shop, stock: Inventory, store: ReadingStore, reports: int | None) -> Stale:
+    """Find the instruments whose basis changed, or whose files are not as they were left.
+
+    ``reports`` is how many reports may be drawn now; ``None`` for all.
+    """
+    marks = read_marks(shop.results_dir)
+    bases = {basis.instrument: basis for basis in _bases(shop, stock)}
+    plain = {name: basis.fingerprint for name, basis in bases.items()}
+    lent = _lent(bases, plain, marks, store)
+    together = common(lent)
+    prints = {name: f"{plain[name]} {together.of(basis.settings).fingerprint}" for name, basis in bases.items()}
+    stale = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], report=False))
+    undrawn = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], report=True))
+    drawn = undrawn if reports is None else undrawn[:reports]
+    return Stale(
+        bases=bases, plain=plain, prints=prints, lent=lent, common=together, marks=marks, stale=stale,
+        undrawn=undrawn, drawn=drawn,
+    )  # fmt: skip
+
+
+def _lent(
+    bases: Mapping[str, Basis], plain: Mapping[str, str], marks: Mapping[str, Mark], store: ReadingStore
+) -> dict[str, Lent]:
+    """Return what those instruments tell that have something to tell, from their marks where nothing changed."""
+    liked = {name for basis in bases.values() for name in liked_by(basis.settings)}
+    lent = {}
+    for name, basis in bases.items():
+        if name not in liked and not sets_up_anew(recording for recording, _, _ in basis.items):
+            continue
+        mark = marks.get(name)
+        known = mark.lent if mark is not None and mark.basis == plain[name] else None
+        lent[name] = known if known is not None else lend(Wanted(basis=basis, store=store))
+    return lent
+
+
+def _holds(shop: Shop, mark: Mark | None, name: str, fingerprint: str, *, report: bool) -> bool:
+    return mark is not None and mark.holds(shop.results_dir / name, fingerprint, report=report)
+
+
+def refresh(
+    shop: Shop, store: ReadingStore, over: Stale, crew: Crew, shown: Callable[[History], None] | None
+) -> Refreshed:
+    """Make tables and reports of what is stale, and gather what all instruments say.
+
+    ``shown`` is called with the history of each instrument whose tables were made anew, when they are in place.
+    """
+    named = set(over.stale) | set(over.drawn)
+    wanted = [_wanted(n, store, over, history=shown is not None) for n in over.bases if n in named]
+    said: dict[str, Mark | Standing] = {n: mark for n, mark in over.marks.items() if n in over.bases}
+    for want, standing in crew.each(work_out, wanted):
+        name = want.basis.instrument
+        if isinstance(standing, TapbatchError):
+            standing = not_worked_out(name, standing.what, standing.remedy)
+        said[name] = _put_in_place(shop, standing, over)
+        for key in standing.damaged:
+            store.drop(key)
+        if shown is not None and standing.history is not None and name in over.stale:
+            shown(standing.history)
+    refreshed = Refreshed([], [], [], [])
+    for name in sorted(said):
+        refreshed.add(said[name])
+    return refreshed
+
+
+def _bases(shop: Shop, stock: Inventory) -> Iterator[Basis]:
+    items: dict[str, list[Item]] = defaultdict(list)
+    for shown, entry in sorted(stock.ledger.items()):
+        recording = stock.recordings[shown]
+        items[recording.instrument].append((recording, entry.key, is_missing(entry)))
+    notes: dict[str, dict[NoteKey, Note]] = defaultdict(dict)
+    for key, note in shop.notes.items():
+        notes[key[0]][key] = note
+    for instrument, of_instrument in sorted(items.items()):
+        settings = shop.settings_of(instrument)
+        yield Basis(
+            instrument=instrument, items=tuple(of_instrument), settings=settings, notes=notes.get(instrument, {})
+        )
+
+
+def _wanted(name: str, store: ReadingStore, over: Stale, *, history: bool) -> Wanted:
+    basis = over.bases[name]
+    return Wanted(
+        basis=basis, store=store, report=name in over.drawn, history=history, common=over.common.of(basis.settings)
+    )
+
+
+def _put_in_place(shop: Shop, standing: Standing, over: Stale) -> Mark | Standing:
+    """Put the files of an instrument in place, then its mark; what could not be replaced is tried again next time."""
+    if standing.failed:
+        return standing
+    name, folder = standing.instrument, shop.results_dir / standing.instrument
+    fingerprint, before = over.prints[name], over.marks.get(name)
+    try:
+        refused = [n for n in (put_file(folder / file, data) for file, data in standing.files.items()) if n]
+    except ShopError as error:
+        if _ends_all(error):
+            raise
+        told = Attention(where=error.where, what=error.what, remedy=error.remedy)
+        return Standing(instrument=name, lines=standing.lines, attention=(*standing.attention, told), failed=True)
+    drawn = fingerprint if REPORT in standing.files else before.report if before else ""
+    mark = Mark(
+        instrument=name,
+        basis=over.plain[name],
+        lent=None if standing.damaged else over.lent.get(name),
+        tables="" if refused or standing.damaged else fingerprint,
+        report="" if refused or standing.damaged else drawn,
+        files=files_as_left(folder, [*(f"{table}.csv" for table in SCHEMA if table != "attention"), REPORT]),
+        lines=standing.lines,
+        notices=(*standing.notices, *refused),
+        attention=standing.attention,
+    )
+    write_mark(shop.results_dir, mark)
+    return mark
+
+
+def _ends_all(error: ShopError) -> bool:
+    """Tell whether what kept one file from being written keeps all: no room, no drive."""
+    return isinstance(error.__cause__, OSError) and error.__cause__.errno in _ROOM_ENDS
+
+
+def clear_forgotten(shop: Shop, known: set[str]) -> None:
+    """Take away the tables and the report of instruments whose last reading was forgotten."""
+    for instrument in read_marks(shop.results_dir):
+        if instrument in known or instrument in shop.refused_instruments:
+            continue
+        folder = shop.results_dir / instrument
+        for name in (*(f"{table}.csv" for table in SCHEMA), REPORT):
+            with suppress(OSError):
+                (folder / name).unlink()
+        with suppress(OSError):
+            folder.rmdir()
+        drop_mark(shop.results_dir, instrument)

@@ -1,0 +1,209 @@
+"""What many recordings cost: ``python -m tests.benchmarks.many [--sizes N ...] [--jobs N ...] [--write]``.
+
+Shops of simulated taps are made in a folder of their own, 50 short recordings at 8 kHz an instrument, and run by the
+program itself, reports and all. Seconds are those of the processor, its own and its workers', since a machine
+that others use stretches the clock; the clock stands beside. *Master* is what the process that holds the shop uses
+while its workers do the rest. *Decoding* is reading the same files into samples and nothing else. ``--write`` writes
+``MANY.md`` beside this file.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tapbatch.errors import TapbatchError
+from tests.benchmarks.tables import machine
+from tests.shops import bytes_below, taps, write_wav
+
+ROOT = Path(__file__).parents[2]
+RESULTS = Path(__file__).with_name("MANY.md")
+PER_INSTRUMENT = 50
+TAP_S = 0.012
+"""What a tap may cost beside decoding."""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What a run took, in seconds: by the clock, by all processors, and by the master alone."""
+
+    clock_s: float
+    cpu_s: float
+    master_s: float
+
+
+def make(folder: Path, count: int, taps_each: int = 2, per_instrument: int = PER_INSTRUMENT) -> Path:
+    """Make a shop of ``count`` recordings, no two alike."""
+    kinds = [taps(900 + n, count=taps_each) for n in range(12)]
+    rng = np.random.default_rng(8000)
+    for n in range(count):
+        instrument, number = divmod(n, per_instrument)
+        name = f"lyre-{instrument:04}_{number // 2 + 1:02}-stage_top_{number % 2 + 1}.wav"
+        sound = kinds[n % len(kinds)]
+        write_wav(folder / "recordings" / name, sound + rng.normal(0, 3e-5, len(sound)))
+    return folder
+
+
+def run(shop: Path, results: Path, *arguments: str) -> Cost:
+    """Run the program, and tell what it took; its children's processors are its own."""
+    before, began_s = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+    command = [sys.executable, "-c", _TIMED, "run", str(shop), "--results", str(results), *arguments]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    clock_s, after = time.perf_counter() - began_s, resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert done.returncode in (0, 1), done.stderr
+    cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return Cost(clock_s, cpu_s, float(done.stderr.splitlines()[-1]))
+
+
+_TIMED = """
+import sys, time
+sys.argv[0] = "tapbatch"
+from tapbatch.cli import main
+if __name__ == "__main__":
+    try:
+        main()
+    finally:
+        print(time.process_time(), file=sys.stderr)
+"""
+
+
+def decoding_s(shop: Path) -> float:
+    """Return the processor's seconds for reading all files of a shop into samples, once warm."""
+    from tapbatch.listen.decode import decode
+
+    times = []
+    for _ in range(3):
+        began_s = time.process_time()
+        for path in sorted((shop / "recordings").rglob("*.wav")):
+            try:
+                decode(path)
+            except TapbatchError:
+                continue
+        times.append(time.process_time() - began_s)
+    return min(times)
+
+
+def taps_used(results: Path) -> int:
+    """Return how many taps were measured."""
+    total = 0
+    for path in results.glob("*/recordings.csv"):
+        with path.open(encoding="utf-8", newline="") as rows:
+            total += sum(int(row["taps_used"]) for row in csv.DictReader(rows))
+    return total
+
+
+class Page:
+    """Lines shown as they come, and kept."""
+
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+
+    def say(self, text: str = "") -> None:
+        """Show and keep a line."""
+        print(text, flush=True)
+        self.lines.append(text)
+
+
+def sizes(page: Page, folder: Path, counts: Sequence[int], jobs: int) -> None:
+    """Say what a recording costs in shops of several sizes, and what a run costs that finds nothing new."""
+    page.say(f"## Cost of a recording of one tap by how many there are (`--jobs {jobs}`)\n")
+    page.say(
+        "| recordings | cpu ms each | beyond starting | clock ms each | master ms each | nothing new, s | of it cpu |"
+    )
+    page.say("| --- | --- | --- | --- | --- | --- | --- |")
+    # What starting costs, with every worker's libraries: two recordings of two instruments take it as thousands do.
+    start = run(make(folder / "shop-2", 2, 1, per_instrument=1), folder / "results-2", "--jobs", str(jobs))
+    each = []
+    for count in counts:
+        shop = make(folder / f"shop-{count}", count, 1)
+        first = run(shop, folder / f"results-{count}", "--jobs", str(jobs))
+        again = [run(shop, folder / f"results-{count}") for _ in range(3)]
+        each.append((first.cpu_s - start.cpu_s) / (count - 2))
+        page.say(
+            f"| {count} | {1e3 * first.cpu_s / count:.1f} | {1e3 * each[-1]:.1f} |"
+            f" {1e3 * first.clock_s / count:.1f} |"
+            f" {1e3 * first.master_s / count:.1f} | {statistics.median(a.clock_s for a in again):.2f} |"
+            f" {statistics.median(a.cpu_s for a in again):.2f} |"
+        )
+    page.say(f"\nStarting is what two recordings cost: {start.cpu_s:.1f} s. Beyond it the dearest costs")
+    page.say(f"{max(each) / min(each):.2f} times the cheapest (promised: 1.15).\n")
+
+
+def processes(page: Page, folder: Path, count: int, numbers: Sequence[int]) -> None:
+    """Say what several processes bring, and whether they give the same bytes."""
+    page.say(f"## Several processes, {count} recordings\n")
+    page.say("| jobs | clock s | cpu s | master s | faster by the clock | faster if the processors were its own |")
+    page.say("| --- | --- | --- | --- | --- | --- |")
+    shop = make(folder / "shop-jobs", count)
+    one, truth = None, None
+    for jobs in numbers:
+        results = folder / f"jobs-{jobs}"
+        cost = run(shop, results, "--jobs", str(jobs))
+        one = one or cost
+        truth = truth if truth is not None else bytes_below(results)
+        same = bytes_below(results) == truth
+        # At worst nothing of the master's work is done while its workers work.
+        alone_s = cost.master_s + (cost.cpu_s - cost.master_s) / jobs if jobs > 1 else cost.cpu_s
+        page.say(
+            f"| {jobs} | {cost.clock_s:.1f} | {cost.cpu_s:.1f} | {cost.master_s:.1f} |"
+            f" {one.clock_s / cost.clock_s:.2f} | {one.cpu_s / alone_s:.2f} |{'' if same else ' OTHER BYTES'}"
+        )
+    page.say("\nThe tables and reports have the same bytes.\n" if same else "\nTHE BYTES DIFFER.\n")
+
+
+def beside_decoding(page: Page, folder: Path, count: int) -> None:
+    """Say what the whole costs beside only decoding, on simulated and on the sample shop's recordings."""
+    page.say("## The whole run beside decoding alone, in seconds of the processor\n")
+    page.say(
+        "| shop | recordings | taps | run | decoding | 4 × (decoding + 12 ms a tap) | 4 × decoding + 12 ms a tap |"
+    )
+    page.say("| --- | --- | --- | --- | --- | --- | --- |")
+    for name, shop in (("sample_data", ROOT / "sample_data"), ("simulated", make(folder / "shop-decoding", count))):
+        results = folder / f"results-{name}"
+        cost, only_s = run(shop, results, "--jobs", "1"), decoding_s(shop)
+        found = taps_used(results)
+        files = len(list((shop / "recordings").rglob("*.wav")))
+        page.say(
+            f"| {name} | {files} | {found} | {cost.cpu_s:.2f} | {only_s:.2f} |"
+            f" {4 * (only_s + TAP_S * found):.2f} | {4 * only_s + TAP_S * found:.2f} |"
+        )
+    page.say("\nThe run counts everything: starting, measuring, tables, and the PDF of each instrument.\n")
+
+
+def main() -> None:
+    """Play what is asked for, and say what came out."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.many", description=__doc__)
+    parser.add_argument("--sizes", type=int, nargs="*", default=[100, 1000], help="recordings a shop; 100 1000")
+    parser.add_argument("--jobs", type=int, nargs="*", default=[1, 2], help="numbers of processes; 1 2")
+    parser.add_argument(
+        "--count", type=int, default=200, help="recordings where sizes are not compared; 200, 0 for none"
+    )
+    parser.add_argument("--write", action="store_true", help=f"write {RESULTS.name}")
+    said, page = parser.parse_args(), Page()
+    page.say(f"# What many recordings cost\n\n{machine()}\n")
+    page.say(
+        f"Made by `python -m tests.benchmarks.many`; {os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}.\n"
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        if said.count:
+            beside_decoding(page, Path(folder), said.count)
+            processes(page, Path(folder), said.count, said.jobs)
+        sizes(page, Path(folder), said.sizes, max(said.jobs))
+    if said.write:
+        RESULTS.write_text("\n".join(page.lines), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

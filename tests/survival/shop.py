@@ -1,0 +1,128 @@
+"""The shop that trials are played on, and what must hold of it whatever happened."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from shutil import copytree
+from unittest import mock
+
+from tapbatch import measuring
+from tapbatch.listen.naming import hash_file
+from tapbatch.measuring import Job
+from tapbatch.pipeline import How, run_shop
+from tapbatch.shop import open_shop
+from tests.shops import bytes_below, make_shop, taps, write_wav
+
+NAMES = ("lyre-2_01-joined_top_1.wav", "lyre-2_02-thinned_top_1.wav", "NA/01 closed/voice note.wav")
+
+
+@dataclass
+class Tally:
+    """How often a trial disturbed a run, and what was amiss afterwards, a line each; ``note`` for the table."""
+
+    tried: int = 0
+    lost: list[str] = field(default_factory=list)
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Undisturbed:
+    """A shop, and what a run that nothing disturbs leaves: results by path, hidden names, recordings with facts."""
+
+    shop: Path
+    results: dict[str, bytes]
+    hidden: frozenset[str]
+    recordings: dict[str, tuple[bytes, int, int]]
+
+    def amiss(self, results: Path) -> str:
+        """Return what differs after the next run, empty where nothing does."""
+        found = bytes_below(results)
+        if found != self.results:
+            differ = sorted(n for n in {*found, *self.results} if found.get(n) != self.results.get(n))
+            return f"results differ: {', '.join(differ)}"
+        stray = hidden_names(results) ^ self.hidden
+        if stray:
+            return f"kept files differ: {', '.join(sorted(stray))}"
+        return "" if recordings_of(self.shop) == self.recordings else "a recording was touched"
+
+
+def undisturbed(shop: Path, scratch: Path, before: Path | None = None) -> Undisturbed:
+    """Run a shop once, from ``before`` if given, with its results in ``scratch``, and note what is left."""
+    recordings = recordings_of(shop)
+    results = begin(scratch, before)
+    run(shop, results)
+    return Undisturbed(shop, bytes_below(results), hidden_names(results), recordings)
+
+
+def begin(results: Path, before: Path | None) -> Path:
+    """Return a results folder that does not exist yet, or a copy of an earlier one, times and all."""
+    return Path(copytree(before, results)) if before else results
+
+
+def run(shop: Path, results: Path, jobs: int = 1) -> None:
+    """Run a shop in this process."""
+    run_shop(open_shop(shop, results), How(jobs=jobs))
+
+
+def recordings_of(shop: Path) -> dict[str, tuple[bytes, int, int]]:
+    """Return each recording's bytes, time of change and mode."""
+    folder = shop / "recordings"
+    facts = {name: (folder / name).stat() for name in bytes_below(folder, hidden=True)}
+    return {n: (b, facts[n].st_mtime_ns, facts[n].st_mode) for n, b in bytes_below(folder, hidden=True).items()}
+
+
+def hidden_names(results: Path) -> frozenset[str]:
+    """Return the names of all that is kept between runs; also half-written files anywhere would be among them."""
+    shown = set(bytes_below(results))
+    return frozenset(n for n in bytes_below(results, hidden=True) if n not in shown)
+
+
+def new_shop(root: Path) -> Path:
+    """Return a shop of three recordings and one file that needs attention."""
+    shop = make_shop(root / "shop", {name: taps(40 + n, count=2) for n, name in enumerate(NAMES)})
+    (shop / "recordings" / "lyre-2_03 x_tpo.wav").write_bytes(b"RIFF")
+    return shop
+
+
+def change(shop: Path) -> None:
+    """Do to its recordings all that can be done: one new, one replaced, one renamed, one gone."""
+    folder = shop / "recordings"
+    write_wav(folder / "lyre-2_03-carved_top_1.wav", taps(50, count=2, cents=-20))
+    write_wav(folder / NAMES[0], taps(51, count=2, cents=5))
+    (folder / NAMES[1]).rename(folder / "Lyre-2 - 02-thinned - free - top.wav")
+    (folder / NAMES[2]).unlink()
+
+
+@contextmanager
+def quick() -> Iterator[None]:
+    """Measure the same bytes once only, draw no report, and wait for no disk: trials are about what is in files.
+
+    What a run writes, and when, stays as it is; whether the disk itself keeps a flush is not for a test to tell.
+    """
+    from tapbatch.show import report
+
+    measured = _measured_once(measuring.measure_to_text)
+    with (
+        mock.patch("tapbatch.pipeline.measure_to_text", measured),
+        mock.patch.object(os, "fsync", return_value=None),
+        mock.patch.object(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode()),
+    ):
+        yield
+
+
+def _measured_once(measure: Callable[[Job], object]) -> Callable[[Job], object]:
+    @cache
+    def by_bytes(sha256: str, job: Job) -> object:
+        return measure(job)
+
+    def measured(job: Job) -> object:
+        # Where it lies does not count, as long as it is there.
+        assert os.path.exists(job.path)  # noqa: PTH110
+        return by_bytes(hash_file(job.path), job)
+
+    return measured

@@ -1,0 +1,363 @@
+"""A shop under watch: the clock and the hints are handed in, the folder and the runs are real; nothing sleeps."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from shutil import rmtree
+
+import numpy as np
+import pytest
+
+from tapbatch.errors import ShopError
+from tapbatch.holding import hold
+from tapbatch.listen.arrivals import STILL_S
+from tapbatch.listen.hints import FolderHints
+from tapbatch.pipeline import Outcome
+from tapbatch.readings import ReadingStore
+from tapbatch.shop import Shop, open_shop
+from tapbatch.show import report
+from tapbatch.values import Attention, History
+from tapbatch.watching import AGAIN_S, LOOK_EVERY_S, QUIET_S, Watch
+from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+
+LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
+Sounds = dict[str, np.ndarray]
+
+
+@pytest.fixture(scope="module")
+def sounds() -> Sounds:
+    return {LYRE: taps(71, count=2), NA: taps(72, count=2)}
+
+
+class Bench:
+    """A shop under watch, and all that it was told; ``wait`` lets time pass as the watch itself asks for it."""
+
+    def __init__(self, root: Path) -> None:
+        self.root, self.now_s = root, 1000.0
+        self.told: list[str] = []
+        self.watch = Watch(
+            opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s, teller=self
+        )  # fmt: skip
+
+    def until_quiet(self, least_s: float = 0.0) -> list[str]:
+        """Step as the watch asks until it only waits for its timer, ``least_s`` at least; return what was told."""
+        before, start_s = len(self.told), self.now_s
+        for _ in range(200):
+            wait_s = self.watch.step()
+            if wait_s >= LOOK_EVERY_S and self.now_s - start_s >= least_s:
+                return self.told[before:]
+            self.now_s += max(wait_s, 0.001)
+        raise AssertionError("it never comes to rest")
+
+    def put(self, name: str, samples: np.ndarray) -> Path:
+        return write_wav(self.root / "recordings" / name, samples)
+
+    def modes(self, instrument: str) -> list[dict[str, str]]:
+        return rows_of(self.root / "results" / instrument / "modes.csv")
+
+    # what a teller and hints are
+
+    def began(self, outcome: Outcome) -> None:
+        self.told.append(f"began: {outcome.measured}")
+
+    def arrived(self, history: History, path: str, shop: Shop) -> None:
+        assert (shop.results_dir / history.instrument / "modes.csv").exists()
+        self.told.append(f"arrived: {path}")
+
+    def attention(self, items: tuple[Attention, ...]) -> None:
+        self.told += [f"attention: {item.where}: {item.what}" for item in items]
+
+    def note(self, text: str) -> None:
+        self.told.append(f"note: {text}")
+
+    def wait(self, timeout_s: float) -> bool:
+        self.now_s += timeout_s
+        return False
+
+    def close(self) -> None:
+        self.told.append("closed")
+
+
+@pytest.fixture(autouse=True)
+def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Stand in for drawing; noted is for whom a report was drawn."""
+    noted: list[str] = []
+
+    def draw(history: History, *_: object) -> bytes:
+        noted.append(history.instrument)
+        return b"%PDF " + repr(history).encode()
+
+    monkeypatch.setattr(report, "report_bytes", draw)
+    return noted
+
+
+@pytest.fixture
+def bench(sounds: Sounds, tmp_path: Path) -> Bench:
+    bench = Bench(make_shop(tmp_path / "shop", sounds))
+    assert bench.until_quiet(10.0) == ["began: 2"]
+    return bench
+
+
+def as_a_run(bench: Bench, folder: Path) -> bool:
+    """Tell whether the watch left what a run leaves that finds everything at once."""
+    tapbatch("run", bench.root, "--results", folder)
+    return bytes_below(bench.root / "results") == bytes_below(folder)
+
+
+def test_what_is_there_at_the_start_is_measured_and_then_drawn(
+    bench: Bench, drawn: list[str], tmp_path: Path
+) -> None:
+    assert sorted(drawn) == ["lyre-2", "na"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_an_arrival_is_told_at_once_and_its_report_follows_when_it_is_quiet(
+    bench: Bench, drawn: list[str], tmp_path: Path
+) -> None:
+    drawn.clear()
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    began_s = bench.now_s
+    wait_s = bench.watch.step()
+    while not bench.told[-1].startswith("arrived"):
+        bench.now_s += wait_s
+        wait_s = bench.watch.step()
+    # looked at once, and once more when it had been still; the tables are there, the report is not
+    assert bench.now_s - began_s == pytest.approx(STILL_S)
+    assert bench.told[-1] == "arrived: lyre-2_02-thinned_top_1.wav"
+    assert {row["stage"] for row in bench.modes("lyre-2")} == {"01-joined", "02-thinned"}
+    assert drawn == []
+    bench.until_quiet(QUIET_S)
+    assert drawn == ["lyre-2"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_renamed_replaced_moved_and_deleted(bench: Bench, tmp_path: Path) -> None:
+    folder = bench.root / "recordings"
+    (folder / LYRE).rename(folder / "lyre-2_01-joined_top_2.wav")
+    told = bench.until_quiet(1.0)
+    assert "arrived: lyre-2_01-joined_top_2.wav" in told
+    assert not any("is gone" in line for line in told)
+
+    bench.put(NA, taps(74, count=3, cents=60))
+    assert bench.until_quiet(1.0) == [f"arrived: {NA}"]
+    assert {row["taps"] for row in bench.modes("na")} == {"3"}
+
+    (folder / "NA" / "02 opened").mkdir()
+    (folder / NA).rename(folder / "NA" / "02 opened" / "voice note.wav")
+    assert "arrived: NA/02 opened/voice note.wav" in bench.until_quiet(1.0)
+    assert {row["stage"] for row in bench.modes("na")} == {"02 opened"}
+
+    (folder / "lyre-2_01-joined_top_2.wav").unlink()
+    assert bench.until_quiet(10.0) == ["note: lyre-2_01-joined_top_2.wav is gone; its reading is kept"]
+    # what a later run says is what the watch left
+    before = bytes_below(bench.root / "results")
+    assert "0 recordings measured" in tapbatch("run", bench.root).out
+    assert bytes_below(bench.root / "results") == before
+
+
+def test_half_a_file_is_waited_for_then_named_and_whole_it_is_read(bench: Bench, tmp_path: Path) -> None:
+    name = "lyre-2_02-thinned_top_1.wav"
+    whole = write_wav(tmp_path / "whole.wav", taps(73, count=2)).read_bytes()
+    path = bench.root / "recordings" / name
+    path.write_bytes(whole[: len(whole) * 2 // 3])
+    assert bench.until_quiet(50.0) == []
+    told = bench.until_quiet(20.0)
+    (named,) = (line for line in told if line.startswith("attention"))
+    assert named.startswith(f"attention: {name}: the file is cut")
+    assert name in {row["where"] for row in rows_of(bench.root / "results" / "attention.csv")}
+    path.write_bytes(whole)
+    assert bench.until_quiet(10.0) == [f"arrived: {name}"]
+    assert rows_of(bench.root / "results" / "attention.csv") == []
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_an_error_in_one_file_is_told_once_and_stops_nothing(bench: Bench) -> None:
+    folder = bench.root / "recordings"
+    (folder / "lyre-2_02-thinned_tpo.wav").write_bytes((folder / LYRE).read_bytes())
+    (folder / "lyre-2_03-x_top.wav").write_text("dear diary, " * 9)
+    (folder / ".lyre-2_04-y_top.wav.part").write_bytes(b"RIFF")
+    (folder / "my list.txt").write_text("not sound")
+    told = bench.until_quiet(10.0)
+    assert sorted(line.partition(": ")[2].partition(":")[0] for line in told) == [
+        "lyre-2_02-thinned_tpo.wav", "lyre-2_03-x_top.wav",
+    ]  # fmt: skip
+    bench.put("lyre-2_04-z_top.wav", taps(75, count=2))
+    assert bench.until_quiet(10.0) == ["arrived: lyre-2_04-z_top.wav"]
+
+
+def test_a_broken_file_is_decoded_once_for_all_passes(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    from tapbatch import reading
+
+    decoded: list[str] = []
+    measure = reading.measure_recording
+    monkeypatch.setattr(reading, "measure_recording", lambda p, *rest: (decoded.append(p.name), measure(p, *rest))[1])
+    (bench.root / "recordings" / "lyre-2_03-x_top.wav").write_text("dear diary, " * 9)
+    bench.until_quiet(10.0)
+    bench.put("lyre-2_04-z_top.wav", taps(75, count=2))
+    bench.until_quiet(10.0)
+    assert sorted(decoded) == ["lyre-2_03-x_top.wav", "lyre-2_04-z_top.wav"]
+
+
+def test_many_at_once_come_a_few_at_a_time_and_all_arrive(bench: Bench, tmp_path: Path) -> None:
+    names = [f"lyre-3_0{n}-stage_top.wav" for n in range(1, 8)]
+    for n, name in enumerate(names):
+        bench.put(name, taps(80 + n, count=1))
+    told = bench.until_quiet(10.0)
+    assert [line for line in told if line.startswith("arrived")] == [f"arrived: {name}" for name in names]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_settings_and_notes_that_change_are_taken_up(bench: Bench) -> None:
+    (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
+    bench.until_quiet(1.0)
+    assert {row["concert_pitch_hz"] for row in bench.modes("na")} == {"431.00"}
+    (bench.root / "shop.toml").write_text("concert_pitch_hz = 4310\n")
+    told = bench.until_quiet(30.0)
+    assert len(told) == 1
+    assert "concert_pitch_hz: found 4310" in told[0]
+    (bench.root / "shop.toml").write_text("concert_pitch_hz = 440\n")
+    bench.until_quiet(1.0)
+    assert {row["concert_pitch_hz"] for row in bench.modes("na")} == {"440.00"}
+
+
+def test_a_drive_that_goes_and_comes_again_costs_nothing(bench: Bench) -> None:
+    before = bytes_below(bench.root / "results")
+    (bench.root / "recordings").rename(bench.root / "taken away")
+    told = bench.until_quiet(30.0)
+    assert len(told) == 1
+    assert "there is no such folder of recordings, so nothing is rewritten" in told[0]
+    (bench.root / "taken away").rename(bench.root / "recordings")
+    assert bench.until_quiet(30.0) == []
+    assert bytes_below(bench.root / "results") == before
+
+
+def test_a_disk_that_is_full_is_told_once_and_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise ShopError("results", "no space left on device", "make room, then run again")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(ReadingStore, "put", full)
+        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
+        assert bench.until_quiet(3 * AGAIN_S) == ["note: results: no space left on device; make room, then run again"]
+    assert bench.until_quiet(AGAIN_S) == ["arrived: lyre-2_02-thinned_top_1.wav"]
+
+
+def test_the_results_are_held_for_a_pass_only(bench: Bench) -> None:
+    # another run may come in between: it would wait here for ever if the watch held on
+    assert tapbatch("run", bench.root).status == 0
+    with hold(bench.root / "results", "test", pytest.fail):
+        pass
+
+
+def test_a_watch_ends_with_its_interruption_and_closes_its_hints(bench: Bench) -> None:
+    steps = iter([None, None])
+
+    def interrupted(timeout_s: float) -> bool:
+        if next(steps, "end") == "end":
+            raise KeyboardInterrupt
+        return False
+
+    bench.wait = interrupted  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt):
+        bench.watch.go_on()
+    assert bench.told[-1] == "closed"
+
+
+# ------------------------------------------------------- what the system tells
+
+
+@pytest.fixture
+def hints(tmp_path: Path) -> Iterator[tuple[FolderHints, Path]]:
+    folder = tmp_path / "recordings"
+    folder.mkdir()
+    said: list[str] = []
+    hints = FolderHints(folder, said.append)
+    hints.wait(0.0)
+    if said:
+        pytest.skip(said[0])
+    yield hints, folder
+    hints.close()
+
+
+def test_the_system_tells_of_what_is_written_and_not_of_what_is_read(hints: tuple[FolderHints, Path]) -> None:
+    source, folder = hints
+    (folder / "a_b.wav").write_bytes(b"x")
+    assert source.wait(30.0)
+    # until it has been silent for a second: a busy system tells late
+    while source.wait(1.0):
+        pass
+    (folder / "a_b.wav").read_bytes()
+    assert list(folder.iterdir())
+    assert not source.wait(1.0)
+
+
+def test_a_folder_that_is_put_there_anew_is_looked_at(hints: tuple[FolderHints, Path]) -> None:
+    source, folder = hints
+    folder.rename(folder.with_name("away"))
+    while source.wait(0.0):
+        pass
+    folder.mkdir()
+    source.wait(0.0)
+    (folder / "a_b.wav").write_bytes(b"x")
+    assert source.wait(30.0)
+
+
+def test_a_listener_that_died_is_started_again(hints: tuple[FolderHints, Path]) -> None:
+    source, folder = hints
+    assert source._observer is not None
+    source._observer.stop()
+    source._observer.join()
+    source.wait(0.0)
+    (folder / "a_b.wav").write_bytes(b"x")
+    assert source.wait(30.0)
+
+
+# ------------------------------------------------------------- the program
+
+
+def _program(shop: Path, *arguments: str) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "tapbatch", "watch", str(shop), *arguments]
+    folder = Path(__file__).parent.parent
+    return subprocess.Popen(command, cwd=folder, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+
+
+def _read_until(program: subprocess.Popen[str], told: Callable[[str], bool]) -> str:
+    assert program.stdout is not None
+    for line in program.stdout:
+        if told(line):
+            return line
+    raise AssertionError(program.communicate())
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="Ctrl-C cannot be sent to one process alone here")
+@pytest.mark.parametrize("arguments", [[], ["--poll", "0.3"]], ids=["hints", "poll"])
+def test_the_program_prints_a_reading_and_ends_with_ctrl_c(
+    arguments: list[str], sounds: Sounds, tmp_path: Path
+) -> None:
+    shop = make_shop(tmp_path / "shop", {LYRE: sounds[LYRE]})
+    program = _program(shop, *arguments)
+    try:
+        _read_until(program, lambda line: line.startswith("watching"))
+        write_wav(shop / "recordings" / "lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+        line = _read_until(program, lambda line: "02-thinned" in line)
+        assert line.startswith("lyre-2, top, 02-thinned: C4 +")
+        assert "down 4" in line
+        program.send_signal(signal.SIGINT)
+        out, err = program.communicate(timeout=30)
+    finally:
+        program.kill()
+    assert (program.returncode, "Traceback" in out + err) == (0, False)
+    assert "stopped; all that was read is kept" in err
+    rmtree(shop / "results" / ".readings", ignore_errors=True)
+    assert {row["stage"] for row in rows_of(shop / "results" / "lyre-2" / "modes.csv")} == {"01-joined", "02-thinned"}
+
+
+def test_a_shop_that_is_none_cannot_be_watched(tmp_path: Path) -> None:
+    result = tapbatch("watch", tmp_path / "nowhere")
+    assert (result.status, "there is no such folder" in result.err) == (2, True)

@@ -1,0 +1,55 @@
+"""Crews: the same answers whoever works, few items in hand, and nobody who outlives his master's interest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from multiprocessing import active_children
+
+import pytest
+
+from tapbatch.workers import Alone, Crew, Processes, cores
+
+
+def items(count: int, taken: list[int]) -> Iterator[int]:
+    for n in range(count):
+        taken.append(n)
+        yield n
+
+
+@pytest.mark.parametrize("crew", [Alone(), Processes(2)], ids=["alone", "two"])
+def test_every_item_is_answered_once(crew: Crew) -> None:
+    assert sorted(crew.each(abs, [-3, 1, -2])) == [(-3, 3), (-2, 2), (1, 1)]
+    assert list(crew.each(abs, [])) == []
+    if isinstance(crew, Processes):
+        with crew:
+            pass
+
+
+def test_few_items_are_in_hand_at_a_time() -> None:
+    taken: list[int] = []
+    with Processes(2) as crew:
+        answers = crew.each(abs, items(100, taken))
+        next(answers)
+        assert len(taken) <= 12
+        assert len(list(answers)) == 99
+    assert active_children() == []
+
+
+def test_an_interruption_ends_the_processes() -> None:
+    crew = Processes(2)
+    next(crew.each(abs, [-1, -2, -3]))
+    started = active_children()
+    assert started
+    crew.__exit__(KeyboardInterrupt, KeyboardInterrupt(), None)
+    for process in started:
+        process.join(timeout=30)
+    assert not any(process.is_alive() for process in started)
+
+
+def test_no_process_is_started_for_nothing() -> None:
+    with Processes(2):
+        assert active_children() == []
+
+
+def test_a_machine_has_a_core() -> None:
+    assert cores() >= 1
