@@ -102,7 +102,7 @@ class Mode:
 
     ``energy_db`` is ``10 log10`` of the energy of its free decay, ``a**2/(4 delta)``, in (full scale)^2 s.
     ``freq_t60_corr`` is the correlation of the errors of ``freq_hz`` and ``ln t60_s``; ``freq_misfit_hz`` and
-    ``t60_log_misfit`` are what no noise explains of these (a room, say): alike in all taps, so no number of them helps.
+    ``t60_log_misfit`` are what no noise explains of these (a room, say): alike in all taps, so none helps.
     """
 
     freq_hz: float
@@ -150,7 +150,7 @@ class Decay:
 class Coupling:
     """How the errors of two modes of a tap hang together: correlations, each within -1 and 1.
 
-    ``first < second`` index the tap's modes; ``freq_t60`` is that of the first's ``ln f`` with the second's ``ln T60``.
+    ``first < second`` index the modes; ``freq_t60`` is that of the first's ``ln f`` with the second's ``ln T60``.
     """
 
     first: int
