@@ -109,12 +109,15 @@ def _rms(values: list[float]) -> float:
 
 
 def test_both_agree_on_frequency_to_a_fraction_of_a_cent_and_on_decay_to_a_few_per_cent(compared) -> None:
-    """36 modes; harminv's own error here is 0.26 cent and 4.4 per cent (root mean square, a few of them wide)."""
+    """36 modes; harminv's own error, a few of them wide, hangs on the sample at which the decay is cut out."""
     cents = [1200 * math.log2(read.freq_hz / line.freq_hz) for _, read, line in compared]
     longer_pct = [100 * (read.t60_s / line.t60_s - 1) for _, read, line in compared]
-    assert statistics.median(map(abs, cents)) < 0.15
+    # No nearer than harminv is to the truth can anything be to harminv, but by luck: hence the tenth.
+    own_cents = [1200 * math.log2(true.freq_hz / line.freq_hz) for true, _, line in compared]
+    assert statistics.median(map(abs, cents)) < 1.1 * statistics.median(map(abs, own_cents))
+    assert _rms(cents) < 1.1 * _rms(own_cents)
+    assert statistics.median(map(abs, own_cents)) < 0.3, "harminv itself must be near the truth to be asked"
     assert statistics.median(map(abs, longer_pct)) < 2.0
-    assert _rms(cents) < 0.5
     assert _rms(longer_pct) < 6.0
 
 
