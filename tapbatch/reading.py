@@ -147,6 +147,7 @@ class _Joined:
             duration_s=self.duration_s,
             sample_rate_hz=sound.sample_rate_hz,
             recorded_at=sound.recorded_at,
+            device=sound.device,
             lossy=sound.lossy,
             notices=(*sound.notices, *self._noticed(used, sound.sample_rate_hz)),
             taps=readings,

@@ -4,9 +4,7 @@ Conventions: time in seconds from the start of the recording, unless a name says
 levels in decibels, ``_dbfs`` relative to digital full scale (amplitude 1.0). ``t60_s`` is the time in which a free
 decay ``exp(-delta t)`` falls by 60 dB, ``t60_s = ln(1000)/delta``. ``*_log_se`` is the standard error of a natural
 logarithm, that is a relative error. The quality factor is ``Q = pi f t60_s / ln(1000)``. An empty string or ``None``
-stands for what is not known.
-
-The order below is the order in which they are made:
+stands for what is not known. The order below is the order in which they are made:
 ``Recording -> Sound -> Tap -> Mode -> Reading -> Stage -> History -> Drift -> Landing``.
 """
 
@@ -58,13 +56,14 @@ class Recording:
 class Sound:
     """One channel of sound at its native rate, and what was noticed while reading it.
 
-    ``samples`` is float64 of shape (n,), full scale 1.0, finite. ``clipped`` is a boolean array of shape (n,) that is
-    true where the converter was at its limit, or ``None`` where nothing clipped.
+    ``samples`` is float64, shape (n,), full scale 1.0, finite. ``clipped``, of the same shape, is true where the
+    converter was at its limit, or ``None`` where nothing clipped. ``device`` is the recorder, where the file tells.
     """
 
     samples: NDArray[np.float64]
     sample_rate_hz: int
     recorded_at: str = ""
+    device: str = ""
     lossy: bool = False
     clipped: NDArray[np.bool_] | None = None
     notices: tuple[str, ...] = ()
@@ -236,6 +235,7 @@ class Reading:
     taps: tuple[TapReading, ...]
     spectrum: Spectrum | None = None
     trace: DecayTrace | None = None
+    device: str = ""
 
     @property
     def used_taps(self) -> tuple[TapReading, ...]:

@@ -36,14 +36,15 @@ def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        State, points (where none is common), codec, sample rate, concert pitch, strings out of tune, days passed, and
-        what the notes tell: temperature, humidity, string pitch.
+        State, points (where none is common), codec, sample rate, recorder, concert pitch, strings out of tune, days
+        passed, and what the notes tell: temperature, humidity, string pitch.
     """
     phrases = []
     if before.state and after.state and before.state != after.state:
         phrases.append(f"state {before.state}, then {after.state}")
     phrases += _points(before, after)
     phrases += _codec(before, after)
+    phrases += _device(before, after)
     if before.concert_pitch_hz != after.concert_pitch_hz:
         phrases.append(f"concert pitch {before.concert_pitch_hz:g}, then {after.concert_pitch_hz:g} Hz")
     phrases += strings_phrase(before, after)
@@ -113,6 +114,14 @@ def _codec(before: Stage, after: Stage) -> list[str]:
     if all(rates) and rates[0] != rates[1]:
         phrases.append(f"sample rate {_listed(rates[0])}, then {_listed(rates[1])} Hz")
     return phrases
+
+
+def _device(before: Stage, after: Stage) -> list[str]:
+    """Name two recorders, where the files of both stages tell them."""
+    devices = [sorted({h.reading.device for h in _tapped(s)} - {""}) for s in (before, after)]
+    if not all(devices) or devices[0] == devices[1]:
+        return []
+    return [f"recorder {_listed(devices[0])}, then {_listed(devices[1])}"]
 
 
 def _lossy(heard: Iterable[Heard]) -> str:

@@ -161,6 +161,34 @@ def _wav(file: BinaryIO, kind: bytes, file_size: int) -> tuple[_Chunk | None, st
     return sound, recorded_at
 
 
+def device_of(path: Path) -> str:
+    """Return what the header of a broadcast WAV calls its originator (EBU Tech 3285), empty where it names none.
+
+    Recorders write their own name there.
+    """
+    with path.open("rb") as file:
+        kind = file.read(12)
+        if kind[:4] not in (b"RIFF", b"RIFX", b"RF64", b"BW64") or kind[8:12] != b"WAVE":
+            return ""
+        chunks = _chunks(file, 12, path.stat().st_size, ">" if kind[:4] == b"RIFX" else "<")
+        told = next((c for c in chunks if c.name == b"bext" and c.size >= 288), None)
+        if told is None:
+            return ""
+        file.seek(told.start + 256)
+        return clean_device(file.read(32).split(b"\0")[0].decode("latin-1"))
+
+
+def clean_device(text: str) -> str:
+    """Return the name of a recorder on one line, at most 60 characters of it.
+
+    Examples
+    --------
+    >>> clean_device("  field   recorder ")
+    'field recorder'
+    """
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:60]
+
+
 def _w64_chunks(file: BinaryIO, file_size: int) -> Iterator[_Chunk]:
     """Walk chunks of a 16-byte name and a 64-bit size that counts its own head, padded to eight bytes."""
     start = 40

@@ -158,6 +158,7 @@ class _Cutter:
                 samples=samples,
                 sample_rate_hz=rate_hz,
                 recorded_at=self._recorded_at() if last else "",
+                device=self.stream.device,
                 lossy=lossy,
                 clipped=clipped,
                 notices=self._notices(used) if last else (),

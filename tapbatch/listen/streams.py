@@ -20,7 +20,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from tapbatch.errors import SoundError
-from tapbatch.listen.header import Header, is_chained, read_header, refuse_special
+from tapbatch.listen.header import Header, clean_device, device_of, is_chained, read_header, refuse_special
 
 Block = NDArray[np.float64]
 
@@ -65,6 +65,7 @@ class Stream:
     likely_s: float
     promised_s: float
     dates: tuple[str, ...]
+    device: str
     blocks: Iterator[Block]
     skipped: list[str]
 
@@ -201,6 +202,7 @@ def _sndfile_stream(path: Path, file: soundfile.SoundFile, header: Header) -> St
         likely_s=frames / file.samplerate,
         promised_s=frames / file.samplerate if file.format == "FLAC" else 0.0,
         dates=(date,),
+        device=device_of(path),
         blocks=chain((first,), blocks),
         skipped=[],
     )
@@ -265,9 +267,17 @@ def _ffmpeg_stream(path: Path, container: Any, header: Header) -> Stream:
         likely_s=max(float(container.duration or 0) / 1e6, 0.0),
         promised_s=_stated_s(path, container, stream),
         dates=tuple(tags.get(k, "") for k in ("com.apple.quicktime.creationdate", "creation_time", "date")),
+        device=_device(tags) or device_of(path),
         blocks=_gathered(block for block, _ in chain((first,), frames)),
         skipped=skipped,
     )
+
+
+def _device(tags: dict[str, str]) -> str:
+    """Return what the tags call the recorder: its maker, then its model; a tag may have its maker's prefix."""
+    told = [next((t for key, t in tags.items() if key.rpartition(".")[2] == k), "") for k in ("make", "model")]
+    maker = told[0] or next((t for key, t in tags.items() if key.endswith(".manufacturer")), "")
+    return clean_device(f"{maker} {told[1]}")
 
 
 def _stated_s(path: Path, container: Any, stream: Any) -> float:

@@ -30,6 +30,7 @@ def test_nothing_known_to_differ_says_nothing() -> None:
     assert cautions(_stage({"temperature_c": 20.0}), _stage()) == ()
     assert cautions(_stage({"temperature_c": 20.0}), _stage({"humidity_pct": 45.0})) == ()
     assert cautions(_stage(state="closed"), _stage()) == ()
+    assert cautions(_stage(sound={"device": "Pocket A"}), _stage()) == ()
 
 
 @pytest.mark.parametrize(
@@ -40,6 +41,7 @@ def test_nothing_known_to_differ_says_nothing() -> None:
         ({"point": "bridge"}, {}, "points bridge, then unsaid"),
         ({"sound": {"lossy": False}}, {"sound": {"lossy": True}}, "codec lossless, then lossy"),
         ({"sound": {"sample_rate_hz": 8000}}, {}, "sample rate 8000, then 48000 Hz"),
+        ({"sound": {"device": "Pocket A"}}, {"sound": {"device": "Field B"}}, "recorder Pocket A, then Field B"),
         ({"pitch": 440.0}, {"pitch": 431.0}, "concert pitch 440, then 431 Hz"),
         ({"note": {"humidity_pct": 45.0}}, {"note": {"humidity_pct": 60.0}}, "humidity 45, then 60 %"),
         (

@@ -432,6 +432,24 @@ def test_creation_time_of_m4a(tmp_path, written, read):
     assert decode(tmp_path / "a.m4a").recorded_at == read
 
 
+def test_recorder_of_a_broadcast_wav(tmp_path):
+    """EBU Tech 3285: a description of 256 bytes, then the originator's name in 32."""
+    path = tmp_path / "a.wav"
+    soundfile.write(path, taps(), RATE_HZ, subtype="PCM_16")
+    assert decode(path).device == ""
+    raw = path.read_bytes()
+    bext = bytearray(602)
+    bext[256:273] = b"Field Recorder 7\0"
+    path.write_bytes(raw[:12] + b"bext" + struct.pack("<I", len(bext)) + bext + raw[12:])
+    assert decode(path).device == "Field Recorder 7"
+
+
+def test_recorder_of_an_m4a(tmp_path):
+    """The tags of a QuickTime file: maker and model."""
+    encode(tmp_path / "a.mov", taps(), "aac", tags={"make": "Maker", "model": "Pocket\n 5"})
+    assert decode(tmp_path / "a.mov").device == "Maker Pocket 5"
+
+
 def test_the_file_system_says_nothing(tmp_path):
     soundfile.write(tmp_path / "2026-03-14.wav", taps(), RATE_HZ)
     assert decode(tmp_path / "2026-03-14.wav").recorded_at == ""
