@@ -61,6 +61,9 @@ def run(
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Measure on the workers of this Dask scheduler.")
     ] = None,
+    excel: Annotated[
+        bool, typer.Option("--excel", help="Write each instrument's tables as one workbook (.xlsx), too.")
+    ] = False,
 ) -> None:
     """Measure what is new or changed, then refresh tables and reports.
 
@@ -76,7 +79,7 @@ def run(
     opened = open_shop(shop, results)
     with ExitStack() as closing:
         crew = closing.enter_context(Cluster(cluster, opened.recordings_dir)) if cluster else None
-        outcome = run_shop(opened, How(jobs=jobs, crew=crew, progress=progress, say=_note))
+        outcome = run_shop(opened, How(jobs=jobs, crew=crew, excel=excel, progress=progress, say=_note))
     _print_outcome(outcome)
     print_attention(outcome.attention)
     raise typer.Exit(1 if outcome.attention else 0)

@@ -62,7 +62,8 @@ class How:
 
     ``jobs`` is the number of processes that measure, ``None`` for as many as pay; ``crew`` measures instead of them.
     ``listing`` is what counts as being there (default all), ``reports`` how many reports may be drawn (default all
-    that are due). ``progress`` is called with the number of recordings to measure and gives a context that yields a
+    that are due). ``excel`` asks for a workbook of each instrument; one that is there is refreshed in any case.
+    ``progress`` is called with the number of recordings to measure and gives a context that yields a
     function to be called with the name of each; ``say`` with a line while something is waited for; ``shown`` with the
     history of each instrument that was made anew, when its tables are in place.
     """
@@ -70,6 +71,7 @@ class How:
     jobs: int | None = 1
     crew: Crew | None = None
     listing: Listing | None = None
+    excel: bool = False
     reports: int | None = None
     progress: Progress | None = None
     say: Say = lambda _line: None
@@ -109,7 +111,7 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
     measured = _measure(wanted, stock, store, crew, how.progress)
     if wanted or stock.remembered != stock.before or stock.method_before != METHOD:
         store.write_ledger(stock.remembered)
-    stale = look_over(shop, stock, store, how.reports)
+    stale = look_over(shop, stock, store, how.reports, excel=how.excel)
     # A report costs as much as several recordings.
     refreshed = refresh(shop, store, stale, _crew(how, here, _REPORT_COSTS * len(stale.undrawn)), how.shown)
     if stock.before:

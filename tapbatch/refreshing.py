@@ -21,6 +21,7 @@ from tapbatch.readings import ReadingStore
 from tapbatch.shop import Shop
 from tapbatch.show.outputs import put_file
 from tapbatch.show.tables import SCHEMA
+from tapbatch.show.workbook import workbook_name
 from tapbatch.standing import (
     REPORT,
     Basis,
@@ -66,7 +67,8 @@ class Stale:
     ``plain`` are the fingerprints of the instruments' own bases, ``prints`` those with what others tell; ``lent`` is
     what those tell that are asked, ``common`` all of it together.
 
-    ``undrawn`` are all whose report is old, also those that are left for later.
+    ``undrawn`` are all whose report is old, also those that are left for later; ``workbooks`` are those that have or
+    get a workbook.
     """
 
     bases: Mapping[str, Basis]
@@ -78,6 +80,7 @@ class Stale:
     stale: tuple[str, ...]
     undrawn: tuple[str, ...]
     drawn: tuple[str, ...]
+    workbooks: frozenset[str] = frozenset()
 
     @property
     def reports_due(self) -> tuple[str, ...]:
@@ -85,10 +88,13 @@ class Stale:
         return tuple(name for name in self.undrawn if name not in self.drawn)
 
 
-def look_over(shop: Shop, stock: Inventory, store: ReadingStore, reports: int | None) -> Stale:
+def look_over(
+    shop: Shop, stock: Inventory, store: ReadingStore, reports: int | None, *, excel: bool = False
+) -> Stale:
     """Find the instruments whose basis changed, or whose files are not as they were left.
 
-    ``reports`` is how many reports may be drawn now; ``None`` for all.
+    ``reports`` is how many reports may be drawn now; ``None`` for all. ``excel`` asks for a workbook of each; one
+    that is there is kept up to date in any case, since one that stays behind its tables would mislead.
     """
     marks = read_marks(shop.results_dir)
     bases = {basis.instrument: basis for basis in _bases(shop, stock)}
@@ -96,12 +102,14 @@ def look_over(shop: Shop, stock: Inventory, store: ReadingStore, reports: int | 
     lent = _lent(bases, plain, marks, store)
     together = common(lent)
     prints = {name: f"{plain[name]} {together.of(basis.settings).fingerprint}" for name, basis in bases.items()}
-    stale = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], report=False))
-    undrawn = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], report=True))
+    books = frozenset(n for n in bases if excel or (shop.results_dir / n / workbook_name(n)).exists())
+    made = {n: {workbook_name(n)} if n in books else set[str]() for n in bases}
+    stale = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], made[n]))
+    undrawn = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], {*made[n], REPORT}))
     drawn = undrawn if reports is None else undrawn[:reports]
     return Stale(
         bases=bases, plain=plain, prints=prints, lent=lent, common=together, marks=marks, stale=stale,
-        undrawn=undrawn, drawn=drawn,
+        undrawn=undrawn, drawn=drawn, workbooks=books,
     )  # fmt: skip
 
 
@@ -120,8 +128,8 @@ def _lent(
     return lent
 
 
-def _holds(shop: Shop, mark: Mark | None, name: str, fingerprint: str, *, report: bool) -> bool:
-    return mark is not None and mark.holds(shop.results_dir / name, fingerprint, report=report)
+def _holds(shop: Shop, mark: Mark | None, name: str, fingerprint: str, besides: set[str]) -> bool:
+    return mark is not None and mark.holds(shop.results_dir / name, fingerprint, besides)
 
 
 def refresh(
@@ -167,8 +175,9 @@ def _bases(shop: Shop, stock: Inventory) -> Iterator[Basis]:
 def _wanted(name: str, store: ReadingStore, over: Stale, *, history: bool) -> Wanted:
     basis = over.bases[name]
     return Wanted(
-        basis=basis, store=store, report=name in over.drawn, history=history, common=over.common.of(basis.settings)
-    )
+        basis=basis, store=store, report=name in over.drawn, workbook=name in over.workbooks, history=history,
+        common=over.common.of(basis.settings),
+    )  # fmt: skip
 
 
 def _put_in_place(shop: Shop, standing: Standing, over: Stale) -> Mark | Standing:
@@ -191,7 +200,9 @@ def _put_in_place(shop: Shop, standing: Standing, over: Stale) -> Mark | Standin
         lent=None if standing.damaged else over.lent.get(name),
         tables="" if refused or standing.damaged else fingerprint,
         report="" if refused or standing.damaged else drawn,
-        files=files_as_left(folder, [*(f"{table}.csv" for table in SCHEMA if table != "attention"), REPORT]),
+        files=files_as_left(
+            folder, [*(f"{table}.csv" for table in SCHEMA if table != "attention"), REPORT, workbook_name(name)]
+        ),
         lines=standing.lines,
         notices=(*standing.notices, *refused),
         attention=standing.attention,
@@ -211,7 +222,7 @@ def clear_forgotten(shop: Shop, known: set[str]) -> None:
         if instrument in known or instrument in shop.refused_instruments:
             continue
         folder = shop.results_dir / instrument
-        for name in (*(f"{table}.csv" for table in SCHEMA), REPORT):
+        for name in (*(f"{table}.csv" for table in SCHEMA), REPORT, workbook_name(instrument)):
             with suppress(OSError):
                 (folder / name).unlink()
         with suppress(OSError):

@@ -28,6 +28,7 @@ from tapbatch.settings import InstrumentSettings
 from tapbatch.show.outputs import put_file
 from tapbatch.show.rows import history_to_tables
 from tapbatch.show.tables import SCHEMA, table_bytes
+from tapbatch.show.workbook import workbook_bytes, workbook_name, workbook_notices
 from tapbatch.values import Attention, History, Note, Reading, Recording
 
 Item = tuple[Recording, str, bool]
@@ -63,6 +64,7 @@ class Wanted:
     basis: Basis
     store: ReadingStore
     report: bool = False
+    workbook: bool = False
     history: bool = False
     common: Common = field(default_factory=Common)
 
@@ -124,7 +126,10 @@ def _worked_out(wanted: Wanted) -> Standing:
     gathered, attention = gather_history(basis.instrument, items, basis.settings, basis.notes)
     compared = compare_stages(gathered, basis.settings, wanted.common.scatter)
     history, unresolved = with_landings(compared, basis.settings, wanted.common.rests)
-    files = {f"{name}.csv": table_bytes(name, rows) for name, rows in history_to_tables(history).items()}
+    tables = history_to_tables(history)
+    files = {f"{name}.csv": table_bytes(name, rows) for name, rows in tables.items()}
+    if wanted.workbook:
+        files[workbook_name(basis.instrument)] = workbook_bytes(tables)
     if wanted.report:
         from tapbatch.show import report
 
@@ -133,7 +138,10 @@ def _worked_out(wanted: Wanted) -> Standing:
         instrument=basis.instrument,
         files=files,
         lines=tuple(history_lines(history)),
-        notices=tuple(f"{basis.instrument}: {notice}" for notice in history.notices),
+        notices=tuple(
+            f"{basis.instrument}: {notice}"
+            for notice in (*history.notices, *(workbook_notices(tables) if wanted.workbook else ()))
+        ),
         attention=(*attention, *unresolved, *_cut(items), *lost),
         damaged=damaged,
         history=history if wanted.history else None,
@@ -197,11 +205,11 @@ class Mark:
     notices: tuple[str, ...]
     attention: tuple[Attention, ...]
 
-    def holds(self, folder: Path, fingerprint: str, *, report: bool) -> bool:
-        """Tell whether all that was made is there as it was left, and rests on the same basis."""
-        if self.tables != fingerprint or (report and self.report != fingerprint):
+    def holds(self, folder: Path, fingerprint: str, besides: set[str]) -> bool:
+        """Tell whether the tables and other files ``besides`` are there as they were left, and rest on this basis."""
+        if self.tables != fingerprint or (REPORT in besides and self.report != fingerprint):
             return False
-        wanted = {f"{name}.csv" for name in SCHEMA if name != "attention"} | ({REPORT} if report else set())
+        wanted = {f"{name}.csv" for name in SCHEMA if name != "attention"} | besides
         return wanted <= set(self.files) and all(facts_of(folder / name) == self.files[name] for name in wanted)
 
 

@@ -307,6 +307,37 @@ def test_nothing_stands_for_an_instrument_that_is_forgotten_whole(sounds: Sounds
     assert len(recordings_of(shop, "na")) == 1
 
 
+def test_a_workbook_is_written_where_asked_kept_up_to_date_and_goes_with_its_instrument(
+    sounds: Sounds, tmp_path: Path
+) -> None:
+    openpyxl = pytest.importorskip("openpyxl", reason="openpyxl reads workbooks back")
+    shop = make_shop(tmp_path / "shop", sounds)
+    path = shop / "results" / "na" / "na.xlsx"
+    assert tapbatch("run", shop).status == 0
+    assert not path.exists()
+    assert tapbatch("run", shop, "--excel").status == 0
+    before = path.read_bytes()
+    stages = [row["stage"] for row in rows_of(shop / "results" / "na" / "modes.csv")]
+    sheet = openpyxl.load_workbook(path)["modes"]
+    assert [row[2].value for row in sheet.iter_rows(min_row=2)] == stages
+    # one that is there never stays behind its tables, and is left alone where they do not change
+    assert tapbatch("run", shop).status == 0
+    assert path.read_bytes() == before
+    write_wav(shop / "recordings" / "NA" / "03 rubbed" / "voice note.wav", taps(6, cents=60))
+    assert tapbatch("run", shop).status == 0
+    stages = [row["stage"] for row in rows_of(shop / "results" / "na" / "modes.csv")]
+    assert "03 rubbed" in stages
+    sheet = openpyxl.load_workbook(path)["modes"]
+    assert [row[2].value for row in sheet.iter_rows(min_row=2)] == stages
+    gone = [p.relative_to(shop / "recordings").as_posix() for p in (shop / "recordings" / "NA").rglob("*.wav")]
+    for name in gone:
+        (shop / "recordings" / name).unlink()
+    tapbatch("forget", *gone, shop)
+    assert tapbatch("run", shop).status == 0
+    assert not path.parent.exists()
+    assert (shop / "results" / "lyre-2" / "lyre-2.xlsx").exists()
+
+
 def test_what_cannot_be_used_for_a_while_is_remembered(sounds: Sounds, tmp_path: Path) -> None:
     # settings not understood, then the recording taken away, then the settings mended: the reading is still there
     name = "lyre-2_01-joined_soundboard.wav"
