@@ -26,8 +26,13 @@ if TYPE_CHECKING:
 app = typer.Typer(
     name="tapbatch",
     help="Measure recorded taps of instruments in the making: the note, the cents, how sure, and what moved.\n\n"
-    "Record a few taps with a phone, drop the file into the shop's recordings folder under a name that says "
-    "instrument and stage, and run. Example:  tapbatch run my-shop",
+    "Record a few taps with a phone, drop the file into the shop's folder recordings/ under a name that says "
+    "instrument and stage, such as cittern-07_03-bars-fitted_top_1.wav, and run.\n\n"
+    # A line with \b alone keeps the paragraph below it as it is.
+    "\b\nExample:  tapbatch init my-shop      once\n"
+    "          tapbatch read tap.m4a      what is in this file?\n"
+    "          tapbatch run my-shop       after each session: tables and reports\n"
+    "          tapbatch run --help        more of any command",
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -36,14 +41,45 @@ app = typer.Typer(
 # Four minutes of WAV, most of an hour of what a phone compresses.
 _LONG_BYTES = 20_000_000
 
+# What the tab key offers: see tapbatch.completion.
+
+
+def _instruments(incomplete: str) -> list[str]:
+    from tapbatch import completion
+
+    return completion.beginning(completion.instruments(), incomplete)
+
+
+def _stages(ctx: typer.Context, incomplete: str) -> list[str]:
+    from tapbatch import completion
+
+    found = completion.beginning(completion.stages(ctx.params.get("instrument") or ""), incomplete)
+    if found or not incomplete:
+        return found
+    others = completion.instruments()
+    return completion.beginning([f"{i}/{stage}" for i in others for stage in completion.stages(i)], incomplete)
+
+
+def _gone(incomplete: str) -> list[str]:
+    from tapbatch import completion
+
+    return completion.beginning(completion.gone(), incomplete)
+
+
+def _examples(*lines: str) -> str:
+    """Return what stands below the options: one example a line, none of them wrapped."""
+    return "\b\n" + "\n".join(f"{'Example:' if n == 0 else '':<10}{line}" for n, line in enumerate(lines))
+
+
 ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder; this one by default.")]
 
 
-@app.command()
+@app.command(epilog=_examples("tapbatch init my-shop"))
 def init(shop: ShopPath = Path()) -> None:
     """Make an empty shop folder with commented settings.
 
-    Example:  tapbatch init my-shop
+    Then drop recordings into its folder recordings/. Every setting stands in the files as a comment, with what
+    holds without it. Nothing that is there already is overwritten.
     """
     from tapbatch.shop import init_shop
 
@@ -51,23 +87,23 @@ def init(shop: ShopPath = Path()) -> None:
         typer.echo(f"made {path}")
 
 
-@app.command()
+@app.command(epilog=_examples("tapbatch run my-shop", "tapbatch run my-shop --excel", "tapbatch run --jobs 2"))
 def run(
     shop: ShopPath = Path(),
     results: Annotated[Path | None, typer.Option(metavar="DIR", help="Write results here instead.")] = None,
     jobs: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Processes that measure; as many as pay by default.")
+        int | None, typer.Option(metavar="N", min=1, help="Measure in N processes; by default as pays.")
     ] = None,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Measure on the workers of this Dask scheduler.")
     ] = None,
-    excel: Annotated[
-        bool, typer.Option("--excel", help="Write each instrument's tables as one workbook (.xlsx), too.")
-    ] = False,
+    excel: Annotated[bool, typer.Option("--excel", help="Write a workbook (.xlsx) of each instrument, too.")] = False,
 ) -> None:
     """Measure what is new or changed, then refresh tables and reports.
 
-    Example:  tapbatch run my-shop
+    For each instrument the tables and report.pdf go into the shop's folder results/. What is printed is, part by
+    part, where the latest stage stands, whether it moved, and how far it has to go. Recordings are never changed.
+    What could not be used is named at the end and in attention.csv, and the exit status is then 1.
     """
     from contextlib import ExitStack
 
@@ -85,7 +121,7 @@ def run(
     raise typer.Exit(1 if outcome.attention else 0)
 
 
-@app.command()
+@app.command(epilog=_examples("tapbatch watch my-shop", "tapbatch watch my-shop --poll 2"))
 def watch(
     shop: ShopPath = Path(),
     poll: Annotated[
@@ -95,9 +131,10 @@ def watch(
         ),
     ] = None,
 ) -> None:
-    """Do as run for every file as soon as it has wholly arrived, and print its reading; Ctrl-C ends it.
+    """Do as run for every file as soon as it arrived; Ctrl-C ends it.
 
-    Example:  tapbatch watch my-shop
+    A recording is read when it has wholly arrived, and its reading printed. Tables follow at once, reports when
+    nothing has arrived for a moment.
     """
     try:
         _watch(shop, poll)
@@ -151,7 +188,7 @@ class _Bench:
         _note(text)
 
 
-@app.command()
+@app.command(epilog=_examples("tapbatch read tap.m4a", "tapbatch read *.wav --concert-pitch 431"))
 def read(
     files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Recordings of taps.")],
     concert_pitch: Annotated[
@@ -161,7 +198,8 @@ def read(
 ) -> None:
     """Measure files and print; nothing is written.
 
-    Example:  tapbatch read tap.m4a --concert-pitch 431
+    Any file will do, whatever its name. The first row is the resonance that leads: its note, how many cents off,
+    how sure, and how long it rings; the others follow from strong to faint.
     """
     from tapbatch.errors import TapbatchError
     from tapbatch.pipeline import read_files
@@ -178,18 +216,34 @@ def read(
     raise typer.Exit(status)
 
 
-@app.command()
+@app.command(
+    short_help="Say what changed between two stages, with intervals.",
+    epilog=_examples(
+        "tapbatch compare lute-05 01-joined 02-thinned my-shop",
+        "tapbatch compare lute-05 08-strung lute-04/08-strung my-shop",
+    ),
+)
 def compare(
     instrument: Annotated[
-        str, typer.Argument(metavar="INSTRUMENT", help="The instrument, as its recordings name it.")
+        str,
+        typer.Argument(
+            metavar="INSTRUMENT", help="The instrument, as its recordings name it.", autocompletion=_instruments
+        ),
     ],
-    before: Annotated[str, typer.Argument(metavar="BEFORE", help="A stage, or INSTRUMENT/STAGE of another.")],
-    after: Annotated[str, typer.Argument(metavar="AFTER", help="A stage, or INSTRUMENT/STAGE of another.")],
+    before: Annotated[
+        str,
+        typer.Argument(metavar="BEFORE", help="A stage, or INSTRUMENT/STAGE of another.", autocompletion=_stages),
+    ],
+    after: Annotated[
+        str,
+        typer.Argument(metavar="AFTER", help="A stage, or INSTRUMENT/STAGE of another.", autocompletion=_stages),
+    ],
     shop: ShopPath = Path(),
 ) -> None:
     """Say what changed between two stages: modes and sustain, with intervals.
 
-    Example:  tapbatch compare kantele-03 01-top-joined 02-top-thinned sample_data
+    For each mode: moved or not, and longer, shorter or the same; then octave bands, the whole sound, plucked strings
+    and the balance. Tables stay as they are.
     """
     from tapbatch.comparison import compare_in_shop
     from tapbatch.shop import open_shop
@@ -203,16 +257,17 @@ def compare(
     raise typer.Exit(1 if attention else 0)
 
 
-@app.command()
+@app.command(epilog=_examples("tapbatch forget cittern-07_02-thinned_top_1.wav my-shop"))
 def forget(
     recordings: Annotated[
-        list[str], typer.Argument(metavar="RECORDING... [SHOP]", help="As recordings.csv names them.")
+        list[str],
+        typer.Argument(metavar="RECORDING... [SHOP]", help="As recordings.csv names them.", autocompletion=_gone),
     ],
 ) -> None:
     """Let go of the readings of recordings that are gone.
 
-    A folder named last is the shop; this folder is without one.
-    Example:  tapbatch forget cittern-07_02-thinned_top_1.wav my-shop
+    Without this a recording that disappears keeps its reading, marked missing in recordings.csv. A folder named
+    last is the shop; it is this folder where none is named.
     """
     from tapbatch.pipeline import forget as let_go
     from tapbatch.shop import open_shop
@@ -275,15 +330,16 @@ def _complain(error: TapbatchError) -> None:
 
 
 def _note(text: str) -> None:
-    typer.echo(f"note: {text}", err=True)
+    from tapbatch.show.terminal import print_notices
+
+    print_notices([text])
 
 
 def _print_outcome(outcome: Outcome) -> None:
-    from tapbatch.show.terminal import print_lines
+    from tapbatch.show.terminal import print_lines, print_notices
 
     print_lines(outcome.lines)
-    for notice in outcome.notices:
-        _note(notice)
+    print_notices(outcome.notices)
     measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.instruments), "instrument")
     typer.echo(f"{measured} measured, {shown} up to date.")
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import tomllib
@@ -17,8 +18,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import typer
 
 from tapbatch import simulate as sim
+from tapbatch.cli import app
 from tests.shops import BODY, RATE_HZ, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
 # 1200 log2(440/431): at a lower concert pitch the same sound reads higher on the scale (common practice of the trade)
@@ -55,11 +58,18 @@ def test_help_and_version_answer_without_the_heavy_libraries() -> None:
         assert "tapbatch" in done.stdout
 
 
-def test_every_command_of_the_contract_explains_itself_with_an_example() -> None:
-    for command in ("init", "run", "watch", "read", "forget"):
+def test_every_command_explains_itself_with_an_example_in_80_columns() -> None:
+    known = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+    assert {"init", "run", "watch", "read", "compare", "forget"} <= set(known)
+    for command in known:
         result = tapbatch(command, "--help")
         assert result.status == 0
         assert f"Example: tapbatch {command} " in result.said
+        assert max(map(len, result.out.splitlines())) <= 80
+        options = {option for param in known[command].params for option in param.opts}
+        for example in re.findall(rf"^(?:  Example:| {{10}})  (tapbatch {command} .*)$", result.out, re.MULTILINE):
+            assert {word for word in example.split() if word.startswith("--")} <= options
+    assert "..." not in tapbatch("--help").out.partition("Commands:")[2]
     assert tapbatch().said.count("Usage: tapbatch") == 1
 
 

@@ -165,6 +165,14 @@ def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -
             _say(console, line, "")
 
 
+def print_notices(notices: Sequence[str], *, file: TextIO | None = None) -> None:
+    """Print what was noticed and needs nobody: standard error by default, each behind ``note:``."""
+    console = _console(file or sys.stderr)
+    for notice in notices:
+        for line in _wrapped(f"note: {notice}", "", "    "):
+            _say(console, line, "")
+
+
 @contextmanager
 def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
     """Show how far long work has come, with rate and time left, on a terminal; nothing anywhere else.

@@ -10,7 +10,14 @@ import pytest
 
 from tapbatch.progress import tell
 from tapbatch.show.rows import mode_rows
-from tapbatch.show.terminal import print_attention, print_reading, progress, reading_lines, reading_to_json
+from tapbatch.show.terminal import (
+    print_attention,
+    print_notices,
+    print_reading,
+    progress,
+    reading_lines,
+    reading_to_json,
+)
 from tapbatch.values import Attention, History, Stage, StageMode
 
 
@@ -117,6 +124,16 @@ def test_the_bar_moves_within_a_long_recording(monkeypatch: pytest.MonkeyPatch) 
         done("hours.wav")
     tell(0.5)
     assert shown == [1, 1.5, 2.0, 2]
+
+
+def test_notices_fit_80_columns() -> None:
+    out = io.StringIO()
+    print_notices(["lute-5: " + "two recordings are the same and count once, " * 4, "b"], file=out)
+    lines = out.getvalue().splitlines()
+    assert lines[0].startswith("note: lute-5: two")
+    assert lines[-1] == "note: b"
+    assert len(lines) == 4
+    assert max(map(len, lines)) <= 80
 
 
 def test_attention_is_counted_and_said() -> None:
