@@ -199,18 +199,19 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
     if total < 1 or not stream.isatty():
         yield lambda name: None
         return
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, Progress, ProgressColumn, TextColumn
     from rich.progress import Task as Piece
     from rich.text import Text
 
-    class Rate(ProgressColumn):
+    class Said(ProgressColumn):
         def render(self, task: Piece) -> Text:
-            return Text(rate_text(task.speed))
+            said = (f"{int(task.completed)}/{total}", rate_text(task.speed), left_text(task.time_remaining))
+            return Text(", ".join(word for word in said if word))
 
     # Names from files are data: without markup, square brackets in them stay brackets.
-    name_column = TextColumn("{task.description}", markup=False)
-    columns = (BarColumn(bar_width=20), MofNCompleteColumn(), Rate(), TimeRemainingColumn(), name_column)
-    with Progress(*columns, console=_console(stream), transient=True) as bar:
+    name_column = TextColumn("{task.description}", markup=False, style="dim")
+    bar_column = BarColumn(bar_width=16, style="dim", complete_style="bold", finished_style="bold", pulse_style="dim")
+    with Progress(bar_column, Said(), name_column, console=_console(stream), transient=True) as bar:
         task = bar.add_task("", total=total)
         finished = 0
 
@@ -235,6 +236,19 @@ def rate_text(pieces_a_second: float | None) -> str:
     if not pieces_a_second:
         return ""
     return f"{pieces_a_second:.1f} a second" if pieces_a_second >= 1 else f"{1 / pieces_a_second:.1f} s each"
+
+
+def left_text(seconds: float | None) -> str:
+    """Say how long work will take yet; nothing where that is not known.
+
+    Examples
+    --------
+    >>> left_text(3.2), left_text(200.0), left_text(None)
+    ('4 s left', '4 min left', '')
+    """
+    if seconds is None:
+        return ""
+    return f"{math.ceil(seconds)} s left" if seconds <= 90 else f"{math.ceil(seconds / 60)} min left"
 
 
 # ----------------------------------------------------------------- lines

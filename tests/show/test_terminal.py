@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+import itertools
 import json
+import re
 from collections.abc import Callable
 
 import pytest
@@ -110,6 +112,22 @@ def test_progress_shows_count_and_names_on_a_terminal_and_nothing_elsewhere() ->
     assert quiet.getvalue() == ""
     assert "2/2" in terminal.getvalue()
     assert "[b].wav" in terminal.getvalue()
+    # weight only: no colour (ECMA-48, SGR 30 to 37 and 90 to 97), neither in the bar nor beside it
+    assert not re.search(r"\x1b\[(?:\d+;)*[39][0-7]m", terminal.getvalue())
+
+
+def test_progress_tells_rate_and_time_left_in_80_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    clock = itertools.count()
+    monkeypatch.setattr("rich.console.monotonic", lambda: 0.7 * next(clock))
+    terminal = Terminal()
+    with progress(12_000, file=terminal) as done:
+        for _ in range(30):
+            done("Übung/" + "a very long name " * 9 + ".wav")
+    lines = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "\n", terminal.getvalue()).replace("\r", "\n").splitlines()
+    assert max(map(len, lines)) <= 80
+    last = [line for line in lines if "30/12000" in line][-1]
+    assert re.search(r"30/12000, \d+\.\d (?:a second|s each), \d+ min left", last)
 
 
 def test_the_bar_moves_within_a_long_recording(monkeypatch: pytest.MonkeyPatch) -> None:
