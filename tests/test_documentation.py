@@ -7,6 +7,7 @@ that lies beside this checkout.
 from __future__ import annotations
 
 import ast
+import inspect
 import re
 import shlex
 import shutil
@@ -318,6 +319,28 @@ def test_near_is_told_from_far() -> None:
         assert_alike("C4 +9.5 c", "C4 +12.5 c")
     with pytest.raises(AssertionError, match="pasted"):
         assert_alike("C4 +9.5 c", "D4 +9.5 c")
+
+
+# ------------------------------------------------------------- in Python
+
+
+def test_every_public_name_is_explained_with_the_arguments_it_has() -> None:
+    shown = [coded(row[0])[0] for row in table(section(README, "### In a notebook"))]
+    assert {call.split("(")[0] for call in shown} == set(tapbatch.__all__) - {"__version__"}
+    for call in shown:
+        name, _, rest = call.partition("(")
+        if rest:
+            known = list(inspect.signature(getattr(tapbatch, name)).parameters)
+            assert rest.rstrip(")").split(", ") == known[: rest.count(",") + 1]
+
+
+@pytest.mark.slow
+def test_the_example_in_python_runs(sample_shop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (example,) = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "sample_data").symlink_to(sample_shop)
+    exec(compile(example, "README.md", "exec"), {})
+    assert (tmp_path / "air.png").read_bytes().startswith(b"\x89PNG")
 
 
 # --------------------------------------------------------- the other pages

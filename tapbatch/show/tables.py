@@ -281,6 +281,45 @@ def read_table(path: Path) -> pd.DataFrame:
     return frame
 
 
+def rows_to_frame(name: str, rows: Sequence[Row]) -> pd.DataFrame:
+    """Return rows as a table that :func:`read_table` would give, with numbers that are not rounded.
+
+    Examples
+    --------
+    >>> frame = rows_to_frame("attention", [{"where": "NA", "problem": "no name"}])
+    >>> frame.to_numpy().tolist()
+    [['NA', 'no name', '']]
+    """
+    import pandas as pd
+
+    kinds = {"text": "str", "bool": "boolean", "int": "Int64", "float": "float64"}
+    columns = {}
+    for column in SCHEMA[name]:
+        cells = [row.get(column.name) for row in rows]
+        known = ["" if cell is None else str(cell) for cell in cells] if column.kind == "text" else cells
+        columns[column.name] = pd.Series(known, dtype=kinds[column.kind])
+    return pd.DataFrame(columns)
+
+
+_UNITS = {"hz": "Hz", "cents": "cents", "s": "s", "db": "dB", "dbfs": "dBFS", "pct": "%", "n": "N"}
+
+
+def units_of(name: str) -> dict[str, str]:
+    """Return the unit of each column of a table that has one, as the column's name says it.
+
+    Examples
+    --------
+    >>> units_of("targets")["cents_to_go"], units_of("modes")["freq_low_hz"], "q" in units_of("modes")
+    ('cents', 'Hz', False)
+    """
+    found = {}
+    for column in SCHEMA[name]:
+        words = [_UNITS[word] for word in column.name.split("_") if word in _UNITS]
+        if column.kind != "text" and words:
+            found[column.name] = words[-1]
+    return found
+
+
 def _typed(cells: pd.Series, column: Column, path: Path) -> pd.Series:
     import pandas as pd
 
