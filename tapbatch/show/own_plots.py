@@ -71,7 +71,8 @@ def plot_drift(drift: pd.DataFrame, mode: str, *, part: str | None = None, axes:
             markerfacecolor="white" if unsure else "black",
             capsize=4,
         )
-    axes.set_xticks(range(len(known)), list(known["to_stage"]), rotation=30, ha="right")
+    # Names are data: a dollar sign in them is no formula.
+    axes.set_xticks(range(len(known)), list(known["to_stage"]), rotation=30, ha="right", parse_math=False)
     axes.set_ylabel("change since the stage before (cents)")
-    axes.set_title(", ".join((*several.iloc[0], mode)))
+    axes.set_title(", ".join((*several.iloc[0], mode)), parse_math=False)
     return axes

@@ -40,6 +40,13 @@ def test_it_draws_where_it_is_told(drift: pd.DataFrame) -> None:
     assert len(axes.containers) == 1
 
 
+def test_a_name_is_never_a_formula(drift: pd.DataFrame) -> None:
+    axes = plot_drift(drift.assign(to_stage="$\\frac", part="$x_1$"), "r2")
+    axes.figure.draw_without_rendering()
+    assert axes.get_title() == "lute-5, $x_1$, r2"
+    assert not any(text.get_parse_math() for text in (axes.title, *axes.get_xticklabels()))
+
+
 @pytest.mark.parametrize(("mode", "found"), [("r1", "lute-5/top, lute-5/back"), ("air", "none")])
 def test_what_is_no_one_mode_is_refused(drift: pd.DataFrame, mode: str, found: str) -> None:
     with pytest.raises(ValueError, match=f"in one part of one instrument, found {found}"):
