@@ -58,6 +58,21 @@ def test_help_and_version_answer_without_the_heavy_libraries() -> None:
         assert "tapbatch" in done.stdout
 
 
+@pytest.mark.slow
+def test_what_is_printed_of_a_shop_fits_80_columns_and_is_plain_in_a_pipe(sample_shop: Path) -> None:
+    recording = sample_shop / "recordings" / "kantele-03_11-settled_strung_at-centre_1.wav"
+    told = [
+        (sample_shop.parent / "said.txt").read_text(encoding="utf-8"),
+        tapbatch("compare", "kantele-03", "10-strung", "11-settled", sample_shop).out,
+        tapbatch("read", recording).out,
+    ]
+    for text in told:
+        lines = text.splitlines()
+        assert len(lines) > 5
+        assert [line for line in lines if len(line) > 80] == []
+        assert "\x1b" not in text
+
+
 def test_every_command_explains_itself_with_an_example_in_80_columns() -> None:
     known = typer.main.get_command(app).commands  # type: ignore[attr-defined]
     assert {"init", "run", "watch", "read", "compare", "forget"} <= set(known)
