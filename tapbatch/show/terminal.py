@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import math
 import sys
-import textwrap
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from typing import TYPE_CHECKING, TextIO
 from tapbatch.progress import listening
 from tapbatch.show import rows, tables, words
 from tapbatch.show.landings import landing_lines
+from tapbatch.show.wrapping import wrapped
 from tapbatch.values import Attention, History, Stage, StageMode
 
 if TYPE_CHECKING:
@@ -315,17 +315,11 @@ def say_lines(lines: Sequence[tuple[str, str]], stream: TextIO) -> None:
 
 def wrapped_lines(text: str, most: int = WIDTH) -> list[str]:
     """Return text in lines of at most so many characters, later ones set in by two."""
-    return textwrap.wrap(words.shown(text), most, subsequent_indent="  ", break_on_hyphens=False)
+    return wrapped(words.shown(text), most, later="  ")
 
 
 def _wrapped(text: str, first: str = "", later: str | None = None) -> list[str]:
-    return textwrap.wrap(
-        words.shown(text),
-        WIDTH,
-        initial_indent=first,
-        subsequent_indent=first + "  " if later is None else later,
-        break_on_hyphens=False,
-    )
+    return wrapped(words.shown(text), WIDTH, first, first + "  " if later is None else later)
 
 
 def _short(text: str, most: int) -> str:
