@@ -13,6 +13,7 @@ from typing import TextIO
 from tapbatch.compare.before_after import BalanceChange, Comparison, SustainChange
 from tapbatch.show import words
 from tapbatch.show.terminal import WIDTH, say_lines, wrapped_lines
+from tapbatch.show.wrapping import padded
 from tapbatch.values import Drift, Stage
 
 _INDENT = 41
@@ -119,6 +120,4 @@ def _balance_lines(balance: Sequence[BalanceChange]) -> list[tuple[str, str]]:
 
 
 def _row(name: str, sides: tuple[str, str], said: str) -> str:
-    name = words.shown(name)
-    name = name if len(name) <= 18 else f"{name[:17]}…"
-    return f"{name:<19}{sides[0]:>10}{sides[1]:>10}  {said}".rstrip()
+    return f"{padded(words.shown(name), 18)} {sides[0]:>10}{sides[1]:>10}  {said}".rstrip()

@@ -56,6 +56,19 @@ def wrapped(text: str, most: int, first: str = "", later: str = "") -> list[str]
     return [*lines, line] if line else lines
 
 
+def padded(text: str, cells: int) -> str:
+    """Return text exactly so many cells wide (3 or more): filled up, or cut where it is wider, as an ellipsis tells.
+
+    Examples
+    --------
+    >>> padded("air", 5), padded("琴琴琴", 5)
+    ('air  ', '琴琴…')
+    """
+    if width_of(text) > cells:
+        text = f"{text[: _fitting(text, cells - 1)]}…"
+    return text + " " * (cells - width_of(text))
+
+
 def _fitting(word: str, most: int) -> int:
     """Return how many letters of a word fit; at least one, so that there is an end."""
     fits = 1

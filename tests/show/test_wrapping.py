@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapbatch.show.wrapping import width_of, wrapped
+from tapbatch.show.wrapping import padded, width_of, wrapped
 
 WORDS = st.lists(st.text(st.sampled_from("ab-é琴한ｱ"), min_size=1, max_size=30), max_size=12)
 
@@ -36,6 +36,15 @@ def test_widths_are_those_of_the_standard(names: list[str]) -> None:
 @pytest.mark.parametrize(("text", "width"), [("", 0), ("03-bars-fitted", 14), ("琴 7", 4), ("u\u0308", 1), ("±", 1)])
 def test_marks_take_no_room(text: str, width: int) -> None:
     assert width_of(text) == width
+
+
+@given(st.text(st.sampled_from("ab é琴한ｱ"), max_size=30), st.integers(3, 30))
+def test_a_column_is_as_wide_as_asked(text: str, most: int) -> None:
+    filled = padded(text, most)
+    assert cells(filled) == most
+    assert filled.startswith(text[:1])
+    if cells(text) <= most:
+        assert filled == text + " " * (most - cells(text))
 
 
 def test_words_stay_whole_where_they_can() -> None:
