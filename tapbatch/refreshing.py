@@ -105,7 +105,8 @@ def look_over(
     books = frozenset(n for n in bases if excel or (shop.results_dir / n / workbook_name(n)).exists())
     made = {n: {workbook_name(n)} if n in books else set[str]() for n in bases}
     stale = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], made[n]))
-    undrawn = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], {*made[n], REPORT}))
+    # A workbook that is missing is no reason to draw a report.
+    undrawn = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], {REPORT}))
     drawn = undrawn if reports is None else undrawn[:reports]
     return Stale(
         bases=bases, plain=plain, prints=prints, lent=lent, common=together, marks=marks, stale=stale,
