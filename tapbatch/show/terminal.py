@@ -51,11 +51,13 @@ def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, st
     if not stage.modes:
         return [*lines, *((line, "") for line in _nothing_heard(stage))]
     lines.append((_columns("", "note", "cents", "how sure", "Hz", "T60 (s)", "taps"), "dim"))
+    # What all modes have in common is said once, at the end.
+    common = set.intersection(*(set(m.flags) for m in stage.modes)) if len(stage.modes) > 1 else set()
     for mode in sorted(stage.modes, key=lambda m: (not m.lead, -m.level_db)):
         unsure = words.how_sure(mode, steady_cents) == "unsure"
         lines.append((_mode_columns(mode, stage), "bold" if mode.lead else "dim" if unsure else ""))
-        if mode.flags:
-            lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(mode.flags)}", "        "))
+        if own := [flag for flag in mode.flags if flag not in common]:
+            lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(own)}", "        "))
     lines.extend((line, "") for line in _played_lines(stage))
     lines.extend((line, "") for line in _whole_lines(stage))
     lines.extend((line, "") for line in _noticed(stage))
