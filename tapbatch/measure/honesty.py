@@ -5,7 +5,7 @@ separately: with the other modes held, one Gauss-Newton step from the joint solu
 ``n_s``, the sample at which half of what can be known of its decay has arrived
 (the median of ``n**2 exp(-2 delta n)``, at ``delta n = 1.34``). Writing ``d`` for the difference of
 ``(log delta, omega)`` and ``C`` for its covariance, ``d^T C^-1 d`` is chi-square with 2 degrees of freedom for a true
-exponential in the stated noise. Where it is more than chance would make once in two hundred, half the difference,
+exponential in the stated noise. Where it is more than chance would make once in 3,000, half the difference,
 freed of what noise contributes, is added to the standard errors: the interval then spans early and late. A mode is
 flagged ``not-exponential`` where its decay differs by more than a quarter, and ``glides`` where its frequency does by
 more than 3 cents, beyond chance.
@@ -23,7 +23,7 @@ from tapbatch.measure.geometric import Complex, Float, powers
 from tapbatch.measure.prune import TapFit
 
 HALF_KNOWN_AT = 1.337  # of delta n: the median of a gamma density of shape 3, over 2
-_BY_CHANCE = 10.6  # chi-square, 2 degrees of freedom, exceeded once in 200
+_BY_CHANCE = 16.0  # chi-square, 2 degrees of freedom, exceeded once in 3,000
 _BEYOND_DOUBT = 18.4  # once in 10,000
 _BENT = float(np.log(1.25))
 _GLIDE_CENTS = 3.0

@@ -45,6 +45,7 @@ _LEAST_OVER_MISFIT = 16.0  # Wald statistic against the misfit, whose size is kn
 _SETTLED = 3.0
 _SURE_SD_LOG_T60 = 0.15
 _LEAST_APART = 0.2
+_LEAST_EXCESS = 3.0
 _TWINS = 2.5
 _ONE_LINE = 0.6  # of the wider line: closer than that, two poles may be one mode with two decays
 
@@ -244,8 +245,8 @@ def local_excess(residual: Float, poles: Complex, rate_hz: float) -> Float:
     """Return the residual power around each mode over that of the noise, shape (K,), at least 1.
 
     The residual is weighted as it enters the pole, with ``n exp(-delta n)``, and its power averaged over a
-    neighbourhood of at least 12 independent cells; what lies within three standard deviations of 1 counts as 1, so
-    that noise alone does not widen an interval.
+    neighbourhood of at least 12 cells, some six of them independent. Up to 3 it counts as 1, so that noise alone
+    widens an interval once in 2,000 modes: such a tap would be lost to the mean of its stage.
     """
     count = len(residual)
     delta = -np.log(np.abs(poles))
@@ -265,4 +266,4 @@ def local_excess(residual: Float, poles: Complex, rate_hz: float) -> Float:
         at = np.round(np.angle(poles[members]) / (2 * np.pi) * length).astype(int)
         low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, len(power))
         result[members] = (running[high] - running[low]) / (high - low)
-    return np.where(result > 1 + 3 / np.sqrt(cells), result, 1.0)
+    return np.where(result > _LEAST_EXCESS, result, 1.0)
