@@ -1,6 +1,6 @@
 """The report of one instrument: a PDF for the bench, on A4 or Letter, its first page the reading slip.
 
-The bytes depend on the history, the settings and the paper alone: no date of making, no random names, fonts that come
+The bytes depend on the history, the settings alone: no date of making, no random names, fonts that come
 with matplotlib embedded (as TrueType, so that text can be searched and copied).
 """
 
@@ -28,7 +28,7 @@ from tapbatch.values import History
 BLOCK_GAP_MM = 7.0
 
 
-def write_report(path: Path, history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> str:
+def write_report(path: Path, history: History, settings: InstrumentSettings) -> str:
     """Write the report of one instrument in one step; left alone where its bytes would not change.
 
     Parameters
@@ -38,9 +38,7 @@ def write_report(path: Path, history: History, settings: InstrumentSettings, *, 
     history
         The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
     settings
-        Of the instrument: what counts as steady, and sharps or flats.
-    paper
-        ``"a4"`` (default) or ``"letter"``.
+        Of the instrument: what counts as steady, sharps or flats, and the paper.
 
     Returns
     -------
@@ -52,16 +50,16 @@ def write_report(path: Path, history: History, settings: InstrumentSettings, *, 
     ShopError
         Where the folder cannot be written.
     """
-    return put_file(path, report_bytes(history, settings, paper=paper))
+    return put_file(path, report_bytes(history, settings))
 
 
-def report_bytes(history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> bytes:
+def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
     """Return the report of one instrument as the bytes of its PDF; see :func:`write_report`."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     file = io.BytesIO()
     with house_style():
-        sheets = report_sheets(history, settings, paper=paper)
+        sheets = report_sheets(history, settings)
         info = {
             "Title": f"{history.instrument_shown}: readings",
             "Subject": "Notes, cents and decays of its modes, stage by stage",
@@ -75,9 +73,9 @@ def report_bytes(history: History, settings: InstrumentSettings, *, paper: Paper
     return with_outline(file.getvalue(), [(sheet.title, n) for n, sheet in enumerate(sheets)])
 
 
-def report_sheets(history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> list[Sheet]:
+def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
     """Return the pages of the report of one instrument, drawn; see :func:`write_report`."""
-    book = _Book(history, paper)
+    book = _Book(history, settings.paper)
     steady, spelling = settings.steady_cents, settings.spelling
     draw_slip(book.add("Reading slip"), history, steady, spelling)
     moving = [p for p in history.parts if len(history.of_part(p)) > 1 and chart_modes(history.of_part(p))]

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.transforms import Transform
 
-Paper = Literal["a4", "letter"]
+Paper = Literal["A4", "Letter"]
 
-PAPERS_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+PAPERS_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 MM_PER_INCH = 25.4
 
 INK, SOFT, PALE, HAIR = "#1b1b1b", "#666666", "#a9a9a9", "#dddddd"

@@ -34,9 +34,9 @@ def read(data: bytes) -> pypdf.PdfReader:
     return pypdf.PdfReader(io.BytesIO(data), strict=True)
 
 
-def drawn(history: History, settings: InstrumentSettings = SETTINGS, paper: Paper = "a4") -> list[Sheet]:
+def drawn(history: History, settings: InstrumentSettings = SETTINGS) -> list[Sheet]:
     with house_style():
-        return report_sheets(history, settings, paper=paper)
+        return report_sheets(history, settings)
 
 
 def texts(sheets: list[Sheet], title: str) -> list[str]:
@@ -68,12 +68,12 @@ def test_every_case_makes_a_report(any_history: History, caplog: pytest.LogCaptu
 @pytest.mark.parametrize(
     # ISO 216: A4 is 210 by 297 mm; ANSI Y14.1: Letter is 8.5 by 11 inches.
     ("paper", "size_pt"),
-    [("a4", (210 / 25.4 * 72, 297 / 25.4 * 72)), ("letter", (612.0, 792.0))],
+    [("A4", (210 / 25.4 * 72, 297 / 25.4 * 72)), ("Letter", (612.0, 792.0))],
 )
 def test_pages_have_the_size_of_the_paper(
     histories: dict[str, Callable[[], History]], paper: Paper, size_pt: tuple[float, float]
 ) -> None:
-    pdf = read(report_bytes(histories["one stage, one tap"](), SETTINGS, paper=paper))
+    pdf = read(report_bytes(histories["one stage, one tap"](), InstrumentSettings(paper=paper)))
     for page in pdf.pages:
         assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size_pt, abs=0.5)
 
@@ -87,9 +87,9 @@ def corners(word: Word) -> tuple[float, float, float, float]:
     return word.x_mm, word.y_mm - height, word.x_mm + width, word.y_mm
 
 
-@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_every_word_stands_on_the_page_and_on_no_other_word(any_history: History, paper: Paper) -> None:
-    for sheet in drawn(any_history, paper=paper):
+    for sheet in drawn(any_history, InstrumentSettings(paper=paper)):
         boxes = [(corners(word), word.text) for word in sheet.words]
         for (left, top, right, bottom), text in boxes:
             assert left >= 10, text
