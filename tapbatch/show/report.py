@@ -12,15 +12,17 @@ from pathlib import Path
 
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show.before_after import before_after_height_mm, draw_before_after, last_two
+from tapbatch.show.bench_card import draw_bench_card
 from tapbatch.show.charts import chart_modes
 from tapbatch.show.decays import decays_a_sheet, draw_decays, trace_of
 from tapbatch.show.figures import draw_drift, drift_height_mm
+from tapbatch.show.landing_rows import draw_landings, landing_blocks, landing_height_mm
 from tapbatch.show.open_strings import draw_open_strings, open_strings_height_mm, plucked_stage
 from tapbatch.show.outline import with_outline
 from tapbatch.show.outputs import put_file
 from tapbatch.show.pages import draw_flags, draw_how, draw_tables
 from tapbatch.show.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, Sheet, house_style
-from tapbatch.show.slip import draw_slip
+from tapbatch.show.slip import draw_slip, latest_stage, leading
 from tapbatch.show.spectra import draw_spectra, spectra_height_mm
 from tapbatch.show.sustain import draw_sustain, sustain_height_mm
 from tapbatch.values import History
@@ -78,21 +80,28 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
     book = _Book(history, settings.paper)
     steady, spelling = settings.steady_cents, settings.spelling
     draw_slip(book.add("Reading slip"), history, steady, spelling)
+    latest = latest_stage(history)
+    lead = leading(latest) if latest else None
+    if latest and lead:
+        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, steady, spelling)
     moving = [p for p in history.parts if len(history.of_part(p)) > 1 and chart_modes(history.of_part(p))]
     for part in moving:
-        height = drift_height_mm(book.newest, history.of_part(part), book.room_mm)
+        height = drift_height_mm(book.upright, history.of_part(part), book.room_mm)
         sheet, y = book.place("Drift", DRIFT_CAPTION, height)
         draw_drift(sheet, y, history, part, steady, spelling, book.room_mm)
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
     for part in heard:
-        sheet, y = book.place("Sustain", SUSTAIN_CAPTION, sustain_height_mm(book.newest, history.of_part(part)))
+        sheet, y = book.place("Sustain", SUSTAIN_CAPTION, sustain_height_mm(book.upright, history.of_part(part)))
         draw_sustain(sheet, y, history, part, steady, spelling)
     for part in heard:
         comparison = last_two(history, part, settings)
         if comparison is not None:
-            height = before_after_height_mm(book.newest, comparison)
+            height = before_after_height_mm(book.upright, comparison)
             sheet, y = book.place("Before and after", BEFORE_AFTER_CAPTION, height)
             draw_before_after(sheet, y, comparison)
+    for stage, landings in landing_blocks(history):
+        sheet, y = book.place("Landings", LANDINGS_CAPTION, landing_height_mm(landings))
+        draw_landings(sheet, y, stage, landings, steady, spelling)
     plucked = plucked_stage(history)
     if plucked is not None:
         sheet, y = book.place("Strings", STRINGS_CAPTION, open_strings_height_mm(plucked))
@@ -121,6 +130,11 @@ BEFORE_AFTER_CAPTION = (
     "How much longer or shorter everything rings than at the stage before, in percent of its T60. Dot: the change; "
     "bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with the reason."
 )
+LANDINGS_CAPTION = (
+    "Where a mode is and where it could come to rest. Lines are the notes of the scale, a hundred cents apart; short "
+    "ticks, ten. Thin line: what is still to go. Block round a target: its tolerance. Pale dot: after one more step "
+    "of the same work, with its 95 % interval."
+)
 STRINGS_CAPTION = (
     "Open strings as they were plucked. Dot: cents from the note, flat to the left; two dots: the two strings of a "
     "course that were told apart. Pale band: what counts as in tune. Orange: further off than that."
@@ -139,27 +153,25 @@ class _Book:
         self._name = history.instrument_shown
         self._paper = paper
         self._sheets: list[Sheet] = []
+        self.upright = Sheet(paper, "")
         self._next_mm = 0.0
-
-    @property
-    def newest(self) -> Sheet:
-        return self._sheets[-1]
 
     @property
     def room_mm(self) -> float:
         """The height for content on an empty sheet below the longest caption."""
-        return self.newest.bottom_mm - HEAD_MM - 14.0
+        return self.upright.bottom_mm - HEAD_MM - 14.0
 
-    def add(self, title: str) -> Sheet:
-        self._sheets.append(Sheet(self._paper, title))
-        return self.newest
+    def add(self, title: str, *, turned: bool = False) -> Sheet:
+        self._sheets.append(Sheet(self._paper, title, turned=turned))
+        return self._sheets[-1]
 
     def place(self, title: str, caption: str, height_mm: float, least_mm: float = math.inf) -> tuple[Sheet, float]:
         """Return the sheet and the place for a block, on a new sheet where the title changes or the room is short.
 
         A block that can be split needs room for ``least_mm`` only.
         """
-        if self.newest.title != title or self._next_mm + min(height_mm, least_mm) > self.newest.bottom_mm:
+        sheet = self._sheets[-1]
+        if sheet.title != title or self._next_mm + min(height_mm, least_mm) > sheet.bottom_mm:
             sheet = self.add(title)
             sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
             self._next_mm = HEAD_MM + 6.0
@@ -170,7 +182,7 @@ class _Book:
                 )
         place = self._next_mm
         self._next_mm += height_mm + BLOCK_GAP_MM
-        return self.newest, place
+        return sheet, place
 
     def numbered(self) -> list[Sheet]:
         """Return the sheets, each with its name and number at the foot."""

@@ -102,14 +102,15 @@ class Panel:
 
 
 class Sheet:
-    """One page; ``figure`` is what was drawn, ``title`` what its bookmark says."""
+    """One page, upright or turned; ``figure`` is what was drawn, ``title`` what its bookmark says."""
 
-    def __init__(self, paper: Paper, title: str) -> None:
+    def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
         from matplotlib.figure import Figure
         from matplotlib.transforms import Affine2D
 
         self.title = title
-        self.width_mm, self.height_mm = PAPERS_MM[paper]
+        short, long = PAPERS_MM[paper]
+        self.width_mm, self.height_mm = (long, short) if turned else (short, long)
         self.figure: Figure = Figure(figsize=(self.width_mm / MM_PER_INCH, self.height_mm / MM_PER_INCH))
         to_inches = Affine2D().scale(1 / MM_PER_INCH, -1 / MM_PER_INCH).translate(0, self.height_mm / MM_PER_INCH)
         self._to_page: Transform = to_inches + self.figure.dpi_scale_trans

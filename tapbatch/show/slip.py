@@ -46,6 +46,11 @@ def latest_stage(history: History) -> Stage | None:
     return max(last, key=lambda s: (s.order, last.index(s))) if last else None
 
 
+def leading(stage: Stage) -> StageMode | None:
+    """Return the mode that speaks for a stage: the lead, else the strongest; ``None`` where none was measured."""
+    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
+
+
 def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spelling) -> None:
     """Draw the first page of an instrument's report."""
     stage = latest_stage(history)
@@ -53,7 +58,7 @@ def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spe
     if stage is None:
         y = sheet.paragraph(sheet.left_mm, y + 12.0, "Nothing was recorded yet.", sheet.measure_mm, HEAD, bold=True)
     else:
-        lead = stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
+        lead = leading(stage)
         if lead:
             y = _draw_lead(sheet, y, history, stage, lead, steady_cents, spelling)
         else:
@@ -165,11 +170,12 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> list[tuple[str,
     chosen = [landing for landing in chosen_landings(history, stage.part) if landing.stage == stage.stage]
     answers: list[tuple[str, str, str, list[str]]] = []
     for landing in sorted(chosen, key=lambda c: c.mode != lead.mode)[:MOST_LANDINGS]:
-        whose = "" if landing.mode == lead.mode else f"{landing.mode} to "
+        name = landing_name(landing)
+        whose = _capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
         chance = chance_text(landing)
         risky = landing.overshoot is not None and landing.overshoot >= RISKY
         detail = ", ".join(p for p in (step_text(landing), way_text(landing), "" if risky else chance) if p)
-        answer = _capital(f"{whose}{landing_name(landing)}: {to_go_text(landing)}")
+        answer = f"{whose}: {to_go_text(landing)}"
         answers.append(("" if answers else "How far?", answer, detail, [f"{chance}: take off less"] if risky else []))
     return answers
 
