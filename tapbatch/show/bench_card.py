@@ -7,7 +7,6 @@ say with its interval.
 
 from __future__ import annotations
 
-from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
 from tapbatch.show.landings import RISKY, chance_text, chosen_landings, landing_name, to_go_text
@@ -22,9 +21,7 @@ LABEL_MM = 44.0
 Answer = tuple[str, str, str]
 
 
-def draw_bench_card(
-    sheet: Sheet, history: History, stage: Stage, lead: StageMode, steady_cents: float, spelling: Spelling
-) -> None:
+def draw_bench_card(sheet: Sheet, history: History, stage: Stage, lead: StageMode, steady_cents: float) -> None:
     """Draw the page across the bench for the mode that leads at the latest stage."""
     left, right = sheet.left_mm, sheet.right_mm
     placed = f"{stage.part}: {stage.stage_shown}" if stage.part else stage.stage_shown
@@ -33,9 +30,8 @@ def draw_bench_card(
     sheet.rule(left, 27.0, right, 27.0, INK, 1.2)
     unsure = words.how_sure(lead, steady_cents) == "unsure"
     colour = SOFT if unsure else INK
-    note, _ = hz_to_note(lead.freq_hz, stage.concert_pitch_hz, spelling)
-    sheet.say(left - 3.0, 78.0, note, HUGE, bold=True, colour=colour)
-    x = left + text_width_mm(note, HUGE, True) + 7.0
+    sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, colour=colour)
+    x = left + text_width_mm(lead.note, HUGE, True) + 7.0
     cents = words.cents_text(lead)
     sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, colour=colour)
     beside = f"{words.sure_text(lead)}, {lead.mode}"
@@ -46,7 +42,7 @@ def draw_bench_card(
         room = right - left - LABEL_MM
         sheet.say(left + LABEL_MM, y, answer, _fitting(answer, room, ANSWER), bold=True, within_mm=room)
         if limit:
-            sheet.say(left + LABEL_MM, y + 7.5, limit, LIMIT, colour=WARN, within_mm=room)
+            sheet.paragraph(left + LABEL_MM, y + 6.8, limit, room, LIMIT, colour=WARN, most=2)
         y += 21.5
 
 

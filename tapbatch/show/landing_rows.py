@@ -89,6 +89,9 @@ def _panel(sheet: Sheet, top: float, stage: Stage, mode: StageMode, landings: Se
     for c in landings[:1]:
         steps = [v for v in (c.step_low_cents, c.step_cents, c.step_high_cents) if v is not None and math.isfinite(v)]
         ends += [now + max(min(v, WIDEST_STEP_CENTS), -WIDEST_STEP_CENTS) for v in steps]
+    if 0 < mode.freq_low_hz <= mode.freq_high_hz < math.inf:
+        wings = (_cents(mode.freq_low_hz, stage) - now, _cents(mode.freq_high_hz, stage) - now)
+        ends += [now + max(min(w, WIDEST_STEP_CENTS), -WIDEST_STEP_CENTS) for w in wings]
     spare = max(120.0 - (max(ends) - min(ends)), 30.0) / 2
     return Panel(
         left_mm=sheet.left_mm + LABEL_MM,

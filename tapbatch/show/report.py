@@ -83,7 +83,7 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
     latest = latest_stage(history)
     lead = leading(latest) if latest else None
     if latest and lead:
-        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, steady, spelling)
+        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, steady)
     moving = [p for p in history.parts if len(history.of_part(p)) > 1 and chart_modes(history.of_part(p))]
     for part in moving:
         height = drift_height_mm(book.upright, history.of_part(part), book.room_mm)
@@ -118,9 +118,9 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
 
 
 DRIFT_CAPTION = (
-    "Lines are the notes of the scale, a hundred cents apart. Dot: the reading; bar: its 95 % interval; hollow and "
-    "pale: unsure. Figures: cents moved; = held steady; ? cannot tell. Broken line, or figure in orange: something "
-    "besides the wood differed."
+    "Lines are the notes of the scale, a hundred cents apart; short ticks, ten. Dot: the reading; bar: its 95 % "
+    "interval; hollow and pale: unsure. Figures: cents moved; = held steady; ? cannot tell. Broken line, or figure "
+    "in orange: something besides the wood differed."
 )
 SUSTAIN_CAPTION = (
     "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "
@@ -136,14 +136,16 @@ LANDINGS_CAPTION = (
     "of the same work, with its 95 % interval."
 )
 STRINGS_CAPTION = (
-    "Open strings as they were plucked. Dot: cents from the note, flat to the left; two dots: the two strings of a "
-    "course that were told apart. Pale band: what counts as in tune. Orange: further off than that."
+    "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % interval; two "
+    "dots: the two strings of a course that were told apart. Pale band: what counts as in tune. Orange: further off."
 )
 SPECTRA_CAPTION = (
     "Each stage against its own strongest line, down to -60 dB; noise in grey. Dots: fitted modes, hollow where "
     "unsure. Thin lines follow a mode from stage to stage, down to its flag."
 )
-DECAYS_CAPTION = "The clearest tap of each stage: thin, the sound; thick, the fitted modes; broken, the noise floor."
+DECAYS_CAPTION = (
+    "The clearest tap of each stage: thin and grey, the sound; thick, the fitted modes; broken, the noise floor."
+)
 
 
 class _Book:

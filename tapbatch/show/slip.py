@@ -15,7 +15,7 @@ from tapbatch.show.charts import drifts_into
 from tapbatch.show.conditions import learned_text
 from tapbatch.show.figures import draw_latest_staff
 from tapbatch.show.landings import RISKY, chance_text, chosen_landings, landing_name, step_text, to_go_text, way_text
-from tapbatch.show.lettering import MM_PER_PT, text_width_mm, wrapped
+from tapbatch.show.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.values import Drift, History, Stage, StageMode
 
@@ -144,7 +144,10 @@ def _draw_answers(
         sheet.say(sheet.left_mm, y, label, LEAD, colour=SOFT)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, answer, width, ANSWER, bold=True, most=2)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y - 0.6, detail, width, BODY, most=2)
-        for caution in cautions[:MOST_CAUTIONS]:
+        if len(cautions) > MOST_CAUTIONS:
+            rest = ", ".join(caution.split(":")[0] for caution in cautions[MOST_CAUTIONS - 1 :])
+            cautions = [*cautions[: MOST_CAUTIONS - 1], f"also {rest}: see the last page"]
+        for caution in cautions:
             y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, caution, width, BODY, colour=WARN, most=3)
         y += 4.0
     return y
@@ -270,7 +273,7 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
         words.moved_cell(drift) if drift else "",
         words.t60_text(mode),
         words.hz_text(mode),
-        ", ".join(mode.flags),
+        listed(mode.flags, ROW[-1][3], BODY),
     )
     for (column, x, ha, room), cell in zip(ROW, cells, strict=True):
         size, bold = (LEAD, not unsure) if column == "note" else (BODY, False)
@@ -281,10 +284,13 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = [*history.notices, *learned_text(history)]
+    notices = list(history.notices)
     for heard in stage.heard if stage else ():
         said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
         notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]
+    # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
+    learned = learned_text(history)
+    notices += learned
     if not notices or y > sheet.bottom_mm - 12.0:
         return
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
@@ -294,4 +300,5 @@ def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None)
         if y > sheet.bottom_mm - 5.0:
             sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more in recordings.csv", BODY, colour=SOFT)
             return
-        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, colour=WARN, most=2) + 0.8
+        colour = SOFT if count >= len(notices) - len(learned) else WARN
+        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, colour=colour, most=2) + 0.8
