@@ -41,9 +41,8 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, lead: StageMod
         sheet.say(left, y, label, ASIDE, colour=SOFT)
         room = right - left - LABEL_MM
         sheet.say(left + LABEL_MM, y, answer, _fitting(answer, room, ANSWER), bold=True, within_mm=room)
-        if limit:
-            sheet.paragraph(left + LABEL_MM, y + 6.8, limit, room, LIMIT, colour=WARN, most=2)
-        y += 21.5
+        below = sheet.paragraph(left + LABEL_MM, y + 7.0, limit, room, LIMIT, colour=WARN, most=2)
+        y = max(y + 21.5, below + 8.5)
 
 
 def card_answers(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> list[Answer]:

@@ -125,6 +125,7 @@ def draw_latest_staff(
     panel = _staff(left, right, top_mm, LATEST_MM, points)
     places = stage_places(left, right, len(stages))
     told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
+    told += "; ticks: 10 c" if _has_ticks(panel) else ""
     sheet.say(right, top_mm - 2.0, told, SMALL, colour=SOFT, ha="right", within_mm=width_mm)
     draw_guides(sheet, places, top_mm, panel.bottom_mm)
     _draw_staff(sheet, panel, stages[-1].concert_pitch_hz, spelling, f"latest {name}")
@@ -169,10 +170,15 @@ def _draw_staff(sheet: Sheet, panel: Panel, pitch_hz: float, spelling: Spelling,
         if n % every == 0:
             note = hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0]
             sheet.say(edges[0] - 1.5, float(y), note, SMALL, ha="right", va="center")
-    if panel.height_mm / (panel.y_high - panel.y_low) * 10 >= 0.9:
+    if _has_ticks(panel):
         tens = range(math.ceil(panel.y_low / 10), math.floor(panel.y_high / 10) + 1)
         ticks = panel.y_mm([10.0 * n for n in tens])
         sheet.rules([[(edges[0], y), (edges[0] + 1.0, y)] for y in ticks], PALE, 0.4)
+
+
+def _has_ticks(panel: Panel) -> bool:
+    """Tell whether ten cents are far enough apart to be counted."""
+    return panel.height_mm / (panel.y_high - panel.y_low) * 10 >= 0.9
 
 
 def _draw_changes(

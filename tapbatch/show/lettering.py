@@ -106,7 +106,8 @@ def listed(items: Sequence[str], width_mm: float, size_pt: float) -> str:
         text = ", ".join(items[:kept]) + (f" +{len(items) - kept}" if kept < len(items) else "")
         if text_width_mm(text, size_pt) <= width_mm:
             return text
-    return fitted(", ".join(items), width_mm, size_pt)
+    more = f" +{len(items) - 1}" if len(items) > 1 else ""
+    return fitted(items[0], width_mm - text_width_mm(more, size_pt), size_pt) + more if items else ""
 
 
 def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:

@@ -119,8 +119,8 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
 
 DRIFT_CAPTION = (
     "Lines are the notes of the scale, a hundred cents apart; short ticks, ten. Dot: the reading; bar: its 95 % "
-    "interval; hollow and pale: unsure. Figures: cents moved; = held steady; ? cannot tell. Broken line, or figure "
-    "in orange: something besides the wood differed."
+    "interval, unseen where shorter than the dot; hollow and pale: unsure. Figures: cents moved; = held steady; "
+    "? cannot tell. Broken line, or figure in orange: something besides the wood differed."
 )
 SUSTAIN_CAPTION = (
     "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "

@@ -298,7 +298,8 @@ def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None)
     y += 10.0
     for count, notice in enumerate(notices):
         if y > sheet.bottom_mm - 5.0:
-            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more in recordings.csv", BODY, colour=SOFT)
+            where = " in recordings.csv" if count < len(notices) - len(learned) else ""
+            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, colour=SOFT)
             return
         colour = SOFT if count >= len(notices) - len(learned) else WARN
         y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, colour=colour, most=2) + 0.8

@@ -391,7 +391,16 @@ def cautions_galore() -> History:
     stages = []
     for n in range(3):
         modes = [
-            stage_mode(name, f, t60, level, lead=level == 0.0, half_cents=3.0 + 4 * (n % 2), flags=flags[k % 5 :])
+            stage_mode(
+                name,
+                f,
+                t60,
+                level,
+                lead=level == 0.0,
+                half_cents=3.0 + 4 * (n % 2),
+                flags=flags[k % 5 :],
+                concert_pitch_hz=415.0,
+            )
             for k, (name, (f, t60, level)) in enumerate(BODY.items())
         ]
         state = ("closed", "strung", "clamped")[n]
