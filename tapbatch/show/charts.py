@@ -138,6 +138,7 @@ def draw_guides(sheet: Sheet, places: Sequence[float], top_mm: float, bottom_mm:
 
 def draw_heading(sheet: Sheet, top_mm: float, part: str, aside: str) -> None:
     """Head the charts of a part with its name, over a line across the sheet."""
+    sheet.headings.append(part or "body")
     sheet.rule(sheet.left_mm, top_mm, sheet.right_mm, top_mm, INK, 0.8)
     sheet.say(sheet.left_mm, top_mm + 5.0, part or "body", LEAD, bold=True, within_mm=sheet.measure_mm - 50.0)
     sheet.say(sheet.right_mm, top_mm + 5.0, aside, SMALL, colour=SOFT, ha="right", within_mm=46.0)

@@ -183,6 +183,7 @@ def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[
 
 def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> float:
     """Draw a table below its title; a column that is empty in all rows has no heading. Return its last baseline."""
+    sheet.headings.append(title)
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True, within_mm=sheet.measure_mm)
     cautions, rows = cautions_once(columns, rows)

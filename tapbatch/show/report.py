@@ -25,6 +25,7 @@ from tapbatch.show.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, S
 from tapbatch.show.slip import draw_slip, latest_stage, leading
 from tapbatch.show.spectra import draw_spectra, spectra_height_mm
 from tapbatch.show.sustain import draw_sustain, sustain_height_mm
+from tapbatch.show.words import shown
 from tapbatch.values import History
 
 BLOCK_GAP_MM = 7.0
@@ -72,7 +73,8 @@ def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
         with PdfPages(file, metadata=info) as pdf:
             for sheet in sheets:
                 pdf.savefig(sheet.finished())
-    return with_outline(file.getvalue(), [(sheet.title, n) for n, sheet in enumerate(sheets)])
+    pages = [(sheet.title, n, [shown(heading) for heading in sheet.headings]) for n, sheet in enumerate(sheets)]
+    return with_outline(file.getvalue(), pages)
 
 
 def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:

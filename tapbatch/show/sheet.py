@@ -102,7 +102,7 @@ class Panel:
 
 
 class Sheet:
-    """One page, upright or turned; ``figure`` is what was drawn, ``title`` what its bookmark says."""
+    """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do."""
 
     def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
         from matplotlib.figure import Figure
@@ -115,6 +115,7 @@ class Sheet:
         to_inches = Affine2D().scale(1 / MM_PER_INCH, -1 / MM_PER_INCH).translate(0, self.height_mm / MM_PER_INCH)
         self._to_page: Transform = to_inches + self.figure.dpi_scale_trans
         self.words: list[Word] = []
+        self.headings: list[str] = []
         self._under: dict[tuple[str, float], list[NDArray[np.float64]]] = {}
 
     @property

@@ -58,10 +58,11 @@ def test_every_case_makes_a_report(any_history: History, caplog: pytest.LogCaptu
     last = pdf.pages[-1].extract_text()
     assert "Wood taken off cannot be put back" in " ".join(last.split())
     assert caplog.messages == []
-    marks = [str(mark["/Title"]) for mark in pdf.outline]
+    bookmarks = [mark for mark in pdf.outline if not isinstance(mark, list)]
+    marks = [str(mark["/Title"]) for mark in bookmarks]
     assert marks[0] == "Reading slip"
     assert marks[-1] == "How the numbers were got"
-    for mark in pdf.outline:
+    for mark in bookmarks:
         page_text = pdf.pages[pdf.get_destination_page_number(mark)].extract_text()
         assert str(mark["/Title"]).lower() in page_text.lower()
 
@@ -404,7 +405,7 @@ def test_bookmarks_change_not_a_byte_of_what_was_there(whole: History) -> None:
     file = io.BytesIO()
     writer.write(file)
     plain = file.getvalue()
-    marked = with_outline(plain, [("Eins", 0), ("Übung (2) \\", 1), ("Übung (2) \\", 2)])
+    marked = with_outline(plain, [("Eins", 0, ["a"]), ("Übung (2) \\", 1, []), ("Übung (2) \\", 2, ["b"])])
     assert marked.startswith(plain)
     pdf = read(marked)
     assert [(mark["/Title"], pdf.get_destination_page_number(mark)) for mark in pdf.outline] == [
@@ -415,6 +416,21 @@ def test_bookmarks_change_not_a_byte_of_what_was_there(whole: History) -> None:
     assert pdf.page_mode == "/UseOutlines"
 
 
+def test_parts_stand_below_the_bookmark_of_their_charts(whole: History) -> None:
+    pdf = read(report_bytes(whole, SETTINGS))
+    below = {
+        str(mark["/Title"]): [(str(m["/Title"]), pdf.get_destination_page_number(m)) for m in under]
+        for mark, under in zip(pdf.outline, pdf.outline[1:], strict=False)
+        if isinstance(under, list)
+    }
+    assert [name for name, _ in below["Drift"]] == ["top", "body"]
+    assert {name.split(":")[0] for name, _ in below["Tables"]} == {"top", "body"}
+    assert all(name in pdf.pages[page].extract_text() for page_marks in below.values() for name, page in page_marks)
+    # Folded below their own, so that the first look shows the whole report.
+    outlines = pdf.trailer["/Root"]["/Outlines"]
+    assert outlines["/Count"] == sum(not isinstance(mark, list) for mark in pdf.outline)
+
+
 def test_what_is_no_plain_pdf_is_refused() -> None:
     with pytest.raises(ValueError, match="cross-reference table"):
-        with_outline(b"%PDF-1.5 not really", [("a", 0)])
+        with_outline(b"%PDF-1.5 not really", [("a", 0, [])])
