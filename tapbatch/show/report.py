@@ -88,7 +88,7 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
         draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, steady)
     moving = [p for p in history.parts if len(history.of_part(p)) > 1 and chart_modes(history.of_part(p))]
     for part in moving:
-        height = drift_height_mm(book.upright, history.of_part(part), book.room_mm)
+        height = drift_height_mm(book.upright, history, part, book.room_mm)
         sheet, y = book.place("Drift", DRIFT_CAPTION, height)
         draw_drift(sheet, y, history, part, steady, spelling, book.room_mm)
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
@@ -122,7 +122,7 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
 DRIFT_CAPTION = (
     "Lines are the notes of the scale, a hundred cents apart; short ticks, ten. Dot: the reading; bar: its 95 % "
     "interval, unseen where shorter than the dot; hollow and pale: unsure. Figures: cents moved; = held steady; "
-    "? cannot tell. Broken line, or figure in orange: something besides the wood differed."
+    "? cannot tell. Broken line, or figure in orange: something besides the wood differed, said below."
 )
 SUSTAIN_CAPTION = (
     "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "
@@ -163,7 +163,7 @@ class _Book:
     @property
     def room_mm(self) -> float:
         """The height for content on an empty sheet below the longest caption."""
-        return self.upright.bottom_mm - HEAD_MM - 14.0
+        return self.upright.room_mm
 
     def add(self, title: str, *, turned: bool = False) -> Sheet:
         self._sheets.append(Sheet(self._paper, title, turned=turned))

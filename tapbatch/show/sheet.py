@@ -36,6 +36,7 @@ TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.
 
 MARGIN_MM = 16.0
 HEAD_MM = 24.0
+CAPTION_MM = 20.0
 FOOT_MM = 14.0
 
 _STYLE: dict[str, Any] = {
@@ -137,6 +138,11 @@ class Sheet:
     def bottom_mm(self) -> float:
         """The last line on which content may stand."""
         return self.height_mm - FOOT_MM - 4.0
+
+    @property
+    def room_mm(self) -> float:
+        """How high content can be below the title and the longest caption."""
+        return self.bottom_mm - HEAD_MM - CAPTION_MM
 
     def say(
         self,

@@ -29,8 +29,8 @@ from tapbatch.values import History, Kind, Stage, StageDecay
 Band = tuple[Kind, float | None, float | None]
 Chart = tuple[str, list[Point]]
 
-PANEL_MM = 22.0
 PANEL_STEP_MM = 31.0
+TITLE_MM = 9.0
 MOST_PANELS = 6
 MOST_ROWS = 20
 ROW_MM = 6.5
@@ -42,8 +42,18 @@ def sustain_height_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
     if len(stages) == 1:
         return HEADING_MM + 10.0 + ROW_MM * (len(_sustain_bands(stages)) + len(chart_modes(stages, MOST_ROWS)))
     rows = max(len(_sustain_bands(stages)), len(chart_modes(stages, MOST_PANELS)), 1)
-    width = (sheet.measure_mm - GUTTER_MM) / 2 - 22.0
-    return HEADING_MM + 5.0 + rows * PANEL_STEP_MM + stage_axis_height_mm(width, len(stages)) - 6.0
+    return HEADING_MM + 5.0 + rows * _step_mm(sheet, stages) + _axis_mm(sheet, stages) - 6.0
+
+
+def _axis_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
+    return stage_axis_height_mm((sheet.measure_mm - GUTTER_MM) / 2 - 23.0, len(stages))
+
+
+def _step_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
+    """Return how far panels lie apart: less on a short sheet with many of them."""
+    rows = max(len(_sustain_bands(stages)), len(chart_modes(stages, MOST_PANELS)), 1)
+    room = sheet.room_mm - HEADING_MM - 5.0 - _axis_mm(sheet, stages) + 6.0
+    return min(PANEL_STEP_MM, room / rows)
 
 
 def draw_sustain(
@@ -163,6 +173,7 @@ def _draw_column(
 ) -> None:
     left, right = x + 9.0, x + width - 14.0
     places = stage_places(left, right, len(stages))
+    step = _step_mm(sheet, stages)
     for title, points in charts:
         sheet.say(x, y, title, BODY, bold=True, within_mm=width)
         top = max((p.value for p in points), default=1.0)
@@ -172,7 +183,7 @@ def _draw_column(
             left_mm=left,
             top_mm=y + 3.0,
             width_mm=right - left,
-            height_mm=PANEL_MM,
+            height_mm=step - TITLE_MM,
             x_low=0.0,
             x_high=1.0,
             y_low=0.0,
@@ -188,9 +199,9 @@ def _draw_column(
             colour = INK if now else SOFT
             height = float(panel.y_mm(last.value))
             sheet.say(at, height, f"{last.value:.2f} s", SMALL, bold=now, va="center", colour=colour)
-        y += PANEL_STEP_MM
+        y += step
     if charts:
-        draw_stage_axis(sheet, left, right, y - PANEL_STEP_MM + PANEL_MM + 3.0, stages)
+        draw_stage_axis(sheet, left, right, y - TITLE_MM + 3.0, stages)
 
 
 def _draw_seconds(sheet: Sheet, panel: Panel) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import math
 import subprocess
@@ -329,6 +330,28 @@ def test_a_sound_is_as_cautious_as_its_modes(whole: History) -> None:
     ]
     # One break, from closed to strung, in each chart: the sound and its four bands, and six modes.
     assert broken == [1] * 11
+
+
+def test_what_differed_stands_on_the_page_of_the_drift(histories: dict[str, Callable[[], History]]) -> None:
+    history = histories["whole"]()
+    said = texts(drawn(history), "Drift")
+    assert "08-strung: state: closed to strung" in said
+    many = histories["forty stages"]()
+    many = dataclasses.replace(
+        many, drifts=tuple(dataclasses.replace(d, caution="2 days passed") for d in many.drifts)
+    )
+    said = texts(drawn(many), "Drift")
+    assert "05-voicing step 40: 2 days passed" in said
+    # Thirty-nine steps have a caution, and six lines are what a page has room for.
+    assert "34 more in drift.csv" in said
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_content_ends_above_the_foot(any_history: History, paper: Paper) -> None:
+    """What stands below the last line for content is the foot alone: the name and the number of the page."""
+    for sheet in drawn(any_history, InstrumentSettings(paper=paper)):
+        low = [word.text for word in sheet.words if word.y_mm > sheet.bottom_mm + 0.5]
+        assert len(low) == 2, (sheet.title, low)
 
 
 def test_no_print_is_tiny(any_history: History) -> None:
