@@ -7,6 +7,7 @@ leads is the note. Everything that limits an answer stands beside that answer.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal
 
 from tapbatch.pitch import Spelling
@@ -232,7 +233,7 @@ def _draw_others(
     if not others:
         return y
     aside = f", the {MOST_ROWS} strongest of {len(others)}" if len(others) > MOST_ROWS else ""
-    y = _draw_row_head(sheet, y, f"The other modes{aside}")
+    y = _draw_row_head(sheet, y, f"The other modes{aside}", others[:MOST_ROWS])
     drifts = drifts_into(history, stage)
     for mode in sorted(others[:MOST_ROWS], key=lambda m: m.freq_hz):
         y = _draw_row(sheet, y, mode, drifts.get(mode.mode), mode.mode, steady_cents)
@@ -243,7 +244,7 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
     rest = [history.of_part(part)[-1] for part in history.parts if part != stage.part]
     if not rest:
         return y
-    y = _draw_row_head(sheet, y, "The other parts, as last read")
+    y = _draw_row_head(sheet, y, "The other parts, as last read", [m for s in rest[:MOST_PARTS] if (m := s.lead)])
     for last in rest[:MOST_PARTS]:
         name = f"{last.part}, {last.stage_shown}"
         if last.lead is None:
@@ -256,10 +257,11 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
     return y
 
 
-def _draw_row_head(sheet: Sheet, y: float, title: str) -> float:
+def _draw_row_head(sheet: Sheet, y: float, title: str, modes: Sequence[StageMode]) -> float:
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True)
-    for column, x, ha, room in ROW[2:]:
+    noticed = any(mode.flags for mode in modes)
+    for column, x, ha, room in ROW[2:] if noticed else ROW[2:-1]:
         sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, colour=SOFT, ha=ha, within_mm=room)
     return y + 11.0
 
