@@ -29,6 +29,9 @@ _SHOP = """\
 # A resonance that moved by less than this, in cents, is called steady.
 #steady_cents = 3
 
+# The paper that reports are printed on: "A4" or "Letter".
+#paper = "A4"
+
 # Where recordings are and results go, if not in this folder (a cloud folder, say).
 #recordings = "recordings"
 #results = "results"
@@ -43,6 +46,7 @@ _INSTRUMENT = """\
 #band_hz = [50, 1500]
 #mains_hz = 50
 #steady_cents = 3
+#paper = "A4"
 
 # What kind of instrument it is, and the A it is played at where that is another than the A it is voiced at.
 #family = "cittern"

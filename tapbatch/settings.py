@@ -91,7 +91,8 @@ class InstrumentSettings(_Frozen):
     """All that may be set for one instrument; a shop's settings are the defaults of its instruments.
 
     Defaults: A4 = 440 Hz (ISO 16), 50 to 1500 Hz (where bodies and plates of hand-held instruments ring), mains of
-    50 Hz, and 3 cents as the width within which a mode counts as steady (common practice of the trade).
+    50 Hz, 3 cents as the width within which a mode counts as steady (common practice of the trade), and A4
+    paper (ISO 216).
     """
 
     concert_pitch_hz: ConcertPitch = 440.0
@@ -99,6 +100,7 @@ class InstrumentSettings(_Frozen):
     band_hz: tuple[float, float] = (50.0, 1500.0)
     mains_hz: Literal[50, 60] = 50
     steady_cents: float = Field(default=3.0, gt=0, le=50)
+    paper: Literal["A4", "Letter"] = "A4"
     strings_off_cents: float = Field(default=5.0, gt=0, le=50)
     family: str = ""
     playing_pitch_hz: ConcertPitch | None = None
@@ -131,5 +133,6 @@ class ShopSettings(_Frozen):
     band_hz: tuple[float, float] = (50.0, 1500.0)
     mains_hz: Literal[50, 60] = 50
     steady_cents: float = Field(default=3.0, gt=0, le=50)
+    paper: Literal["A4", "Letter"] = "A4"
     recordings: str = "recordings"
     results: str = "results"

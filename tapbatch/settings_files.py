@@ -34,6 +34,7 @@ EXPECTED = {
     "band_hz": "two frequencies in hertz, low then high, between 20 and 12000, like [50, 1500]",
     "mains_hz": "50 or 60",
     "steady_cents": "cents, over 0 and up to 50",
+    "paper": '"A4" or "Letter"',
     "recordings": "a folder, in quotes and with / between its parts",
     "results": "a folder, in quotes and with / between its parts",
     "family": "text in quotes",
@@ -68,7 +69,7 @@ EXPECTED = {
     "target.tolerance_cents": "cents, over 0 and up to 50",
 }  # fmt: skip
 _SWITCHES = ("double", "nearest")
-_INHERITED = ("concert_pitch_hz", "spelling", "band_hz", "mains_hz", "steady_cents")
+_INHERITED = ("concert_pitch_hz", "spelling", "band_hz", "mains_hz", "steady_cents", "paper")
 
 
 @dataclass(frozen=True, slots=True)

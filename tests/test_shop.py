@@ -94,6 +94,7 @@ def test_results_never_lie_among_the_recordings(root, results):
     ("text", "message"),
     [
         ("concert_pitch_hz = 4400", r"line 1, concert_pitch_hz: found 4400; expected A4 in hertz, from 380 to 470"),
+        ("paper = 'a3'", r'line 1, paper: found "a3"; expected "A4" or "Letter"'),
         ("\n\nspelling = 'b'", r'line 3, spelling: found "b"; expected "sharp" or "flat"'),
         ("band_hz = [1500, 50]", r"band_hz: found \[1500, 50\]; expected two frequencies in hertz, low then high"),
         ("band_hz = [50]", r"band_hz: found \[50\]; expected two"),
@@ -164,10 +165,10 @@ def test_any_text_is_settings_or_a_settings_error(root, text):
 
 
 def test_an_instrument_overrides_only_what_it_sets(root):
-    (root / "shop.toml").write_text('concert_pitch_hz = 431\nspelling = "flat"\nmains_hz = 60\n')
+    (root / "shop.toml").write_text('concert_pitch_hz = 431\nspelling = "flat"\nmains_hz = 60\npaper = "Letter"\n')
     shop = open_shop(write_instrument(root, "concert_pitch_hz = 415\n", "Cittern 07.TOML"))
     own = shop.settings_of("cittern-07")
-    assert (own.concert_pitch_hz, own.spelling, own.mains_hz) == (415, "flat", 60)
+    assert (own.concert_pitch_hz, own.spelling, own.mains_hz, own.paper) == (415, "flat", 60, "Letter")
     assert shop.settings_of(" CITTERN 07 ") is own
     assert shop.settings_of("other").concert_pitch_hz == 431
 

@@ -87,7 +87,7 @@ def _rows(comparison: Comparison) -> list[SustainChange]:
 
     Of modes the strongest. The bands of plucked strings are left out, for they mix strings that stand below.
     """
-    both = [c for c in comparison.sustain if c.change_pct is not None]
+    both = [c for c in comparison.sustain if _is_known(c)]
     levels = {m.mode: m.level_db for m in comparison.after.modes}
     modes = sorted((c for c in both if c.subject == "mode"), key=lambda c: -levels.get(c.name, -999.0))[:MOST_MODES]
     tapped = [c for c in both if c.kind == "tap" and c.subject in ("whole", "band")][:MOST_BANDS]
@@ -96,8 +96,12 @@ def _rows(comparison: Comparison) -> list[SustainChange]:
     return [*tapped, *plucked, *(c for c in both if c in modes), *strings]
 
 
+def _is_known(row: SustainChange) -> bool:
+    return row.change_pct is not None and math.isfinite(row.change_pct)
+
+
 def _left_out(comparison: Comparison) -> str:
-    both = [c for c in comparison.sustain if c.change_pct is not None and (c.kind, c.subject) != ("pluck", "band")]
+    both = [c for c in comparison.sustain if _is_known(c) and (c.kind, c.subject) != ("pluck", "band")]
     count = len(both) - len(_rows(comparison))
     return f"{count} more with tapbatch compare." if count else ""
 

@@ -88,7 +88,7 @@ def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:
 
 def stage_axis_height_mm(width_mm: float, count: int) -> float:
     """Return the room that the names of so many stages take below a chart of a width."""
-    return 12.0 if width_mm / max(count, 1) >= NARROW_MM else 29.0
+    return 12.0 if width_mm / max(count, 1) >= NARROW_MM else 32.0
 
 
 def draw_stage_axis(sheet: Sheet, left_mm: float, right_mm: float, top_mm: float, stages: Sequence[Stage]) -> None:
@@ -108,7 +108,7 @@ def draw_stage_axis(sheet: Sheet, left_mm: float, right_mm: float, top_mm: float
                 sheet.say(x, top_mm + 3.5 + row * 3.0, line, SMALL, ha="center", colour=colour)
             sheet.say(x, below, state, SMALL, ha="center", colour=SOFT, within_mm=share - 2.0)
         elif (len(stages) - 1 - n) % every == 0:
-            name = fitted(f"{stage.stage_shown}, {state}" if state else stage.stage_shown, 26.0, SMALL)
+            name = fitted(f"{stage.stage_shown}, {state}" if state else stage.stage_shown, 30.0, SMALL)
             sheet.say(x + 0.8, top_mm + 1.5, name, SMALL, ha="right", rotation=90, colour=colour)
 
 
@@ -138,9 +138,10 @@ def draw_guides(sheet: Sheet, places: Sequence[float], top_mm: float, bottom_mm:
 
 def draw_heading(sheet: Sheet, top_mm: float, part: str, aside: str) -> None:
     """Head the charts of a part with its name, over a line across the sheet."""
+    sheet.headings.append(part or "body")
     sheet.rule(sheet.left_mm, top_mm, sheet.right_mm, top_mm, INK, 0.8)
     sheet.say(sheet.left_mm, top_mm + 5.0, part or "body", LEAD, bold=True, within_mm=sheet.measure_mm - 50.0)
-    sheet.say(sheet.right_mm, top_mm + 5.0, aside, SMALL, colour=SOFT, ha="right")
+    sheet.say(sheet.right_mm, top_mm + 5.0, aside, SMALL, colour=SOFT, ha="right", within_mm=46.0)
 
 
 def nice_step(span: float, most: int) -> float:

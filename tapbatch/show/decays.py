@@ -1,11 +1,13 @@
 """The decay of one tap at each stage, with its fit and the floor that it falls into.
 
 Conventions: time in seconds from the touch of the mallet; level in decibels below the highest of the trace. The thin
-line is the sound, the thick one the fitted modes, the broken one the noise floor.
+grey line is the sound, the thick one the fitted modes, the broken one the noise floor. All have the same scales, in
+time as long as it takes the longest of them to meet its floor, and a little more.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,13 +15,15 @@ from numpy.typing import NDArray
 
 from tapbatch.show.charts import nice_step
 from tapbatch.show.lettering import text_width_mm
-from tapbatch.show.sheet import BODY, HAIR, INK, MARK, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
+from tapbatch.show.sheet import BODY, HAIR, MARK, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
 from tapbatch.values import DecayTrace, Stage
 
 LOWEST_DB = -70.0
 MOST_POINTS = 240
-FEW = 9
-COLUMNS, MANY_COLUMNS = 3, 5
+SOUND = "#8c8c8c"
+# Up to so many decays, in so many columns, each so many millimetres high: few are drawn large, many share a sheet.
+LAYOUTS: tuple[tuple[float, int, float], ...] = ((2, 2, 78.0), (9, 3, 56.0), (20, 4, 47.0), (math.inf, 5, 39.0))
+SHOWN_PAST_FLOOR = 1.7
 
 
 def decays_a_sheet(count: int, room_mm: float) -> int:
@@ -30,15 +34,15 @@ def decays_a_sheet(count: int, room_mm: float) -> int:
 def draw_decays(sheet: Sheet, top_mm: float, stages: Sequence[Stage], count: int) -> None:
     """Draw the decays of some stages on one sheet, in the size that fits when there are ``count`` in all."""
     columns = _columns(count)
-    gutter = 9.0 if columns == COLUMNS else 6.0
+    gutter = 9.0 if columns <= 3 else 6.0
     width = (sheet.measure_mm - gutter * (columns - 1)) / columns
-    longest = max((t.time_s[-1] for t in map(trace_of, stages) if t and t.time_s), default=1.0)
+    longest = max((_needed_s(t) for t in map(trace_of, stages) if t and t.time_s), default=1.0)
     parts = {stage.part for stage in stages}
     for n, stage in enumerate(stages):
         x = sheet.left_mm + (n % columns) * (width + gutter)
         y = top_mm + (n // columns) * _step_mm(count)
         heading = f"{stage.part}, {stage.stage_shown}" if len(parts) > 1 else stage.stage_shown
-        sheet.say(x, y + 3.0, heading, BODY if columns == COLUMNS else SMALL, bold=True, within_mm=width)
+        sheet.say(x, y + 3.0, heading, BODY if columns <= 3 else SMALL, bold=True, within_mm=width)
         panel = Panel(
             left_mm=x + 6.0,
             top_mm=y + 5.0,
@@ -86,13 +90,14 @@ def _draw_decay(sheet: Sheet, panel: Panel, stage: Stage, *, explained: bool) ->
     level = np.asarray(trace.level_db)
     top_db = float(np.nanmax(level))
     level, fit = level[::stride] - top_db, np.asarray(trace.fit_db)[::stride] - top_db
-    level, fit = (np.where(time >= 0, v, np.nan) for v in (level, fit))
+    shown = (time >= 0) & (time <= panel.x_high)
+    level, fit = (np.where(shown, v, np.nan) for v in (level, fit))
     # What has sunk below the panel would lie along its lower edge; there it ends instead.
     fit = np.where(fit >= LOWEST_DB, fit, np.nan)
     floor = float(panel.y_mm(trace.floor_db - top_db))
     sheet.lines([[(panel.left_mm, floor), (panel.right_mm, floor)]], SOFT, 0.5, dashed=True)
-    sheet.lines([_placed(panel, p) for p in pieces(time, fit)], MARK, 1.3, gid=f"fit {stage.stage_shown}")
-    sheet.lines([_placed(panel, p) for p in pieces(time, level)], INK, 0.45, gid=f"decay {stage.stage_shown}")
+    sheet.lines([_placed(panel, p) for p in pieces(time, level)], SOUND, 0.5, gid=f"decay {stage.stage_shown}")
+    sheet.lines([_placed(panel, p) for p in pieces(time, fit)], MARK, 1.1, gid=f"fit {stage.stage_shown}")
     flags = dict.fromkeys(f for m in stage.modes if m.lead for f in m.flags if f == "not-exponential")
     beside = f"tap {trace.tap}" + "".join(f", {flag}" for flag in flags)
     right, y = panel.right_mm - 0.5, panel.top_mm + 2.6
@@ -102,13 +107,23 @@ def _draw_decay(sheet: Sheet, panel: Panel, stage: Stage, *, explained: bool) ->
 
 
 def _explain(sheet: Sheet, panel: Panel, time: NDArray[np.float64], fit: NDArray[np.float64], floor: float) -> None:
-    sheet.say(panel.right_mm - 0.5, floor - 0.9, "floor", SMALL, ha="right", colour=SOFT)
-    known = np.flatnonzero(np.isfinite(fit))
-    if known.size:
-        middle = known[known.size // 3]
-        x, y = float(panel.x_mm(time[middle])), float(panel.y_mm(fit[middle]))
-        if x + 2.0 + text_width_mm("fit", SMALL, True) < panel.right_mm:
-            sheet.say(x + 2.0, y - 0.5, "fit", SMALL, bold=True, colour=MARK)
+    """Name the lines where they are: the fit half way down, the sound above its floor and the floor below it."""
+    sheet.say(panel.right_mm - 0.5, floor - 4.6, "sound", SMALL, ha="right", colour=SOFT)
+    sheet.say(panel.right_mm - 0.5, min(floor + 6.0, panel.bottom_mm - 1.0), "floor", SMALL, ha="right", colour=SOFT)
+    heights = panel.y_mm(fit)
+    below = np.flatnonzero(np.isfinite(fit) & (heights > (panel.top_mm + floor) / 2))
+    if below.size:
+        x = float(panel.x_mm(time[below[0]])) + 3.0
+        if x + text_width_mm("fit", SMALL, True) < panel.right_mm:
+            sheet.say(x, float(heights[below[0]]), "fit", SMALL, bold=True, colour=MARK)
+
+
+def _needed_s(trace: DecayTrace) -> float:
+    """Return how much of a trace is worth showing: until its fit meets the floor, and as much again or nearly so."""
+    time, fit = np.asarray(trace.time_s), np.asarray(trace.fit_db)
+    above = np.flatnonzero(np.isfinite(fit) & (fit > trace.floor_db + 1.0))
+    met_s = float(time[above[-1]]) * SHOWN_PAST_FLOOR if above.size else math.inf
+    return min(met_s, float(time[-1])) if met_s > 0 else float(time[-1])
 
 
 def _draw_scales(sheet: Sheet, panel: Panel, leftmost: bool, lowest: bool) -> None:
@@ -131,8 +146,8 @@ def _placed(panel: Panel, line: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _columns(count: int) -> int:
-    return COLUMNS if count <= FEW else MANY_COLUMNS
+    return next(columns for most, columns, _ in LAYOUTS if count <= most)
 
 
 def _step_mm(count: int) -> float:
-    return 54.0 if count <= FEW else 36.0
+    return next(step for most, _, step in LAYOUTS if count <= most)

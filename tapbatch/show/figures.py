@@ -29,6 +29,8 @@ from tapbatch.show.sheet import BODY, LEAD, PALE, SMALL, SOFT, TINY, WARN, Panel
 from tapbatch.values import History, Stage
 
 STRIP_MM = 29.0
+DIFFERED_MM = 3.5
+MOST_DIFFERED = 6
 GAP_MM = 3.0
 STAFF_LEFT_MM = 38.0
 STAFF_RIGHT_MM = 27.0
@@ -40,9 +42,29 @@ LATEST_MM = 52.0
 # ----------------------------------------------------------------- drift
 
 
-def drift_height_mm(sheet: Sheet, stages: Sequence[Stage], room_mm: float) -> float:
+def drift_height_mm(sheet: Sheet, history: History, part: str, room_mm: float) -> float:
     """Return the height that the drift of one part takes, at most the room of a page."""
-    return HEADING_MM + _axis_mm(sheet, stages) + len(chart_modes(stages)) * _strip_mm(sheet, stages, room_mm)
+    stages = history.of_part(part)
+    below = _axis_mm(sheet, stages) + DIFFERED_MM * len(differed(history, part))
+    return HEADING_MM + below + len(chart_modes(stages)) * _strip_mm(stages, room_mm - below)
+
+
+def differed(history: History, part: str) -> list[str]:
+    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first.
+
+    Examples
+    --------
+    >>> differed(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
+    []
+    """
+    lines = []
+    for stage in history.of_part(part)[1:]:
+        # Modes differ in what a condition does to them; the longest says what moved any of them.
+        cautions = [drift.caution for drift in drifts_into(history, stage).values() if drift.caution]
+        if cautions:
+            lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
+    left_out = len(lines) - MOST_DIFFERED
+    return lines if left_out <= 0 else [f"{left_out + 1} more in drift.csv", *lines[left_out + 1 :]]
 
 
 def draw_drift(
@@ -67,7 +89,8 @@ def draw_drift(
     names = chart_modes(stages)
     heard = len({m.mode for s in stages for m in s.modes})
     draw_heading(sheet, top_mm, part, f"{len(names)} of {heard} modes" if heard > len(names) else "")
-    strip = _strip_mm(sheet, stages, room_mm)
+    said = differed(history, part)
+    strip = _strip_mm(stages, room_mm - _axis_mm(sheet, stages) - DIFFERED_MM * len(said))
     left, right = sheet.left_mm + STAFF_LEFT_MM, sheet.right_mm - STAFF_RIGHT_MM
     places = stage_places(left, right, len(stages))
     y = top_mm + HEADING_MM
@@ -81,6 +104,10 @@ def draw_drift(
         _name_strip(sheet, panel, stages, name)
         y += strip
     draw_stage_axis(sheet, left, right, y - GAP_MM, stages)
+    y += _axis_mm(sheet, stages)
+    for line in said:
+        sheet.say(sheet.left_mm, y, line, SMALL, colour=WARN, within_mm=sheet.measure_mm)
+        y += DIFFERED_MM
 
 
 def drift_points(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> list[Point]:
@@ -125,6 +152,7 @@ def draw_latest_staff(
     panel = _staff(left, right, top_mm, LATEST_MM, points)
     places = stage_places(left, right, len(stages))
     told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
+    told += "; ticks: 10 c" if _has_ticks(panel) else ""
     sheet.say(right, top_mm - 2.0, told, SMALL, colour=SOFT, ha="right", within_mm=width_mm)
     draw_guides(sheet, places, top_mm, panel.bottom_mm)
     _draw_staff(sheet, panel, stages[-1].concert_pitch_hz, spelling, f"latest {name}")
@@ -169,10 +197,15 @@ def _draw_staff(sheet: Sheet, panel: Panel, pitch_hz: float, spelling: Spelling,
         if n % every == 0:
             note = hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0]
             sheet.say(edges[0] - 1.5, float(y), note, SMALL, ha="right", va="center")
-    if panel.height_mm / (panel.y_high - panel.y_low) * 10 >= 0.9:
+    if _has_ticks(panel):
         tens = range(math.ceil(panel.y_low / 10), math.floor(panel.y_high / 10) + 1)
         ticks = panel.y_mm([10.0 * n for n in tens])
         sheet.rules([[(edges[0], y), (edges[0] + 1.0, y)] for y in ticks], PALE, 0.4)
+
+
+def _has_ticks(panel: Panel) -> bool:
+    """Tell whether ten cents are far enough apart to be counted."""
+    return panel.height_mm / (panel.y_high - panel.y_low) * 10 >= 0.9
 
 
 def _draw_changes(
@@ -230,6 +263,6 @@ def _axis_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
     return stage_axis_height_mm(sheet.measure_mm - STAFF_LEFT_MM - STAFF_RIGHT_MM, len(stages))
 
 
-def _strip_mm(sheet: Sheet, stages: Sequence[Stage], room_mm: float) -> float:
+def _strip_mm(stages: Sequence[Stage], room_mm: float) -> float:
     strips = max(len(chart_modes(stages)), 1)
-    return min(STRIP_MM + GAP_MM, (room_mm - HEADING_MM - _axis_mm(sheet, stages)) / strips)
+    return min(STRIP_MM + GAP_MM, (room_mm - HEADING_MM) / strips)

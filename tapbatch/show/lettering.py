@@ -6,6 +6,7 @@ drawing library, so that a page is the same on every machine; a letter that it l
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -93,24 +94,47 @@ def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> st
     return ""
 
 
+def listed(items: Sequence[str], width_mm: float, size_pt: float) -> str:
+    """Return a list in one line of a width: as many whole items as fit, and how many more there are.
+
+    Examples
+    --------
+    >>> listed(["pair?", "wide"], 30, 8), listed(["few-taps", "pair?", "wide"], 26, 8)
+    ('pair?, wide', 'few-taps, pair? +1')
+    """
+    for kept in range(len(items), 0, -1):
+        text = ", ".join(items[:kept]) + (f" +{len(items) - kept}" if kept < len(items) else "")
+        if text_width_mm(text, size_pt) <= width_mm:
+            return text
+    more = f" +{len(items) - 1}" if len(items) > 1 else ""
+    return fitted(items[0], width_mm - text_width_mm(more, size_pt), size_pt) + more if items else ""
+
+
 def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:
     """Break text into lines of a width, at most so many, the last one cut where more would follow.
+
+    A word that is wider than a line is broken after its hyphens.
 
     Examples
     --------
     >>> wrapped("bars fitted and shaped", 18, 8)
     ['bars fitted', 'and shaped']
+    >>> wrapped("01-top-joined", 16, 8)
+    ['01-top-', 'joined']
     """
     lines: list[str] = []
-    words = printable(text).split()
-    while words:
+    pieces: list[str] = []
+    for word in printable(text).split():
+        narrow = text_width_mm(word, size_pt, bold) <= width_mm
+        pieces += [word + " "] if narrow else [*re.findall(r"[^-]*-+|[^-]+", word + " ")]
+    while pieces:
         if len(lines) == most - 1:
-            return [*lines, fitted(" ".join(words), width_mm, size_pt, bold)]
+            return [*lines, fitted("".join(pieces).rstrip(), width_mm, size_pt, bold)]
         taken = 1
-        while taken < len(words) and text_width_mm(" ".join(words[: taken + 1]), size_pt, bold) <= width_mm:
+        while taken < len(pieces) and text_width_mm("".join(pieces[: taken + 1]).rstrip(), size_pt, bold) <= width_mm:
             taken += 1
-        lines.append(fitted(" ".join(words[:taken]), width_mm, size_pt, bold))
-        words = words[taken:]
+        lines.append(fitted("".join(pieces[:taken]).rstrip(), width_mm, size_pt, bold))
+        pieces = pieces[taken:]
     return lines
 
 

@@ -1,11 +1,12 @@
 """The open strings of the latest stage at which they were plucked: how far off each is, how long it rings, its pull.
 
 Conventions: cents from the note at the stage's concert pitch, flat to the left; the pale band is what the settings
-allow. A dot is a string, its interval narrower than the dot; two small dots joined are the strings of a course.
+allow. A dot is a string, its bar the 95 % interval; two small dots joined are the strings of a course.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from tapbatch.compare.tension import total_tension_n
@@ -90,15 +91,20 @@ def _draw_string(
     sheet.say(left + 6.0 * scale, y, string.expected_note, BODY, bold=True, va="center")
     if any(s.double for s in settings.strings[string.string - 1 : string.string]):
         sheet.say(left + 17.0 * scale, y, "double", SMALL, va="center", colour=SOFT)
-    at = float(panel.x_mm(string.cents_off))
+    places = [string.cents_off]
     if string.pair_cents is not None:
-        sides = panel.x_mm([string.cents_off - string.pair_cents / 2, string.cents_off + string.pair_cents / 2])
+        places = [string.cents_off - string.pair_cents / 2, string.cents_off + string.pair_cents / 2]
+        sides = panel.x_mm(places)
         sheet.lines([[(float(sides[0]), y), (float(sides[1]), y)]], MARK, 0.6, gid=f"course {string.string}")
         sheet.dots([(float(x), y) for x in sides], MARK, 0.8, gid=f"pair {string.string}")
     else:
-        sheet.dots([(at, y)], MARK, 1.1, gid=f"string {string.string}")
+        sheet.dots([(float(panel.x_mm(places[0])), y)], MARK, 1.1, gid=f"string {string.string}")
+    if 0 < string.freq_low_hz <= string.freq_high_hz < math.inf:
+        low, high = (1200.0 * math.log2(f / string.freq_hz) for f in (string.freq_low_hz, string.freq_high_hz))
+        bars = [panel.x_mm([place + low, place + high]) for place in places]
+        sheet.lines([[(float(a), y), (float(b), y)] for a, b in bars], MARK, 1.6, gid=f"interval {string.string}")
     cells = (
-        f"{string.cents_off:+.1f} c",
+        f"{words.signed(f'{string.cents_off:z.1f}')} c",
         "" if string.pair_cents is None else f"{string.pair_cents:.1f} c",
         words.seconds_text(string.t60_s, None, None) + (" s" if string.t60_s else ""),
         "" if string.inharmonicity is None else f"{string.inharmonicity:.6f}",

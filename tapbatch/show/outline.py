@@ -14,15 +14,19 @@ _START = re.compile(rb"startxref\s+(\d+)\s+%%EOF\s*\Z")
 _TRAILER = re.compile(rb"trailer\s*<<(?P<body>.*?)>>\s*startxref", re.DOTALL)
 
 
-def with_outline(pdf: bytes, entries: Sequence[tuple[str, int]]) -> bytes:
+Page = tuple[str, int, Sequence[str]]
+
+
+def with_outline(pdf: bytes, pages: Sequence[Page]) -> bytes:
     """Return a PDF with bookmarks, opened with its title shown and its outline beside it.
 
     Parameters
     ----------
     pdf
         A file with a plain cross-reference table and a flat page tree.
-    entries
-        Title and page index from 0, in order; of neighbours with the same title the first is kept.
+    pages
+        Of each page to be found: title, index from 0, and the headings on it, in order. Neighbours with the same
+        title share one bookmark; their headings stand folded below it, where there is more than one.
 
     Raises
     ------
@@ -34,12 +38,29 @@ def with_outline(pdf: bytes, entries: Sequence[tuple[str, int]]) -> bytes:
         msg = "expected a PDF with a plain cross-reference table"
         raise ValueError(msg)
     size, root, info = (_number(trailer["body"], key) for key in (b"Size", b"Root", b"Info"))
-    kept = [e for n, e in enumerate(entries) if n == 0 or entries[n - 1][0] != e[0]]
-    pages = _pages(pdf, root)
-    objects = {root: _catalog(pdf, root, size), size: _outlines(size, len(kept))}
-    for n, (title, page) in enumerate(kept):
-        objects[size + 1 + n] = _item(size, n, len(kept), title, pages[page])
+    marks = _marks(pages)
+    numbers = _pages(pdf, root)
+    # The outline itself, then its bookmarks, then those below the first of them, the second, and so on.
+    below = [size + 1 + len(marks) + sum(len(m[2]) for m in marks[:n]) for n in range(len(marks))]
+    objects = {root: _catalog(pdf, root, size), size: _outlines(size, len(marks))}
+    for n, (title, page, headings) in enumerate(marks):
+        kids = b" /First %d 0 R /Last %d 0 R /Count -%d" % (below[n], below[n] + len(headings) - 1, len(headings))
+        item = _item(size, size + 1, n, len(marks), title, numbers[page])
+        objects[size + 1 + n] = item[:-3] + (kids if headings else b"") + item[-3:]
+        for k, (heading, at) in enumerate(headings):
+            objects[below[n] + k] = _item(size + 1 + n, below[n], k, len(headings), heading, numbers[at])
     return pdf + _update(len(pdf), objects, root, info, int(start[1]))
+
+
+def _marks(pages: Sequence[Page]) -> list[tuple[str, int, list[tuple[str, int]]]]:
+    """Return title, page and what stands below, for each run of pages with one title."""
+    marks: list[tuple[str, int, list[tuple[str, int]]]] = []
+    for title, page, headings in pages:
+        if not marks or marks[-1][0] != title:
+            marks.append((title, page, []))
+        known = {heading for heading, _ in marks[-1][2]}
+        marks[-1][2].extend((heading, page) for heading in dict.fromkeys(headings) if heading not in known)
+    return [(title, page, below if len(below) > 1 else []) for title, page, below in marks]
 
 
 def _number(body: bytes, key: bytes) -> int:
@@ -76,10 +97,10 @@ def _outlines(number: int, count: int) -> bytes:
     return b"<< /Type /Outlines /First %d 0 R /Last %d 0 R /Count %d >>" % (number + 1, number + count, count)
 
 
-def _item(parent: int, n: int, count: int, title: str, page: int) -> bytes:
+def _item(parent: int, first: int, n: int, count: int, title: str, page: int) -> bytes:
     text = (b"\xfe\xff" + title.encode("utf-16-be", "replace")).hex().encode()
-    links = (b" /Prev %d 0 R" % (parent + n) if n else b"") + (
-        b" /Next %d 0 R" % (parent + n + 2) if n < count - 1 else b""
+    links = (b" /Prev %d 0 R" % (first + n - 1) if n else b"") + (
+        b" /Next %d 0 R" % (first + n + 1) if n < count - 1 else b""
     )
     return b"<< /Title <%b> /Parent %d 0 R /Dest [ %d 0 R /Fit ]%b >>" % (text, parent, page, links)
 

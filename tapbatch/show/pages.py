@@ -6,16 +6,22 @@ Conventions: tables show what the CSV files hold, said with the digits that the 
 from __future__ import annotations
 
 import math
+import string
 from collections.abc import Callable, Sequence
 from typing import Literal
 
+from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
+from tapbatch.show.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.values import Drift, History, Landing, Stage, StageMode
 
 ROW_MM = 4.6
 LEAST_ROWS = 6
+CAUTION_MM = 3.4
+LEAST_MEASURE_MM = 177.0
+BESIDES = "besides the wood"
 
 # A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
 Column = tuple[str, float, Literal["left", "right"], float]
@@ -25,12 +31,12 @@ MODE_COLUMNS: tuple[Column, ...] = (
     ("note", 0.0, "left", 23.0),
     ("how sure", 37.0, "right", 14.0),
     ("mode", 40.0, "left", 26.0),
-    ("Hz", 81.0, "right", 15.0),
-    ("T60 (s)", 111.0, "right", 29.0),
-    ("Q", 120.0, "right", 9.0),
-    ("level (dB)", 134.0, "right", 13.0),
-    ("taps", 143.0, "right", 9.0),
-    ("noticed", 146.0, "left", 32.0),
+    ("Hz", 79.0, "right", 13.0),
+    ("T60 (s)", 106.0, "right", 26.0),
+    ("Q", 114.0, "right", 8.0),
+    ("level (dB)", 128.0, "right", 13.5),
+    ("taps", 135.5, "right", 7.0),
+    ("noticed", 138.0, "left", 40.0),
 )
 
 LANDING_COLUMNS: tuple[Column, ...] = (
@@ -44,11 +50,11 @@ LANDING_COLUMNS: tuple[Column, ...] = (
 )
 
 FIRST_COLUMNS: tuple[Column, ...] = (
-    ("verdict", 0.0, "left", 27.0),
-    ("mode", 28.0, "left", 30.0),
+    ("verdict", 0.0, "left", 31.0),
+    ("mode", 32.0, "left", 26.0),
     ("cents", 92.0, "right", 36.0),
     ("since", 95.0, "left", 27.0),
-    ("besides the wood", 124.0, "left", 54.0),
+    (BESIDES, 124.0, "left", 54.0),
 )
 
 PLAYED_COLUMNS: tuple[Column, ...] = (
@@ -59,11 +65,11 @@ PLAYED_COLUMNS: tuple[Column, ...] = (
 )
 
 DRIFT_COLUMNS: tuple[Column, ...] = (
-    ("verdict", 0.0, "left", 27.0),
-    ("mode", 28.0, "left", 30.0),
+    ("verdict", 0.0, "left", 31.0),
+    ("mode", 32.0, "left", 26.0),
     ("cents", 92.0, "right", 36.0),
     ("T60 (%)", 120.0, "right", 27.0),
-    ("besides the wood", 124.0, "left", 54.0),
+    (BESIDES, 124.0, "left", 54.0),
 )
 
 
@@ -82,7 +88,7 @@ def _mode_cells(mode: StageMode) -> Row:
         f"{mode.q:.0f}" if math.isfinite(mode.q) else "",
         f"{mode.level_db:+z.1f}" if mode.level_db > 0 else f"{mode.level_db:z.1f}",
         str(mode.taps),
-        ", ".join(mode.flags),
+        listed(mode.flags, MODE_COLUMNS[-1][3], SMALL),
     )
 
 
@@ -136,7 +142,8 @@ def _landing_cells(landing: Landing) -> Row:
         landing.mode,
         f"{landing.cents_to_go:+z.1f} c",
         f"{landing.on_target}, {landing.taps_within}/{landing.taps}",
-        words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1),
+        words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
+        or f"{landing.steps_seen} of {FEWEST_STEPS} steps seen",
         "" if landing.steps_to_go is None else f"{landing.steps_to_go:.1f}",
         "" if landing.overshoot is None else f"{100 * landing.overshoot:.0f}",
     )
@@ -147,18 +154,51 @@ def table_height_mm(rows: int) -> float:
     return 13.0 + rows * ROW_MM
 
 
+def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[str], list[Row]]:
+    """Return the cautions that are too long for their column, to be said once, and the rows that point to them.
+
+    Where one caution holds for every row, nothing needs to point to it; several are told apart by letters.
+
+    Examples
+    --------
+    >>> narrow = (("verdict", 0.0, "left", 20.0), ("besides the wood", 20.0, "left", 12.0))
+    >>> cautions_once(narrow, [("up", "14 days passed"), ("down", "14 days passed")])
+    (['Besides the wood: 14 days passed'], [('up', ''), ('down', '')])
+    >>> cautions_once(narrow, [("up", "14 days passed"), ("down", "2 days"), ("up", "strings -14 cents")])
+    (['a: 14 days passed', 'b: strings -14 cents'], [('up', 'a'), ('down', '2 days'), ('up', 'b')])
+    """
+    place = next((n for n, column in enumerate(columns) if column[0] == BESIDES), None)
+    if place is None:
+        return [], list(rows)
+    told = [row[place] for row in rows]
+    long = list(dict.fromkeys(t for t in told if text_width_mm(t, SMALL) > columns[place][3]))
+    if len(long) == 1:
+        marks = {long[0]: "" if set(told) == set(long) else "see above"}
+        lines = [f"Besides the wood: {long[0]}"]
+    else:
+        marks = dict(zip(long, string.ascii_lowercase, strict=False))
+        lines = [f"{mark}: {text}" for text, mark in marks.items()]
+    return lines, [(*row[:place], marks.get(row[place], row[place]), *row[place + 1 :]) for row in rows]
+
+
 def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> float:
-    """Draw a table below its title; return the baseline of its last row."""
+    """Draw a table below its title; a column that is empty in all rows has no heading. Return its last baseline."""
+    sheet.headings.append(title)
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True, within_mm=sheet.measure_mm)
-    for heading, x, ha, _ in columns:
-        sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, colour=SOFT, ha=ha)
+    cautions, rows = cautions_once(columns, rows)
+    for line in (line for text in cautions for line in wrapped(text, sheet.measure_mm, SMALL)):
+        y += CAUTION_MM
+        sheet.say(sheet.left_mm, y + 4.6, line, SMALL, colour=WARN)
+    for n, (heading, x, ha, _) in enumerate(columns):
+        if any(row[n] for row in rows):
+            sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, colour=SOFT, ha=ha)
     y += 11.0
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.4)
     for cells in rows:
         y += ROW_MM
         for n, ((heading, x, ha, room), cell) in enumerate(zip(columns, cells, strict=True)):
-            colour = WARN if heading in ("noticed", "besides the wood") else INK
+            colour = WARN if heading in ("noticed", BESIDES) else INK
             sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, colour=colour, ha=ha, within_mm=room)
     return y
 
@@ -188,9 +228,12 @@ def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], histo
             (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
         ):
             while rows:
-                least = table_height_mm(min(len(rows), LEAST_ROWS))
-                sheet, y = open_sheet(table_height_mm(len(rows)), least)
-                fit = int((sheet.bottom_mm - y - table_height_mm(0)) / ROW_MM)
+                told = CAUTION_MM * sum(
+                    len(wrapped(t, LEAST_MEASURE_MM, SMALL)) for t in cautions_once(columns, rows)[0]
+                )
+                least = table_height_mm(min(len(rows), LEAST_ROWS)) + told
+                sheet, y = open_sheet(table_height_mm(len(rows)) + told, least)
+                fit = int((sheet.bottom_mm - y - table_height_mm(0) - told) / ROW_MM)
                 draw_table(sheet, y, title, columns, rows[:fit])
                 rows = rows[fit:]
 

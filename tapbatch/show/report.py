@@ -1,6 +1,6 @@
 """The report of one instrument: a PDF for the bench, on A4 or Letter, its first page the reading slip.
 
-The bytes depend on the history, the settings and the paper alone: no date of making, no random names, fonts that come
+The bytes depend on the history, the settings alone: no date of making, no random names, fonts that come
 with matplotlib embedded (as TrueType, so that text can be searched and copied).
 """
 
@@ -12,23 +12,26 @@ from pathlib import Path
 
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show.before_after import before_after_height_mm, draw_before_after, last_two
+from tapbatch.show.bench_card import draw_bench_card
 from tapbatch.show.charts import chart_modes
 from tapbatch.show.decays import decays_a_sheet, draw_decays, trace_of
 from tapbatch.show.figures import draw_drift, drift_height_mm
+from tapbatch.show.landing_rows import draw_landings, landing_blocks, landing_height_mm
 from tapbatch.show.open_strings import draw_open_strings, open_strings_height_mm, plucked_stage
 from tapbatch.show.outline import with_outline
 from tapbatch.show.outputs import put_file
 from tapbatch.show.pages import draw_flags, draw_how, draw_tables
 from tapbatch.show.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, Sheet, house_style
-from tapbatch.show.slip import draw_slip
+from tapbatch.show.slip import draw_slip, latest_stage, leading
 from tapbatch.show.spectra import draw_spectra, spectra_height_mm
 from tapbatch.show.sustain import draw_sustain, sustain_height_mm
+from tapbatch.show.words import shown
 from tapbatch.values import History
 
 BLOCK_GAP_MM = 7.0
 
 
-def write_report(path: Path, history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> str:
+def write_report(path: Path, history: History, settings: InstrumentSettings) -> str:
     """Write the report of one instrument in one step; left alone where its bytes would not change.
 
     Parameters
@@ -38,9 +41,7 @@ def write_report(path: Path, history: History, settings: InstrumentSettings, *, 
     history
         The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
     settings
-        Of the instrument: what counts as steady, and sharps or flats.
-    paper
-        ``"a4"`` (default) or ``"letter"``.
+        Of the instrument: what counts as steady, sharps or flats, and the paper.
 
     Returns
     -------
@@ -52,16 +53,16 @@ def write_report(path: Path, history: History, settings: InstrumentSettings, *, 
     ShopError
         Where the folder cannot be written.
     """
-    return put_file(path, report_bytes(history, settings, paper=paper))
+    return put_file(path, report_bytes(history, settings))
 
 
-def report_bytes(history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> bytes:
+def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
     """Return the report of one instrument as the bytes of its PDF; see :func:`write_report`."""
     from matplotlib.backends.backend_pdf import PdfPages
 
     file = io.BytesIO()
     with house_style():
-        sheets = report_sheets(history, settings, paper=paper)
+        sheets = report_sheets(history, settings)
         info = {
             "Title": f"{history.instrument_shown}: readings",
             "Subject": "Notes, cents and decays of its modes, stage by stage",
@@ -72,29 +73,37 @@ def report_bytes(history: History, settings: InstrumentSettings, *, paper: Paper
         with PdfPages(file, metadata=info) as pdf:
             for sheet in sheets:
                 pdf.savefig(sheet.finished())
-    return with_outline(file.getvalue(), [(sheet.title, n) for n, sheet in enumerate(sheets)])
+    pages = [(sheet.title, n, [shown(heading) for heading in sheet.headings]) for n, sheet in enumerate(sheets)]
+    return with_outline(file.getvalue(), pages)
 
 
-def report_sheets(history: History, settings: InstrumentSettings, *, paper: Paper = "a4") -> list[Sheet]:
+def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
     """Return the pages of the report of one instrument, drawn; see :func:`write_report`."""
-    book = _Book(history, paper)
+    book = _Book(history, settings.paper)
     steady, spelling = settings.steady_cents, settings.spelling
     draw_slip(book.add("Reading slip"), history, steady, spelling)
+    latest = latest_stage(history)
+    lead = leading(latest) if latest else None
+    if latest and lead:
+        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, steady)
     moving = [p for p in history.parts if len(history.of_part(p)) > 1 and chart_modes(history.of_part(p))]
     for part in moving:
-        height = drift_height_mm(book.newest, history.of_part(part), book.room_mm)
+        height = drift_height_mm(book.upright, history, part, book.room_mm)
         sheet, y = book.place("Drift", DRIFT_CAPTION, height)
         draw_drift(sheet, y, history, part, steady, spelling, book.room_mm)
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
     for part in heard:
-        sheet, y = book.place("Sustain", SUSTAIN_CAPTION, sustain_height_mm(book.newest, history.of_part(part)))
+        sheet, y = book.place("Sustain", SUSTAIN_CAPTION, sustain_height_mm(book.upright, history.of_part(part)))
         draw_sustain(sheet, y, history, part, steady, spelling)
     for part in heard:
         comparison = last_two(history, part, settings)
         if comparison is not None:
-            height = before_after_height_mm(book.newest, comparison)
+            height = before_after_height_mm(book.upright, comparison)
             sheet, y = book.place("Before and after", BEFORE_AFTER_CAPTION, height)
             draw_before_after(sheet, y, comparison)
+    for stage, landings in landing_blocks(history):
+        sheet, y = book.place("Landings", LANDINGS_CAPTION, landing_height_mm(landings))
+        draw_landings(sheet, y, stage, landings, steady, spelling)
     plucked = plucked_stage(history)
     if plucked is not None:
         sheet, y = book.place("Strings", STRINGS_CAPTION, open_strings_height_mm(plucked))
@@ -111,9 +120,9 @@ def report_sheets(history: History, settings: InstrumentSettings, *, paper: Pape
 
 
 DRIFT_CAPTION = (
-    "Lines are the notes of the scale, a hundred cents apart. Dot: the reading; bar: its 95 % interval; hollow and "
-    "pale: unsure. Figures: cents moved; = held steady; ? cannot tell. Broken line, or figure in orange: something "
-    "besides the wood differed."
+    "Lines are the notes of the scale, a hundred cents apart; short ticks, ten. Dot: the reading; bar: its 95 % "
+    "interval, unseen where shorter than the dot; hollow and pale: unsure. Figures: cents moved; = held steady; "
+    "? cannot tell. Broken line, or figure in orange: something besides the wood differed, said below."
 )
 SUSTAIN_CAPTION = (
     "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "
@@ -123,15 +132,22 @@ BEFORE_AFTER_CAPTION = (
     "How much longer or shorter everything rings than at the stage before, in percent of its T60. Dot: the change; "
     "bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with the reason."
 )
+LANDINGS_CAPTION = (
+    "Where a mode is and where it could come to rest. Lines are the notes of the scale, a hundred cents apart; short "
+    "ticks, ten. Thin line: what is still to go. Block round a target: its tolerance. Pale dot: after one more step "
+    "of the same work, with its 95 % interval."
+)
 STRINGS_CAPTION = (
-    "Open strings as they were plucked. Dot: cents from the note, flat to the left; two dots: the two strings of a "
-    "course that were told apart. Pale band: what counts as in tune. Orange: further off than that."
+    "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % interval; two "
+    "dots: the two strings of a course that were told apart. Pale band: what counts as in tune. Orange: further off."
 )
 SPECTRA_CAPTION = (
     "Each stage against its own strongest line, down to -60 dB; noise in grey. Dots: fitted modes, hollow where "
     "unsure. Thin lines follow a mode from stage to stage, down to its flag."
 )
-DECAYS_CAPTION = "The clearest tap of each stage: thin, the sound; thick, the fitted modes; broken, the noise floor."
+DECAYS_CAPTION = (
+    "The clearest tap of each stage: thin and grey, the sound; thick, the fitted modes; broken, the noise floor."
+)
 
 
 class _Book:
@@ -141,27 +157,25 @@ class _Book:
         self._name = history.instrument_shown
         self._paper = paper
         self._sheets: list[Sheet] = []
+        self.upright = Sheet(paper, "")
         self._next_mm = 0.0
-
-    @property
-    def newest(self) -> Sheet:
-        return self._sheets[-1]
 
     @property
     def room_mm(self) -> float:
         """The height for content on an empty sheet below the longest caption."""
-        return self.newest.bottom_mm - HEAD_MM - 14.0
+        return self.upright.room_mm
 
-    def add(self, title: str) -> Sheet:
-        self._sheets.append(Sheet(self._paper, title))
-        return self.newest
+    def add(self, title: str, *, turned: bool = False) -> Sheet:
+        self._sheets.append(Sheet(self._paper, title, turned=turned))
+        return self._sheets[-1]
 
     def place(self, title: str, caption: str, height_mm: float, least_mm: float = math.inf) -> tuple[Sheet, float]:
         """Return the sheet and the place for a block, on a new sheet where the title changes or the room is short.
 
         A block that can be split needs room for ``least_mm`` only.
         """
-        if self.newest.title != title or self._next_mm + min(height_mm, least_mm) > self.newest.bottom_mm:
+        sheet = self._sheets[-1]
+        if sheet.title != title or self._next_mm + min(height_mm, least_mm) > sheet.bottom_mm:
             sheet = self.add(title)
             sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
             self._next_mm = HEAD_MM + 6.0
@@ -172,7 +186,7 @@ class _Book:
                 )
         place = self._next_mm
         self._next_mm += height_mm + BLOCK_GAP_MM
-        return self.newest, place
+        return sheet, place
 
     def numbered(self) -> list[Sheet]:
         """Return the sheets, each with its name and number at the foot."""

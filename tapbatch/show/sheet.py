@@ -24,18 +24,19 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
     from matplotlib.transforms import Transform
 
-Paper = Literal["a4", "letter"]
+Paper = Literal["A4", "Letter"]
 
-PAPERS_MM: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+PAPERS_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 MM_PER_INCH = 25.4
 
 INK, SOFT, PALE, HAIR = "#1b1b1b", "#666666", "#a9a9a9", "#dddddd"
 MARK, MARK_PALE, WARN = "#1f4e79", "#9db4ca", "#a85400"
 
-TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 5.5, 6.5, 8.0, 10.0, 13.0, 20.0, 58.0
+TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.0
 
 MARGIN_MM = 16.0
 HEAD_MM = 24.0
+CAPTION_MM = 20.0
 FOOT_MM = 14.0
 
 _STYLE: dict[str, Any] = {
@@ -102,18 +103,20 @@ class Panel:
 
 
 class Sheet:
-    """One page; ``figure`` is what was drawn, ``title`` what its bookmark says."""
+    """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do."""
 
-    def __init__(self, paper: Paper, title: str) -> None:
+    def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
         from matplotlib.figure import Figure
         from matplotlib.transforms import Affine2D
 
         self.title = title
-        self.width_mm, self.height_mm = PAPERS_MM[paper]
+        short, long = PAPERS_MM[paper]
+        self.width_mm, self.height_mm = (long, short) if turned else (short, long)
         self.figure: Figure = Figure(figsize=(self.width_mm / MM_PER_INCH, self.height_mm / MM_PER_INCH))
         to_inches = Affine2D().scale(1 / MM_PER_INCH, -1 / MM_PER_INCH).translate(0, self.height_mm / MM_PER_INCH)
         self._to_page: Transform = to_inches + self.figure.dpi_scale_trans
         self.words: list[Word] = []
+        self.headings: list[str] = []
         self._under: dict[tuple[str, float], list[NDArray[np.float64]]] = {}
 
     @property
@@ -135,6 +138,11 @@ class Sheet:
     def bottom_mm(self) -> float:
         """The last line on which content may stand."""
         return self.height_mm - FOOT_MM - 4.0
+
+    @property
+    def room_mm(self) -> float:
+        """How high content can be below the title and the longest caption."""
+        return self.bottom_mm - HEAD_MM - CAPTION_MM
 
     def say(
         self,

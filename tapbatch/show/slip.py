@@ -7,6 +7,7 @@ leads is the note. Everything that limits an answer stands beside that answer.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal
 
 from tapbatch.pitch import Spelling
@@ -15,7 +16,7 @@ from tapbatch.show.charts import drifts_into
 from tapbatch.show.conditions import learned_text
 from tapbatch.show.figures import draw_latest_staff
 from tapbatch.show.landings import RISKY, chance_text, chosen_landings, landing_name, step_text, to_go_text, way_text
-from tapbatch.show.lettering import MM_PER_PT, text_width_mm, wrapped
+from tapbatch.show.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.values import Drift, History, Stage, StageMode
 
@@ -46,6 +47,11 @@ def latest_stage(history: History) -> Stage | None:
     return max(last, key=lambda s: (s.order, last.index(s))) if last else None
 
 
+def leading(stage: Stage) -> StageMode | None:
+    """Return the mode that speaks for a stage: the lead, else the strongest; ``None`` where none was measured."""
+    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
+
+
 def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spelling) -> None:
     """Draw the first page of an instrument's report."""
     stage = latest_stage(history)
@@ -53,7 +59,7 @@ def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spe
     if stage is None:
         y = sheet.paragraph(sheet.left_mm, y + 12.0, "Nothing was recorded yet.", sheet.measure_mm, HEAD, bold=True)
     else:
-        lead = stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
+        lead = leading(stage)
         if lead:
             y = _draw_lead(sheet, y, history, stage, lead, steady_cents, spelling)
         else:
@@ -139,7 +145,10 @@ def _draw_answers(
         sheet.say(sheet.left_mm, y, label, LEAD, colour=SOFT)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, answer, width, ANSWER, bold=True, most=2)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y - 0.6, detail, width, BODY, most=2)
-        for caution in cautions[:MOST_CAUTIONS]:
+        if len(cautions) > MOST_CAUTIONS:
+            rest = ", ".join(caution.split(":")[0] for caution in cautions[MOST_CAUTIONS - 1 :])
+            cautions = [*cautions[: MOST_CAUTIONS - 1], f"also {rest}: see the last page"]
+        for caution in cautions:
             y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, caution, width, BODY, colour=WARN, most=3)
         y += 4.0
     return y
@@ -165,11 +174,12 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> list[tuple[str,
     chosen = [landing for landing in chosen_landings(history, stage.part) if landing.stage == stage.stage]
     answers: list[tuple[str, str, str, list[str]]] = []
     for landing in sorted(chosen, key=lambda c: c.mode != lead.mode)[:MOST_LANDINGS]:
-        whose = "" if landing.mode == lead.mode else f"{landing.mode} to "
+        name = landing_name(landing)
+        whose = _capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
         chance = chance_text(landing)
         risky = landing.overshoot is not None and landing.overshoot >= RISKY
         detail = ", ".join(p for p in (step_text(landing), way_text(landing), "" if risky else chance) if p)
-        answer = _capital(f"{whose}{landing_name(landing)}: {to_go_text(landing)}")
+        answer = f"{whose}: {to_go_text(landing)}"
         answers.append(("" if answers else "How far?", answer, detail, [f"{chance}: take off less"] if risky else []))
     return answers
 
@@ -223,7 +233,7 @@ def _draw_others(
     if not others:
         return y
     aside = f", the {MOST_ROWS} strongest of {len(others)}" if len(others) > MOST_ROWS else ""
-    y = _draw_row_head(sheet, y, f"The other modes{aside}")
+    y = _draw_row_head(sheet, y, f"The other modes{aside}", others[:MOST_ROWS])
     drifts = drifts_into(history, stage)
     for mode in sorted(others[:MOST_ROWS], key=lambda m: m.freq_hz):
         y = _draw_row(sheet, y, mode, drifts.get(mode.mode), mode.mode, steady_cents)
@@ -234,7 +244,7 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
     rest = [history.of_part(part)[-1] for part in history.parts if part != stage.part]
     if not rest:
         return y
-    y = _draw_row_head(sheet, y, "The other parts, as last read")
+    y = _draw_row_head(sheet, y, "The other parts, as last read", [m for s in rest[:MOST_PARTS] if (m := s.lead)])
     for last in rest[:MOST_PARTS]:
         name = f"{last.part}, {last.stage_shown}"
         if last.lead is None:
@@ -247,10 +257,11 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
     return y
 
 
-def _draw_row_head(sheet: Sheet, y: float, title: str) -> float:
+def _draw_row_head(sheet: Sheet, y: float, title: str, modes: Sequence[StageMode]) -> float:
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True)
-    for column, x, ha, room in ROW[2:]:
+    noticed = any(mode.flags for mode in modes)
+    for column, x, ha, room in ROW[2:] if noticed else ROW[2:-1]:
         sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, colour=SOFT, ha=ha, within_mm=room)
     return y + 11.0
 
@@ -264,7 +275,7 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
         words.moved_cell(drift) if drift else "",
         words.t60_text(mode),
         words.hz_text(mode),
-        ", ".join(mode.flags),
+        listed(mode.flags, ROW[-1][3], BODY),
     )
     for (column, x, ha, room), cell in zip(ROW, cells, strict=True):
         size, bold = (LEAD, not unsure) if column == "note" else (BODY, False)
@@ -275,10 +286,13 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = [*history.notices, *learned_text(history)]
+    notices = list(history.notices)
     for heard in stage.heard if stage else ():
         said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
         notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]
+    # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
+    learned = learned_text(history)
+    notices += learned
     if not notices or y > sheet.bottom_mm - 12.0:
         return
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
@@ -286,6 +300,8 @@ def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None)
     y += 10.0
     for count, notice in enumerate(notices):
         if y > sheet.bottom_mm - 5.0:
-            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more in recordings.csv", BODY, colour=SOFT)
+            where = " in recordings.csv" if count < len(notices) - len(learned) else ""
+            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, colour=SOFT)
             return
-        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, colour=WARN, most=2) + 0.8
+        colour = SOFT if count >= len(notices) - len(learned) else WARN
+        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, colour=colour, most=2) + 0.8

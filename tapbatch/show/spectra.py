@@ -47,7 +47,7 @@ def draw_spectra(
         Panel(
             left_mm=sheet.left_mm + NAMES_MM,
             top_mm=y + n * row + 0.08 * row,
-            width_mm=sheet.measure_mm - NAMES_MM - 6.0,
+            width_mm=sheet.measure_mm - NAMES_MM - 8.0,
             height_mm=0.92 * row,
             x_low=low_hz,
             x_high=high_hz,
@@ -57,6 +57,9 @@ def draw_spectra(
         )
         for n in range(len(stages))
     ]
+    for level_db, text in ((0.0, "0 dB"), (FLOOR_DB, f"{FLOOR_DB:.0f}")):
+        y_mm = float(panels[0].y_mm(level_db))
+        sheet.say(sheet.right_mm, y_mm, text, SMALL, ha="right", va="center", colour=SOFT)
     _draw_octaves(sheet, panels, stages[-1].concert_pitch_hz, spelling)
     _draw_trails(sheet, panels, stages)
     for panel, stage in zip(panels, stages, strict=True):

@@ -23,14 +23,14 @@ from tapbatch.show.charts import (
     stage_axis_height_mm,
     stage_places,
 )
-from tapbatch.show.sheet import BODY, HAIR, MARK, MARK_PALE, PALE, SMALL, SOFT, Panel, Sheet
+from tapbatch.show.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, Panel, Sheet
 from tapbatch.values import History, Kind, Stage, StageDecay
 
 Band = tuple[Kind, float | None, float | None]
 Chart = tuple[str, list[Point]]
 
-PANEL_MM = 22.0
 PANEL_STEP_MM = 31.0
+TITLE_MM = 9.0
 MOST_PANELS = 6
 MOST_ROWS = 20
 ROW_MM = 6.5
@@ -42,8 +42,18 @@ def sustain_height_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
     if len(stages) == 1:
         return HEADING_MM + 10.0 + ROW_MM * (len(_sustain_bands(stages)) + len(chart_modes(stages, MOST_ROWS)))
     rows = max(len(_sustain_bands(stages)), len(chart_modes(stages, MOST_PANELS)), 1)
-    width = (sheet.measure_mm - GUTTER_MM) / 2 - 22.0
-    return HEADING_MM + 5.0 + rows * PANEL_STEP_MM + stage_axis_height_mm(width, len(stages)) - 6.0
+    return HEADING_MM + 5.0 + rows * _step_mm(sheet, stages) + _axis_mm(sheet, stages) - 6.0
+
+
+def _axis_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
+    return stage_axis_height_mm((sheet.measure_mm - GUTTER_MM) / 2 - 23.0, len(stages))
+
+
+def _step_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
+    """Return how far panels lie apart: less on a short sheet with many of them."""
+    rows = max(len(_sustain_bands(stages)), len(chart_modes(stages, MOST_PANELS)), 1)
+    room = sheet.room_mm - HEADING_MM - 5.0 - _axis_mm(sheet, stages) + 6.0
+    return min(PANEL_STEP_MM, room / rows)
 
 
 def draw_sustain(
@@ -57,7 +67,7 @@ def draw_sustain(
         return
     width = (sheet.measure_mm - GUTTER_MM) / 2
     y = top_mm + HEADING_MM + 3.0
-    left = [_band_chart(stages, key, spelling) for key in _sustain_bands(stages)]
+    left = [_band_chart(history, stages, key, spelling) for key in _sustain_bands(stages)]
     right = [_mode_chart(history, stages, name, steady_cents) for name in chart_modes(stages, MOST_PANELS)]
     for column, (heading, charts) in enumerate((("the sound", left), ("mode by mode", right))):
         charts = [chart for chart in charts if chart[1]]
@@ -70,7 +80,7 @@ def _draw_one_stage(
     sheet: Sheet, y: float, history: History, stages: Sequence[Stage], steady_cents: float, spelling: Spelling
 ) -> None:
     """Draw what rings at an only stage row by row on one scale of seconds: there is no course over stages to show."""
-    charts = [_band_chart(stages, key, spelling) for key in _sustain_bands(stages)]
+    charts = [_band_chart(history, stages, key, spelling) for key in _sustain_bands(stages)]
     charts += [_mode_chart(history, stages, name, steady_cents) for name in chart_modes(stages, MOST_ROWS)]
     rows = [(title, points[0]) for title, points in charts if points]
     left, right = sheet.left_mm + 58.0, sheet.right_mm - 16.0
@@ -105,10 +115,16 @@ def _sustain_bands(stages: Sequence[Stage]) -> list[Band]:
     return sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
 
 
-def _band_chart(stages: Sequence[Stage], key: Band, spelling: Spelling) -> Chart:
+def _band_chart(history: History, stages: Sequence[Stage], key: Band, spelling: Spelling) -> Chart:
     kind, low, high = key
     found = [next((d for d in s.decays if (d.kind, d.band_low_hz, d.band_high_hz) == key), None) for s in stages]
-    points = [_decay_point(n, d, n > 0 and found[n - 1] is not None) for n, d in enumerate(found) if d and d.t60_s]
+    # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
+    cautious = [any(d.caution for d in drifts_into(history, s).values()) for s in stages]
+    points = [
+        _decay_point(n, d, n > 0 and found[n - 1] is not None, cautious[n])
+        for n, d in enumerate(found)
+        if d and d.t60_s
+    ]
     pitch = stages[-1].concert_pitch_hz
     title = "whole sound"
     if low is not None and high is not None:
@@ -117,7 +133,7 @@ def _band_chart(stages: Sequence[Stage], key: Band, spelling: Spelling) -> Chart
     return f"{title}, strings plucked" if kind == "pluck" else title, points
 
 
-def _decay_point(index: int, decay: StageDecay, joined: bool) -> Point:
+def _decay_point(index: int, decay: StageDecay, joined: bool, cautious: bool) -> Point:
     return Point(
         index=index,
         value=decay.t60_s or math.nan,
@@ -125,6 +141,7 @@ def _decay_point(index: int, decay: StageDecay, joined: bool) -> Point:
         high=math.nan if decay.t60_high_s is None else decay.t60_high_s,
         unsure=bool(decay.flags),
         joined=joined,
+        cautious=cautious,
     )
 
 
@@ -154,8 +171,9 @@ def _mode_chart(history: History, stages: Sequence[Stage], name: str, steady_cen
 def _draw_column(
     sheet: Sheet, x: float, y: float, width: float, stages: Sequence[Stage], charts: Sequence[Chart]
 ) -> None:
-    left, right = x + 8.0, x + width - 14.0
+    left, right = x + 9.0, x + width - 14.0
     places = stage_places(left, right, len(stages))
+    step = _step_mm(sheet, stages)
     for title, points in charts:
         sheet.say(x, y, title, BODY, bold=True, within_mm=width)
         top = max((p.value for p in points), default=1.0)
@@ -165,7 +183,7 @@ def _draw_column(
             left_mm=left,
             top_mm=y + 3.0,
             width_mm=right - left,
-            height_mm=PANEL_MM,
+            height_mm=step - TITLE_MM,
             x_low=0.0,
             x_high=1.0,
             y_low=0.0,
@@ -175,12 +193,15 @@ def _draw_column(
         draw_points(sheet, panel, places, points, f"T60 {title}")
         if points:
             last = points[-1]
-            sheet.say(
-                right + 1.5, float(panel.y_mm(last.value)), f"{last.value:.2f} s", SMALL, bold=True, va="center"
-            )
-        y += PANEL_STEP_MM
+            # What was not heard at the latest stage is said where it was last heard, and not as if it were now.
+            now = last.index == len(stages) - 1
+            at = right + 1.5 if now else places[last.index] + 2.0
+            colour = INK if now else SOFT
+            height = float(panel.y_mm(last.value))
+            sheet.say(at, height, f"{last.value:.2f} s", SMALL, bold=now, va="center", colour=colour)
+        y += step
     if charts:
-        draw_stage_axis(sheet, left, right, y - PANEL_STEP_MM + PANEL_MM + 3.0, stages)
+        draw_stage_axis(sheet, left, right, y - TITLE_MM + 3.0, stages)
 
 
 def _draw_seconds(sheet: Sheet, panel: Panel) -> None:
@@ -190,4 +211,5 @@ def _draw_seconds(sheet: Sheet, panel: Panel) -> None:
     sheet.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights[1:]], HAIR, 0.4)
     sheet.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm, PALE, 0.5)
     for n, y in enumerate(heights):
-        sheet.say(panel.left_mm - 1.0, float(y), f"{step * n:g}", SMALL, ha="right", va="center", colour=SOFT)
+        text = f"{step * n:g} s" if n == count else f"{step * n:g}"
+        sheet.say(panel.left_mm - 1.0, float(y), text, SMALL, ha="right", va="center", colour=SOFT)

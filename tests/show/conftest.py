@@ -384,6 +384,50 @@ def strung() -> History:
     return history_of(stages, "Strung")
 
 
+def cautions_galore() -> History:
+    """Everything that can be noticed, of every mode and recording, with a caution of its own on every change."""
+    flags = ("few-taps", "pair?", "not-exponential", "recordings-differ", "wide", "one-setup")
+    noticed = ("clipped", "lossy codec (aac)", "automatic gain suspected", "cut short") * 3
+    stages = []
+    for n in range(3):
+        modes = [
+            stage_mode(
+                name,
+                f,
+                t60,
+                level,
+                lead=level == 0.0,
+                half_cents=3.0 + 4 * (n % 2),
+                flags=flags[k % 5 :],
+                concert_pitch_hz=415.0,
+            )
+            for k, (name, (f, t60, level)) in enumerate(BODY.items())
+        ]
+        state = ("closed", "strung", "clamped")[n]
+        stages.append(
+            stage_of(
+                "body",
+                state,
+                f"{n + 1:02d}-Größe àéîõü",
+                n,
+                modes,
+                flags=flags[3:],
+                concert_pitch_hz=415.0,
+                notices=noticed,
+                path=f"Øresund/{n} 'Ελληνικά' Ж/take {n}.wav",
+            )
+        )
+    history = history_of(stages, "Ångström's <b>žaleika</b> & \\\\textbf{x}", ("a notice of the instrument",) * 6)
+    long = (
+        "state closed, then strung; strings -14 cents; 14 days passed; temperature 21, then 9.5 C; humidity 45, 82 %"
+    )
+    drifts = [
+        replace(d, caution=f"{long}; {d.mode} alone" if n % 3 else "2 days passed", first_caution=long)
+        for n, d in enumerate(history.drifts)
+    ]
+    return replace(history, drifts=tuple(drifts))
+
+
 def nothing_at_all() -> History:
     """An instrument without a stage."""
     return History(instrument="empty", instrument_shown="Empty", stages=(), drifts=(), notices=("no recording left",))
@@ -398,6 +442,7 @@ HISTORIES: dict[str, Callable[[], History]] = {
     "many modes": many_modes,
     "strung": strung,
     "unknowns": unknowns,
+    "cautions galore": cautions_galore,
     "nothing": nothing_at_all,
 }
 

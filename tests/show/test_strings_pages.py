@@ -58,6 +58,18 @@ def test_the_strings_page_says_cents_course_and_both_pulls(built: History) -> No
     assert "Strings break" in text
 
 
+def test_the_interval_of_a_string_is_drawn_round_its_dot(histories: dict[str, Callable[[], History]]) -> None:
+    history = histories["strung"]()
+    with house_style():
+        artists = [a for sheet in report_sheets(history, InstrumentSettings()) for a in sheet.figure.artists]
+    (dot,) = next(a for a in artists if a.get_gid() == "string 1").get_offsets()
+    (bar,) = next(a for a in artists if a.get_gid() == "interval 1").get_segments()
+    string = history.stages[-1].strings[0]
+    below, above = dot[0] - bar[0][0], bar[1][0] - dot[0]
+    cents = [1200 * np.log2(f / string.freq_hz) for f in (string.freq_low_hz, string.freq_high_hz)]
+    assert below / above == pytest.approx(-cents[0] / cents[1], rel=1e-3)
+
+
 def test_without_plucks_there_is_no_strings_page(histories: dict[str, Callable[[], History]]) -> None:
     assert page(histories["whole"](), "Strings", InstrumentSettings()) == ""
 
