@@ -94,7 +94,7 @@ class _Server(ThreadingHTTPServer):
 
 class _Handler(BaseHTTPRequestHandler):
     of: Live
-    protocol_version = "HTTP/1.1"
+    # A connection a question, as HTTP/1.0 has it: none outlives the watch.
     timeout = 30.0
     server_version = "tapbatch"
     sys_version = ""
@@ -147,11 +147,11 @@ def is_own_host(host: str) -> bool:
     >>> [is_own_host(host) for host in ("127.0.0.1:8017", "[::1]:8017", "localhost", "192.168.0.7", "elsewhere.test")]
     [True, True, True, True, False]
     """
-    name = (urlsplit(f"//{host}").hostname or "") if host.isprintable() and "/" not in host else ""
     own = socket.gethostname().lower()
-    if name in ("localhost", own, f"{own}.local"):
-        return True
     try:
+        name = (urlsplit(f"//{host}").hostname or "") if "/" not in host else ""
+        if name in ("localhost", own, f"{own}.local"):
+            return True
         ip_address(name)
     except ValueError:
         return False

@@ -152,7 +152,7 @@ def _decay_pieces(trace: DecayTrace) -> list[Markup]:
     made = []
     for db in (0.0, -20.0, -40.0, -60.0):
         y = float(panel.y_mm(db))
-        made += [line(panel.left_mm, y, panel.right_mm, y, "staff"), say(26.0, y + 4.0, f"{db:.0f}", "end soft")]
+        made += [line(panel.left_mm, y, panel.right_mm, y, "guide"), say(26.0, y + 4.0, f"{db:.0f}", "end soft")]
     step = nice_step(last, 4)
     for n in range(int(last / step) + 1):
         x = float(panel.x_mm(step * n))

@@ -147,7 +147,7 @@ def sustain_figure(history: History, part: str, steady_cents: float, spelling: S
     pieces = []
     for n in range(math.floor(longest / step) + 1):
         x = x_of(step * n)
-        pieces.append(line(x, 10.0, x, foot, "staff"))
+        pieces.append(line(x, 10.0, x, foot, "guide"))
         pieces.append(say(x, foot + 14.0, f"{step * n:g}{'' if n else ' s'}", "mid soft"))
     for row, (name, points) in enumerate(charts):
         pieces.append(_sustain_row(name, points, 24.0 + ROW_HEIGHT * row, x_of, len(stages) - 1))
