@@ -88,12 +88,14 @@ def test_what_was_deleted_or_edited_is_made_again(shop: Path, harm: str) -> None
     whole = (shop / "results" / "index.html").read_bytes()
     cards = sorted((shop / "results" / FOLDER).glob("card-*.json"))
     assert len(cards) == 2
+    kept = [card.read_bytes() for card in cards]
     if harm == "page":
         (shop / "results" / "index.html").write_text("mine")
     for card in cards[: {"page": 0, "card": 1, "cards": 2}[harm]]:
         card.write_text("{}")
     assert tapbatch("run", shop).status == 0
     assert (shop / "results" / "index.html").read_bytes() == whole
+    assert [card.read_bytes() for card in cards] == kept
 
 
 def test_what_needs_attention_is_on_it_until_it_is_mended(shop: Path) -> None:

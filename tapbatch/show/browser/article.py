@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
+from tapbatch.show.browser.drawing import LETTER, cut
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import drift_sheet, modes_sheet, strings_sheet, targets_sheet
 from tapbatch.show.browser.sounds import decay_figure, spectrum_figure
@@ -25,6 +26,9 @@ from tapbatch.show.open_strings import plucked_stage
 from tapbatch.show.slip import Answer, latest_stage, slip_answers, stage_date
 from tapbatch.show.tables import SCHEMA
 from tapbatch.values import History, Stage, StageMode
+
+ROOM = 48 * LETTER
+"""For a name in the list of all instruments; whole names head the articles."""
 
 # Those that the bench card shows have a name of their own.
 _KINDS = {"Moved?": "moved", "How far?": "far", "Rings?": "rings", "Trust it?": "trust"}
@@ -99,9 +103,9 @@ def _lead(stage: Stage | None) -> StageMode | None:
 
 
 def _row(history: History, stage: Stage | None, lead: StageMode | None, settings: InstrumentSettings) -> Markup:
-    name = tag("a", history.instrument_shown, href=f"#{card_id(history.instrument)}")
+    name = tag("a", cut(history.instrument_shown, ROOM), href=f"#{card_id(history.instrument)}")
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
-    cells.append(tag("td", f"{stage.part}, {stage.stage_shown}" if stage else ""))
+    cells.append(tag("td", cut(f"{stage.part}, {stage.stage_shown}", ROOM) if stage else ""))
     if stage is None or lead is None:
         return tag("tr", *cells, tag("td", "no mode could be read"), *(tag("td", "") for _ in range(3)))
     drift = drifts_into(history, stage).get(lead.mode)
