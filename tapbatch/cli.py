@@ -102,9 +102,10 @@ def run(
 ) -> None:
     """Measure what is new or changed, then refresh tables and reports.
 
-    For each instrument the tables and report.pdf go into the shop's folder results/, and index.html there shows all
-    of them in a browser. What is printed is, part by part, where the latest stage stands, whether it moved, and how far it has to go. Recordings are never changed.
-    What could not be used is named at the end and in attention.csv, and the exit status is then 1.
+    For each instrument the tables and report.pdf go into the shop's folder results/, and index.html there shows
+    all of them in a browser. What is printed is, part by part, where the latest stage stands, whether it moved,
+    and how far it has to go. Recordings are never changed. What could not be used is named at the end and in
+    attention.csv, and the exit status is then 1.
     """
     from contextlib import ExitStack
 
@@ -122,7 +123,9 @@ def run(
     raise typer.Exit(1 if outcome.attention else 0)
 
 
-@app.command(epilog=_examples("tapbatch watch my-shop", "tapbatch watch my-shop --serve", "tapbatch watch my-shop --poll 2"))
+@app.command(
+    epilog=_examples("tapbatch watch my-shop", "tapbatch watch my-shop --serve", "tapbatch watch my-shop --poll 2")
+)
 def watch(
     shop: ShopPath = Path(),
     poll: Annotated[
