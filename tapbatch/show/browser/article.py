@@ -18,6 +18,7 @@ from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import drift_sheet, modes_sheet, strings_sheet, targets_sheet
 from tapbatch.show.browser.sounds import decay_figure, spectrum_figure
 from tapbatch.show.browser.stages import drift_figure, drift_figures, sustain_figure
+from tapbatch.show.browser.strings import DANGER, strings_figure
 from tapbatch.show.charts import drifts_into
 from tapbatch.show.conditions import learned_text
 from tapbatch.show.figures import LATEST
@@ -224,6 +225,10 @@ def _charts(history: History, settings: InstrumentSettings) -> Markup:
         blocks = [tag("div", *figures, class_="figures") for figures in (drifts, sounds) if figures]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]
+    plucked = plucked_stage(history)
+    if plucked is not None:
+        parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
+        parts.append(tag("p", DANGER, class_="danger"))
     if not parts:
         return Markup()
     return _fold("Charts", history, parts, "charts")

@@ -94,6 +94,17 @@ def test_a_staff_names_notes_and_draws_every_stage(whole: History) -> None:
     assert stages[-1].stage_shown[:10] in " ".join(said)
 
 
+def test_strings_have_a_chart_and_the_usual_caution(histories: Makers) -> None:
+    strung = histories["strung"]()
+    article = page_of(strung).one("article")
+    names = [svg.attributes["aria-label"] or "" for svg in article.all("svg")]
+    told = next(name for name in names if name.startswith("Open strings: "))
+    first = strung.stages[-1].strings[0]
+    assert f"1 {first.expected_note} {first.cents_off:+.1f}".removesuffix(".0") in told
+    assert "keep your face out of their line" in article.text
+    assert "face" not in page_of(histories["whole"]()).text
+
+
 def test_hard_cases_make_a_page(any_history: History) -> None:
     page = page_of(any_history)
     for svg in page.all("svg"):
