@@ -106,9 +106,9 @@ def _lead(stage: Stage | None) -> StageMode | None:
 def _row(history: History, stage: Stage | None, lead: StageMode | None, settings: InstrumentSettings) -> Markup:
     name = tag("a", cut(history.instrument_shown, ROOM), href=f"#{card_id(history.instrument)}")
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
-    cells.append(tag("td", cut(f"{stage.part}, {stage.stage_shown}", ROOM) if stage else ""))
+    where = tag("td", cut(f"{stage.part}, {stage.stage_shown}", ROOM) if stage else "")
     if stage is None or lead is None:
-        return tag("tr", *cells, tag("td", "no mode could be read"), *(tag("td", "") for _ in range(3)))
+        return tag("tr", *cells, tag("td", "no mode could be read"), *(tag("td", "") for _ in range(3)), where)
     drift = drifts_into(history, stage).get(lead.mode)
     sure = f"{words.sure_text(lead)}, {words.how_sure(lead, settings.steady_cents)}"
     chosen = [c for c in chosen_landings(history, stage.part) if c.stage == stage.stage]
@@ -123,6 +123,7 @@ def _row(history: History, stage: Stage | None, lead: StageMode | None, settings
         tag("td", sure, data_sort=f"{words.half_cents(lead):.6g}"),
         tag("td", moved, caution, data_sort=_key(drift.freq_change_cents if drift else None)),
         tag("td", go, data_sort=_key(landing.cents_to_go if landing else None)),
+        where,
     )
 
 

@@ -18,7 +18,7 @@ from tapbatch.show.browser.markup import Markup, joined, tag
 from tapbatch.show.browser.sheets import SCROLLS, sheet
 from tapbatch.values import Attention
 
-COLUMNS = ("Instrument", "Latest stage", "Note", "How sure", "Moved", "How far")
+COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
 
 LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
