@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from tapbatch.errors import TapbatchError
     from tapbatch.pipeline import Outcome
+    from tapbatch.serving import Live
     from tapbatch.settings import InstrumentSettings
     from tapbatch.shop import Shop
     from tapbatch.values import Attention, History
@@ -101,9 +102,10 @@ def run(
 ) -> None:
     """Measure what is new or changed, then refresh tables and reports.
 
-    For each instrument the tables and report.pdf go into the shop's folder results/. What is printed is, part by
-    part, where the latest stage stands, whether it moved, and how far it has to go. Recordings are never changed.
-    What could not be used is named at the end and in attention.csv, and the exit status is then 1.
+    For each instrument the tables and report.pdf go into the shop's folder results/, and index.html there shows
+    all of them in a browser. What is printed is, part by part, where the latest stage stands, whether it moved,
+    and how far it has to go. Recordings are never changed. What could not be used is named at the end and in
+    attention.csv, and the exit status is then 1.
     """
     from contextlib import ExitStack
 
@@ -121,7 +123,9 @@ def run(
     raise typer.Exit(1 if outcome.attention else 0)
 
 
-@app.command(epilog=_examples("tapbatch watch my-shop", "tapbatch watch my-shop --poll 2"))
+@app.command(
+    epilog=_examples("tapbatch watch my-shop", "tapbatch watch my-shop --serve", "tapbatch watch my-shop --poll 2")
+)
 def watch(
     shop: ShopPath = Path(),
     poll: Annotated[
@@ -130,40 +134,64 @@ def watch(
             metavar="SECONDS", min=0.2, max=3600, help="Look every so many seconds, without hints from the system."
         ),
     ] = None,
+    serve: Annotated[
+        bool, typer.Option("--serve", help="Serve the page of all instruments, which then updates itself.")
+    ] = False,
+    port: Annotated[
+        int | None, typer.Option(metavar="N", min=0, max=65535, help="Serve it at this port; 8017 by default.")
+    ] = None,
+    address: Annotated[
+        str | None,
+        typer.Option(metavar="ADDRESS", help="Serve it at this address of the machine; to itself only by default."),
+    ] = None,
 ) -> None:
     """Do as run for every file as soon as it arrived; Ctrl-C ends it.
 
     A recording is read when it has wholly arrived, and its reading printed. Tables follow at once, reports when
-    nothing has arrived for a moment.
+    nothing has arrived for a moment. With --serve the page of all instruments is at http://127.0.0.1:8017/ and
+    updates itself as readings arrive; this machine alone sees it.
     """
     try:
-        _watch(shop, poll)
+        _watch(shop, poll, (address, port) if serve or port is not None or address else None)
     except KeyboardInterrupt:
         typer.echo("stopped; all that was read is kept", err=True)
 
 
-def _watch(root: Path, poll: float | None) -> None:
+def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] | None) -> None:
     import time
+    from contextlib import closing, nullcontext
 
     from tapbatch.listen.hints import FolderHints, NoHints
+    from tapbatch.serving import HERE, PORT, Live, Serving
     from tapbatch.shop import open_shop
     from tapbatch.show.terminal import progress
     from tapbatch.watching import LOOK_EVERY_S, Watch
 
     shop = open_shop(root)
-    Watch(
+    live = Live(lambda: bench.results_dir or shop.results_dir)
+    bench = Watch(
         opened=lambda: open_shop(root),
         root=root,
         hints=NoHints() if poll else FolderHints(shop.recordings_dir, _note),
         clock=time.monotonic,
-        teller=_Bench(),
+        teller=_Bench(live),
         look_every_s=poll or LOOK_EVERY_S,
         progress=progress,
-    ).go_on()
+    )
+    address, port = serve or (None, None)
+    serving = Serving(live, address or HERE, PORT if port is None else port) if serve else None
+    with closing(serving) if serving else nullcontext():
+        if serving:
+            typer.echo(f"the page is at {serving.url}; its bench card at {serving.url}#bench")
+            sys.stdout.flush()
+        bench.go_on()
 
 
 class _Bench:
-    """Prints what a watch tells."""
+    """Prints what a watch tells, and lets the page know which instrument was read last."""
+
+    def __init__(self, live: Live) -> None:
+        self._live = live
 
     def began(self, outcome: Outcome) -> None:
         from tapbatch.show.terminal import print_attention
@@ -174,8 +202,10 @@ class _Bench:
         sys.stdout.flush()
 
     def arrived(self, history: History, path: str, shop: Shop) -> None:
+        from tapbatch.show.browser.article import card_id
         from tapbatch.show.terminal import print_arrival
 
+        self._live.latest = card_id(history.instrument)
         print_arrival(history, path, steady_cents=shop.settings_of(history.instrument).steady_cents)
         sys.stdout.flush()
 

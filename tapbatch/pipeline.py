@@ -18,6 +18,7 @@ from pathlib import Path
 from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
 from tapbatch.errors import SoundError, TapbatchError
+from tapbatch.front_page import refresh_page
 from tapbatch.holding import hold, name_of_command
 from tapbatch.inventory import Inventory, instruments_of, is_missing, is_there, take_stock
 from tapbatch.listen.arrivals import Listing
@@ -118,12 +119,15 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
         store.drop_all_but({entry.key for entry in stock.remembered.values()})
     attention = [*shop.refused, *stock.attention, *refreshed.attention]
     unusable = instruments_of(shop, [*stock.unseen, *(a.where for a in attention)])
-    clear_forgotten(shop, set(refreshed.instruments) | unusable)
+    known = set(refreshed.instruments) | unusable
+    clear_forgotten(shop, known)
     attention.sort(key=lambda a: (a.where, a.what))
     notices = [*_method_notices(stock), *stock.notices, *refreshed.notices]
     if not stock.ledger and not attention:
         notices.append(f"no recordings yet: drop them into {shop.recordings_dir}, named by instrument and stage")
     notices.append(write_table(shop.results_dir / "attention.csv", "attention", attention_rows(attention)))
+    marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
+    notices.append(refresh_page(shop.results_dir, marks, attention))
     return Outcome(
         measured=measured,
         instruments=tuple(refreshed.instruments),

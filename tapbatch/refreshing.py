@@ -33,6 +33,7 @@ from tapbatch.standing import (
     files_as_left,
     lend,
     not_worked_out,
+    put_card,
     read_marks,
     work_out,
     write_mark,
@@ -45,15 +46,18 @@ _ROOM_ENDS = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO}
 
 @dataclass(slots=True)
 class Refreshed:
-    """What the instruments say, gathered."""
+    """What the instruments say, gathered; ``marks`` are those of all that have one, also of such as failed now."""
 
     instruments: list[str]
     lines: list[str]
     notices: list[str]
     attention: list[Attention]
+    marks: dict[str, Mark]
 
     def add(self, said: Mark | Standing) -> None:
         """Add what one instrument says, now or when it was last made."""
+        if isinstance(said, Mark):
+            self.marks[said.instrument] = said
         self.instruments.append(said.instrument)
         self.lines += said.lines
         self.notices += said.notices
@@ -152,7 +156,7 @@ def refresh(
             store.drop(key)
         if shown is not None and standing.history is not None and name in over.stale:
             shown(standing.history)
-    refreshed = Refreshed([], [], [], [])
+    refreshed = Refreshed([], [], [], [], dict(over.marks))
     for name in sorted(said):
         refreshed.add(said[name])
     return refreshed
@@ -188,6 +192,7 @@ def _put_in_place(shop: Shop, standing: Standing, over: Stale) -> Mark | Standin
     name, folder = standing.instrument, shop.results_dir / standing.instrument
     fingerprint, before = over.prints[name], over.marks.get(name)
     try:
+        card = put_card(shop.results_dir, name, standing.card)
         refused = [n for n in (put_file(folder / file, data) for file, data in standing.files.items()) if n]
     except ShopError as error:
         if _ends_all(error):
@@ -201,6 +206,7 @@ def _put_in_place(shop: Shop, standing: Standing, over: Stale) -> Mark | Standin
         lent=None if standing.damaged else over.lent.get(name),
         tables="" if refused or standing.damaged else fingerprint,
         report="" if refused or standing.damaged else drawn,
+        card=card,
         files=files_as_left(
             folder, [*(f"{table}.csv" for table in SCHEMA if table != "attention"), REPORT, workbook_name(name)]
         ),

@@ -73,12 +73,13 @@ class Wanted:
 class Standing:
     """What is made of an instrument: its files as bytes, and what is to be said.
 
-    ``lines`` say where it stands, for the terminal. ``damaged`` are keys of readings that could not be read back
-    and whose sound is there to be measured anew.
+    ``card`` is its part of the page; ``lines`` say where it stands, for the terminal. ``damaged`` are keys of
+    readings that could not be read back and whose sound is there to be measured anew.
     """
 
     instrument: str
     files: Mapping[str, bytes] = field(default_factory=dict)
+    card: bytes = b""
     lines: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
     attention: tuple[Attention, ...] = ()
@@ -119,6 +120,7 @@ def not_worked_out(instrument: str, what: str, remedy: str) -> Standing:
 
 
 def _worked_out(wanted: Wanted) -> Standing:
+    from tapbatch.show.browser.article import card_of
     from tapbatch.show.terminal import history_lines
 
     basis = wanted.basis
@@ -137,6 +139,7 @@ def _worked_out(wanted: Wanted) -> Standing:
     return Standing(
         instrument=basis.instrument,
         files=files,
+        card=card_of(history, basis.settings).to_bytes(),
         lines=tuple(history_lines(history)),
         notices=tuple(
             f"{basis.instrument}: {notice}"
@@ -192,6 +195,7 @@ def _cut(items: list[tuple[Recording, Reading, bool]]) -> list[Attention]:
 class Mark:
     """What was made of an instrument when: fingerprints, size and time of each file, and what was said of it.
 
+    ``card`` is the hash, size and time of its part of the page.
     ``basis`` is the fingerprint of the instrument's own basis, ``lent`` what it tells the others, if it was asked.
     """
 
@@ -200,6 +204,7 @@ class Mark:
     lent: Lent | None
     tables: str
     report: str
+    card: tuple[str, int, int]
     files: Mapping[str, tuple[int, int]]
     lines: tuple[str, ...]
     notices: tuple[str, ...]
@@ -208,6 +213,8 @@ class Mark:
     def holds(self, folder: Path, fingerprint: str, besides: set[str]) -> bool:
         """Tell whether the tables and other files ``besides`` are there as they were left, and rest on this basis."""
         if self.tables != fingerprint or (REPORT in besides and self.report != fingerprint):
+            return False
+        if facts_of(card_path(folder.parent, self.instrument)) != self.card[1:]:
             return False
         wanted = {f"{name}.csv" for name in SCHEMA if name != "attention"} | besides
         return wanted <= set(self.files) and all(facts_of(folder / name) == self.files[name] for name in wanted)
@@ -238,11 +245,16 @@ def _mark(data: dict[str, Any]) -> Mark:
         lent=None if data["lent"] is None else Lent.from_json(data["lent"]),
         tables=data["tables"],
         report=data["report"],
+        card=_card(*data["card"]),
         files={name: (int(size), int(mtime_ns)) for name, (size, mtime_ns) in data["files"].items()},
         lines=tuple(data["lines"]),
         notices=tuple(data["notices"]),
         attention=tuple(Attention(**item) for item in data["attention"]),
     )
+
+
+def _card(digest: str, size: int, mtime_ns: int) -> tuple[str, int, int]:
+    return str(digest), int(size), int(mtime_ns)
 
 
 def write_mark(results: Path, mark: Mark) -> None:
@@ -253,13 +265,30 @@ def write_mark(results: Path, mark: Mark) -> None:
 
 
 def drop_mark(results: Path, instrument: str) -> None:
-    """Let go of the mark of an instrument."""
+    """Let go of the mark of an instrument, and of its part of the page."""
+    card_path(results, instrument).unlink(missing_ok=True)
     _mark_path(results, instrument).unlink(missing_ok=True)
 
 
+def put_card(results: Path, instrument: str, card: bytes) -> tuple[str, int, int]:
+    """Keep an instrument's part of the page, and return what its mark says of it: hash, size and time."""
+    path = card_path(results, instrument)
+    put_file(path, card)
+    size, mtime_ns = facts_of(path) or (0, 0)
+    return hashlib.sha256(card).hexdigest()[:16], size, mtime_ns
+
+
+def card_path(results: Path, instrument: str) -> Path:
+    """Return where an instrument's part of the page is kept."""
+    return results / FOLDER / f"card-{_digest(instrument)}.json"
+
+
 def _mark_path(results: Path, instrument: str) -> Path:
-    digest = hashlib.sha256(instrument.encode("utf-8", "backslashreplace")).hexdigest()
-    return results / FOLDER / f"standing-{digest[:16]}.json"
+    return results / FOLDER / f"standing-{_digest(instrument)}.json"
+
+
+def _digest(instrument: str) -> str:
+    return hashlib.sha256(instrument.encode("utf-8", "backslashreplace")).hexdigest()[:16]
 
 
 @cache

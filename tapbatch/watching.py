@@ -94,6 +94,11 @@ class Watch:
     _trouble: str = ""
     _settle_until_s: float | None = None
 
+    @property
+    def results_dir(self) -> Path | None:
+        """Where the results lie, as the shop was last opened; ``None`` while it is not."""
+        return self._shop.results_dir if self._shop else None
+
     def go_on(self) -> None:
         """Watch until interrupted."""
         try:

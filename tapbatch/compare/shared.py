@@ -12,9 +12,9 @@ factor of 1.6 to 2.5.
 
 Whether they share is asked of the same numbers: ``Q = sum_j (x_j - x)^T C_j^-1 (x_j - x)`` is chi-square (Cochran,
 Biometrics 10, 1954) if they do. Where chance makes so large a Q less than once in 100,000 times the taps differ by
-more than noise, and nothing is said here; the means of :mod:`tapbatch.compare.join` weigh the scatter then. So seldom,
-because a tap that is refused by chance costs a stage of loud and soft taps up to ten times its accuracy, and what is
-let through in error costs a few per cent of it.
+more than noise, and nothing is said here; the means of :mod:`tapbatch.compare.join` weigh the scatter then. No more
+often, because a tap that is refused by chance costs a stage of loud and soft taps up to ten times its accuracy, and
+what is let through in error costs a few per cent of it.
 
 It breaks where the poles wander by about as much as the noise of the softer taps: a small Q does not prove that they
 share. So only the middle of the interval comes from here, never its width.

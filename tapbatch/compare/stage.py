@@ -131,17 +131,23 @@ def playing_pitch_hz(concert_pitch_hz: float, settings: InstrumentSettings) -> f
 
 
 def freq_sample(tap: TapAt, mode: Mode) -> Sample:
-    """Return ``ln f`` of a mode in one tap."""
+    """Return ``ln f`` of a mode in one tap, with its error from noise: the rest, all taps have in common."""
     shared = _shared_of(tap, mode)
     together = None if shared is None else shared.ln_freq
-    return Sample(math.log(mode.freq_hz), mode.freq_se_hz / mode.freq_hz, tap.point, tap.setup, together)
+    se = _of_noise(mode.freq_se_hz, mode.freq_misfit_hz) / mode.freq_hz
+    return Sample(math.log(mode.freq_hz), se, tap.point, tap.setup, together)
 
 
 def t60_sample(tap: TapAt, mode: Mode) -> Sample:
-    """Return ``ln T60`` of a mode in one tap."""
+    """Return ``ln T60`` of a mode in one tap, with its error from noise."""
     shared = _shared_of(tap, mode)
     together = None if shared is None else shared.ln_t60
-    return Sample(math.log(mode.t60_s), mode.t60_log_se, tap.point, tap.setup, together)
+    se = _of_noise(mode.t60_log_se, mode.t60_log_misfit)
+    return Sample(math.log(mode.t60_s), se, tap.point, tap.setup, together)
+
+
+def _of_noise(se: float, misfit: float) -> float:
+    return math.sqrt(max(se * se - misfit * misfit, 0.0))
 
 
 def with_shared(taps: Sequence[TapAt], groups: Sequence[Sequence[tuple[int, int]]]) -> tuple[TapAt, ...]:

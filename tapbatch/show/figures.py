@@ -97,7 +97,7 @@ def draw_drift(
     draw_guides(sheet, places, y, y + len(names) * strip - GAP_MM)
     for name in names:
         points = drift_points(history, stages, name, steady_cents)
-        panel = _staff(left, right, y, strip - GAP_MM, points)
+        panel = staff_panel(left, right, y, strip - GAP_MM, points)
         _draw_staff(sheet, panel, stages[-1].concert_pitch_hz, spelling, name)
         _draw_changes(sheet, panel, places, history, stages, name, points)
         draw_points(sheet, panel, places, points, name)
@@ -149,7 +149,7 @@ def draw_latest_staff(
     stages = stages[max(len(stages) - LATEST, 0) :]
     points = drift_points(history, stages, name, steady_cents=math.inf)
     left, right = left_mm + 8.0, left_mm + width_mm
-    panel = _staff(left, right, top_mm, LATEST_MM, points)
+    panel = staff_panel(left, right, top_mm, LATEST_MM, points)
     places = stage_places(left, right, len(stages))
     told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
     told += "; ticks: 10 c" if _has_ticks(panel) else ""
@@ -167,7 +167,8 @@ def _cents(freq_hz: float, pitch_hz: float) -> float:
     return 1200.0 * math.log2(freq_hz / pitch_hz) if freq_hz > 0 and math.isfinite(freq_hz) else math.nan
 
 
-def _staff(left: float, right: float, top: float, height: float, points: Sequence[Point]) -> Panel:
+def staff_panel(left: float, right: float, top: float, height: float, points: Sequence[Point]) -> Panel:
+    """Return the window on the staff that shows some readings, one at least, in cents from A4."""
     # Intervals stretch the staff only so far; a wild one is cut at its edge, and the readings keep their scale.
     low, high = min(p.value for p in points), max(p.value for p in points)
     wings = [w for p in points for w in (p.value - p.low, p.high - p.value) if math.isfinite(w)]

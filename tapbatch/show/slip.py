@@ -29,6 +29,9 @@ MOST_LANDINGS = 3
 ANSWER = 11.5
 ROW_MM = 6.0
 
+Answer = tuple[str, str, str, list[str]]
+"""The question (empty where it goes on from the one before), its answer, the detail, and what limits it."""
+
 # Column, where it stands in mm from the left of the text area, how it is set there, and the room that it has.
 ROW: tuple[tuple[str, float, Literal["left", "right"], float], ...] = (
     ("note", 0.0, "left", 29.0),
@@ -89,7 +92,7 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
         placed = ", ".join(word for word in (stage.part, stage.state) if word)
         room = sheet.measure_mm - 52.0
         y = sheet.paragraph(left, y, f"{placed}: {stage.stage_shown}", room, LEAD, most=2) - LEAD * MM_PER_PT * 1.4
-        facts = (_date(stage), f"A4 = {stage.concert_pitch_hz:g} Hz")
+        facts = (stage_date(stage), f"A4 = {stage.concert_pitch_hz:g} Hz")
         sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", colour=SOFT)
         if stage.note and stage.note.work:
             y += 5.0
@@ -99,7 +102,8 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
     return y
 
 
-def _date(stage: Stage) -> str:
+def stage_date(stage: Stage) -> str:
+    """Return the day of a stage, from the notes, else the recordings; empty where it is not known."""
     recorded = max((h.reading.recorded_at for h in stage.heard), default="")
     return (stage.note.date if stage.note and stage.note.date else recorded)[:10]
 
@@ -134,14 +138,7 @@ def _draw_answers(
     sheet: Sheet, y: float, history: History, stage: Stage, lead: StageMode, steady_cents: float
 ) -> float:
     width = sheet.measure_mm - LABEL_MM - STAFF_MM - 9.0
-    drift = drifts_into(history, stage).get(lead.mode)
-    sure = words.how_sure(lead, steady_cents)
-    for label, answer, detail, cautions in (
-        ("Moved?", *_moved(history, stage, drift)),
-        *_how_far(history, stage, lead),
-        ("Rings?", *_rings(lead, drift)),
-        ("Trust it?", sure.capitalize(), _basis(lead, stage, steady_cents), words.doubts(lead, stage)),
-    ):
+    for label, answer, detail, cautions in slip_answers(history, stage, lead, steady_cents):
         sheet.say(sheet.left_mm, y, label, LEAD, colour=SOFT)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, answer, width, ANSWER, bold=True, most=2)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y - 0.6, detail, width, BODY, most=2)
@@ -152,6 +149,18 @@ def _draw_answers(
             y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, caution, width, BODY, colour=WARN, most=3)
         y += 4.0
     return y
+
+
+def slip_answers(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> list[Answer]:
+    """Return what the slip answers of a stage's mode: moved, how far, how long it rings, and whether to trust it."""
+    drift = drifts_into(history, stage).get(lead.mode)
+    trust = words.how_sure(lead, steady_cents).capitalize()
+    return [
+        ("Moved?", *_moved(history, stage, drift)),
+        *_how_far(history, stage, lead),
+        ("Rings?", *_rings(lead, drift)),
+        ("Trust it?", trust, _basis(lead, stage, steady_cents), words.doubts(lead, stage)),
+    ]
 
 
 def _moved(history: History, stage: Stage, drift: Drift | None) -> tuple[str, str, list[str]]:

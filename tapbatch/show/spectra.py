@@ -41,7 +41,7 @@ def draw_spectra(
     stages = history.of_part(part)
     draw_heading(sheet, top_mm, part, "")
     row = _row_mm(stages, room_mm)
-    low_hz, high_hz = _edges(stages)
+    low_hz, high_hz = spectrum_edges(stages)
     y = top_mm + HEADING_MM + AXIS_MM
     panels = [
         Panel(
@@ -125,7 +125,8 @@ def _row_mm(stages: Sequence[Stage], room_mm: float) -> float:
     return min(max(room / max(len(stages), 1), LOWEST_ROW_MM), TALLEST_ROW_MM)
 
 
-def _edges(stages: Sequence[Stage]) -> tuple[float, float]:
+def spectrum_edges(stages: Sequence[Stage]) -> tuple[float, float]:
+    """Return the lowest and the highest frequency, in hertz, that the spectra of some stages show."""
     spectra = [s for s in map(spectrum_of, stages) if s and s.freq_hz]
     freqs = [m.freq_hz for s in stages for m in s.modes]
     low = min([*(max(s.freq_hz[0], 1.0) for s in spectra), *freqs], default=50.0)

@@ -28,6 +28,7 @@ from tapbatch.values import History, Kind, Stage, StageDecay
 
 Band = tuple[Kind, float | None, float | None]
 Chart = tuple[str, list[Point]]
+"""What rings, and its T60 in seconds at each stage that shows it."""
 
 PANEL_STEP_MM = 31.0
 TITLE_MM = 9.0
@@ -80,8 +81,7 @@ def _draw_one_stage(
     sheet: Sheet, y: float, history: History, stages: Sequence[Stage], steady_cents: float, spelling: Spelling
 ) -> None:
     """Draw what rings at an only stage row by row on one scale of seconds: there is no course over stages to show."""
-    charts = [_band_chart(history, stages, key, spelling) for key in _sustain_bands(stages)]
-    charts += [_mode_chart(history, stages, name, steady_cents) for name in chart_modes(stages, MOST_ROWS)]
+    charts = sustain_charts(history, stages, steady_cents, spelling)
     rows = [(title, points[0]) for title, points in charts if points]
     left, right = sheet.left_mm + 58.0, sheet.right_mm - 16.0
     longest = max((point.value for _, point in rows), default=1.0) * 1.25
@@ -102,6 +102,14 @@ def _draw_one_stage(
             sheet.lines([[(x_mm(point.low), row), (x_mm(point.high), row)]], colour, 1.4, gid=f"intervals {title}")
         sheet.dots([(x_mm(point.value), row)], colour, hollow=point.unsure, gid=f"T60 {title}")
         sheet.say(sheet.right_mm, row, f"{point.value:.2f} s", SMALL, bold=True, ha="right", va="center")
+
+
+def sustain_charts(
+    history: History, stages: Sequence[Stage], steady_cents: float, spelling: Spelling, most: int = MOST_ROWS
+) -> list[Chart]:
+    """Return name and readings of what rings over the stages: the sound, its bands, and at most so many modes."""
+    charts = [_band_chart(history, stages, key, spelling) for key in _sustain_bands(stages)]
+    return charts + [_mode_chart(history, stages, name, steady_cents) for name in chart_modes(stages, most)]
 
 
 def _sustain_bands(stages: Sequence[Stage]) -> list[Band]:

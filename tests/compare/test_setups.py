@@ -40,7 +40,9 @@ def test_what_is_learned_is_what_was_done() -> None:
 
 def test_where_setting_up_moves_nothing_little_is_learned() -> None:
     rng = np.random.default_rng(3)
-    assert np.mean([_history(again_build(rng, 0.0, 2)).setup_cents or 0.0 for _ in range(20)]) < 0.2
+    learned = [_history(again_build(rng, 0.0, 2)).setup_cents or 0.0 for _ in range(20)]
+    # The hand of this build scatters by half a cent from tap to tap: less than half of that is learned.
+    assert np.mean(learned) < 0.25
 
 
 def test_one_again_is_worth_more_than_one_degree_of_freedom_and_less_than_one_a_mode() -> None:

@@ -55,8 +55,9 @@ def test_intervals_hold_for_real_things_too(partials: list[bench.Partial]) -> No
 def test_intervals_are_narrow_enough_to_be_of_use(partials: list[bench.Partial]) -> None:
     # A builder acts on 3 cents, so one tap of a real thing should be known to within half of that. (It was under 1
     # before intervals counted what a room's tail hides in the modes themselves; they held in rooms 62 times in 100.)
+    # A decay of one tap is known to a half, for the same reason; what taps have in common is no part of a change.
     assert statistics.median(p.cents_within for p in partials if p.cents_within is not None) < 1.5
-    assert statistics.median(p.t60_pct_high for p in partials if p.t60_pct_high is not None) < 25.0
+    assert statistics.median(p.t60_pct_high for p in partials if p.t60_pct_high is not None) < 50.0
 
 
 def test_every_stroke_is_heard_in_its_place(readings: Mapping[str, Reading], real_recordings: Path) -> None:

@@ -1,0 +1,137 @@
+"""The page: one HTML file with all instruments, put together from their cards.
+
+Conventions: self-contained, so that it opens from the disk and goes to a telephone as one file: style and script are
+in it, nothing is fetched. Its content security policy names the two by their hashes and allows nothing else, so that
+even markup that slipped through could not act. The same cards give the same bytes.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Sequence
+from functools import cache
+from importlib.resources import files
+
+from tapbatch.show.browser.article import Card
+from tapbatch.show.browser.markup import Markup, joined, tag
+from tapbatch.show.browser.sheets import SCROLLS, sheet
+from tapbatch.values import Attention
+
+COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
+
+LIVE_MARK = b"<html lang="
+"""Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
+
+
+def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
+    """Return the page.
+
+    Parameters
+    ----------
+    cards
+        Of all instruments, in the order in which they stand on the page; there may be none.
+    attention
+        What needs the builder.
+
+    Examples
+    --------
+    >>> page_bytes([], ())[:15]
+    b'<!DOCTYPE html>'
+    """
+    body = tag(
+        "body",
+        tag("a", "Skip to the readings", href="#readings", class_="skip"),
+        tag(
+            "header",
+            tag("h1", "Bench readings"),
+            tag("p", "", id="live", role="status"),
+            tag("nav", tag("a", "Bench card", href="#bench"), aria_label="Views", id="views", hidden=True),
+            class_="top",
+        ),
+        tag("main", _overview(cards), _attention(attention), *map(_article, cards), id="readings", tabindex=-1),
+        tag("footer", tag("p", _footer_text())),
+        Markup(f"<script>{_part('page.js')}</script>"),
+    )
+    return f"<!DOCTYPE html>\n{tag('html', _head(), body, lang='en')}\n".encode()
+
+
+def as_served(page: bytes) -> bytes:
+    """Return a page that asks its server for newer readings; one that lies on the disk asks nobody.
+
+    Examples
+    --------
+    >>> as_served(b'<!DOCTYPE html><html lang="en">')
+    b'<!DOCTYPE html><html data-live lang="en">'
+    """
+    return page.replace(LIVE_MARK, b"<html data-live lang=", 1)
+
+
+def look() -> str:
+    """Return a hash of how the page looks and acts, whatever it holds."""
+    return hashlib.sha256((_part("page.css") + _part("page.js") + _head()).encode()).hexdigest()[:16]
+
+
+def _head() -> Markup:
+    rules = (
+        "default-src 'none'",
+        f"style-src '{_hash('page.css')}'",
+        f"script-src '{_hash('page.js')}'",
+        "img-src data:",
+        "connect-src 'self'",
+        "base-uri 'none'",
+        "form-action 'none'",
+    )
+    return tag(
+        "head",
+        tag("meta", charset="utf-8"),
+        tag("meta", http_equiv="Content-Security-Policy", content=Markup("; ".join(rules))),
+        tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        tag("meta", name="color-scheme", content="light dark"),
+        tag("title", "Bench readings"),
+        # No icon: without this a browser asks its server for one.
+        tag("link", rel="icon", href="data:,"),
+        Markup(f"<style>{_part('page.css')}</style>"),
+    )
+
+
+def _overview(cards: Sequence[Card]) -> Markup:
+    if not cards:
+        return tag("p", "No readings yet: drop recordings into the recordings folder.", class_="silence")
+    head = tag("tr", *(tag("th", column, scope="col") for column in COLUMNS))
+    rows = joined(Markup(card.row) for card in cards)
+    table = tag("table", tag("caption", "All instruments"), tag("thead", head), tag("tbody", rows), id="all")
+    label = f"All instruments; {SCROLLS}"
+    return tag("div", table, class_="scroll overview", tabindex=0, role="region", aria_label=label)
+
+
+def _attention(items: Sequence[Attention]) -> Markup:
+    if not items:
+        return Markup()
+    rows = [(item.where, item.what, item.remedy) for item in items]
+    table = sheet("Needs attention", ("Where", "What", "What to do"), rows)
+    link = tag("p", tag("a", "attention.csv", href="attention.csv"))
+    return tag("section", table, link, class_="attention", aria_label="Needs attention", id="attention")
+
+
+def _article(card: Card) -> Markup:
+    """Mark an article with a hash of what it says, by which an open page knows which to replace."""
+    made = hashlib.sha256(card.article.encode()).hexdigest()[:16]
+    marks = tag("article", data_made=made, data_recorded=card.recorded).removesuffix("></article>")
+    return Markup(card.article.replace("<article", marks, 1))
+
+
+def _footer_text() -> str:
+    return (
+        "Dot: the reading; bar: its 95 % interval; hollow and pale: unsure. = held steady; ? cannot tell. "
+        "Broken line, or figure in orange: something besides the wood differed."
+    )
+
+
+@cache
+def _part(name: str) -> str:
+    return (files("tapbatch.show.browser") / name).read_text(encoding="utf-8")
+
+
+def _hash(name: str) -> str:
+    return f"sha256-{base64.b64encode(hashlib.sha256(_part(name).encode()).digest()).decode()}"

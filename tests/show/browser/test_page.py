@@ -1,0 +1,233 @@
+"""What the page says, by a parser: the reading first, its charts and tables, names as text, what is heard of it."""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from tapbatch.settings import InstrumentSettings
+from tapbatch.show import words
+from tapbatch.show.browser.article import Card, card_id, card_of
+from tapbatch.show.browser.page import as_served, page_bytes
+from tapbatch.show.slip import latest_stage
+from tapbatch.show.tables import SCHEMA
+from tapbatch.values import Attention, History
+from tests.show.browser.parsed import Element, parse
+
+SETTINGS = InstrumentSettings()
+EVIL = "<script>alert('1')</script>"
+
+
+def page_of(*histories: History, attention: tuple[Attention, ...] = ()) -> Element:
+    return parse(page_bytes([card_of(h, SETTINGS) for h in histories], attention))
+
+
+Makers = dict[str, Callable[[], History]]
+
+
+@pytest.fixture
+def one_stage(histories: Makers) -> History:
+    return histories["one stage, one tap"]()
+
+
+@pytest.fixture
+def no_modes(histories: Makers) -> History:
+    return histories["no modes"]()
+
+
+def test_what_leads_is_the_note_then_how_far_off_and_how_sure(whole: History) -> None:
+    stage = latest_stage(whole)
+    assert stage is not None
+    assert stage.lead is not None
+    article = page_of(whole).one("article")
+    assert article.one("h2").text == whole.instrument_shown
+    assert article.one("p", class_="note").text == stage.lead.note
+    told = article.one("p", class_="cents").text
+    cents, sure = words.cents_text(stage.lead), words.sure_text(stage.lead)
+    assert told.startswith(f"{cents} {sure}".replace(" c", " cents"))
+    assert f"{words.hz_text(stage.lead)} Hz" in told
+    assert next(dt.text for dt in article.all("dt")) == "Moved?"
+    assert {"Moved?", "How far?", "Rings?", "Trust it?"} <= {dt.text for dt in article.all("dt")}
+
+
+def test_what_limits_an_answer_stands_beside_it(whole: History) -> None:
+    drifts = tuple(replace(d, caution="2 days passed") for d in whole.drifts)
+    article = page_of(replace(whole, drifts=drifts)).one("article")
+    moved = article.one("div", class_="moved")
+    assert "differs besides the wood: 2 days passed" in moved.text
+
+
+def test_every_instrument_has_a_row_that_leads_to_its_article(whole: History, no_modes: History) -> None:
+    page = page_of(whole, replace(no_modes, instrument="na", instrument_shown="NA"))
+    links = [row.one("a").attributes["href"] for row in page.one("table", id="all").one("tbody").all("tr")]
+    assert links == [f"#{card_id(whole.instrument)}", f"#{card_id('na')}"]
+    assert {article.attributes["id"] for article in page.all("article")} == {link[1:] for link in links if link}
+    widths = {len([c for c in row.all() if c.name in ("th", "td")]) for row in page.one("table", id="all").all("tr")}
+    assert len(widths) == 1
+
+
+def test_each_part_has_its_charts_and_each_chart_says_what_it_shows(whole: History) -> None:
+    article = page_of(whole).one("article")
+    names = [svg.attributes["aria-label"] or "" for svg in article.all("svg")]
+    assert all(svg.attributes["role"] == "img" for svg in article.all("svg"))
+    for part in whole.parts:
+        stages = whole.of_part(part)
+        for mode in stages[-1].modes:
+            drift = [name for name in names if name.startswith(f"Drift of {mode.mode}:")]
+            assert len(stages) < 2 or any(words.note_text(mode) in name for name in drift), mode.mode
+    begins = [name.split(":")[0] for name in names]
+    for chart in ("How long it rings", "Spectrum with its modes", "Decay of the clearest tap"):
+        assert begins.count(chart) == len(whole.parts)
+
+
+def test_a_staff_names_notes_and_draws_every_stage(whole: History) -> None:
+    part = whole.parts[-1]
+    stages = whole.of_part(part)
+    charts = page_of(whole).one("details", class_="charts")
+    svg = next(s for s in charts.all("svg") if len(list(s.all("circle"))) == len(stages))
+    said = {text.text for text in svg.all("text")}
+    assert any(re.fullmatch(r"[A-G]#?\d", word) for word in said)
+    assert stages[-1].stage_shown[:10] in " ".join(said)
+
+
+def test_strings_have_a_chart_and_the_usual_caution(histories: Makers) -> None:
+    strung = histories["strung"]()
+    article = page_of(strung).one("article")
+    names = [svg.attributes["aria-label"] or "" for svg in article.all("svg")]
+    told = next(name for name in names if name.startswith("Open strings: "))
+    first = strung.stages[-1].strings[0]
+    assert f"1 {first.expected_note} {first.cents_off:+.1f}".removesuffix(".0") in told
+    assert "keep your face out of their line" in article.text
+    assert "face" not in page_of(histories["whole"]()).text
+
+
+def test_hard_cases_make_a_page(any_history: History) -> None:
+    page = page_of(any_history)
+    for svg in page.all("svg"):
+        _, _, width, height = map(float, (svg.attributes["viewbox"] or "").split())
+        for shape in svg.all():
+            for key, most in (
+                ("x", width),
+                ("x1", width),
+                ("cx", width),
+                ("y", height),
+                ("y1", height),
+                ("cy", height),
+            ):
+                value = shape.attributes.get(key)
+                assert value is None or -0.5 <= float(value) <= most + 0.5, (shape.name, shape.attributes)
+    assert "nan" not in re.findall(r"[a-z]+", " ".join(svg.attributes["aria-label"] or "" for svg in page.all("svg")))
+
+
+def test_nothing_read_is_said_with_what_to_do(no_modes: History) -> None:
+    article = page_of(no_modes).one("article")
+    assert article.one("p", class_="silence").text == "No mode could be read."
+
+
+def test_an_empty_shop_has_a_page() -> None:
+    assert "No readings yet" in page_of().one("main").text
+
+
+def test_names_are_text_wherever_they_stand(whole: History) -> None:
+    stages = tuple(
+        replace(
+            stage,
+            part=EVIL,
+            stage_shown=EVIL,
+            modes=tuple(replace(mode, mode=EVIL, flags=(EVIL,)) for mode in stage.modes[:1]),
+            heard=tuple(
+                replace(h, recording=replace(h.recording, path=EVIL), reading=replace(h.reading, notices=(EVIL,)))
+                for h in stage.heard
+            ),
+        )
+        for stage in whole.stages
+    )
+    drifts = tuple(replace(d, part=EVIL, mode=EVIL, caution=EVIL) for d in whole.drifts)
+    evil = replace(whole, instrument=EVIL, instrument_shown=EVIL, stages=stages, drifts=drifts, notices=(EVIL,))
+    page = page_of(evil, attention=(Attention(where=EVIL, what='" onload="x', remedy="'><svg onload=x>"),))
+    assert len(list(page.all("script"))) == 1
+    assert EVIL in page.one("article").text
+    assert EVIL in page.one("section", id="attention").text
+    harmless = {"onload", "onclick", "onerror", "style"}
+    assert not any(harmless & set(element.attributes) for element in page.all())
+    assert {svg.attributes.get("role") for svg in page.all("svg")} == {"img"}
+
+
+def test_links_lead_to_the_files_of_the_instrument(whole: History) -> None:
+    odd = replace(whole, instrument="lute #3 50%")
+    nav = page_of(odd).one("article").one("nav")
+    names = ["report.pdf", *(f"{name}.csv" for name in SCHEMA if name != "attention")]
+    assert [a.attributes["href"] for a in nav.all("a")] == [f"lute%20%233%2050%25/{name}" for name in names]
+
+
+def test_the_page_stands_alone(any_history: History) -> None:
+    page = page_of(any_history)
+    policy = page.one("meta", http_equiv="Content-Security-Policy").attributes["content"] or ""
+    assert policy.startswith("default-src 'none';")
+    fetched = [e.attributes.get("src" if e.name != "link" else "href") for e in page.all()]
+    assert {f for f in fetched if f} == {"data:,"}
+    assert not [a for a in page.all("a") if re.match(r"[a-z]+:|/", a.attributes["href"] or "")]
+    assert "url(" not in page.one("style").text
+
+
+def test_the_same_readings_give_the_same_bytes(whole: History) -> None:
+    card = card_of(whole, SETTINGS)
+    assert page_bytes([card], ()) == page_bytes([Card.from_bytes(card.to_bytes())], ())
+
+
+def test_only_what_is_served_asks_for_more(whole: History) -> None:
+    page = page_bytes([card_of(whole, SETTINGS)], ())
+    assert "data-live" not in parse(page).one("html").attributes
+    assert "data-live" in parse(as_served(page)).one("html").attributes
+
+
+# --------------------------------------------------- for those who hear it
+
+
+def test_headings_go_down_one_by_one(any_history: History) -> None:
+    levels = [int(e.name[1]) for e in page_of(any_history).all() if re.fullmatch(r"h[1-6]", e.name)]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+
+
+def test_everything_has_a_name_and_no_name_is_used_twice(any_history: History) -> None:
+    page = page_of(any_history, attention=(Attention(where="a.wav", what="is silent", remedy="record again"),))
+    ids = [e.attributes["id"] for e in page.all() if "id" in e.attributes]
+    assert len(ids) == len(set(ids))
+    for element in page.all():
+        told = element.attributes
+        if element.name in ("svg", "nav", "section") or told.get("role") == "region":
+            assert told.get("aria-label"), element.name
+        if element.name in ("a", "summary", "caption", "th"):
+            assert element.text, element.name
+        if "aria-labelledby" in told:
+            assert told["aria-labelledby"] in ids
+        assert int(told.get("tabindex") or 0) <= 0
+    assert page.one("html").attributes["lang"] == "en"
+    assert [e.name for e in page.one("body").children if isinstance(e, Element)] == [
+        "a", "header", "main", "footer", "script"
+    ]  # fmt: skip
+
+
+def test_tables_say_what_their_cells_belong_to(any_history: History) -> None:
+    for table in page_of(any_history).all("table"):
+        assert table.one("caption").text
+        columns = list(table.one("thead").all("th"))
+        assert all(th.attributes.get("scope") == "col" for th in columns)
+        for row in table.one("tbody").all("tr"):
+            cells = [c for c in row.children if isinstance(c, Element)]
+            assert len(cells) == len(columns)
+            assert (cells[0].name, cells[0].attributes["scope"]) == ("th", "row")
+
+
+def test_links_of_several_instruments_are_told_apart(whole: History, one_stage: History) -> None:
+    page = page_of(whole, replace(one_stage, instrument="na", instrument_shown="NA"))
+    names = [nav.attributes["aria-label"] for nav in page.all("nav")]
+    assert len(names) == len(set(names))
+    folds = [summary.text for summary in page.all("summary")]
+    assert len(folds) == len(set(folds))
