@@ -54,15 +54,18 @@ def say(x: float, y: float, text: str, class_: str = "", *, upright: bool = Fals
 
 
 def cut(text: str, room: float) -> str:
-    """Return text as far as it has room.
+    """Return text as far as it has room: its beginning and its end, for names of stages differ in either.
 
     Examples
     --------
     >>> cut("02-top-thinned", 60), cut("air", 60)
-    ('02-top-t…', 'air')
+    ('02-to…ned', 'air')
     """
     most = max(int(room / LETTER + 1e-9), 1)
-    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…" if most > 1 else "…"
+    if len(text) <= most:
+        return text
+    tail = most // 3
+    return f"{text[: most - 1 - tail].rstrip()}…{text[len(text) - tail :].lstrip()}"
 
 
 def name_stages(left: float, right: float, top: float, stages: Sequence[Stage]) -> Markup:
