@@ -18,7 +18,7 @@ from tapbatch.measure.decimate import Decimator, zones
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.honesty import EarlyLate, early_late
 from tapbatch.measure.noise import LEAST_QUIET_S, Noise, estimate_noise, white_noise
-from tapbatch.measure.prune import TapFit
+from tapbatch.measure.prune import TapFit, local_excess
 from tapbatch.measure.tap import fit_tap
 from tapbatch.values import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
@@ -301,8 +301,7 @@ def _mode(
     freq_hz: Float,
     noise: Noise,
 ) -> Mode:
-    rate_hz, count = found.rate_hz, found.fit.count
-    excess = float(found.excess[k]) * (_TAKEN_UP if found.excess[k] > 1.0 else 1.0)
+    rate_hz, count, excess = found.rate_hz, found.fit.count, _excess_of(found, k)
     var_log, var_omega = pole_cov[k, k] * excess, pole_cov[count + k, count + k] * excess
     cross = pole_cov[k, count + k] * excess
     log_se = float(np.hypot(np.sqrt(var_log), honest.extra_log_delta[k]))
@@ -322,6 +321,19 @@ def _mode(
         t60_log_misfit=float(np.sqrt(max(log_se**2 - pole_cov[k, k], 0.0))),
         flags=_flags(k, float(freq_hz[k]), t60_s, found, honest, noise),
     )
+
+
+def _excess_of(found: TapFit, k: int) -> float:
+    """Return by what the variances of a mode exceed those of the fit.
+
+    Very loud taps were fitted as if in louder noise (``scale``), since hardly any decay is so exponential; where the
+    residual says that this one is, the noise itself counts.
+    """
+    if found.excess[k] > 1.0:
+        return float(found.excess[k]) * _TAKEN_UP
+    loud = found.scale < 1.0
+    clean = loud and local_excess(found.residual / found.scale, found.fit.poles[[k]], found.rate_hz)[0] == 1.0
+    return found.scale**2 if clean else 1.0
 
 
 def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, honest: EarlyLate, noise: Noise) -> tuple[str, ...]:
