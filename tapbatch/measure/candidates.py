@@ -18,6 +18,7 @@ from tapbatch.values import LN_1000
 _CANDIDATE = 18.0
 _MOST_AT_ONCE = 12
 _BESIDE = 25.0
+_BESIDE_MISFIT = 12.0
 _LEAST_BESIDE_HZ = 3.0
 _APART_HZ = 8.0
 _SEARCH_T60_S = (0.06, 0.2, 0.7)
@@ -83,7 +84,8 @@ def _matched(residual: Float, rate_hz: float) -> tuple[Float, list[float], int]:
 def perhaps_pairs(found: TapFit) -> NDArray[np.bool_]:
     """Return which modes may be two, shape (K,): something is left beside them, too little to be told apart.
 
-    What is left must stand 25 above its own misfit (by chance once in 3e5 cells) within two line widths.
+    What is left within two line widths must stand 25 above the noise (by chance once in 3e5 cells) and 12 above the
+    misfit around the mode (once in 400 cells, of which there are some fifty).
     """
     power, _, length = _matched(found.residual, found.rate_hz)
     best = power.max(axis=0)
@@ -94,7 +96,8 @@ def perhaps_pairs(found: TapFit) -> NDArray[np.bool_]:
         at, half = np.angle(pole) / (2 * np.pi) * length, max(2.0 * width_hz, _LEAST_BESIDE_HZ) * per_hz
         beside = best[max(int(at - half), 0) : int(at + half) + 2]
         # The misfit itself, without the factor that its part in one number of the mode asks for.
-        suspects[k] = bool(beside.max() > _BESIDE * max(found.excess[k] / MISFIT_IN_ONE, 1.0))
+        over_misfit = _BESIDE_MISFIT * found.excess[k] / MISFIT_IN_ONE
+        suspects[k] = bool(beside.max() > max(_BESIDE, over_misfit))
     return suspects
 
 
