@@ -102,19 +102,21 @@ def _processor() -> str:
 
 
 OUT_OF_REACH = """\
-- **Pairs 2 Hz apart** with T60 of 0.3 to 0.6 s have lines 4 to 7 Hz wide. What tells two such lines from one is of
-  second order in their distance, and the bound is a local statement: it holds while errors are small beside the
-  distance over which the likelihood is a parabola. Two hertz apart at this level a standard error reaches a third of
-  the distance in the taps whose phases make the two lines cancel, so that maximum likelihood, which attains the bound
-  as noise goes to nothing, leaves it here; so does any estimator without bias (the bounds of Barankin, Ann. Math. Stat.
-  20, 1949, lie above that of Cramer and Rao in this region). Taps joined (`pair-2-stage`) come back to it.
-- **False modes in a room.** A room's own modes are damped sines that the same blow sets off, in the same microphone.
-  One tap at one place holds nothing that tells them from the body's: both are poles of one transfer function. They
-  count as false here because the simulation knows better. They repeat from tap to tap, so joining does not remove them
-  all (`room-stage`); moving the microphone would, and the README says how to record.
-- **False modes through AAC.** What the codec leaves out comes back as noise in bands of some hundred hertz and frames
-  of 1024 samples, as loud as the sound in that band and dying with it. Such a burst has the envelope of a mode, and in
-  one tap passes for one. It does not repeat: of what the rows of taps show, `aac-64-stage` keeps what is left in five."""
+- **Pairs 2 Hz apart** with T60 of 0.3 to 0.6 s have lines 4 to 7 Hz wide. What tells two such lines from one is
+  of second order in their distance, and the bound is a local statement: it holds while errors are small beside
+  the distance over which the likelihood is a parabola. In taps whose phases make the two lines cancel it is
+  not, so that maximum likelihood, which attains the bound as noise goes to nothing, leaves it; so does any
+  estimator without bias (the bounds of Barankin, Ann. Math. Stat. 20, 1949, lie above that of Cramer and Rao in
+  this region). Taps joined (`pair-2-stage`) come back to it.
+- **False modes in a room.** A room's own modes are damped sines that the same blow sets off, in the same
+  microphone. One tap at one place holds nothing that tells them from the body's: both are poles of one transfer
+  function. They count as false here because the simulation knows better. They repeat from tap to tap, so
+  joining does not remove them all (`room-stage`); moving the microphone would, and the README says how to
+  record.
+- **False modes through AAC.** What the codec leaves out comes back as noise in bands of some hundred hertz and
+  frames of 1024 samples, as loud as the sound in that band and dying with it. Such a burst has the envelope of
+  a mode, and in one tap passes for one. It does not repeat: of what the rows of taps show, `aac-64-stage` keeps
+  what is left in five."""
 
 
 def legend(cases: Iterable[Case]) -> str:
