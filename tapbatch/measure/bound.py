@@ -16,6 +16,7 @@ uncorrelated. The bound says nothing of model errors: a neighbour left out, a de
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
@@ -46,8 +47,11 @@ def lone_mode_bound(t60_s: float, energy_over_noise: float) -> tuple[float, floa
     return LN_1000 / (math.pi * t60_s * root), 2.0 / root
 
 
+@lru_cache(maxsize=2)
 def covariance(fit: Fit) -> tuple[Float, Float]:
     """Return the covariance of the poles and of the amplitudes of a fit.
+
+    Asked several times of one fit, and so kept for the latest: not to be written to.
 
     Returns
     -------
