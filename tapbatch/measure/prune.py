@@ -3,7 +3,9 @@
 Conventions: those of :mod:`tapbatch.measure.fit`; energies are over the two-sided noise density.
 
 Two questions are asked of every pole. Does the full information matrix support it: a Wald statistic of at least 40
-and ``sd(ln T60)`` under 0.35 (Wald alone leaves one false mode in ten taps)? And is it a mode of its own? A decay
+and ``sd(ln T60)`` under 0.35 (Wald alone leaves one false mode in ten taps)? Of two like lines within a width neither
+amplitude is known, however plain the pair, so there it is the likelihood that is asked: does chi-square rise by 40
+without one of them, and do the two leave no more than noise? And is it a mode of its own? A decay
 that is not exactly exponential leaves a residual within a few widths of its line, and a fit will gladly spend poles
 on it. So a weaker line is not looked for under the skirt of a stronger one (30 dB down, falling with the fourth power
 of the distance over a reach of four line widths, 6 to 30 Hz); where a mode has gathered two or more satellites they

@@ -6,10 +6,10 @@ has variance 1 a sample. Time zero is the first sample of the window, the end of
 Steps, and why:
 
 1. Start from the subspace (:mod:`tapbatch.measure.poles`), over-ordered.
-2. Window to 0.7 of the longest T60: the rest holds 0.3 % of what can be known of a lone mode; close pairs,
-   which beat slowly, need the length.
+2. Window to 0.7 of the longest T60: the rest holds 0.3 % of what can be known of a lone mode; to 1.1 of that of two
+   lines within a width, which beat slowly and need the length.
 3. Fit all modes at once; throw out what the full information matrix does not support (Wald statistic under 40, or
-   ``sd(ln T60)`` over 0.35: Wald alone leaves one false mode in ten taps).
+   ``sd(ln T60)`` over 0.35: Wald alone leaves one false mode in ten taps), close pairs by the likelihood.
 4. Look for what is left in the residual, add, fit again: a neighbour left out is the largest error there is.
 5. Look whether the window begins right (:func:`_first_right`): inside the contact no sum of decays fits.
 6. Throw out what is weaker than the misfit around it (:func:`tapbatch.measure.prune.settled`).
