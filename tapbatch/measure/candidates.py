@@ -56,10 +56,10 @@ def candidates(
     least = max(2, int(_APART_HZ * length / rate_hz))
     found: list[complex] = []
     energy: list[float] = []
-    order = np.argsort(-best, kind="stable")
+    out = np.flatnonzero(best >= 2 * _CANDIDATE)
     taken = np.zeros(len(best), dtype=bool)
-    for i in order[:4000]:
-        if best[i] < 2 * _CANDIDATE or len(found) >= _MOST_AT_ONCE:
+    for i in out[np.argsort(-best[out], kind="stable")]:
+        if len(found) >= _MOST_AT_ONCE:
             break
         if taken[i] or not inside_hz[0] <= i * rate_hz / length <= inside_hz[1]:
             continue

@@ -20,6 +20,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float
@@ -27,6 +28,7 @@ from tapbatch.measure.geometric import Complex, Float
 STOP_DB = 75.0
 ZONE_HZ = 1500.0
 _BLOCK = 1 << 13
+_MOST_AT_ONCE = 16
 _PASS_MARGIN = 1.04
 _RATE_OVER_BAND = 2.5
 
@@ -98,9 +100,19 @@ def _look_ahead(y: NDArray[np.inexact], taps: NDArray[np.inexact], factor: int) 
     if len(y) < reach:
         msg = f"{len(y)} samples are fewer than the {reach} that the filter needs"
         raise ValueError(msg)
-    frames = np.lib.stride_tricks.sliding_window_view(y, reach)[::factor]
-    # In blocks, since a product needs its frames side by side in memory.
-    return np.concatenate([frames[at : at + _BLOCK] @ taps for at in range(0, len(frames), _BLOCK)])
+    # Several outputs to a row, since a product needs its rows side by side in memory, and copying them is what costs;
+    # and in blocks, since all of them would take too much of it.
+    at_once = max(1, min(_MOST_AT_ONCE, reach // factor))
+    staggered = np.zeros((reach + (at_once - 1) * factor, at_once), dtype=taps.dtype)
+    for k in range(at_once):
+        staggered[k * factor : k * factor + reach, k] = taps
+    count, step, width = (len(y) - reach) // factor + 1, at_once * factor, len(staggered)
+    whole = max(0, (len(y) - width) // step + 1)
+    rest = np.zeros((1, width), dtype=y.dtype)
+    rest[0, : len(y) - whole * step] = y[whole * step :]
+    rows = sliding_window_view(y, width)[::step] if whole else rest[:0]
+    blocks = [rows[at : at + _BLOCK // at_once] for at in range(0, whole, _BLOCK // at_once)]
+    return np.concatenate([(block @ staggered).ravel() for block in (*blocks, rest)])[:count]
 
 
 @functools.lru_cache(maxsize=16)

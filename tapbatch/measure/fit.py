@@ -29,6 +29,7 @@ MOST_STEPS = 40
 _ENOUGH = 1e-3  # chi-square still to be gained at which the poles lie within 0.03 of a standard error
 _FASTEST = 2.0  # 1/sample: nothing that falls so fast can be told from a click
 _SLOWEST = 1e-6
+_LOG_FASTEST, _LOG_SLOWEST = float(np.log(_FASTEST)), float(np.log(_SLOWEST))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,6 +67,7 @@ class _Point:
     poles: Complex
     weights: Complex
     chi2: float
+    gram: Float
     plus: tuple[Complex, Complex, Complex]
     minus: tuple[Complex, Complex, Complex]
     b1: Complex
@@ -85,7 +87,7 @@ def _solve(matrix: Float, right: Float) -> Float:
     """Solve a symmetric positive system after scaling its diagonal to one; a breath of damping keeps it solvable."""
     scale = 1.0 / np.sqrt(np.maximum(np.diagonal(matrix), 1e-300))
     scaled = matrix * scale[:, None] * scale
-    scaled[np.diag_indices_from(scaled)] += 1e-12
+    scaled.flat[:: len(scaled) + 1] += 1e-12
     try:
         return np.asarray(np.linalg.solve(scaled, right * scale) * scale, dtype=np.float64)
     except np.linalg.LinAlgError:
@@ -100,7 +102,8 @@ def _evaluate(samples: Samples, log_delta: Float, omega: Float, hum: Complex) ->
     s0, s1, s2 = power_sums(products, samples.length, tails)
     b0, b1 = samples.moments(poles)
     right = np.concatenate([b0.real, -b0.imag])
-    solved = _solve(_linear_gram(s0[0], s0[1]), right)
+    gram = _linear_gram(s0[0], s0[1])
+    solved = _solve(gram, right)
     count = len(poles)
     weights = solved[:count] + 1j * solved[count:]
     return _Point(
@@ -109,6 +112,7 @@ def _evaluate(samples: Samples, log_delta: Float, omega: Float, hum: Complex) ->
         poles=poles,
         weights=weights,
         chi2=samples.energy - float(right @ solved),
+        gram=gram,
         plus=(s0[0], s1[0], s2[0]),
         minus=(s0[1], s1[1], s2[1]),
         b1=b1,
@@ -120,7 +124,7 @@ def _information(point: _Point, modes: int) -> Float:
     count = len(point.poles)
     size = 2 * count + 2 * modes
     info = np.empty((size, size))
-    info[: 2 * count, : 2 * count] = _linear_gram(point.plus[0], point.minus[0])
+    info[: 2 * count, : 2 * count] = point.gram
     # u of the pole columns: d/d(log delta) = -delta n c z^n, d/d(omega) = i n c z^n.
     c = point.weights[:modes]
     u = np.concatenate([-np.exp(point.log_delta) * c, 1j * c])
@@ -215,15 +219,19 @@ def _step(info: Float, slope: Float, modes: int, damping: float) -> tuple[Float,
     size = len(info)
     right = np.concatenate([np.zeros(size - 2 * modes), slope])
     damped = info.copy()
-    corner = np.arange(size - 2 * modes, size)
-    damped[corner, corner] *= 1.0 + damping
+    damped.flat[(size + 1) * (size - 2 * modes) :: size + 1] *= 1.0 + damping
     step = _solve(damped, right)[-2 * modes :]
     return step, float(slope @ step)
 
 
 def _moved(point: _Point, step: Float, modes: int) -> tuple[Float, Float]:
     """Move the poles, no further at once than the linear picture holds: a factor e in decay, a few line widths."""
-    log_delta = np.clip(point.log_delta + np.clip(step[:modes], -1, 1), np.log(_SLOWEST), np.log(_FASTEST))
+    log_delta = _within(-1.0, step[:modes], 1.0) + point.log_delta
     width = 3 * np.exp(point.log_delta) + 1e-3
-    omega = np.clip(point.omega + np.clip(step[modes:], -width, width), 1e-4, np.pi - 1e-4)
-    return log_delta, omega
+    omega = _within(-width, step[modes:], width) + point.omega
+    return _within(_LOG_SLOWEST, log_delta, _LOG_FASTEST), _within(1e-4, omega, np.pi - 1e-4)
+
+
+def _within(low: Float | float, x: Float, high: Float | float) -> Float:
+    """Clip, in a third of the time that ``numpy.clip`` takes for a dozen numbers."""
+    return np.asarray(np.minimum(np.maximum(x, low), high), dtype=np.float64)

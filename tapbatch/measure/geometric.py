@@ -24,7 +24,9 @@ Float = NDArray[np.float64]
 _NEAR_ONE = 2e-4
 
 
-def power_sums(w: Complex, length: int, tail: Complex | None = None) -> tuple[Complex, Complex, Complex]:
+def power_sums(
+    w: Complex, length: int | NDArray[np.intp], tail: Complex | None = None
+) -> tuple[Complex, Complex, Complex]:
     """Return ``S_0, S_1, S_2`` at each ``w``.
 
     Parameters
@@ -32,7 +34,7 @@ def power_sums(w: Complex, length: int, tail: Complex | None = None) -> tuple[Co
     w
         Any shape, ``|w| <= 1``.
     length
-        Number of terms N, at least 1.
+        Number of terms N, at least 1: one for all, or one for each.
     tail
         ``w**length``, where the caller has it for less than a power of each element.
 
@@ -53,13 +55,15 @@ def power_sums(w: Complex, length: int, tail: Complex | None = None) -> tuple[Co
     any_near = bool(near.any())
     inverse = 1.0 / (np.where(near, 1.0, gap) if any_near else gap)
     tail = w**length if tail is None else tail
-    n = float(length)
+    n = np.asarray(length, dtype=np.float64)
     s0 = (1.0 - tail) * inverse
     # Differences of neighbouring terms: (1-w) S_1 = S_0 - 1 - (N-1) w^N, and likewise for n^2 - (n-1)^2.
     s1 = (s0 - 1.0 - (n - 1.0) * tail) * inverse
     s2 = (2.0 * s1 - s0 + 1.0 - (n - 1.0) ** 2 * tail) * inverse
     if any_near:
-        s0[near], s1[near], s2[near] = _by_doubling(w[near], length)
+        for terms in np.unique(length):
+            those = near & (length == terms)
+            s0[those], s1[those], s2[those] = _by_doubling(w[those], int(terms))
     return s0, s1, s2
 
 

@@ -18,8 +18,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from tapbatch.measure.geometric import Complex, Float, powers
+from tapbatch.measure.geometric import Complex, Float, Samples, power_sums, powers
 from tapbatch.measure.prune import TapFit
 
 HALF_KNOWN_AT = 1.337  # of delta n: the median of a gamma density of shape 3, over 2
@@ -27,6 +28,7 @@ _BY_CHANCE = 16.0  # chi-square, 2 degrees of freedom, exceeded once in 3,000
 _BEYOND_DOUBT = 18.4  # once in 10,000
 _BENT = float(np.log(1.25))
 _GLIDE_CENTS = 3.0
+_POWER = np.array([0, 0, 1, 1])  # of n, in the derivatives by Re c, Im c, log delta and omega
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,8 +40,8 @@ class EarlyLate:
     chi2: Float
     extra_log_delta: Float
     extra_omega: Float
-    bent: np.ndarray
-    glides: np.ndarray
+    bent: NDArray[np.bool_]
+    glides: NDArray[np.bool_]
 
 
 def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
@@ -55,14 +57,13 @@ def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
     fit = tap.fit
     delta = -np.log(np.abs(fit.poles))
     split = np.clip(np.round(HALF_KNOWN_AT / delta), 4, fit.length - 4).astype(int)
-    early_info, late_info, early_slope, late_slope = _halves(tap.residual, fit.poles, fit.weights, split)
-    early_cov, late_cov = np.linalg.pinv(early_info), np.linalg.pinv(late_info)
+    early_info, late_info, early_slope, late_slope = _halves(tap, split)
+    early_cov, late_cov = _inverses(early_info), _inverses(late_info)
     early = (early_cov @ early_slope[:, :, None])[:, 2:, 0]
     late = (late_cov @ late_slope[:, :, None])[:, 2:, 0]
     difference = late - early
     cov = (early_cov + late_cov)[:, 2:, 2:] * tap.excess[:, None, None]
-    inverse = np.linalg.pinv(cov)
-    chi2 = np.einsum("ki,kij,kj->k", difference, inverse, difference)
+    chi2 = np.einsum("ki,kij,kj->k", difference, _inverses(cov), difference)
     share = np.where(chi2 > _BY_CHANCE, np.sqrt(np.maximum(1.0 - 2.0 / np.maximum(chi2, 2.0), 0.0)), 0.0)
     # A linear step cannot be trusted beyond a factor of e; more than that is bent beyond any number.
     clipped = np.clip(difference[:, 0], -1.0, 1.0)
@@ -79,19 +80,45 @@ def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
     )
 
 
-def _halves(
-    residual: Float, poles: Complex, weights: Complex, split: np.ndarray
-) -> tuple[Float, Float, Float, Float]:
+def _halves(tap: TapFit, split: NDArray[np.intp]) -> tuple[Float, Float, Float, Float]:
     """Return information (K, 4, 4) and slope (K, 4) of ``Re c, Im c, log delta, omega``, early and late."""
-    n = np.arange(len(residual))
-    table = powers(poles, len(residual))
-    delta = -np.log(np.abs(poles))
-    pole_part = (n[:, None] * table) * weights
-    columns = np.stack([table.real, -table.imag, -delta * pole_part.real, -pole_part.imag], axis=2)
-    early = n[:, None] < split
-    info_all = np.einsum("nki,nkj->kij", columns, columns, optimize=True)
-    slope_all = np.einsum("nki,n->ki", columns, residual)
-    masked = columns * early[:, :, None]
-    info_early = np.einsum("nki,nkj->kij", masked, columns, optimize=True)
-    slope_early = np.einsum("nki,n->ki", masked, residual)
-    return info_early, info_all - info_early, slope_early, slope_all - slope_early
+    fit, residual = tap.fit, tap.residual
+    ones, delta = np.ones(fit.count), -np.log(np.abs(fit.poles))
+    # Each derivative is Re(u n^p z^n).
+    u = np.stack([ones, 1j * ones, -delta * fit.weights, 1j * fit.weights], axis=1)
+    whole, early = (_products(u, fit.poles, length) for length in (np.full(fit.count, fit.length), split))
+    slope = _slopes(u, *Samples(residual).moments(fit.poles))
+    n = np.arange(split.max())
+    table = powers(fit.poles, len(n)) * (residual[: len(n), None] * (n[:, None] < split))
+    slope_early = _slopes(u, table.sum(axis=0), n @ table)
+    return early, whole - early, slope_early, slope - slope_early
+
+
+def _products(u: Complex, poles: Complex, length: NDArray[np.intp]) -> Float:
+    """Return the inner products of the derivatives of each mode over its first ``length`` samples, (K, 4, 4)."""
+    power = _POWER[:, None] + _POWER[None]
+    plus, minus = (
+        np.moveaxis(np.stack(power_sums(w, length))[power], 2, 0) for w in (poles * poles, poles * poles.conj())
+    )
+    table = u[:, :, None] * (u[:, None] * plus + u[:, None].conj() * minus)
+    return np.asarray(table.real / 2, dtype=np.float64)
+
+
+def _slopes(u: Complex, b0: Complex, b1: Complex) -> Float:
+    """Return the inner products of the derivatives with the residual, (K, 4), from its moments."""
+    return np.asarray((u * np.stack([b0, b1])[_POWER].T).real, dtype=np.float64)
+
+
+def _inverses(matrices: Float) -> Float:
+    """Invert positive matrices of unlike units, shape (K, m, m); what cannot be is inverted as far as it goes."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(matrices, axis1=1, axis2=2), 1e-300))
+    scaled = matrices * scale[:, :, None] * scale[:, None]
+    try:
+        inverse = np.linalg.inv(scaled)
+    except np.linalg.LinAlgError:
+        inverse = np.full(scaled.shape, np.nan)
+    # A trusted inverse of a matrix with a unit diagonal has a diagonal of at least 1.
+    trusted = (np.diagonal(inverse, axis1=1, axis2=2) > 0.99).all(axis=1) & (inverse.max(axis=(1, 2)) < 1e9)
+    if not trusted.all():
+        inverse[~trusted] = np.linalg.pinv(scaled[~trusted], hermitian=True)
+    return np.asarray(inverse * scale[:, :, None] * scale[:, None], dtype=np.float64)

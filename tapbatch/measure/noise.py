@@ -226,9 +226,8 @@ def _over_floor(spectra: list[tuple[Float, Float, int]], lines: Float) -> Float:
     middle = lines[len(lines) // 2]
     for freq_hz, power, _ in spectra:
         step = freq_hz[1]
-        around = np.array(
-            [np.median(power[max(int((f - 20) / step), 0) : int((f + 20) / step) + 1]) / np.log(2) for f in middle]
-        )
+        near = np.round(middle / step).astype(int)[:, None] + np.arange(-round(20 / step), round(20 / step) + 1)
+        around = np.median(power[np.clip(near, 0, len(power) - 1)], axis=1) / np.log(2)
         total += power[np.minimum(np.round(lines / step).astype(int), len(power) - 1)] / np.maximum(around, 1e-300)
     return total / len(spectra)
 

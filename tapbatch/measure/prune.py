@@ -87,18 +87,20 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
 
     Measuring the misfit again after each removal would let the first one thrown out take the rest along.
     """
-    samples, fit, residual = Samples(found.samples), found.fit, found.residual
+    fit, residual = found.fit, found.residual
     excess = local_excess(residual, fit.poles, found.rate_hz)
     satellites = _satellites(fit, excess, found.rate_hz)
     if len(satellites) or not fit.converged:
         excess = np.delete(excess, satellites)
-        fit = fit_modes(samples, np.delete(fit.poles, satellites), hum)
+        fit = fit_modes(Samples(found.samples), np.delete(fit.poles, satellites), hum)
     over = np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
-    supported = _supported(found.samples, fit, hum, found.rate_hz, over, MOST_STEPS)
-    if supported is None:
-        return None
-    fit, kept = supported
-    excess = excess[kept]
+    # The same modes have been held against mere noise before.
+    if fit is not found.fit or (over > 1.0).any():
+        supported = _supported(found.samples, fit, hum, found.rate_hz, over, MOST_STEPS)
+        if supported is None:
+            return None
+        fit, kept = supported
+        excess = excess[kept]
     if fit is not found.fit:
         residual = found.samples - _model(fit)
         excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
@@ -117,7 +119,6 @@ def _supported(
     two leave more than noise: then they are no pair, but a decay that is no exponential. Returns the fit and which
     modes it kept; None where none is.
     """
-    samples = Samples(y)
     kept = np.arange(fit.count)
     needed = np.zeros(fit.count, dtype=bool)
     while len(poor := _poor(fit, over[kept], needed, rate_hz)):
@@ -127,7 +128,7 @@ def _supported(
         keep = np.setdiff1d(np.arange(fit.count), poor)
         if not len(keep):
             return None
-        less = fit_modes(samples, fit.poles[keep], hum, steps)
+        less = fit_modes(Samples(y), fit.poles[keep], hum, steps)
         if pair.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[kept][poor[0]]:
             left = local_excess(y - _model(fit), fit.poles[poor], rate_hz)[0]
             if left < _SETTLED:

@@ -204,15 +204,18 @@ def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapR
 def _couplings(placed: list[tuple[Float, int]]) -> tuple[Coupling, ...]:
     """Return the couplings that matter, given each mode's zone (by its correlations) and its place in it."""
     found = []
+    strongest = {id(zone): np.abs(_blocks(zone)).max(axis=(2, 3)) for zone, _ in placed}
     for (i, (zone, a)), (j, (other, b)) in combinations(enumerate(placed), 2):
-        if zone is not other:
-            continue
-        count = len(zone) // 2
-        block = zone[np.ix_([a, count + a], [b, count + b])]
-        if np.abs(block).max() >= _LEAST_COUPLING:
-            ff, ft, tf, tt = (round(float(c), 6) for c in block.ravel())
+        if zone is other and strongest[id(zone)][a, b] >= _LEAST_COUPLING:
+            ff, ft, tf, tt = (round(float(c), 6) for c in _blocks(zone)[a, b].ravel())
             found.append(Coupling(first=i, second=j, freq_freq=ff, freq_t60=ft, t60_freq=tf, t60_t60=tt))
     return tuple(found)
+
+
+def _blocks(zone: Float) -> Float:
+    """Return the correlations of a zone by pairs of modes, shape (K, K, 2, 2)."""
+    count = len(zone) // 2
+    return zone.reshape(2, count, 2, count).transpose(1, 3, 0, 2)
 
 
 def _from(modes: list[Mode], later_s: float) -> tuple[Mode, ...]:

@@ -10,8 +10,9 @@ Steps, and why:
    lines within a width, which beat slowly and need the length.
 3. Fit all modes at once; throw out what the full information matrix does not support (Wald statistic under 40, or
    ``sd(ln T60)`` over 0.35: Wald alone leaves one false mode in ten taps), close pairs by the likelihood.
-4. Look for what is left in the residual, add, fit again: a neighbour left out is the largest error there is.
-5. Look whether the window begins right (:func:`_first_right`): inside the contact no sum of decays fits.
+4. Look whether the window begins right (:func:`_first_right`): inside the contact no sum of decays fits. Where this
+   first fit leaves more than noise, step 5 comes before it too, since what is missing hides the beginning.
+5. Look for what is left in the residual, add, fit again: a neighbour left out is the largest error there is.
 6. Throw out what is weaker than the misfit around it (:func:`tapbatch.measure.prune.settled`).
 7. State errors from the information matrix, widened where the residual around a mode is more than noise, and by what
    its early and its late part say differently (:mod:`tapbatch.measure.honesty`).
@@ -34,6 +35,7 @@ _MOST_ENERGY = 1e9  # 90 dB over the noise density; no decay of wood is an expon
 _LEAST_STRETCH_S = 0.03
 _NOISE_ONLY = 1.6
 _SAFE_S = 0.002
+_CLEAN = 1.1  # of the residual's power over the noise: what is still missing then hides nothing of the beginning
 
 
 def fit_tap(
@@ -83,8 +85,11 @@ class _Search:
         # decays fits, and what is fitted there hides where it ends.
         if self.last - first > 10 * int(_SAFE_S * self.rate_hz):
             first += int(_SAFE_S * self.rate_hz)
-        stretch = self.whitened[first : self.last]
-        found = self._searched(first, physical(subspace_poles(stretch, self.rate_hz), self.rate_hz))
+        start = physical(subspace_poles(self.whitened[first : self.last], self.rate_hz), self.rate_hz)
+        found = self._from_sketch(first, start)
+        if found is not None:
+            return settled(found, self.hum)
+        found = self._searched(first, start)
         if found is None:
             return None
         better = _first_right(self.whitened, found)
@@ -94,6 +99,20 @@ class _Search:
                 found = moved
         return settled(found, self.hum)
 
+    def _from_sketch(self, first: int, start: Complex) -> TapFit | None:
+        """Fit from where the start of the subspace puts the beginning, or None where it leaves more than noise.
+
+        Mostly it leaves none, and then the residual need not be searched twice, late and from the beginning.
+        """
+        sketch = self._pruned(first, start) if len(start) else None
+        if sketch is None or sketch.fit.chi2 > _CLEAN * sketch.fit.length:
+            return None
+        better = _first_right(self.whitened, sketch)
+        return self._searched(better, sketch.fit.poles) if better <= first else None
+
+    def _pruned(self, first: int, poles: Complex) -> TapFit | None:
+        return pruned(self.whitened, first, self.last, self.rate_hz, self.hum, poles)
+
     def _searched(self, first: int, poles: Complex) -> TapFit | None:
         """Fit, prune, look in the residual and fit again until nothing is left to add."""
         current: TapFit | None = None
@@ -102,7 +121,7 @@ class _Search:
         for _ in range(_ROUNDS + 1):
             if len(poles) == 0:
                 break
-            current = pruned(self.whitened, first, self.last, self.rate_hz, self.hum, poles)
+            current = self._pruned(first, poles)
             if current is None or current.fit.count >= _MOST_MODES:
                 break
             added = self._added(current)
