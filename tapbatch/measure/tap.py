@@ -86,42 +86,33 @@ class _Search:
         if self.last - first > 10 * int(_SAFE_S * self.rate_hz):
             first += int(_SAFE_S * self.rate_hz)
         start = physical(subspace_poles(self.whitened[first : self.last], self.rate_hz), self.rate_hz)
-        found = self._from_sketch(first, start)
-        if found is not None:
-            return settled(found, self.hum)
-        found = self._searched(first, start)
+        sketch = self._pruned(first, start) if len(start) else None
+        # Mostly no more than noise is left, and then the residual need not be searched late and from the beginning.
+        clean = sketch is not None and sketch.fit.chi2 < _CLEAN * sketch.fit.length
+        found = sketch if clean else self._searched(first, start, sketch)
         if found is None:
             return None
         better = _first_right(self.whitened, found)
-        if better != found.first:
+        if better != found.first or clean:
             moved = self._searched(better, found.fit.poles)
-            if moved is not None and (better < found.first or _left(moved) < _left(found) / 1.5):
+            if moved is not None and (better <= found.first or _left(moved) < _left(found) / 1.5):
                 found = moved
+            elif clean:
+                found = self._searched(first, start, sketch) or found
         return settled(found, self.hum)
-
-    def _from_sketch(self, first: int, start: Complex) -> TapFit | None:
-        """Fit from where the start of the subspace puts the beginning, or None where it leaves more than noise.
-
-        Mostly it leaves none, and then the residual need not be searched twice, late and from the beginning.
-        """
-        sketch = self._pruned(first, start) if len(start) else None
-        if sketch is None or sketch.fit.chi2 > _CLEAN * sketch.fit.length:
-            return None
-        better = _first_right(self.whitened, sketch)
-        return self._searched(better, sketch.fit.poles) if better <= first else None
 
     def _pruned(self, first: int, poles: Complex) -> TapFit | None:
         return pruned(self.whitened, first, self.last, self.rate_hz, self.hum, poles)
 
-    def _searched(self, first: int, poles: Complex) -> TapFit | None:
-        """Fit, prune, look in the residual and fit again until nothing is left to add."""
+    def _searched(self, first: int, poles: Complex, sketch: TapFit | None = None) -> TapFit | None:
+        """Fit, prune, look in the residual and fit again until nothing is left to add; ``sketch`` is the first fit."""
         current: TapFit | None = None
         if len(poles) == 0:
             poles, _ = candidates(self.whitened[first : self.last], self.rate_hz, None, self.inside_hz)
-        for _ in range(_ROUNDS + 1):
+        for turn in range(_ROUNDS + 1):
             if len(poles) == 0:
                 break
-            current = self._pruned(first, poles)
+            current = sketch if sketch is not None and turn == 0 else self._pruned(first, poles)
             if current is None or current.fit.count >= _MOST_MODES:
                 break
             added = self._added(current)
