@@ -186,8 +186,8 @@ def fit_modes(
     log_delta = np.log(np.clip(-np.log(np.abs(poles)), _SLOWEST, _FASTEST))
     point = _evaluate(samples, log_delta, np.angle(poles), hum_poles)
     damping, converged = 1e-3, modes == 0
+    info, slope = _information(point, modes), _slope(point, modes)
     for _ in range(most_steps if modes else 0):
-        info, slope = _information(point, modes), _slope(point, modes)
         step, gain = _step(info, slope, modes, damping)
         if gain < _ENOUGH:
             converged = True
@@ -196,6 +196,7 @@ def fit_modes(
         if tried.chi2 < point.chi2:
             damping = max(damping / 10, 1e-9)
             point = tried
+            info, slope = _information(point, modes), _slope(point, modes)
         else:
             damping *= 10
             if damping > 1e6:
@@ -207,7 +208,7 @@ def fit_modes(
         hum_poles=hum_poles,
         hum_weights=point.weights[modes:count],
         chi2=max(point.chi2, 0.0),
-        information=_information(point, modes),
+        information=info,
         length=samples.length,
         energy=samples.energy,
         converged=converged,

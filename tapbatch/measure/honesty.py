@@ -111,7 +111,7 @@ def _slopes(u: Complex, b0: Complex, b1: Complex) -> Float:
 
 def _inverses(matrices: Float) -> Float:
     """Invert positive matrices of unlike units, shape (K, m, m); what cannot be is inverted as far as it goes."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(matrices, axis1=1, axis2=2), 1e-300))
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(matrices, axis1=1, axis2=2), 1e-100))
     scaled = matrices * scale[:, :, None] * scale[:, None]
     try:
         inverse = np.linalg.inv(scaled)

@@ -105,7 +105,7 @@ class _Search:
         return pruned(self.whitened, first, self.last, self.rate_hz, self.hum, poles)
 
     def _searched(self, first: int, poles: Complex, sketch: TapFit | None = None) -> TapFit | None:
-        """Fit, prune, look in the residual and fit again until nothing is left to add; ``sketch`` is the first fit."""
+        """Fit, prune, search the residual and fit again until nothing is left to add; ``sketch`` is the first fit."""
         current: TapFit | None = None
         if len(poles) == 0:
             poles, _ = candidates(self.whitened[first : self.last], self.rate_hz, None, self.inside_hz)

@@ -85,6 +85,7 @@ def page(recordings: int) -> str:
     rows = [(name, 5, narrow, f"{limit:g}") for name, limit in BODIES]
     rows += [("body-6", 1, narrow, ""), ("body-6", 12, narrow, "")]
     rows += [("body-6", 5, replace(narrow, band_high_hz=high), "") for high in (3000.0, 6000.0, 12000.0)]
+    rows += [("phone", 5, narrow, ""), ("room", 5, narrow, "")]
     for name, taps, band, limit in rows:
         spent = cost_ms(several(name, taps), recordings, band)
         cells = (name.removeprefix("body-"), str(taps), f"{band.band_low_hz:g} to {band.band_high_hz:g}")
