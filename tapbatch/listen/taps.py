@@ -35,6 +35,7 @@ from tapbatch.values import Sound, Tap
 
 _SHORTEST_S = 0.02
 _RATE_FOR_QUIET_HZ = 8000
+_ENOUGH_BEFORE_S = 0.2
 _RISE_DB = 9.0
 _HARD_BACK = 12
 _SOFT_BACK = 30
@@ -103,7 +104,8 @@ def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]
     """Return stretches ``(first, last)`` in samples, last excluded, in which nothing rings, longest first.
 
     Before the first transient all but 20 ms counts; after one, what follows once the level has come down to the
-    floor: the blocks at or under the recording's own floor plus 3 dB.
+    floor: the blocks no more than 3 dB over the recording's own floor, or 4 dB over what is usual before the first
+    transient.
 
     Examples
     --------
@@ -118,13 +120,13 @@ def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]
     if len(y) < _SHORTEST_S * low.sample_rate_hz:
         return []
     envelope = envelope_of(y, low.sample_rate_hz)
-    floor = envelope.plain_floor_db
     width = 20
     power = 10 ** (envelope.plain_db / 10)
     smooth = np.convolve(power, np.ones(width) / width, mode="same")
-    calm = 10 * np.log10(np.maximum(smooth, 1e-30)) < floor + 3.0
+    level_db = 10 * np.log10(np.maximum(smooth, 1e-30))
     block = envelope.block * factor
     block_s = block / sound.sample_rate_hz
+    calm = level_db < _calm_below_db(level_db, envelope.plain_floor_db, block_s, taps)
     for tap in taps:
         first = int((tap.onset_s - 0.02) / block_s)
         calm[max(first, 0) : int((tap.onset_s + 0.06) / block_s)] = False
@@ -133,6 +135,20 @@ def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]
     # The smoothing lets 10 ms of a neighbour leak in on either side.
     stretches = [(int(a + 10) * block, int(b - 10) * block) for a, b in pairs if b - a > 60]
     return sorted(stretches, key=lambda s: (s[0] - s[1], s[0]))
+
+
+def _calm_below_db(level_db: Float, floor_db: float, block_s: float, taps: tuple[Tap, ...]) -> float:
+    """Return the level under which a recording is calm.
+
+    The floor is that of its calmest tenth. Noise of low frequencies swings by more than 3 dB in 10 ms, and what
+    lies under the floor plus 3 dB would tell too little of it, so the middle of what lies before the first tap counts
+    where it is near the floor.
+    """
+    before = level_db[10 : int((taps[0].onset_s - 0.03) / block_s)] if taps else level_db[:0]
+    if len(before) * block_s < _ENOUGH_BEFORE_S:
+        return floor_db + 3.0
+    middle_db = float(np.median(before))
+    return middle_db + 4.0 if middle_db < floor_db + 4.0 else floor_db + 3.0
 
 
 def _rises(envelope: Envelope) -> list[int]:
