@@ -17,6 +17,7 @@ from pathlib import Path
 
 from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
+from tapbatch.drawing import Drawn, Due
 from tapbatch.errors import SoundError, TapbatchError
 from tapbatch.front_page import refresh_page
 from tapbatch.holding import hold, name_of_command
@@ -44,7 +45,7 @@ _REPORT_COSTS = 4
 class Outcome:
     """What a run did: ``measured`` recordings, and of all instruments what is to be said.
 
-    ``lines`` say where each of ``instruments`` stands; ``reports_due`` are those whose report is older than its
+    ``lines`` say where each of ``instruments`` stands; ``reports_due`` are the reports that are older than their
     tables, and ``new`` the paths of recordings that were measured or are known under a new name.
     """
 
@@ -53,7 +54,7 @@ class Outcome:
     lines: tuple[str, ...]
     attention: tuple[Attention, ...]
     notices: tuple[str, ...]
-    reports_due: tuple[str, ...] = ()
+    reports_due: tuple[Due, ...] = ()
     new: tuple[str, ...] = ()
 
 
@@ -63,10 +64,10 @@ class How:
 
     ``jobs`` is the number of processes that measure, ``None`` for as many as pay; ``crew`` measures instead of them.
     ``listing`` is what counts as being there (default all), ``reports`` how many reports may be drawn (default all
-    that are due). ``excel`` asks for a workbook of each instrument; one that is there is refreshed in any case.
-    ``progress`` is called with the number of recordings to measure and gives a context that yields a
-    function to be called with the name of each; ``say`` with a line while something is waited for; ``shown`` with the
-    history of each instrument that was made anew, when its tables are in place.
+    that are due), and ``drawn`` those that were drawn beside. ``excel`` asks for a workbook of each instrument; one
+    that is there is refreshed in any case. ``progress`` is called with the number of recordings to measure and gives
+    a context that yields a function to be called with the name of each; ``say`` with a line while something is waited
+    for; ``shown`` with the history of each instrument that was made anew, when its tables are in place.
     """
 
     jobs: int | None = 1
@@ -74,6 +75,7 @@ class How:
     listing: Listing | None = None
     excel: bool = False
     reports: int | None = None
+    drawn: tuple[Drawn, ...] = ()
     progress: Progress | None = None
     say: Say = lambda _line: None
     shown: Callable[[History], None] | None = None
@@ -112,7 +114,7 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
     measured = _measure(wanted, stock, store, crew, how.progress)
     if wanted or stock.remembered != stock.before or stock.method_before != METHOD:
         store.write_ledger(stock.remembered)
-    stale = look_over(shop, stock, store, how.reports, excel=how.excel)
+    stale = look_over(shop, stock, store, how.reports, excel=how.excel, drawn_beside=how.drawn)
     # A report costs as much as several recordings.
     refreshed = refresh(shop, store, stale, _crew(how, here, _REPORT_COSTS * len(stale.undrawn)), how.shown)
     if stock.before:
@@ -134,7 +136,7 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
         lines=tuple(refreshed.lines),
         attention=tuple(attention),
         notices=tuple(n for n in notices if n),
-        reports_due=stale.reports_due,
+        reports_due=stale.reports_due(store),
         new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
     )
 

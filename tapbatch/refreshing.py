@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import errno
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import chain
 
 from tapbatch.bench_notes import NoteKey
+from tapbatch.drawing import Drawn, Due
 from tapbatch.errors import ShopError, TapbatchError
 from tapbatch.inventory import Inventory, is_missing
 from tapbatch.lending import Common, Lent, common, liked_by, sets_up_anew
@@ -71,8 +73,8 @@ class Stale:
     ``plain`` are the fingerprints of the instruments' own bases, ``prints`` those with what others tell; ``lent`` is
     what those tell that are asked, ``common`` all of it together.
 
-    ``undrawn`` are all whose report is old, also those that are left for later; ``workbooks`` are those that have or
-    get a workbook.
+    ``undrawn`` are all whose report is old, also those that are left for later; ``ready`` are those reports that were
+    drawn beside and rest on what is there now; ``workbooks`` are those that have or get a workbook.
     """
 
     bases: Mapping[str, Basis]
@@ -84,21 +86,39 @@ class Stale:
     stale: tuple[str, ...]
     undrawn: tuple[str, ...]
     drawn: tuple[str, ...]
+    ready: Mapping[str, Standing]
     workbooks: frozenset[str] = frozenset()
 
-    @property
-    def reports_due(self) -> tuple[str, ...]:
-        """The instruments whose report is left for later."""
-        return tuple(name for name in self.undrawn if name not in self.drawn)
+    def reports_due(self, store: ReadingStore) -> tuple[Due, ...]:
+        """Return the reports that are left for later."""
+        later = [name for name in self.undrawn if name not in self.drawn and name not in self.ready]
+        return tuple(
+            Due(instrument=n, fingerprint=self.prints[n], wanted=self.wanted(n, store, report=True)) for n in later
+        )
+
+    def wanted(self, name: str, store: ReadingStore, *, report: bool, history: bool = False) -> Wanted:
+        """Return what it takes to work out where an instrument stands."""
+        basis = self.bases[name]
+        return Wanted(
+            basis=basis, store=store, report=report, workbook=name in self.workbooks, history=history,
+            common=self.common.of(basis.settings),
+        )  # fmt: skip
 
 
 def look_over(
-    shop: Shop, stock: Inventory, store: ReadingStore, reports: int | None, *, excel: bool = False
+    shop: Shop,
+    stock: Inventory,
+    store: ReadingStore,
+    reports: int | None,
+    *,
+    excel: bool = False,
+    drawn_beside: Iterable[Drawn] = (),
 ) -> Stale:
     """Find the instruments whose basis changed, or whose files are not as they were left.
 
     ``reports`` is how many reports may be drawn now; ``None`` for all. ``excel`` asks for a workbook of each; one
     that is there is kept up to date in any case, since one that stays behind its tables would mislead.
+    ``drawn_beside`` are reports that are drawn already; what rests on an older basis is passed over.
     """
     marks = read_marks(shop.results_dir)
     bases = {basis.instrument: basis for basis in _bases(shop, stock)}
@@ -111,10 +131,15 @@ def look_over(
     stale = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], made[n]))
     # A workbook that is missing is no reason to draw a report.
     undrawn = tuple(n for n in bases if not _holds(shop, marks.get(n), n, prints[n], {REPORT}))
-    drawn = undrawn if reports is None else undrawn[:reports]
+    ready = {
+        d.instrument: d.standing
+        for d in drawn_beside
+        if d.instrument in undrawn and d.instrument not in stale and d.fingerprint == prints[d.instrument]
+    }
+    left = tuple(n for n in undrawn if n not in ready)
     return Stale(
         bases=bases, plain=plain, prints=prints, lent=lent, common=together, marks=marks, stale=stale,
-        undrawn=undrawn, drawn=drawn, workbooks=books,
+        undrawn=undrawn, drawn=left if reports is None else left[:reports], ready=ready, workbooks=books,
     )  # fmt: skip
 
 
@@ -145,10 +170,11 @@ def refresh(
     ``shown`` is called with the history of each instrument whose tables were made anew, when they are in place.
     """
     named = set(over.stale) | set(over.drawn)
-    wanted = [_wanted(n, store, over, history=shown is not None) for n in over.bases if n in named]
+    told = shown is not None
+    wanted = [over.wanted(n, store, report=n in over.drawn, history=told) for n in over.bases if n in named]
     said: dict[str, Mark | Standing] = {n: mark for n, mark in over.marks.items() if n in over.bases}
-    for want, standing in crew.each(work_out, wanted):
-        name = want.basis.instrument
+    worked_out = ((want.basis.instrument, standing) for want, standing in crew.each(work_out, wanted))
+    for name, standing in chain(over.ready.items(), worked_out):
         if isinstance(standing, TapbatchError):
             standing = not_worked_out(name, standing.what, standing.remedy)
         said[name] = _put_in_place(shop, standing, over)
@@ -175,14 +201,6 @@ def _bases(shop: Shop, stock: Inventory) -> Iterator[Basis]:
         yield Basis(
             instrument=instrument, items=tuple(of_instrument), settings=settings, notes=notes.get(instrument, {})
         )
-
-
-def _wanted(name: str, store: ReadingStore, over: Stale, *, history: bool) -> Wanted:
-    basis = over.bases[name]
-    return Wanted(
-        basis=basis, store=store, report=name in over.drawn, workbook=name in over.workbooks, history=history,
-        common=over.common.of(basis.settings),
-    )  # fmt: skip
 
 
 def _put_in_place(shop: Shop, standing: Standing, over: Stale) -> Mark | Standing:

@@ -2,8 +2,9 @@
 
 Conventions: what a look finds is the truth; hints only say when to look. A pass is an ordinary run whose listing is
 what has wholly arrived; it holds the results for as long as it takes, and lets go of them in between. Tables come at
-once; reports when nothing has moved for ``QUIET_S``, one at a time, so that no arrival waits for more than one. What
-goes wrong is told and tried again: nothing but Ctrl-C ends a watch. The clock and the hints are handed in.
+once; reports when nothing has moved for ``QUIET_S``, one at a time and by somebody else
+(:mod:`~tapbatch.drawing`), so that no arrival waits for one. What goes wrong is told and tried again: nothing but
+Ctrl-C ends a watch. The clock, the hints and who draws are handed in.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
+from tapbatch.drawing import Drawer, Drawn, Due, Here
 from tapbatch.errors import TapbatchError
 from tapbatch.listen.arrivals import Arrivals, Listing, Look, keeps_promise, list_folder
 from tapbatch.listen.hints import Hints
@@ -69,6 +71,8 @@ class Watch:
         Seconds from one look to the next where no hint comes.
     progress
         Shows how far the first pass is.
+    drawer
+        Draws reports; it rouses the hints when one is drawn.
     """
 
     opened: Callable[[], Shop]
@@ -78,6 +82,7 @@ class Watch:
     teller: Teller
     look_every_s: float = LOOK_EVERY_S
     progress: Progress | None = None
+    drawer: Drawer = field(default_factory=Here)
     _shop: Shop | None = None
     _settings: tuple[object, ...] = ()
     _folder: Path | None = None
@@ -88,7 +93,9 @@ class Watch:
     _due: bool = True
     _not_before_s: float = float("-inf")
     _moved_s: float = 0.0
-    _reports_due: bool = False
+    _reports_due: tuple[Due, ...] = ()
+    _drawn: Drawn | None = None
+    _failed: dict[str, Drawn] = field(default_factory=dict)
     _told: set[str] = field(default_factory=set)
     _attention: frozenset[Attention] = frozenset()
     _trouble: str = ""
@@ -105,6 +112,7 @@ class Watch:
             while True:
                 self.hints.wait(self.step())
         finally:
+            self.drawer.close()
             self.hints.close()
 
     def step(self) -> float:
@@ -128,10 +136,14 @@ class Watch:
             self._moved_s = now_s
         if self._settles(look, arrivals, now_s):
             return min(arrivals.next_in_s() or 0.0, self.look_every_s)
-        if (self._due or self._queue or look.gone) and now_s >= self._not_before_s:
-            self._pass(shop, look)
-        elif self._reports_due and now_s - self._moved_s >= QUIET_S and now_s >= self._not_before_s:
-            self._draw(shop, look)
+        self._drawn = self._drawn or self.drawer.take()
+        if now_s >= self._not_before_s:
+            if self._due or self._queue or look.gone:
+                self._pass(shop, look)
+            elif self._drawn is not None:
+                self._put_in_place(shop, look, self._drawn)
+            elif self._next_report() is not None and now_s - self._moved_s >= QUIET_S:
+                self._begin_report()
         return self._next_s(arrivals)
 
     def _settles(self, look: Look, arrivals: Arrivals, now_s: float) -> bool:
@@ -144,12 +156,12 @@ class Watch:
     def _next_s(self, arrivals: Arrivals) -> float:
         now_s = self.clock()
         times = [self.look_every_s]
-        if self._queue and now_s >= self._not_before_s:
+        if (self._queue or self._drawn or self.drawer.done) and now_s >= self._not_before_s:
             return 0.0
         waited = arrivals.next_in_s()
         if waited is not None:
             times.append(waited)
-        if self._reports_due:
+        if self._next_report() is not None:
             times.append(max(0.0, self._moved_s + QUIET_S - now_s, self._not_before_s - now_s))
         return min(times)
 
@@ -198,6 +210,7 @@ class Watch:
                 jobs=None if many else 1,
                 listing=_without(look.listing, later),
                 reports=0,
+                drawn=tuple(self._failed.values()),
                 progress=self.progress if many else None,
                 say=self.teller.note,
                 shown=shown,
@@ -206,11 +219,13 @@ class Watch:
         )
         self._queue = later
         self._moved_s = self.clock()
-        self._trouble = ""
+        if self._drawn is None:
+            # Else what keeps a report from its place is still to be mended, and was told.
+            self._trouble = ""
         self._after(outcome, look)
 
     def _after(self, outcome: Outcome, look: Look) -> None:
-        self._reports_due = bool(outcome.reports_due)
+        self._reports_due = outcome.reports_due
         if not self._begun:
             self._begun = True
             # What measuring takes is fetched now, not when the first recording waits for it.
@@ -223,6 +238,9 @@ class Watch:
         for path in look.gone:
             if not any(f"{path} is now " in notice for notice in outcome.notices):
                 self.teller.note(f"{path} is gone; its reading is kept")
+        self._tell(outcome)
+
+    def _tell(self, outcome: Outcome) -> None:
         for notice in outcome.notices:
             self._tell_once(notice)
         new = tuple(item for item in outcome.attention if item not in self._attention)
@@ -231,19 +249,48 @@ class Watch:
         if new:
             self.teller.attention(new)
 
-    def _draw(self, shop: Shop, look: Look) -> None:
-        outcome = run_shop(
-            shop,
-            How(listing=_without(look.listing, self._queue), reports=1, say=self.teller.note, store=self._store),
-        )
-        self._reports_due = bool(outcome.reports_due)
-        for notice in outcome.notices:
-            self._tell_once(notice)
-
     def _tell_once(self, notice: str) -> None:
         if notice not in self._told:
             self._told.add(notice)
             self.teller.note(notice)
+
+    # ------------------------------------------------------------- reports
+
+    def _next_report(self) -> Due | None:
+        """Return the report to be drawn next, ``None`` while another is in hand; what failed is not tried again."""
+        if self.drawer.busy or self._drawn is not None:
+            return None
+        return next((due for due in self._reports_due if not self._has_failed(due)), None)
+
+    def _has_failed(self, due: Due) -> bool:
+        before = self._failed.get(due.instrument)
+        return before is not None and before.fingerprint == due.fingerprint
+
+    def _begin_report(self) -> None:
+        due = self._next_report()
+        if due is not None:
+            self.drawer.begin(due)
+
+    def _put_in_place(self, shop: Shop, look: Look, drawn: Drawn) -> None:
+        """Put a report in its place, unless what it rests on has changed; one that failed stays told."""
+        if drawn.standing.failed:
+            self._failed[drawn.instrument] = drawn
+        outcome = run_shop(
+            shop,
+            How(
+                listing=_without(look.listing, self._queue),
+                reports=0,
+                drawn=tuple({**self._failed, drawn.instrument: drawn}.values()),
+                say=self.teller.note,
+                store=self._store,
+            ),
+        )
+        self._drawn = None
+        # A reading that could not be read back is measured anew.
+        self._due = bool(drawn.standing.damaged)
+        self._trouble = ""
+        self._reports_due = outcome.reports_due
+        self._tell(outcome)
 
 
 def _without(listing: Listing, later: list[str]) -> Listing:

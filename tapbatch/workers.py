@@ -9,12 +9,16 @@ process, since nested threads slow small matrices down. A worker whose master wa
 from __future__ import annotations
 
 import os
+import signal
+import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from itertools import islice
 from multiprocessing import active_children, get_context, parent_process
+from multiprocessing.process import BaseProcess
 from types import TracebackType
 from typing import Protocol, Self, TypeVar
 
@@ -64,6 +68,7 @@ class Processes:
     def __init__(self, number: int) -> None:
         self.number = number
         self._pool: ProcessPoolExecutor | None = None
+        self._others: frozenset[BaseProcess] = frozenset()
 
     def __enter__(self) -> Self:
         return self
@@ -74,8 +79,7 @@ class Processes:
         self._pool.shutdown(wait=kind is None, cancel_futures=True)
         if kind is not None:
             # Someone waits for the prompt: nothing that a worker does is worth finishing.
-            for process in active_children():
-                process.terminate()
+            end_all_but(self._others)
 
     def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
         """Yield each item with its answer as it comes; few are in hand at a time, so that memory is flat.
@@ -90,7 +94,8 @@ class Processes:
             try:
                 waiting.extend(islice(rest, _IN_HAND * self.number - len(in_hand) - len(waiting)))
                 while waiting:
-                    future = self._started().submit(work, waiting[0])
+                    with undisturbed():
+                        future = self._started().submit(work, waiting[0])
                     in_hand[future] = waiting.popleft()
                 if not in_hand:
                     return
@@ -108,15 +113,18 @@ class Processes:
     def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
             one_thread()
-            self._pool = ProcessPoolExecutor(self.number, mp_context=get_context("spawn"), initializer=_begin)
+            self._others = living()
+            self._pool = ProcessPoolExecutor(self.number, mp_context=get_context("spawn"), initializer=begin_worker)
         return self._pool
 
 
 def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
     """Do one item in a process of its own."""
     try:
-        with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_begin) as pool:
-            return pool.submit(work, item).result()
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=begin_worker) as pool:
+            with undisturbed():
+                future = pool.submit(work, item)
+            return future.result()
     except BrokenProcessPool:
         what = "the process that worked on it was ended from outside, perhaps for lack of memory"
         return ShopError("--jobs", what, "run again with --jobs 1; if it stays so, keep the file and report it")
@@ -133,11 +141,38 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _begin() -> None:
-    """Prepare a worker: Ctrl-C is its master's business, and it does not outlive its master."""
-    import signal
-    import threading
+def living() -> frozenset[BaseProcess]:
+    """Return the processes that this one has started and that live."""
+    return frozenset(active_children())
 
+
+def end_all_but(others: frozenset[BaseProcess]) -> None:
+    """End the processes that this one has started since ``others`` were living."""
+    for process in living() - others:
+        process.terminate()
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Keep Ctrl-C for later, also from processes started meanwhile: until they begin they would die of it, loudly.
+
+    Examples
+    --------
+    >>> with undisturbed():
+    ...     pass
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def begin_worker() -> None:
+    """Prepare a worker: Ctrl-C is its master's business, and it does not outlive its master."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_master, daemon=True).start()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -13,6 +14,7 @@ from shutil import rmtree
 import numpy as np
 import pytest
 
+from tapbatch.drawing import Drawer, Drawn, Due, Here, draw
 from tapbatch.errors import ShopError
 from tapbatch.holding import hold
 from tapbatch.listen.arrivals import STILL_S
@@ -37,11 +39,12 @@ def sounds() -> Sounds:
 class Bench:
     """A shop under watch, and all that it was told; ``wait`` lets time pass as the watch itself asks for it."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, drawer: Drawer | None = None) -> None:
         self.root, self.now_s = root, 1000.0
         self.told: list[str] = []
         self.watch = Watch(
-            opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s, teller=self
+            opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s, teller=self,
+            drawer=drawer or Here(),
         )  # fmt: skip
 
     def until_quiet(self, least_s: float = 0.0) -> list[str]:
@@ -78,6 +81,8 @@ class Bench:
     def wait(self, timeout_s: float) -> bool:
         self.now_s += timeout_s
         return False
+
+    def rouse(self) -> None: ...
 
     def close(self) -> None:
         self.told.append("closed")
@@ -245,6 +250,134 @@ def test_a_disk_that_is_full_is_told_once_and_tried_again(bench: Bench, monkeypa
         bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
         assert bench.until_quiet(3 * AGAIN_S) == ["note: results: no space left on device; make room, then run again"]
     assert bench.until_quiet(AGAIN_S) == ["arrived: lyre-2_02-thinned_top_1.wav"]
+
+
+# ------------------------------------------------------------- reports
+
+
+class Slow:
+    """Draws a report when told to, as somebody would who takes long."""
+
+    def __init__(self) -> None:
+        self.due: Due | None = None
+        self.drawn: Drawn | None = None
+        self.closed = False
+
+    @property
+    def busy(self) -> bool:
+        return self.due is not None
+
+    @property
+    def done(self) -> bool:
+        return self.drawn is not None
+
+    def begin(self, due: Due) -> None:
+        assert self.due is None
+        self.due = due
+
+    def finish(self) -> str:
+        assert self.due is not None
+        self.drawn = draw(self.due)
+        return self.due.instrument
+
+    def take(self) -> Drawn | None:
+        drawn = self.drawn
+        if drawn is not None:
+            self.due = self.drawn = None
+        return drawn
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_an_arrival_does_not_wait_for_a_report_and_an_old_one_is_let_go(sounds: Sounds, tmp_path: Path) -> None:
+    slow = Slow()
+    bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
+    lyre_report = bench.root / "results" / "lyre-2" / "report.pdf"
+    assert bench.until_quiet(10.0) == ["began: 2"]
+    assert slow.due is not None
+    assert slow.due.instrument == "lyre-2"
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    began_s = bench.now_s
+    assert bench.until_quiet() == ["arrived: lyre-2_02-thinned_top_1.wav"]
+    assert bench.now_s - began_s <= STILL_S + LOOK_EVERY_S
+    # drawn before the arrival: it does not show the new stage, and is not put in place
+    assert slow.finish() == "lyre-2"
+    bench.until_quiet(QUIET_S)
+    assert not lyre_report.exists()
+    assert slow.finish() == "lyre-2"
+    bench.until_quiet()
+    assert lyre_report.exists()
+    assert slow.finish() == "na"
+    bench.until_quiet()
+    assert not slow.busy
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_report_that_cannot_be_drawn_is_told_and_keeps_no_other_waiting(
+    bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    draw_well = report.report_bytes
+
+    def refuse(history: History, *rest: object) -> bytes:
+        if history.instrument == "lyre-2":
+            raise ValueError("no such glyph")
+        return draw_well(history, *rest)  # type: ignore[arg-type]
+
+    drawn.clear()
+    with monkeypatch.context() as patch:
+        patch.setattr(report, "report_bytes", refuse)
+        (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
+        told = bench.until_quiet(10.0)
+        assert told == ["attention: lyre-2: its tables cannot be made (ValueError: no such glyph)"]
+        assert drawn == ["na"]
+        # and it stays told, once, while other instruments go on
+        bench.put("lyre-3_01-joined_top_1.wav", taps(77, count=2))
+        assert bench.until_quiet(10.0) == ["arrived: lyre-3_01-joined_top_1.wav"]
+        assert [row["where"] for row in rows_of(bench.root / "results" / "attention.csv")] == ["lyre-2"]
+        assert drawn == ["na", "lyre-3"]
+    # what changed may be drawn again
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    assert bench.until_quiet(10.0) == ["arrived: lyre-2_02-thinned_top_1.wav"]
+    assert drawn == ["na", "lyre-3", "lyre-2"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_report_for_which_there_is_no_room_is_kept_until_there_is(
+    bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    from tapbatch import refreshing
+
+    put_well = refreshing.put_file
+
+    def full(path: Path, data: bytes) -> str:
+        if path.suffix == ".pdf":
+            raise ShopError(str(path), "no space left on device", "make room") from OSError(errno.ENOSPC, "full")
+        return put_well(path, data)
+
+    drawn.clear()
+    with monkeypatch.context() as patch:
+        patch.setattr(refreshing, "put_file", full)
+        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
+        told = bench.until_quiet(2 * AGAIN_S)
+    assert [line.partition(": ")[0] for line in told] == ["arrived", "note"]
+    bench.until_quiet(AGAIN_S)
+    assert drawn == ["lyre-2"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_watch_that_ends_lets_go_of_the_report_in_hand(sounds: Sounds, tmp_path: Path) -> None:
+    slow = Slow()
+    bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
+    bench.until_quiet(10.0)
+
+    def interrupted(timeout_s: float) -> bool:
+        raise KeyboardInterrupt
+
+    bench.wait = interrupted  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt):
+        bench.watch.go_on()
+    assert (slow.closed, slow.busy) == (True, True)
 
 
 def test_the_results_are_held_for_a_pass_only(bench: Bench) -> None:

@@ -28,23 +28,36 @@ class Hints(Protocol):
     def wait(self, timeout_s: float) -> bool:
         """Wait until something may have moved, or for ``timeout_s``; tell whether something may have."""
 
+    def rouse(self) -> None:
+        """End the wait, or the next one, at once; any thread may."""
+
     def close(self) -> None:
         """Stop."""
 
 
 class NoHints:
-    """Only time passes: for network drives, which tell of nothing.
+    """Only time passes, until somebody rouses: for network drives, which tell of nothing.
 
     Examples
     --------
-    >>> NoHints().wait(0.0)
+    >>> hints = NoHints()
+    >>> hints.wait(0.0)
     False
+    >>> hints.rouse()
+    >>> hints.wait(60.0)
+    True
     """
+
+    def __init__(self) -> None:
+        self._roused: SimpleQueue[None] = SimpleQueue()
 
     def wait(self, timeout_s: float) -> bool:
         """Wait for ``timeout_s``."""
-        time.sleep(max(0.0, timeout_s))
-        return False
+        return _wait(self._roused, timeout_s)
+
+    def rouse(self) -> None:
+        """End the wait, or the next one, at once."""
+        self._roused.put(None)
 
     def close(self) -> None:
         """Stop: there is nothing to stop."""
@@ -72,18 +85,11 @@ class FolderHints:
     def wait(self, timeout_s: float) -> bool:
         """Wait for a hint; many that come together are one."""
         self._keep_alive()
-        until_s = time.monotonic() + timeout_s
-        while True:
-            left_s = until_s - time.monotonic()
-            try:
-                # In slices, since not every system lets Ctrl-C through to a longer wait.
-                self._roused.get(timeout=max(0.0, min(left_s, _SLICE_S)))
-            except Empty:
-                if left_s <= _SLICE_S:
-                    return False
-                continue
-            self._drain()
-            return True
+        return _wait(self._roused, timeout_s)
+
+    def rouse(self) -> None:
+        """End the wait, or the next one, at once."""
+        self._roused.put(None)
 
     def close(self) -> None:
         """Stop the thread that listens."""
@@ -91,11 +97,6 @@ class FolderHints:
             self._observer.stop()
             self._observer.join(timeout=_SLICE_S)
             self._observer = None
-
-    def _drain(self) -> None:
-        with suppress(Empty):
-            while True:
-                self._roused.get(timeout=_SETTLE_S)
 
     def _keep_alive(self) -> None:
         place = _place_of(self._folder)
@@ -142,6 +143,23 @@ class FolderHints:
                 self._say(f"the system tells of no changes here ({reason}): the folder is looked at on a timer")
             return
         self._observer, self._place = observer, place
+
+
+def _wait(roused: SimpleQueue[None], timeout_s: float) -> bool:
+    until_s = time.monotonic() + timeout_s
+    while True:
+        left_s = until_s - time.monotonic()
+        try:
+            # In slices, since not every system lets Ctrl-C through to a longer wait.
+            roused.get(timeout=max(0.0, min(left_s, _SLICE_S)))
+        except Empty:
+            if left_s <= _SLICE_S:
+                return False
+            continue
+        with suppress(Empty):
+            while True:
+                roused.get(timeout=_SETTLE_S)
+        return True
 
 
 def _place_of(folder: Path) -> tuple[int, int]:

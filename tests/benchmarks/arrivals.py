@@ -2,7 +2,9 @@
 
 The program itself watches a copy of the sample shop; recordings of five taps at 44.1 kHz are copied into it in four
 pieces, a tenth of a second apart. Told is the time from the last byte written to its stage standing in ``modes.csv``,
-and to the line printed; the 0.3 s for which a file must be still are in it. ``--write`` writes ``ARRIVALS.md`` beside
+and to the line printed; the 0.3 s for which a file must be still are in it. Half of them come when all is quiet, half
+while a report is being drawn: the one that the arrival before them made due. At last Ctrl-C is given to all
+processes, as a terminal does, again while a report is drawn. ``--write`` writes ``ARRIVALS.md`` beside
 this file.
 """
 
@@ -21,6 +23,7 @@ import time
 from pathlib import Path
 from shutil import copytree, ignore_patterns
 
+from tapbatch import watching
 from tests.benchmarks.tables import machine
 
 ROOT = Path(__file__).parents[2]
@@ -29,6 +32,8 @@ PIECES = 4
 PAUSE_S = 0.1
 QUIET_S = 8.0
 PATIENCE_S = 60.0
+DRAWING_S = 0.2
+"""How long a report has been in hand when the last byte of an arrival is written: less than any takes."""
 
 
 class Watched:
@@ -36,7 +41,9 @@ class Watched:
 
     def __init__(self, shop: Path) -> None:
         command = [sys.executable, "-u", "-m", "tapbatch", "watch", str(shop)]
-        self.process = subprocess.Popen(command, cwd=ROOT, text=True, stdout=subprocess.PIPE)
+        self.process = subprocess.Popen(
+            command, cwd=ROOT, text=True, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, start_new_session=True
+        )
         self._lines: queue.SimpleQueue[tuple[float, str]] = queue.SimpleQueue()
         threading.Thread(target=self._read, daemon=True).start()
 
@@ -66,22 +73,31 @@ def main() -> None:
         watched.line_with("watching")
         # The reports of what was there are drawn first.
         time.sleep(QUIET_S)
-        times = [_arrival(watched, shop, number, sound) for number in range(said.times)]
+        quiet = [_arrival(watched, shop, number, sound, QUIET_S) for number in range(said.times)]
+        numbers = range(said.times, 2 * said.times)
+        during = [_arrival(watched, shop, n, sound, watching.QUIET_S + DRAWING_S - PIECES * PAUSE_S) for n in numbers]
+        time.sleep(DRAWING_S)
         began_s = time.perf_counter()
-        watched.process.send_signal(signal.SIGINT)
+        os.killpg(watched.process.pid, signal.SIGINT)
         status = watched.process.wait()
         stopped_s = time.perf_counter() - began_s
+    met = sum(drawing for _, _, drawing in during)
+    rows = (
+        ("quiet, to `modes.csv`", [a for a, _, _ in quiet]),
+        ("quiet, to the printed line", [b for _, b, _ in quiet]),
+        ("while a report is drawn, to `modes.csv`", [a for a, _, _ in during]),
+        ("while a report is drawn, to the printed line", [b for _, b, _ in during]),
+    )
     lines = [
         "# How soon an arrival is read\n",
         f"{machine()}\n",
-        f"Made by `python -m tests.benchmarks.arrivals`, {said.times} arrivals; load {os.getloadavg()[0]:.1f} on"
-        f" {os.cpu_count()} processors.\n",
+        f"Made by `python -m tests.benchmarks.arrivals`, twice {said.times} arrivals; load"
+        f" {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors. When the last byte was written, the"
+        f" report was due and not there in {met} of"
+        f" the latter {said.times}, and in {sum(drawing for _, _, drawing in quiet)} of the former.\n",
         "| from the last byte written | median, s | slowest, s |",
         "| --- | --- | --- |",
-        *(
-            f"| {what} | {statistics.median(t[n] for t in times):.2f} | {max(t[n] for t in times):.2f} |"
-            for n, what in enumerate(("to `modes.csv`", "to the printed line"))
-        ),
+        *(f"| {what} | {statistics.median(times):.2f} | {max(times):.2f} |" for what, times in rows),
         f"\nCtrl-C ended it after {stopped_s:.2f} s with status {status}.",
     ]
     print("\n".join(lines))
@@ -89,7 +105,12 @@ def main() -> None:
         RESULTS.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def _arrival(watched: Watched, shop: Path, number: int, sound: bytes) -> tuple[float, float]:
+def _arrival(watched: Watched, shop: Path, number: int, sound: bytes, after_s: float) -> tuple[float, float, bool]:
+    """Return the seconds to the table and to the line, and whether a report was due; ``after_s`` from the one before.
+
+    The one before ended when its line was printed.
+    """
+    time.sleep(after_s)
     stage = f"{number:02}-stage"
     data = bytearray(sound)
     # One sample differs, so that no two are the same sound.
@@ -101,12 +122,16 @@ def _arrival(watched: Watched, shop: Path, number: int, sound: bytes) -> tuple[f
             copy.write(data[first : first + step])
             copy.flush()
     written_s, table = time.perf_counter(), shop / "results" / "zither-1" / "modes.csv"
+    drawing = number > 0 and _is_older(table.with_name("report.pdf"), table)
     while not (table.exists() and stage in table.read_text(encoding="utf-8")):
         time.sleep(0.002)
     in_table_s = time.perf_counter() - written_s
     printed_s = watched.line_with(f"{stage}:") - written_s
-    time.sleep(1.0)
-    return in_table_s, printed_s
+    return in_table_s, printed_s, drawing
+
+
+def _is_older(report: Path, table: Path) -> bool:
+    return not report.exists() or report.stat().st_mtime_ns < table.stat().st_mtime_ns
 
 
 if __name__ == "__main__":

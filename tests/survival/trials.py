@@ -11,6 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
+from shutil import rmtree
 
 import pytest
 
@@ -241,6 +242,58 @@ def _watch_killed(folder: Path) -> Tally:
     return _at_every_step("kill", False, _watched)(folder)
 
 
+def _killed_while_drawing(folder: Path) -> Tally:
+    """Kill the program watching a shop when whoever draws its reports has just begun, is at it, or has done one."""
+    shop = new_shop(folder)
+    truth = undisturbed(shop, folder / "truth")
+    tally = Tally()
+    results = shop / "results"
+    moments: dict[str, Callable[[int], bool]] = {
+        "begun": lambda _: True,
+        "at it": lambda process: _ticks(process) >= os.sysconf("SC_CLK_TCK"),
+        "one done": lambda _: any(results.glob("*/report.pdf")),
+    }
+    for moment, has_come in moments.items():
+        command = [sys.executable, "-m", "tapbatch", "watch", str(shop), "--poll", "0.2"]
+        watch = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        while _goes_on(watch) and not (drawing := [c for c in _children(watch.pid) if _draws(c)]):
+            pass
+        while _goes_on(watch) and _runs(drawing[0]) and not has_come(drawing[0]):
+            pass
+        children = _children(watch.pid)
+        watch.send_signal(signal.SIGKILL)
+        watch.communicate()
+        if not children or _outlive(children):
+            tally.lost.append(f"{moment}: whoever drew outlived the watch")
+        _next_run(tally, truth, results, moment)
+        rmtree(results)
+    return tally
+
+
+def _goes_on(process: subprocess.Popen[str]) -> bool:
+    """Give a program a moment of the processor, and tell whether it still runs."""
+    try:
+        process.wait(0.02)
+    except subprocess.TimeoutExpired:
+        return True
+    return False
+
+
+def _draws(process: int) -> bool:
+    try:
+        return b"spawn_main" in Path(f"/proc/{process}/cmdline").read_bytes()
+    except OSError:
+        return False
+
+
+def _ticks(process: int) -> int:
+    """Return the processor's time that a process has used."""
+    try:
+        return int(Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[11])
+    except OSError:
+        return 0
+
+
 def _cluster(folder: Path) -> Tally:
     """Kill one of two workers when so and so many readings are kept."""
     pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
@@ -276,6 +329,8 @@ TRIALS = (
     Trial("full-disk", "a small tmpfs that fills up, in steps of 12 kB", _full_disk),
     Trial("workers", "`kill -9` of `run --jobs 2` after each reading kept; workers end too", _killed_with_workers),
     Trial("watch", "`kill -9` before each step of a watch, then a run", _watch_killed),
+    Trial("drawing", "`kill -9` of a watch while a process beside it draws reports; that one ends too",
+          _killed_while_drawing),
     Trial("cluster", "one of two Dask workers killed during `run --cluster`; that very run ends well", _cluster),
     Trial("two-runs", "two or three runs at once on a shop that is held already", _two_at_once),
     Trial("locked", "each output in turn not replaceable, then free again", _locked),
