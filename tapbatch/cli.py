@@ -358,8 +358,16 @@ def main() -> None:
             typer.echo("stopped; what was measured is kept", err=True)
         raise
     finally:
-        # Nothing is worth collecting any more: without this the interpreter takes a third of a second to end.
-        gc.freeze()
+        _make_an_end()
+
+
+def _make_an_end() -> None:
+    """Let the interpreter end at once, and with the status that was given."""
+    # Nothing is worth collecting any more: it would take a third of a second.
+    gc.freeze()
+    # Where Ctrl-C fell into a text that was being executed (dataclasses do so when they are imported), CPython takes
+    # it for unhandled whatever became of it, and dies of the signal; the next text executed makes it forget.
+    exec("")
 
 
 def _complain(error: TapbatchError) -> None:

@@ -491,6 +491,19 @@ def test_the_program_prints_a_reading_and_ends_with_ctrl_c(
     assert {row["stage"] for row in rows_of(shop / "results" / "lyre-2" / "modes.csv")} == {"01-joined", "02-thinned"}
 
 
+def test_ctrl_c_ends_it_with_0_wherever_it_falls(tmp_path: Path) -> None:
+    # CPython remembers a KeyboardInterrupt that left a text being executed, such as that of a dataclass being imported
+    (tmp_path / "stopped.py").write_text(
+        "import sys\nfrom tapbatch import cli\nsys.argv = ['tapbatch', 'watch']\n"
+        "def _watch(*_):\n    exec('raise KeyboardInterrupt')\n"
+        "cli._watch = _watch\ncli.main()\n"
+    )
+    path = os.pathsep.join([str(tmp_path), str(Path(__file__).parent.parent)])
+    command, surroundings = [sys.executable, "-m", "stopped"], {**os.environ, "PYTHONPATH": path}
+    ended = subprocess.run(command, env=surroundings, capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stderr) == (0, "stopped; all that was read is kept\n")
+
+
 def test_a_shop_that_is_none_cannot_be_watched(tmp_path: Path) -> None:
     result = tapbatch("watch", tmp_path / "nowhere")
     assert (result.status, "there is no such folder" in result.err) == (2, True)

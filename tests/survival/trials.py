@@ -242,8 +242,12 @@ def _watch_killed(folder: Path) -> Tally:
     return _at_every_step("kill", False, _watched)(folder)
 
 
-def _killed_while_drawing(folder: Path) -> Tally:
-    """Kill the program watching a shop when whoever draws its reports has just begun, is at it, or has done one."""
+def _stopped_while_drawing(stop: signal.Signals) -> Callable[[Path], Tally]:
+    return lambda folder: _while_drawing(folder, stop)
+
+
+def _while_drawing(folder: Path, stop: signal.Signals) -> Tally:
+    """Stop the program watching a shop when whoever draws its reports has just begun, is at it, or has done one."""
     shop = new_shop(folder)
     truth = undisturbed(shop, folder / "truth")
     tally = Tally()
@@ -255,14 +259,21 @@ def _killed_while_drawing(folder: Path) -> Tally:
     }
     for moment, has_come in moments.items():
         command = [sys.executable, "-m", "tapbatch", "watch", str(shop), "--poll", "0.2"]
-        watch = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        pipes: dict[str, int] = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+        watch = subprocess.Popen(command, cwd=ROOT, text=True, start_new_session=True, **pipes)
         while _goes_on(watch) and not (drawing := [c for c in _children(watch.pid) if _draws(c)]):
             pass
         while _goes_on(watch) and _runs(drawing[0]) and not has_come(drawing[0]):
             pass
         children = _children(watch.pid)
-        watch.send_signal(signal.SIGKILL)
-        watch.communicate()
+        if stop == signal.SIGINT:
+            # A terminal gives it to all of them.
+            os.killpg(watch.pid, stop)
+        else:
+            watch.send_signal(stop)
+        said = watch.communicate()[1]
+        if stop == signal.SIGINT and (watch.returncode != 0 or "Traceback" in said):
+            tally.lost.append(f"{moment}: status {watch.returncode}: {said}")
         if not children or _outlive(children):
             tally.lost.append(f"{moment}: whoever drew outlived the watch")
         _next_run(tally, truth, results, moment)
@@ -330,7 +341,9 @@ TRIALS = (
     Trial("workers", "`kill -9` of `run --jobs 2` after each reading kept; workers end too", _killed_with_workers),
     Trial("watch", "`kill -9` before each step of a watch, then a run", _watch_killed),
     Trial("drawing", "`kill -9` of a watch while a process beside it draws reports; that one ends too",
-          _killed_while_drawing),
+          _stopped_while_drawing(signal.SIGKILL)),
+    Trial("drawing-stopped", "Ctrl-C to the same, at the same moments; status 0 and no other word",
+          _stopped_while_drawing(signal.SIGINT)),
     Trial("cluster", "one of two Dask workers killed during `run --cluster`; that very run ends well", _cluster),
     Trial("two-runs", "two or three runs at once on a shop that is held already", _two_at_once),
     Trial("locked", "each output in turn not replaceable, then free again", _locked),
