@@ -492,7 +492,7 @@ def test_the_program_prints_a_reading_and_ends_with_ctrl_c(
 
 
 def test_ctrl_c_ends_it_with_0_wherever_it_falls(tmp_path: Path) -> None:
-    # CPython remembers a KeyboardInterrupt that left a text being executed, such as that of a dataclass being imported
+    # CPython remembers a KeyboardInterrupt that left a text being executed, as when a dataclass is imported
     (tmp_path / "stopped.py").write_text(
         "import sys\nfrom tapbatch import cli\nsys.argv = ['tapbatch', 'watch']\n"
         "def _watch(*_):\n    exec('raise KeyboardInterrupt')\n"

@@ -1,0 +1,63 @@
+"""What many recordings of one instrument cost: ``python -m tests.benchmarks.one [--sizes N ...]``.
+
+Shops of one instrument are made in a folder of their own, two recordings of one tap at 8 kHz a stage, and run by the
+program itself, once to measure them and once more at another concert pitch, which only makes tables and report anew.
+Told are the processor's seconds and the most memory that the process had.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.benchmarks.many import make
+from tests.benchmarks.tables import machine
+
+ROOT = Path(__file__).parents[2]
+
+
+def run(shop: Path) -> tuple[float, float]:
+    """Run a shop in one process; return the processor's seconds, and the most memory in MB."""
+    command = [sys.executable, "-c", _WEIGHED, "run", str(shop), "--jobs", "1"]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    cpu_s, most_kb = map(float, done.stderr.splitlines()[-1].split())
+    return cpu_s, most_kb / 1024
+
+
+_WEIGHED = """
+import resource, sys
+sys.argv[0] = "tapbatch"
+from tapbatch.cli import main
+try:
+    main()
+finally:
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    print(used.ru_utime + used.ru_stime, used.ru_maxrss, file=sys.stderr)
+"""
+
+
+def main() -> None:
+    """Play what is asked for, and say what came out."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.one", description=__doc__)
+    parser.add_argument("--sizes", type=int, nargs="+", default=[100, 300, 1000], help="recordings; 100 300 1000")
+    said = parser.parse_args()
+    print(f"{machine()} Load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors.\n")
+    print("| recordings | stages | first run, cpu s | memory, MB | tables and report anew, cpu s | memory, MB |")
+    print("| --- | --- | --- | --- | --- | --- |")
+    with tempfile.TemporaryDirectory() as folder:
+        for size in said.sizes:
+            shop = make(Path(folder) / f"shop-{size}", size, 1, per_instrument=size)
+            first = run(shop)
+            (shop / "shop.toml").write_text("concert_pitch_hz = 431\n", encoding="utf-8")
+            again = run(shop)
+            costs = " | ".join(f"{cpu_s:.1f} | {most_mb:.0f}" for cpu_s, most_mb in (first, again))
+            print(f"| {size} | {-(-size // 2)} | {costs} |", flush=True)
+
+
+if __name__ == "__main__":
+    main()
