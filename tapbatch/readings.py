@@ -103,8 +103,8 @@ def _tupled(data: dict[str, Any]) -> dict[str, Any]:
 class _Numbers(dict[str, float]):
     """Numbers by their text, those of few digits one object each.
 
-    The lines of charts are most of a reading, rounded to what the eye can see: some thousands of numbers make up those
-    of a thousand recordings, which so take a third of the memory.
+    The lines of charts are most of a reading, rounded to what the eye can see: some thousands of numbers make up
+    those of a thousand recordings, which so take a third of the memory.
     """
 
     def __missing__(self, text: str) -> float:

@@ -134,7 +134,10 @@ def look_over(
     ready = {
         d.instrument: d.standing
         for d in drawn_beside
-        if d.instrument in undrawn and d.instrument not in stale and d.fingerprint == prints[d.instrument]
+        if d.instrument in undrawn
+        and d.fingerprint == prints[d.instrument]
+        # Where a report cannot be drawn there may be tables all the same.
+        and not (d.standing.failed and d.instrument in stale)
     }
     left = tuple(n for n in undrawn if n not in ready)
     return Stale(
@@ -169,7 +172,7 @@ def refresh(
 
     ``shown`` is called with the history of each instrument whose tables were made anew, when they are in place.
     """
-    named = set(over.stale) | set(over.drawn)
+    named = (set(over.stale) | set(over.drawn)) - set(over.ready)
     told = shown is not None
     wanted = [over.wanted(n, store, report=n in over.drawn, history=told) for n in over.bases if n in named]
     said: dict[str, Mark | Standing] = {n: mark for n, mark in over.marks.items() if n in over.bases}

@@ -366,6 +366,33 @@ def test_a_report_for_which_there_is_no_room_is_kept_until_there_is(
     assert as_a_run(bench, tmp_path / "run")
 
 
+@pytest.mark.parametrize("refused", ["raises", "stays beside"])
+def test_outputs_that_cannot_be_written_do_not_keep_a_watch_drawing(
+    refused: str, bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    from tapbatch import refreshing
+
+    put_well = refreshing.put_file
+
+    def refuse(path: Path, data: bytes) -> str:
+        if path.name != "modes.csv" or path.parent.name != "lyre-2":
+            return put_well(path, data)
+        if refused == "raises":
+            raise ShopError(str(path), "permission denied", "let the folder be written") from PermissionError()
+        return f"{path} could not be replaced"
+
+    drawn.clear()
+    with monkeypatch.context() as patch:
+        patch.setattr(refreshing, "put_file", refuse)
+        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
+        told = bench.until_quiet(10 * QUIET_S)
+    assert any("permission denied" in line or "could not be replaced" in line for line in told)
+    assert drawn == ["lyre-2"]
+    bench.put("lyre-2_03-carved_top_1.wav", taps(74, count=2))
+    bench.until_quiet(QUIET_S)
+    assert as_a_run(bench, tmp_path / "run")
+
+
 def test_a_watch_that_ends_lets_go_of_the_report_in_hand(sounds: Sounds, tmp_path: Path) -> None:
     slow = Slow()
     bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
