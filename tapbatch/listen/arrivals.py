@@ -5,10 +5,11 @@ never the file system's, for copying programs set those as they like. What a loo
 tells of changes only says when to look.
 
 A file has *arrived* when its size, time and identity on disk have been still for a while, and what its header
-promises is there. Where the header promises nothing (many compressed formats) the stillness must be longer. A promise
-that is not kept is waited for: cables are pulled, and a cloud folder may take minutes. When nothing has moved for
-``patience_s`` the file arrives as it is, to be measured as far as it goes and named among what needs attention. What
-bears another name but is the same on disk, and had arrived, arrives at once: a move copies nothing.
+promises is there. Where the header promises nothing (many compressed formats), or the file ends in zeros that may be
+room kept for what is still to come, the stillness must be longer. A promise that is not kept is waited for: cables
+are pulled, and a cloud folder may take minutes. When nothing has moved for ``patience_s`` the file arrives as it is,
+to be measured as far as it goes and named among what needs attention. What bears another name but is the same on
+disk, and had arrived, arrives at once: a move copies nothing.
 """
 
 from __future__ import annotations
@@ -29,6 +30,9 @@ STILL_WITHOUT_PROMISE_S = 2.0
 
 PATIENCE_S = 60.0
 """How long a file must be still before it is taken as it is, although part of it is missing."""
+
+
+_TAIL_BYTES = 1024
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,12 +134,25 @@ def _leads_to_folder(entry: os.DirEntry[str]) -> bool:
 
 
 def keeps_promise(path: Path) -> bool | None:
-    """Tell whether all that a file's header promises is there; ``None`` where it promises nothing."""
+    """Tell whether all that a file's header promises is there; ``None`` where it promises nothing.
+
+    A file that ends in zeros is as good as one that promises nothing: some copying programs and servers make a file
+    as long as it will be before they fill it.
+    """
     try:
         header = read_header(path)
+        if header.promised_bytes is None or (header.whole and _ends_in_zeros(path)):
+            return None
     except (OSError, ValueError):
         return None
-    return None if header.promised_bytes is None else header.whole
+    return header.whole
+
+
+def _ends_in_zeros(path: Path) -> bool:
+    with path.open("rb") as file:
+        size = file.seek(0, os.SEEK_END)
+        file.seek(max(0, size - _TAIL_BYTES))
+        return not any(file.read(_TAIL_BYTES))
 
 
 @dataclass(slots=True)

@@ -214,6 +214,24 @@ def test_the_promise_of_a_real_header(tmp_path: Path) -> None:
     assert keeps_promise(tmp_path / "text.wav") is None
 
 
+def test_room_kept_for_a_copy_is_no_arrival(tmp_path: Path) -> None:
+    data = write_wav(tmp_path / "whole.wav", taps(70, count=1)).read_bytes()
+    path = tmp_path / "a_b.wav"
+    with path.open("wb") as copy:
+        copy.write(data[:44])
+        copy.truncate(len(data))
+        copy.flush()
+        for filled in (44, len(data) // 2, len(data) - 1500):
+            copy.seek(0)
+            copy.write(data[:filled])
+            copy.flush()
+            # as long as its header says, and with the pauses of a copy: still for longer than they last
+            assert keeps_promise(path) is None
+        copy.seek(0)
+        copy.write(data)
+    assert keeps_promise(path) is True
+
+
 def test_a_real_copy_arrives_when_its_last_byte_has(tmp_path: Path) -> None:
     data = write_wav(tmp_path / "whole.wav", taps(70, count=1)).read_bytes()
     folder, now_s = tmp_path / "recordings", [0.0]
