@@ -7,7 +7,7 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from shutil import rmtree
 
@@ -18,7 +18,6 @@ from tapbatch.drawing import Drawer, Drawn, Due, Here, draw
 from tapbatch.errors import ShopError
 from tapbatch.holding import hold
 from tapbatch.listen.arrivals import STILL_S
-from tapbatch.listen.hints import FolderHints
 from tapbatch.pipeline import Outcome
 from tapbatch.readings import ReadingStore
 from tapbatch.shop import Shop, open_shop
@@ -426,55 +425,6 @@ def test_a_watch_ends_with_its_interruption_and_closes_its_hints(bench: Bench) -
     with pytest.raises(KeyboardInterrupt):
         bench.watch.go_on()
     assert bench.told[-1] == "closed"
-
-
-# ------------------------------------------------------- what the system tells
-
-
-@pytest.fixture
-def hints(tmp_path: Path) -> Iterator[tuple[FolderHints, Path]]:
-    folder = tmp_path / "recordings"
-    folder.mkdir()
-    said: list[str] = []
-    hints = FolderHints(folder, said.append)
-    hints.wait(0.0)
-    if said:
-        pytest.skip(said[0])
-    yield hints, folder
-    hints.close()
-
-
-def test_the_system_tells_of_what_is_written_and_not_of_what_is_read(hints: tuple[FolderHints, Path]) -> None:
-    source, folder = hints
-    (folder / "a_b.wav").write_bytes(b"x")
-    assert source.wait(30.0)
-    # until it has been silent for a second: a busy system tells late
-    while source.wait(1.0):
-        pass
-    (folder / "a_b.wav").read_bytes()
-    assert list(folder.iterdir())
-    assert not source.wait(1.0)
-
-
-def test_a_folder_that_is_put_there_anew_is_looked_at(hints: tuple[FolderHints, Path]) -> None:
-    source, folder = hints
-    folder.rename(folder.with_name("away"))
-    while source.wait(0.0):
-        pass
-    folder.mkdir()
-    source.wait(0.0)
-    (folder / "a_b.wav").write_bytes(b"x")
-    assert source.wait(30.0)
-
-
-def test_a_listener_that_died_is_started_again(hints: tuple[FolderHints, Path]) -> None:
-    source, folder = hints
-    assert source._observer is not None
-    source._observer.stop()
-    source._observer.join()
-    source.wait(0.0)
-    (folder / "a_b.wav").write_bytes(b"x")
-    assert source.wait(30.0)
 
 
 # ------------------------------------------------------------- the program
