@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from multiprocessing.connection import wait
 from queue import SimpleQueue
 
 import pytest
@@ -28,9 +29,12 @@ def due(tmp_path_factory: pytest.TempPathFactory) -> Due:
 @pytest.fixture
 def beside() -> Iterator[tuple[Beside, SimpleQueue[None]]]:
     roused: SimpleQueue[None] = SimpleQueue()
-    drawer = Beside(lambda: roused.put(None))
+    drawer, others = Beside(lambda: roused.put(None)), living()
     yield drawer, roused
+    started = living() - others
     drawer.close()
+    # other tests count processes
+    assert all(wait([process.sentinel], timeout=30) for process in started)
 
 
 def test_a_process_beside_draws_the_same_bytes_and_is_kept(
@@ -88,10 +92,10 @@ def test_closing_ends_the_process_and_no_other(due: Due, beside: tuple[Beside, S
     drawer.begin(due)
     (process,) = living() - kept
     drawer.close()
-    process.join(timeout=30)
-    assert not process.is_alive()
+    assert wait([process.sentinel], timeout=30)
     assert all(other_one.is_alive() for other_one in kept)
     other.close()
+    assert all(wait([other_one.sentinel], timeout=30) for other_one in kept)
     assert not drawer.busy
 
 

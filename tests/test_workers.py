@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from multiprocessing import active_children
+from multiprocessing.connection import wait
 
 import pytest
 
@@ -27,12 +28,13 @@ def test_every_item_is_answered_once(crew: Crew) -> None:
 
 def test_few_items_are_in_hand_at_a_time() -> None:
     taken: list[int] = []
+    before = set(active_children())
     with Processes(2) as crew:
         answers = crew.each(abs, items(100, taken))
         next(answers)
         assert len(taken) <= 12
         assert len(list(answers)) == 99
-    assert active_children() == []
+    assert set(active_children()) <= before
 
 
 def test_an_interruption_ends_the_processes() -> None:
@@ -41,14 +43,14 @@ def test_an_interruption_ends_the_processes() -> None:
     started = active_children()
     assert started
     crew.__exit__(KeyboardInterrupt, KeyboardInterrupt(), None)
-    for process in started:
-        process.join(timeout=30)
-    assert not any(process.is_alive() for process in started)
+    # as the system tells of each: the pool's own thread joins them at the same time, and one of two who do so errs
+    assert all(wait([process.sentinel], timeout=30) for process in started)
 
 
 def test_no_process_is_started_for_nothing() -> None:
+    before = set(active_children())
     with Processes(2):
-        assert active_children() == []
+        assert set(active_children()) <= before
 
 
 def test_a_machine_has_a_core() -> None:
