@@ -241,6 +241,8 @@ def test_the_steps_of_an_interval_are_those_of_the_distance() -> None:
     assert target.steps_to_go is None
     assert target.overshoot is not None
     assert target.overshoot < 0.05
+    assert target.moves_with == "main"
+    assert {x.moves_with for x in history.landings if x.landing != "target"} == {""}
 
 
 def test_parts_have_landings_of_their_own() -> None:
