@@ -69,11 +69,12 @@ def harsh_verdicts(say: Say, builds: int) -> None:
     say("## Verdicts where it is hard: few taps; modes that all scatter by 2 cents, or by 2 at most and unlike\n")
     say("| taps a side | modes are | modes | moves told, % | still called moved, % | stages with one such, % |")
     say("".join(["| --- " * 6, "|"]))
-    for taps in (2, 3, 5):
+    for taps in ((2, 1), (5, 1), 2, 3, 5):
         for unlike, name in ((0.0, "alike"), (0.7, "unlike")):
             for modes in (1, 3, 8, 16) if not unlike else (3, 8, 16):
                 said, false, families = _families(2.0, modes, builds * (15 if modes == 1 else 3), taps, unlike)
-                say(f"| {taps} | {name} | {modes} | {_told(said, false, families)} |")
+                sides = f"{taps[0]}, then {taps[1]}" if isinstance(taps, tuple) else str(taps)
+                say(f"| {sides} | {name} | {modes} | {_told(said, false, families)} |")
     say("")
 
 
@@ -84,7 +85,7 @@ def _told(said: list[Said], false: int, families: int) -> str:
 
 
 def _families(
-    scatter: float, modes: int, builds: int, taps: int = 5, unlike: float = 0.3
+    scatter: float, modes: int, builds: int, taps: int | tuple[int, int] = 5, unlike: float = 0.3
 ) -> tuple[list[Said], int, int]:
     said: list[Said] = []
     false, families = 0, 0

@@ -74,7 +74,7 @@ def a_pair(
     rng: np.random.Generator,
     moves: Sequence[float],
     scatter: float,
-    count: int = 5,
+    count: int | tuple[int, int] = 5,
     setup: float = 0.0,
     known: SetupScatter | None = None,
     steady: float = 3.0,
@@ -82,13 +82,14 @@ def a_pair(
 ) -> list[Said]:
     """Return what two stages say of modes that moved by ``moves`` cents, taps scattering by ``scatter`` at most.
 
-    With ``unlike`` of nought every mode scatters by the whole of it.
+    With ``unlike`` of nought every mode scatters by the whole of it. ``count`` is the taps of a side, or of each.
     """
+    counts = (count, count) if isinstance(count, int) else count
     scatters = [min(scatter, scatter * math.exp(rng.normal(-unlike, unlike))) for _ in moves]
     freqs = [150.0 * 1.3**m for m in range(len(moves))]
-    before = a_stage(rng, freqs, scatters, count, setup)
+    before = a_stage(rng, freqs, scatters, counts[0], setup)
     moved = [f * 2.0 ** (c / 1200.0) for f, c in zip(freqs, moves, strict=True)]
-    after = a_stage(rng, moved, scatters, count, setup)
+    after = a_stage(rng, moved, scatters, counts[1], setup)
     changes = [change_by_taps(b, a, steady, known is not None) for b, a in zip(before, after, strict=True)]
     return [Said(move, j, said(j, steady)) for move, j in zip(moves, judge(changes, known), strict=True)]
 
