@@ -429,7 +429,9 @@ class Landing:
 
     ``cents_to_go`` is signed, from the reading to the landing. ``step_*`` is one more step of the same work with its
     95 % prediction interval, ``overshoot`` the chance (0 to 1) that it carries the mode past the landing's tolerance;
-    both ``None`` where fewer than three such steps were seen. ``basis`` says what was learned from.
+    both ``None`` where fewer than three such steps were seen. ``basis`` says what was learned from. ``moves_with`` is
+    the mode from which the landing is counted, empty where it stands still; ``steps_to_go`` and ``overshoot`` are of
+    the distance then.
     """
 
     part: str
@@ -453,6 +455,7 @@ class Landing:
     steps_to_go: float | None
     overshoot: float | None
     basis: str
+    moves_with: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,8 +21,9 @@ and the decay's interval is that of the noise alone. The caution says ``one tap`
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from statistics import fmean
 
 from tapbatch.compare.join import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof
 from tapbatch.compare.setups import SetupScatter, Variance, point_means, set_up_count
@@ -118,30 +119,47 @@ def _change(
 
 
 def _difference(earlier: Sequence[Sample], later: Sequence[Sample], unknown: float, setups_known: bool) -> Mean:
-    cells = [cells_of(earlier), cells_of(later)]
-    means = [across_cells(point_means(s) if setups_known else cells_of(s)) for s in (earlier, later)]
+    sides = (earlier, later)
+    means = [across_cells(point_means(s) if setups_known else cells_of(s)) for s in sides]
+    value = means[1].value - means[0].value
     parts = [(m.variance, m.dof) for m in means]
-    scatters = [_scatter_of(c, side) for c, side in zip(cells, (earlier, later), strict=True)]
+    scatters = [_scatter_of(side) for side in sides]
     for lone, other in ((0, 1), (1, 0)):
         scatter = scatters[other]
-        if len((earlier, later)[lone]) > 1:
-            continue
-        if scatter is None:
+        if len(sides[lone]) == 1 and scatter is not None:
+            return _lent(value, means[lone].variance, means[other], sides[other], scatter)
+        if len(sides[lone]) == 1:
             parts.append((unknown**2, math.inf))
-        else:
-            # One estimate of scatter serves both sides, so the two parts stand or fall together.
-            parts[other] = (parts[other][0] + scatter[0], min(parts[other][1], scatter[1]))
     variances = [v for v, _ in parts]
-    return Mean(means[1].value - means[0].value, sum(variances), effective_dof(variances, [n for _, n in parts]))
+    return Mean(value, sum(variances), effective_dof(variances, [n for _, n in parts]))
 
 
-def _scatter_of(cells: Mapping[tuple[str, int], Mean], samples: Sequence[Sample]) -> tuple[float, float] | None:
-    # The variance from tap to tap of a side with more than one tap, and its degrees of freedom.
+def _lent(value: float, noise: float, mean: Mean, samples: Sequence[Sample], scatter: Variance) -> Mean:
+    """Return a change whose one side is a single tap, of variance ``noise``, that scatters like the other's taps.
+
+    One estimate of scatter serves both sides, so the two stand or fall together, noise and all: two taps that happen
+    to agree do not show that only noise is left. No interval is narrower than the normal one.
+    """
+    usual = fmean(s.se**2 for s in samples)
+    beyond = max(scatter.value - usual, 0.0)
+    told = mean.variance + max(scatter.value, usual) + max(noise - usual, 0.0)
+    return max(
+        Mean(value, told, min(mean.dof, scatter.dof)),
+        Mean(value, mean.variance + beyond + noise, math.inf),
+        key=lambda m: m.half,
+    )
+
+
+def _scatter_of(samples: Sequence[Sample]) -> Variance | None:
+    # The variance from tap to tap of a side with more than one tap inside a point and set-up, noise included.
+    cells: dict[tuple[str, int], list[float]] = {}
+    for s in samples:
+        cells.setdefault((s.point, s.setup), []).append(s.value)
     dof = len(samples) - len(cells)
     if dof < 1:
         return None
-    counts = [(m, sum((s.point, s.setup) == key for s in samples) - 1) for key, m in cells.items()]
-    return sum(m.between**2 * n for m, n in counts) / dof, float(dof)
+    squares = sum((v - fmean(values)) ** 2 for values in cells.values() for v in values)
+    return Variance(squares / dof, float(dof))
 
 
 def _over_points(changes: Sequence[Mean], anew: bool) -> Mean:

@@ -1,11 +1,13 @@
 """What differs between two stages besides the wood.
 
 Conventions: short phrases, ``what a, then b``. Only what is known of both stages is compared; what was never noted
-is not a difference. For a mode of kind ``air`` a temperature goes with the bound that physics gives: the speed of
-sound goes with the square root of the absolute temperature, so the air mode of a rigid cavity moves by
-``600 log2(T2/T1)`` cents, 2.95 cents a kelvin at 20 degrees; modes coupled to wood move less. The pitch of strings
-gives their tension, 0.116 % a cent. What tension and humidity do to a body no formula says, so they are named and no
-more. Days passed are named from two on, by the dates of the notes, else by the times of the recordings.
+is not a difference. How the instrument was held is another matter: whoever names a state at one of two stages means
+that something changed there (strings went on), and so ``unsaid`` differs from every state, as it does wherever steps
+are learned or decays compared. For a mode of kind ``air`` a temperature goes with the bound that physics gives: the
+speed of sound goes with the square root of the absolute temperature, so the air mode of a rigid cavity moves by ``600
+log2(T2/T1)`` cents, 2.95 cents a kelvin at 20 degrees; modes coupled to wood move less. The pitch of strings gives
+their tension, 0.116 % a cent. What tension and humidity do to a body no formula says, so they are named and no more.
+Days passed are named from two on, by the dates of the notes, else by the times of the recordings.
 """
 
 from __future__ import annotations
@@ -40,8 +42,8 @@ def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[str, ...]:
         passed, and what the notes tell: temperature, humidity, string pitch.
     """
     phrases = []
-    if before.state and after.state and before.state != after.state:
-        phrases.append(f"state {before.state}, then {after.state}")
+    if before.state != after.state:
+        phrases.append(f"state {before.state or 'unsaid'}, then {after.state or 'unsaid'}")
     phrases += _points(before, after)
     phrases += _codec(before, after)
     phrases += _device(before, after)

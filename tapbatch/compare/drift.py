@@ -199,8 +199,8 @@ def judge(changes: Sequence[Change], scatter: SetupScatter | None) -> list[Judge
         What setting up anew moves; it is added.
     """
     per_tap = [c.freq.variance / c.per_tap for c in changes]
-    # What was borrowed from the other stage is no estimate of this mode's own; nor is what several set-ups told.
-    own = [not c.one_tap and (scatter is not None or max(c.setups) == 1) for c in changes]
+    # What several set-ups told is no estimate of how taps scatter; what a single tap borrowed of its own mode is one.
+    own = [scatter is not None or max(c.setups) == 1 for c in changes]
     dofs = [c.freq.dof if alone else math.inf for c, alone in zip(changes, own, strict=True)]
     leaning, leaning_dofs = moderated(per_tap, dofs)
     settled = []

@@ -252,6 +252,7 @@ def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[La
                 steps_to_go=against.steps_to_go(to_go) if against else None,
                 overshoot=against.overshoot(to_go, place.tolerance_cents) if against else None,
                 basis=_basis(work, outlook),
+                moves_with=place.other.mode if place.other else "",
             )
         )
     return landings

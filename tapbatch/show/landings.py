@@ -95,4 +95,7 @@ def landing_line(landing: Landing) -> str:
     air to target A3: 167.5 c up; one more step +31 c (+19 to +43), about 6.4 steps, under 1 % chance that the ...
     """
     parts = [step_text(landing), way_text(landing), chance_text(landing)]
-    return f"{landing.mode} to {landing_name(landing)}: {to_go_text(landing)}; {', '.join(p for p in parts if p)}"
+    # A step may go one way and the distance the other, where the place itself goes faster.
+    moving = landing.moves_with and landing.step_cents is not None
+    name = landing_name(landing) + (f" (moves with {landing.moves_with})" if moving else "")
+    return f"{landing.mode} to {name}: {to_go_text(landing)}; {', '.join(p for p in parts if p)}"

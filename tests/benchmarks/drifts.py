@@ -42,6 +42,7 @@ def main() -> None:
 
     say(f"# Drift, identity and steps on simulated builds\n\n{tables.machine()}\n")
     verdicts(say, int(400 * share))
+    harsh_verdicts(say, int(400 * share))
     set_ups(say, int(200 * share))
     identities(say, int(100 * share))
     next_steps(say, int(2000 * share))
@@ -57,23 +58,41 @@ def verdicts(say: Say, builds: int) -> None:
     every: list[Said] = []
     for scatter in (0.3, 1.0, 2.0):
         for modes in (1, 3, 8, 16):
-            said, false, families = _families(scatter, modes, max(20, builds * 8 // modes // 4))
+            said, false, families = _families(scatter, modes, builds * (15 if modes == 1 else 3))
             every += said
-            moved = [s for s in said if s.true]
-            still = [s for s in said if not s.true]
-            told = np.mean([s.verdict == ("up" if s.true > 0 else "down") for s in moved])
-            called = np.mean([s.verdict in ("up", "down") for s in still])
-            say(f"| {scatter} | {modes} | {100 * told:.1f} | {100 * called:.1f} | {100 * false / families:.1f} |")
+            say(f"| {scatter} | {modes} | {_told(said, false, families)} |")
     say(f"\nDrift intervals that hold the truth: {100 * np.mean([s.covers for s in every]):.1f} % of {len(every)}.\n")
 
 
-def _families(scatter: float, modes: int, builds: int) -> tuple[list[Said], int, int]:
+def harsh_verdicts(say: Say, builds: int) -> None:
+    """Print the same where no mode scatters by less than two cents, where modes are unlike, and with few taps."""
+    say("## Verdicts where it is hard: few taps; modes that all scatter by 2 cents, or by 2 at most and unlike\n")
+    say("| taps a side | modes are | modes | moves told, % | still called moved, % | stages with one such, % |")
+    say("".join(["| --- " * 6, "|"]))
+    for taps in ((2, 1), (5, 1), 2, 3, 5):
+        for unlike, name in ((0.0, "alike"), (0.7, "unlike")):
+            for modes in (1, 3, 8, 16) if not unlike else (3, 8, 16):
+                said, false, families = _families(2.0, modes, builds * (15 if modes == 1 else 3), taps, unlike)
+                sides = f"{taps[0]}, then {taps[1]}" if isinstance(taps, tuple) else str(taps)
+                say(f"| {sides} | {name} | {modes} | {_told(said, false, families)} |")
+    say("")
+
+
+def _told(said: list[Said], false: int, families: int) -> str:
+    told = np.mean([s.verdict == ("up" if s.true > 0 else "down") for s in said if s.true])
+    called = np.mean([s.verdict in ("up", "down") for s in said if not s.true])
+    return f"{100 * told:.1f} | {100 * called:.1f} | {100 * false / families:.1f}"
+
+
+def _families(
+    scatter: float, modes: int, builds: int, taps: int | tuple[int, int] = 5, unlike: float = 0.3
+) -> tuple[list[Said], int, int]:
     said: list[Said] = []
     false, families = 0, 0
     for n in range(builds):
         rng = np.random.default_rng([71, int(10 * scatter), modes, n])
         moves = [float(rng.choice([-6.0, 6.0])) if rng.random() < 0.3 else 0.0 for _ in range(modes)]
-        of_build = a_pair(rng, moves, scatter)
+        of_build = a_pair(rng, moves, scatter, taps, unlike=unlike)
         still = [s for s in of_build if not s.true]
         families += bool(still)
         false += any(s.verdict in ("up", "down") for s in still)

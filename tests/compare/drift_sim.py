@@ -1,9 +1,10 @@
 """Simulated pairs of stages, at the level of what taps read: which modes moved, by how much, and what is said of it.
 
 Random numbers come from the generator that is passed in. Two stages of ``modes`` modes, each struck ``taps`` times by
-one hand, whose scatter differs from mode to mode by a factor of 1.35 (one standard deviation); noise that is a tenth
-of a cent at the usual loudness, loudness that scatters by 8 dB. Set-ups move each mode by ``setup`` cents, half of
-which (in variance) all modes of a set-up share.
+one hand, whose scatter differs from mode to mode by a factor of 1.35 (one standard deviation, ``unlike`` being its
+logarithm), cut off at the scatter that is asked for, so that the usual mode scatters by three quarters of it; noise
+that is a tenth of a cent at the usual loudness, loudness that scatters by 8 dB. Set-ups move each mode by ``setup``
+cents, half of which (in variance) all modes of a set-up share.
 """
 
 from __future__ import annotations
@@ -73,17 +74,22 @@ def a_pair(
     rng: np.random.Generator,
     moves: Sequence[float],
     scatter: float,
-    count: int = 5,
+    count: int | tuple[int, int] = 5,
     setup: float = 0.0,
     known: SetupScatter | None = None,
     steady: float = 3.0,
+    unlike: float = 0.3,
 ) -> list[Said]:
-    """Return what two stages say of modes that moved by ``moves`` cents, taps scattering by ``scatter`` at most."""
-    scatters = [min(scatter, scatter * math.exp(rng.normal(-0.3, 0.3))) for _ in moves]
+    """Return what two stages say of modes that moved by ``moves`` cents, taps scattering by ``scatter`` at most.
+
+    With ``unlike`` of nought every mode scatters by the whole of it. ``count`` is the taps of a side, or of each.
+    """
+    counts = (count, count) if isinstance(count, int) else count
+    scatters = [min(scatter, scatter * math.exp(rng.normal(-unlike, unlike))) for _ in moves]
     freqs = [150.0 * 1.3**m for m in range(len(moves))]
-    before = a_stage(rng, freqs, scatters, count, setup)
+    before = a_stage(rng, freqs, scatters, counts[0], setup)
     moved = [f * 2.0 ** (c / 1200.0) for f, c in zip(freqs, moves, strict=True)]
-    after = a_stage(rng, moved, scatters, count, setup)
+    after = a_stage(rng, moved, scatters, counts[1], setup)
     changes = [change_by_taps(b, a, steady, known is not None) for b, a in zip(before, after, strict=True)]
     return [Said(move, j, said(j, steady)) for move, j in zip(moves, judge(changes, known), strict=True)]
 

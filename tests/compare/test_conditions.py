@@ -29,7 +29,6 @@ def test_nothing_known_to_differ_says_nothing() -> None:
     assert cautions(_stage(), _stage()) == ()
     assert cautions(_stage({"temperature_c": 20.0}), _stage()) == ()
     assert cautions(_stage({"temperature_c": 20.0}), _stage({"humidity_pct": 45.0})) == ()
-    assert cautions(_stage(state="closed"), _stage()) == ()
     assert cautions(_stage(sound={"device": "Pocket A"}), _stage()) == ()
 
 
@@ -37,6 +36,7 @@ def test_nothing_known_to_differ_says_nothing() -> None:
     ("before", "after", "phrase"),
     [
         ({"state": "closed"}, {"state": "strung"}, "state closed, then strung"),
+        ({}, {"state": "strung"}, "state unsaid, then strung"),
         ({"point": "bridge"}, {"point": "edge"}, "points bridge, then edge"),
         ({"point": "bridge"}, {}, "points bridge, then unsaid"),
         ({"sound": {"lossy": False}}, {"sound": {"lossy": True}}, "codec lossless, then lossy"),

@@ -15,6 +15,7 @@ from tapbatch.compare.stage import TapAt
 from tapbatch.settings import InstrumentSettings
 from tapbatch.values import Drift, Mode
 from tests.compare.builds import item, mode, reading, taps
+from tests.compare.drift_sim import a_pair
 
 Members = list[tuple[TapAt, Mode]]
 
@@ -130,6 +131,21 @@ def test_one_tap_borrows_the_scatter_of_the_other_stage() -> None:
     assert change.one_tap
     # A sixth value beside five of standard deviation 1.58: t(4) s sqrt(1 + 1/5), textbook prediction interval.
     assert change.freq.half * CENTS == pytest.approx(2.776 * 1.581 * math.sqrt(1.2), rel=0.01)
+
+
+@pytest.mark.parametrize(("before", "after"), [(2, 1), (5, 1), (1, 5)])
+@pytest.mark.parametrize("scatter", [0.3, 1.0, 2.0])
+def test_a_single_tap_raises_no_false_alarms(before: int, after: int, scatter: float) -> None:
+    # Two taps that agree by chance do not show that only noise is left: the scatter that they lend may be far larger.
+    families, false, covered = 120, 0, 0
+    for n in range(families):
+        said = a_pair(
+            np.random.default_rng([8, before, after, int(10 * scatter), n]), [0.0] * 8, scatter, (before, after)
+        )
+        false += any(s.verdict in ("up", "down") for s in said)
+        covered += sum(s.covers for s in said)
+    assert false / families <= 0.05 + _bound(0.05, families)
+    assert covered / (8 * families) >= 0.93
 
 
 def test_one_tap_each_claims_no_more_than_the_builder_does() -> None:

@@ -59,11 +59,24 @@ def test_what_differs_from_mode_to_mode_is_learned() -> None:
     assert lent < 0.75 * own
 
 
-def test_few_modes_and_known_variances_keep_their_own() -> None:
-    assert moderated([1.0, 9.0, 4.0], [8.0] * 3) == ([1.0, 9.0, 4.0], [8.0] * 3)
+def test_one_mode_and_known_variances_keep_their_own() -> None:
+    assert moderated([3.0], [8.0]) == ([3.0], [8.0])
+    assert moderated([3.0, 9.0], [8.0, math.inf]) == ([3.0, 9.0], [8.0, math.inf])
     variances, dofs = moderated([1.0, 1.1, 0.9, 1.0, 50.0], [8.0] * 4 + [math.inf])
     assert (variances[4], dofs[4]) == (50.0, math.inf)
     assert max(variances[:4]) < 1.2
+
+
+def test_what_is_lent_hangs_on_neither_order_nor_unit() -> None:
+    seen, dofs = [1.0, 2.0, 0.3, 7.0], [8.0, 4.0, 6.5, 2.0]
+    variances, lent = moderated(seen, dofs)
+    backwards, lent_backwards = moderated(seen[::-1], dofs[::-1])
+    assert backwards[::-1] == pytest.approx(variances)
+    assert lent_backwards[::-1] == pytest.approx(lent)
+    smaller, lent_smaller = moderated([1e-9 * v for v in seen], dofs)
+    assert [1e9 * v for v in smaller] == pytest.approx(variances)
+    assert lent_smaller == pytest.approx(lent)
+    assert all(d <= sum(dofs) for d in lent)
 
 
 def test_a_verdict_needs_the_family_too() -> None:
@@ -73,11 +86,15 @@ def test_a_verdict_needs_the_family_too() -> None:
     assert verdict_of(-4.0, -0.5, 3.0, 0.01) == "down"
 
 
-def test_with_few_taps_no_mode_is_taken_for_steadier_than_it_seems() -> None:
-    seen = [1.0, 1.1, 0.2, 0.9, 6.0]
-    variances, _ = moderated(seen, [4.0] * 5)
-    assert all(v >= s for v, s in zip(variances, seen, strict=True))
-    assert variances[2] > 0.2
+def test_two_variances_meet_between_what_each_says_and_what_both_say() -> None:
+    (low, high), dofs = moderated([1.0, 4.0], [8.0, 8.0])
+    assert 1.0 < low < 2.5 < high < 4.0
+    assert max(dofs) <= 16.0
+    (near, also), dofs = moderated([1.0, 1.1], [8.0, 8.0])
+    assert 1.0 < near < also < 1.1
+    assert min(dofs) > 8.0
+    (apart, far), _ = moderated([1.0, 400.0], [8.0, 8.0])
+    assert (apart, far) == (pytest.approx(1.0, rel=0.3), pytest.approx(400.0, rel=0.3))
 
 
 # -------------------------------------------------------------- more taps
@@ -153,6 +170,34 @@ def test_moves_of_exactly_six_cents_are_told_at_two_cents_of_scatter() -> None:
     ]
     right = np.mean([s.verdict == ("up" if s.true > 0 else "down") for s in said if s.true])
     assert right >= 0.95 - _bound(0.95, 120)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("taps", "unlike"), [(2, 0.0), (2, 0.7), (3, 0.7), (5, 0.0), (5, 0.7)])
+def test_false_movers_are_kept_in_check_however_few_the_taps_and_however_unlike_the_modes(
+    taps: int, unlike: float
+) -> None:
+    families, false, covered = 400, 0, []
+    for n in range(families):
+        said = a_pair(np.random.default_rng([63, taps, n]), [0.0] * 12, 2.0, taps, unlike=unlike)
+        false += any(s.verdict in ("up", "down") for s in said)
+        covered.append(np.mean([s.covers for s in said]))
+    assert false / families <= 0.05 + _bound(0.05, families)
+    assert 0.93 <= np.mean(covered) <= 0.985
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("modes", [1, 3, 8])
+def test_six_cents_are_told_where_every_mode_scatters_by_two(modes: int) -> None:
+    # The harshest case that is asked of five taps a side: no mode scatters by less than two cents.
+    moves = [6.0, *[0.0] * (modes - 1)] if modes < 8 else [6.0, -6.0, *[0.0] * (modes - 2)]
+    told = [
+        s.verdict == ("up" if s.true > 0 else "down")
+        for n in range(800)
+        for s in a_pair(np.random.default_rng([64, modes, n]), moves, 2.0, unlike=0.0)
+        if s.true
+    ]
+    assert np.mean(told) >= 0.95 - _bound(0.95, len(told))
 
 
 def test_a_family_of_one_is_judged_alone() -> None:

@@ -56,7 +56,7 @@ def test_a_last_reading_that_came_out_high_is_expected_to_come_down() -> None:
 @pytest.mark.parametrize("per_doubling", [300.0, 130.0, -80.0])
 def test_the_exponent_of_the_area_is_learned_with_its_sign(per_doubling: float) -> None:
     # Rayleigh: a thin hole in a rigid box goes with the fourth root of its area, 300 cents a doubling.
-    areas = [490.0, 540.0, 600.0, 650.0, 720.0]
+    areas = [490.0, 540.0, 590.0, 640.0, 690.0]
     outlook = learn_steps(_stages([per_doubling * math.log2(a / 490.0) for a in areas], 1e-4, areas), _chain(4))
     assert outlook is not None
     assert outlook.model == "area"
@@ -66,8 +66,21 @@ def test_the_exponent_of_the_area_is_learned_with_its_sign(per_doubling: float) 
     ahead = math.copysign(60.0, per_doubling)
     steps = outlook.steps_to_go(ahead)
     assert steps is not None
-    assert per_doubling * math.log2((720.0 + steps * 57.5) / 720.0) == pytest.approx(ahead, rel=0.01)
+    assert per_doubling * math.log2((690.0 + steps * 50.0) / 690.0) == pytest.approx(ahead, rel=0.01)
     assert outlook.steps_to_go(-ahead) is None
+
+
+@pytest.mark.parametrize("share", [0.8, 1.2])
+def test_an_opening_that_grows_by_equal_shares_goes_on_so(share: float) -> None:
+    areas = [300.0 * share**n for n in range(5)]
+    outlook = learn_steps(_stages([180.0 * math.log2(a / 300.0) for a in areas], 1e-4, areas), _chain(4))
+    assert outlook is not None
+    assert outlook.step.mean == pytest.approx(180.0 * math.log2(share), rel=0.02)
+    assert outlook.area_step_mm2 == pytest.approx(areas[-1] * (share - 1.0), rel=0.05)
+    # A landing well before the end of such a step is passed, one well beyond is not.
+    step = 180.0 * math.log2(share)
+    assert outlook.overshoot(0.8 * step, 3.0) > 0.9
+    assert outlook.overshoot(1.2 * step, 3.0) < 0.1
 
 
 def test_areas_are_used_only_where_all_are_known_and_changed() -> None:

@@ -221,13 +221,13 @@ def test_works_are_not_mixed_within_a_series() -> None:
 
 
 def test_opening_areas_make_the_model_a_power_law() -> None:
-    areas = [490.0, 540.0, 600.0, 650.0, 720.0]
+    areas = [490.0, 540.0, 590.0, 640.0, 690.0]
     items = [_step(n, _up(176.0, 150.0 * math.log2(a / 490.0)), 262.0) for n, a in enumerate(areas, 1)]
     notes = {f"05-voicing-step-{n}": {"work": "open", "opening_mm2": a} for n, a in enumerate(areas, 1)}
     history, _ = _landed(*items, notes=notes, target=[{"mode": "air", "note": "F#3"}])
     landing = history.landings[0]
     assert landing.basis == "4 steps of step series 05-voicing, by opening area"
-    assert landing.step_cents == pytest.approx(150.0 * math.log2(777.5 / 720.0), abs=0.2)
+    assert landing.step_cents == pytest.approx(150.0 * math.log2(740.0 / 690.0), abs=0.2)
 
 
 def test_the_steps_of_an_interval_are_those_of_the_distance() -> None:
@@ -241,6 +241,8 @@ def test_the_steps_of_an_interval_are_those_of_the_distance() -> None:
     assert target.steps_to_go is None
     assert target.overshoot is not None
     assert target.overshoot < 0.05
+    assert target.moves_with == "main"
+    assert {x.moves_with for x in history.landings if x.landing != "target"} == {""}
 
 
 def test_parts_have_landings_of_their_own() -> None:

@@ -30,6 +30,11 @@ def test_without_a_target_and_steps_both_ways_are_said() -> None:
     assert line.endswith("one more step not known (1 of 3 like it seen)")
 
 
+def test_a_place_that_moves_is_said_to() -> None:
+    moving = replace(KNOWN, landing="target", landing_note="C4+37", moves_with="top")
+    assert landing_line(moving).startswith("air to target C4+37 (moves with top): 86.3 c up; one more step +10 c")
+
+
 def test_with_steps_the_note_they_lead_to_is_said_though_the_other_is_nearer() -> None:
     away = replace(DOWN, step_cents=10.0, step_low_cents=6.0, step_high_cents=14.0, overshoot=0.0)
     assert chosen_landings(_history(KNOWN, away), "body") == (KNOWN,)
