@@ -183,13 +183,13 @@ def _draw_row(sheet: Sheet, panel: Panel, stage: Stage, steady_cents: float, *, 
     outline = np.concatenate(([[x[0], panel.bottom_mm]], np.column_stack((x, y)), [[x[-1], panel.bottom_mm]]))
     sheet.area(outline, "#efefef")
     sheet.lines([np.column_stack((x, panel.y_mm(noise)))[::4]], PALE, 0.4)
-    sheet.lines([np.column_stack((x, y))], INK, 0.5, gid=f"spectrum {stage.stage_shown}")
+    sheet.lines([np.column_stack((x, y))], INK, 0.5, name=f"spectrum {stage.stage_shown}")
     for unsure in (False, True):
         freqs = [m.freq_hz for m in stage.modes if (words.how_sure(m, steady_cents) == "unsure") is unsure]
         heights = np.interp(freqs, freq, level) if freqs else np.zeros(0)
         places = list(zip(panel.x_mm(freqs).tolist(), panel.y_mm(heights).tolist(), strict=True))
         radius = min(0.8, row / 8)
-        sheet.dots(places, MARK_PALE if unsure else MARK, radius, hollow=unsure, gid=f"modes {stage.stage_shown}")
+        sheet.dots(places, MARK_PALE if unsure else MARK, radius, hollow=unsure, name=f"modes {stage.stage_shown}")
 
 
 def _draw_flags(sheet: Sheet, panel: Panel, stage: Stage, steady_cents: float) -> None:
