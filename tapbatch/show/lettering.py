@@ -54,7 +54,13 @@ def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
     >>> round(text_width_mm("AA", 72), 2) == round(2 * text_width_mm("A", 72), 2)
     True
     """
-    return sum(_advance(c, bold) for c in printable(text)) * size_pt * MM_PER_PT
+    return _share(text, bold) * size_pt * MM_PER_PT
+
+
+@lru_cache(maxsize=16384)
+def _share(text: str, bold: bool) -> float:
+    """Return how wide a line of text is as a share of the type size."""
+    return sum(_advance(c, bold) for c in printable(text))
 
 
 def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
@@ -112,8 +118,11 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
     while pieces:
         if len(lines) == most - 1:
             return [*lines, fitted("".join(pieces).rstrip(), width_mm, size_pt, bold)]
-        taken = 1
-        while taken < len(pieces) and text_width_mm("".join(pieces[: taken + 1]).rstrip(), size_pt, bold) <= width_mm:
+        taken, so_far = 1, text_width_mm(pieces[0], size_pt, bold)
+        while taken < len(pieces):
+            if so_far + text_width_mm(pieces[taken].rstrip(), size_pt, bold) > width_mm:
+                break
+            so_far += text_width_mm(pieces[taken], size_pt, bold)
             taken += 1
         lines.append(fitted("".join(pieces[:taken]).rstrip(), width_mm, size_pt, bold))
         pieces = pieces[taken:]

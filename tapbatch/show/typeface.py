@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 # Tables that a page has no use for: letters are placed by whoever sets them.
-_NEEDLESS = ("FFTM", "GDEF", "GPOS", "GSUB", "MATH", "OS/2", "gasp", "kern", "name", "post")
+_LAYOUT = ("GDEF", "GPOS", "GSUB", "MATH", "kern")
+_NEEDLESS = ("FFTM", "OS/2", "gasp", "name", "post")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,6 +106,10 @@ class Face:
         options = Options(layout_features=[], name_IDs=[], glyph_names=False, notdef_outline=True)
         options.drop_tables = [*options.drop_tables, *_NEEDLESS]
         font = load_font(io.BytesIO(self.path.read_bytes()), options, lazy=True)
+        # Gone before the subsetter looks at them, which takes it as long as all the rest.
+        for table in _LAYOUT:
+            if table in font:
+                del font[table]
         subsetter = Subsetter(options)
         subsetter.populate(unicodes=[ord(char) for char in letters])
         subsetter.subset(font)
