@@ -86,9 +86,8 @@ def main() -> None:
     from tests.benchmarks.tables import machine
 
     print(f"# What a report costs\n\n{machine()}\n")
-    print(
-        "| instrument | parts | stages | pages | first, s | next, s | KB |\n| --- | --- | --- | --- | --- | --- | --- |"
-    )
+    print("| instrument | parts | stages | pages | first, s | next, s | KB |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as folder:
         ten = make_ten(Path(folder) / "ten")
         sample = ROOT / "sample_data"

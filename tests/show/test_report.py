@@ -269,6 +269,22 @@ def test_a_mode_flag_for_every_mode_of_the_latest_stage(whole: History) -> None:
             assert f"{words.note_text(mode)}, {mode.mode}" in said
 
 
+def test_hertz_stand_above_the_notes_where_they_belong(whole: History) -> None:
+    """With A4 at 440 Hz (ISO 16), C3 is 130.81 Hz and C4 261.63 Hz in equal temperament."""
+    top = dataclasses.replace(whole, stages=whole.of_part("top"))
+    (sheet,) = (sheet for sheet in drawn(top) if sheet.title == "Spectra")
+    at = {
+        word.text: (word.x_mm + text_width_mm(word.text, word.size_pt, word.bold) / 2, word.y_mm, word.size_pt)
+        for word in sheet.words
+    }
+    octave = at["C4"][0] - at["C3"][0]
+    assert (at["200"][0] - at["C3"][0]) / octave == pytest.approx(math.log2(200 / 130.8128), abs=1e-3)
+    assert (at["500"][0] - at["C4"][0]) / octave == pytest.approx(math.log2(500 / 261.6256), abs=1e-3)
+    # Notes lead: hertz are smaller and above.
+    assert at["200"][1] < at["C4"][1]
+    assert at["200"][2] < at["C4"][2]
+
+
 def test_a_thinned_spectrum_loses_no_peak() -> None:
     freq = np.linspace(50.0, 1500.0, 20001)
     level = np.full_like(freq, -60.0)
