@@ -31,33 +31,27 @@ def needs_shaping(text: str) -> bool:
     )
 
 
-def outlined(word: Word, font: Path) -> str:
-    """Return a word as filled shapes in the words of a PDF, from the start of its baseline, in points."""
+def trace_outline(path: Any, word: Word, font: Path) -> bool:
+    """Trace a word's shapes on a canvas's path, in points from the start of its baseline; tell if there are any."""
     from matplotlib.path import Path as Outline
 
-    shape = _shape(word, font)
-    out: list[str] = []
-    here: tuple[float, float] = (0.0, 0.0)
-    for points, code in shape.iter_segments(curves=True):
-        values: list[Any] = [float(v) for v in points]
+    steps = {Outline.MOVETO: path.moveTo, Outline.LINETO: path.lineTo, Outline.CURVE4: path.curveTo}
+    x, y = 0.0, 0.0
+    empty = True
+    for points, code in _shape(word, font).iter_segments(curves=True):
+        empty = False
         if code == Outline.CLOSEPOLY:
-            out.append("h")
+            path.close()
             continue
         if code == Outline.CURVE3:
             # A quadratic curve as a cubic one: its handles lie two thirds of the way to the one it had.
-            (x, y), (cx, cy, ex, ey) = here, values
-            values = [
-                x + 2 / 3 * (cx - x),
-                y + 2 / 3 * (cy - y),
-                ex + 2 / 3 * (cx - ex),
-                ey + 2 / 3 * (cy - ey),
-                ex,
-                ey,
-            ]
-        operator = {Outline.MOVETO: "m", Outline.LINETO: "l"}.get(code, "c")
-        out.append(f"{' '.join(f'{v:.2f}' for v in values)} {operator}")
-        here = values[-2], values[-1]
-    return " ".join([*out, "f"]) if out else ""
+            cx, cy, ex, ey = points
+            handles = (x + 2 / 3 * (cx - x), y + 2 / 3 * (cy - y), ex + 2 / 3 * (cx - ex), ey + 2 / 3 * (cy - ey))
+            points, code = (*handles, ex, ey), Outline.CURVE4
+        places = [round(float(v), 2) for v in points]
+        steps[code](*places)
+        x, y = places[-2:]
+    return not empty
 
 
 def _shape(word: Word, font: Path) -> Any:

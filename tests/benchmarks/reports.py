@@ -60,7 +60,7 @@ def draw(root: Path, results: Path, instrument: str) -> dict[str, float]:
     settings = shop.settings_of(instrument)
     items, _ = items_of(shop, {instrument})
     history, _ = build_history(instrument, items[instrument], settings, shop.notes)
-    assert "fontTools" not in sys.modules
+    assert "reportlab" not in sys.modules
     times = []
     for _ in range(6):
         began_s = time.process_time()
