@@ -38,7 +38,7 @@ Advance = Callable[[str], None]
 Progress = Callable[[int], AbstractContextManager[Advance]]
 Say = Callable[[str], None]
 
-_REPORT_COSTS = 4
+_REPORT_COSTS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +115,7 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
     if wanted or stock.remembered != stock.before or stock.method_before != METHOD:
         store.write_ledger(stock.remembered)
     stale = look_over(shop, stock, store, how.reports, excel=how.excel, drawn_beside=how.drawn)
-    # A report costs as much as several recordings.
+    # To compare an instrument and to draw its report costs as much as two recordings.
     refreshed = refresh(shop, store, stale, _crew(how, here, _REPORT_COSTS * len(stale.undrawn)), how.shown)
     if stock.before:
         store.drop_all_but({entry.key for entry in stock.remembered.values()})

@@ -156,17 +156,17 @@ def test_no_maths_prints_or_draws() -> None:
             n.func.id for n in ast.walk(tree_of(path)) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
         }
         assert "print" not in calls, path
-        assert not {name for name in _all_imports(tree_of(path)) if name.split(".")[0] in ("matplotlib", "rich")}, (
-            path
-        )
+        assert not {
+            name for name in _all_imports(tree_of(path)) if name.split(".")[0] in ("matplotlib", "reportlab", "rich")
+        }, path
 
 
 @pytest.mark.parametrize(
     ("module", "absent"),
     [
-        ("tapbatch.cli", "numpy scipy matplotlib pandas librosa av soundfile pydantic rich"),
-        ("tapbatch.pipeline", "scipy.signal matplotlib pandas librosa av"),
-        ("tapbatch.reading", "matplotlib pandas librosa av"),
+        ("tapbatch.cli", "numpy scipy matplotlib reportlab pandas librosa av soundfile pydantic rich"),
+        ("tapbatch.pipeline", "scipy.signal matplotlib reportlab pandas librosa av"),
+        ("tapbatch.reading", "matplotlib reportlab pandas librosa av"),
     ],
 )
 def test_heavy_libraries_come_late(module: str, absent: str) -> None:

@@ -173,10 +173,10 @@ def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: s
     colour = MARK if sure else MARK_PALE
     if row.low_pct is not None and row.high_pct is not None:
         low, high = panel.x_mm([row.low_pct, row.high_pct])
-        sheet.lines([[(float(low), y), (float(high), y)]], colour, 1.4, gid=f"interval {row.name}")
+        sheet.lines([[(float(low), y), (float(high), y)]], colour, 1.4, name=f"interval {row.name}")
     if row.change_pct is not None:
         at = float(panel.x_mm(row.change_pct))
-        sheet.dots([(at, y)], colour, 0.9, hollow=not sure, gid=f"change {row.name}")
+        sheet.dots([(at, y)], colour, 0.9, hollow=not sure, name=f"change {row.name}")
     figures = words.change_text(row.change_pct, row.low_pct, row.high_pct, 0).split(" (")[0]
     if row.verdict:
         said = f"{row.verdict}, {figures} %"

@@ -99,8 +99,8 @@ def _draw_one_stage(
         colour = MARK_PALE if point.unsure else MARK
         sheet.say(sheet.left_mm, row, title, BODY, va="center", within_mm=55.0)
         if math.isfinite(point.low) and math.isfinite(point.high):
-            sheet.lines([[(x_mm(point.low), row), (x_mm(point.high), row)]], colour, 1.4, gid=f"intervals {title}")
-        sheet.dots([(x_mm(point.value), row)], colour, hollow=point.unsure, gid=f"T60 {title}")
+            sheet.lines([[(x_mm(point.low), row), (x_mm(point.high), row)]], colour, 1.4, name=f"intervals {title}")
+        sheet.dots([(x_mm(point.value), row)], colour, hollow=point.unsure, name=f"T60 {title}")
         sheet.say(sheet.right_mm, row, f"{point.value:.2f} s", SMALL, bold=True, ha="right", va="center")
 
 
