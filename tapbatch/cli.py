@@ -19,11 +19,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tapbatch.errors import TapbatchError
+    from tapbatch.findings import History
     from tapbatch.pipeline import Outcome
     from tapbatch.serving import Live
     from tapbatch.settings import InstrumentSettings
     from tapbatch.shop import Shop
-    from tapbatch.values import Attention, History
+    from tapbatch.values import Attention
 
 app = typer.Typer(
     name="tapbatch",

@@ -14,10 +14,11 @@ from tapbatch.compare.before_after import Comparison, side_by_side
 from tapbatch.compare.history import build_history
 from tapbatch.compare.setups import learn_setups
 from tapbatch.errors import ShopError
+from tapbatch.findings import History, Stage
 from tapbatch.listen.naming import identity
 from tapbatch.pipeline import items_of
 from tapbatch.shop import Shop
-from tapbatch.values import Attention, History, Stage
+from tapbatch.values import Attention
 
 
 def compare_in_shop(

@@ -19,6 +19,7 @@ from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
 from tapbatch.drawing import Drawn, Due
 from tapbatch.errors import SoundError, TapbatchError
+from tapbatch.findings import History
 from tapbatch.front_page import refresh_page
 from tapbatch.holding import hold, name_of_command
 from tapbatch.inventory import Inventory, instruments_of, is_missing, is_there, take_stock
@@ -31,7 +32,7 @@ from tapbatch.settings import InstrumentSettings
 from tapbatch.shop import Shop
 from tapbatch.show.rows import attention_rows
 from tapbatch.show.tables import write_table
-from tapbatch.values import Attention, History, Recording
+from tapbatch.values import Attention, Recording
 from tapbatch.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 
 Advance = Callable[[str], None]

@@ -30,12 +30,14 @@ COMMON = {
 QUIET = {"tapbatch.listen.taps.quiet_stretches", "tapbatch.listen.judging.BOUNCE"}
 # What naming a thing takes: identities of instruments and stages, the closed word lists, dates in names.
 NAMES = {"tapbatch.listen.naming"}
+# What comparing finds; what listens and measures knows nothing of it.
+FINDINGS = {"tapbatch.findings"}
 
 MAY_KNOW: dict[str, set[str]] = {
     "tapbatch.listen": COMMON | {"tapbatch.listen"},
     "tapbatch.measure": COMMON | {"tapbatch.measure"} | QUIET,
-    "tapbatch.compare": COMMON | {"tapbatch.compare"} | NAMES,
-    "tapbatch.show": COMMON | {"tapbatch.show", "tapbatch.compare"},
+    "tapbatch.compare": COMMON | {"tapbatch.compare"} | FINDINGS | NAMES,
+    "tapbatch.show": COMMON | {"tapbatch.show", "tapbatch.compare"} | FINDINGS,
 }
 
 

@@ -11,12 +11,12 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange, side_by_side
+from tapbatch.findings import History, Stage
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, draw_heading, nice_step
 from tapbatch.show.lettering import wrapped
 from tapbatch.show.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
-from tapbatch.values import History, Stage
 
 MOST_BANDS = 7
 MOST_MODES = 10

@@ -12,9 +12,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tapbatch.findings import Drift, History, Stage, StageMode
 from tapbatch.show.lettering import MM_PER_PT, fitted, wrapped
 from tapbatch.show.sheet import HAIR, INK, LEAD, MARK, MARK_PALE, SMALL, SOFT, Panel, Sheet
-from tapbatch.values import Drift, History, Stage, StageMode
 
 MOST_MODES = 8
 NARROW_MM = 15.0

@@ -13,10 +13,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.findings import Stage
 from tapbatch.show.charts import nice_step
 from tapbatch.show.lettering import text_width_mm
 from tapbatch.show.sheet import BODY, HAIR, MARK, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
-from tapbatch.values import DecayTrace, Stage
+from tapbatch.values import DecayTrace
 
 LOWEST_DB = -70.0
 MOST_POINTS = 240

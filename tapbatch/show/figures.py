@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from tapbatch.findings import History, Stage
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import (
@@ -26,7 +27,6 @@ from tapbatch.show.charts import (
 )
 from tapbatch.show.lettering import fitted
 from tapbatch.show.sheet import BODY, LEAD, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
-from tapbatch.values import History, Stage
 
 STRIP_MM = 29.0
 DIFFERED_MM = 3.5

@@ -10,12 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from tapbatch.findings import History, Landing, Stage, StageMode
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, draw_heading, mode_at
 from tapbatch.show.landings import RISKY, chance_text, step_text, to_go_text, way_text
 from tapbatch.show.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
-from tapbatch.values import History, Landing, Stage, StageMode
 
 ROW_MM = 8.0
 NOTES_MM = 6.0

@@ -10,11 +10,11 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.tension import total_tension_n
+from tapbatch.findings import History, OpenString, Stage
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, draw_heading, nice_step
 from tapbatch.show.sheet import BODY, HAIR, INK, MARK, PALE, SMALL, SOFT, WARN, Panel, Sheet
-from tapbatch.values import History, OpenString, Stage
 
 MOST_ROWS = 32
 ROW_MM = 5.4

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+from tapbatch.findings import History
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show.before_after import before_after_height_mm, draw_before_after, last_two
 from tapbatch.show.bench_card import draw_bench_card
@@ -23,7 +24,6 @@ from tapbatch.show.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, S
 from tapbatch.show.slip import draw_slip, latest_stage, leading
 from tapbatch.show.spectra import draw_spectra, spectra_height_mm
 from tapbatch.show.sustain import draw_sustain, sustain_height_mm
-from tapbatch.values import History
 
 BLOCK_GAP_MM = 7.0
 

@@ -14,12 +14,13 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.findings import History, Stage
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, chart_modes, draw_heading, mode_at
 from tapbatch.show.lettering import fitted, text_width_mm, wrapped
 from tapbatch.show.sheet import HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, TINY, Panel, Sheet
-from tapbatch.values import History, Spectrum, Stage
+from tapbatch.values import Spectrum
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from tapbatch.findings import History, Stage, StageDecay
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import (
@@ -24,7 +25,7 @@ from tapbatch.show.charts import (
     stage_places,
 )
 from tapbatch.show.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, Panel, Sheet
-from tapbatch.values import History, Kind, Stage, StageDecay
+from tapbatch.values import Kind
 
 Band = tuple[Kind, float | None, float | None]
 Chart = tuple[str, list[Point]]

@@ -155,7 +155,7 @@ def test_noise_is_learned_without_bias_whatever_its_colour(pole: float) -> None:
 
 
 def test_two_that_may_be_one_are_flagged_and_two_that_are_two_are_not() -> None:
-    # Plainly two: the bound of either is under 0.01 Hz. 1.96 standard errors of a difference of two of 0.4 Hz: 1.11 Hz.
+    # Plainly two: the bound of either is under 0.01 Hz. And 1.96 errors of a difference of two of 0.4 Hz are 1.11 Hz.
     two, _ = _sound((SimMode(187.0, 0.4, 0.05), SimMode(193.0, 0.4, 0.05, 1.0)))
     assert [m.flags for r in _measured(two) for m in r.modes] == [()] * 6
     lower, upper = Mode(**KNOWN, freq_hz=300.0, freq_se_hz=0.4), Mode(**KNOWN, freq_hz=301.0, freq_se_hz=0.4)

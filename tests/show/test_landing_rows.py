@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tapbatch.findings import History, Stage, StageMode
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show.bench_card import card_answers
 from tapbatch.show.landing_rows import landing_blocks
 from tapbatch.show.lettering import MM_PER_PT
 from tapbatch.show.report import report_sheets
 from tapbatch.show.sheet import Dots, Lines, Sheet
-from tapbatch.values import History, Stage, StageMode
 
 
 def drawn(history: History, title: str) -> list[Sheet]:

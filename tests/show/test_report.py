@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tapbatch.findings import History, Stage, StageMode
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import pages, words
 from tapbatch.show.charts import chart_modes
@@ -22,7 +23,7 @@ from tapbatch.show.report import report_bytes, report_sheets, write_report
 from tapbatch.show.sheet import Dots, Lines, Paper, Sheet
 from tapbatch.show.slip import latest_stage
 from tapbatch.show.spectra import spectrum_of, spread, thinned
-from tapbatch.values import History, Spectrum, Stage, StageMode
+from tapbatch.values import Spectrum
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf reads the reports back")
 

@@ -11,11 +11,11 @@ import pytest
 from tapbatch.compare.before_after import side_by_side
 from tapbatch.compare.history import build_history
 from tapbatch.compare.tension import total_tension_n
+from tapbatch.findings import History
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show.comparison import comparison_lines, rings_text
 from tapbatch.show.report import report_sheets
 from tapbatch.show.sheet import Dots, Lines
-from tapbatch.values import History
 from tests.compare.builds import item
 from tests.compare.test_before_after import CITTERN, side
 from tests.compare.test_open_strings import D4, G3, cents_up, plucked, tone

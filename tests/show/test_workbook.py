@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tapbatch.findings import History
 from tapbatch.show import workbook
 from tapbatch.show.rows import history_to_tables
 from tapbatch.show.tables import SCHEMA, Row, cell_text, read_table, write_table
 from tapbatch.show.workbook import workbook_bytes
-from tapbatch.values import History
 
 # Another library than the one that writes; it knows cells as ECMA-376 types them: s text, n number, b boolean.
 openpyxl = pytest.importorskip("openpyxl", reason="openpyxl reads workbooks back")

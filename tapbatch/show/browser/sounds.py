@@ -12,6 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tapbatch.findings import Stage, StageMode
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.browser.drawing import WIDTH, cut, dot, drawing, line, path, say
@@ -21,7 +22,7 @@ from tapbatch.show.decays import pieces as unbroken
 from tapbatch.show.decays import trace_of
 from tapbatch.show.sheet import Panel
 from tapbatch.show.spectra import FLOOR_DB, hertz_marks, spectrum_edges, spectrum_of, thinned
-from tapbatch.values import DecayTrace, Spectrum, Stage, StageMode
+from tapbatch.values import DecayTrace, Spectrum
 
 LEFT, RIGHT = 4.0, WIDTH - 4.0
 ROW = 92.0

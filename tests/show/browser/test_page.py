@@ -10,13 +10,14 @@ from dataclasses import replace
 
 import pytest
 
+from tapbatch.findings import History
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
 from tapbatch.show.slip import latest_stage
 from tapbatch.show.tables import SCHEMA
-from tapbatch.values import Attention, History
+from tapbatch.values import Attention
 from tests.show.browser.parsed import Element, parse
 
 SETTINGS = InstrumentSettings()
