@@ -18,9 +18,10 @@ from datetime import date, time
 from pathlib import Path
 
 from tapbatch.errors import SettingsError
+from tapbatch.findings import Note
 from tapbatch.listen.header import refuse_special
 from tapbatch.listen.naming import identity
-from tapbatch.values import Attention, Note
+from tapbatch.values import Attention
 
 COLUMNS = tuple(field.name for field in dataclasses.fields(Note))
 

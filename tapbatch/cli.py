@@ -19,11 +19,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tapbatch.errors import TapbatchError
+    from tapbatch.findings import History
     from tapbatch.pipeline import Outcome
     from tapbatch.serving import Live
     from tapbatch.settings import InstrumentSettings
     from tapbatch.shop import Shop
-    from tapbatch.values import Attention, History
+    from tapbatch.values import Attention
 
 app = typer.Typer(
     name="tapbatch",
@@ -254,6 +255,7 @@ def read(
     short_help="Say what changed between two stages, with intervals.",
     epilog=_examples(
         "tapbatch compare lute-05 01-joined 02-thinned my-shop",
+        "tapbatch compare lute-05 01 02 my-shop",
         "tapbatch compare lute-05 08-strung lute-04/08-strung my-shop",
     ),
 )
@@ -266,11 +268,15 @@ def compare(
     ],
     before: Annotated[
         str,
-        typer.Argument(metavar="BEFORE", help="A stage, or INSTRUMENT/STAGE of another.", autocompletion=_stages),
+        typer.Argument(
+            metavar="BEFORE",
+            help="A stage, or as much of its beginning as tells it apart, or INSTRUMENT/STAGE of another.",
+            autocompletion=_stages,
+        ),
     ],
     after: Annotated[
         str,
-        typer.Argument(metavar="AFTER", help="A stage, or INSTRUMENT/STAGE of another.", autocompletion=_stages),
+        typer.Argument(metavar="AFTER", help="Another, named likewise.", autocompletion=_stages),
     ],
     shop: ShopPath = Path(),
 ) -> None:

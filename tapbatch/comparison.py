@@ -1,7 +1,8 @@
 """Two stages of a shop put side by side: found by their names, measured where they have not been, and compared.
 
-Conventions: a stage is named as it is shown or by its identity, and as ``INSTRUMENT/STAGE`` where it is another
-instrument's. Nothing is written but readings, which the next run finds.
+Conventions: a stage is named as it is shown or by its identity, or by as much of its beginning as no other stage of
+the instrument has, and as ``INSTRUMENT/STAGE`` where it is another instrument's. Nothing is written but readings,
+which the next run finds.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ from tapbatch.compare.before_after import Comparison, side_by_side
 from tapbatch.compare.history import build_history
 from tapbatch.compare.setups import learn_setups
 from tapbatch.errors import ShopError
+from tapbatch.findings import History, Stage
 from tapbatch.listen.naming import identity
 from tapbatch.pipeline import items_of
 from tapbatch.shop import Shop
-from tapbatch.values import Attention, History, Stage
+from tapbatch.values import Attention
 
 
 def compare_in_shop(
@@ -31,7 +33,7 @@ def compare_in_shop(
     instrument : str
         Its name.
     before, after : str
-        Its stages, or ``INSTRUMENT/STAGE`` of any other.
+        Its stages, or their beginnings, or ``INSTRUMENT/STAGE`` of any other.
 
     Returns
     -------
@@ -43,7 +45,7 @@ def compare_in_shop(
     Raises
     ------
     ShopError
-        Where the instrument or the stage is not there, or the two have no part in common.
+        Where the instrument or the stage is not there, several stages begin so, or the two have no part in common.
     """
     wanted = [_split(instrument, name) for name in (before, after)]
     items, attention = items_of(shop, {name for name, _ in wanted})
@@ -80,11 +82,45 @@ def _stages(histories: dict[str, History], instrument: str, stage: str) -> list[
     if instrument not in histories:
         raise ShopError(instrument, "no recordings of such an instrument", _nearest(instrument, list(histories)))
     stages = histories[instrument].stages
-    found = [s for s in stages if s.stage == stage]
-    if not found:
-        known = list(dict.fromkeys(s.stage for s in stages))
+    known = list(dict.fromkeys(s.stage for s in stages))
+    meant = stages_meant(stage, known)
+    if len(meant) > 1:
+        raise ShopError(
+            f"{instrument}/{stage}",
+            f"several stages begin so: {', '.join(meant)}",
+            "write as much as tells them apart",
+        )
+    if not meant:
         raise ShopError(f"{instrument}/{stage}", "there is no such stage", _nearest(stage, known))
-    return found
+    return [s for s in stages if s.stage == meant[0]]
+
+
+def stages_meant(named: str, known: Sequence[str]) -> list[str]:
+    """Return the stages that a name may mean: the one of that name, else those that begin with it.
+
+    A beginning that ends where a word or a number does goes before one that cuts it: ``1`` is no beginning of ``10``
+    while there is a stage ``1-joined``.
+
+    Parameters
+    ----------
+    named
+        The identity of what was written.
+    known
+        The identities of all stages.
+
+    Examples
+    --------
+    >>> stages = ["1-joined", "10-closed", "10-strung", "11-settled"]
+    >>> stages_meant("10-closed", stages), stages_meant("1", stages), stages_meant("11", stages)
+    (['10-closed'], ['1-joined'], ['11-settled'])
+    >>> stages_meant("10", stages), stages_meant("2", stages), stages_meant("", stages)
+    (['10-closed', '10-strung'], [], [])
+    """
+    if named in known or not named:
+        return [named] if named else []
+    begun = [name for name in known if name.startswith(named)]
+    whole = [name for name in begun if not (named[-1].isalnum() and name[len(named)].isalnum())]
+    return whole or begun
 
 
 def _nearest(name: str, known: Sequence[str]) -> str:

@@ -19,7 +19,7 @@ from tapbatch.show.tables import SCHEMA, read_table, rows_to_frame, units_of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from tapbatch.values import History
+    from tapbatch.findings import History
 
 _QUIET_S = 1.0
 
@@ -37,7 +37,7 @@ def load_readings(shop: str | Path, results: str | Path | None = None) -> dict[s
     Returns
     -------
     dict
-        By the instrument's identity, a :class:`~tapbatch.values.History`: its ``stages`` with modes, decays and
+        By the instrument's identity, a :class:`~tapbatch.findings.History`: its ``stages`` with modes, decays and
         strings, and its ``drifts``. Recordings that no run has measured yet are left out; nothing is written.
 
     Raises

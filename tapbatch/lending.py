@@ -15,9 +15,10 @@ from typing import Any
 
 from tapbatch.compare.setups import Contrast, SetupContrasts, SetupScatter, contrasts_of, pool_setups
 from tapbatch.compare.targets import Rests, resting_places
+from tapbatch.findings import History
 from tapbatch.listen.naming import identity
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import History, Recording
+from tapbatch.values import Recording
 
 
 @dataclass(frozen=True, slots=True)

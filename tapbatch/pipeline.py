@@ -19,6 +19,7 @@ from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
 from tapbatch.drawing import Drawn, Due
 from tapbatch.errors import SoundError, TapbatchError
+from tapbatch.findings import History
 from tapbatch.front_page import refresh_page
 from tapbatch.holding import hold, name_of_command
 from tapbatch.inventory import Inventory, instruments_of, is_missing, is_there, take_stock
@@ -31,14 +32,14 @@ from tapbatch.settings import InstrumentSettings
 from tapbatch.shop import Shop
 from tapbatch.show.rows import attention_rows
 from tapbatch.show.tables import write_table
-from tapbatch.values import Attention, History, Recording
+from tapbatch.values import Attention, Recording
 from tapbatch.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 
 Advance = Callable[[str], None]
 Progress = Callable[[int], AbstractContextManager[Advance]]
 Say = Callable[[str], None]
 
-_REPORT_COSTS = 4
+_REPORT_COSTS = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,7 +116,7 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
     if wanted or stock.remembered != stock.before or stock.method_before != METHOD:
         store.write_ledger(stock.remembered)
     stale = look_over(shop, stock, store, how.reports, excel=how.excel, drawn_beside=how.drawn)
-    # A report costs as much as several recordings.
+    # To compare an instrument and to draw its report costs as much as two recordings.
     refreshed = refresh(shop, store, stale, _crew(how, here, _REPORT_COSTS * len(stale.undrawn)), how.shown)
     if stock.before:
         store.drop_all_but({entry.key for entry in stock.remembered.values()})

@@ -17,6 +17,7 @@ from itertools import chain
 from tapbatch.bench_notes import NoteKey
 from tapbatch.drawing import Drawn, Due
 from tapbatch.errors import ShopError, TapbatchError
+from tapbatch.findings import History, Note
 from tapbatch.inventory import Inventory, is_missing
 from tapbatch.lending import Common, Lent, common, liked_by, sets_up_anew
 from tapbatch.readings import ReadingStore
@@ -40,7 +41,7 @@ from tapbatch.standing import (
     work_out,
     write_mark,
 )
-from tapbatch.values import Attention, History, Note
+from tapbatch.values import Attention
 from tapbatch.workers import Crew
 
 _ROOM_ENDS = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO}

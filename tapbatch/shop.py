@@ -14,11 +14,12 @@ from pathlib import Path
 
 from tapbatch.bench_notes import NoteKey, read_notes
 from tapbatch.errors import SettingsError, ShopError
+from tapbatch.findings import Note
 from tapbatch.listen.naming import PARTS, identity, is_passing_name
 from tapbatch.new_shop import init_shop
 from tapbatch.settings import InstrumentSettings, ShopSettings
 from tapbatch.settings_files import read_instrument_settings, read_shop_settings
-from tapbatch.values import Attention, Note
+from tapbatch.values import Attention
 
 __all__ = ["Shop", "init_shop", "open_shop"]
 

@@ -22,6 +22,7 @@ from tapbatch.bench_notes import NoteKey
 from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.targets import with_landings
 from tapbatch.errors import UNFORESEEN, TapbatchError
+from tapbatch.findings import History, Note
 from tapbatch.lending import Common, Lent, lent_by
 from tapbatch.readings import FOLDER, METHOD, ReadingStore
 from tapbatch.settings import InstrumentSettings
@@ -29,7 +30,7 @@ from tapbatch.show.outputs import put_file
 from tapbatch.show.rows import history_to_tables
 from tapbatch.show.tables import SCHEMA, table_bytes
 from tapbatch.show.workbook import workbook_bytes, workbook_name, workbook_notices
-from tapbatch.values import Attention, History, Note, Reading, Recording
+from tapbatch.values import Attention, Reading, Recording
 
 Item = tuple[Recording, str, bool]
 """A recording, the key of its reading, and whether it is missing."""

@@ -16,13 +16,14 @@ from typing import Protocol
 
 from tapbatch.drawing import Drawer, Drawn, Due, Here
 from tapbatch.errors import TapbatchError
+from tapbatch.findings import History
 from tapbatch.listen.arrivals import Arrivals, Listing, Look, keeps_promise, list_folder
 from tapbatch.listen.hints import Hints
 from tapbatch.pipeline import How, Outcome, Progress, run_shop
 from tapbatch.readings import ReadingStore
 from tapbatch.shop import Shop
 from tapbatch.standing import facts_of
-from tapbatch.values import Attention, History
+from tapbatch.values import Attention
 from tapbatch.workers import WORTH_A_CREW
 
 LOOK_EVERY_S = 2.0

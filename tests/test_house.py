@@ -30,12 +30,14 @@ COMMON = {
 QUIET = {"tapbatch.listen.taps.quiet_stretches", "tapbatch.listen.judging.BOUNCE"}
 # What naming a thing takes: identities of instruments and stages, the closed word lists, dates in names.
 NAMES = {"tapbatch.listen.naming"}
+# What comparing finds; what listens and measures knows nothing of it.
+FINDINGS = {"tapbatch.findings"}
 
 MAY_KNOW: dict[str, set[str]] = {
     "tapbatch.listen": COMMON | {"tapbatch.listen"},
     "tapbatch.measure": COMMON | {"tapbatch.measure"} | QUIET,
-    "tapbatch.compare": COMMON | {"tapbatch.compare"} | NAMES,
-    "tapbatch.show": COMMON | {"tapbatch.show", "tapbatch.compare"},
+    "tapbatch.compare": COMMON | {"tapbatch.compare"} | FINDINGS | NAMES,
+    "tapbatch.show": COMMON | {"tapbatch.show", "tapbatch.compare"} | FINDINGS,
 }
 
 
@@ -156,17 +158,17 @@ def test_no_maths_prints_or_draws() -> None:
             n.func.id for n in ast.walk(tree_of(path)) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
         }
         assert "print" not in calls, path
-        assert not {name for name in _all_imports(tree_of(path)) if name.split(".")[0] in ("matplotlib", "rich")}, (
-            path
-        )
+        assert not {
+            name for name in _all_imports(tree_of(path)) if name.split(".")[0] in ("matplotlib", "reportlab", "rich")
+        }, path
 
 
 @pytest.mark.parametrize(
     ("module", "absent"),
     [
-        ("tapbatch.cli", "numpy scipy matplotlib pandas librosa av soundfile pydantic rich"),
-        ("tapbatch.pipeline", "scipy.signal matplotlib pandas librosa av"),
-        ("tapbatch.reading", "matplotlib pandas librosa av"),
+        ("tapbatch.cli", "numpy scipy matplotlib reportlab pandas librosa av soundfile pydantic rich"),
+        ("tapbatch.pipeline", "scipy.signal matplotlib reportlab pandas librosa av"),
+        ("tapbatch.reading", "matplotlib reportlab pandas librosa av"),
     ],
 )
 def test_heavy_libraries_come_late(module: str, absent: str) -> None:

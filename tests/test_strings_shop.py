@@ -81,7 +81,7 @@ def test_slack_strings_stand_beside_what_the_taps_say(shop: Path) -> None:
 @pytest.mark.slow
 def test_compare_says_what_rings_longer_and_writes_no_table(shop: Path) -> None:
     before = {p: p.read_bytes() for p in (shop / "results").rglob("*.csv")}
-    done = tapbatch("compare", "Cittern-07", "08-strung", "cittern-07/09-bridge-thinned", shop)
+    done = tapbatch("compare", "Cittern-07", "08", "cittern-07/09 Bridge", shop)
     assert done.status == 0
     assert max(len(line) for line in done.out.splitlines()) <= 80
     assert "cittern-07, body: 08-strung, then 09-bridge-thinned" in done.said
@@ -98,6 +98,8 @@ def test_compare_says_what_rings_longer_and_writes_no_table(shop: Path) -> None:
     ("arguments", "said"),
     [
         (("cittern-07", "08-strung", "10-sold"), "there is no such stage"),
+        (("cittern-07", "0", "09"), "several stages begin so: 08-strung, 09-bridge-thinned"),
+        (("cittern-07", "08", ""), "there is no such stage"),
         (("lute-1", "08-strung", "09-bridge-thinned"), "no recordings of such an instrument"),
         (("cittern-07", "08-strung", "lute-1/01"), "no recordings of such an instrument"),
     ],

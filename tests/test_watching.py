@@ -16,13 +16,14 @@ import pytest
 
 from tapbatch.drawing import Drawer, Drawn, Due, Here, draw
 from tapbatch.errors import ShopError
+from tapbatch.findings import History
 from tapbatch.holding import hold
 from tapbatch.listen.arrivals import STILL_S
 from tapbatch.pipeline import Outcome
 from tapbatch.readings import ReadingStore
 from tapbatch.shop import Shop, open_shop
 from tapbatch.show import report
-from tapbatch.values import Attention, History
+from tapbatch.values import Attention
 from tapbatch.watching import AGAIN_S, LOOK_EVERY_S, QUIET_S, Watch
 from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 

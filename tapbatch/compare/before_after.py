@@ -35,8 +35,9 @@ from tapbatch.compare.open_strings import tones_by_string
 from tapbatch.compare.order import setup_numbers
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY
+from tapbatch.findings import Drift, Stage
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Drift, Kind, Stage
+from tapbatch.values import Kind
 
 Rings = Literal["longer", "shorter", "same within 5 %", "unclear", ""]
 Subject = Literal["whole", "band", "mode", "string"]

@@ -23,7 +23,7 @@ from tapbatch.compare.family import holm, moderated, p_value
 from tapbatch.compare.join import CENTS
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
-from tapbatch.values import Drift, Stage, StageMode, Verdict
+from tapbatch.findings import Drift, Stage, StageMode, Verdict
 
 __all__ = ["Change", "change_of", "drift_between", "drifts_of_part", "members_by_mode", "verdict_of"]
 

@@ -26,8 +26,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.compare.join import CENTS
+from tapbatch.findings import StageMode
 from tapbatch.settings import ModeSetting
-from tapbatch.values import StageMode
 
 Floats = NDArray[np.float64]
 

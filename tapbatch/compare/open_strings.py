@@ -19,9 +19,10 @@ from statistics import median
 
 from tapbatch.compare.join import Mean, Sample, join, random_effects
 from tapbatch.compare.tension import tension_of
+from tapbatch.findings import Heard, OpenString, Stage
 from tapbatch.pitch import note_to_hz
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Heard, OpenString, Stage, StringTone
+from tapbatch.values import StringTone
 
 NEAREST_CENTS = 150.0
 

@@ -35,7 +35,8 @@ from tapbatch.compare.stage import (
     members_by_mode,
     t60_sample,
 )
-from tapbatch.values import Mode, Stage, StageMode
+from tapbatch.findings import Stage, StageMode
+from tapbatch.values import Mode
 
 CORRELATION = 0.5
 

@@ -26,9 +26,10 @@ from tapbatch.compare.group import group_taps
 from tapbatch.compare.join import CENTS, Joined, Sample, join, recordings_disagree, with_misfit
 from tapbatch.compare.order import Place, setup_numbers
 from tapbatch.compare.shared import Shared, shared_poles
+from tapbatch.findings import Heard, Stage, StageMode
 from tapbatch.pitch import hz_to_note
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Coupling, Heard, Mode, Stage, StageMode
+from tapbatch.values import Coupling, Mode
 
 FLAG_ORDER = (
     "string", "hum", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ", "identity?", "wide",

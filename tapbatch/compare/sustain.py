@@ -17,7 +17,8 @@ from typing import Literal
 from tapbatch.compare.join import Mean, Sample, join
 from tapbatch.compare.order import setup_numbers
 from tapbatch.compare.stage import ENOUGH_TAPS, carried_flags, in_order
-from tapbatch.values import Decay, Heard, Kind, StageDecay
+from tapbatch.findings import Heard, StageDecay
+from tapbatch.values import Decay, Kind
 
 Range = Literal["edt_s", "t20_s", "t30_s"]
 

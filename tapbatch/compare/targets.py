@@ -21,9 +21,10 @@ from tapbatch.compare.join import CENTS
 from tapbatch.compare.stage import members_by_mode
 from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
 from tapbatch.compare.works import Work, latest_work, positions
+from tapbatch.findings import History, Landing, LandingKind, OnTarget, Stage, StageMode
 from tapbatch.pitch import Spelling, cents_between, hz_to_note, note_to_hz
 from tapbatch.settings import InstrumentSettings, TargetSetting
-from tapbatch.values import Attention, History, Landing, LandingKind, OnTarget, Stage, StageMode
+from tapbatch.values import Attention
 
 Rests = Mapping[tuple[str, str, str], float]
 

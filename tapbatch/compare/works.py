@@ -20,8 +20,8 @@ from statistics import fmean
 from tapbatch.compare.join import CENTS, Z_95, Mean, Sample, cells_of
 from tapbatch.compare.stage import freq_sample, members_by_mode
 from tapbatch.compare.steps import FEWEST_STEPS, At
+from tapbatch.findings import Stage
 from tapbatch.listen.naming import identity
-from tapbatch.values import Stage
 
 Cells = dict[tuple[str, int], tuple[Mean, int]]
 

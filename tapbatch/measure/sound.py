@@ -7,7 +7,7 @@ scale of the recording. Standard errors are those of one tap, from its noise and
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -33,6 +33,7 @@ _LEAST_COUPLING = 0.1  # weaker ones change a mean by less than a hundredth of i
 # What a mode takes up of a misfit is gone from the residual. A room's tail at -20 dB rings as long as the mode, and
 # beside it: errors were 2.3 times what the rest says (360 modes, the benchmark's `room`), and this is 2.3 squared.
 _TAKEN_UP = 5.0
+_SURELY_TWO = 1.96  # standard errors between two modes in one width
 _LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
 
 
@@ -196,9 +197,29 @@ def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapR
         return TapReading(tap=_refused(tap, "nothing rings in the band"))
     return TapReading(
         tap=replace(tap, free_from_s=begins[0]),
-        modes=_from([m for m, _, _ in heard], begins[0] - tap.free_from_s),
+        modes=_from(unlike([m for m, _, _ in heard]), begins[0] - tap.free_from_s),
         couplings=_couplings([(together, k) for _, together, k in heard]),
     )
+
+
+def unlike(modes: list[Mode]) -> list[Mode]:
+    """Return modes by frequency, flagged where two in one line's width are not surely two.
+
+    There the errors are larger than what lies between them: what looks like two may be one whose decay bends.
+
+    Parameters
+    ----------
+    modes
+        Of one tap, by frequency.
+    """
+    flagged = list(modes)
+    for k, (lower, upper) in enumerate(pairwise(modes)):
+        apart_hz = upper.freq_hz - lower.freq_hz
+        width_hz = LN_1000 / (np.pi * min(lower.t60_s, upper.t60_s))
+        if apart_hz < min(width_hz, _SURELY_TWO * np.hypot(lower.freq_se_hz, upper.freq_se_hz)):
+            for i in (k, k + 1):
+                flagged[i] = replace(flagged[i], flags=tuple(dict.fromkeys((*flagged[i].flags, "pair?"))))
+    return flagged
 
 
 def _couplings(placed: list[tuple[Float, int]]) -> tuple[Coupling, ...]:

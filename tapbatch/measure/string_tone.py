@@ -60,7 +60,20 @@ class _Course:
     chi2: float
 
 
-def measure_tone(sound: Sound, tap: Tap) -> StringTone | None:
+Lowered = tuple[tuple[Decimator, Float], ...]
+"""Zones of the spectrum, each with the sound at the low rate that it needs, empty where the sound is too short."""
+
+
+def lowered(sound: Sound) -> Lowered:
+    """Return a sound at the low rates at which its partials are cut out: once for all plucks of a recording."""
+    samples, rate_hz = sound.samples, sound.sample_rate_hz
+    return tuple(
+        (zone, zone.apply(samples) if len(samples) > 2 * zone.reach else np.zeros(0))
+        for zone in zones(rate_hz, LOWEST_HZ, min(HIGHEST_HZ, 0.45 * rate_hz))
+    )
+
+
+def measure_tone(sound: Sound, tap: Tap, at_low_rates: Lowered | None = None) -> StringTone | None:
     """Measure the string that a pluck sounds.
 
     Parameters
@@ -69,6 +82,8 @@ def measure_tone(sound: Sound, tap: Tap) -> StringTone | None:
         As decoded, at any rate from 4 kHz.
     tap
         The pluck: a used transient of it.
+    at_low_rates
+        From :func:`lowered`, where there is more than one pluck in a sound.
 
     Returns
     -------
@@ -82,7 +97,10 @@ def measure_tone(sound: Sound, tap: Tap) -> StringTone | None:
     last = min(int(min(tap.free_until_s, tap.free_from_s + _LONGEST_S) * rate_hz), len(sound.samples))
     lines = spectral_lines(sound.samples, first, last, int(tap.onset_s * rate_hz), rate_hz)
     numbers, freq_hz = find_series(lines)
-    bands = _bands(sound, numbers, freq_hz, first, last, int(tap.onset_s * rate_hz))
+    if not len(numbers):
+        return None
+    low = lowered(sound) if at_low_rates is None else at_low_rates
+    bands = _bands(sound, low, numbers, freq_hz, first, last, int(tap.onset_s * rate_hz))
     if not bands:
         return None
     single = _single(bands)
@@ -116,24 +134,19 @@ def measure_tone(sound: Sound, tap: Tap) -> StringTone | None:
 
 def with_tones(sound: Sound, readings: tuple[TapReading, ...]) -> tuple[TapReading, ...]:
     """Return the readings of plucks with the string that each of them sounds."""
-    return tuple(replace(r, tone=measure_tone(sound, r.tap)) if r.tap.used else r for r in readings)
+    low = lowered(sound) if any(r.tap.used for r in readings) else ()
+    return tuple(replace(r, tone=measure_tone(sound, r.tap, low)) if r.tap.used else r for r in readings)
 
 
-def _bands(sound: Sound, numbers: Float, freq_hz: Float, first: int, last: int, touched: int) -> tuple[Band, ...]:
+def _bands(
+    sound: Sound, low: Lowered, numbers: Float, freq_hz: Float, first: int, last: int, touched: int
+) -> tuple[Band, ...]:
     """Cut the band of each partial that stands well above its noise."""
     bands: list[Band] = []
-    lowered: dict[int, tuple[Decimator, Float]] = {}
-    for zone in zones(sound.sample_rate_hz, LOWEST_HZ, min(HIGHEST_HZ, 0.45 * sound.sample_rate_hz)):
-        lowered[len(lowered)] = (
-            zone,
-            zone.apply(sound.samples) if len(sound.samples) > 2 * zone.reach else np.zeros(0),
-        )
-    if not len(numbers):
-        return ()
     spacing_hz = float(np.median(freq_hz / numbers))
     quiet_until = touched - int(0.02 * sound.sample_rate_hz)
     for n, hz in zip(numbers[:_MOST_PARTIALS], freq_hz[:_MOST_PARTIALS], strict=True):
-        held = [(z, x) for z, x in lowered.values() if z.low_hz <= hz < z.high_hz]
+        held = [(z, x) for z, x in low if z.low_hz <= hz < z.high_hz]
         if not held or not len(held[0][1]):
             continue
         zone, x = held[0]

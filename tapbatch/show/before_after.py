@@ -11,12 +11,12 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange, side_by_side
+from tapbatch.findings import History, Stage
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, draw_heading, nice_step
 from tapbatch.show.lettering import wrapped
 from tapbatch.show.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
-from tapbatch.values import History, Stage
 
 MOST_BANDS = 7
 MOST_MODES = 10
@@ -173,10 +173,10 @@ def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: s
     colour = MARK if sure else MARK_PALE
     if row.low_pct is not None and row.high_pct is not None:
         low, high = panel.x_mm([row.low_pct, row.high_pct])
-        sheet.lines([[(float(low), y), (float(high), y)]], colour, 1.4, gid=f"interval {row.name}")
+        sheet.lines([[(float(low), y), (float(high), y)]], colour, 1.4, name=f"interval {row.name}")
     if row.change_pct is not None:
         at = float(panel.x_mm(row.change_pct))
-        sheet.dots([(at, y)], colour, 0.9, hollow=not sure, gid=f"change {row.name}")
+        sheet.dots([(at, y)], colour, 0.9, hollow=not sure, name=f"change {row.name}")
     figures = words.change_text(row.change_pct, row.low_pct, row.high_pct, 0).split(" (")[0]
     if row.verdict:
         said = f"{row.verdict}, {figures} %"

@@ -7,12 +7,12 @@ say with its interval.
 
 from __future__ import annotations
 
+from tapbatch.findings import Drift, History, Stage, StageMode
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
 from tapbatch.show.landings import RISKY, chance_text, chosen_landings, landing_name, to_go_text
 from tapbatch.show.lettering import text_width_mm
 from tapbatch.show.sheet import HEAD, INK, SOFT, WARN, Sheet
-from tapbatch.values import Drift, History, Stage, StageMode
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
 LABEL_MM = 44.0

@@ -12,9 +12,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from tapbatch.findings import Drift, History, Stage, StageMode
 from tapbatch.show.lettering import MM_PER_PT, fitted, wrapped
 from tapbatch.show.sheet import HAIR, INK, LEAD, MARK, MARK_PALE, SMALL, SOFT, Panel, Sheet
-from tapbatch.values import Drift, History, Stage, StageMode
 
 MOST_MODES = 8
 NARROW_MM = 15.0
@@ -112,7 +112,7 @@ def draw_stage_axis(sheet: Sheet, left_mm: float, right_mm: float, top_mm: float
             sheet.say(x + 0.8, top_mm + 1.5, name, SMALL, ha="right", rotation=90, colour=colour)
 
 
-def draw_points(sheet: Sheet, panel: Panel, places: Sequence[float], points: Sequence[Point], gid: str) -> None:
+def draw_points(sheet: Sheet, panel: Panel, places: Sequence[float], points: Sequence[Point], what: str) -> None:
     """Draw the readings of one quantity over the stages, with their intervals."""
     at = {p.index: (places[p.index], float(panel.y_mm(p.value))) for p in points}
     links = {False: [], True: []}  # type: dict[bool, list[list[tuple[float, float]]]]
@@ -125,9 +125,9 @@ def draw_points(sheet: Sheet, panel: Panel, places: Sequence[float], points: Seq
         chosen = [p for p in points if p.unsure is unsure]
         colour = MARK_PALE if unsure else MARK
         bars = [_bar(panel, places[p.index], p) for p in chosen if math.isfinite(p.low) and math.isfinite(p.high)]
-        sheet.lines(bars, colour, 1.4, gid=f"intervals {gid}")
-        name = f"unsure {gid}" if unsure else f"readings {gid}"
-        sheet.dots([at[p.index] for p in chosen], colour, 0.95, hollow=unsure, gid=name)
+        sheet.lines(bars, colour, 1.4, name=f"intervals {what}")
+        name = f"unsure {what}" if unsure else f"readings {what}"
+        sheet.dots([at[p.index] for p in chosen], colour, 0.95, hollow=unsure, name=name)
 
 
 def draw_guides(sheet: Sheet, places: Sequence[float], top_mm: float, bottom_mm: float) -> None:

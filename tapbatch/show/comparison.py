@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from tapbatch.compare.before_after import BalanceChange, Comparison, SustainChange
+from tapbatch.findings import Drift, Stage
 from tapbatch.show import words
 from tapbatch.show.terminal import WIDTH, say_lines, wrapped_lines
 from tapbatch.show.wrapping import padded
-from tapbatch.values import Drift, Stage
 
 _INDENT = 41
 

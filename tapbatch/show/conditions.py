@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from tapbatch.compare.conditions import never_noted
-from tapbatch.values import History
+from tapbatch.findings import History
 
 
 def learned_text(history: History) -> list[str]:

@@ -13,10 +13,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.findings import Stage
 from tapbatch.show.charts import nice_step
 from tapbatch.show.lettering import text_width_mm
 from tapbatch.show.sheet import BODY, HAIR, MARK, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
-from tapbatch.values import DecayTrace, Stage
+from tapbatch.values import DecayTrace
 
 LOWEST_DB = -70.0
 MOST_POINTS = 240
@@ -96,8 +97,8 @@ def _draw_decay(sheet: Sheet, panel: Panel, stage: Stage, *, explained: bool) ->
     fit = np.where(fit >= LOWEST_DB, fit, np.nan)
     floor = float(panel.y_mm(trace.floor_db - top_db))
     sheet.lines([[(panel.left_mm, floor), (panel.right_mm, floor)]], SOFT, 0.5, dashed=True)
-    sheet.lines([_placed(panel, p) for p in pieces(time, level)], SOUND, 0.5, gid=f"decay {stage.stage_shown}")
-    sheet.lines([_placed(panel, p) for p in pieces(time, fit)], MARK, 1.1, gid=f"fit {stage.stage_shown}")
+    sheet.lines([_placed(panel, p) for p in pieces(time, level)], SOUND, 0.5, name=f"decay {stage.stage_shown}")
+    sheet.lines([_placed(panel, p) for p in pieces(time, fit)], MARK, 1.1, name=f"fit {stage.stage_shown}")
     flags = dict.fromkeys(f for m in stage.modes if m.lead for f in m.flags if f == "not-exponential")
     beside = f"tap {trace.tap}" + "".join(f", {flag}" for flag in flags)
     right, y = panel.right_mm - 0.5, panel.top_mm + 2.6

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from tapbatch.findings import History, Stage
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import (
@@ -26,7 +27,6 @@ from tapbatch.show.charts import (
 )
 from tapbatch.show.lettering import fitted
 from tapbatch.show.sheet import BODY, LEAD, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
-from tapbatch.values import History, Stage
 
 STRIP_MM = 29.0
 DIFFERED_MM = 3.5
@@ -193,7 +193,7 @@ def _draw_staff(sheet: Sheet, panel: Panel, pitch_hz: float, spelling: Spelling,
     every = max(math.ceil(2.6 * len(lines) / panel.height_mm), 1)
     edges = (panel.left_mm, panel.right_mm)
     heights = panel.y_mm([100.0 * n for n in lines])
-    sheet.lines([[(edges[0], y), (edges[1], y)] for y in heights], PALE, 0.5, gid=f"staff {name}")
+    sheet.lines([[(edges[0], y), (edges[1], y)] for y in heights], PALE, 0.5, name=f"staff {name}")
     for n, y in zip(lines, heights, strict=True):
         if n % every == 0:
             note = hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0]

@@ -10,12 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from tapbatch.findings import History, Landing, Stage, StageMode
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, draw_heading, mode_at
 from tapbatch.show.landings import RISKY, chance_text, step_text, to_go_text, way_text
 from tapbatch.show.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
-from tapbatch.values import History, Landing, Stage, StageMode
 
 ROW_MM = 8.0
 NOTES_MM = 6.0
@@ -134,9 +134,9 @@ def _draw_now(sheet: Sheet, panel: Panel, y: float, stage: Stage, mode: StageMod
     low, high = mode.freq_low_hz, mode.freq_high_hz
     if 0 < low <= high < math.inf:
         sides = panel.x_mm([_cents(low, stage), _cents(high, stage)])
-        sheet.lines([[(float(x), y) for x in sides]], colour, 1.4, gid=f"interval now {mode.mode}")
+        sheet.lines([[(float(x), y) for x in sides]], colour, 1.4, name=f"interval now {mode.mode}")
     at = float(panel.x_mm(_cents(mode.freq_hz, stage)))
-    sheet.dots([(at, y)], colour, 1.1, hollow=unsure, gid=f"now {mode.mode}")
+    sheet.dots([(at, y)], colour, 1.1, hollow=unsure, name=f"now {mode.mode}")
     _say(sheet, y, "now", f"{words.note_text(mode)}, {words.sure_text(mode)}", f"{words.hz_text(mode)} Hz")
 
 
@@ -147,8 +147,8 @@ def _draw_step(sheet: Sheet, panel: Panel, y: float, now: float, landing: Landin
         _say(sheet, y, "after one more step", "not known", why)
         return
     low, middle, high = (float(panel.x_mm(now + v)) for v in steps if v is not None)
-    sheet.lines([[(low, y), (high, y)]], MARK_PALE, 1.4, gid=f"step {landing.mode}")
-    sheet.dots([(middle, y)], MARK_PALE, 1.1, hollow=True, gid=f"next {landing.mode}")
+    sheet.lines([[(low, y), (high, y)]], MARK_PALE, 1.4, name=f"step {landing.mode}")
+    sheet.dots([(middle, y)], MARK_PALE, 1.1, hollow=True, name=f"next {landing.mode}")
     text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
     _say(sheet, y, "after one more step", text.replace(" (", " c (", 1), landing.basis)
 
@@ -160,9 +160,9 @@ def _draw_landing(sheet: Sheet, panel: Panel, y: float, now: float, landing: Lan
         low, high = panel.x_mm([aim - landing.tolerance_cents, aim + landing.tolerance_cents])
         sides = (y - TICK_MM, y + TICK_MM)
         sheet.area([(low, sides[0]), (high, sides[0]), (high, sides[1]), (low, sides[1])], HAIR)
-    sheet.lines([[(here, y), (at, y)]], MARK_PALE, 0.6, gid=f"to go {landing.mode} {landing.landing_note}")
-    gid = f"landing {landing.mode} {landing.landing_note}"
-    sheet.lines([[(at, y - TICK_MM), (at, y + TICK_MM)]], INK, 1.6 if landing.landing == "target" else 0.7, gid=gid)
+    sheet.lines([[(here, y), (at, y)]], MARK_PALE, 0.6, name=f"to go {landing.mode} {landing.landing_note}")
+    name = f"landing {landing.mode} {landing.landing_note}"
+    sheet.lines([[(at, y - TICK_MM), (at, y + TICK_MM)]], INK, 1.6 if landing.landing == "target" else 0.7, name=name)
     label = f"{landing.landing_note}, {'target' if landing.landing == 'target' else 'next note'}"
     said = to_go_text(landing)
     risky = landing.overshoot is not None and landing.overshoot >= RISKY and landing.steps_to_go is not None

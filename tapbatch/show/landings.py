@@ -7,8 +7,8 @@ or the nearer one where no steps are known. Chances are said in whole per cent, 
 from __future__ import annotations
 
 from tapbatch.compare.steps import FEWEST_STEPS
+from tapbatch.findings import History, Landing
 from tapbatch.show import words
-from tapbatch.values import History, Landing
 
 RISKY = 0.2
 

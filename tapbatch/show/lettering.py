@@ -1,7 +1,8 @@
-"""Type: which letters there are, how wide a line of them is, how it is cut and broken, and how it is set.
+"""Lettering: which letters there are, how wide a line of them is, how it is cut and broken.
 
-Conventions: type sizes in points (1/72 inch), widths in millimetres. The type is DejaVu Sans, which comes with the
-drawing library, so that a page is the same on every machine; a letter that it lacks is shown as unknown.
+Conventions: type sizes in points (1/72 inch), widths in millimetres. The type is one that comes with the tool
+(:mod:`tapbatch.show.typeface`), so that a page is the same on every machine; a letter that it lacks is shown as
+unknown.
 """
 
 from __future__ import annotations
@@ -11,39 +12,20 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
+from tapbatch.show import typeface
 from tapbatch.show.words import shown
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.transforms import Transform
 
 MM_PER_PT = 25.4 / 72
 
-# Three plain dots: any letter beyond Latin-1 is embedded as one more font, at a fifth of a second each.
+# Three plain dots, since they are what anybody who searches for a cut name can type.
 CUT = "..."
 
 
-@lru_cache(maxsize=2)
-def _font(bold: bool) -> tuple[Any, frozenset[int]]:
-    import matplotlib
-    from matplotlib.ft2font import FT2Font
-
-    name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    font = FT2Font(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / name))
-    font.set_size(100.0, 72)
-    return font, frozenset(font.get_charmap())
-
-
 @lru_cache(maxsize=4096)
-def _advance(char: str, bold: bool) -> float:
+def _advance(char: str, heavy: bool) -> float:
     """Return the width of a letter as a share of the type size."""
-    font, _ = _font(bold)
-    return float(font.load_char(ord(char)).linearHoriAdvance) / 65536 / 100
+    return (typeface.bold if heavy else typeface.plain)().advance(char)
 
 
 def printable(text: str) -> str:
@@ -61,7 +43,7 @@ def printable(text: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _has_letter(char: str) -> bool:
-    return all(ord(char) in _font(bold)[1] for bold in (False, True))
+    return typeface.plain().has(char) and typeface.bold().has(char)
 
 
 def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
@@ -72,7 +54,13 @@ def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
     >>> round(text_width_mm("AA", 72), 2) == round(2 * text_width_mm("A", 72), 2)
     True
     """
-    return sum(_advance(c, bold) for c in printable(text)) * size_pt * MM_PER_PT
+    return _share(text, bold) * size_pt * MM_PER_PT
+
+
+@lru_cache(maxsize=16384)
+def _share(text: str, bold: bool) -> float:
+    """Return how wide a line of text is as a share of the type size."""
+    return sum(_advance(c, bold) for c in printable(text))
 
 
 def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
@@ -130,8 +118,11 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
     while pieces:
         if len(lines) == most - 1:
             return [*lines, fitted("".join(pieces).rstrip(), width_mm, size_pt, bold)]
-        taken = 1
-        while taken < len(pieces) and text_width_mm("".join(pieces[: taken + 1]).rstrip(), size_pt, bold) <= width_mm:
+        taken, so_far = 1, text_width_mm(pieces[0], size_pt, bold)
+        while taken < len(pieces):
+            if so_far + text_width_mm(pieces[taken].rstrip(), size_pt, bold) > width_mm:
+                break
+            so_far += text_width_mm(pieces[taken], size_pt, bold)
             taken += 1
         lines.append(fitted("".join(pieces[:taken]).rstrip(), width_mm, size_pt, bold))
         pieces = pieces[taken:]
@@ -149,38 +140,3 @@ class Word:
     bold: bool
     colour: str
     rotation: float
-
-
-def lettering(words: Sequence[Word], to_page: Transform) -> Artist:
-    """Return all words of a sheet as one artist.
-
-    The library's own text artist lays each line out before it sets it, which takes longer than the setting; here the
-    place of every word is known, and so it is set straight away.
-    """
-    from matplotlib.artist import Artist
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.text import Text
-
-    fonts = {
-        bold: FontProperties(family=["DejaVu Sans"], weight="bold" if bold else "normal") for bold in (False, True)
-    }
-    features = Text()
-    # A ligature would be embedded as a font of its own, which costs time and searches badly.
-    if hasattr(features, "set_fontfeatures"):
-        features.set_fontfeatures(("-liga",))
-
-    class Lettering(Artist):
-        def draw(self, renderer: Any) -> None:
-            gc = renderer.new_gc()
-            places = to_page.transform(np.array([(w.x_mm, w.y_mm) for w in words]).reshape(-1, 2))
-            for word, (x, y) in zip(words, places, strict=True):
-                font = fonts[word.bold]
-                font.set_size(word.size_pt)
-                gc.set_foreground(word.colour)
-                y = renderer.height - y if renderer.flipy() else y
-                renderer.draw_text(gc, x, y, word.text, font, word.rotation, ismath=False, mtext=features)
-            gc.restore()
-
-    every = Lettering()
-    every.set_zorder(4.0)
-    return every

@@ -10,11 +10,11 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.tension import total_tension_n
+from tapbatch.findings import History, OpenString, Stage
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, draw_heading, nice_step
 from tapbatch.show.sheet import BODY, HAIR, INK, MARK, PALE, SMALL, SOFT, WARN, Panel, Sheet
-from tapbatch.values import History, OpenString, Stage
 
 MOST_ROWS = 32
 ROW_MM = 5.4
@@ -95,14 +95,14 @@ def _draw_string(
     if string.pair_cents is not None:
         places = [string.cents_off - string.pair_cents / 2, string.cents_off + string.pair_cents / 2]
         sides = panel.x_mm(places)
-        sheet.lines([[(float(sides[0]), y), (float(sides[1]), y)]], MARK, 0.6, gid=f"course {string.string}")
-        sheet.dots([(float(x), y) for x in sides], MARK, 0.8, gid=f"pair {string.string}")
+        sheet.lines([[(float(sides[0]), y), (float(sides[1]), y)]], MARK, 0.6, name=f"course {string.string}")
+        sheet.dots([(float(x), y) for x in sides], MARK, 0.8, name=f"pair {string.string}")
     else:
-        sheet.dots([(float(panel.x_mm(places[0])), y)], MARK, 1.1, gid=f"string {string.string}")
+        sheet.dots([(float(panel.x_mm(places[0])), y)], MARK, 1.1, name=f"string {string.string}")
     if 0 < string.freq_low_hz <= string.freq_high_hz < math.inf:
         low, high = (1200.0 * math.log2(f / string.freq_hz) for f in (string.freq_low_hz, string.freq_high_hz))
         bars = [panel.x_mm([place + low, place + high]) for place in places]
-        sheet.lines([[(float(a), y), (float(b), y)] for a, b in bars], MARK, 1.6, gid=f"interval {string.string}")
+        sheet.lines([[(float(a), y), (float(b), y)] for a, b in bars], MARK, 1.6, name=f"interval {string.string}")
     cells = (
         f"{words.signed(f'{string.cents_off:z.1f}')} c",
         "" if string.pair_cents is None else f"{string.pair_cents:.1f} c",

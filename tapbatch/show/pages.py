@@ -11,11 +11,11 @@ from collections.abc import Callable, Sequence
 from typing import Literal
 
 from tapbatch.compare.steps import FEWEST_STEPS
+from tapbatch.findings import Drift, History, Landing, Stage, StageMode
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
 from tapbatch.show.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
-from tapbatch.values import Drift, History, Landing, Stage, StageMode
 
 ROW_MM = 4.6
 LEAST_ROWS = 6

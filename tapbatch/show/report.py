@@ -1,15 +1,14 @@
 """The report of one instrument: a PDF for the bench, on A4 or Letter, its first page the reading slip.
 
-The bytes depend on the history, the settings alone: no date of making, no random names, fonts that come
-with matplotlib embedded (as TrueType, so that text can be searched and copied).
+The bytes depend on the history and the settings alone.
 """
 
 from __future__ import annotations
 
-import io
 import math
 from pathlib import Path
 
+from tapbatch.findings import History
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show.before_after import before_after_height_mm, draw_before_after, last_two
 from tapbatch.show.bench_card import draw_bench_card
@@ -18,15 +17,13 @@ from tapbatch.show.decays import decays_a_sheet, draw_decays, trace_of
 from tapbatch.show.figures import draw_drift, drift_height_mm
 from tapbatch.show.landing_rows import draw_landings, landing_blocks, landing_height_mm
 from tapbatch.show.open_strings import draw_open_strings, open_strings_height_mm, plucked_stage
-from tapbatch.show.outline import with_outline
 from tapbatch.show.outputs import put_file
 from tapbatch.show.pages import draw_flags, draw_how, draw_tables
-from tapbatch.show.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, Sheet, house_style
+from tapbatch.show.pdf import pdf_bytes
+from tapbatch.show.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, Sheet
 from tapbatch.show.slip import draw_slip, latest_stage, leading
 from tapbatch.show.spectra import draw_spectra, spectra_height_mm
 from tapbatch.show.sustain import draw_sustain, sustain_height_mm
-from tapbatch.show.words import shown
-from tapbatch.values import History
 
 BLOCK_GAP_MM = 7.0
 
@@ -58,23 +55,11 @@ def write_report(path: Path, history: History, settings: InstrumentSettings) -> 
 
 def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
     """Return the report of one instrument as the bytes of its PDF; see :func:`write_report`."""
-    from matplotlib.backends.backend_pdf import PdfPages
-
-    file = io.BytesIO()
-    with house_style():
-        sheets = report_sheets(history, settings)
-        info = {
-            "Title": f"{history.instrument_shown}: readings",
-            "Subject": "Notes, cents and decays of its modes, stage by stage",
-            "Creator": "tapbatch",
-            "Producer": None,
-            "CreationDate": None,
-        }
-        with PdfPages(file, metadata=info) as pdf:
-            for sheet in sheets:
-                pdf.savefig(sheet.finished())
-    pages = [(sheet.title, n, [shown(heading) for heading in sheet.headings]) for n, sheet in enumerate(sheets)]
-    return with_outline(file.getvalue(), pages)
+    return pdf_bytes(
+        report_sheets(history, settings),
+        title=f"{history.instrument_shown}: readings",
+        subject="Notes, cents and decays of its modes, stage by stage",
+    )
 
 
 def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:

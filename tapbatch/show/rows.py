@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from tapbatch.findings import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
 from tapbatch.show.tables import SCHEMA, Row
-from tapbatch.values import Attention, Drift, Heard, History, Landing, Mode, Stage, StageDecay, StageMode
+from tapbatch.values import Attention, Mode
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:

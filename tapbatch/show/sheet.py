@@ -1,33 +1,27 @@
 """A sheet of paper to draw on: one typographic grid, one palette, one way to set a word and to draw a line.
 
 Conventions: lengths on the sheet are millimetres from its top left corner, y downwards; type sizes are points (1/72
-inch). A sheet is a bare :class:`matplotlib.figure.Figure`; what it shows are texts and collections placed in
-millimetres, without axes, for an axis with its ticks costs more time than all that is drawn in it. Colours are an
-ink, three greys, a dark blue and a burnt orange, which differ in lightness: they survive black-and-white print and
-colour blindness, and none of them means good or bad. All text is data: no markup, no formulas.
+inch). A sheet is what stands on it, words and marks, each a value with its place; :mod:`tapbatch.show.pdf` makes
+pages of them. Colours are an ink, three greys, a dark blue and a burnt orange, which differ in lightness: they
+survive black-and-white print and colour blindness, and none of them means good or bad. All text is data: no markup,
+no formulas.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tapbatch.show.lettering import MM_PER_PT, Word, fitted, lettering, printable, text_width_mm, wrapped
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-    from matplotlib.transforms import Transform
+from tapbatch.show.lettering import MM_PER_PT, Word, fitted, printable, text_width_mm, wrapped
 
 Paper = Literal["A4", "Letter"]
 
 PAPERS_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
-MM_PER_INCH = 25.4
 
 INK, SOFT, PALE, HAIR = "#1b1b1b", "#666666", "#a9a9a9", "#dddddd"
 MARK, MARK_PALE, WARN = "#1f4e79", "#9db4ca", "#a85400"
@@ -39,24 +33,38 @@ HEAD_MM = 24.0
 CAPTION_MM = 20.0
 FOOT_MM = 14.0
 
-_STYLE: dict[str, Any] = {
-    "pdf.fonttype": 42,
-    "pdf.compression": 6,
-    "font.family": ["DejaVu Sans"],
-    "text.parse_math": False,
-    "path.simplify": False,
-}
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lines:
+    """Polylines, each of shape (n, 2) in mm; ``name`` says what they show, empty where nobody asks."""
+
+    segments: tuple[NDArray[np.float64], ...]
+    colour: str
+    width_pt: float
+    dashed: bool = False
+    name: str = ""
 
 
-@contextmanager
-def house_style() -> Iterator[None]:
-    """Draw by matplotlib's own defaults and the house's, whatever the user's own settings are."""
-    import matplotlib
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """A closed outline of shape (n, 2) in mm, filled."""
 
-    rules: dict[Any, Any] = {k: v for k, v in matplotlib.rcParamsDefault.items() if not k.startswith("backend")}
-    rules.update(_STYLE)
-    with matplotlib.rc_context(rules):
-        yield
+    outline: NDArray[np.float64]
+    colour: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dots:
+    """Round dots of one radius about centres of shape (n, 2) in mm; hollow ones are rings filled with paper."""
+
+    centres: NDArray[np.float64]
+    colour: str
+    radius_mm: float
+    hollow: bool = False
+    name: str = ""
+
+
+Mark = Lines | Area | Dots
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,18 +114,13 @@ class Sheet:
     """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do."""
 
     def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
-        from matplotlib.figure import Figure
-        from matplotlib.transforms import Affine2D
-
         self.title = title
         short, long = PAPERS_MM[paper]
         self.width_mm, self.height_mm = (long, short) if turned else (short, long)
-        self.figure: Figure = Figure(figsize=(self.width_mm / MM_PER_INCH, self.height_mm / MM_PER_INCH))
-        to_inches = Affine2D().scale(1 / MM_PER_INCH, -1 / MM_PER_INCH).translate(0, self.height_mm / MM_PER_INCH)
-        self._to_page: Transform = to_inches + self.figure.dpi_scale_trans
         self.words: list[Word] = []
         self.headings: list[str] = []
-        self._under: dict[tuple[str, float], list[NDArray[np.float64]]] = {}
+        self._marks: dict[int, list[Mark]] = {_AREAS: [], _LINES: [], _DOTS: []}
+        self._rules: dict[tuple[str, float], list[NDArray[np.float64]]] = {}
 
     @property
     def left_mm(self) -> float:
@@ -198,64 +201,25 @@ class Sheet:
         width_pt: float = 0.6,
         *,
         dashed: bool = False,
-        gid: str | None = None,
+        name: str = "",
     ) -> None:
-        """Draw polylines, each an array of shape (n, 2) in mm, as one artist."""
+        """Draw polylines, each an array of shape (n, 2) in mm, as one mark."""
         if segments:
-            self._draw_lines([np.asarray(s, dtype=np.float64) for s in segments], colour, width_pt, dashed, gid, 2.0)
+            self._marks[_LINES].append(
+                Lines(segments=_arrays(segments), colour=colour, width_pt=width_pt, dashed=dashed, name=name)
+            )
 
     def rules(self, segments: Sequence[ArrayLike], colour: str = PALE, width_pt: float = 0.5) -> None:
-        """Draw lines that lie under everything else; all rules of one colour and width on a sheet are one artist."""
-        self._under.setdefault((colour, width_pt), []).extend(np.asarray(s, dtype=np.float64) for s in segments)
+        """Draw lines that lie under everything else; all rules of one colour and width on a sheet are one mark."""
+        self._rules.setdefault((colour, width_pt), []).extend(_arrays(segments))
 
     def rule(self, x0: float, y0: float, x1: float, y1: float, colour: str = PALE, width_pt: float = 0.5) -> None:
         """Draw one straight line that lies under everything else."""
         self.rules([[(x0, y0), (x1, y1)]], colour, width_pt)
 
-    def _draw_lines(
-        self,
-        segments: Sequence[NDArray[np.float64]],
-        colour: str,
-        width_pt: float,
-        dashed: bool,
-        gid: str | None,
-        zorder: float,
-    ) -> None:
-        from matplotlib.collections import LineCollection
-
-        self.figure.add_artist(
-            LineCollection(
-                segments,
-                colors=colour,
-                linewidths=width_pt,
-                linestyles=[(0, (2.5, 2.0))] if dashed else "solid",
-                capstyle="butt",
-                transform=self._to_page,
-                gid=gid,
-                zorder=zorder,
-            )
-        )
-
-    def finished(self) -> Figure:
-        """Return the figure with all that was gathered for it: the rules below, the words on top. Call it once."""
-        for (colour, width_pt), segments in self._under.items():
-            self._draw_lines(segments, colour, width_pt, False, None, 0.0)
-        self.figure.add_artist(lettering(self.words, self._to_page))
-        return self.figure
-
     def area(self, outline: ArrayLike, colour: str) -> None:
         """Fill a closed outline, an array of shape (n, 2) in mm."""
-        from matplotlib.collections import PolyCollection
-
-        self.figure.add_artist(
-            PolyCollection(
-                [np.asarray(outline, dtype=np.float64)],
-                facecolors=colour,
-                edgecolors="none",
-                transform=self._to_page,
-                zorder=1.0,
-            )
-        )
+        self._marks[_AREAS].append(Area(outline=np.asarray(outline, dtype=np.float64), colour=colour))
 
     def dots(
         self,
@@ -264,26 +228,25 @@ class Sheet:
         radius_mm: float = 0.9,
         *,
         hollow: bool = False,
-        gid: str | None = None,
+        name: str = "",
     ) -> None:
-        """Draw round dots as one artist; a hollow one lets the paper show."""
-        from matplotlib.collections import PathCollection
-        from matplotlib.path import Path as Outline
-        from matplotlib.transforms import IdentityTransform
+        """Draw round dots as one mark; a hollow one is a ring."""
+        if centres:
+            at = np.asarray(centres, dtype=np.float64)
+            self._marks[_DOTS].append(Dots(centres=at, colour=colour, radius_mm=radius_mm, hollow=hollow, name=name))
 
-        if not centres:
-            return
-        self.figure.add_artist(
-            PathCollection(
-                [Outline.unit_circle()],
-                sizes=[(radius_mm / MM_PER_PT) ** 2],
-                facecolors="white" if hollow else colour,
-                edgecolors=colour,
-                linewidths=0.9 if hollow else 0.0,
-                offsets=np.asarray(centres, dtype=np.float64),
-                offset_transform=self._to_page,
-                transform=IdentityTransform(),
-                zorder=3.0,
-                gid=gid,
-            )
-        )
+    @property
+    def marks(self) -> list[Mark]:
+        """What is drawn, from the lowest to the topmost: rules, areas, lines, dots; words lie above all of it."""
+        rules: list[Mark] = [
+            Lines(segments=tuple(segments), colour=colour, width_pt=width_pt)
+            for (colour, width_pt), segments in self._rules.items()
+        ]
+        return [*rules, *(mark for level in (_AREAS, _LINES, _DOTS) for mark in self._marks[level])]
+
+
+_AREAS, _LINES, _DOTS = range(3)
+
+
+def _arrays(segments: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
+    return tuple(np.asarray(s, dtype=np.float64) for s in segments)

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from typing import Literal
 
+from tapbatch.findings import Drift, History, Stage, StageMode
 from tapbatch.pitch import Spelling
 from tapbatch.show import words
 from tapbatch.show.charts import drifts_into
@@ -18,7 +19,6 @@ from tapbatch.show.figures import draw_latest_staff
 from tapbatch.show.landings import RISKY, chance_text, chosen_landings, landing_name, step_text, to_go_text, way_text
 from tapbatch.show.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
-from tapbatch.values import Drift, History, Stage, StageMode
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0

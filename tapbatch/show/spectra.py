@@ -1,9 +1,9 @@
 """The spectra of a part, stage above stage, with the fitted modes named in the margin (the mode flags).
 
-Conventions: frequency runs by octaves, with the Cs of the scale marked at the concert pitch of the latest stage; each
-row is one stage, oldest on top, its level in decibels below its strongest line down to :data:`FLOOR_DB`. The noise is
-the thin grey line. A dot sits on the spectrum where a mode was fitted, hollow and pale where it is unsure; a thin
-line follows a mode from row to row, down to its flag.
+Conventions: frequency runs by octaves, with the Cs of the scale marked at the concert pitch of the latest stage, and
+small above them a few round frequencies in hertz; each row is one stage, oldest on top, its level in decibels below
+its strongest line down to :data:`FLOOR_DB`. The noise is the thin grey line. A dot sits on the spectrum where a mode
+was fitted, hollow and pale where it is unsure; a thin line follows a mode from row to row, down to its flag.
 """
 
 from __future__ import annotations
@@ -14,17 +14,19 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.findings import History, Stage
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import HEADING_MM, chart_modes, draw_heading, mode_at
 from tapbatch.show.lettering import fitted, text_width_mm, wrapped
 from tapbatch.show.sheet import HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, TINY, Panel, Sheet
-from tapbatch.values import History, Spectrum, Stage
+from tapbatch.values import Spectrum
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0
 FLAGS_MM = 34.0
-AXIS_MM = 6.0
+AXIS_MM = 9.0
+HERTZ_MM = 6.2
 COLUMNS = 320
 TALLEST_ROW_MM, LOWEST_ROW_MM = 30.0, 4.0
 
@@ -61,6 +63,7 @@ def draw_spectra(
         y_mm = float(panels[0].y_mm(level_db))
         sheet.say(sheet.right_mm, y_mm, text, SMALL, ha="right", va="center", colour=SOFT)
     _draw_octaves(sheet, panels, stages[-1].concert_pitch_hz, spelling)
+    _draw_hertz(sheet, panels[0])
     _draw_trails(sheet, panels, stages)
     for panel, stage in zip(panels, stages, strict=True):
         _draw_row(sheet, panel, stage, steady_cents, last=stage is stages[-1])
@@ -151,6 +154,34 @@ def _draw_octaves(sheet: Sheet, panels: Sequence[Panel], pitch_hz: float, spelli
     sheet.rules(segments, HAIR, 0.4)
 
 
+def hertz_marks(low_hz: float, high_hz: float) -> list[float]:
+    """Return the round frequencies between two: ones, twos and fives of each power of ten, all where those are few.
+
+    Examples
+    --------
+    >>> hertz_marks(50.0, 1500.0)
+    [50.0, 100.0, 200.0, 500.0, 1000.0]
+    >>> hertz_marks(310.0, 480.0), hertz_marks(103.0, 197.0)
+    ([400.0], [])
+    """
+    decades = range(math.floor(math.log10(low_hz)), math.ceil(math.log10(high_hz)))
+    for digits in ((1, 2, 5), range(1, 10)):
+        marks = [digit * 10.0**decade for decade in decades for digit in digits]
+        marks = [mark for mark in marks if low_hz <= mark <= high_hz]
+        if len(marks) > 1:
+            break
+    return marks
+
+
+def _draw_hertz(sheet: Sheet, panel: Panel) -> None:
+    """Write round frequencies above the notes, for who looks for a number and not for a note."""
+    y = panel.top_mm - HERTZ_MM
+    for n, mark in enumerate(hertz_marks(panel.x_low, panel.x_high)):
+        x = float(panel.x_mm(mark))
+        sheet.rule(x, y + 0.5, x, y + 1.3, PALE, 0.4)
+        sheet.say(x, y, f"{mark:.0f}" if n else f"{mark:.0f} Hz", TINY, ha="center", colour=SOFT)
+
+
 def _draw_trails(sheet: Sheet, panels: Sequence[Panel], stages: Sequence[Stage]) -> None:
     segments = []
     for name in chart_modes(stages):
@@ -183,13 +214,13 @@ def _draw_row(sheet: Sheet, panel: Panel, stage: Stage, steady_cents: float, *, 
     outline = np.concatenate(([[x[0], panel.bottom_mm]], np.column_stack((x, y)), [[x[-1], panel.bottom_mm]]))
     sheet.area(outline, "#efefef")
     sheet.lines([np.column_stack((x, panel.y_mm(noise)))[::4]], PALE, 0.4)
-    sheet.lines([np.column_stack((x, y))], INK, 0.5, gid=f"spectrum {stage.stage_shown}")
+    sheet.lines([np.column_stack((x, y))], INK, 0.5, name=f"spectrum {stage.stage_shown}")
     for unsure in (False, True):
         freqs = [m.freq_hz for m in stage.modes if (words.how_sure(m, steady_cents) == "unsure") is unsure]
         heights = np.interp(freqs, freq, level) if freqs else np.zeros(0)
         places = list(zip(panel.x_mm(freqs).tolist(), panel.y_mm(heights).tolist(), strict=True))
         radius = min(0.8, row / 8)
-        sheet.dots(places, MARK_PALE if unsure else MARK, radius, hollow=unsure, gid=f"modes {stage.stage_shown}")
+        sheet.dots(places, MARK_PALE if unsure else MARK, radius, hollow=unsure, name=f"modes {stage.stage_shown}")
 
 
 def _draw_flags(sheet: Sheet, panel: Panel, stage: Stage, steady_cents: float) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from tapbatch.findings import History, Stage, StageDecay
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.charts import (
@@ -24,7 +25,7 @@ from tapbatch.show.charts import (
     stage_places,
 )
 from tapbatch.show.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, Panel, Sheet
-from tapbatch.values import History, Kind, Stage, StageDecay
+from tapbatch.values import Kind
 
 Band = tuple[Kind, float | None, float | None]
 Chart = tuple[str, list[Point]]
@@ -99,8 +100,8 @@ def _draw_one_stage(
         colour = MARK_PALE if point.unsure else MARK
         sheet.say(sheet.left_mm, row, title, BODY, va="center", within_mm=55.0)
         if math.isfinite(point.low) and math.isfinite(point.high):
-            sheet.lines([[(x_mm(point.low), row), (x_mm(point.high), row)]], colour, 1.4, gid=f"intervals {title}")
-        sheet.dots([(x_mm(point.value), row)], colour, hollow=point.unsure, gid=f"T60 {title}")
+            sheet.lines([[(x_mm(point.low), row), (x_mm(point.high), row)]], colour, 1.4, name=f"intervals {title}")
+        sheet.dots([(x_mm(point.value), row)], colour, hollow=point.unsure, name=f"T60 {title}")
         sheet.say(sheet.right_mm, row, f"{point.value:.2f} s", SMALL, bold=True, ha="right", va="center")
 
 

@@ -14,11 +14,12 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
+from tapbatch.findings import History, Stage, StageMode
 from tapbatch.progress import listening
 from tapbatch.show import rows, tables, words
 from tapbatch.show.landings import landing_lines
 from tapbatch.show.wrapping import wrapped
-from tapbatch.values import Attention, History, Stage, StageMode
+from tapbatch.values import Attention
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from tapbatch.values import Drift, Stage, StageMode, Verdict
+from tapbatch.findings import Drift, Stage, StageMode, Verdict
 
 Sureness = Literal["sure", "fairly sure", "unsure"]
 

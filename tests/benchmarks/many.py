@@ -170,7 +170,10 @@ def beside_decoding(page: Page, folder: Path, count: int) -> None:
         "| shop | recordings | taps | run | decoding | 4 × (decoding + 12 ms a tap) | 4 × decoding + 12 ms a tap |"
     )
     page.say("| --- | --- | --- | --- | --- | --- | --- |")
-    for name, shop in (("sample_data", ROOT / "sample_data"), ("simulated", make(folder / "shop-decoding", count))):
+    shops = {"sample_data": ROOT / "sample_data"}
+    if count:
+        shops["simulated"] = make(folder / "shop-decoding", count)
+    for name, shop in shops.items():
         results = folder / f"results-{name}"
         cost, only_s = run(shop, results, "--jobs", "1"), decoding_s(shop)
         found = taps_used(results)
@@ -185,10 +188,12 @@ def beside_decoding(page: Page, folder: Path, count: int) -> None:
 def main() -> None:
     """Play what is asked for, and say what came out."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.many", description=__doc__)
-    parser.add_argument("--sizes", type=int, nargs="*", default=[100, 1000], help="recordings a shop; 100 1000")
+    parser.add_argument(
+        "--sizes", type=int, nargs="*", default=[100, 1000], help="recordings a shop; 100 1000, nothing for none"
+    )
     parser.add_argument("--jobs", type=int, nargs="*", default=[1, 2], help="numbers of processes; 1 2")
     parser.add_argument(
-        "--count", type=int, default=200, help="recordings where sizes are not compared; 200, 0 for none"
+        "--count", type=int, default=200, help="simulated recordings where sizes are not compared; 200, 0 for none"
     )
     parser.add_argument("--write", action="store_true", help=f"write {RESULTS.name}")
     said, page = parser.parse_args(), Page()
@@ -197,10 +202,11 @@ def main() -> None:
         f"Made by `python -m tests.benchmarks.many`; {os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}.\n"
     )
     with tempfile.TemporaryDirectory() as folder:
+        beside_decoding(page, Path(folder), said.count)
         if said.count:
-            beside_decoding(page, Path(folder), said.count)
             processes(page, Path(folder), said.count, said.jobs)
-        sizes(page, Path(folder), said.sizes, max(said.jobs))
+        if said.sizes:
+            sizes(page, Path(folder), said.sizes, max(said.jobs))
     if said.write:
         RESULTS.write_text("\n".join(page.lines), encoding="utf-8")
 

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from tapbatch.compare.order import Item
-from tapbatch.values import Decay, Mode, Reading, Recording, StageMode, Tap, TapReading
+from tapbatch.findings import StageMode
+from tapbatch.values import Decay, Mode, Reading, Recording, Tap, TapReading
 
 Rows = Sequence[tuple[float, float, float]]
 

@@ -12,8 +12,9 @@ from tapbatch.compare.drift import change_of, drift_between, verdict_of
 from tapbatch.compare.history import build_history
 from tapbatch.compare.join import CENTS
 from tapbatch.compare.stage import TapAt
+from tapbatch.findings import Drift
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Drift, Mode
+from tapbatch.values import Mode
 from tests.compare.builds import item, mode, reading, taps
 from tests.compare.drift_sim import a_pair
 

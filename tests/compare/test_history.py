@@ -10,9 +10,10 @@ import pytest
 
 from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
+from tapbatch.findings import History
 from tapbatch.pitch import hz_to_note
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import History, Mode
+from tapbatch.values import Mode
 from tests.compare.builds import item, mode, reading, spread_modes, taps
 
 

@@ -10,10 +10,11 @@ import pytest
 from tapbatch import simulate as sim
 from tapbatch.compare.history import build_history
 from tapbatch.compare.ringing import Known, ringing
+from tapbatch.findings import History
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.sound import measure_taps
 from tapbatch.settings import InstrumentSettings, ModeSetting, StringSetting
-from tapbatch.values import BandSettings, History, Reading, Sound
+from tapbatch.values import BandSettings, Reading, Sound
 from tests.compare.builds import item, mode, reading, spread_modes
 from tests.compare.test_open_strings import plucked, tone
 

@@ -11,8 +11,8 @@ from tapbatch.compare.history import build_history, compare_stages, gather_histo
 from tapbatch.compare.join import CENTS
 from tapbatch.compare.order import Item
 from tapbatch.compare.setups import SetupScatter, learn_setups
+from tapbatch.findings import Drift, History
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Drift, History
 from tests.compare.drift_sim import again_build
 
 SETTINGS = InstrumentSettings()

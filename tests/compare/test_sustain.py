@@ -8,8 +8,9 @@ import pytest
 
 from tapbatch.compare.order import place
 from tapbatch.compare.sustain import stage_decays
+from tapbatch.findings import StageDecay
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Decay, StageDecay
+from tapbatch.values import Decay
 from tests.compare.builds import Item, item, reading
 
 

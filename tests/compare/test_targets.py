@@ -11,8 +11,9 @@ import pytest
 from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
 from tapbatch.compare.targets import next_notes, note_name, resting_places, with_landings
+from tapbatch.findings import History, Landing, Note
 from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Attention, History, Landing, Mode, Note
+from tapbatch.values import Attention, Mode
 from tests.compare.builds import item, mode, reading
 
 LABELS = [{"label": "air", "near_hz": 176.0, "kind": "air"}, {"label": "main", "near_hz": 262.0}]

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps, prepare
+from tapbatch.measure.sound import measure_taps, prepare, unlike
 from tapbatch.measure.traces import mean_spectrum, spectrum_of_tap, trace_of
 from tapbatch.simulate import SimMode, Strike, recording, white_noise
 from tapbatch.values import BandSettings, Mode, Sound, TapReading
@@ -20,6 +20,9 @@ MODES = (
     SimMode(655.0, 0.2, 0.04),
     SimMode(1180.0, 0.15, 0.05, 3.0),
 )
+
+
+KNOWN = {"t60_s": 0.4, "t60_log_se": 0.1, "freq_t60_corr": 0.0, "amplitude": 0.1, "phase_rad": 0.0, "energy_db": 40.0}
 
 
 def _sound(
@@ -149,3 +152,12 @@ def test_noise_is_learned_without_bias_whatever_its_colour(pole: float) -> None:
         gain = np.abs(zone.decimator.gain(np.exp(2j * np.pi * freq_hz / zone.rate_hz)))
         ratios.append(zone.noise.density(freq_hz) / gain**2 / true)
     assert np.mean(ratios, axis=0) == pytest.approx(1.0, abs=0.12)
+
+
+def test_two_that_may_be_one_are_flagged_and_two_that_are_two_are_not() -> None:
+    # Plainly two: the bound of either is under 0.01 Hz. And 1.96 errors of a difference of two of 0.4 Hz are 1.11 Hz.
+    two, _ = _sound((SimMode(187.0, 0.4, 0.05), SimMode(193.0, 0.4, 0.05, 1.0)))
+    assert [m.flags for r in _measured(two) for m in r.modes] == [()] * 6
+    lower, upper = Mode(**KNOWN, freq_hz=300.0, freq_se_hz=0.4), Mode(**KNOWN, freq_hz=301.0, freq_se_hz=0.4)
+    assert [m.flags for m in unlike([lower, upper])] == [("pair?",), ("pair?",)]
+    assert [m.flags for m in unlike([lower, replace(upper, freq_hz=301.2)])] == [(), ()]

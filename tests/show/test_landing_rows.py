@@ -8,33 +8,31 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tapbatch.findings import History, Stage, StageMode
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show.bench_card import card_answers
 from tapbatch.show.landing_rows import landing_blocks
 from tapbatch.show.lettering import MM_PER_PT
 from tapbatch.show.report import report_sheets
-from tapbatch.show.sheet import Sheet, house_style
-from tapbatch.values import History, Stage, StageMode
+from tapbatch.show.sheet import Dots, Lines, Sheet
 
 
 def drawn(history: History, title: str) -> list[Sheet]:
-    with house_style():
-        return [sheet for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == title]
+    return [sheet for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == title]
 
 
 def said(sheets: list[Sheet]) -> str:
     return " ".join(word.text for sheet in sheets for word in sheet.words)
 
 
-def across(sheets: list[Sheet], gid: str) -> np.ndarray:
-    """Where the points of an artist stand from left to right, in mm."""
+def across(sheets: list[Sheet], name: str) -> np.ndarray:
+    """Where the points of a mark stand from left to right, in mm."""
     found: list[float] = []
-    for sheet in sheets:
-        for artist in sheet.figure.artists:
-            if artist.get_gid() == gid and gid.split()[0] in ("now", "next"):
-                found += [float(x) for x, _ in artist.get_offsets()]
-            elif artist.get_gid() == gid:
-                found += [float(x) for path in artist.get_paths() for x, _ in path.vertices]
+    for mark in (mark for sheet in sheets for mark in sheet.marks):
+        if isinstance(mark, Dots) and mark.name == name:
+            found += mark.centres[:, 0].tolist()
+        elif isinstance(mark, Lines) and mark.name == name:
+            found += [x for segment in mark.segments for x in segment[:, 0].tolist()]
     return np.array(found)
 
 

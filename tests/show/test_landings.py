@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from tapbatch.findings import History, Landing
 from tapbatch.show.landings import chance_text, chosen_landings, landing_line, landing_lines, to_go_text
 from tapbatch.show.rows import history_to_tables
 from tapbatch.show.terminal import history_lines
-from tapbatch.values import History, Landing
 
 UP = Landing(
     part="body", mode="air", stage="s", freq_hz=176.0, note="F3", cents=13.7, landing="above", landing_note="F#3",

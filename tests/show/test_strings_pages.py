@@ -11,11 +11,11 @@ import pytest
 from tapbatch.compare.before_after import side_by_side
 from tapbatch.compare.history import build_history
 from tapbatch.compare.tension import total_tension_n
+from tapbatch.findings import History
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show.comparison import comparison_lines, rings_text
 from tapbatch.show.report import report_sheets
-from tapbatch.show.sheet import house_style
-from tapbatch.values import History
+from tapbatch.show.sheet import Dots, Lines
 from tests.compare.builds import item
 from tests.compare.test_before_after import CITTERN, side
 from tests.compare.test_open_strings import D4, G3, cents_up, plucked, tone
@@ -34,8 +34,7 @@ def built() -> History:
 
 
 def page(history: History, title: str, settings: InstrumentSettings = TWO) -> str:
-    with house_style():
-        sheets = report_sheets(history, settings)
+    sheets = report_sheets(history, settings)
     return " ".join(word.text for sheet in sheets if sheet.title == title for word in sheet.words)
 
 
@@ -60,10 +59,9 @@ def test_the_strings_page_says_cents_course_and_both_pulls(built: History) -> No
 
 def test_the_interval_of_a_string_is_drawn_round_its_dot(histories: dict[str, Callable[[], History]]) -> None:
     history = histories["strung"]()
-    with house_style():
-        artists = [a for sheet in report_sheets(history, InstrumentSettings()) for a in sheet.figure.artists]
-    (dot,) = next(a for a in artists if a.get_gid() == "string 1").get_offsets()
-    (bar,) = next(a for a in artists if a.get_gid() == "interval 1").get_segments()
+    marks = [mark for sheet in report_sheets(history, InstrumentSettings()) for mark in sheet.marks]
+    (dot,) = next(m.centres for m in marks if isinstance(m, Dots) and m.name == "string 1")
+    (bar,) = next(m.segments for m in marks if isinstance(m, Lines) and m.name == "interval 1")
     string = history.stages[-1].strings[0]
     below, above = dot[0] - bar[0][0], bar[1][0] - dot[0]
     cents = [1200 * np.log2(f / string.freq_hz) for f in (string.freq_low_hz, string.freq_high_hz)]

@@ -14,10 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.errors import ShopError
+from tapbatch.findings import History, Stage, StageMode
 from tapbatch.show.outputs import beside, put_file
 from tapbatch.show.rows import attention_rows, history_to_tables
 from tapbatch.show.tables import SCHEMA, read_table, table_bytes, write_table
-from tapbatch.values import Attention, History, Stage, StageMode
+from tapbatch.values import Attention
 
 CONTRACT = Path(__file__).parents[3] / "shared" / "contract.md"
 

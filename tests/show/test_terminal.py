@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 import pytest
 
+from tapbatch.findings import History, Stage, StageMode
 from tapbatch.progress import tell
 from tapbatch.show.rows import mode_rows
 from tapbatch.show.terminal import (
@@ -20,7 +21,7 @@ from tapbatch.show.terminal import (
     reading_lines,
     reading_to_json,
 )
-from tapbatch.values import Attention, History, Stage, StageMode
+from tapbatch.values import Attention
 
 
 class Terminal(io.StringIO):

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tapbatch.findings import Drift, Stage, StageMode, Verdict
 from tapbatch.show import words
-from tapbatch.values import Drift, Stage, StageMode, Verdict
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import hashlib
 import json
 from dataclasses import asdict, dataclass
 
+from tapbatch.findings import History, Stage, StageMode
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.browser.drawing import LETTER, cut
@@ -26,7 +27,6 @@ from tapbatch.show.landings import chosen_landings, to_go_text
 from tapbatch.show.open_strings import plucked_stage
 from tapbatch.show.slip import Answer, latest_stage, slip_answers, stage_date
 from tapbatch.show.tables import SCHEMA
-from tapbatch.values import History, Stage, StageMode
 
 ROOM = 48 * LETTER
 """For a name in the list of all instruments; whole names head the articles."""

@@ -1,7 +1,8 @@
 """The page's drawings of sound: the spectra of the last two stages with the modes named, and how a tap dies away.
 
 Conventions: as in :mod:`tapbatch.show.spectra` and :mod:`tapbatch.show.decays`: level in decibels below the strongest
-line; frequency by octaves, its scale the notes. The names of the modes stand in the margin below (the mode flags).
+line; frequency by octaves, its scale the notes, with a few round frequencies above them. The names of the modes stand
+in the margin below (the mode flags).
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tapbatch.findings import Stage, StageMode
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.browser.drawing import WIDTH, cut, dot, drawing, line, path, say
@@ -19,12 +21,13 @@ from tapbatch.show.charts import chart_modes, mode_at, nice_step
 from tapbatch.show.decays import pieces as unbroken
 from tapbatch.show.decays import trace_of
 from tapbatch.show.sheet import Panel
-from tapbatch.show.spectra import FLOOR_DB, spectrum_edges, spectrum_of, thinned
-from tapbatch.values import DecayTrace, Spectrum, Stage, StageMode
+from tapbatch.show.spectra import FLOOR_DB, hertz_marks, spectrum_edges, spectrum_of, thinned
+from tapbatch.values import DecayTrace, Spectrum
 
 LEFT, RIGHT = 4.0, WIDTH - 4.0
 ROW = 92.0
 FLAGS = 92.0
+SCALES = 44.0
 FLAG_STEP = 13.0
 COLUMNS = 156
 MOST_POINTS = 160
@@ -36,7 +39,7 @@ def spectrum_figure(stages: Sequence[Stage], steady_cents: float, spelling: Spel
     if not shown:
         return []
     low, high = spectrum_edges([stage for stage, _ in shown])
-    top, panels, pieces = 30.0, [], []
+    top, panels, pieces = SCALES, [], []
     for stage, spectrum in shown:
         panel = _panel(top, ROW - 18.0, (low, high), (FLOOR_DB, 0.0), log_x=True)
         pieces += [say(RIGHT, top - 3.0, cut(stage.stage_shown, RIGHT - LEFT), "end soft"), _curve(panel, spectrum)]
@@ -46,9 +49,9 @@ def spectrum_figure(stages: Sequence[Stage], steady_cents: float, spelling: Spel
     names = [m for name in chart_modes([latest]) if (m := mode_at(latest, name)) and low <= m.freq_hz <= high]
     pieces.append(_flags(panels[-1], shown[-1][1], names, steady_cents))
     foot = panels[-1].bottom_mm
-    pieces.insert(0, _octaves(panels[0], foot, latest.concert_pitch_hz, spelling))
+    pieces[:0] = [_octaves(panels[0], foot, latest.concert_pitch_hz, spelling), _hertz(panels[0])]
     told = "; ".join(f"{m.mode} {words.note_text(m)}, {m.level_db:.0f} dB" for m in names)
-    caption = tag("figcaption", tag("b", "Spectrum"), " in notes; level to 60 dB below the strongest line")
+    caption = tag("figcaption", tag("b", "Spectrum"), " in notes and hertz; level to 60 dB below the strongest line")
     return [tag("figure", caption, drawing("Spectrum with its modes", told, foot + FLAGS, pieces))]
 
 
@@ -72,7 +75,7 @@ def _curve(panel: Panel, spectrum: Spectrum) -> Markup:
 
 
 def _octaves(panel: Panel, foot: float, pitch_hz: float, spelling: Spelling) -> Markup:
-    """Draw an upright line at each C, named at the top."""
+    """Draw an upright line at each C, named above it."""
     pieces = []
     for n in range(
         math.ceil(12 * math.log2(panel.x_low / pitch_hz)), int(12 * math.log2(panel.x_high / pitch_hz)) + 1
@@ -81,9 +84,20 @@ def _octaves(panel: Panel, foot: float, pitch_hz: float, spelling: Spelling) -> 
             freq = pitch_hz * 2.0 ** (n / 12)
             x = float(panel.x_mm(freq))
             pieces += [
-                line(x, 14.0, x, foot, "guide"),
-                say(x, 10.0, hz_to_note(freq, pitch_hz, spelling)[0], "mid soft"),
+                line(x, 28.0, x, foot, "guide"),
+                say(x, 24.0, hz_to_note(freq, pitch_hz, spelling)[0], "mid"),
             ]
+    return joined(pieces)
+
+
+def _hertz(panel: Panel) -> Markup:
+    """Write round frequencies at the very top, for who looks for a number and not for a note."""
+    marks, pieces = hertz_marks(panel.x_low, panel.x_high), []
+    for n, mark in enumerate(marks):
+        x = float(panel.x_mm(mark))
+        # Kept within the drawing; the stroke below says where it belongs.
+        at = min(max(x, 18.0), WIDTH - 14.0)
+        pieces += [say(at, 9.0, f"{mark:.0f}{'' if n else ' Hz'}", "mid soft"), line(x, 11.5, x, 14.5, "staff")]
     return joined(pieces)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
+from tapbatch.findings import History, Stage
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.browser.drawing import NAMES_HEIGHT, WIDTH, bar, cut, dot, drawing, line, name_stages, say
@@ -16,7 +17,6 @@ from tapbatch.show.charts import Point, chart_modes, drifts_into, mode_at, nice_
 from tapbatch.show.figures import drift_points, staff_panel
 from tapbatch.show.sheet import Panel
 from tapbatch.show.sustain import sustain_charts
-from tapbatch.values import History, Stage
 
 STAFF_LEFT, STAFF_RIGHT = 34.0, 240.0
 STAFF_HEIGHT = 104.0

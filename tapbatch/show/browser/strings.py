@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tapbatch.findings import OpenString, Stage
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.browser.drawing import WIDTH, dot, drawing, line, say
 from tapbatch.show.browser.markup import Markup, joined, number, tag
 from tapbatch.show.charts import nice_step
 from tapbatch.show.open_strings import MOST_ROWS
-from tapbatch.values import OpenString, Stage
 
 LEFT, RIGHT = 58.0, WIDTH - 58.0
 TOP, ROW_HEIGHT = 22.0, 20.0

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import itertools
+import math
 import re
 from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
+from tapbatch.findings import History
 from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
 from tapbatch.show.slip import latest_stage
 from tapbatch.show.tables import SCHEMA
-from tapbatch.values import Attention, History
+from tapbatch.values import Attention
 from tests.show.browser.parsed import Element, parse
 
 SETTINGS = InstrumentSettings()
@@ -92,6 +94,19 @@ def test_a_staff_names_notes_and_draws_every_stage(whole: History) -> None:
     said = {text.text for text in svg.all("text")}
     assert any(re.fullmatch(r"[A-G]#?\d", word) for word in said)
     assert stages[-1].stage_shown[:10] in " ".join(said)
+
+
+def test_hertz_stand_above_the_notes_where_they_belong(whole: History) -> None:
+    """With A4 at 440 Hz (ISO 16), C3 is 130.81 Hz and C4 261.63 Hz in equal temperament."""
+    top = History(instrument="a", instrument_shown="a", stages=whole.of_part("top"), drifts=())
+    charts = page_of(top).one("details", class_="charts")
+    svg = next(s for s in charts.all("svg") if (s.attributes["aria-label"] or "").startswith("Spectrum"))
+    at = {text.text: text for text in svg.all("text")}
+    x = {name: float(at[name].attributes["x"] or "") for name in ("C3", "C4", "200", "500")}
+    octave = x["C4"] - x["C3"]
+    assert (x["200"] - x["C3"]) / octave == pytest.approx(math.log2(200 / 130.8128), abs=0.01)
+    assert (x["500"] - x["C4"]) / octave == pytest.approx(math.log2(500 / 261.6256), abs=0.01)
+    assert float(at["200"].attributes["y"] or "") < float(at["C4"].attributes["y"] or "") - 11.0
 
 
 def test_strings_have_a_chart_and_the_usual_caution(histories: Makers) -> None:
