@@ -29,6 +29,7 @@ MOST_STEPS = 40
 _ENOUGH = 1e-3  # chi-square still to be gained at which the poles lie within 0.03 of a standard error
 _FASTEST = 2.0  # 1/sample: nothing that falls so fast can be told from a click
 _SLOWEST = 1e-6
+_MOST_CANCELLED = 1e6  # of the energy there is; rounding then costs 1e-10 of it
 _LOG_FASTEST, _LOG_SLOWEST = float(np.log(_FASTEST)), float(np.log(_SLOWEST))
 
 
@@ -111,12 +112,23 @@ def _evaluate(samples: Samples, log_delta: Float, omega: Float, hum: Complex) ->
         omega=omega,
         poles=poles,
         weights=weights,
-        chi2=samples.energy - float(right @ solved),
+        chi2=_chi2(samples.energy, gram, right, solved),
         gram=gram,
         plus=(s0[0], s1[0], s2[0]),
         minus=(s0[1], s1[1], s2[1]),
         b1=b1,
     )
+
+
+def _chi2(energy: float, gram: Float, right: Float, solved: Float) -> float:
+    """Return the residual energy of the amplitudes ``solved``, which need not be quite the best.
+
+    Poles that agree too nearly cancel with amplitudes beyond all measure, and what is left of their difference is
+    rounding: nothing is taken as explained there, so that no step of the poles leads into it.
+    """
+    if float(solved**2 @ np.diagonal(gram)) > _MOST_CANCELLED * energy:
+        return energy
+    return energy - float(solved @ (2.0 * right - gram @ solved))
 
 
 def _information(point: _Point, modes: int) -> Float:
