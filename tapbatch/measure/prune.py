@@ -38,6 +38,8 @@ SHORTEST_T60_S = 0.012
 FAINTEST = 1e-6  # of the energy there is: 60 dB down is no business of a builder
 _LEAST_WINDOW_S = 0.12
 _SKETCH_STEPS = 10
+_COARSE_STEPS = 5
+_MISFIT = 3.0  # of the residual's power over the noise
 _REACH_WIDTHS = 4.0
 _LEAST_REACH_HZ = 6.0
 _MOST_REACH_HZ = 30.0
@@ -74,8 +76,11 @@ def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex,
     """Fit, and throw out one after another the modes that the information does not support."""
     end = _window(poles, first, last, rate_hz)
     y = whitened[first:end]
-    fit = fit_modes(Samples(y), poles, hum, _SKETCH_STEPS)
-    supported = _supported(y, fit, hum, rate_hz, np.ones(fit.count), _SKETCH_STEPS)
+    fit = fit_modes(Samples(y), poles, hum, _COARSE_STEPS)
+    if _mostly_noise(fit) and not fit.converged:
+        fit = fit_modes(Samples(y), fit.poles, hum, _SKETCH_STEPS)
+    steps = _SKETCH_STEPS if _mostly_noise(fit) else _COARSE_STEPS
+    supported = _supported(y, fit, hum, rate_hz, np.ones(fit.count), steps)
     if supported is None:
         return None
     fit, _ = supported
@@ -136,6 +141,11 @@ def _supported(
                 continue
         fit, kept, needed = less, kept[keep], np.zeros(len(keep), dtype=bool)
     return fit, kept
+
+
+def _mostly_noise(fit: Fit) -> bool:
+    """Tell whether little more than noise is left; else hundreds of steps would follow the misfit, to no good."""
+    return fit.chi2 < _MISFIT * fit.length
 
 
 def _beats(fit: Fit) -> NDArray[np.bool_]:
