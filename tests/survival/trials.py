@@ -254,8 +254,9 @@ def _while_drawing(folder: Path, stop: signal.Signals) -> Tally:
     results = shop / "results"
     moments: dict[str, Callable[[int], bool]] = {
         "begun": lambda _: True,
-        "at it": lambda process: _ticks(process) >= os.sysconf("SC_CLK_TCK"),
-        "one done": lambda _: any(results.glob("*/report.pdf")),
+        # A third of a second is more than starting takes and less than two reports do; who is done sooner is done.
+        "at it": lambda process: 3 * _ticks(process) >= os.sysconf("SC_CLK_TCK") or _one_is_done(results),
+        "one done": lambda _: _one_is_done(results),
     }
     for moment, has_come in moments.items():
         command = [sys.executable, "-m", "tapbatch", "watch", str(shop), "--poll", "0.2"]
@@ -279,6 +280,10 @@ def _while_drawing(folder: Path, stop: signal.Signals) -> Tally:
         _next_run(tally, truth, results, moment)
         rmtree(results)
     return tally
+
+
+def _one_is_done(results: Path) -> bool:
+    return any(results.glob("*/report.pdf"))
 
 
 def _goes_on(process: subprocess.Popen[str]) -> bool:
