@@ -21,7 +21,7 @@ JUST_NOTICED_PCT = 5.0
 FLAGS: dict[str, str] = {
     "string": "rings longer than wood can, as an open string or a piece of one does: damp strings and their ends",
     "hum": "lies on the mains hum or a harmonic of it: do not trust it until heard elsewhere or on battery",
-    "pair?": "may be two resonances too close to tell apart: each may lie a little to either side",
+    "pair?": "may be two resonances too close to tell apart, or one taken for two: each may lie to either side",
     "not-exponential": "does not die away evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
     "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
     "one-setup": "from one set-up: how much it moves when set up again is not known until a stage is recorded again",
