@@ -43,23 +43,6 @@ VERDICTS: dict[Verdict, str] = {
     "gone": "no longer heard",
 }
 
-VERDICT_MEANINGS: dict[Verdict, str] = {
-    "up": "the whole interval lies above no change, and that is not one mode of many by chance",
-    "down": "the whole interval lies below no change, and that is not one mode of many by chance",
-    "steady": "the whole interval lies within the width that counts as steady",
-    "unclear": "neither can be said: tap more often",
-    "new": "not heard at the stage before",
-    "gone": "heard at the stage before, not at this one",
-}
-
-# Of a decay before and after; empty where no verdict can be given, and then it is said why.
-RINGS: dict[str, str] = {
-    "longer": "the whole interval lies above no change, and not all of it within 5 %",
-    "shorter": "the whole interval lies below no change, and not all of it within 5 %",
-    "same within 5 %": "the whole interval lies within 5 % of no change",
-    "unclear": "the interval holds both no change and more than 5 %: more taps would narrow it",
-}
-
 FIVE_PER_CENT = (
     "5 % is what a listener just notices in the early decay of rooms (ISO 3382-1:2009, table A.1); for instruments "
     "no standard gives a figure."
