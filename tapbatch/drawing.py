@@ -17,8 +17,9 @@ from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
 from typing import Protocol
 
+from tapbatch.errors import ShopError
 from tapbatch.standing import Standing, Wanted, not_worked_out, work_out
-from tapbatch.workers import begin_worker, end_all_but, living, one_thread, undisturbed
+from tapbatch.workers import begin_worker, end_all_but, living, one_thread, submit
 
 _STEPS_BACK = 10
 
@@ -118,13 +119,15 @@ class Beside:
         return self._future is not None and self._future.done()
 
     def begin(self, due: Due) -> None:
-        """Begin a report."""
+        """Begin a report; one for which no process can be started has failed."""
+        self._due = due
         try:
-            self._submit(due)
-        except BrokenProcessPool:
-            # The process was ended while it had nothing to do.
+            self._future = self._submitted(due)
+        except ShopError as error:
             self._pool = None
-            self._submit(due)
+            self._future = Future()
+            self._future.set_result(_lost(due, error.what))
+        self._future.add_done_callback(lambda _: self._rouse())
 
     def take(self) -> Drawn | None:
         """Return the report that was begun, once it is drawn; one whose process was lost has failed."""
@@ -135,31 +138,40 @@ class Beside:
             return future.result()
         except BrokenProcessPool:
             self._pool = None
-            what = "its report was not drawn: the process was ended from outside, perhaps for lack of memory"
-            lost = not_worked_out(due.instrument, what, "make room, then draw it with tapbatch run")
-            return Drawn(instrument=due.instrument, fingerprint=due.fingerprint, standing=lost)
+            return _lost(due, "the process was ended from outside, perhaps for lack of memory")
 
     def close(self) -> None:
         """End the process, whatever it does: a report that was not put in place is drawn the next time."""
         if self._pool is not None:
             self._pool.shutdown(wait=False, cancel_futures=True)
             end_all_but(self._others)
-            self._pool = self._future = None
+            self._pool = self._future = self._due = None
 
-    def _submit(self, due: Due) -> None:
+    def _submitted(self, due: Due) -> Future[Drawn]:
+        try:
+            return submit(self._started(), draw, due)
+        except BrokenProcessPool:
+            # The process was ended while it had nothing to do.
+            self._pool = None
+            return submit(self._started(), draw, due)
+
+    def _started(self) -> ProcessPoolExecutor:
         if self._pool is None:
             one_thread()
             self._others = living()
             self._pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_begin)
-        with undisturbed():
-            self._future = self._pool.submit(draw, due)
-        self._due = due
-        self._future.add_done_callback(lambda _: self._rouse())
+        return self._pool
 
 
 def draw(due: Due) -> Drawn:
     """Draw a report, here and now."""
     return Drawn(instrument=due.instrument, fingerprint=due.fingerprint, standing=work_out(due.wanted))
+
+
+def _lost(due: Due, why: str) -> Drawn:
+    what, remedy = f"its report was not drawn: {why}", "make room, then draw it with tapbatch run"
+    lost = not_worked_out(due.instrument, what, remedy)
+    return Drawn(instrument=due.instrument, fingerprint=due.fingerprint, standing=lost)
 
 
 def _begin() -> None:

@@ -274,6 +274,7 @@ class Watch:
 
     def _put_in_place(self, shop: Shop, look: Look, drawn: Drawn) -> None:
         """Put a report in its place, unless what it rests on has changed; one that failed stays told."""
+        self._failed.pop(drawn.instrument, None)
         if drawn.standing.failed:
             self._failed[drawn.instrument] = drawn
         outcome = run_shop(

@@ -94,8 +94,7 @@ class Processes:
             try:
                 waiting.extend(islice(rest, _IN_HAND * self.number - len(in_hand) - len(waiting)))
                 while waiting:
-                    with undisturbed():
-                        future = self._started().submit(work, waiting[0])
+                    future = submit(self._started(), work, waiting[0])
                     in_hand[future] = waiting.popleft()
                 if not in_hand:
                     return
@@ -122,12 +121,28 @@ def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
     """Do one item in a process of its own."""
     try:
         with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=begin_worker) as pool:
-            with undisturbed():
-                future = pool.submit(work, item)
-            return future.result()
+            return submit(pool, work, item).result()
     except BrokenProcessPool:
         what = "the process that worked on it was ended from outside, perhaps for lack of memory"
         return ShopError("--jobs", what, "run again with --jobs 1; if it stays so, keep the file and report it")
+
+
+def submit(pool: ProcessPoolExecutor, work: Callable[[T], R], item: T) -> Future[R]:
+    """Give an item to a pool, which may start a process for it; Ctrl-C waits for so long.
+
+    Raises
+    ------
+    ShopError
+        Where the system has no room for one more process.
+    BrokenProcessPool
+        Where a process of the pool was ended from outside.
+    """
+    try:
+        with undisturbed():
+            return pool.submit(work, item)
+    except OSError as error:
+        what = f"one more process could not be started ({error.strerror or error})"
+        raise ShopError("--jobs", what, "run again with --jobs 1, or when less is going on") from error
 
 
 def one_thread() -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Iterator
 from multiprocessing.connection import wait
+from multiprocessing.context import SpawnProcess
 from queue import SimpleQueue
 
 import pytest
@@ -82,6 +84,30 @@ def test_a_process_that_is_lost_is_told_and_the_next_report_gets_another(
     drawer.begin(due)
     roused.get(timeout=60)
     assert drawer.busy
+
+
+def test_a_machine_that_has_room_for_no_process_is_told(
+    due: Due, beside: tuple[Beside, SimpleQueue[None]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawer, roused = beside
+
+    def refuse(*_: object) -> None:
+        raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    with monkeypatch.context() as patch:
+        # what a system that has no room for one more answers, here where the process would be made
+        patch.setattr(SpawnProcess, "start", refuse)
+        drawer.begin(due)
+        roused.get(timeout=60)
+        lost = drawer.take()
+    assert lost is not None
+    assert (lost.standing.failed, lost.fingerprint, drawer.busy) == (True, due.fingerprint, False)
+    assert "one more process could not be started (Resource" in lost.standing.attention[0].what
+    drawer.begin(due)
+    roused.get(timeout=60)
+    drawn = drawer.take()
+    assert drawn is not None
+    assert not drawn.standing.failed
 
 
 def test_closing_ends_the_process_and_no_other(due: Due, beside: tuple[Beside, SimpleQueue[None]]) -> None:

@@ -343,6 +343,18 @@ def test_a_report_that_cannot_be_drawn_is_told_and_keeps_no_other_waiting(
     assert as_a_run(bench, tmp_path / "run")
 
 
+def test_what_was_drawn_since_is_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    settings = bench.root / "shop.toml"
+    with monkeypatch.context() as patch:
+        patch.setattr(report, "report_bytes", lambda *_: 1 / 0)
+        settings.write_text("concert_pitch_hz = 431\n")
+        assert len(bench.until_quiet(10.0)) == 2
+    for pitch_hz in (432, 431):
+        settings.write_text(f"concert_pitch_hz = {pitch_hz}\n")
+        assert bench.until_quiet(10.0) == []
+        assert as_a_run(bench, tmp_path / f"run-{pitch_hz}")
+
+
 def test_a_report_for_which_there_is_no_room_is_kept_until_there_is(
     bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Iterator
 from multiprocessing import active_children
 from multiprocessing.connection import wait
+from multiprocessing.context import SpawnProcess
 
 import pytest
 
+from tapbatch.errors import ShopError
 from tapbatch.workers import Alone, Crew, Processes, cores
 
 
@@ -45,6 +48,15 @@ def test_an_interruption_ends_the_processes() -> None:
     crew.__exit__(KeyboardInterrupt, KeyboardInterrupt(), None)
     # as the system tells of each: the pool's own thread joins them at the same time, and one of two who do so errs
     assert all(wait([process.sentinel], timeout=30) for process in started)
+
+
+def test_a_machine_that_has_room_for_no_process_is_told_in_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object) -> None:
+        raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(SpawnProcess, "start", refuse)
+    with pytest.raises(ShopError, match=r"could not be started \(Resource .* --jobs 1"), Processes(2) as crew:
+        list(crew.each(abs, [-1]))
 
 
 def test_no_process_is_started_for_nothing() -> None:

@@ -104,12 +104,41 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True)
+class Following:
+    """The regressor of the next step, its variance (some values, all as likely), the step of area, and how likely.
+
+    ``by_share`` tells whether the steps after it are as large in doublings, else they are in square millimetres.
+    """
+
+    value: float
+    variances: Floats
+    area_step_mm2: float | None
+    weight: float
+    by_share: bool = False
+
+    def steps_over(self, doublings: float, area_mm2: float) -> float:
+        """Return how many such steps change an area by so many doublings; below zero where they lead away.
+
+        Examples
+        --------
+        >>> by_share = Following(0.5, np.zeros(1), 41.4, 1.0, by_share=True)
+        >>> round(by_share.steps_over(1.0, 100.0), 1)
+        2.0
+        >>> round(Following(0.5, np.zeros(1), 41.4, 1.0).steps_over(1.0, 100.0), 1)
+        2.4
+        """
+        if self.by_share or self.area_step_mm2 is None:
+            return doublings / self.value
+        return float(area_mm2 * (2.0 ** min(doublings, 10.0) - 1.0) / self.area_step_mm2)
+
+
+@dataclass(frozen=True, slots=True)
 class Outlook:
     """What one more step would do.
 
     ``step`` predicts the step itself, ``landing`` where it ends, relative to the latest reading; ``typical`` is the
     step of the model without its scatter (its error, not a prediction). ``per_doubling`` is ``beta`` in cents a
-    doubling of the area, ``None`` without areas; ``area_mm2`` and ``area_step_mm2`` are the latest and the mean step.
+    doubling of the area, ``None`` without areas; ``area_mm2`` is the latest, ``openings`` how the next may follow.
     """
 
     step: Spread
@@ -118,8 +147,8 @@ class Outlook:
     steps: int
     model: Model
     area_mm2: float | None = None
-    area_step_mm2: float | None = None
     per_doubling: float | None = None
+    openings: tuple[Following, ...] = ()
 
     @property
     def low(self) -> float:
@@ -158,10 +187,10 @@ class Outlook:
         upwards = self.typical.chance_above(0.0)
         if (upwards if cents_to_go > 0 else 1.0 - upwards) < SURE:
             return None
-        if self.area_mm2 is None or self.area_step_mm2 is None or self.per_doubling is None:
+        if self.area_mm2 is None or self.per_doubling is None:
             return cents_to_go / self.typical.mean
-        doublings = cents_to_go / self.per_doubling
-        steps = self.area_mm2 * (2.0 ** min(doublings, 10.0) - 1.0) / self.area_step_mm2
+        doublings, area = cents_to_go / self.per_doubling, self.area_mm2
+        steps = sum(one.weight * one.steps_over(doublings, area) for one in self.openings)
         # An opening that is being closed can be closed but once.
         return steps if steps >= 0 else None
 
@@ -204,16 +233,16 @@ def learn_steps(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Outlo
         ahead.append(_spread(z * fit.beta, own + z**2 * fit.beta_variance, share))
         ends.append(_spread(z * fit.beta + fit.gain, own + at_end, share))
         typical.append(_spread(z * fit.beta, z**2 * fit.beta_variance[None, :], share))
-    areas = [(one.weight, one.area_step_mm2) for one in following if one.area_step_mm2 is not None]
+    openings = tuple(one for one in following if one.area_step_mm2 is not None)
     return Outlook(
         step=_together(ahead),
         landing=_together(ends),
         typical=_together(typical),
         steps=len(steps),
-        model="area" if areas else "plain",
-        area_mm2=last.area_mm2 if areas else None,
-        area_step_mm2=sum(w * step for w, step in areas) if areas else None,
-        per_doubling=float(fit.weights @ fit.beta) if areas else None,
+        model="area" if openings else "plain",
+        area_mm2=last.area_mm2 if openings else None,
+        per_doubling=float(fit.weights @ fit.beta) if openings else None,
+        openings=openings,
     )
 
 
@@ -230,18 +259,8 @@ def _together(spreads: Sequence[Spread]) -> Spread:
 # ----------------------------------------------------------------- areas
 
 
-@dataclass(frozen=True, slots=True)
-class _Following:
-    """The regressor of the next step, its variance (some values, all as likely), the step of area, and how likely."""
-
-    value: float
-    variances: Floats
-    area_step_mm2: float | None
-    weight: float
-
-
-def _regressor(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> tuple[Floats, list[_Following]]:
-    plain = np.ones(len(steps)), [_Following(1.0, np.zeros(1), None, 1.0)]
+def _regressor(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> tuple[Floats, list[Following]]:
+    plain = np.ones(len(steps)), [Following(1.0, np.zeros(1), None, 1.0)]
     latest = stages[-1].area_mm2
     pairs = [(stages[a].area_mm2, stages[b].area_mm2) for a, b in steps]
     known = [(a, b) for a, b in pairs if a is not None and b is not None and a > 0 and b > 0 and a != b]
@@ -255,11 +274,11 @@ def _regressor(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> tuple[
     unsure = _unsure(len(taken) - 1) * (1.0 + 1.0 / len(taken))
     slope = 1.0 / (math.log(2.0) * (latest + step))
     alike = _chance_of_shares(taken, x, np.array([b for _, b in known]))
-    as_much = _Following(
+    as_much = Following(
         math.log2((latest + step) / latest), slope**2 * float(taken.var(ddof=1)) * unsure, step, 1.0 - alike
     )
     share = float(x.mean())
-    as_share = _Following(share, float(x.var(ddof=1)) * unsure, latest * (2.0**share - 1.0), alike)
+    as_share = Following(share, float(x.var(ddof=1)) * unsure, latest * (2.0**share - 1.0), alike, by_share=True)
     return x, [one for one in (as_much, as_share) if one.weight > 0]
 
 

@@ -156,8 +156,10 @@ def _wait(roused: SimpleQueue[None], timeout_s: float) -> bool:
             if left_s <= _SLICE_S:
                 return False
             continue
+        # Many that come together are one, but a long copy tells of itself without a pause.
+        until_s = time.monotonic() + _SLICE_S
         with suppress(Empty):
-            while True:
+            while time.monotonic() < until_s:
                 roused.get(timeout=_SETTLE_S)
         return True
 

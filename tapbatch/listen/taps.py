@@ -144,7 +144,8 @@ def _calm_below_db(level_db: Float, floor_db: float, block_s: float, taps: tuple
     lies under the floor plus 3 dB would tell too little of it, so the middle of what lies before the first tap counts
     where it is near the floor.
     """
-    before = level_db[10 : int((taps[0].onset_s - 0.03) / block_s)] if taps else level_db[:0]
+    # Nothing lies before a tap in the first 30 ms: a place below zero would count from the end.
+    before = level_db[10 : max(int((taps[0].onset_s - 0.03) / block_s), 0)] if taps else level_db[:0]
     if len(before) * block_s < _ENOUGH_BEFORE_S:
         return floor_db + 3.0
     middle_db = float(np.median(before))

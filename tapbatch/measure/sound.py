@@ -197,20 +197,25 @@ def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapR
         return TapReading(tap=_refused(tap, "nothing rings in the band"))
     return TapReading(
         tap=replace(tap, free_from_s=begins[0]),
-        modes=_from(unlike([m for m, _, _ in heard]), begins[0] - tap.free_from_s),
+        modes=_from(with_pairs([m for m, _, _ in heard]), begins[0] - tap.free_from_s),
         couplings=_couplings([(together, k) for _, together, k in heard]),
     )
 
 
-def unlike(modes: list[Mode]) -> list[Mode]:
-    """Return modes by frequency, flagged where two in one line's width are not surely two.
+def with_pairs(modes: list[Mode]) -> list[Mode]:
+    """Return modes flagged ``pair?`` where two in one line's width are not surely two.
 
-    There the errors are larger than what lies between them: what looks like two may be one whose decay bends.
+    There 1.96 errors are more than what lies between them: what looks like two may be one whose decay bends.
 
     Parameters
     ----------
     modes
-        Of one tap, by frequency.
+        Of one tap, by frequency; any number, also none.
+
+    Returns
+    -------
+    list of Mode
+        The same in the same order, with that flag added after their own.
     """
     flagged = list(modes)
     for k, (lower, upper) in enumerate(pairwise(modes)):

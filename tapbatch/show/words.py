@@ -21,7 +21,7 @@ JUST_NOTICED_PCT = 5.0
 FLAGS: dict[str, str] = {
     "string": "rings longer than wood can, as an open string or a piece of one does: damp strings and their ends",
     "hum": "lies on the mains hum or a harmonic of it: do not trust it until heard elsewhere or on battery",
-    "pair?": "may be two resonances too close to tell apart: each may lie a little to either side",
+    "pair?": "may be two resonances too close to tell apart, or one taken for two: each may lie to either side",
     "not-exponential": "does not die away evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
     "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
     "one-setup": "from one set-up: how much it moves when set up again is not known until a stage is recorded again",
@@ -41,23 +41,6 @@ VERDICTS: dict[Verdict, str] = {
     "unclear": "cannot tell",
     "new": "new here",
     "gone": "no longer heard",
-}
-
-VERDICT_MEANINGS: dict[Verdict, str] = {
-    "up": "the whole interval lies above no change, and that is not one mode of many by chance",
-    "down": "the whole interval lies below no change, and that is not one mode of many by chance",
-    "steady": "the whole interval lies within the width that counts as steady",
-    "unclear": "neither can be said: tap more often",
-    "new": "not heard at the stage before",
-    "gone": "heard at the stage before, not at this one",
-}
-
-# Of a decay before and after; empty where no verdict can be given, and then it is said why.
-RINGS: dict[str, str] = {
-    "longer": "the whole interval lies above no change, and not all of it within 5 %",
-    "shorter": "the whole interval lies below no change, and not all of it within 5 %",
-    "same within 5 %": "the whole interval lies within 5 % of no change",
-    "unclear": "the interval holds both no change and more than 5 %: more taps would narrow it",
 }
 
 FIVE_PER_CENT = (

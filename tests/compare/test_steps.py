@@ -76,11 +76,14 @@ def test_an_opening_that_grows_by_equal_shares_goes_on_so(share: float) -> None:
     outlook = learn_steps(_stages([180.0 * math.log2(a / 300.0) for a in areas], 1e-4, areas), _chain(4))
     assert outlook is not None
     assert outlook.step.mean == pytest.approx(180.0 * math.log2(share), rel=0.02)
-    assert outlook.area_step_mm2 == pytest.approx(areas[-1] * (share - 1.0), rel=0.05)
+    step_mm2 = sum(one.weight * one.area_step_mm2 for one in outlook.openings)
+    assert step_mm2 == pytest.approx(areas[-1] * (share - 1.0), rel=0.05)
     # A landing well before the end of such a step is passed, one well beyond is not.
     step = 180.0 * math.log2(share)
     assert outlook.overshoot(0.8 * step, 3.0) > 0.9
     assert outlook.overshoot(1.2 * step, 3.0) < 0.1
+    # Each leads as far as the one before: by equal differences it would be 7.4 steps, or 3.4.
+    assert outlook.steps_to_go(5.0 * step) == pytest.approx(5.0, rel=0.03)
 
 
 def test_areas_are_used_only_where_all_are_known_and_changed() -> None:

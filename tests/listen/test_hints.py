@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -55,6 +56,18 @@ def test_a_listener_that_died_is_started_again(hints: tuple[FolderHints, Path]) 
     source.wait(0.0)
     (folder / "a_b.wav").write_bytes(b"x")
     assert source.wait(30.0)
+
+
+def test_a_copy_that_never_pauses_is_no_reason_never_to_look(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Endless:
+        def get(self, timeout: float) -> None: ...
+
+    now_s = iter(0.01 * n for n in range(1000))
+    monkeypatch.setattr(time, "monotonic", lambda: next(now_s))
+    hints = NoHints()
+    monkeypatch.setattr(hints, "_roused", Endless())
+    assert hints.wait(60.0)
+    assert next(now_s) < 1.0
 
 
 @pytest.mark.parametrize("source", ["folder", "none"])

@@ -233,6 +233,19 @@ def test_quiet_stretches_hold_no_tap() -> None:
     assert not any(a / RATE_HZ < s < b / RATE_HZ for a, b in stretches for s in (0.8, 2.0))
 
 
+@pytest.mark.parametrize("onset_s", [0.01, 0.02, 0.028])
+@pytest.mark.parametrize("duration_s", [1.6, 2.0])
+def test_what_rings_is_no_quiet_where_a_recording_begins_with_a_tap(onset_s: float, duration_s: float) -> None:
+    rate_hz = 8000
+    noise = sim.white_noise(round(duration_s * rate_hz), np.random.default_rng(3), rms=1e-3)
+    strike = sim.Strike(onset_s=onset_s, modes=(sim.SimMode(200.0, 1.0, 0.3),), contact_s=0.001)
+    samples, _ = sim.recording([strike], duration_s=duration_s, sample_rate_hz=rate_hz, noise=noise)
+    sound = Sound(samples=samples, sample_rate_hz=rate_hz)
+    # An amplitude of 0.3 is 46.5 dB over that noise, and falls by 60 dB in a second.
+    (stretch,) = quiet_stretches(sound, find_taps(sound))
+    assert stretch[0] / rate_hz > onset_s + 46.5 / 60.0
+
+
 # ------------------------------------------------------------- the filter
 
 

@@ -7,7 +7,7 @@ import pytest
 from scipy.signal import lfilter
 
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps, prepare, unlike
+from tapbatch.measure.sound import measure_taps, prepare, with_pairs
 from tapbatch.measure.traces import mean_spectrum, spectrum_of_tap, trace_of
 from tapbatch.simulate import SimMode, Strike, recording, white_noise
 from tapbatch.values import BandSettings, Mode, Sound, TapReading
@@ -159,5 +159,5 @@ def test_two_that_may_be_one_are_flagged_and_two_that_are_two_are_not() -> None:
     two, _ = _sound((SimMode(187.0, 0.4, 0.05), SimMode(193.0, 0.4, 0.05, 1.0)))
     assert [m.flags for r in _measured(two) for m in r.modes] == [()] * 6
     lower, upper = Mode(**KNOWN, freq_hz=300.0, freq_se_hz=0.4), Mode(**KNOWN, freq_hz=301.0, freq_se_hz=0.4)
-    assert [m.flags for m in unlike([lower, upper])] == [("pair?",), ("pair?",)]
-    assert [m.flags for m in unlike([lower, replace(upper, freq_hz=301.2)])] == [(), ()]
+    assert [m.flags for m in with_pairs([lower, upper])] == [("pair?",), ("pair?",)]
+    assert [m.flags for m in with_pairs([lower, replace(upper, freq_hz=301.2)])] == [(), ()]

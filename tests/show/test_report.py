@@ -139,7 +139,7 @@ def test_a_report_needs_none_of_the_heavy_libraries() -> None:
     """To start the plotting library takes longer than to write a whole report."""
     code = (
         "import sys; import tapbatch.show.report, tapbatch.show.terminal, tapbatch.show.tables;"
-        "from tapbatch.values import History; from tapbatch.settings import InstrumentSettings;"
+        "from tapbatch.findings import History; from tapbatch.settings import InstrumentSettings;"
         "tapbatch.show.report.report_bytes(History(instrument='a', instrument_shown='a', stages=(), drifts=()),"
         " InstrumentSettings());"
         "sys.exit(str({'matplotlib', 'pandas', 'rich'} & set(sys.modules)))"
