@@ -33,6 +33,7 @@ _LEAST_COUPLING = 0.1  # weaker ones change a mean by less than a hundredth of i
 # What a mode takes up of a misfit is gone from the residual. A room's tail at -20 dB rings as long as the mode, and
 # beside it: errors were 2.3 times what the rest says (360 modes, the benchmark's `room`), and this is 2.3 squared.
 _TAKEN_UP = 5.0
+_UNLIKE_DB = 6.0
 _SURELY_TWO = 1.96  # standard errors between two modes in one width
 _LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
 
@@ -205,7 +206,8 @@ def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapR
 def with_pairs(modes: list[Mode]) -> list[Mode]:
     """Return modes flagged ``pair?`` where two in one line's width are not surely two.
 
-    There 1.96 errors are more than what lies between them: what looks like two may be one whose decay bends.
+    There 1.96 errors are more than what lies between them: what looks like two may be one whose decay bends. Of two
+    unlike ones only the weaker is flagged, since what is doubtful of it is little to the other.
 
     Parameters
     ----------
@@ -222,7 +224,9 @@ def with_pairs(modes: list[Mode]) -> list[Mode]:
         apart_hz = upper.freq_hz - lower.freq_hz
         width_hz = LN_1000 / (np.pi * min(lower.t60_s, upper.t60_s))
         if apart_hz < min(width_hz, _SURELY_TWO * np.hypot(lower.freq_se_hz, upper.freq_se_hz)):
-            for i in (k, k + 1):
+            louder_db = lower.energy_db - upper.energy_db
+            doubtful = [i for i, over_db in ((k, louder_db), (k + 1, -louder_db)) if over_db < _UNLIKE_DB]
+            for i in doubtful:
                 flagged[i] = replace(flagged[i], flags=tuple(dict.fromkeys((*flagged[i].flags, "pair?"))))
     return flagged
 

@@ -161,3 +161,5 @@ def test_two_that_may_be_one_are_flagged_and_two_that_are_two_are_not() -> None:
     lower, upper = Mode(**KNOWN, freq_hz=300.0, freq_se_hz=0.4), Mode(**KNOWN, freq_hz=301.0, freq_se_hz=0.4)
     assert [m.flags for m in with_pairs([lower, upper])] == [("pair?",), ("pair?",)]
     assert [m.flags for m in with_pairs([lower, replace(upper, freq_hz=301.2)])] == [(), ()]
+    louder = replace(lower, energy_db=lower.energy_db + 10.0)
+    assert [m.flags for m in with_pairs([louder, upper])] == [(), ("pair?",)]
