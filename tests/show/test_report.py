@@ -139,7 +139,7 @@ def test_a_report_needs_none_of_the_heavy_libraries() -> None:
     """To start the plotting library takes longer than to write a whole report."""
     code = (
         "import sys; import tapbatch.show.report, tapbatch.show.terminal, tapbatch.show.tables;"
-        "from tapbatch.values import History; from tapbatch.settings import InstrumentSettings;"
+        "from tapbatch.findings import History; from tapbatch.settings import InstrumentSettings;"
         "tapbatch.show.report.report_bytes(History(instrument='a', instrument_shown='a', stages=(), drifts=()),"
         " InstrumentSettings());"
         "sys.exit(str({'matplotlib', 'pandas', 'rich'} & set(sys.modules)))"
@@ -321,6 +321,23 @@ def test_decays_are_shown_until_they_meet_their_floor(histories: dict[str, Calla
     step_s = (trace.time_s[-1] - trace.time_s[0]) / (len(trace.time_s) - 1) * math.ceil(len(trace.time_s) / 240)
     shown_s = (len(line) - 1) * step_s
     assert 0.5 * 52 / 60 * 1.5 < shown_s < 0.5 * 52 / 60 * 2.0
+
+
+@pytest.mark.parametrize("floor_db", [-52.0, -66.0, -69.5, -83.0])
+def test_the_floor_is_seen_and_named_however_quiet_the_room(
+    histories: dict[str, Callable[[], History]], floor_db: float
+) -> None:
+    history = histories["one stage, one tap"]()
+    (stage,) = history.stages
+    trace = stage.heard[0].reading.trace
+    assert trace is not None
+    reading = dataclasses.replace(stage.heard[0].reading, trace=dataclasses.replace(trace, floor_db=floor_db))
+    quiet = dataclasses.replace(stage, heard=(dataclasses.replace(stage.heard[0], reading=reading),))
+    (sheet,) = (s for s in drawn(dataclasses.replace(history, stages=(quiet,))) if s.title == "Decays")
+    (floor,) = (m.segments[0] for m in sheet.marks if isinstance(m, Lines) and m.dashed)
+    word = next(w for w in sheet.words if w.text == "floor")
+    # Letters with ascenders are 0.76 of the type size high (from the font's own table): they end below the line.
+    assert word.y_mm - 0.76 * word.size_pt * MM_PER_PT > floor[0, 1]
 
 
 def test_a_sound_is_as_cautious_as_its_modes(whole: History) -> None:
