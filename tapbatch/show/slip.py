@@ -122,9 +122,10 @@ def _draw_lead(
 ) -> float:
     left = sheet.left_mm
     baseline = y + 25.0
-    sheet.say(left - 1.0, baseline, lead.note, NOTE, bold=True)
+    colour = SOFT if words.how_sure(lead, steady_cents) == "unsure" else INK
+    sheet.say(left - 1.0, baseline, lead.note, NOTE, bold=True, colour=colour)
     x = left + text_width_mm(lead.note, NOTE, True) + 5.0
-    sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True)
+    sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True, colour=colour)
     sheet.say(x, baseline, f"{words.sure_text(lead).replace(' c', ' cents')}, {words.hz_text(lead)} Hz", LEAD)
     played = words.playing_text(lead, stage)
     if played:

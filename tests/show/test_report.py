@@ -20,7 +20,7 @@ from tapbatch.show import pages, words
 from tapbatch.show.charts import chart_modes
 from tapbatch.show.lettering import MM_PER_PT, Word, text_width_mm
 from tapbatch.show.report import report_bytes, report_sheets, write_report
-from tapbatch.show.sheet import Dots, Lines, Paper, Sheet
+from tapbatch.show.sheet import INK, SOFT, Dots, Lines, Paper, Sheet
 from tapbatch.show.slip import latest_stage
 from tapbatch.show.spectra import spectrum_of, spread, thinned
 from tapbatch.values import Spectrum
@@ -191,6 +191,12 @@ def test_what_makes_a_reading_unsure_is_said(
     said = " ".join(word.text for word in slip.words)
     assert reason in said
     assert ("wider" in said, "not known" in said) == ("wider" in reason, "not known" in reason)
+
+
+def test_a_note_that_is_unsure_leads_pale(histories: dict[str, Callable[[], History]], whole: History) -> None:
+    for history, colour in ((histories["one stage, one tap"](), SOFT), (whole, INK)):
+        slip = drawn(history)[0]
+        assert max(slip.words, key=lambda word: word.size_pt).colour == colour
 
 
 def test_a_caution_stands_beside_the_move_that_it_concerns(
