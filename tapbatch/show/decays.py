@@ -41,7 +41,7 @@ def draw_decays(sheet: Sheet, top_mm: float, stages: Sequence[Stage], count: int
     gutter = 9.0 if columns <= 3 else 6.0
     width = (sheet.measure_mm - gutter * (columns - 1)) / columns
     longest = max((_needed_s(t) for t in map(trace_of, stages) if t and t.time_s), default=1.0)
-    lowest_db = min((_lowest_db(t) for t in map(trace_of, stages) if t), default=LOWEST_DB)
+    lowest = min((lowest_db(t) for t in map(trace_of, stages) if t), default=LOWEST_DB)
     parts = {stage.part for stage in stages}
     for n, stage in enumerate(stages):
         x = sheet.left_mm + (n % columns) * (width + gutter)
@@ -55,7 +55,7 @@ def draw_decays(sheet: Sheet, top_mm: float, stages: Sequence[Stage], count: int
             height_mm=_step_mm(count) - 12.5,
             x_low=0.0,
             x_high=max(longest, 1e-3),
-            y_low=lowest_db,
+            y_low=lowest,
             y_high=0.0,
         )
         outer = n % columns == 0, n + columns >= len(stages)
@@ -67,6 +67,15 @@ def trace_of(stage: Stage) -> DecayTrace | None:
     """Return the trace that stands for a stage: that of its tap recording with the most taps used."""
     heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and h.reading.trace]
     return max(heard, key=lambda r: len(r.used_taps)).trace if heard else None
+
+
+def lowest_db(trace: DecayTrace) -> float:
+    """Return how far down a trace is worth showing: its floor and the room for its name, in steps of ten."""
+    level = np.asarray(trace.level_db)
+    if not np.isfinite(level).any():
+        return LOWEST_DB
+    below = trace.floor_db - float(np.nanmax(level)) - BELOW_FLOOR_DB
+    return max(min(10.0 * math.floor(below / 10.0), LOWEST_DB), LOWEST_OF_ALL_DB)
 
 
 def pieces(time_s: NDArray[np.float64], level_db: NDArray[np.float64]) -> list[NDArray[np.float64]]:
@@ -132,15 +141,6 @@ def _needed_s(trace: DecayTrace) -> float:
     above = np.flatnonzero(np.isfinite(fit) & (fit > trace.floor_db + 1.0))
     met_s = float(time[above[-1]]) * SHOWN_PAST_FLOOR if above.size else math.inf
     return min(met_s, float(time[-1])) if met_s > 0 else float(time[-1])
-
-
-def _lowest_db(trace: DecayTrace) -> float:
-    """Return how far down a trace is worth showing: its floor and the room for its name, in steps of ten."""
-    level = np.asarray(trace.level_db)
-    if not np.isfinite(level).any():
-        return LOWEST_DB
-    below = trace.floor_db - float(np.nanmax(level)) - BELOW_FLOOR_DB
-    return max(min(10.0 * math.floor(below / 10.0), LOWEST_DB), LOWEST_OF_ALL_DB)
 
 
 def _draw_scales(sheet: Sheet, panel: Panel, leftmost: bool, lowest: bool) -> None:
