@@ -21,7 +21,7 @@ from tapbatch.listen.taps import heard_in, quiet_stretches
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.sound import Prepared, measure_taps
 from tapbatch.measure.string_tone import with_tones
-from tapbatch.measure.traces import TapSpectrum, mean_spectrum, spectrum_of_tap, trace_of
+from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.readings import METHOD
 from tapbatch.values import BandSettings, DecayTrace, Reading, Tap, TapReading
 
@@ -129,7 +129,7 @@ class _Joined:
         trace = trace_of(readings, prepared)
         if trace is not None:
             at = trace.tap - 1
-            self.traces.append((at + offset, readings[at].tap.snr_db, replace(trace, tap=trace.tap + offset)))
+            self.traces.append((at + offset, seen_fall_db(readings[at]), replace(trace, tap=trace.tap + offset)))
 
     def reading(self, sha256: str) -> Reading:
         """Return what all sections gave, once it is known which taps sound like the others."""

@@ -79,12 +79,21 @@ def _zone_spectrum(reading: TapReading, zone: Prepared) -> tuple[Float, Float, F
     return shifted[inside], scale * power[inside], scale * noise[inside]
 
 
+def seen_fall_db(reading: TapReading) -> float:
+    """Return through how many decibels a tap is seen to fall: to the noise, or until a bounce ends its free decay."""
+    strongest = max(reading.modes, key=lambda m: m.energy_db, default=None)
+    if strongest is None or not strongest.t60_s > 0:
+        return reading.tap.snr_db
+    free_s = reading.tap.free_until_s - reading.tap.free_from_s
+    return min(reading.tap.snr_db, 60.0 * free_s / strongest.t60_s)
+
+
 def trace_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> DecayTrace | None:
-    """Return the decay of the tap that stands highest above the noise, or ``None`` where there is none."""
+    """Return the decay of the tap that is seen to fall furthest (:func:`seen_fall_db`); ``None`` without a tap."""
     used = [t for t in taps if t.tap.used and t.modes]
     if not used or not prepared:
         return None
-    best = max(used, key=lambda t: (t.tap.snr_db, -t.tap.number))
+    best = max(used, key=lambda t: (seen_fall_db(t), -t.tap.number))
     start_s = max(best.tap.onset_s - 0.02, 0.0)
     heard_s = min(len(zone.decimated) / zone.rate_hz for zone in prepared)
     end_s = min(best.tap.free_until_s, heard_s, start_s + _LONGEST_TRACE_S)

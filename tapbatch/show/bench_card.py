@@ -76,8 +76,10 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> list[Answer]:
 
 def _rings(lead: StageMode, drift: Drift | None) -> tuple[str, str]:
     change = words.rings_text(drift).split(" (")[0] if drift else ""
+    if drift and change:
+        return change, words.rings_limit(drift)
     now = words.t60_text(lead)
-    return change or (f"T60 {now.split(' (')[0]} s" if now else "not known"), ""
+    return f"T60 {now.split(' (')[0]} s" if now else "not known", ""
 
 
 def _fitting(text: str, width_mm: float, largest_pt: float) -> float:

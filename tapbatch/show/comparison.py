@@ -86,7 +86,8 @@ def _sustain_lines(changes: Sequence[SustainChange]) -> list[tuple[str, str]]:
         lines += [(line, "") for line in wrapped_lines(f"No verdict on any: {alike}.")]
     for change in shown:
         plucked = change.kind == "pluck" and change.subject != "string"
-        name = f"plucked, {change.name.removesuffix(' octave')}" if plucked else change.name
+        short = change.name.removesuffix(" octave").removesuffix(" sound")
+        name = f"plucked, {short}" if plucked else change.name
         cells = [f"{v:.3f} s" if v is not None else "-" for v in (change.before_s, change.after_s)]
         first, *more = wrapped_lines(rings_text(change, said=alike), most=WIDTH - _INDENT) or [""]
         lines.append((_row(name, (cells[0], cells[1]), first), ""))

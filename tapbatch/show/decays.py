@@ -2,7 +2,8 @@
 
 Conventions: time in seconds from the touch of the mallet; level in decibels below the highest of the trace. The thin
 grey line is the sound, the thick one the fitted modes, the broken one the noise floor. All have the same scales, in
-time as long as it takes the longest of them to meet its floor, and a little more.
+time as long as it takes the longest of them to meet its floor, and a little more; in level down to -70 dB, and as
+much further as the quietest floor needs to be seen with its name below it, down to -110 dB.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from tapbatch.show.sheet import BODY, HAIR, MARK, PALE, SMALL, SOFT, TINY, WARN,
 from tapbatch.values import DecayTrace
 
 LOWEST_DB = -70.0
+LOWEST_OF_ALL_DB = -110.0
+BELOW_FLOOR_DB = 14.0
 MOST_POINTS = 240
 SOUND = "#8c8c8c"
 # Up to so many decays, in so many columns, each so many millimetres high: few are drawn large, many share a sheet.
@@ -38,6 +41,7 @@ def draw_decays(sheet: Sheet, top_mm: float, stages: Sequence[Stage], count: int
     gutter = 9.0 if columns <= 3 else 6.0
     width = (sheet.measure_mm - gutter * (columns - 1)) / columns
     longest = max((_needed_s(t) for t in map(trace_of, stages) if t and t.time_s), default=1.0)
+    lowest = min((lowest_db(t) for t in map(trace_of, stages) if t), default=LOWEST_DB)
     parts = {stage.part for stage in stages}
     for n, stage in enumerate(stages):
         x = sheet.left_mm + (n % columns) * (width + gutter)
@@ -51,7 +55,7 @@ def draw_decays(sheet: Sheet, top_mm: float, stages: Sequence[Stage], count: int
             height_mm=_step_mm(count) - 12.5,
             x_low=0.0,
             x_high=max(longest, 1e-3),
-            y_low=LOWEST_DB,
+            y_low=lowest,
             y_high=0.0,
         )
         outer = n % columns == 0, n + columns >= len(stages)
@@ -63,6 +67,15 @@ def trace_of(stage: Stage) -> DecayTrace | None:
     """Return the trace that stands for a stage: that of its tap recording with the most taps used."""
     heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and h.reading.trace]
     return max(heard, key=lambda r: len(r.used_taps)).trace if heard else None
+
+
+def lowest_db(trace: DecayTrace) -> float:
+    """Return how far down a trace is worth showing: its floor and the room for its name, in steps of ten."""
+    level = np.asarray(trace.level_db)
+    if not np.isfinite(level).any():
+        return LOWEST_DB
+    below = trace.floor_db - float(np.nanmax(level)) - BELOW_FLOOR_DB
+    return max(min(10.0 * math.floor(below / 10.0), LOWEST_DB), LOWEST_OF_ALL_DB)
 
 
 def pieces(time_s: NDArray[np.float64], level_db: NDArray[np.float64]) -> list[NDArray[np.float64]]:
@@ -94,9 +107,10 @@ def _draw_decay(sheet: Sheet, panel: Panel, stage: Stage, *, explained: bool) ->
     shown = (time >= 0) & (time <= panel.x_high)
     level, fit = (np.where(shown, v, np.nan) for v in (level, fit))
     # What has sunk below the panel would lie along its lower edge; there it ends instead.
-    fit = np.where(fit >= LOWEST_DB, fit, np.nan)
+    fit = np.where(fit >= panel.y_low, fit, np.nan)
     floor = float(panel.y_mm(trace.floor_db - top_db))
-    sheet.lines([[(panel.left_mm, floor), (panel.right_mm, floor)]], SOFT, 0.5, dashed=True)
+    if floor <= panel.bottom_mm:
+        sheet.lines([[(panel.left_mm, floor), (panel.right_mm, floor)]], SOFT, 0.5, dashed=True)
     sheet.lines([_placed(panel, p) for p in pieces(time, level)], SOUND, 0.5, name=f"decay {stage.stage_shown}")
     sheet.lines([_placed(panel, p) for p in pieces(time, fit)], MARK, 1.1, name=f"fit {stage.stage_shown}")
     flags = dict.fromkeys(f for m in stage.modes if m.lead for f in m.flags if f == "not-exponential")
@@ -109,14 +123,16 @@ def _draw_decay(sheet: Sheet, panel: Panel, stage: Stage, *, explained: bool) ->
 
 def _explain(sheet: Sheet, panel: Panel, time: NDArray[np.float64], fit: NDArray[np.float64], floor: float) -> None:
     """Name the lines where they are: the fit half way down, the sound above its floor and the floor below it."""
-    sheet.say(panel.right_mm - 0.5, floor - 4.6, "sound", SMALL, ha="right", colour=SOFT)
-    sheet.say(panel.right_mm - 0.5, min(floor + 6.0, panel.bottom_mm - 1.0), "floor", SMALL, ha="right", colour=SOFT)
+    if floor <= panel.bottom_mm:
+        below = min(floor + 6.0, panel.bottom_mm - 1.0)
+        sheet.say(panel.right_mm - 0.5, floor - 4.6, "sound", SMALL, ha="right", colour=SOFT)
+        sheet.say(panel.right_mm - 0.5, below, "floor", SMALL, ha="right", colour=SOFT)
     heights = panel.y_mm(fit)
-    below = np.flatnonzero(np.isfinite(fit) & (heights > (panel.top_mm + floor) / 2))
-    if below.size:
-        x = float(panel.x_mm(time[below[0]])) + 3.0
+    lower = np.flatnonzero(np.isfinite(fit) & (heights > (panel.top_mm + floor) / 2))
+    if lower.size:
+        x = float(panel.x_mm(time[lower[0]])) + 3.0
         if x + text_width_mm("fit", SMALL, True) < panel.right_mm:
-            sheet.say(x, float(heights[below[0]]), "fit", SMALL, bold=True, colour=MARK)
+            sheet.say(x, float(heights[lower[0]]), "fit", SMALL, bold=True, colour=MARK)
 
 
 def _needed_s(trace: DecayTrace) -> float:
@@ -128,10 +144,12 @@ def _needed_s(trace: DecayTrace) -> float:
 
 
 def _draw_scales(sheet: Sheet, panel: Panel, leftmost: bool, lowest: bool) -> None:
-    heights = panel.y_mm([0.0, -20.0, -40.0, -60.0])
+    levels = range(0, math.floor(panel.y_low), -20)
+    heights = panel.y_mm(list(levels))
     sheet.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights], HAIR, 0.4)
-    for level, y in zip(("0 dB", "-20", "-40", "-60") if leftmost else (), heights, strict=False):
-        sheet.say(panel.left_mm - 0.8, float(y), level, TINY, ha="right", va="center", colour=SOFT)
+    for level, y in zip(levels if leftmost else (), heights, strict=False):
+        said = f"{level}" if level else "0 dB"
+        sheet.say(panel.left_mm - 0.8, float(y), said, TINY, ha="right", va="center", colour=SOFT)
     sheet.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm, PALE, 0.5)
     step = nice_step(panel.x_high, 3)
     for n in range(int(panel.x_high / step) + 1):

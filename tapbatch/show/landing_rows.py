@@ -20,7 +20,7 @@ from tapbatch.show.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, S
 ROW_MM = 8.0
 NOTES_MM = 6.0
 LABEL_MM = 33.0
-SAID_MM = 66.0
+SAID_MM = 69.0
 TICK_MM = 2.2
 WIDEST_STEP_CENTS = 150.0
 MOST_ROWS = 8
@@ -164,12 +164,13 @@ def _draw_landing(sheet: Sheet, panel: Panel, y: float, now: float, landing: Lan
     name = f"landing {landing.mode} {landing.landing_note}"
     sheet.lines([[(at, y - TICK_MM), (at, y + TICK_MM)]], INK, 1.6 if landing.landing == "target" else 0.7, name=name)
     label = f"{landing.landing_note}, {'target' if landing.landing == 'target' else 'next note'}"
-    said = to_go_text(landing)
+    way = way_text(landing)
+    said = f"{to_go_text(landing)}, {way}" if way else to_go_text(landing)
     risky = landing.overshoot is not None and landing.overshoot >= RISKY and landing.steps_to_go is not None
     if risky:
         _say(sheet, y, label, said, f"{chance_text(landing)}: take off less", WARN)
         return
-    told = [f"{landing.taps_within} of {landing.taps} taps within {landing.tolerance_cents:g} c"]
+    told = f"{landing.taps_within} of {landing.taps} taps within {landing.tolerance_cents:g} c"
     if landing.steps_to_go is not None:
-        told = [part for part in (way_text(landing), chance_text(landing)) if part] or told
-    _say(sheet, y, label, said, ", ".join(told) if landing.landing == "target" or landing.steps_to_go else "")
+        told = chance_text(landing) or told
+    _say(sheet, y, label, said, told if landing.landing == "target" or landing.steps_to_go else "")

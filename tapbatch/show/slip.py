@@ -35,10 +35,10 @@ Answer = tuple[str, str, str, list[str]]
 # Column, where it stands in mm from the left of the text area, how it is set there, and the room that it has.
 ROW: tuple[tuple[str, float, Literal["left", "right"], float], ...] = (
     ("note", 0.0, "left", 29.0),
-    ("name", 30.0, "left", 32.0),
-    ("how sure", 78.0, "right", 15.0),
-    ("moved", 104.0, "right", 24.0),
-    ("rings (s)", 136.0, "right", 30.0),
+    ("name", 30.0, "left", 38.0),
+    ("how sure", 83.0, "right", 14.0),
+    ("moved", 108.0, "right", 24.0),
+    ("rings (s)", 137.0, "right", 28.0),
     ("Hz", 152.0, "right", 15.0),
     ("noticed", 155.0, "left", 23.0),
 )
@@ -122,9 +122,10 @@ def _draw_lead(
 ) -> float:
     left = sheet.left_mm
     baseline = y + 25.0
-    sheet.say(left - 1.0, baseline, lead.note, NOTE, bold=True)
+    colour = SOFT if words.how_sure(lead, steady_cents) == "unsure" else INK
+    sheet.say(left - 1.0, baseline, lead.note, NOTE, bold=True, colour=colour)
     x = left + text_width_mm(lead.note, NOTE, True) + 5.0
-    sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True)
+    sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True, colour=colour)
     sheet.say(x, baseline, f"{words.sure_text(lead).replace(' c', ' cents')}, {words.hz_text(lead)} Hz", LEAD)
     played = words.playing_text(lead, stage)
     if played:
@@ -196,7 +197,8 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> list[tuple[str,
 def _rings(lead: StageMode, drift: Drift | None) -> tuple[str, str, list[str]]:
     now = f"T60 {words.t60_text(lead)} s" if words.t60_text(lead) else "T60 not known"
     change = words.rings_text(drift) if drift else ""
-    return (_capital(change), f"{now} now", []) if change else (now, "", [])
+    limit = words.rings_limit(drift) if drift and change else ""
+    return (_capital(change), f"{now} now", [limit] if limit else []) if change else (now, "", [])
 
 
 def _capital(text: str) -> str:

@@ -109,7 +109,10 @@ def print_lines(lines: Sequence[str], *, file: TextIO | None = None) -> None:
 
 
 def history_lines(history: History) -> list[str]:
-    """Return where an instrument stands and how far it has to go, a sentence each a part, lines of 80 characters."""
+    """Return where an instrument stands and how far it has to go, a sentence each a part, lines of 80 characters.
+
+    Where the taps of the latest stage gave no mode, that is said too: else nobody would miss it.
+    """
     lines: list[str] = []
     for part in history.parts:
         stages = [s for s in history.of_part(part) if s.modes]
@@ -117,6 +120,10 @@ def history_lines(history: History) -> list[str]:
             lines += _wrapped(_stands(history, stages[-1]), "", "    ")
             for said in landing_lines(history, part):
                 lines += _wrapped(said, "  ", "    ")
+        tapped = [s for s in history.of_part(part) if any(h.recording.kind == "tap" for h in s.heard)]
+        if tapped and not tapped[-1].modes:
+            where = f"{history.instrument_shown}, {part}, {tapped[-1].stage_shown}"
+            lines += _wrapped(f"{where}: no mode could be read; taps.csv says why of each transient", "", "    ")
     return lines
 
 
@@ -148,6 +155,8 @@ def _stands(history: History, stage: Stage) -> str:
     said += f" {words.sure_text(lead)}"
     played = words.playing_text(lead, stage)
     said += f" (played: {played})" if played else ""
+    flags = ", ".join(dict.fromkeys((*lead.flags, *stage.flags)))
+    said += f" ({flags})" if flags else ""
     here = (stage.part, lead.mode, stage.stage)
     drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
     if drift is not None:

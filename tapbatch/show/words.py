@@ -293,13 +293,33 @@ def moved_cell(drift: Drift) -> str:
     return moved_text(drift).split(" (")[0]
 
 
+def rings_limit(drift: Drift) -> str:
+    """Say what forbids a verdict on longer or shorter, as in :mod:`tapbatch.compare.before_after`; else nothing.
+
+    Another state, no point in common, or a single tap at one of the stages.
+    """
+    for caution in drift.caution.split("; "):
+        if caution.startswith("state"):
+            return caution
+        if caution.startswith("points"):
+            return "no point in common"
+        if caution == "one tap":
+            return "one tap at one of the stages"
+    return ""
+
+
 def rings_text(drift: Drift) -> str:
-    """Say whether a mode rings longer than before, such as ``longer by 12 % (+5 to +20)``; empty where not known."""
+    """Say whether a mode rings longer than before, such as ``longer by 12 % (+5 to +20)``; empty where not known.
+
+    Where something forbids a verdict (:func:`rings_limit`), only by how much: ``no verdict, -12 % (-13 to -11)``.
+    """
     low, high = drift.t60_low_pct, drift.t60_high_pct
     text = change_text(drift.t60_change_pct, low, high, 0)
     if not text or low is None or high is None:
         return ""
     change, interval = text.split(" ", 1)
+    if rings_limit(drift):
+        return f"no verdict, {change} % {interval}"
     if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
         return f"as long as before, {change} % {interval}"
     if low > 0 or high < 0:

@@ -135,6 +135,27 @@ def test_traces_show_what_was_measured() -> None:
     np.testing.assert_allclose(10 * np.log10(power.mean(axis=1) / fitted.mean(axis=1)), 0.0, atol=0.5)
 
 
+def test_a_tap_that_bounced_stands_for_no_stage() -> None:
+    """The loudest tap is cut short by a second touch, so the next is drawn: its fall is seen further."""
+    rng = np.random.default_rng(4)
+    loud = tuple(replace(m, amplitude=1.5 * m.amplitude) for m in MODES)
+    strikes = [
+        Strike(onset_s=0.5, modes=MODES),
+        Strike(onset_s=2.0, modes=loud),
+        Strike(onset_s=2.06, modes=MODES, what="bounce"),
+    ]
+    samples, _ = recording(
+        strikes, duration_s=3.5, sample_rate_hz=16000, noise=1e-5 * rng.standard_normal(round(3.5 * 16000))
+    )
+    sound = Sound(samples=samples, sample_rate_hz=16000)
+    taps, prepared = measure_taps(sound, find_taps(sound), BandSettings())
+    used = [t for t in taps if t.tap.used and t.modes]
+    assert max(used, key=lambda t: t.tap.snr_db).tap.onset_s == pytest.approx(2.0, abs=0.01)
+    trace = trace_of(taps, prepared)
+    assert trace is not None
+    assert taps[trace.tap - 1].tap.onset_s == pytest.approx(0.5, abs=0.01)
+
+
 @pytest.mark.parametrize("pole", [0.0, 0.9, 0.97])
 def test_noise_is_learned_without_bias_whatever_its_colour(pole: float) -> None:
     # The density of y[n] = p y[n-1] + e[n] is 2 sigma^2/(rate |1 - p exp(-iw)|^2), a textbook's (from memory: Box &

@@ -62,8 +62,10 @@ def test_what_limits_an_answer_stands_on_the_card(
     risky = replace(history, landings=tuple(replace(c, overshoot=0.4) for c in history.landings))
     lead = stages[-1].lead
     assert lead is not None
-    limits = [limit for _, _, limit in card_answers(risky, stages[-1], lead, 3.0)]
+    answers = {answer[0]: answer for answer in card_answers(risky, stages[-1], lead, 3.0)}
+    limits = [limit for _, _, limit in answers.values()]
     assert limits[0] == "besides the wood: state: closed to strung"
+    assert (answers["Rings?"][1][:10], limits[2]) == ("no verdict", "state: closed to strung")
     assert limits[1] == "40 % chance that the next passes it: take off less"
 
 
@@ -103,6 +105,15 @@ def test_a_step_not_known_and_one_too_far_are_said(whole: History) -> None:
     text = said(drawn(unknown, "Landings"))
     assert "not known" in text
     assert "of 3 like it seen" in text
+
+
+@pytest.mark.parametrize("overshoot", [0.001, 0.34, 0.999])
+def test_the_way_and_the_chance_are_said_whole(whole: History, overshoot: float) -> None:
+    steps = tuple(replace(c, steps_to_go=12.4, overshoot=overshoot) for c in whole.landings)
+    text = said(drawn(replace(whole, landings=steps), "Landings"))
+    assert "about 12.4 steps" in text
+    assert "chance that the next passes it" in text
+    assert "\N{HORIZONTAL ELLIPSIS}" not in text
 
 
 def test_a_note_that_is_the_target_stands_once(whole: History) -> None:

@@ -20,7 +20,7 @@ from tapbatch.show import pages, words
 from tapbatch.show.charts import chart_modes
 from tapbatch.show.lettering import MM_PER_PT, Word, text_width_mm
 from tapbatch.show.report import report_bytes, report_sheets, write_report
-from tapbatch.show.sheet import Dots, Lines, Paper, Sheet
+from tapbatch.show.sheet import INK, SOFT, Dots, Lines, Paper, Sheet
 from tapbatch.show.slip import latest_stage
 from tapbatch.show.spectra import spectrum_of, spread, thinned
 from tapbatch.values import Spectrum
@@ -193,6 +193,12 @@ def test_what_makes_a_reading_unsure_is_said(
     assert ("wider" in said, "not known" in said) == ("wider" in reason, "not known" in reason)
 
 
+def test_a_note_that_is_unsure_leads_pale(histories: dict[str, Callable[[], History]], whole: History) -> None:
+    for history, colour in ((histories["one stage, one tap"](), SOFT), (whole, INK)):
+        slip = drawn(history)[0]
+        assert max(slip.words, key=lambda word: word.size_pt).colour == colour
+
+
 def test_a_caution_stands_beside_the_move_that_it_concerns(
     make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
 ) -> None:
@@ -321,6 +327,23 @@ def test_decays_are_shown_until_they_meet_their_floor(histories: dict[str, Calla
     step_s = (trace.time_s[-1] - trace.time_s[0]) / (len(trace.time_s) - 1) * math.ceil(len(trace.time_s) / 240)
     shown_s = (len(line) - 1) * step_s
     assert 0.5 * 52 / 60 * 1.5 < shown_s < 0.5 * 52 / 60 * 2.0
+
+
+@pytest.mark.parametrize("floor_db", [-52.0, -66.0, -69.5, -83.0])
+def test_the_floor_is_seen_and_named_however_quiet_the_room(
+    histories: dict[str, Callable[[], History]], floor_db: float
+) -> None:
+    history = histories["one stage, one tap"]()
+    (stage,) = history.stages
+    trace = stage.heard[0].reading.trace
+    assert trace is not None
+    reading = dataclasses.replace(stage.heard[0].reading, trace=dataclasses.replace(trace, floor_db=floor_db))
+    quiet = dataclasses.replace(stage, heard=(dataclasses.replace(stage.heard[0], reading=reading),))
+    (sheet,) = (s for s in drawn(dataclasses.replace(history, stages=(quiet,))) if s.title == "Decays")
+    (floor,) = (m.segments[0] for m in sheet.marks if isinstance(m, Lines) and m.dashed)
+    word = next(w for w in sheet.words if w.text == "floor")
+    # Letters with ascenders are 0.76 of the type size high (from the font's own table): they end below the line.
+    assert word.y_mm - 0.76 * word.size_pt * MM_PER_PT > floor[0, 1]
 
 
 def test_a_sound_is_as_cautious_as_its_modes(whole: History) -> None:

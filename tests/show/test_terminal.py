@@ -12,8 +12,10 @@ import pytest
 
 from tapbatch.findings import History, Stage, StageMode
 from tapbatch.progress import tell
+from tapbatch.show import words
 from tapbatch.show.rows import mode_rows
 from tapbatch.show.terminal import (
+    history_lines,
     print_attention,
     print_notices,
     print_reading,
@@ -65,6 +67,28 @@ def test_a_recording_without_a_mode_says_why_and_what_to_do(
     text = "\n".join(line for line, _ in reading_lines(histories["no modes"]().stages[0]))
     assert "No mode could be read" in text
     assert "1 not used: speech" in text
+
+
+def test_what_casts_doubt_stands_beside_how_sure(histories: dict[str, Callable[[], History]]) -> None:
+    """A single tap seems surer than five, whose scatter is seen: so its line says that it is one."""
+    history = histories["one stage, one tap"]()
+    (stage,) = history.stages
+    assert stage.lead is not None
+    assert "few-taps" in stage.lead.flags
+    said = " ".join(" ".join(history_lines(history)).split())
+    assert f"± {words.sure_text(stage.lead).removeprefix('± ')} ({', '.join(stage.lead.flags)}" in said
+
+
+def test_a_stage_whose_taps_gave_nothing_is_not_passed_over(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
+) -> None:
+    stages = [
+        make_stage("body", "closed", "01-closed", 1, [make_mode("r1", 200.0, lead=True)]),
+        make_stage("body", "closed", "02-varnished", 2, []),
+    ]
+    said = [line for line in history_lines(make_history(stages)) if not line.startswith("  ")]
+    assert said[0].startswith("Cittern-07, body, 01-closed: ")
+    assert said[-1].startswith("Cittern-07, body, 02-varnished: no mode could be read")
 
 
 def test_weight_on_a_terminal_and_none_with_no_color(whole: History, monkeypatch: pytest.MonkeyPatch) -> None:

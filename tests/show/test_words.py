@@ -119,6 +119,24 @@ def test_ringing_is_said_against_what_is_just_noticed() -> None:
     assert words.rings_text(drift("new", None)) == ""
 
 
+@pytest.mark.parametrize(
+    ("caution", "limit"),
+    [
+        ("3 days passed; state closed, then strung", "state closed, then strung"),
+        ("points edge, then bridge", "no point in common"),
+        ("humidity 40, then 47 %; points", "no point in common"),
+        ("one tap", "one tap at one of the stages"),
+        ("3 days passed; humidity 40, then 47 %", ""),
+    ],
+)
+def test_what_forbids_a_verdict_on_ringing_forbids_it_everywhere(caution: str, limit: str) -> None:
+    """As compare and the page before and after have it: another state, no common point, a lone tap."""
+    changed = replace(drift("up", 5.0, pct=-12.0), caution=caution)
+    assert words.rings_limit(changed) == limit
+    text = "no verdict, -12 % (-16 to -8)" if limit else "shorter by 12 % (-16 to -8)"
+    assert words.rings_text(changed) == text
+
+
 def test_doubts_are_said_once(make_mode: Callable[..., StageMode], make_stage: Callable[..., Stage]) -> None:
     mode = make_mode("r1", 200.0, flags=("few-taps", "one-setup"))
     stage = make_stage("top", "free", "s", 1, [mode], flags=("one-setup",))

@@ -18,8 +18,8 @@ from tapbatch.show import words
 from tapbatch.show.browser.drawing import WIDTH, cut, dot, drawing, line, path, say
 from tapbatch.show.browser.markup import Markup, joined, tag
 from tapbatch.show.charts import chart_modes, mode_at, nice_step
+from tapbatch.show.decays import lowest_db, trace_of
 from tapbatch.show.decays import pieces as unbroken
-from tapbatch.show.decays import trace_of
 from tapbatch.show.sheet import Panel
 from tapbatch.show.spectra import FLOOR_DB, hertz_marks, spectrum_edges, spectrum_of, thinned
 from tapbatch.values import DecayTrace, Spectrum
@@ -157,25 +157,27 @@ def _decay_pieces(trace: DecayTrace) -> list[Markup]:
     top_db = float(np.nanmax(level))
     level, fit = level[::stride] - top_db, np.asarray(trace.fit_db)[::stride] - top_db
     level, fit = (np.where(time >= 0, v, np.nan) for v in (level, fit))
-    fit = np.where(fit >= -70.0, fit, np.nan)
+    lowest = lowest_db(trace)
+    fit = np.where(fit >= lowest, fit, np.nan)
     last = max(float(time[-1]), 0.05)
     panel = Panel(
         left_mm=30.0, top_mm=10.0, width_mm=RIGHT - 30.0, height_mm=112.0,
-        x_low=0.0, x_high=last, y_low=-70.0, y_high=0.0,
+        x_low=0.0, x_high=last, y_low=lowest, y_high=0.0,
     )  # fmt: skip
     made = []
-    for db in (0.0, -20.0, -40.0, -60.0):
+    for db in range(0, math.floor(lowest), -20):
         y = float(panel.y_mm(db))
-        made += [line(panel.left_mm, y, panel.right_mm, y, "guide"), say(26.0, y + 4.0, f"{db:.0f}", "end soft")]
+        made += [line(panel.left_mm, y, panel.right_mm, y, "guide"), say(26.0, y + 4.0, f"{db}", "end soft")]
     step = nice_step(last, 4)
     for n in range(int(last / step) + 1):
         x = float(panel.x_mm(step * n))
         made.append(say(x, panel.bottom_mm + 16.0, f"{step * n:g}{'' if n else ' s'}", "mid soft"))
     floor = float(panel.y_mm(trace.floor_db - top_db))
-    made += [
-        line(panel.left_mm, floor, panel.right_mm, floor, "floor"),
-        say(panel.right_mm, floor + 12.0, "floor", "end soft"),
-    ]
+    if floor <= panel.bottom_mm:
+        made += [
+            line(panel.left_mm, floor, panel.right_mm, floor, "floor"),
+            say(panel.right_mm, floor + 12.0, "floor", "end soft"),
+        ]
     for values, class_ in ((fit, "fit"), (level, "curve")):
         for piece in unbroken(time, values):
             at = zip(panel.x_mm(piece[:, 0]).tolist(), panel.y_mm(piece[:, 1]).tolist(), strict=True)

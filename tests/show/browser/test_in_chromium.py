@@ -101,6 +101,17 @@ def test_what_is_not_known_sorts_last_whichever_way(page: Chromium) -> None:
     assert all(order == sorted(order) for order in orders)
 
 
+def test_the_list_of_all_instruments_needs_no_scrolling_on_a_telephone(page: Chromium) -> None:
+    shown = (
+        "[...document.querySelectorAll('#all thead th')].filter(h => h.offsetWidth).map(h => h.textContent.trim())"
+    )
+    assert len(page.run(shown)) == 6
+    page.resize(390, 844)
+    assert page.run(shown) == ["Instrument", "Note", "How sure", "Moved"]
+    list_of_all = "document.querySelector('.overview')"
+    assert page.run(f"{list_of_all}.scrollWidth <= {list_of_all}.clientWidth")
+
+
 @pytest.mark.parametrize("width", [320, 1200])
 def test_nothing_lies_outside_the_window(
     chromium: Chromium, put_page: Put, any_history: History, whole: History, width: int

@@ -15,6 +15,7 @@ from tapbatch.settings import InstrumentSettings
 from tapbatch.show import words
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
+from tapbatch.show.browser.sounds import decay_figure
 from tapbatch.show.slip import latest_stage
 from tapbatch.show.tables import SCHEMA
 from tapbatch.values import Attention
@@ -94,6 +95,21 @@ def test_a_staff_names_notes_and_draws_every_stage(whole: History) -> None:
     said = {text.text for text in svg.all("text")}
     assert any(re.fullmatch(r"[A-G]#?\d", word) for word in said)
     assert stages[-1].stage_shown[:10] in " ".join(said)
+
+
+@pytest.mark.parametrize("floor_db", [-52.0, -69.5, -83.0])
+def test_the_floor_of_a_decay_lies_above_its_scale_of_time(
+    histories: dict[str, Callable[[], History]], floor_db: float
+) -> None:
+    (stage,) = histories["one stage, one tap"]().stages
+    trace = stage.heard[0].reading.trace
+    assert trace is not None
+    reading = replace(stage.heard[0].reading, trace=replace(trace, floor_db=floor_db))
+    (figure,) = decay_figure(replace(stage, heard=(replace(stage.heard[0], reading=reading),)))
+    chart = parse(figure.encode()).one("svg")
+    floor = next(mark for mark in chart.all("line") if mark.attributes["class"] == "floor")
+    heights = {text.text: float(text.attributes["y"] or 0) for text in chart.all("text")}
+    assert float(floor.attributes["y1"] or 0) < heights["floor"] < heights["0 s"] - 10.0
 
 
 def test_hertz_stand_above_the_notes_where_they_belong(whole: History) -> None:
