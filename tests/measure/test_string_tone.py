@@ -11,7 +11,8 @@ from tapbatch import simulate as sim
 from tapbatch.listen.judging import as_plucks
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.series import Lines, find_series
-from tapbatch.measure.string_tone import measure_tone, stiff_fit
+from tapbatch.measure.stiff import stiff_fit
+from tapbatch.measure.string_tone import measure_tone
 from tapbatch.values import Sound, StringTone
 
 RATE_HZ = 16000
