@@ -39,7 +39,7 @@ _MOST_UNLIKE = 0.2  # of half the log ratio of the two decays, root mean square:
 class Course:
     """The fits of all partials at one distance (0: of one string), and their chi-square together.
 
-    ``middles`` and ``middle_se`` are what each partial says by itself, ``ln(f_n/n)``, without what the law says of it.
+    ``middles`` and ``middle_se``: what each partial says by itself, ``ln(f_n/n)``, without what the law says of it.
     """
 
     cents: float
@@ -127,7 +127,7 @@ def _again(bands: tuple[Band, ...], courses: list[Course], times: int) -> list[C
 def roughly(bands: tuple[Band, ...], single: Course) -> Course:
     """Return the distance of a coarse grid that explains the partials best, each as loud as any other."""
     law = _law_of(bands, single)
-    # What sounds as one lies at the louder of the two: the middle is there, or up to half the distance to either side.
+    # What sounds as one lies at the louder of the two: the middle is there, or up to half the distance beside it.
     shifts = (0.0,) if law is None else (-0.35, 0.0, 0.35)
     grid = [(float(cents), shift) for cents in _GRID_CENTS for shift in shifts]
     laws = [None if law is None else law + shift * cents / _CENTS for cents, shift in grid]
@@ -158,7 +158,7 @@ def closest(bands: tuple[Band, ...], start: Course, reach: float = 1.35, rounds:
 
 
 def sound_partials(bands: tuple[Band, ...], course: Course) -> list[int]:
-    """Return which partials are two strings and no more, as indices; all of them where fewer than three would be left.
+    """Return which partials are two strings and no more, as indices; all of them where less than three would be left.
 
     A mode of the body beside a partial takes the place of the second string: its decay is far off, or the middle.
     """

@@ -52,10 +52,13 @@ _LONG_ENOUGH_S = 1.5
 _LONGEST_S = 8.0
 _LEAST_OVER_NOISE = 100.0  # 20 dB in its own band
 _MOST_PARTIALS = 12
+# Of white noise, the mean power of 12 complex samples falls below 0.7 of its mean in 15 of a hundred (chi-square).
+_PART, _QUIETEST, _QUIETEST_OF_MEAN = 12, 0.15, 0.7
 _CLEAN = 1.3
 _MOST_CENTS = 14.0
 _LEAST_GAIN = 10.0
 _LEAST_CENTS = 0.6
+_MOST_T60_LOG_SE = 0.2  # an interval of a factor of 1.5 to either side
 _LEAST_PAIR_SE_CENTS = 0.02
 _LEAST_LIKE_A_STRING_CENTS = 5.0  # standard error: partials that scatter more follow no law of strings
 _LEAST_DISTANCE = 3.0  # standard errors
@@ -140,13 +143,21 @@ def _bands(
 
 
 def _noise(samples: np.ndarray, before: np.ndarray, rate_hz: float) -> float:
-    """Return the variance of the noise of a band: of the quiet before, but never more than what the end leaves."""
+    """Return the variance of the noise of a band: of the quiet before, but never more than what the end leaves.
+
+    The quiet is a quiet part of all that lies before, for the same string may have been plucked there already.
+    """
     last = samples[-max(8, len(samples) // 8) :]
     least = max(_NOISE_FLOOR**2 * rate_hz / 48000.0, 1e-9 * float(np.mean(np.abs(samples) ** 2)))
     end = float(np.mean(np.abs(last) ** 2))
     if len(before) < 8:
         return max(1e-2 * end, least)
-    return max(min(float(np.mean(np.abs(before) ** 2)), end), least)
+    quiet = float(np.mean(np.abs(before) ** 2))
+    parts = len(before) // _PART
+    if parts > 1:
+        power = np.sort(np.mean(np.abs(before[: parts * _PART].reshape(parts, _PART)) ** 2, axis=1))
+        quiet = min(quiet, float(power[int(_QUIETEST * (parts - 1))]) / _QUIETEST_OF_MEAN)
+    return max(min(quiet, end), least)
 
 
 def _tone(bands: tuple[Band, ...]) -> StringTone | None:
@@ -159,13 +170,7 @@ def _tone(bands: tuple[Band, ...]) -> StringTone | None:
     two = _two(bands, single)
     if two is None:
         return one if like_one else None
-    return replace(
-        two,
-        freq_hz=one.freq_hz,
-        freq_log_se=one.freq_log_se,
-        t60_s=two.t60_s or one.t60_s,
-        t60_log_se=two.t60_log_se if two.t60_s else one.t60_log_se,
-    )
+    return replace(two, freq_hz=one.freq_hz, freq_log_se=one.freq_log_se)
 
 
 def _two(bands: tuple[Band, ...], single: Course) -> StringTone | None:
@@ -190,9 +195,13 @@ def _two(bands: tuple[Band, ...], single: Course) -> StringTone | None:
     if min(gained.sum() / (2 * len(bands) + 1), (gained.sum() - gained.max()) / (2 * len(bands) - 1)) < _LEAST_GAIN:
         return None
     two = _as_string(bands, double)
+    decay_se = None if two.t60_log_se is None else math.hypot(two.t60_log_se, of_decay)
+    # A fundamental that beats less than once while it rings may fall as one string, or as two that drift apart.
+    known = decay_se is not None and decay_se < _MOST_T60_LOG_SE
     return replace(
         two,
-        t60_log_se=None if two.t60_log_se is None else math.hypot(two.t60_log_se, of_decay),
+        t60_s=two.t60_s if known else None,
+        t60_log_se=decay_se if known else None,
         middle_hz=two.freq_hz,
         middle_log_se=math.hypot(two.freq_log_se, of_middle),
         pair_cents=double.cents,
