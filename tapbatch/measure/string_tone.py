@@ -9,15 +9,20 @@ and ends before the next sound; where there are less than 1.5 s of it, it begins
 weighted least squares on ``ln(f_n/n)``. The body pulls partials by fractions of a cent, more than noise does: their
 scatter about the law (Paule & Mandel, J. Res. NBS 87, 1982) enters the weights and the interval.
 
-*Two strings.* All partials share one distance in cents, which is what makes a close pair visible: at a tenth of a
-hertz the fundamental does not beat once while it rings, the tenth partial does ten times as fast. The likelihood of
-all partials is profiled over the distance. Two are stated where they explain what one leaves over, by a chi-square
-far above what chance gives (the noise taken as what two leave over), the distance is known to a third of itself, and
-the middles of the pairs lie by the law of one stiff string: a body mode beside a partial is no second string.
-The pitch is then the middle of the two. Breaks where the two are coupled through the bridge so strongly that their
-partials no longer lie by the law (Weinreich, JASA 62, 1977: within about a hertz of each other on a lively bridge),
-and where one of the two is 20 dB fainter. A single string's two directions of swing can also look like two: whoever
-knows that there is one string does not ask for the distance.
+*Two strings.* All partials share one distance in cents, and the middles of the pairs lie by the law of one stiff
+string (:mod:`tapbatch.measure.course`). Two are stated where they explain what one leaves over, by a chi-square far
+above what chance gives and not in one partial alone (the noise taken as what two leave over), the distance is known to
+a third of itself, the middles keep the law, and the two are alike in decay. The pitch is then the middle of the two,
+with what the distance leaves open added to its error and to that of the decay, which is the mean of the logarithms of
+both decays; a decay not known within a factor of 1.5 is not stated. Where it beats and still cannot be told apart,
+pitch and decay are those of one string, with errors that reach to what two would say.
+
+*Two directions of swing.* One string also swings in two directions, a fraction of a hertz apart and of unlike decay.
+It is not taken for two strings where the decays differ by more than a factor of about 1.5, or from partial to partial;
+where they do not, nothing in the sound parts it from a course: whoever knows that there is one string does not ask.
+
+What physics forbids: two strings that beat less than about once even in the highest partial that still sounds. At
+75 Hz with a T60 below 2 s that may be 2 or 3 cents, at 150 Hz with 2 s about one (``tests/benchmarks/strings.py``).
 """
 
 from __future__ import annotations
@@ -60,6 +65,8 @@ _LEAST_GAIN = 10.0
 _LEAST_CENTS = 0.6
 _MOST_T60_LOG_SE = 0.2  # an interval of a factor of 1.5 to either side
 _LEAST_PAIR_SE_CENTS = 0.02
+_LEAST_T60_LOG_SE = 0.001
+_MOST_DOUBT_CENTS = 1.0
 _LEAST_LIKE_A_STRING_CENTS = 5.0  # standard error: partials that scatter more follow no law of strings
 _LEAST_DISTANCE = 3.0  # standard errors
 _NOISE_FLOOR = 2.0**-15 / math.sqrt(12)
@@ -167,14 +174,14 @@ def _tone(bands: tuple[Band, ...]) -> StringTone | None:
     like_one = one.freq_log_se * _CENTS <= _LEAST_LIKE_A_STRING_CENTS
     if len(bands) < 2 or single.chi2 < _CLEAN * sum(2 * len(b.samples) for b in bands):
         return one if like_one else None
-    two = _two(bands, single)
-    if two is None:
-        return one if like_one else None
-    return replace(two, freq_hz=one.freq_hz, freq_log_se=one.freq_log_se)
+    two, told_apart = _two(bands, single) or (one, False)
+    if told_apart:
+        return replace(two, freq_hz=one.freq_hz, freq_log_se=one.freq_log_se)
+    return _doubtful(one, two) if like_one else None
 
 
-def _two(bands: tuple[Band, ...], single: Course) -> StringTone | None:
-    """Say what two strings tell, their middle as the pitch; ``None`` where they are not told apart."""
+def _two(bands: tuple[Band, ...], single: Course) -> tuple[StringTone, bool] | None:
+    """Say what two strings tell, the middle as the pitch, and whether they are told apart; ``None`` if it is one."""
     rough = roughly(bands, single)
     kept = sound_partials(bands, rough)
     quiet, rough = tuple(bands[i] for i in kept), of_partials(rough, kept)
@@ -185,27 +192,40 @@ def _two(bands: tuple[Band, ...], single: Course) -> StringTone | None:
     bands = _noisier(quiet, bands, double)
     double = closest(bands, double, reach=1.2, rounds=4)
     single = one_string(bands, [first_guess(b) for b in bands])
-    error, of_middle, of_decay = carried(bands, double)
-    far_enough = max(_LEAST_CENTS, _LEAST_DISTANCE * error) < double.cents < _MOST_CENTS
-    if not (far_enough and lawful(bands, double) and of_one_make(double)):
-        return None
     gained = np.array([s.chi2 - d.chi2 for s, d in zip(single.fits, double.fits, strict=True)])
     # Two amplitudes a partial and one distance more; a chi-square with that many degrees of freedom, ten times over.
     # One partial alone does not tell it: there a mode of the body may stand in for the second string.
     if min(gained.sum() / (2 * len(bands) + 1), (gained.sum() - gained.max()) / (2 * len(bands) - 1)) < _LEAST_GAIN:
         return None
     two = _as_string(bands, double)
+    error, of_middle, of_decay = carried(bands, double)
+    far_enough = max(_LEAST_CENTS, _LEAST_DISTANCE * error) < double.cents < _MOST_CENTS
+    if not (far_enough and lawful(bands, double) and of_one_make(double)):
+        return two, False
     decay_se = None if two.t60_log_se is None else math.hypot(two.t60_log_se, of_decay)
     # A fundamental that beats less than once while it rings may fall as one string, or as two that drift apart.
     known = decay_se is not None and decay_se < _MOST_T60_LOG_SE
-    return replace(
+    told = replace(
         two,
         t60_s=two.t60_s if known else None,
         t60_log_se=decay_se if known else None,
         middle_hz=two.freq_hz,
-        middle_log_se=math.hypot(two.freq_log_se, of_middle),
+        # Both come of the same blend, and do not average out.
+        middle_log_se=two.freq_log_se + of_middle,
         pair_cents=double.cents,
         pair_se_cents=math.hypot(error, _LEAST_PAIR_SE_CENTS),
+    )
+    return told, True
+
+
+def _doubtful(one: StringTone, two: StringTone) -> StringTone:
+    """Return one string with errors that reach to what two would tell, where it beats but cannot be told apart."""
+    pitch = min(abs(math.log(two.freq_hz / one.freq_hz)), _MOST_DOUBT_CENTS / _CENTS)
+    decay = abs(math.log(two.t60_s / one.t60_s)) if two.t60_s and one.t60_s else 0.0
+    return replace(
+        one,
+        freq_log_se=math.hypot(one.freq_log_se, pitch),
+        t60_log_se=None if one.t60_log_se is None else math.hypot(one.t60_log_se, decay),
     )
 
 
@@ -239,6 +259,6 @@ def _as_string(bands: tuple[Band, ...], course: Course) -> StringTone:
         freq_log_se=log_se,
         inharmonicity=stiffness,
         t60_s=LN_1000 / math.exp(t60[0][0].log_delta) if t60 else None,
-        t60_log_se=t60[0][0].log_delta_se * t60[0][1] if t60 else None,
+        t60_log_se=max(t60[0][0].log_delta_se * t60[0][1], _LEAST_T60_LOG_SE) if t60 else None,
         partials=len(bands),
     )
