@@ -11,15 +11,16 @@ scatter about the law (Paule & Mandel, J. Res. NBS 87, 1982) enters the weights 
 
 *Two strings.* All partials share one distance in cents, and the middles of the pairs lie by the law of one stiff
 string (:mod:`tapbatch.measure.course`). Two are stated where they explain what one leaves over, by a chi-square far
-above what chance gives and not in one partial alone (the noise taken as what two leave over), the distance is known to
-a third of itself, the middles keep the law, and the two are alike in decay. The pitch is then the middle of the two,
-with what the distance leaves open added to its error and to that of the decay, which is the mean of the logarithms of
-both decays; a decay not known within a factor of 1.5 is not stated. Where it beats and still cannot be told apart,
-pitch and decay are those of one string, with errors that reach to what two would say.
+above what chance gives and not in one partial alone (the noise taken as what two leave over), the distance is known
+to a third of itself, the middles keep the law, and the two are alike in decay. The pitch is then the middle of the
+two, with what the distance leaves open added to its error and to that of the decay, which is the mean of the
+logarithms of both decays; a decay not known within a factor of 1.5 is not stated. Where it beats and still cannot
+be told apart, pitch and decay are those of one string, with errors that reach to what two would say.
 
-*Two directions of swing.* One string also swings in two directions, a fraction of a hertz apart and of unlike decay.
-It is not taken for two strings where the decays differ by more than a factor of about 1.5, or from partial to partial;
-where they do not, nothing in the sound parts it from a course: whoever knows that there is one string does not ask.
+*Two directions of swing.* One string also swings in two directions, a fraction of a hertz apart and of unlike
+decay. It is not taken for two strings where the decays differ by more than a factor of about 1.5, or from partial
+to partial; where they do not, nothing in the sound parts it from a course: whoever knows that there is one string
+does not ask.
 
 What physics forbids: two strings that beat less than about once even in the highest partial that still sounds. At
 75 Hz with a T60 below 2 s that may be 2 or 3 cents, at 150 Hz with 2 s about one (``tests/benchmarks/strings.py``).
@@ -174,17 +175,19 @@ def _tone(bands: tuple[Band, ...]) -> StringTone | None:
     like_one = one.freq_log_se * _CENTS <= _LEAST_LIKE_A_STRING_CENTS
     if len(bands) < 2 or single.chi2 < _CLEAN * sum(2 * len(b.samples) for b in bands):
         return one if like_one else None
-    two, told_apart = _two(bands, single) or (one, False)
+    rough = roughly(bands, single)
+    kept = sound_partials(bands, rough)
+    two, told_apart = _two(tuple(bands[i] for i in kept), of_partials(rough, kept)) or (one, False)
+    if not told_apart and len(kept) < len(bands):
+        # A rough distance far off takes good partials for bad ones.
+        two, told_apart = _two(bands, rough) or (two, False)
     if told_apart:
         return replace(two, freq_hz=one.freq_hz, freq_log_se=one.freq_log_se)
     return _doubtful(one, two) if like_one else None
 
 
-def _two(bands: tuple[Band, ...], single: Course) -> tuple[StringTone, bool] | None:
+def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | None:
     """Say what two strings tell, the middle as the pitch, and whether they are told apart; ``None`` if it is one."""
-    rough = roughly(bands, single)
-    kept = sound_partials(bands, rough)
-    quiet, rough = tuple(bands[i] for i in kept), of_partials(rough, kept)
     # Where even two leave something over, it takes the place of the noise, partial by partial: at the distance of the
     # grid first, then at the best one.
     bands = _noisier(quiet, quiet, rough)
@@ -202,7 +205,7 @@ def _two(bands: tuple[Band, ...], single: Course) -> tuple[StringTone, bool] | N
     far_enough = max(_LEAST_CENTS, _LEAST_DISTANCE * error) < double.cents < _MOST_CENTS
     if not (far_enough and lawful(bands, double) and of_one_make(double)):
         return two, False
-    decay_se = None if two.t60_log_se is None else math.hypot(two.t60_log_se, of_decay)
+    decay_se = None if two.t60_log_se is None else two.t60_log_se + of_decay
     # A fundamental that beats less than once while it rings may fall as one string, or as two that drift apart.
     known = decay_se is not None and decay_se < _MOST_T60_LOG_SE
     told = replace(
