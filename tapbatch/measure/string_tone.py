@@ -62,6 +62,7 @@ _MOST_PARTIALS = 12
 _PART, _QUIETEST, _QUIETEST_OF_MEAN = 12, 0.15, 0.7
 _CLEAN = 1.3
 _MOST_CENTS = 14.0
+_MOST_SCATTER = 0.3  # of the middles, as the error of the pitch, to the distance
 _LEAST_GAIN = 10.0
 _LEAST_CENTS = 0.6
 _MOST_T60_LOG_SE = 0.2  # an interval of a factor of 1.5 to either side
@@ -203,7 +204,8 @@ def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | No
     two = _as_string(bands, double)
     error, of_middle, of_decay = carried(bands, double)
     far_enough = max(_LEAST_CENTS, _LEAST_DISTANCE * error) < double.cents < _MOST_CENTS
-    if not (far_enough and lawful(bands, double) and of_one_make(double)):
+    near_law = two.freq_log_se * _CENTS < _MOST_SCATTER * double.cents and lawful(bands, double)
+    if not (far_enough and near_law and of_one_make(double)):
         return two, False
     decay_se = None if two.t60_log_se is None else two.t60_log_se + of_decay
     # A fundamental that beats less than once while it rings may fall as one string, or as two that drift apart.
