@@ -163,7 +163,8 @@ class StringTone:
 
     ``freq_hz`` takes the sound for that of one string. Where two were told apart, ``middle_hz`` lies between them and
     ``pair_cents`` is their distance; else these are ``None``. ``inharmonicity`` is B, ``None`` where fewer than three
-    partials sound; ``t60_s`` is that of the fundamental, ``None`` where it does not sound itself.
+    partials sound; ``t60_s`` is that of the fundamental, of two strings the middle of both, and ``None`` where the
+    fundamental does not sound itself or two strings beat too slowly to tell.
     """
 
     freq_hz: float

@@ -25,7 +25,6 @@ _SD_HALF_LOG_RATIO = 0.15
 _SLOWEST_PER_S = 0.15
 _FASTEST_PER_S = 120.0
 _LEAST_STEP, _MOST_STEP = np.array([-0.5, -0.7, -0.2]), np.array([0.5, 0.7, 0.2])
-_SMALL = (1e-4, 1e-4, 1e-3)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +40,12 @@ class Band:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PartialFit:
-    """A fit: middle frequency, decay (both in 1/s or hertz), their standard errors, and chi-square over the noise."""
+    """A fit: middle frequency, decay (both in 1/s or hertz), their standard errors, and chi-square over the noise.
+
+    ``fainter`` is the smaller of the two amplitudes at the start over the larger, 0 to 1, and 0 for one alone;
+    ``alike`` how alike what is left over is from one sample to the next, -1 to 1: near 0 where it is noise, near 1
+    where the model lacks something.
+    """
 
     freq_hz: float
     freq_se_hz: float
@@ -49,6 +53,8 @@ class PartialFit:
     log_delta_se: float
     half_log_ratio: float
     chi2: float
+    fainter: float = 0.0
+    alike: float = 0.0
 
 
 def cut_band(
@@ -94,80 +100,146 @@ def first_guess(band: Band) -> tuple[float, float]:
     return freq_hz, float(np.clip(fall, 0.5, _FASTEST_PER_S))
 
 
-def fit_partial(
-    band: Band, start: tuple[float, float, float], apart_hz: float = 0.0, most_steps: int = MOST_STEPS
-) -> PartialFit:
-    """Fit one damped sine, or two that lie ``apart_hz`` apart.
+def fit_partials(
+    band: Band,
+    starts: Float,
+    apart_hz: Float | None = None,
+    expected: tuple[Float, Float] | None = None,
+    most_steps: int = MOST_STEPS,
+) -> list[PartialFit]:
+    """Fit one damped sine, or two at given distances, from several starts or distances at once.
 
     Parameters
     ----------
     band
         Samples and noise.
-    start
-        Middle frequency from the centre in hertz, log of the decay in 1/s, half the log ratio of the two decays.
+    starts
+        Shape (K, 3): middle frequency from the centre in hertz, log of the mean decay in 1/s, half the log ratio of
+        the two decays.
     apart_hz
-        Distance of the two, 0 for one.
+        Distances of the two, shape (K,); ``None`` for one alone.
+    expected
+        Where the middle is expected (hertz from the centre) and how closely (standard deviation), each of shape (K,):
+        it enters chi-square as one observation more. ``None`` where nothing is.
     most_steps
         25 by default; fewer where distances are only to be told apart roughly.
+
+    Returns
+    -------
+    list of PartialFit
+        One for each start. Gauss-Newton with damping, the amplitudes projected out (Golub & Pereyra, SIAM J. Numer.
+        Anal. 10, 1973, with Kaufman's derivative, BIT 15, 1975).
     """
-    free = 3 if apart_hz else 2
-    p = np.array(start if apart_hz else (start[0], start[1], 0.0), dtype=np.float64)
-    time_s = np.arange(len(band.samples)) / band.rate_hz
-    residual = _residual(p, band, time_s, apart_hz)
-    slope = _slope(p, residual, band, time_s, apart_hz, free)
-    cost, damping = float(residual @ residual), 1e-3
+    p = np.array(starts, dtype=np.float64)
+    if apart_hz is None:
+        p[:, 2] = 0.0
+    cost, gradient, normal = _state(p, band, apart_hz, expected)
+    damping = np.full(len(p), 1e-3)
+    going = np.arange(len(p))
     for _ in range(most_steps):
-        normal = slope.T @ slope
-        step = np.linalg.solve(normal + damping * np.diag(np.diagonal(normal) + 1e-12), -slope.T @ residual)
-        tried = p.copy()
-        tried[:free] += np.clip(step, _LEAST_STEP[:free], _MOST_STEP[:free])
-        tried[1] = min(max(float(tried[1]), math.log(_SLOWEST_PER_S)), math.log(_FASTEST_PER_S))
-        left = _residual(tried, band, time_s, apart_hz)
-        new = float(left @ left)
-        if new < cost:
-            settled = cost - new < 1e-5 * cost + 1e-4
-            p, residual, cost, damping = tried, left, new, max(damping / 8, 1e-9)
-            slope = _slope(p, residual, band, time_s, apart_hz, free)
-            if settled:
-                break
-        else:
-            damping *= 8
-            if damping > 1e5:
-                break
-    covariance = np.linalg.pinv(slope.T @ slope)
-    return PartialFit(
-        freq_hz=band.centre_hz + float(p[0]),
-        freq_se_hz=float(np.sqrt(covariance[0, 0])),
-        log_delta=float(p[1]),
-        log_delta_se=float(np.sqrt(covariance[1, 1])),
-        half_log_ratio=float(p[2]),
-        chi2=cost,
+        if not len(going):
+            break
+        held = normal[going]
+        diagonal = np.einsum("kii->ki", held)
+        damped = held + (damping[going, None] * diagonal + 1e-12)[:, :, None] * np.eye(3)
+        step = np.linalg.solve(damped, -gradient[going, :, None])[:, :, 0]
+        tried = p[going] + np.clip(step, _LEAST_STEP, _MOST_STEP)
+        tried[:, 1] = np.clip(tried[:, 1], math.log(_SLOWEST_PER_S), math.log(_FASTEST_PER_S))
+        new, new_gradient, new_normal = _state(tried, band, _some(apart_hz, going), _some_of(expected, going))
+        better = new < cost[going]
+        settled = np.where(better, cost[going] - new < 1e-5 * cost[going] + 1e-4, damping[going] > 1e5)
+        at = going[better]
+        p[at], cost[at], gradient[at], normal[at] = (
+            tried[better],
+            new[better],
+            new_gradient[better],
+            new_normal[better],
+        )
+        damping[going] = np.where(better, np.maximum(damping[going] / 8, 1e-9), damping[going] * 8)
+        going = going[~settled]
+    variance = np.einsum("kii->ki", np.linalg.pinv(normal, hermitian=True))
+    _, _, amplitude, _, left = _model(p, band, apart_hz)
+    loud = np.abs(amplitude[:, :, 0])
+    fainter = loud.min(axis=1) / np.maximum(loud.max(axis=1), 1e-30) if apart_hz is not None else np.zeros(len(p))
+    power = np.maximum(np.sum(np.abs(left) ** 2, axis=1), 1e-30)
+    alike = np.real(np.sum(left[:, 1:] * left[:, :-1].conj(), axis=1)) / power
+    return [
+        PartialFit(
+            freq_hz=band.centre_hz + float(p[k, 0]),
+            freq_se_hz=float(np.sqrt(max(variance[k, 0], 0.0))),
+            log_delta=float(p[k, 1]),
+            log_delta_se=float(np.sqrt(max(variance[k, 1], 0.0))),
+            half_log_ratio=float(p[k, 2]),
+            chi2=float(cost[k]),
+            fainter=float(fainter[k]),
+            alike=float(alike[k]),
+        )
+        for k in range(len(p))
+    ]
+
+
+def _some(values: Float | None, which: np.ndarray) -> Float | None:
+    return None if values is None else values[which]
+
+
+def _some_of(pair: tuple[Float, Float] | None, which: np.ndarray) -> tuple[Float, Float] | None:
+    return None if pair is None else (pair[0][which], pair[1][which])
+
+
+def _model(p: Float, band: Band, apart_hz: Float | None) -> tuple[Float, Complex, Complex, Complex, Complex]:
+    """Return decays (K, 1 or 2), columns, amplitudes, what each adds, and what is left over of the band (K, N)."""
+    time_s = np.arange(len(band.samples)) / band.rate_hz
+    sides = _sides(apart_hz)
+    delta = np.exp(p[:, 1, None] + sides * p[:, 2, None])
+    hz = p[:, 0, None] + (0.0 if apart_hz is None else sides * apart_hz[:, None] / 2)
+    columns = np.exp((-delta + 2j * math.pi * hz)[:, :, None] * time_s)
+    amplitude = _solved(columns, columns.conj() @ band.samples[:, None])
+    parts = amplitude * columns
+    return delta, columns, amplitude, parts, band.samples - parts.sum(axis=1)
+
+
+def _sides(apart_hz: Float | None) -> Float:
+    return np.zeros(1) if apart_hz is None else np.array([1.0, -1.0])
+
+
+def _solved(columns: Complex, right: Complex) -> Complex:
+    """Solve the normal equations of one or two columns, with a trace of a ridge for two that nearly agree."""
+    gram = columns.conj() @ columns.transpose(0, 2, 1)
+    if gram.shape[1] == 1:
+        return right / gram
+    a, b, g = gram[:, 0, 0].real * (1 + 1e-9), gram[:, 1, 1].real * (1 + 1e-9), gram[:, 0, 1]
+    inverse = np.empty_like(gram)
+    inverse[:, 0, 0], inverse[:, 1, 1], inverse[:, 0, 1], inverse[:, 1, 0] = b, a, -g, -g.conj()
+    return np.asarray((inverse / (a * b - np.abs(g) ** 2)[:, None, None]) @ right, dtype=np.complex128)
+
+
+def _state(
+    p: Float, band: Band, apart_hz: Float | None, expected: tuple[Float, Float] | None
+) -> tuple[Float, Float, Float]:
+    """Return chi-square with what the priors add, half its gradient, and the normal matrix, for each of K."""
+    time_s, sides = np.arange(len(band.samples)) / band.rate_hz, _sides(apart_hz)
+    delta, columns, _, parts, left = _model(p, band, apart_hz)
+    by_decay = -delta[:, :, None] * time_s * parts
+    # How the model moves with middle, mean decay and half ratio; without what the amplitudes can follow.
+    moves = np.stack(
+        [
+            2j * math.pi * time_s * (band.samples - left),
+            by_decay.sum(axis=1),
+            (sides[:, None] * by_decay).sum(axis=1),
+        ],
+        axis=1,
     )
-
-
-def _residual(p: Float, band: Band, time_s: Float, apart_hz: float) -> Float:
-    """Return the whitened residual, real and imaginary parts in turn, and what the prior adds."""
-    x = band.samples
-    if apart_hz == 0.0:
-        one = np.exp(complex(-math.exp(p[1]), 2 * math.pi * p[0]) * time_s)
-        left = x - (np.vdot(one, x) / np.vdot(one, one).real) * one
-    else:
-        poles = [
-            complex(-math.exp(p[1] + side * p[2]), 2 * math.pi * (p[0] + side * apart_hz / 2)) for side in (1, -1)
-        ]
-        one, two = np.exp(poles[0] * time_s), np.exp(poles[1] * time_s)
-        # The normal equations of two columns, with a trace of a ridge for two that nearly agree.
-        a, b = np.vdot(one, one).real * (1 + 1e-9), np.vdot(two, two).real * (1 + 1e-9)
-        g, y, z = np.vdot(one, two), np.vdot(one, x), np.vdot(two, x)
-        det = a * b - abs(g) ** 2
-        left = x - ((b * y - g * z) / det) * one - ((a * z - g.conjugate() * y) / det) * two
-    return np.append((left / math.sqrt(band.noise / 2)).view(np.float64), p[2] / _SD_HALF_LOG_RATIO)
-
-
-def _slope(p: Float, residual: Float, band: Band, time_s: Float, apart_hz: float, free: int) -> Float:
-    slope = np.empty((len(residual), free))
-    for k in range(free):
-        moved = p.copy()
-        moved[k] += _SMALL[k]
-        slope[:, k] = (_residual(moved, band, time_s, apart_hz) - residual) / _SMALL[k]
-    return slope
+    along = _solved(columns, columns.conj() @ moves.transpose(0, 2, 1))
+    moves = moves - along.transpose(0, 2, 1) @ columns
+    scale = 2.0 / band.noise
+    cost = scale * np.sum(np.abs(left) ** 2, axis=1) + (p[:, 2] / _SD_HALF_LOG_RATIO) ** 2
+    gradient = -scale * np.real(moves.conj() @ left[:, :, None])[:, :, 0]
+    normal = scale * np.real(moves.conj() @ moves.transpose(0, 2, 1))
+    gradient[:, 2] += p[:, 2] / _SD_HALF_LOG_RATIO**2
+    normal[:, 2, 2] += 1 / _SD_HALF_LOG_RATIO**2
+    if expected is not None:
+        off, sd = p[:, 0] - expected[0], expected[1]
+        cost = cost + (off / sd) ** 2
+        gradient[:, 0] += off / sd**2
+        normal[:, 0, 0] += 1 / sd**2
+    return cost, gradient, normal

@@ -6,7 +6,8 @@ its first partials, each one telling where the next is to be expected, so B need
 line or an integer part of one; lines that it explains speak for it, partials that are missing below the highest one
 found speak against it: half the true note would miss every second partial, twice the note leaves half of them over.
 
-Lines that were as loud before the pluck are left out: a string that rings on does not hide the one plucked last.
+Lines that were as loud before the pluck are left out: a string that rings on does not hide the one plucked last. The
+string that is plucked again while it rings stays, since its lines are louder after the touch than right before it.
 Breaks where a string is stopped in its middle so lightly that only every second partial sounds: that is, to the ear
 as to this, the octave.
 """
@@ -25,6 +26,8 @@ MOST_PARTIALS = 16
 _HIGHEST_NOTE_HZ = 2200.0
 _LONGEST_S = 1.2
 _SHORTEST_S = 0.25
+_SHORT_S = 0.4
+_SETTLING_S = 0.02
 _OVER_FLOOR_DB = 14.0
 _UNDER_TOP_DB = 55.0
 _FLOOR_HZ = 120.0
@@ -62,8 +65,11 @@ def spectral_lines(y: Float, first: int, last: int, touched: int, rate_hz: int) 
         return Lines(np.zeros(0), np.zeros(0))
     size = 1 << int(np.ceil(np.log2(2 * count)))
     power = _power(y[first : first + count], size)
-    before = y[max(0, touched - int(0.02 * rate_hz) - count) : max(0, touched - int(0.02 * rate_hz))]
-    grown = power > _GROWN * _power(before, size) if len(before) > count // 4 else np.ones(len(power), dtype=bool)
+    grown = _grown(y, first, count, touched - int(_SETTLING_S * rate_hz), size, power)
+    # A string plucked again while it still rings is as loud over a second as it was over the second before; what
+    # came anew shows where the end of that second is held against the beginning of this one.
+    short = min(count, int(_SHORT_S * rate_hz))
+    grown |= _grown(y, first, short, touched - int(_SETTLING_S * rate_hz), size)
     step_hz = rate_hz / size
     level = 10 * np.log10(np.maximum(power[: int(HIGHEST_HZ / step_hz) + 2], 1e-30))
     floor = _floor_db(level, int(_FLOOR_HZ / step_hz))
@@ -78,6 +84,15 @@ def spectral_lines(y: Float, first: int, last: int, touched: int, rate_hz: int) 
     left, top, right = level[at - 1], level[at], level[at + 1]
     shift = 0.5 * (left - right) / np.minimum(left - 2 * top + right, -1e-9)
     return Lines((at + np.clip(shift, -0.5, 0.5)) * step_hz, top - floor[at])
+
+
+def _grown(y: Float, first: int, count: int, until: int, size: int, power: Float | None = None) -> np.ndarray:
+    """Return where a spectrum is louder than that of an equal stretch up to a sample; all of it where none is."""
+    before = y[max(0, until - count) : max(0, until)]
+    if len(before) <= count // 4:
+        return np.ones(size // 2 + 1, dtype=bool)
+    after = _power(y[first : first + count], size) if power is None else power
+    return np.asarray(after > _GROWN * _power(before, size))
 
 
 def _power(piece: Float, size: int) -> Float:

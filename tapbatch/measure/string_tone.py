@@ -9,28 +9,46 @@ and ends before the next sound; where there are less than 1.5 s of it, it begins
 weighted least squares on ``ln(f_n/n)``. The body pulls partials by fractions of a cent, more than noise does: their
 scatter about the law (Paule & Mandel, J. Res. NBS 87, 1982) enters the weights and the interval.
 
-*Two strings.* All partials share one distance in cents, which is what makes a close pair visible: at a tenth of a
-hertz the fundamental does not beat once while it rings, the tenth partial does ten times as fast. The likelihood of
-all partials is profiled over the distance. Two are stated where they explain what one leaves over, by a chi-square
-far above what chance gives (the noise taken as what two leave over), the distance is known to a third of itself, and
-the middles of the pairs lie by the law of one stiff string: a body mode beside a partial is no second string.
-The pitch is then the middle of the two. Breaks where the two are coupled through the bridge so strongly that their
-partials no longer lie by the law (Weinreich, JASA 62, 1977: within about a hertz of each other on a lively bridge),
-and where one of the two is 20 dB fainter. A single string's two directions of swing can also look like two: whoever
-knows that there is one string does not ask for the distance.
+*Two strings.* All partials share one distance in cents, and the middles of the pairs lie by the law of one stiff
+string (:mod:`tapbatch.measure.course`). Two are stated where they explain what one leaves over, by a chi-square far
+above what chance gives and not in one partial alone (the noise taken as what two leave over), the distance is known
+to a third of itself, the middles keep the law, and the two are alike in decay. The pitch is then the middle of the
+two, with what the distance leaves open added to its error and to that of the decay, which is the mean of the
+logarithms of both decays; a decay not known within a factor of 1.5 is not stated. Where it beats and still cannot
+be told apart, pitch and decay are those of one string, with errors that reach to what two would say.
+
+*Two directions of swing.* One string also swings in two directions, a fraction of a hertz apart and of unlike
+decay. It is not taken for two strings where the decays differ by more than a factor of about 1.5, or from partial
+to partial; where they do not, nothing in the sound parts it from a course: whoever knows that there is one string
+does not ask.
+
+What physics forbids: two strings that beat less than about once even in the highest partial that still sounds. At
+75 Hz with a T60 below 2 s that may be 2 or 3 cents, at 150 Hz with 2 s about one (``tests/benchmarks/strings.py``).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
+from tapbatch.measure.course import (
+    Course,
+    carried,
+    closest,
+    lawful,
+    of_one_make,
+    of_partials,
+    one_string,
+    roughly,
+    sound_partials,
+)
 from tapbatch.measure.decimate import Decimator, zones
 from tapbatch.measure.geometric import Float
-from tapbatch.measure.partial import MOST_STEPS, Band, PartialFit, cut_band, first_guess, fit_partial
+from tapbatch.measure.partial import Band, cut_band, first_guess
 from tapbatch.measure.series import HIGHEST_HZ, LOWEST_HZ, find_series, spectral_lines
+from tapbatch.measure.stiff import stiff_fit
 from tapbatch.values import LN_1000, Sound, StringTone, Tap, TapReading
 
 _CENTS = 1200.0 / math.log(2.0)
@@ -40,24 +58,20 @@ _LONG_ENOUGH_S = 1.5
 _LONGEST_S = 8.0
 _LEAST_OVER_NOISE = 100.0  # 20 dB in its own band
 _MOST_PARTIALS = 12
+# Of white noise, the mean power of 12 complex samples falls below 0.7 of its mean in 15 of a hundred (chi-square).
+_PART, _QUIETEST, _QUIETEST_OF_MEAN = 12, 0.15, 0.7
 _CLEAN = 1.3
 _MOST_CENTS = 14.0
-_MOST_SCATTER = 0.15
+_MOST_SCATTER = 0.3  # of the middles, as the error of the pitch, to the distance
+_LEAST_GAIN = 10.0
+_LEAST_CENTS = 0.6
+_MOST_T60_LOG_SE = 0.2  # an interval of a factor of 1.5 to either side
+_LEAST_PAIR_SE_CENTS = 0.02
+_LEAST_T60_LOG_SE = 0.001
+_MOST_DOUBT_CENTS = 1.0
 _LEAST_LIKE_A_STRING_CENTS = 5.0  # standard error: partials that scatter more follow no law of strings
-_LEAST_SE_CENTS = 0.02  # a breath of warm air moves a string as much
-_GRID_CENTS = (0.6, 1.0, 1.5, 2.0, 2.6, 3.3, 4.2, 5.4, 7.0, 9.0, 11.5, 15.0)
 _LEAST_DISTANCE = 3.0  # standard errors
-_ROUGH_STEPS = 12
 _NOISE_FLOOR = 2.0**-15 / math.sqrt(12)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Course:
-    """The fits of all partials at one distance, and their chi-square together."""
-
-    cents: float
-    fits: tuple[PartialFit, ...]
-    chi2: float
 
 
 Lowered = tuple[tuple[Decimator, Float], ...]
@@ -103,33 +117,7 @@ def measure_tone(sound: Sound, tap: Tap, at_low_rates: Lowered | None = None) ->
     bands = _bands(sound, low, numbers, freq_hz, first, last, int(tap.onset_s * rate_hz))
     if not bands:
         return None
-    single = _single(bands)
-    one = _tone(bands, single)
-    if one.freq_log_se * _CENTS > _LEAST_LIKE_A_STRING_CENTS:
-        return None
-    if len(bands) < 2 or single.chi2 < _CLEAN * sum(2 * len(b.samples) for b in bands):
-        return one
-    # Where even two leave something over, it takes the place of the noise, partial by partial.
-    rough = _roughly(bands, single)
-    bands = tuple(replace(b, noise=b.noise * e) for b, e in zip(bands, _left_over(bands, rough), strict=True))
-    single, double = _single(bands), _closest(bands, rough)
-    error = _distance_error(bands, double)
-    # Two amplitudes a partial and one distance more; a chi-square with that many degrees of freedom, ten times over.
-    gained = single.chi2 - double.chi2 > 10.0 * (2 * len(bands) + 1)
-    if not gained or not _LEAST_DISTANCE * error < double.cents < _MOST_CENTS:
-        return one
-    two = _tone(bands, double)
-    if two.freq_log_se * _CENTS > _MOST_SCATTER * double.cents:
-        return one
-    return replace(
-        two,
-        freq_hz=one.freq_hz,
-        freq_log_se=one.freq_log_se,
-        middle_hz=two.freq_hz,
-        middle_log_se=two.freq_log_se,
-        pair_cents=double.cents,
-        pair_se_cents=error,
-    )
+    return _tone(bands)
 
 
 def with_tones(sound: Sound, readings: tuple[TapReading, ...]) -> tuple[TapReading, ...]:
@@ -164,156 +152,118 @@ def _bands(
 
 
 def _noise(samples: np.ndarray, before: np.ndarray, rate_hz: float) -> float:
-    """Return the variance of the noise of a band: of the quiet before, but never more than what the end leaves."""
+    """Return the variance of the noise of a band: of the quiet before, but never more than what the end leaves.
+
+    The quiet is a quiet part of all that lies before, for the same string may have been plucked there already.
+    """
     last = samples[-max(8, len(samples) // 8) :]
     least = max(_NOISE_FLOOR**2 * rate_hz / 48000.0, 1e-9 * float(np.mean(np.abs(samples) ** 2)))
     end = float(np.mean(np.abs(last) ** 2))
     if len(before) < 8:
         return max(1e-2 * end, least)
-    return max(min(float(np.mean(np.abs(before) ** 2)), end), least)
+    quiet = float(np.mean(np.abs(before) ** 2))
+    parts = len(before) // _PART
+    if parts > 1:
+        power = np.sort(np.mean(np.abs(before[: parts * _PART].reshape(parts, _PART)) ** 2, axis=1))
+        quiet = min(quiet, float(power[int(_QUIETEST * (parts - 1))]) / _QUIETEST_OF_MEAN)
+    return max(min(quiet, end), least)
 
 
-def _single(bands: tuple[Band, ...]) -> _Course:
-    fits = []
-    for band in bands:
-        freq_hz, decay = first_guess(band)
-        fits.append(fit_partial(band, (freq_hz, math.log(decay), 0.0)))
-    return _Course(0.0, tuple(fits), sum(f.chi2 for f in fits))
+def _tone(bands: tuple[Band, ...]) -> StringTone | None:
+    """Say what the bands of the partials tell: of one string, and of two where they are told apart."""
+    single = one_string(bands, [first_guess(b) for b in bands])
+    one = _as_string(bands, single)
+    like_one = one.freq_log_se * _CENTS <= _LEAST_LIKE_A_STRING_CENTS
+    if len(bands) < 2 or single.chi2 < _CLEAN * sum(2 * len(b.samples) for b in bands):
+        return one if like_one else None
+    rough = roughly(bands, single)
+    kept = sound_partials(bands, rough)
+    two, told_apart = _two(tuple(bands[i] for i in kept), of_partials(rough, kept)) or (one, False)
+    if not told_apart and len(kept) < len(bands):
+        # A rough distance far off takes good partials for bad ones.
+        two, told_apart = _two(bands, rough) or (two, False)
+    if told_apart:
+        return replace(two, freq_hz=one.freq_hz, freq_log_se=one.freq_log_se)
+    return _doubtful(one, two) if like_one else None
 
 
-def _course_at(bands: tuple[Band, ...], cents: float, near: tuple[PartialFit, ...], wide: bool) -> _Course:
-    """Fit all partials at one distance, from fits nearby; ``wide`` also starts with either string at the middle."""
-    fits = []
-    for band, fit in zip(bands, near, strict=True):
-        apart_hz = fit.freq_hz * 2.0 * math.sinh(cents / _CENTS / 2.0)
-        offset = fit.freq_hz - band.centre_hz
-        shifts = (0.0, 0.4 * apart_hz, -0.4 * apart_hz) if wide else (0.0,)
-        start = (fit.log_delta, fit.half_log_ratio)
-        steps = _ROUGH_STEPS if wide else MOST_STEPS
-        tried = [fit_partial(band, (offset + s, *start), apart_hz, steps) for s in shifts]
-        fits.append(min(tried, key=lambda f: f.chi2))
-    return _Course(cents, tuple(fits), sum(f.chi2 for f in fits))
+def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | None:
+    """Say what two strings tell, the middle as the pitch, and whether they are told apart; ``None`` if it is one."""
+    # Where even two leave something over, it takes the place of the noise, partial by partial: at the distance of the
+    # grid first, then at the best one.
+    bands = _noisier(quiet, quiet, rough)
+    double = closest(bands, rough)
+    bands = _noisier(quiet, bands, double)
+    double = closest(bands, double, reach=1.2, rounds=4)
+    single = one_string(bands, [first_guess(b) for b in bands])
+    gained = np.array([s.chi2 - d.chi2 for s, d in zip(single.fits, double.fits, strict=True)])
+    # Two amplitudes a partial and one distance more; a chi-square with that many degrees of freedom, ten times over.
+    # One partial alone does not tell it: there a mode of the body may stand in for the second string.
+    if min(gained.sum() / (2 * len(bands) + 1), (gained.sum() - gained.max()) / (2 * len(bands) - 1)) < _LEAST_GAIN:
+        return None
+    two = _as_string(bands, double)
+    error, of_middle, of_decay = carried(bands, double)
+    far_enough = max(_LEAST_CENTS, _LEAST_DISTANCE * error) < double.cents < _MOST_CENTS
+    near_law = two.freq_log_se * _CENTS < _MOST_SCATTER * double.cents and lawful(bands, double)
+    if not (far_enough and near_law and of_one_make(double)):
+        return two, False
+    decay_se = None if two.t60_log_se is None else two.t60_log_se + of_decay
+    # A fundamental that beats less than once while it rings may fall as one string, or as two that drift apart.
+    known = decay_se is not None and decay_se < _MOST_T60_LOG_SE
+    told = replace(
+        two,
+        t60_s=two.t60_s if known else None,
+        t60_log_se=decay_se if known else None,
+        middle_hz=two.freq_hz,
+        # Both come of the same blend, and do not average out.
+        middle_log_se=two.freq_log_se + of_middle,
+        pair_cents=double.cents,
+        pair_se_cents=math.hypot(error, _LEAST_PAIR_SE_CENTS),
+    )
+    return told, True
 
 
-def _roughly(bands: tuple[Band, ...], single: _Course) -> _Course:
-    """Return the distance of a coarse grid that explains the partials best, each as loud as any other."""
-    tried = [_course_at(bands, cents, single.fits, wide=True) for cents in _GRID_CENTS]
-    # By logarithms, since what the noise of each band truly is, with what no model explains, is not known yet.
-    return min(
-        tried, key=lambda c: sum(len(b.samples) * math.log(f.chi2) for b, f in zip(bands, c.fits, strict=True))
+def _doubtful(one: StringTone, two: StringTone) -> StringTone:
+    """Return one string with errors that reach to what two would tell, where it beats but cannot be told apart."""
+    pitch = min(abs(math.log(two.freq_hz / one.freq_hz)), _MOST_DOUBT_CENTS / _CENTS)
+    decay = abs(math.log(two.t60_s / one.t60_s)) if two.t60_s and one.t60_s else 0.0
+    return replace(
+        one,
+        freq_log_se=math.hypot(one.freq_log_se, pitch),
+        t60_log_se=None if one.t60_log_se is None else math.hypot(one.t60_log_se, decay),
     )
 
 
-def _closest(bands: tuple[Band, ...], rough: _Course) -> _Course:
-    """Return the distance at which all partials together are explained best, near a rough one."""
-    at = _GRID_CENTS.index(rough.cents)
-    best = _course_at(bands, rough.cents, rough.fits, wide=False)
-    low = _GRID_CENTS[at - 1] if at else 0.3
-    high = _GRID_CENTS[at + 1] if at + 1 < len(_GRID_CENTS) else 1.3 * best.cents
-    for _ in range(5):
-        left, right = (low + best.cents) / 2, (best.cents + high) / 2
-        sides = [_course_at(bands, cents, best.fits, wide=False) for cents in (left, right)]
-        better = min(sides, key=lambda c: c.chi2)
-        if better.chi2 < best.chi2:
-            low, high = (low, best.cents) if better.cents < best.cents else (best.cents, high)
-            best = better
-        else:
-            low, high = left, right
-    return _vertex(bands, best)
+def _left_over(bands: tuple[Band, ...], course: Course) -> Float:
+    """Return what a model leaves over of each partial, as a variance relative to its noise, shape (P,).
 
-
-def _vertex(bands: tuple[Band, ...], best: _Course) -> _Course:
-    """Return the course at the vertex of the parabola through three distances."""
-    step = max(0.02 * best.cents, 0.03)
-    below, above = (_course_at(bands, best.cents + s, best.fits, wide=False) for s in (-step, step))
-    curved = below.chi2 - 2 * best.chi2 + above.chi2
-    if curved <= 0:
-        return best
-    shift = float(np.clip(0.5 * (below.chi2 - above.chi2) / curved, -2, 2)) * step
-    found = _course_at(bands, best.cents + shift, best.fits, wide=False)
-    return min((best, found), key=lambda c: c.chi2)
-
-
-def _distance_error(bands: tuple[Band, ...], course: _Course) -> float:
-    """Return the standard error of the distance from the curvature of the profile, in cents."""
-    step = max(0.05 * course.cents, 0.05)
-    below, above = (_course_at(bands, course.cents + s, course.fits, wide=False).chi2 for s in (-step, step))
-    curved = (below - 2 * course.chi2 + above) / step**2
-    return math.sqrt(2.0 / curved) if curved > 0 else math.inf
-
-
-def _left_over(bands: tuple[Band, ...], course: _Course) -> Float:
-    """Return what a model leaves over of each partial, relative to its noise, shape (P,), at least 1."""
+    Where that is more than noise, and runs on from sample to sample, it counts for more: the mean of N samples that
+    are alike by r has the variance of ``N (1 - r)/(1 + r)`` free ones (textbook).
+    """
     free = 8 if course.cents else 4
-    ratio = [f.chi2 / max(2 * len(b.samples) - free, 1) for b, f in zip(bands, course.fits, strict=True)]
-    return np.maximum(1.0, np.array(ratio, dtype=np.float64))
+    ratio = np.array([f.chi2 / max(2 * len(b.samples) - free, 1) for b, f in zip(bands, course.fits, strict=True)])
+    like = np.clip([f.alike for f in course.fits], 0.0, 0.9)
+    return np.asarray(ratio * (1 + like) / (1 - like), dtype=np.float64)
 
 
-def _tone(bands: tuple[Band, ...], course: _Course) -> StringTone:
+def _noisier(quiet: tuple[Band, ...], bands: tuple[Band, ...], course: Course) -> tuple[Band, ...]:
+    """Return the bands with what a course leaves over as their noise, where that is more than they began with."""
+    left = _left_over(bands, course)
+    return tuple(
+        replace(q, noise=max(q.noise, b.noise * float(e))) for q, b, e in zip(quiet, bands, left, strict=True)
+    )
+
+
+def _as_string(bands: tuple[Band, ...], course: Course) -> StringTone:
     n = np.array([b.number for b in bands], dtype=np.float64)
-    wider = np.sqrt(_left_over(bands, course))
-    y = np.log(np.array([f.freq_hz for f in course.fits]) / n)
-    log_f1, log_se, stiffness = stiff_fit(n, y, np.array([f.freq_se_hz / f.freq_hz for f in course.fits]) * wider)
+    wider = np.sqrt(np.maximum(_left_over(bands, course), 1.0))
+    log_f1, log_se, stiffness = stiff_fit(n, course.middles, course.middle_se * wider)
     t60 = [(f, float(w)) for b, f, w in zip(bands, course.fits, wider, strict=True) if b.number == 1]
     return StringTone(
         freq_hz=math.exp(log_f1),
         freq_log_se=log_se,
         inharmonicity=stiffness,
         t60_s=LN_1000 / math.exp(t60[0][0].log_delta) if t60 else None,
-        t60_log_se=t60[0][0].log_delta_se * t60[0][1] if t60 else None,
+        t60_log_se=max(t60[0][0].log_delta_se * t60[0][1], _LEAST_T60_LOG_SE) if t60 else None,
         partials=len(bands),
     )
-
-
-def stiff_fit(numbers: Float, log_over_n: Float, se: Float) -> tuple[float, float, float | None]:
-    """Fit the law of a stiff string to its partials.
-
-    Parameters
-    ----------
-    numbers
-        Partial numbers, shape (P,), at least one.
-    log_over_n
-        ``ln(f_n/n)``, shape (P,), frequencies in hertz.
-    se
-        Standard errors of it, shape (P,).
-
-    Returns
-    -------
-    tuple
-        ``ln f_1``, its standard error (such that 1.96 of it are half a 95 % interval, few partials counted), and B;
-        B is ``None`` with fewer than three partials, for then nothing tests the law.
-
-    Examples
-    --------
-    >>> n = np.arange(1.0, 7.0)
-    >>> log_f1, _, b = stiff_fit(n, np.log(196.0 * np.sqrt(1 + 3e-4 * n**2)), np.full(6, 1e-6))
-    >>> round(math.exp(log_f1), 3), round(b, 6)
-    (196.029, 0.0003)
-    """
-    se = np.maximum(se, 1e-7)
-    if len(numbers) < 3:
-        i = int(np.argmin(numbers))
-        return float(log_over_n[i]), float(np.hypot(se[i], 0.3 / _CENTS)), None
-    stiffness, scatter2 = 0.0, 0.0
-    for _ in range(40):
-        weights = 1.0 / (se**2 + scatter2)
-        design = np.stack([np.ones_like(numbers), 0.5 * (numbers**2 - 1) / (1 + stiffness * numbers**2)], axis=1)
-        target = log_over_n - 0.5 * np.log((1 + stiffness * numbers**2) / (1 + stiffness)) + design[:, 1] * stiffness
-        normal = design.T @ (design * weights[:, None])
-        solved = np.linalg.solve(normal, design.T @ (weights * target))
-        new = max(float(solved[1]), 0.0)
-        if new == 0.0:
-            solved = np.array([float(weights @ target) / weights.sum(), 0.0])
-        left = target - design @ solved
-        dof = len(numbers) - 2
-        surplus = float(weights @ left**2) - dof
-        grown = scatter2 + surplus / max(float((weights**2) @ left**2), 1e-300)
-        settled = abs(new - stiffness) < 1e-9
-        stiffness, scatter2 = new, max(0.0, grown)
-        if settled and abs(surplus) < 0.01 * dof + (dof if scatter2 == 0.0 else 0.0):
-            break
-    from scipy.special import stdtrit
-
-    factor = float(stdtrit(dof, 0.975)) / 1.96
-    log_se = math.sqrt(float(np.linalg.inv(normal)[0, 0])) * (factor if scatter2 > 0 else 1.0)
-    return float(solved[0]), max(log_se, _LEAST_SE_CENTS / _CENTS), stiffness
