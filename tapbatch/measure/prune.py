@@ -47,6 +47,7 @@ _SKIRT = 1e-3
 _SATELLITE = 1e-2
 _LEAST_OVER_MISFIT = 16.0  # Wald statistic against the misfit, whose size is known no better than that
 _SETTLED = 3.0
+_MUCH = 0.1  # of the energy there is
 _SURE_SD_LOG_T60 = 0.15
 _LEAST_APART = 0.2
 _LEAST_EXCESS = 3.0
@@ -125,26 +126,42 @@ def _supported(
 
     Of two lines in one width neither amplitude is known well, and both Wald statistics are low, however plain it is
     that there are two. So such a one goes only if the fit without it is no worse by the same measure, or if even the
-    two leave more than noise: then they are no pair, but a decay that is no exponential. Returns the fit and which
+    two leave more than noise: then they are no pair, but a decay that is no exponential. And what a tenth of the
+    sound is lost with stays, however unsure its decay beside a misfit: its interval tells. Returns the fit and which
     modes it kept; None where none is.
     """
     kept = np.arange(fit.count)
-    needed = np.zeros(fit.count, dtype=bool)
-    while len(poor := _poor(fit, over[kept], needed, rate_hz)):
+    needed, held = np.zeros((2, fit.count), dtype=bool)
+    while len(poor := _poor(fit, over[kept], needed, held, rate_hz)):
         # What stands alone, or is unsure of its decay, goes first: a pair is easier to judge without the rest.
         pair = _beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
         poor = poor[:1] if pair.all() else poor[~pair]
         keep = np.setdiff1d(np.arange(fit.count), poor)
+        less = fit_modes(Samples(y), fit.poles[keep], hum, steps)
+        new = poor[~held[poor]]
+        if len(new) and less.chi2 - fit.chi2 > max(_MUCH * fit.energy, LEAST_WALD):
+            held[new[np.argmax(mode_energy(fit)[new])]] = True
+            fit = _begun_again(y, fit, held, hum, rate_hz, steps)
+            continue
         if not len(keep):
             return None
-        less = fit_modes(Samples(y), fit.poles[keep], hum, steps)
         if pair.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[kept][poor[0]]:
             left = local_excess(y - _model(fit), fit.poles[poor], rate_hz)[0]
             if left < _SETTLED:
                 needed[poor] = True
                 continue
-        fit, kept, needed = less, kept[keep], np.zeros(len(keep), dtype=bool)
+        fit, kept, held, needed = less, kept[keep], held[keep], np.zeros(len(keep), dtype=bool)
     return fit, kept
+
+
+def _begun_again(y: Float, fit: Fit, held: NDArray[np.bool_], hum: Complex, rate_hz: float, steps: int) -> Fit:
+    """Fit again where the decay of a mode that is held ran away, from one as long as what is looked at."""
+    log_size = np.log(np.abs(fit.poles))
+    away = held & (-log_size * rate_hz * LONGEST_T60_S < LN_1000)
+    if not away.any():
+        return fit
+    sizes = np.exp(np.where(away, -LN_1000 / len(y), log_size))
+    return fit_modes(Samples(y), sizes * np.exp(1j * np.angle(fit.poles)), hum, steps)
 
 
 def _mostly_noise(fit: Fit) -> bool:
@@ -168,10 +185,12 @@ def _sure(fit: Fit) -> NDArray[np.bool_]:
     return np.asarray(np.abs(np.diagonal(pole_cov)[: fit.count]) < _SURE_SD_LOG_T60**2)
 
 
-def _poor(fit: Fit, excess: Float, needed: NDArray[np.bool_], rate_hz: float) -> NDArray[np.intp]:
+def _poor(
+    fit: Fit, excess: Float, needed: NDArray[np.bool_], held: NDArray[np.bool_], rate_hz: float
+) -> NDArray[np.intp]:
     """Return the modes to throw out now: the poorest, and others far enough from it not to depend on it.
 
-    What is ``needed`` may be weak, but not unsure of its decay.
+    What is ``needed`` may be weak, but not unsure of its decay; what is ``held`` may be both, but must be a mode.
     """
     pole_cov, amplitude_cov = covariance(fit)
     strength = wald(fit.weights, amplitude_cov) / excess
@@ -181,7 +200,8 @@ def _poor(fit: Fit, excess: Float, needed: NDArray[np.bool_], rate_hz: float) ->
     t60_s = LN_1000 / (-np.log(np.abs(fit.poles)) * rate_hz)
     faint = energy < FAINTEST * fit.energy
     weak = (strength < LEAST_WALD) & ~needed
-    bad = faint | weak | ~(sd < MOST_SD_LOG_T60) | (t60_s < SHORTEST_T60_S) | (freq_hz < 15.0)
+    none = (t60_s < SHORTEST_T60_S) | (freq_hz < 15.0)
+    bad = ((faint | weak | ~(sd < MOST_SD_LOG_T60)) & ~held) | none
     if not bad.any():
         return np.zeros(0, dtype=int)
     badness = np.where(bad, sd / MOST_SD_LOG_T60 + LEAST_WALD / np.maximum(strength, 1e-3), -1.0)
