@@ -35,6 +35,9 @@ _LEAST_COUPLING = 0.1  # weaker ones change a mean by less than a hundredth of i
 _TAKEN_UP = 5.0
 _UNLIKE_DB = 6.0
 _SURELY_TWO = 1.96  # standard errors between two modes in one width
+# What is not known at all is said to be known to a factor of 400 or to an octave, so that all can be reckoned with.
+_UNKNOWN_LOG_SE = 3.0
+_UNKNOWN_OF_FREQ = 0.35
 _LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
 
 
@@ -337,8 +340,9 @@ def _mode(
     rate_hz, count, excess = found.rate_hz, found.fit.count, _excess_of(found, k)
     var_log, var_omega = pole_cov[k, k] * excess, pole_cov[count + k, count + k] * excess
     cross = pole_cov[k, count + k] * excess
-    log_se = float(np.hypot(np.sqrt(var_log), honest.extra_log_delta[k]))
-    omega_se = float(np.hypot(np.sqrt(var_omega), honest.extra_omega[k]))
+    log_se = min(float(np.hypot(np.sqrt(var_log), honest.extra_log_delta[k])), _UNKNOWN_LOG_SE)
+    most = _UNKNOWN_OF_FREQ * 2 * np.pi * float(freq_hz[k]) / rate_hz
+    omega_se = min(float(np.hypot(np.sqrt(var_omega), honest.extra_omega[k])), most)
     size, t60_s = float(abs(amplitude[k])), float(LN_1000 / delta[k])
     return Mode(
         freq_hz=float(freq_hz[k]),
@@ -346,7 +350,7 @@ def _mode(
         t60_s=t60_s,
         t60_log_se=log_se,
         # ln T60 = const - ln delta, hence the sign.
-        freq_t60_corr=float(-cross / max(log_se * omega_se, 1e-300)),
+        freq_t60_corr=float(np.clip(-cross / max(log_se * omega_se, 1e-300), -1.0, 1.0)),
         amplitude=size,
         phase_rad=float(np.angle(amplitude[k])),
         energy_db=float(10 * np.log10(max(size**2 / (4 * delta[k]), 1e-30))),
