@@ -3,8 +3,13 @@
 Shops of simulated taps are made in a folder of their own, 50 short recordings at 8 kHz an instrument, and run by the
 program itself, reports and all. Seconds are those of the processor, its own and its workers', since a machine
 that others use stretches the clock; the clock stands beside. *Master* is what the process that holds the shop uses
-while its workers do the rest. *Decoding* is reading the same files into samples and nothing else. ``--write`` writes
-``MANY.md`` beside this file.
+while its workers do the rest. *Decoding* is reading the same files into samples and nothing else. Modules are
+compiled once, before anything is counted, as installing does it. ``--write`` writes ``MANY.md`` beside this file.
+
+*Starting* is what a shop costs that is as small as can be while its run loads all that thousands need, in every
+worker: two instruments, so that both workers draw a report, of two stages, so that something is compared, of two
+recordings, so that something is joined. Two recordings of one tap each need fewer libraries; what they cost is said
+beside it.
 """
 
 from __future__ import annotations
@@ -61,7 +66,7 @@ def run(shop: Path, results: Path, *arguments: str) -> Cost:
     """Run the program, and tell what it took; its children's processors are its own."""
     before, began_s = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     command = [sys.executable, "-c", _TIMED, "run", str(shop), "--results", str(results), *arguments]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, env=_environment())
     clock_s, after = time.perf_counter() - began_s, resource.getrusage(resource.RUSAGE_CHILDREN)
     assert done.returncode in (0, 1), done.stderr
     cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
@@ -78,6 +83,11 @@ if __name__ == "__main__":
     finally:
         print(time.process_time(), file=sys.stderr)
 """
+
+
+def _environment() -> dict[str, str]:
+    compiled = {"PYTHONPYCACHEPREFIX": str(Path(tempfile.gettempdir()) / "tapbatch-compiled")}
+    return {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"} | compiled
 
 
 def decoding_s(shop: Path) -> float:
@@ -124,14 +134,14 @@ def sizes(page: Page, folder: Path, counts: Sequence[int], jobs: int) -> None:
         "| recordings | cpu ms each | beyond starting | clock ms each | master ms each | nothing new, s | of it cpu |"
     )
     page.say("| --- | --- | --- | --- | --- | --- | --- |")
-    # What starting costs, with every worker's libraries: two recordings of two instruments take it as thousands do.
-    start = least(make(folder / "shop-2", 2, 1, per_instrument=1), folder / "results-2", jobs, 3)
+    small = least(make(folder / "shop-2", 2, 1, per_instrument=1), folder / "results-2", jobs, 3)
+    start = least(make(folder / "shop-8", 8, 1, per_instrument=4), folder / "results-8", jobs, 3)
     each, whole = [], []
     for count in counts:
         shop = make(folder / f"shop-{count}", count, 1)
         first = least(shop, folder / f"results-{count}", jobs, 3 if count <= 100 else 1)
         again = [run(shop, folder / f"results-{count}-0") for _ in range(3)]
-        each.append((first.cpu_s - start.cpu_s) / (count - 2))
+        each.append((first.cpu_s - start.cpu_s) / (count - 8))
         whole.append(first.cpu_s)
         page.say(
             f"| {count} | {1e3 * first.cpu_s / count:.1f} | {1e3 * each[-1]:.1f} |"
@@ -139,14 +149,15 @@ def sizes(page: Page, folder: Path, counts: Sequence[int], jobs: int) -> None:
             f" {1e3 * first.master_s / count:.1f} | {statistics.median(a.clock_s for a in again):.2f} |"
             f" {statistics.median(a.cpu_s for a in again):.2f} |"
         )
-    page.say(
-        f"\nStarting is what two recordings cost: {start.cpu_s:.1f} s (it and 100: least of three). Beyond it the"
-    )
+    page.say(f"\nStarting costs {start.cpu_s:.2f} s: the least of three runs of eight recordings, as is that of 100.")
     times = max(each) / min(each)
-    page.say(f"dearest costs {times:.2f} times the cheapest; of that is what a process does but once, for the")
-    page.say("first report of many stages. What each further recording costs, from one size to the next, in ms:")
+    page.say(f"Beyond it the dearest recording costs {times:.2f} times the cheapest (promised: 1.15).")
     further = [1e3 * (b - a) / (m - n) for (n, a), (m, b) in pairwise(zip(counts, whole, strict=True))]
-    page.say(f"{', '.join(f'{ms:.1f}' for ms in further)} (promised: alike within 15 %).\n")
+    page.say(f"From one size to the next each further one costs {', '.join(f'{ms:.1f}' for ms in further)} ms.")
+    plain = [(s - small.cpu_s) / (n - 2) for n, s in zip(counts, whole, strict=True)]
+    page.say(f"Two recordings, compared with nothing, cost {small.cpu_s:.2f} s. Beyond those the dearest costs")
+    times = max(plain) / min(plain)
+    page.say(f"{times:.2f} times the cheapest: what comparing loads, in each worker, then counts as theirs.\n")
 
 
 def least(shop: Path, results: Path, jobs: int, times: int) -> Cost:
@@ -216,6 +227,7 @@ def main() -> None:
         f"Made by `python -m tests.benchmarks.many`; {os.cpu_count()} processors, load {os.getloadavg()[0]:.1f}.\n"
     )
     with tempfile.TemporaryDirectory() as folder:
+        run(ROOT / "sample_data", Path(folder) / "compiled", "--jobs", "1")
         beside_decoding(page, Path(folder), said.count)
         if said.count:
             processes(page, Path(folder), said.count, said.jobs)
