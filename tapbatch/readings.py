@@ -33,7 +33,7 @@ from tapbatch.values import (
     TapReading,
 )
 
-METHOD = "12"
+METHOD = "13"
 """Version of the method: raise it whenever the same bytes may give another number."""
 
 FOLDER = ".readings"

@@ -12,13 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float
-from tapbatch.measure.prune import MISFIT_IN_ONE, SHORTEST_T60_S, TapFit
+from tapbatch.measure.prune import MISFIT_IN_ONE, SHORTEST_T60_S, TapFit, mode_energy
 from tapbatch.values import LN_1000
 
 _CANDIDATE = 18.0
 _MOST_AT_ONCE = 12
 _BESIDE = 25.0
 _BESIDE_MISFIT = 12.0
+_UNEVEN = 1.0 / 12.0  # of a mode's amplitude
 _LEAST_BESIDE_HZ = 3.0
 _APART_HZ = 8.0
 _SEARCH_T60_S = (0.06, 0.2, 0.7)
@@ -81,24 +82,26 @@ def _matched(residual: Float, rate_hz: float) -> tuple[Float, list[float], int]:
     return np.stack([2 * np.abs(np.fft.rfft(residual * w, length)) ** 2 / (w @ w) for w in weights]), t60s, length
 
 
-def perhaps_pairs(found: TapFit) -> NDArray[np.bool_]:
-    """Return which modes may be two, shape (K,): something is left beside them, too little to be told apart.
+def left_beside(found: TapFit) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return which modes may be two, and which do not die away evenly, each (K,), by what is left beside them.
 
-    What is left within two line widths must stand 25 above the noise (by chance once in 3e5 cells) and 12 above the
-    misfit around the mode (once in 400 cells, of which there are some fifty).
+    What is left within two line widths must stand 25 above the noise (by chance once in 3e5 cells). Where it is a
+    line of its own, 12 above the misfit around the mode (once in 400 cells, of which there are some fifty), the mode
+    may be two. Where it is a twelfth of the mode in amplitude, whatever it is, the mode is not even: such a line
+    moves T60 by up to a twelfth, and the frequency by up to a 25th of a width, 2 cents of 200 Hz at 0.4 s.
     """
     power, _, length = _matched(found.residual, found.rate_hz)
     best = power.max(axis=0)
     per_hz = length / found.rate_hz
-    suspects = np.zeros(found.fit.count, dtype=bool)
+    most, energy = np.zeros(found.fit.count), mode_energy(found.fit)
     for k, pole in enumerate(found.fit.poles):
         width_hz = -np.log(np.abs(pole)) * found.rate_hz / np.pi
         at, half = np.angle(pole) / (2 * np.pi) * length, max(2.0 * width_hz, _LEAST_BESIDE_HZ) * per_hz
-        beside = best[max(int(at - half), 0) : int(at + half) + 2]
-        # The misfit itself, without the factor that its part in one number of the mode asks for.
-        over_misfit = _BESIDE_MISFIT * found.excess[k] / MISFIT_IN_ONE
-        suspects[k] = bool(beside.max() > max(_BESIDE, over_misfit))
-    return suspects
+        most[k] = best[max(int(at - half), 0) : int(at + half) + 2].max()
+    # The misfit itself, without the factor that its part in one number of the mode asks for.
+    over_misfit = most > _BESIDE_MISFIT * found.excess / MISFIT_IN_ONE
+    plain = most > _BESIDE
+    return plain & over_misfit, plain & (most > _UNEVEN**2 * energy)
 
 
 def nudged_apart(added: Complex, poles: Complex, rate_hz: float) -> Complex:

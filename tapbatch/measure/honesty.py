@@ -8,7 +8,8 @@ separately: with the other modes held, one Gauss-Newton step from the joint solu
 exponential in the stated noise. Where it is more than chance would make once in 3,000, half the difference,
 freed of what noise contributes, is added to the standard errors: the interval then spans early and late. A mode is
 flagged ``not-exponential`` where its decay differs by more than a quarter, and ``glides`` where its frequency does by
-more than 3 cents, beyond chance.
+more than 3 cents, beyond chance. Beside a loud misfit that chance is wide; there what is left flags the mode too,
+where it is a twelfth of it in amplitude (:func:`tapbatch.measure.candidates.left_beside`).
 
 What this cannot see: a gain that bends every decay alike, and anything that happens within the first line width.
 """

@@ -60,7 +60,8 @@ class TapFit:
     """A fit of one tap in the whitened domain, before any conversion.
 
     ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1. ``scale`` is what
-    the samples were multiplied with before the fit; ``pair``, shape (K,), tells which modes may be two.
+    the samples were multiplied with before the fit; ``pair`` and ``uneven``, shape (K,), tell which modes may be two,
+    and beside which more is left than an even decay leaves.
     """
 
     fit: Fit
@@ -71,6 +72,7 @@ class TapFit:
     rate_hz: float
     scale: float = 1.0
     pair: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    uneven: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
 def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, poles: Complex) -> TapFit | None:

@@ -381,7 +381,7 @@ def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, honest: EarlyLat
         flags.append("hum")
     if found.pair[k]:
         flags.append("pair?")
-    if honest.bent[k]:
+    if honest.bent[k] or found.uneven[k]:
         flags.append("not-exponential")
     if honest.glides[k]:
         flags.append("glides")

@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapbatch.measure.candidates import candidates, excess_by_band, nudged_apart, perhaps_pairs, physical
+from tapbatch.measure.candidates import candidates, excess_by_band, left_beside, nudged_apart, physical
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.poles import subspace_poles
 from tapbatch.measure.prune import FAINTEST, TapFit, mode_energy, pruned, settled, skirt
@@ -66,7 +66,10 @@ def fit_tap(
     stretch = whitened[first:last]
     scale = min(1.0, float(np.sqrt(_MOST_ENERGY / max(float(stretch @ stretch), 1.0))))
     found = _Search(whitened * scale, last, rate_hz, hum, inside_hz).from_start(first)
-    return None if found is None else replace(found, scale=scale, pair=perhaps_pairs(found))
+    if found is None:
+        return None
+    pair, uneven = left_beside(found)
+    return replace(found, scale=scale, pair=pair, uneven=uneven)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -33,6 +33,7 @@ BAND = BandSettings(band_low_hz=60.0, band_high_hz=12000.0)
 NEAR_CENTS = 25.0
 NEAR_S = 0.020
 Z_95 = 1.96
+MAY_BE_TWO = frozenset({"pair?", "not-exponential"})
 
 Row = dict[str, str]
 
@@ -190,7 +191,7 @@ def hold_to_pair(row: Row, reading: Reading) -> ClosePair:
         near = [m for m in tap.modes if abs(cents(m.freq_hz, freq_hz)) < NEAR_CENTS]
         if here and beside:
             return ClosePair(row["file"], freq_hz, apart_hz, float(row["level_db"]), "two")
-        if any({"pair?", "not-exponential"} & set(m.flags) for m in near):
+        if any(MAY_BE_TWO & set(m.flags) for m in near):
             verdict = "flagged"
         elif near and verdict == "missed":
             verdict = "one"
@@ -220,7 +221,20 @@ def pairs_of(readings: Mapping[str, Reading], folder: Path = FOLDER) -> list[Clo
     ]
 
 
+def lone(partials: Sequence[Partial], folder: Path = FOLDER) -> list[Partial]:
+    """Return the partials found that have no listed close pair within 25 cents: what says *two* of them errs."""
+    halves: dict[str, list[float]] = defaultdict(list)
+    for row in rows_of("pairs.csv", folder):
+        halves[row["file"]].append(float(row["freq_hz"]))
+    return [p for p in partials if p.found and all(abs(cents(f, p.true_hz)) > NEAR_CENTS for f in halves[p.file])]
+
+
 # ------------------------------------------------------------------- printing
+
+
+def may_be_two(partial: Partial) -> bool:
+    """Tell whether a partial bears a flag that says that it may be two, or does not die away evenly."""
+    return bool(MAY_BE_TWO & set(partial.flags))
 
 
 def share(values: Iterable[bool | None]) -> float:
@@ -268,6 +282,8 @@ def print_summary(partials: Sequence[Partial], hits: Sequence[Hits], pairs: Sequ
     if pairs:
         count = {v: sum(p.verdict == v for p in pairs) for v in ("two", "flagged", "one", "missed")}
         print("close pairs read as " + ", ".join(f"{verdict}: {n}" for verdict, n in count.items()))
+        alone = lone(partials)
+        print(f"partials without a pair that are flagged like one: {sum(map(may_be_two, alone))} of {len(alone)}")
 
 
 def main() -> None:

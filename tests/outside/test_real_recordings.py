@@ -74,11 +74,15 @@ def test_nothing_else_is_taken_for_a_stroke_in_the_sessions(
     assert [h for h in sessions if h.false_s] == []
 
 
-def test_most_close_pairs_are_read_as_two_and_few_are_passed_over(
-    readings: Mapping[str, Reading], real_recordings: Path
+def test_close_pairs_are_read_as_two_or_flagged_and_what_is_one_mostly_is_not(
+    readings: Mapping[str, Reading], partials: list[bench.Partial], real_recordings: Path
 ) -> None:
     """Pairs 0.5 to 46 Hz apart, the fainter up to 27 dB below the louder, on which two other methods agree."""
     verdicts = [p.verdict for p in bench.pairs_of(readings, real_recordings)]
     assert len(verdicts) == 46
-    assert verdicts.count("missed") <= 2
-    assert verdicts.count("two") + verdicts.count("flagged") >= 30
+    assert {"one", "missed"}.isdisjoint(verdicts)
+    assert verdicts.count("two") >= 23
+    # A flag on everything would say nothing: most of what has no pair bears none.
+    alone = bench.lone(partials, real_recordings)
+    assert len(alone) > 50
+    assert bench.share(map(bench.may_be_two, alone)) < 0.4
