@@ -32,6 +32,7 @@ LEAST_WALD = 40.0
 MOST_SD_LOG_T60 = 0.35
 MISFIT_IN_ONE = 4.0
 WINDOW_OF_T60 = 0.7
+WINDOW_ON_MAINS = 2.0  # what does not decay is known the better the longer it is looked at
 WINDOW_OF_PAIRS = 1.1  # two lines within a width beat slowly: at 0.7 they would lose 9 % of their accuracy, here 2 %
 LONGEST_T60_S = 25.0
 SHORTEST_T60_S = 0.012
@@ -81,7 +82,7 @@ def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex,
     Where more than noise is left, in rooms and of most real things, poles wander after it without end; few steps tell
     as well what to throw out, at two thirds of the cost.
     """
-    end = _window(poles, first, last, rate_hz)
+    end = _window(poles, hum, first, last, rate_hz)
     y = whitened[first:end]
     fit = fit_modes(Samples(y), poles, hum, _COARSE_STEPS)
     if _mostly_noise(fit) and not fit.converged:
@@ -216,14 +217,17 @@ def _poor(
     return np.array(chosen)
 
 
-def _window(poles: Complex, first: int, last: int, rate_hz: float) -> int:
-    """Return the last sample of a window that holds what can be known of the longest mode, and of close pairs."""
+def _window(poles: Complex, hum: Complex, first: int, last: int, rate_hz: float) -> int:
+    """Return the last sample of a window that holds what can be known of the longest mode, of pairs and of mains."""
     delta, omega = -np.log(np.abs(poles)), np.angle(poles)
     order = np.argsort(omega, kind="stable")
     # A line is 2 delta wide, in rad a sample.
     beats = np.diff(omega[order]) < 2.0 * np.minimum(delta[order][1:], delta[order][:-1])
     share = np.full(len(poles), WINDOW_OF_T60)
     share[order[1:][beats]] = share[order[:-1][beats]] = WINDOW_OF_PAIRS
+    if len(hum):
+        on_mains = np.abs(omega[:, None] - np.angle(hum)[None]).min(axis=1) < 2.0 * delta
+        share[on_mains] = WINDOW_ON_MAINS
     longest_s = np.max(share * np.minimum(LN_1000 / (delta * rate_hz), LONGEST_T60_S))
     return min(last, first + int(max(longest_s, _LEAST_WINDOW_S) * rate_hz))
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from tests.benchmarks import peers, score, tables
 from tests.benchmarks.cases import CASES, STAGES, Case
-from tests.benchmarks.montecarlo import OURS, Plan, play, play_stage
+from tests.benchmarks.montecarlo import IDEAL, OURS, Plan, play, play_stage
 from tests.benchmarks.score import Tally
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
@@ -36,7 +36,7 @@ def _plan(said: argparse.Namespace) -> Plan:
     trials, peer_trials = _SHORT if said.short else _LONG
     trials = trials if said.trials is None else said.trials
     peer_trials = peer_trials if said.peer_trials is None else said.peer_trials
-    return Plan(trials=trials, peer_trials=min(peer_trials, trials), first=said.first)
+    return Plan(trials=trials, peer_trials=min(peer_trials, trials), first=said.first, ideal=True)
 
 
 class _Page:
@@ -87,11 +87,13 @@ def _names() -> str:
 
 def _tap_case(case: Case, plan: Plan, page: _Page, left: list[str], odd: list[str]) -> None:
     tallies = play(case, plan)
+    ideal = tallies.get(IDEAL)
     for method, tally in tallies.items():
-        page.say(tables.tap_row(case, method, tally))
+        page.say(tables.tap_row(case, method, tally, ideal if method == OURS else None))
     ours = tallies[OURS]
     left += _left(
         case,
+        ours.over(ideal),
         score.shortfalls(ours, bounded=case.bounded, near=case.near, chance=_DOUBTFUL),
         score.shortfalls(ours, bounded=case.bounded, near=case.near),
     )
@@ -99,11 +101,14 @@ def _tap_case(case: Case, plan: Plan, page: _Page, left: list[str], odd: list[st
 
 
 def _stage_case(case: Case, plan: Plan, page: _Page, left: list[str], odd: list[str]) -> None:
-    few = Plan(trials=max(1, plan.trials // 3), first=plan.first)
-    tally = play_stage(case, few)
-    page.say(tables.stage_row(case, tally))
+    few = Plan(trials=max(1, plan.trials // 3), first=plan.first, ideal=plan.ideal)
+    tallies = play_stage(case, few)
+    tally, ideal = tallies[OURS], tallies.get(IDEAL)
+    for method, each in tallies.items():
+        page.say(tables.stage_row(case, method, each, ideal if method == OURS else None))
     left += _left(
         case,
+        tally.over(ideal),
         score.stage_shortfalls(
             tally, shared=case.shared, pair_limit=case.pair_limit, near=case.near, chance=_DOUBTFUL
         ),
@@ -112,8 +117,13 @@ def _stage_case(case: Case, plan: Plan, page: _Page, left: list[str], odd: list[
     _odd(case, tally, odd)
 
 
-def _left(case: Case, perhaps: list[str], beyond_chance: list[str]) -> list[str]:
-    return [f"- `{case.name}`: {what}{'' if what in beyond_chance else ' (may be luck)'}" for what in perhaps]
+def _left(case: Case, over: tuple[float, float], perhaps: list[str], beyond_chance: list[str]) -> list[str]:
+    lost = "" if over[0] != over[0] else f"; over the ideal on the same sounds f {over[0]:.3f}, T60 {over[1]:.3f}"
+    return [
+        f"- `{case.name}`: {what}{'' if what in beyond_chance else ' (may be luck)'}"
+        f"{lost if 'the bound' in what else ''}"
+        for what in perhaps
+    ]
 
 
 def _odd(case: Case, tally: Tally, odd: list[str]) -> None:

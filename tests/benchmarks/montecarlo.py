@@ -21,29 +21,35 @@ from tapbatch.compare.group import group_taps
 from tapbatch.compare.join import CENTS
 from tapbatch.compare.stage import TapAt, join_members, with_shared
 from tapbatch.measure.sound import measure_taps
-from tapbatch.values import BandSettings, Mode, TapReading
+from tapbatch.values import LN_1000, BandSettings, Mode, TapReading
 from tests.benchmarks import peers, scenes
 from tests.benchmarks.cases import QUIET_S, Case
-from tests.benchmarks.score import Z_95, Estimates, Tally, Truth
+from tests.benchmarks.score import Z_95, Estimates, Float, Tally, Truth
 
 OURS = "tapbatch"
+IDEAL = "ideal"
 _OWNED = frozenset({"hum", "pair?"})
 
 
 @dataclass(frozen=True)
 class Plan:
-    """How many trials, from which on, and with which peers; ``peer_trials`` at most are played by peers."""
+    """How many trials, from which on, and with which peers; ``peer_trials`` at most are played by peers.
+
+    ``ideal`` plays the maximum of the likelihood, told the truth, where there is a bound.
+    """
 
     trials: int
     peer_trials: int = 0
     first: int = 0
     peers: tuple[str, ...] = tuple(peers.PEERS)
+    ideal: bool = False
 
 
 def play(case: Case, plan: Plan) -> dict[str, Tally]:
     """Play a case of single taps; the tallies are in the order of the table."""
     absent = peers.missing()
-    names = [OURS, *(p for p in plan.peers if p not in absent and plan.peer_trials)]
+    told = [IDEAL] if plan.ideal and case.bounded else []
+    names = [OURS, *told, *(p for p in plan.peers if p not in absent and plan.peer_trials)]
     tallies = {name: Tally() for name in names}
     warm_up(case)
     for trial in range(plan.first, plan.first + plan.trials):
@@ -53,8 +59,10 @@ def play(case: Case, plan: Plan) -> dict[str, Tally]:
         readings = measured(case, scene)
         spent_ms = 1e3 * (spent_s() - started_s)
         tallies[OURS].add(trial, _of_modes(readings[0].modes), truth, spent_ms)
+        if told:
+            tallies[IDEAL].add(trial, _of_poles(scenes.ideal(case, scene), case), truth, math.nan)
         if trial - plan.first < plan.peer_trials:
-            _play_peers(case, scene, truth, trial, {n: t for n, t in tallies.items() if n != OURS})
+            _play_peers(case, scene, truth, trial, {n: t for n, t in tallies.items() if n not in (OURS, IDEAL)})
     return tallies
 
 
@@ -97,6 +105,12 @@ def _of_modes(modes: Sequence[Mode]) -> Estimates:
     )
 
 
+def _of_poles(poles: Float, case: Case) -> Estimates:
+    """Return estimates of ``log delta`` and ``omega``, shape (2K,)."""
+    log_delta, omega = np.split(poles, 2)
+    return Estimates(freq_hz=omega * case.rate_hz / (2 * np.pi), t60_s=LN_1000 / (np.exp(log_delta) * case.rate_hz))
+
+
 def _play_peers(case: Case, scene: scenes.Scene, truth: Truth, trial: int, tallies: dict[str, Tally]) -> None:
     told = scene.told[0]
     decay = peers.lowered(
@@ -117,17 +131,20 @@ def _play_peers(case: Case, scene: scenes.Scene, truth: Truth, trial: int, talli
 # ------------------------------------------------------------------ stages
 
 
-def play_stage(case: Case, plan: Plan) -> Tally:
+def play_stage(case: Case, plan: Plan) -> dict[str, Tally]:
     """Play a case of recordings with several taps: the modes of the stage, grouped and joined."""
-    tally = Tally()
+    tallies = {name: Tally() for name in ((OURS, IDEAL) if plan.ideal and case.shared else (OURS,))}
     warm_up(case)
     for trial in range(plan.first, plan.first + plan.trials):
         scene = scenes.scene(case, trial)
         started_s = spent_s()
         joined = _joined(measured(case, scene))
         spent_ms = 1e3 * (spent_s() - started_s) / case.taps
-        tally.add(trial, joined, _stage_truth(case, scene), spent_ms)
-    return tally
+        truth = _stage_truth(case, scene)
+        tallies[OURS].add(trial, joined, truth, spent_ms)
+        if IDEAL in tallies:
+            tallies[IDEAL].add(trial, _of_poles(scenes.ideal(case, scene), case), truth, math.nan)
+    return tallies
 
 
 def _joined(readings: Sequence[TapReading]) -> Estimates:

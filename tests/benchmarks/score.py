@@ -7,7 +7,10 @@ they must bear the flag ``hum`` or ``pair?`` (and then find no mode either), wit
 of a line is forgiven. A true
 mode *counts* where its bound on ``ln T60`` is under 0.1. Errors are in hertz and in ``ln T60``; their ratio to the
 bound is the root of the mean square of (error / bound). *Cover* is the share of the stated 95 % intervals that hold
-the truth. *Width*, of a stage, is the median width of its intervals over that of an interval of known variance.
+the truth. The *ideal* is the maximum of the likelihood on the same sounds, told the noise, the beginning, the number
+of modes and where to start; *over ideal* is the root of one and the mean square of the difference from it over the
+bound: what is lost, freed of most of the luck of the trials. *Width*, of a stage, is the median width of its
+intervals over that of an interval of known variance.
 """
 
 from __future__ import annotations
@@ -78,6 +81,7 @@ class Tally:
     """What a method made of the taps (or stages) of a case."""
 
     errors: list[tuple[float, ...]] = field(default_factory=list)
+    whose: list[tuple[int, int]] = field(default_factory=list)
     covered: list[tuple[bool, bool]] = field(default_factory=list)
     widths: list[tuple[float, float]] = field(default_factory=list)
     taps: int = 0
@@ -110,6 +114,7 @@ class Tally:
             where = ", ".join(f"{found.freq_hz[j]:.1f} Hz" for j in false)
             self.odd.append(f"{trial}: {missed} missed, {len(false)} false" + (f" ({where})" if where else ""))
         for i, j in counting:
+            self.whose.append((trial, i))
             self._add_mode(found, true, i, j)
 
     def _add_mode(self, found: Estimates, true: Truth, i: int, j: int) -> None:
@@ -127,6 +132,19 @@ class Tally:
     def ratios(self) -> tuple[float, float]:
         """RMSE over the bound, of frequency and of ``ln T60``; NaN where nothing was found."""
         return self._rms(0), self._rms(1)
+
+    def over(self, ideal: Tally | None) -> tuple[float, float]:
+        """Root of one and the mean square of the difference from the ideal, over the bound; NaN without one."""
+        known = {} if ideal is None else dict(zip(ideal.whose, ideal.errors, strict=True))
+        apart = [
+            np.subtract(mine[:2], known[mode][:2])
+            for mode, mine in zip(self.whose, self.errors, strict=True)
+            if mode in known
+        ]
+        if not apart:
+            return float("nan"), float("nan")
+        freq, t60 = np.sqrt(1 + np.mean(np.square(apart), axis=0))
+        return float(freq), float(t60)
 
     @property
     def rms_cents(self) -> float:

@@ -13,16 +13,18 @@ import numpy as np
 
 from tests.benchmarks import peers, score
 from tests.benchmarks.cases import Case
-from tests.benchmarks.montecarlo import OURS
+from tests.benchmarks.montecarlo import IDEAL, OURS
 from tests.benchmarks.score import Tally
 
 TAP_HEAD = (
-    "case", "method", "taps", "f / bound", "T60 / bound", "f rms, cents", "T60 rms, %", "f bias, cents",
-    "T60 bias, %", "found, %", "false a tap", "taps without false, %", "cover f, %", "cover T60, %", "ms a tap",
+    "case", "method", "taps", "f / bound", "T60 / bound", "f over ideal", "T60 over ideal", "f rms, cents",
+    "T60 rms, %", "f bias, cents", "T60 bias, %", "found, %", "false a tap", "taps without false, %", "cover f, %",
+    "cover T60, %", "ms a tap",
 )  # fmt: skip
 STAGE_HEAD = (
-    "case", "recordings", "f / bound", "T60 / bound", "f bias, cents", "T60 bias, %", "all found, %",
-    "false a recording", "cover f, %", "cover T60, %", "width f", "width T60", "ms a tap",
+    "case", "method", "recordings", "f / bound", "T60 / bound", "f over ideal", "T60 over ideal", "f bias, cents",
+    "T60 bias, %", "all found, %", "false a recording", "cover f, %", "cover T60, %", "width f", "width T60",
+    "ms a tap",
 )  # fmt: skip
 
 
@@ -43,38 +45,43 @@ def head(names: tuple[str, ...]) -> str:
     return _line(names) + "\n" + _line("---" for _ in names)
 
 
-def tap_row(case: Case, method: str, tally: Tally) -> str:
-    """Return a row of the table of taps."""
+def tap_row(case: Case, method: str, tally: Tally, ideal: Tally | None = None) -> str:
+    """Return a row of the table of taps; ``ideal`` is given for this project's own."""
     ratios = [_ratio(r) if case.bounded else "" for r in tally.ratios]
+    told = method in (IDEAL, "lscf")
     bias, cover = tally.bias, tally.cover
     cells = [
         case.name,
         f"**{method}**" if method == OURS else method,
         str(tally.taps),
         *ratios,
+        *(_number(r, 3) for r in tally.over(ideal)),
         _number(tally.rms_cents, 3),
         _number(tally.rms_t60_pct, 2),
         _number(bias[0], 3),
         _number(bias[1], 2),
         _number(100 * tally.found / max(tally.counting, 1), 1),
-        "told" if method == "lscf" else _number(tally.false / max(tally.taps, 1), 2),
-        "" if method == "lscf" else _number(100 * tally.clean / max(tally.taps, 1), 1),
+        "told" if told else _number(tally.false / max(tally.taps, 1), 2),
+        "" if told else _number(100 * tally.clean / max(tally.taps, 1), 1),
         *(_number(100 * c, 1) for c in cover),
         _number(float(np.median(tally.spent_ms)), 1),
     ]
     return _line(cells)
 
 
-def stage_row(case: Case, tally: Tally) -> str:
-    """Return a row of the table of stages."""
+def stage_row(case: Case, method: str, tally: Tally, ideal: Tally | None = None) -> str:
+    """Return a row of the table of stages; ``ideal`` is given for this project's own."""
+    told = method == IDEAL
     cells = [
         case.name,
+        f"**{method}**" if method == OURS else method,
         str(tally.taps),
         *(_ratio(r) if case.bounded else "" for r in tally.ratios),
+        *(_number(r, 3) for r in tally.over(ideal)),
         _number(tally.bias[0], 3),
         _number(tally.bias[1], 2),
         _number(100 * tally.whole / max(tally.taps, 1), 1),
-        _number(tally.false / max(tally.taps, 1), 2),
+        "told" if told else _number(tally.false / max(tally.taps, 1), 2),
         *(_number(100 * c, 1) for c in tally.cover),
         *(_number(w, 2) if case.bounded else "" for w in tally.width),
         _number(float(np.median(tally.spent_ms)), 1),

@@ -20,7 +20,7 @@ from tapbatch import simulate as sim
 from tapbatch.measure.bound import lone_mode_bound
 from tests.benchmarks import peers, scenes, score
 from tests.benchmarks.cases import CASES, SIGMA, STAGES, Case, lone, six
-from tests.benchmarks.montecarlo import OURS, Plan, play, play_stage
+from tests.benchmarks.montecarlo import IDEAL, OURS, Plan, play, play_stage
 
 TRIALS = 40
 RECORDINGS = 20
@@ -48,11 +48,35 @@ def test_taps_stay_within_their_limits(name: str) -> None:
 @pytest.mark.parametrize("name", KEPT_STAGES)
 def test_stages_stay_within_their_limits(name: str) -> None:
     case = _case(name)
-    tally = play_stage(case, Plan(RECORDINGS))
+    tally = play_stage(case, Plan(RECORDINGS))[OURS]
     assert tally.covered
     assert score.stage_shortfalls(tally, shared=case.shared, pair_limit=case.pair_limit, near=case.near) == [], (
         tally.odd
     )
+
+
+@pytest.mark.parametrize("name", ["body-6", "body-12", "pair-4", "pink", "rate-8000"])
+def test_taps_lose_little_beside_the_ideal_on_the_same_sounds(name: str) -> None:
+    """The limits themselves, without allowance: beside the ideal nearly all luck is gone, and what creeps is seen."""
+    tallies = play(_case(name), Plan(TRIALS, ideal=True))
+    freq, t60 = tallies[OURS].over(tallies[IDEAL])
+    assert freq <= score.MOST_FREQ_RATIO
+    assert t60 <= score.MOST_T60_RATIO
+
+
+def test_stages_lose_little_beside_the_ideal_on_the_same_sounds() -> None:
+    tallies = play_stage(_case("stage-5"), Plan(RECORDINGS, ideal=True))
+    freq, t60 = tallies[OURS].over(tallies[IDEAL])
+    assert freq <= score.MOST_FREQ_RATIO
+    assert t60 <= score.MOST_T60_RATIO
+
+
+def test_the_ideal_reaches_the_bound() -> None:
+    """Maximum likelihood is efficient where errors are small: a bound that were off would show here."""
+    ideal = play(_case("body-6"), Plan(TRIALS, ideal=True))[IDEAL]
+    assert len(ideal.errors) == 6 * TRIALS
+    for ratio in ideal.ratios:
+        assert 1 / score.most_ratio(1.0, len(ideal.errors)) < ratio < score.most_ratio(1.0, len(ideal.errors))
 
 
 # ---------------------------------------------------- the bound, by other ways
