@@ -50,7 +50,7 @@ _LEAST_OVER_MISFIT = 16.0  # Wald statistic against the misfit, whose size is kn
 _SETTLED = 3.0
 _MUCH = 0.1  # of the energy there is
 _SURE_SD_LOG_T60 = 0.15
-_LEAST_APART = 0.2
+_LEAST_APART = 0.125
 _LEAST_EXCESS = 3.0
 _TWINS = 2.5
 _ONE_LINE = 0.6  # of the wider line: closer than that, two poles may be one mode with two decays
@@ -109,7 +109,8 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     over = np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
     # The same modes have been held against mere noise before.
     if fit is not found.fit or (over > 1.0).any():
-        supported = _supported(found.samples, fit, hum, found.rate_hz, over, MOST_STEPS)
+        steps = MOST_STEPS if _mostly_noise(fit) else _SKETCH_STEPS
+        supported = _supported(found.samples, fit, hum, found.rate_hz, over, steps)
         if supported is None:
             return None
         fit, kept = supported
@@ -173,7 +174,7 @@ def _mostly_noise(fit: Fit) -> bool:
 
 
 def _beats(fit: Fit) -> NDArray[np.bool_]:
-    """Tell which lines have a like one within the width of both, shape (K,), and yet a fifth of it away.
+    """Tell which lines have a like one within the width of both, shape (K,), and yet an eighth of it away.
 
     Poles nearer than that may cancel with amplitudes beyond all measure; what falls 2.5 times faster is no twin.
     """
