@@ -175,6 +175,8 @@ class Watch:
             self._shop = None
             shop = self.opened()
             self._take_up(shop)
+            if self._settings and settings != self._settings:
+                self.teller.note("settings or notes were saved: the tables follow them")
             self._settings, self._shop, self._due = settings, shop, True
             self._not_before_s = float("-inf")
         assert self._arrivals is not None

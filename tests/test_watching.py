@@ -3,13 +3,7 @@
 from __future__ import annotations
 
 import errno
-import os
-import signal
-import subprocess
-import sys
-from collections.abc import Callable
 from pathlib import Path
-from shutil import rmtree
 
 import numpy as np
 import pytest
@@ -34,6 +28,9 @@ Sounds = dict[str, np.ndarray]
 @pytest.fixture(scope="module")
 def sounds() -> Sounds:
     return {LYRE: taps(71, count=2), NA: taps(72, count=2)}
+
+
+SAVED = "note: settings or notes were saved: the tables follow them"
 
 
 class Bench:
@@ -219,7 +216,7 @@ def test_many_at_once_come_a_few_at_a_time_and_all_arrive(bench: Bench, tmp_path
 
 def test_settings_and_notes_that_change_are_taken_up(bench: Bench) -> None:
     (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
-    bench.until_quiet(1.0)
+    assert bench.until_quiet(1.0) == [SAVED]
     assert {row["concert_pitch_hz"] for row in bench.modes("na")} == {"431.00"}
     (bench.root / "shop.toml").write_text("concert_pitch_hz = 4310\n")
     told = bench.until_quiet(30.0)
@@ -328,8 +325,8 @@ def test_a_report_that_cannot_be_drawn_is_told_and_keeps_no_other_waiting(
     with monkeypatch.context() as patch:
         patch.setattr(report, "report_bytes", refuse)
         (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
-        told = bench.until_quiet(10.0)
-        assert told == ["attention: lyre-2: its tables cannot be made (ValueError: no such glyph)"]
+        why = "attention: lyre-2: its tables cannot be made (ValueError: no such glyph)"
+        assert bench.until_quiet(10.0) == [SAVED, why]
         assert drawn == ["na"]
         # and it stays told, once, while other instruments go on
         bench.put("lyre-3_01-joined_top_1.wav", taps(77, count=2))
@@ -348,10 +345,10 @@ def test_what_was_drawn_since_is_tried_again(bench: Bench, monkeypatch: pytest.M
     with monkeypatch.context() as patch:
         patch.setattr(report, "report_bytes", lambda *_: 1 / 0)
         settings.write_text("concert_pitch_hz = 431\n")
-        assert len(bench.until_quiet(10.0)) == 2
+        assert len(bench.until_quiet(10.0)) == 3
     for pitch_hz in (432, 431):
         settings.write_text(f"concert_pitch_hz = {pitch_hz}\n")
-        assert bench.until_quiet(10.0) == []
+        assert bench.until_quiet(10.0) == [SAVED]
         assert as_a_run(bench, tmp_path / f"run-{pitch_hz}")
 
 
@@ -438,62 +435,3 @@ def test_a_watch_ends_with_its_interruption_and_closes_its_hints(bench: Bench) -
     with pytest.raises(KeyboardInterrupt):
         bench.watch.go_on()
     assert bench.told[-1] == "closed"
-
-
-# ------------------------------------------------------------- the program
-
-
-def _program(shop: Path, *arguments: str) -> subprocess.Popen[str]:
-    command = [sys.executable, "-m", "tapbatch", "watch", str(shop), *arguments]
-    folder = Path(__file__).parent.parent
-    return subprocess.Popen(command, cwd=folder, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
-
-
-def _read_until(program: subprocess.Popen[str], told: Callable[[str], bool]) -> str:
-    assert program.stdout is not None
-    for line in program.stdout:
-        if told(line):
-            return line
-    raise AssertionError(program.communicate())
-
-
-@pytest.mark.slow
-@pytest.mark.skipif(os.name == "nt", reason="Ctrl-C cannot be sent to one process alone here")
-@pytest.mark.parametrize("arguments", [[], ["--poll", "0.3"]], ids=["hints", "poll"])
-def test_the_program_prints_a_reading_and_ends_with_ctrl_c(
-    arguments: list[str], sounds: Sounds, tmp_path: Path
-) -> None:
-    shop = make_shop(tmp_path / "shop", {LYRE: sounds[LYRE]})
-    program = _program(shop, *arguments)
-    try:
-        _read_until(program, lambda line: line.startswith("watching"))
-        write_wav(shop / "recordings" / "lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
-        line = _read_until(program, lambda line: "02-thinned" in line)
-        assert line.startswith("lyre-2, top, 02-thinned: C4 +")
-        assert "down 4" in line
-        program.send_signal(signal.SIGINT)
-        out, err = program.communicate(timeout=30)
-    finally:
-        program.kill()
-    assert (program.returncode, "Traceback" in out + err) == (0, False)
-    assert "stopped; all that was read is kept" in err
-    rmtree(shop / "results" / ".readings", ignore_errors=True)
-    assert {row["stage"] for row in rows_of(shop / "results" / "lyre-2" / "modes.csv")} == {"01-joined", "02-thinned"}
-
-
-def test_ctrl_c_ends_it_with_0_wherever_it_falls(tmp_path: Path) -> None:
-    # CPython remembers a KeyboardInterrupt that left a text being executed, as when a dataclass is imported
-    (tmp_path / "stopped.py").write_text(
-        "import sys\nfrom tapbatch import cli\nsys.argv = ['tapbatch', 'watch']\n"
-        "def _watch(*_):\n    exec('raise KeyboardInterrupt')\n"
-        "cli._watch = _watch\ncli.main()\n"
-    )
-    path = os.pathsep.join([str(tmp_path), str(Path(__file__).parent.parent)])
-    command, surroundings = [sys.executable, "-m", "stopped"], {**os.environ, "PYTHONPATH": path}
-    ended = subprocess.run(command, env=surroundings, capture_output=True, text=True, check=False)
-    assert (ended.returncode, ended.stderr) == (0, "stopped; all that was read is kept\n")
-
-
-def test_a_shop_that_is_none_cannot_be_watched(tmp_path: Path) -> None:
-    result = tapbatch("watch", tmp_path / "nowhere")
-    assert (result.status, "there is no such folder" in result.err) == (2, True)
