@@ -164,9 +164,11 @@ class _Part:
             self.scatter,
         )
         judged = dict(zip(both, changes, strict=True))
+        kinds = {self.kinds.get(name, "") for name in names}
+        differing = {kind: cautions(before, after, kind) for kind in kinds}
         rows = []
         for name in names:
-            differs = cautions(before, after, self.kinds.get(name, ""))
+            differs = differing[self.kinds.get(name, "")]
             if name in judged:
                 rows.append(_moved(before, after, earlier[name], judged[name], differs, self.steady_cents))
             else:

@@ -292,10 +292,11 @@ def cells_of(samples: Sequence[Sample]) -> dict[tuple[str, int], Mean]:
     grouped: dict[tuple[str, int], list[Sample]] = {}
     for sample in sorted(samples, key=lambda s: (s.point, s.setup, s.value, s.se)):
         grouped.setdefault((sample.point, sample.setup), []).append(sample)
-    return {key: _cell(cell) for key, cell in grouped.items()}
+    return {key: _cell(tuple(cell)) for key, cell in grouped.items()}
 
 
-def _cell(samples: Sequence[Sample]) -> Mean:
+@lru_cache(maxsize=4096)  # a stage is held against the one before it, the one after it, and the first
+def _cell(samples: tuple[Sample, ...]) -> Mean:
     """Return the mean of one (point, set-up): about what its taps say together, where they do.
 
     The interval stays that of the scatter, and grows by the distance to its middle: that taps agree does not prove

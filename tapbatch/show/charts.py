@@ -74,6 +74,12 @@ def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
     }
 
 
+def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:
+    """Return for each of some stages of a part how a mode moved on the way there, where that is told."""
+    told = {(d.part, d.to_stage): d for d in history.drifts if d.mode == name}
+    return [told.get((s.part, s.stage), told.get((s.part, s.stage_shown))) for s in stages]
+
+
 def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:
     """Return where so many stages stand between two edges, in mm, each in the middle of its share.
 

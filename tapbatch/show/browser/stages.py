@@ -8,12 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from tapbatch.findings import History, Stage
+from tapbatch.findings import Drift, History, Stage
 from tapbatch.pitch import Spelling, hz_to_note
 from tapbatch.show import words
 from tapbatch.show.browser.drawing import NAMES_HEIGHT, WIDTH, bar, cut, dot, drawing, line, name_stages, say
 from tapbatch.show.browser.markup import Markup, joined, tag
-from tapbatch.show.charts import Point, chart_modes, drifts_into, mode_at, nice_step, stage_places
+from tapbatch.show.charts import Point, chart_modes, drifts_of_mode, mode_at, nice_step, stage_places
 from tapbatch.show.figures import drift_points, staff_panel
 from tapbatch.show.sheet import Panel
 from tapbatch.show.sustain import sustain_charts
@@ -43,14 +43,14 @@ def drift_figure(
     panel = staff_panel(STAFF_LEFT, STAFF_RIGHT, 8.0, STAFF_HEIGHT, points)
     places = stage_places(STAFF_LEFT, STAFF_RIGHT, len(stages))
     told = {p.index: (places[p.index], float(panel.y_mm(p.value))) for p in points}
-    links, signs = [], []
+    links, signs, moved = [], [], drifts_of_mode(history, stages, name)
     for point in points:
         before = told.get(point.index - 1)
         if before is None or not point.joined:
             continue
         here = told[point.index]
         links.append(line(*before, *here, "link cautious" if point.cautious else "link"))
-        signs.append(_sign(history, stages, point, name, before, here))
+        signs.append(_sign(moved[point.index], before, here))
     guides = [line(x, panel.top_mm, x, panel.bottom_mm, "guide") for x in places] if len(places) <= 20 else []
     pieces = [
         *guides,
@@ -65,7 +65,7 @@ def drift_figure(
     newest = mode_at(stages[-1], name)
     aside = "no longer heard" if newest is None else "leads" if newest.lead else ""
     caption = tag("figcaption", tag("b", name), f" {aside}" if aside else "")
-    svg = drawing(f"Drift of {name}", _drift_words(history, stages, name), panel.bottom_mm + NAMES_HEIGHT, pieces)
+    svg = drawing(f"Drift of {name}", _drift_words(moved, stages, name), panel.bottom_mm + NAMES_HEIGHT, pieces)
     return tag("figure", caption, svg)
 
 
@@ -82,16 +82,8 @@ def _staff(panel: Panel, pitch_hz: float, spelling: Spelling) -> Markup:
     return joined(pieces)
 
 
-def _sign(
-    history: History,
-    stages: Sequence[Stage],
-    point: Point,
-    name: str,
-    before: tuple[float, float],
-    here: tuple[float, float],
-) -> Markup:
+def _sign(drift: Drift | None, before: tuple[float, float], here: tuple[float, float]) -> Markup:
     """Return what is said of a change beside its line: the cents, ``=`` where it held, ``?`` where none can tell."""
-    drift = drifts_into(history, stages[point.index]).get(name)
     if drift is None or drift.freq_change_cents is None:
         return Markup()
     text = f"{drift.freq_change_cents:+z.0f}" if drift.verdict in ("up", "down") else ""
@@ -113,14 +105,13 @@ def _latest(panel: Panel, stages: Sequence[Stage], points: Sequence[Point], name
     )
 
 
-def _drift_words(history: History, stages: Sequence[Stage], name: str) -> str:
+def _drift_words(moved: Sequence[Drift | None], stages: Sequence[Stage], name: str) -> str:
     told = []
-    for stage in stages:
+    for stage, drift in zip(stages, moved, strict=True):
         mode = mode_at(stage, name)
         if mode is not None:
-            drift = drifts_into(history, stage).get(name)
-            moved = f", {words.moved_cell(drift)}" if drift else ""
-            told.append(f"{stage.stage_shown} {words.note_text(mode)} {words.sure_text(mode)}{moved}")
+            how = f", {words.moved_cell(drift)}" if drift else ""
+            told.append(f"{stage.stage_shown} {words.note_text(mode)} {words.sure_text(mode)}{how}")
     return "; ".join(told)
 
 
