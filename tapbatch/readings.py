@@ -33,7 +33,7 @@ from tapbatch.values import (
     TapReading,
 )
 
-METHOD = "13"
+METHOD = "14"
 """Version of the method: raise it whenever the same bytes may give another number."""
 
 FOLDER = ".readings"

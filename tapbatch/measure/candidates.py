@@ -19,7 +19,7 @@ _CANDIDATE = 18.0
 _MOST_AT_ONCE = 12
 _BESIDE = 25.0
 _BESIDE_MISFIT = 12.0
-_UNEVEN = 1.0 / 12.0  # of a mode's amplitude
+UNEVEN = 1.0 / 12.0  # of a mode's amplitude; chosen so that the close pairs of struck things bear the flag
 _LEAST_BESIDE_HZ = 3.0
 _APART_HZ = 8.0
 _SEARCH_T60_S = (0.06, 0.2, 0.7)
@@ -101,7 +101,7 @@ def left_beside(found: TapFit) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     # The misfit itself, without the factor that its part in one number of the mode asks for.
     over_misfit = most > _BESIDE_MISFIT * found.excess / MISFIT_IN_ONE
     plain = most > _BESIDE
-    return plain & over_misfit, plain & (most > _UNEVEN**2 * energy)
+    return plain & over_misfit, plain & (most > UNEVEN**2 * energy)
 
 
 def nudged_apart(added: Complex, poles: Complex, rate_hz: float) -> Complex:

@@ -14,6 +14,7 @@ import numpy as np
 from tapbatch.listen.judging import BOUNCE
 from tapbatch.listen.taps import quiet_stretches
 from tapbatch.measure.bound import covariance
+from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.decimate import Decimator, zones
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.honesty import EarlyLate, early_late
@@ -38,7 +39,13 @@ _SURELY_TWO = 1.96  # standard errors between two modes in one width
 # What is not known at all is said to be known to a factor of 400 or to an octave, so that all can be reckoned with.
 _UNKNOWN_LOG_SE = 3.0
 _UNKNOWN_OF_FREQ = 0.35
+_NOTHING_KNOWN = 0.9  # standard error of ln T60: the interval reaches from a sixth to six times
+_LOUD_DB = 10.0  # below the loudest mode: what is so loud is there, however it dies away
 _LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
+
+
+_Heard = tuple[Mode, Float, int]
+"""A mode, the correlations of its zone, and its place in them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,7 +188,7 @@ def _refused(tap: Tap, reason: str) -> Tap:
 
 
 def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapReading:
-    heard: list[tuple[Mode, Float, int]] = []  # a mode, the correlations of its zone, and its place in them
+    heard: list[_Heard] = []
     begins: list[float] = []
     for zone in prepared:
         found = _fit_zone(tap, zone, sound)
@@ -199,11 +206,51 @@ def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapR
     heard = [h for h in heard if h[0].energy_db > loudest_db - _FAINTEST_DB]
     if not heard:
         return TapReading(tap=_refused(tap, "nothing rings in the band"))
+    heard, unknown = _parted(heard)
+    modes = beside_unknown(with_pairs([m for m, _, _ in heard]), unknown)
     return TapReading(
         tap=replace(tap, free_from_s=begins[0]),
-        modes=_from(with_pairs([m for m, _, _ in heard]), begins[0] - tap.free_from_s),
+        modes=_from(modes, begins[0] - tap.free_from_s),
         couplings=_couplings([(together, k) for _, together, k in heard]),
     )
+
+
+def _parted(heard: list[_Heard]) -> tuple[list[_Heard], list[Mode]]:
+    """Part the modes of a tap from those of whose decay nothing is known, which are no more than a misfit's share."""
+    loudest_db = max(m.energy_db for m, _, _ in heard)
+    known = [m.t60_log_se < _NOTHING_KNOWN or m.energy_db > loudest_db - _LOUD_DB for m, _, _ in heard]
+    unknown = [m for (m, _, _), is_known in zip(heard, known, strict=True) if not is_known]
+    return [h for h, is_known in zip(heard, known, strict=True) if is_known], unknown
+
+
+def beside_unknown(modes: list[Mode], unknown: list[Mode]) -> list[Mode]:
+    """Return modes flagged ``not-exponential`` where one of which nothing is known lies beside them.
+
+    Within two widths of either, and from a twelfth of the amplitude on: as what a fit has left
+    (:func:`tapbatch.measure.candidates.left_beside`), it may be a second line, or the same that does not die away
+    evenly.
+
+    Parameters
+    ----------
+    modes, unknown
+        Of one tap; any number, also none.
+
+    Returns
+    -------
+    list of Mode
+        Those of ``modes`` in the same order, with that flag added after their own.
+    """
+    flagged = []
+    for mode in modes:
+        reach = 2.0 * LN_1000 / np.pi
+        uneven = any(
+            abs(mode.freq_hz - other.freq_hz) < reach / min(mode.t60_s, other.t60_s)
+            and other.energy_db > mode.energy_db + 20.0 * np.log10(UNEVEN)
+            for other in unknown
+        )
+        flags = dict.fromkeys((*mode.flags, "not-exponential")) if uneven else mode.flags
+        flagged.append(replace(mode, flags=tuple(flags)))
+    return flagged
 
 
 def with_pairs(modes: list[Mode]) -> list[Mode]:

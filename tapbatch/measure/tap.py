@@ -158,9 +158,10 @@ def _first_right(whitened: Float, current: TapFit) -> int:
     weights = np.concatenate([current.fit.weights, current.fit.hum_weights])
     before = (poles[None] ** n[:, None] @ weights).real
     misfit = (whitened[current.first - back : current.first][::-1] - before) ** 2
-    # The force of a mallet ends softly: stop at the first block that chance makes once in twenty, and stay clear of
-    # it, since half a millisecond early costs half the accuracy. Of loud modes too little shows at once: there a
-    # block may be one that chance makes once in 300, and each quarter of a millisecond late costs half a per cent.
+    # The force of a mallet ends softly: stop at the first block that noise alone makes once in some forty taps, and
+    # stay clear of it, since half a millisecond early costs half the accuracy. Of loud modes what is missing shows at
+    # once: there only what noise makes once in several hundred taps stops, since each quarter of a millisecond late
+    # costs half a per cent.
     plain = float(np.mean(before**2)) > _LOUD * base
     most, clear = (9.0 * base, 0) if plain else (6.0 * base, half_ms // 2)
     for start in range(back - half_ms + 1):

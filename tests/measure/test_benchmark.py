@@ -55,20 +55,24 @@ def test_stages_stay_within_their_limits(name: str) -> None:
     )
 
 
-@pytest.mark.parametrize("name", ["body-6", "body-12", "pair-4", "pink", "rate-8000"])
+MOST_OVER_IDEAL = 1.04
+"""1.01 to 1.035 is what they lose: beside the ideal nearly all luck is gone, so what creeps is seen long before the
+limits of 1.05 and 1.10 are left."""
+
+
+@pytest.mark.parametrize(
+    "name", ["one-40", "body-6", "body-12", "pair-2", "pair-4", "pink", "hum-in-50", "contact-5-late", "rate-8000"]
+)
 def test_taps_lose_little_beside_the_ideal_on_the_same_sounds(name: str) -> None:
-    """The limits themselves, without allowance: beside the ideal nearly all luck is gone, and what creeps is seen."""
     tallies = play(_case(name), Plan(TRIALS, ideal=True))
-    freq, t60 = tallies[OURS].over(tallies[IDEAL])
-    assert freq <= score.MOST_FREQ_RATIO
-    assert t60 <= score.MOST_T60_RATIO
+    assert tallies[OURS].found == tallies[OURS].counting == tallies[IDEAL].found
+    assert max(tallies[OURS].over(tallies[IDEAL])) <= MOST_OVER_IDEAL
 
 
 def test_stages_lose_little_beside_the_ideal_on_the_same_sounds() -> None:
     tallies = play_stage(_case("stage-5"), Plan(RECORDINGS, ideal=True))
-    freq, t60 = tallies[OURS].over(tallies[IDEAL])
-    assert freq <= score.MOST_FREQ_RATIO
-    assert t60 <= score.MOST_T60_RATIO
+    assert tallies[OURS].found == tallies[OURS].counting == tallies[IDEAL].found
+    assert max(tallies[OURS].over(tallies[IDEAL])) <= MOST_OVER_IDEAL
 
 
 def test_the_ideal_reaches_the_bound() -> None:

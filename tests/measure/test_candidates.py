@@ -5,10 +5,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tapbatch.listen.taps import find_taps
 from tapbatch.measure.candidates import left_beside
 from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Samples, decays
 from tapbatch.measure.prune import TapFit, local_excess
+from tapbatch.measure.sound import beside_unknown, measure_taps
+from tapbatch.values import BandSettings, Mode, Sound
+from tests.benchmarks import scenes
+from tests.benchmarks.cases import CASES
+from tests.benchmarks.montecarlo import measured
 
 RATE_HZ = 2000.0
 LENGTH = 1800
@@ -67,6 +73,48 @@ def test_a_line_of_a_quarter_is_seen_beside(widths: float, t60_s: float, phase_r
     """A nearer one the mode takes up into itself, and less is left of it."""
     _, uneven = left_beside(_fitted(_sound(0.25, widths, t60_s, phase_rad))[1])
     assert uneven[0]
+
+
+@pytest.mark.parametrize(("name", "most"), [("body-12", 0.0), ("phone", 0.0), ("room", 0.1)])
+def test_what_dies_away_evenly_is_not_said_not_to(name: str, most: float) -> None:
+    """In a room at -20 dB what is left beside a mode may be a line of the room, and then the flag is right."""
+    case = next(c for c in CASES if c.name == name)
+    found = []
+    for trial in range(15):
+        scene = scenes.scene(case, trial)
+        true_hz = np.array([m.freq_hz for m in scene.true[0].modes])
+        found += [m for m in measured(case, scene)[0].modes if np.abs(true_hz - m.freq_hz).min() < 1.0]
+    assert len(found) >= 0.95 * 15 * len(true_hz)
+    assert sum("not-exponential" in m.flags for m in found) <= most * len(found)
+
+
+def test_an_uneven_decay_bears_the_flag() -> None:
+    """A loud mode whose frequency falls by 1 % while it dies away, in two takes of the same glide."""
+    rate_hz, rng = 16000, np.random.default_rng(23)
+    time_s = np.arange(rate_hz) / rate_hz
+    turns = 2 * np.pi * 300.0 * (time_s + 0.01 * 0.15 * (1 - np.exp(-time_s / 0.15)))
+    decay = 0.2 * np.exp(-np.log(1000) * time_s / 0.5) * np.sin(turns)
+    samples = np.concatenate([np.zeros(rate_hz // 2), decay, np.zeros(rate_hz // 4)])
+    sound = Sound(samples=samples + 1e-5 * rng.standard_normal(len(samples)), sample_rate_hz=rate_hz)
+    modes = measure_taps(sound, find_taps(sound), BandSettings())[0][0].modes
+    loudest = max(modes, key=lambda m: m.energy_db)
+    assert {"not-exponential", "pair?"} & set(loudest.flags)
+
+
+def _mode(freq_hz: float, energy_db: float) -> Mode:
+    return Mode(
+        freq_hz=freq_hz, freq_se_hz=0.1, t60_s=0.4, t60_log_se=0.1, freq_t60_corr=0.0, amplitude=0.1, phase_rad=0.0,
+        energy_db=energy_db, flags=("hum",),
+    )  # fmt: skip
+
+
+def test_one_of_which_nothing_is_known_flags_its_neighbour_alone() -> None:
+    width_hz = np.log(1000) / 0.4 / np.pi
+    near, far = _mode(200.0, -20.0), _mode(200.0 + 5 * width_hz, -20.0)
+    assert [m.flags for m in beside_unknown([near, far], [])] == [("hum",), ("hum",)]
+    loud, soft = _mode(200.0 + 1.9 * width_hz, -41.0), _mode(200.0 + 1.9 * width_hz, -42.0)
+    assert [m.flags for m in beside_unknown([near, far], [loud])] == [("hum", "not-exponential"), ("hum",)]
+    assert [m.flags for m in beside_unknown([near, far], [soft])] == [("hum",), ("hum",)]
 
 
 @pytest.mark.parametrize("energy_db", [20.0, 40.0, 80.0])
