@@ -8,8 +8,9 @@ separately: with the other modes held, one Gauss-Newton step from the joint solu
 exponential in the stated noise. Where it is more than chance would make once in 3,000, half the difference,
 freed of what noise contributes, is added to the standard errors: the interval then spans early and late. A mode is
 flagged ``not-exponential`` where its decay differs by more than a quarter, and ``glides`` where its frequency does by
-more than 3 cents, beyond chance. Beside a loud misfit that chance is wide; there what is left flags the mode too,
-where it is a twelfth of it in amplitude (:func:`tapbatch.measure.candidates.left_beside`).
+more than 3 cents, beyond chance. Where the residual is more than noise, ``C`` is as large as it leaves it once each
+half is let go its own way: a glide explains its own misfit, a room's tail does not. What is left beside a mode flags
+it too where it is a twelfth of it in amplitude (:func:`tapbatch.measure.candidates.left_beside`).
 
 What this cannot see: a gain that bends every decay alike, and anything that happens within the first line width.
 """
@@ -21,8 +22,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.measure.fit import Fit
 from tapbatch.measure.geometric import Complex, Float, Samples, power_sums, powers
-from tapbatch.measure.prune import TapFit
+from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess
 
 HALF_KNOWN_AT = 1.337  # of delta n: the median of a gamma density of shape 3, over 2
 _BY_CHANCE = 16.0  # chi-square, 2 degrees of freedom, exceeded once in 3,000
@@ -60,10 +62,10 @@ def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
     split = np.clip(np.round(HALF_KNOWN_AT / delta), 4, fit.length - 4).astype(int)
     early_info, late_info, early_slope, late_slope = _halves(tap, split)
     early_cov, late_cov = _inverses(early_info), _inverses(late_info)
-    early = (early_cov @ early_slope[:, :, None])[:, 2:, 0]
-    late = (late_cov @ late_slope[:, :, None])[:, 2:, 0]
-    difference = late - early
-    cov = (early_cov + late_cov)[:, 2:, 2:] * tap.excess[:, None, None]
+    early, late = ((c @ s[:, :, None])[:, :, 0] for c, s in ((early_cov, early_slope), (late_cov, late_slope)))
+    difference = (late - early)[:, 2:]
+    excess = _left_by_halves(tap, split, early, late)
+    cov = (early_cov + late_cov)[:, 2:, 2:] * excess[:, None, None]
     chi2 = np.einsum("ki,kij,kj->k", difference, _inverses(cov), difference)
     share = np.where(chi2 > _BY_CHANCE, np.sqrt(np.maximum(1.0 - 2.0 / np.maximum(chi2, 2.0), 0.0)), 0.0)
     # A linear step cannot be trusted beyond a factor of e; more than that is bent beyond any number.
@@ -84,15 +86,31 @@ def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
 def _halves(tap: TapFit, split: NDArray[np.intp]) -> tuple[Float, Float, Float, Float]:
     """Return information (K, 4, 4) and slope (K, 4) of ``Re c, Im c, log delta, omega``, early and late."""
     fit, residual = tap.fit, tap.residual
-    ones, delta = np.ones(fit.count), -np.log(np.abs(fit.poles))
-    # Each derivative is Re(u n^p z^n).
-    u = np.stack([ones, 1j * ones, -delta * fit.weights, 1j * fit.weights], axis=1)
+    u = _derivatives(fit)
     whole, early = (_products(u, fit.poles, length) for length in (np.full(fit.count, fit.length), split))
     slope = _slopes(u, *Samples(residual).moments(fit.poles))
     n = np.arange(split.max())
     table = powers(fit.poles, len(n)) * (residual[: len(n), None] * (n[:, None] < split))
     slope_early = _slopes(u, table.sum(axis=0), n @ table)
     return early, whole - early, slope_early, slope - slope_early
+
+
+def _left_by_halves(tap: TapFit, split: NDArray[np.intp], early: Float, late: Float) -> Float:
+    """Return by what variances exceed those of noise once each half of a decay is let go its own way, (K,)."""
+    if (tap.excess == 1.0).all():
+        return tap.excess
+    fit, left = tap.fit, tap.residual.copy()
+    u, n = _derivatives(fit), np.arange(fit.length)
+    for k in range(fit.count):
+        steps = np.where(n[:, None] < split[k], early[k], late[k])
+        left -= (fit.poles[k] ** n * ((steps * u[k]) * n[:, None] ** _POWER).sum(axis=1)).real
+    return np.minimum(tap.excess, MISFIT_IN_ONE * local_excess(left, fit.poles, tap.rate_hz))
+
+
+def _derivatives(fit: Fit) -> Complex:
+    """Return ``u`` of the derivatives ``Re(u n^p z^n)`` of each mode, (K, 4)."""
+    ones, delta = np.ones(fit.count), -np.log(np.abs(fit.poles))
+    return np.stack([ones, 1j * ones, -delta * fit.weights, 1j * fit.weights], axis=1)
 
 
 def _products(u: Complex, poles: Complex, length: NDArray[np.intp]) -> Float:

@@ -200,6 +200,14 @@ def _stages() -> tuple[Case, ...]:
         for c in (0.5, 2.0, 5.0)
     ]  # fmt: skip
     found += [
+        Case(
+            name=f"wander-{c:g}-of-{n}", about=f"the same with {n} taps", body=six(), taps=n, level_scatter_db=8.0,
+            wander_cents=c,
+        )
+        for n in (2, 3, 10)
+        for c in (2.0, 5.0)
+    ]  # fmt: skip
+    found += [
         Case(name="room-stage", about="as room, five taps", body=six(), room_db=-20.0, taps=5, level_scatter_db=8.0),
         Case(name="aac-64-stage", about="as aac-64, five taps", body=six(50.0), codec_kbps=64, taps=5,
              level_scatter_db=8.0),

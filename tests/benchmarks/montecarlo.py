@@ -28,6 +28,7 @@ from tests.benchmarks.score import Z_95, Estimates, Float, Tally, Truth
 
 OURS = "tapbatch"
 IDEAL = "ideal"
+SAME = "tapbatch, peers' trials"
 _OWNED = frozenset({"hum", "pair?"})
 
 
@@ -49,7 +50,9 @@ def play(case: Case, plan: Plan) -> dict[str, Tally]:
     """Play a case of single taps; the tallies are in the order of the table."""
     absent = peers.missing()
     told = [IDEAL] if plan.ideal and case.bounded else []
-    names = [OURS, *told, *(p for p in plan.peers if p not in absent and plan.peer_trials)]
+    present = [p for p in plan.peers if p not in absent and plan.peer_trials]
+    same = [SAME] if present and plan.peer_trials < plan.trials else []
+    names = [OURS, *told, *same, *present]
     tallies = {name: Tally() for name in names}
     warm_up(case)
     for trial in range(plan.first, plan.first + plan.trials):
@@ -62,7 +65,9 @@ def play(case: Case, plan: Plan) -> dict[str, Tally]:
         if told:
             tallies[IDEAL].add(trial, _of_poles(scenes.ideal(case, scene), case), truth, math.nan)
         if trial - plan.first < plan.peer_trials:
-            _play_peers(case, scene, truth, trial, {n: t for n, t in tallies.items() if n not in (OURS, IDEAL)})
+            if same:
+                tallies[SAME].add(trial, _of_modes(readings[0].modes), truth, spent_ms)
+            _play_peers(case, scene, truth, trial, {n: tallies[n] for n in present})
     return tallies
 
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from tests.benchmarks import peers, score
 from tests.benchmarks.cases import Case
-from tests.benchmarks.montecarlo import IDEAL, OURS
+from tests.benchmarks.montecarlo import IDEAL, OURS, SAME
 from tests.benchmarks.score import Tally
 
 TAP_HEAD = (
@@ -52,7 +52,7 @@ def tap_row(case: Case, method: str, tally: Tally, ideal: Tally | None = None) -
     bias, cover = tally.bias, tally.cover
     cells = [
         case.name,
-        f"**{method}**" if method == OURS else method,
+        f"**{method}**" if method in (OURS, SAME) else method,
         str(tally.taps),
         *ratios,
         *(_number(r, 3) for r in tally.over(ideal)),
@@ -115,13 +115,12 @@ OUT_OF_REACH = """\
   Nothing in the mathematics forbids to do the same; the tap alone (`pair-2`) loses next to nothing.
 - **False modes in a room.** A room's own modes are damped sines that the same blow sets off, in the same
   microphone. One tap at one place holds nothing that tells them from the body's: both are poles of one transfer
-  function. They count as false here because the simulation knows better. They repeat from tap to tap, so
-  joining does not remove them all (`room-stage`); moving the microphone would, and the README says how to
-  record.
+  function. They count as false here because the simulation knows better. All that can be asked is that a mode
+  stands well out of what is left beside it, and that something is known of its decay; what still passes in a tap or
+  two of a hundred does not repeat (`room-stage`).
 - **False modes through AAC.** What the codec leaves out comes back as noise in bands of some hundred hertz and
   frames of 1024 samples, as loud as the sound in that band and dying with it. Such a burst has the envelope of
-  a mode, and in one tap passes for one. It does not repeat: of what the rows of taps show, `aac-64-stage` keeps
-  what is left in five."""
+  a mode. What passes the same two questions in one tap seldom repeats (`aac-64-stage`)."""
 
 
 def legend(cases: Iterable[Case]) -> str:
