@@ -176,7 +176,7 @@ class Watch:
             shop = self.opened()
             self._take_up(shop)
             if self._settings and settings != self._settings:
-                self.teller.note("settings or notes were saved: the tables follow them")
+                self.teller.note("settings or notes were saved, and are taken up")
             self._settings, self._shop, self._due = settings, shop, True
             self._not_before_s = float("-inf")
         assert self._arrivals is not None

@@ -30,7 +30,7 @@ def sounds() -> Sounds:
     return {LYRE: taps(71, count=2), NA: taps(72, count=2)}
 
 
-SAVED = "note: settings or notes were saved: the tables follow them"
+SAVED = "note: settings or notes were saved, and are taken up"
 
 
 class Bench:

@@ -1,11 +1,11 @@
-"""How soon an arrival is read: ``python -m tests.benchmarks.arrivals [--times N] [--write]``.
+"""How soon an arrival is read: ``python -m tests.benchmarks.arrivals [--times N] [--stages N ...] [--write]``.
 
 The program itself watches a copy of the sample shop; recordings of five taps at 44.1 kHz are copied into it in four
 pieces, a tenth of a second apart. Told is the time from the last byte written to its stage standing in ``modes.csv``,
 and to the line printed; the 0.3 s for which a file must be still are in it. Half of them come when all is quiet, half
 while a report is being drawn: the one that the arrival before them made due. At last Ctrl-C is given to all
-processes, as a terminal does, again while a report is drawn. ``--write`` writes ``ARRIVALS.md`` beside
-this file.
+processes, as a terminal does, again while a report is drawn. Then the same recordings come, when all is quiet, to an
+instrument that has many stages already. ``--write`` writes ``ARRIVALS.md`` beside this file.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from pathlib import Path
 from shutil import copytree, ignore_patterns
 
 from tapbatch import watching
+from tests.benchmarks.many import make
 from tests.benchmarks.tables import machine
 
 ROOT = Path(__file__).parents[2]
@@ -64,6 +65,13 @@ def main() -> None:
     """Play, and say what came out."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.arrivals", description=__doc__)
     parser.add_argument("--times", type=int, default=12, help="arrivals; 12")
+    parser.add_argument(
+        "--stages",
+        type=int,
+        nargs="*",
+        default=[50, 100],
+        help="stages that an instrument has; 50 100, nothing for none",
+    )
     parser.add_argument("--write", action="store_true", help=f"write {RESULTS.name}")
     said = parser.parse_args()
     sound = (ROOT / "sample_data" / "recordings" / "kantele-03_11-settled_strung_at-centre_1.wav").read_bytes()
@@ -82,12 +90,15 @@ def main() -> None:
         status = watched.process.wait()
         stopped_s = time.perf_counter() - began_s
     met = sum(drawing for _, _, drawing in during)
-    rows = (
+    rows = [
         ("quiet, to `modes.csv`", [a for a, _, _ in quiet]),
         ("quiet, to the printed line", [b for _, b, _ in quiet]),
         ("while a report is drawn, to `modes.csv`", [a for a, _, _ in during]),
         ("while a report is drawn, to the printed line", [b for _, b, _ in during]),
-    )
+    ]
+    for stages in said.stages:
+        told = _to_many(stages, said.times, sound)
+        rows.append((f"quiet, to an instrument of {stages} stages, to the printed line", [b for _, b, _ in told]))
     lines = [
         "# How soon an arrival is read\n",
         f"{machine()}\n",
@@ -105,7 +116,26 @@ def main() -> None:
         RESULTS.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
-def _arrival(watched: Watched, shop: Path, number: int, sound: bytes, after_s: float) -> tuple[float, float, bool]:
+def _to_many(stages: int, times: int, sound: bytes) -> list[tuple[float, float, bool]]:
+    """Return what :func:`_arrival` does of arrivals at an instrument that has as many stages."""
+    with tempfile.TemporaryDirectory() as folder:
+        shop = make(Path(folder), 2 * stages, 1, per_instrument=2 * stages)
+        watched = Watched(shop)
+        watched.line_with("watching")
+        report = shop / "results" / "lyre-0000" / "report.pdf"
+        told = []
+        for number in range(times):
+            while _is_older(report, report.with_name("modes.csv")):
+                time.sleep(0.05)
+            told.append(_arrival(watched, shop, 1000 + number, sound, 1.0, "lyre-0000"))
+        os.killpg(watched.process.pid, signal.SIGINT)
+        watched.process.wait()
+    return told
+
+
+def _arrival(
+    watched: Watched, shop: Path, number: int, sound: bytes, after_s: float, instrument: str = "zither-1"
+) -> tuple[float, float, bool]:
     """Return the seconds to the table and to the line, and whether a report was due; ``after_s`` from the one before.
 
     The one before ended when its line was printed.
@@ -115,13 +145,13 @@ def _arrival(watched: Watched, shop: Path, number: int, sound: bytes, after_s: f
     data = bytearray(sound)
     # One sample differs, so that no two are the same sound.
     data[5000 + 2 * number] ^= 1
-    with (shop / "recordings" / f"zither-1_{stage}_top_1.wav").open("wb") as copy:
+    with (shop / "recordings" / f"{instrument}_{stage}_top_1.wav").open("wb") as copy:
         step = -(-len(data) // PIECES)
         for first in range(0, len(data), step):
             time.sleep(PAUSE_S)
             copy.write(data[first : first + step])
             copy.flush()
-    written_s, table = time.perf_counter(), shop / "results" / "zither-1" / "modes.csv"
+    written_s, table = time.perf_counter(), shop / "results" / instrument / "modes.csv"
     drawing = number > 0 and _is_older(table.with_name("report.pdf"), table)
     while not (table.exists() and stage in table.read_text(encoding="utf-8")):
         time.sleep(0.002)
