@@ -186,6 +186,15 @@ def test_peers_find_a_loud_clean_mode(name: str) -> None:
         assert nearest[1] == pytest.approx(0.4, rel=0.05)
 
 
+@pytest.mark.parametrize("name", ["body-6", "body-12", "pink"])
+def test_no_peer_comes_nearer_on_the_same_sounds(name: str) -> None:
+    """All peers on all bounded cases are in RESULTS.md; these have modes enough for a few trials to tell."""
+    tallies = play(_case(name), Plan(6, peer_trials=6))
+    ours = tallies.pop(OURS)
+    for peer, tally in tallies.items():
+        assert not tally.errors or min(np.array(tally.ratios) / ours.ratios) > 1.0, peer
+
+
 # ------------------------------------------------------------------- scoring
 
 
