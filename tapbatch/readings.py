@@ -33,7 +33,7 @@ from tapbatch.values import (
     TapReading,
 )
 
-METHOD = "14"
+METHOD = "15"
 """Version of the method: raise it whenever the same bytes may give another number."""
 
 FOLDER = ".readings"

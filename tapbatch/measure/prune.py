@@ -95,7 +95,7 @@ def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex,
     if supported is None:
         return None
     fit, _ = supported
-    return TapFit(fit, y, y - _model(fit), np.ones(fit.count), first, rate_hz)
+    return TapFit(fit, y, y - model_of(fit), np.ones(fit.count), first, rate_hz)
 
 
 def settled(found: TapFit, hum: Complex) -> TapFit | None:
@@ -119,7 +119,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
         fit, kept = supported
         excess = excess[kept]
     if fit is not found.fit:
-        residual = found.samples - _model(fit)
+        residual = found.samples - model_of(fit)
         excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
     # Noise spreads its power evenly over the four numbers of a mode; a misfit may put all of it on one of them.
     excess = np.where(excess > 1.0, MISFIT_IN_ONE * excess, 1.0)
@@ -141,7 +141,7 @@ def _supported(
     needed, held = np.zeros((2, fit.count), dtype=bool)
     while len(poor := _poor(fit, over[kept], needed, held, rate_hz)):
         # What stands alone, or is unsure of its decay, goes first: a pair is easier to judge without the rest.
-        pair = _beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
+        pair = beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
         poor = poor[:1] if pair.all() else poor[~pair]
         keep = np.setdiff1d(np.arange(fit.count), poor)
         less = fit_modes(Samples(y), fit.poles[keep], hum, steps)
@@ -153,7 +153,7 @@ def _supported(
         if not len(keep):
             return None
         if pair.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[kept][poor[0]]:
-            left = local_excess(y - _model(fit), fit.poles[poor], rate_hz)[0]
+            left = local_excess(y - model_of(fit), fit.poles[poor], rate_hz)[0]
             if left < _SETTLED:
                 needed[poor] = True
                 continue
@@ -176,7 +176,7 @@ def _mostly_noise(fit: Fit) -> bool:
     return fit.chi2 < _MISFIT * fit.length
 
 
-def _beats(fit: Fit) -> NDArray[np.bool_]:
+def beats(fit: Fit) -> NDArray[np.bool_]:
     """Tell which lines have a like one within the width of both, shape (K,), and yet an eighth of it away.
 
     Poles nearer than that may cancel with amplitudes beyond all measure; what falls 2.5 times faster is no twin.
@@ -238,7 +238,8 @@ def _window(poles: Complex, hum: Complex, first: int, last: int, rate_hz: float)
     return min(last, first + int(max(longest_s, _LEAST_WINDOW_S) * rate_hz))
 
 
-def _model(fit: Fit) -> Float:
+def model_of(fit: Fit) -> Float:
+    """Return the sound of a fit, mains and all, shape (N,)."""
     poles = np.concatenate([fit.poles, fit.hum_poles])
     return decays(poles, np.concatenate([fit.weights, fit.hum_weights]), fit.length)
 

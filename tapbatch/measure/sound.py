@@ -6,6 +6,7 @@ scale of the recording. Standard errors are those of one tap, from its noise and
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 
@@ -21,6 +22,7 @@ from tapbatch.measure.honesty import EarlyLate, early_late
 from tapbatch.measure.noise import LEAST_QUIET_S, Noise, estimate_noise, white_noise
 from tapbatch.measure.prune import TapFit, local_excess
 from tapbatch.measure.tap import fit_tap
+from tapbatch.measure.together import together
 from tapbatch.values import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
 _MOST_QUIET_S = 20.0
@@ -158,9 +160,12 @@ def measure_taps(
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
         return tuple(TapReading(tap=_refused(t, "too short to measure") if t.used else t) for t in taps), ()
+    fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
+    fits = [together(of_zone) for of_zone in fits]
     readings = []
     for i, tap in enumerate(taps):
-        reading = _measure_tap(tap, prepared, sound) if tap.used else TapReading(tap=tap)
+        found = [of_zone[i] for of_zone in fits]
+        reading = _read(tap, found, prepared) if tap.used else TapReading(tap=tap)
         if tap.used and not reading.modes:
             reading = _after_bounces(reading, taps[i:], prepared, sound)
         readings.append(reading)
@@ -179,7 +184,7 @@ def _after_bounces(
     if last is taps[0]:
         return reading
     later = replace(taps[0], free_from_s=last.free_from_s, free_until_s=last.free_until_s)
-    found = _measure_tap(later, prepared, sound)
+    found = _read(later, [_fit_zone(later, zone, sound) for zone in prepared], prepared)
     return found if found.modes else reading
 
 
@@ -187,11 +192,10 @@ def _refused(tap: Tap, reason: str) -> Tap:
     return replace(tap, used=False, reason=reason)
 
 
-def _measure_tap(tap: Tap, prepared: tuple[Prepared, ...], sound: Sound) -> TapReading:
+def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...]) -> TapReading:
     heard: list[_Heard] = []
     begins: list[float] = []
-    for zone in prepared:
-        found = _fit_zone(tap, zone, sound)
+    for zone, found in zip(prepared, fits, strict=True):
         if found is None:
             continue
         together = correlations(found, zone)

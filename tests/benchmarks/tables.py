@@ -109,10 +109,6 @@ def _processor() -> str:
 
 
 OUT_OF_REACH = """\
-- **Taps joined of pairs 2 Hz apart.** A stage joins what each tap found alone. Of two lines 4 to 7 Hz wide and 2 Hz
-  apart one tap's likelihood is no parabola over its own errors, so its covariance, by which it is weighed, depends
-  on what was found; `pair-2-stage` loses by that what its row says beside the ideal, which fits all taps at once.
-  Nothing in the mathematics forbids to do the same; the tap alone (`pair-2`) loses next to nothing.
 - **False modes in a room.** A room's own modes are damped sines that the same blow sets off, in the same
   microphone. One tap at one place holds nothing that tells them from the body's: both are poles of one transfer
   function. They count as false here because the simulation knows better. All that can be asked is that a mode
@@ -130,7 +126,7 @@ def legend(cases: Iterable[Case]) -> str:
     rows = "\n".join(f"- `{c.name}`: {c.about}, {c.rate_hz} Hz" for c in cases)
     parts = (
         ("How to read it", columns),
-        ("What is lost or out of reach, and why", OUT_OF_REACH),
+        ("What is out of reach, and why", OUT_OF_REACH),
         ("The other methods", methods),
         ("The cases", rows),
     )

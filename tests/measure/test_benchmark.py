@@ -69,8 +69,9 @@ def test_taps_lose_little_beside_the_ideal_on_the_same_sounds(name: str) -> None
     assert max(tallies[OURS].over(tallies[IDEAL])) <= MOST_OVER_IDEAL
 
 
-def test_stages_lose_little_beside_the_ideal_on_the_same_sounds() -> None:
-    tallies = play_stage(_case("stage-5"), Plan(RECORDINGS, ideal=True))
+@pytest.mark.parametrize("name", ["stage-5", "pair-2-stage", "pair-4-stage"])
+def test_stages_lose_little_beside_the_ideal_on_the_same_sounds(name: str) -> None:
+    tallies = play_stage(_case(name), Plan(RECORDINGS, ideal=True))
     assert tallies[OURS].found == tallies[OURS].counting == tallies[IDEAL].found
     assert max(tallies[OURS].over(tallies[IDEAL])) <= MOST_OVER_IDEAL
 

@@ -1,0 +1,118 @@
+"""Close pairs of several taps, judged about the poles that the taps have in common.
+
+Conventions: those of :mod:`tapbatch.measure.fit`; a pair is two lines within the width of both.
+
+Of two lines so near one tap's likelihood is no parabola over its own errors: what it finds is bent, and the
+covariance by which it is weighed hangs on what it found. The mean of several taps then loses a tenth of its accuracy,
+however it is weighed. About the mean, which lies nearer to the truth than what any of the taps found, the likelihood
+of each is a parabola again: one Gauss-Newton step from there is its estimate, with the information there as its
+weight, and the mean of those is where all taps together are most likely (the scoring of Fisher, Proc. Camb. Phil.
+Soc. 22, 1925).
+
+Only where nothing but noise is left beside the pair, and where the taps agree to within chance; what wanders from tap
+to tap by more than its noise stays as each tap found it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from tapbatch.measure.bound import covariance
+from tapbatch.measure.fit import fit_modes
+from tapbatch.measure.geometric import Complex, Float, Samples
+from tapbatch.measure.prune import TapFit, beats, model_of
+
+_BY_CHANCE = 1e-5  # once in so many recordings whose taps share their poles
+
+
+def together(taps: Sequence[TapFit | None]) -> list[TapFit | None]:
+    """Return the fits of the taps of one recording, close pairs that they share judged about their common poles.
+
+    Parameters
+    ----------
+    taps
+        Fits of one zone, in any order; ``None`` where there is none.
+
+    Returns
+    -------
+    list of TapFit or None
+        In the same order; as they were where fewer than two taps have the pair.
+    """
+    result = list(taps)
+    for members in _shared_pairs(taps):
+        common = _mean(taps, members)
+        if common is None:
+            continue
+        for tap, pair in members:
+            found = result[tap]
+            assert found is not None
+            result[tap] = _about(found, pair, common)
+    return result
+
+
+Members = list[tuple[int, list[int]]]
+"""Taps, and the places of a pair's two lines in the fit of each, the lower first."""
+
+
+def _shared_pairs(taps: Sequence[TapFit | None]) -> list[Members]:
+    """Return the pairs that two taps or more have, at most one of each tap; neighbours of three are left alone."""
+    groups: list[tuple[float, float, Members]] = []
+    for tap, found in enumerate(taps):
+        if found is None:
+            continue
+        for pair in _clean_pairs(found):
+            middle, width = _middle(found.fit.poles[pair])
+            near = [g for g in groups if abs(g[0] - middle) < min(width, g[1]) / 2 and g[2][-1][0] != tap]
+            if near:
+                near[0][2].append((tap, pair))
+            else:
+                groups.append((middle, width, [(tap, pair)]))
+    return [members for _, _, members in groups if len(members) > 1]
+
+
+def _clean_pairs(found: TapFit) -> list[list[int]]:
+    order = np.argsort(np.angle(found.fit.poles), kind="stable")
+    beating = beats(found.fit)[order] & (found.excess[order] == 1.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], beating.astype(np.int8), [0]])))
+    return [[int(order[a]), int(order[a + 1])] for a, b in edges.reshape(-1, 2) if b - a == 2]
+
+
+def _middle(pair: Complex) -> tuple[float, float]:
+    return float(np.angle(pair).mean()), float(-2.0 * np.log(np.abs(pair)).max())
+
+
+def _unknowns(poles: Complex) -> Float:
+    return np.concatenate([np.log(-np.log(np.abs(poles))), np.angle(poles)])
+
+
+def _mean(taps: Sequence[TapFit | None], members: Members) -> Float | None:
+    """Return ``log delta`` and ``omega`` of both lines, (4,), as the taps have them together; None if they do not."""
+    from scipy.special import chdtrc
+
+    said = []
+    for tap, pair in members:
+        found = taps[tap]
+        assert found is not None
+        at = np.concatenate([pair, found.fit.count + np.array(pair)])
+        # Samples that were scaled have noise of that size.
+        cov = covariance(found.fit)[0][np.ix_(at, at)] * found.scale**2
+        said.append((_unknowns(found.fit.poles[pair]), np.linalg.inv(cov)))
+    total = np.sum([info for _, info in said], axis=0)
+    mean = np.linalg.solve(total, np.sum([info @ x for x, info in said], axis=0))
+    surplus = sum(float((x - mean) @ info @ (x - mean)) for x, info in said)
+    return mean if chdtrc(4 * (len(said) - 1), max(surplus, 0.0)) > _BY_CHANCE else None
+
+
+def _about(found: TapFit, pair: list[int], common: Float) -> TapFit:
+    """Return a fit one step from the common poles of a pair, with the information there."""
+    log_delta, omega = np.split(common, 2)
+    start = found.fit.poles.copy()
+    start[pair] = np.exp(-np.exp(log_delta) + 1j * omega)
+    samples = Samples(found.samples)
+    there = fit_modes(samples, start, found.fit.hum_poles, most_steps=0)
+    moved = fit_modes(samples, start, found.fit.hum_poles, most_steps=1)
+    fit = replace(moved, information=there.information)
+    return replace(found, fit=fit, residual=found.samples - model_of(fit))
