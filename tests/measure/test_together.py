@@ -59,13 +59,17 @@ def _most_likely(taps: list[TapFit]) -> tuple[np.ndarray, np.ndarray]:
     return found.x, np.sqrt(np.diagonal(np.linalg.inv(found.jac.T @ found.jac)))
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_their_mean_is_where_all_taps_together_are_most_likely(seed: int) -> None:
-    rng = np.random.default_rng([31, seed])
-    taps = [_tap(rng) for _ in range(5)]
-    best, errors = _most_likely(taps)
-    assert np.abs(_joined(together(taps)) - best).max() < np.abs(_joined(list(taps)) - best).max()
-    assert (np.abs(_joined(together(taps)) - best) < 0.25 * errors).all()
+def test_their_mean_is_where_all_taps_together_are_most_likely() -> None:
+    rng = np.random.default_rng(31)
+    off = []
+    for _ in range(8):
+        taps = [_tap(rng) for _ in range(5)]
+        best, errors = _most_likely(taps)
+        off.append([(_joined(t) - best) / errors for t in (list(taps), together(taps))])
+    alone, joined = np.sqrt(np.mean(np.square(off), axis=(0, 2)))
+    # In standard errors of the mean; a third would cost it a twentieth of its accuracy.
+    assert alone > 0.25
+    assert joined < 0.15
 
 
 def test_what_is_left_explains_the_samples() -> None:
