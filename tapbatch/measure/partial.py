@@ -130,33 +130,7 @@ def fit_partials(
         One for each start. Gauss-Newton with damping, the amplitudes projected out (Golub & Pereyra, SIAM J. Numer.
         Anal. 10, 1973, with Kaufman's derivative, BIT 15, 1975).
     """
-    p = np.array(starts, dtype=np.float64)
-    if apart_hz is None:
-        p[:, 2] = 0.0
-    cost, gradient, normal = _state(p, band, apart_hz, expected)
-    damping = np.full(len(p), 1e-3)
-    going = np.arange(len(p))
-    for _ in range(most_steps):
-        if not len(going):
-            break
-        held = normal[going]
-        diagonal = np.einsum("kii->ki", held)
-        damped = held + (damping[going, None] * diagonal + 1e-12)[:, :, None] * np.eye(3)
-        step = np.linalg.solve(damped, -gradient[going, :, None])[:, :, 0]
-        tried = p[going] + np.clip(step, _LEAST_STEP, _MOST_STEP)
-        tried[:, 1] = np.clip(tried[:, 1], math.log(_SLOWEST_PER_S), math.log(_FASTEST_PER_S))
-        new, new_gradient, new_normal = _state(tried, band, _some(apart_hz, going), _some_of(expected, going))
-        better = new < cost[going]
-        settled = np.where(better, cost[going] - new < 1e-5 * cost[going] + 1e-4, damping[going] > 1e5)
-        at = going[better]
-        p[at], cost[at], gradient[at], normal[at] = (
-            tried[better],
-            new[better],
-            new_gradient[better],
-            new_normal[better],
-        )
-        damping[going] = np.where(better, np.maximum(damping[going] / 8, 1e-9), damping[going] * 8)
-        going = going[~settled]
+    p, cost, normal = _settled(band, starts, apart_hz, expected, most_steps)
     variance = np.einsum("kii->ki", np.linalg.pinv(normal, hermitian=True))
     _, _, amplitude, _, left = _model(p, band, apart_hz)
     loud = np.abs(amplitude[:, :, 0])
@@ -176,6 +150,36 @@ def fit_partials(
         )
         for k in range(len(p))
     ]
+
+
+def _settled(
+    band: Band, starts: Float, apart_hz: Float | None, expected: tuple[Float, Float] | None, most_steps: int
+) -> tuple[Float, Float, Float]:
+    """Return where the fits come to rest, (K, 3), with chi-square, (K,), and the normal matrices there, (K, 3, 3)."""
+    p = np.array(starts, dtype=np.float64)
+    if apart_hz is None:
+        p[:, 2] = 0.0
+    cost, gradient, normal = _state(p, band, apart_hz, expected)
+    damping = np.full(len(p), 1e-3)
+    going = np.arange(len(p))
+    for _ in range(most_steps):
+        if not len(going):
+            break
+        held = normal[going]
+        diagonal = np.einsum("kii->ki", held)
+        damped = held + (damping[going, None] * diagonal + 1e-12)[:, :, None] * np.eye(3)
+        step = np.linalg.solve(damped, -gradient[going, :, None])[:, :, 0]
+        tried = p[going] + np.clip(step, _LEAST_STEP, _MOST_STEP)
+        tried[:, 1] = np.clip(tried[:, 1], math.log(_SLOWEST_PER_S), math.log(_FASTEST_PER_S))
+        new, new_gradient, new_normal = _state(tried, band, _some(apart_hz, going), _some_of(expected, going))
+        better = new < cost[going]
+        settled = np.where(better, cost[going] - new < 1e-5 * cost[going] + 1e-4, damping[going] > 1e5)
+        at = going[better]
+        p[at], cost[at] = tried[better], new[better]
+        gradient[at], normal[at] = new_gradient[better], new_normal[better]
+        damping[going] = np.where(better, np.maximum(damping[going] / 8, 1e-9), damping[going] * 8)
+        going = going[~settled]
+    return p, cost, normal
 
 
 def _some(values: Float | None, which: np.ndarray) -> Float | None:

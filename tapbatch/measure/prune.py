@@ -228,9 +228,9 @@ def _window(poles: Complex, hum: Complex, first: int, last: int, rate_hz: float)
     delta, omega = -np.log(np.abs(poles)), np.angle(poles)
     order = np.argsort(omega, kind="stable")
     # A line is 2 delta wide, in rad a sample.
-    beats = np.diff(omega[order]) < 2.0 * np.minimum(delta[order][1:], delta[order][:-1])
+    near = np.diff(omega[order]) < 2.0 * np.minimum(delta[order][1:], delta[order][:-1])
     share = np.full(len(poles), WINDOW_OF_T60)
-    share[order[1:][beats]] = share[order[:-1][beats]] = WINDOW_OF_PAIRS
+    share[order[1:][near]] = share[order[:-1][near]] = WINDOW_OF_PAIRS
     if len(hum):
         on_mains = np.abs(omega[:, None] - np.angle(hum)[None]).min(axis=1) < 2.0 * delta
         share[on_mains] = WINDOW_ON_MAINS

@@ -198,9 +198,9 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
     for zone, found in zip(prepared, fits, strict=True):
         if found is None:
             continue
-        together = correlations(found, zone)
+        errors = correlations(found, zone)
         every = enumerate(to_modes(found, zone, tap.free_from_s))
-        inside = [(m, together, k) for k, m in every if _answers(zone.decimator, m)]
+        inside = [(m, errors, k) for k, m in every if _answers(zone.decimator, m)]
         heard += inside
         if inside:
             begins.append(found.first / zone.rate_hz)
@@ -215,7 +215,7 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
     return TapReading(
         tap=replace(tap, free_from_s=begins[0]),
         modes=_from(modes, begins[0] - tap.free_from_s),
-        couplings=_couplings([(together, k) for _, together, k in heard]),
+        couplings=_couplings([(errors, k) for _, errors, k in heard]),
     )
 
 

@@ -89,21 +89,29 @@ def _unknowns(poles: Complex) -> Float:
 
 
 def _mean(taps: Sequence[TapFit | None], members: Members) -> Float | None:
-    """Return ``log delta`` and ``omega`` of both lines, (4,), as the taps have them together; None if they do not."""
+    """Return ``log delta`` and ``omega`` of both lines, (4,), as the taps have them together.
+
+    ``None`` if they do not agree, or where one of them knows nothing of the pair.
+    """
     from scipy.special import chdtrc
 
-    said = []
-    for tap, pair in members:
-        found = taps[tap]
-        assert found is not None
-        at = np.concatenate([pair, found.fit.count + np.array(pair)])
-        # Samples that were scaled have noise of that size.
-        cov = covariance(found.fit)[0][np.ix_(at, at)] * found.scale**2
-        said.append((_unknowns(found.fit.poles[pair]), np.linalg.inv(cov)))
-    total = np.sum([info for _, info in said], axis=0)
-    mean = np.linalg.solve(total, np.sum([info @ x for x, info in said], axis=0))
+    try:
+        said = [_said(taps[tap], pair) for tap, pair in members]
+        total = np.sum([info for _, info in said], axis=0)
+        mean = np.linalg.solve(total, np.sum([info @ x for x, info in said], axis=0))
+    except np.linalg.LinAlgError:
+        return None
     surplus = sum(float((x - mean) @ info @ (x - mean)) for x, info in said)
     return mean if chdtrc(4 * (len(said) - 1), max(surplus, 0.0)) > _BY_CHANCE else None
+
+
+def _said(found: TapFit | None, pair: list[int]) -> tuple[Float, Float]:
+    """Return ``log delta`` and ``omega`` of a pair, (4,), and the information on them, (4, 4)."""
+    assert found is not None
+    at = np.concatenate([pair, found.fit.count + np.array(pair)])
+    # Samples that were scaled have noise of that size.
+    cov = covariance(found.fit)[0][np.ix_(at, at)] * found.scale**2
+    return _unknowns(found.fit.poles[pair]), np.linalg.inv(cov)
 
 
 def _about(found: TapFit, pair: list[int], common: Float) -> TapFit:

@@ -7,6 +7,7 @@ also writes them to ``RESULTS.md`` beside this file.
 from __future__ import annotations
 
 import argparse
+import math
 from pathlib import Path
 
 from tests.benchmarks import peers, score, tables
@@ -118,7 +119,7 @@ def _stage_case(case: Case, plan: Plan, page: _Page, left: list[str], odd: list[
 
 
 def _left(case: Case, over: tuple[float, float], perhaps: list[str], beyond_chance: list[str]) -> list[str]:
-    lost = "" if over[0] != over[0] else f"; over the ideal on the same sounds f {over[0]:.3f}, T60 {over[1]:.3f}"
+    lost = "" if math.isnan(over[0]) else f"; over the ideal on the same sounds f {over[0]:.3f}, T60 {over[1]:.3f}"
     return [
         f"- `{case.name}`: {what}{'' if what in beyond_chance else ' (may be luck)'}"
         f"{lost if 'the bound' in what else ''}"

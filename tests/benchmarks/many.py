@@ -165,9 +165,8 @@ def sizes(page: Page, folder: Path, counts: Sequence[int], jobs: int) -> None:
     page.say(f"Two recordings, compared with nothing, cost {small.cpu_s:.2f} s. Beyond those the dearest costs")
     times = max(plain) / min(plain)
     page.say(f"{times:.2f} times the cheapest: what comparing loads, in each worker, then counts as theirs.")
-    times = max(s / n for n, s in zip(counts, whole, strict=True)) / min(
-        s / n for n, s in zip(counts, whole, strict=True)
-    )
+    shared = [s / n for n, s in zip(counts, whole, strict=True)]
+    times = max(shared) / min(shared)
     page.say(f"With starting spread over them, it costs {times:.2f} times as much.\n")
 
 

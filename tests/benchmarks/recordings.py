@@ -222,7 +222,7 @@ def pairs_of(readings: Mapping[str, Reading], folder: Path = FOLDER) -> list[Clo
 
 
 def lone(partials: Sequence[Partial], folder: Path = FOLDER) -> list[Partial]:
-    """Return the partials found that have no listed close pair within 25 cents: what says *two* of them errs."""
+    """Return the partials found that have no listed close pair within 25 cents; whether they are one, nobody says."""
     halves: dict[str, list[float]] = defaultdict(list)
     for row in rows_of("pairs.csv", folder):
         halves[row["file"]].append(float(row["freq_hz"]))

@@ -82,6 +82,13 @@ def test_what_is_left_explains_the_samples() -> None:
         assert np.mean(tap.residual**2) == pytest.approx(1.0, abs=0.2)
 
 
+def test_errors_that_cannot_be_inverted_leave_the_taps_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(34)
+    taps = [_tap(rng) for _ in range(2)]
+    monkeypatch.setattr("tapbatch.measure.together.covariance", lambda _: (np.zeros((4, 4)), np.zeros((2, 2, 2))))
+    assert all(a is b for a, b in zip(together(taps), taps, strict=True))
+
+
 def test_what_has_nothing_in_common_stays_as_it_is() -> None:
     rng = np.random.default_rng(33)
     one, none = _tap(rng), None
