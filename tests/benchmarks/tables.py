@@ -112,8 +112,9 @@ OUT_OF_REACH = """\
 - **False modes in a room.** A room's own modes are damped sines that the same blow sets off, in the same
   microphone. One tap at one place holds nothing that tells them from the body's: both are poles of one transfer
   function. They count as false here because the simulation knows better. All that can be asked is that a mode
-  stands well out of what is left beside it, and that something is known of its decay; what still passes in a tap or
-  two of a hundred does not repeat (`room-stage`).
+  stands well out of what is left beside it, and that something is known of its decay. To ask more of both leaves
+  fewer false ones and loses partials of real things: the limits were set where neither loses much. What still passes
+  in one tap seldom repeats (`room-stage`).
 - **False modes through AAC.** What the codec leaves out comes back as noise in bands of some hundred hertz and
   frames of 1024 samples, as loud as the sound in that band and dying with it. Such a burst has the envelope of
   a mode. What passes the same two questions in one tap seldom repeats (`aac-64-stage`)."""
