@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 
-from tapbatch import simulate as sim
+from tapbatch.simulate import taps as sim
 
 SEED = 431
 PEAK_DBFS = -14.0

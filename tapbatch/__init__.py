@@ -12,9 +12,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from tapbatch.errors import TapbatchError
-    from tapbatch.interface import load_readings, load_table, measure_file, simulate_recording
-    from tapbatch.show.own_plots import plot_drift
+    from tapbatch.api import load_readings, load_table, measure_file, simulate_recording
+    from tapbatch.model.errors import TapbatchError
+    from tapbatch.show.notebook import plot_drift
 
 __version__ = "0.1.0"
 
@@ -28,7 +28,7 @@ __all__ = [
     "simulate_recording",
 ]
 
-_FROM = {"TapbatchError": "tapbatch.errors", "plot_drift": "tapbatch.show.own_plots"}
+_FROM = {"TapbatchError": "tapbatch.model.errors", "plot_drift": "tapbatch.show.notebook"}
 
 
 def __getattr__(name: str) -> object:
@@ -38,7 +38,7 @@ def __getattr__(name: str) -> object:
         raise AttributeError(msg)
     from importlib import import_module
 
-    return getattr(import_module(_FROM.get(name, "tapbatch.interface")), name)
+    return getattr(import_module(_FROM.get(name, "tapbatch.api")), name)
 
 
 def __dir__() -> list[str]:

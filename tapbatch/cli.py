@@ -18,13 +18,13 @@ import typer
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from tapbatch.errors import TapbatchError
-    from tapbatch.findings import History
-    from tapbatch.pipeline import Outcome
-    from tapbatch.serving import Live
-    from tapbatch.settings import InstrumentSettings
-    from tapbatch.shop import Shop
-    from tapbatch.values import Attention
+    from tapbatch.model.errors import TapbatchError
+    from tapbatch.model.history import History
+    from tapbatch.model.reading import Attention
+    from tapbatch.model.settings import InstrumentSettings
+    from tapbatch.run.one_pass import Outcome
+    from tapbatch.shop.folder import Shop
+    from tapbatch.watch.serving import Live
 
 app = typer.Typer(
     name="tapbatch",
@@ -48,13 +48,13 @@ _LONG_BYTES = 20_000_000
 
 
 def _instruments(incomplete: str) -> list[str]:
-    from tapbatch import completion
+    from tapbatch.shop import completion
 
     return completion.beginning(completion.instruments(), incomplete)
 
 
 def _stages(ctx: typer.Context, incomplete: str) -> list[str]:
-    from tapbatch import completion
+    from tapbatch.shop import completion
 
     found = completion.beginning(completion.stages(ctx.params.get("instrument") or ""), incomplete)
     if found or not incomplete:
@@ -64,7 +64,7 @@ def _stages(ctx: typer.Context, incomplete: str) -> list[str]:
 
 
 def _gone(incomplete: str) -> list[str]:
-    from tapbatch import completion
+    from tapbatch.shop import completion
 
     return completion.beginning(completion.gone(), incomplete)
 
@@ -84,7 +84,7 @@ def init(shop: ShopPath = Path()) -> None:
     Then drop recordings into its folder recordings/. Every setting stands in the files as a comment, with what
     holds without it. Nothing that is there already is overwritten.
     """
-    from tapbatch.shop import init_shop
+    from tapbatch.shop.folder import init_shop
 
     for path in init_shop(shop):
         typer.echo(f"made {path}")
@@ -111,10 +111,10 @@ def run(
     """
     from contextlib import ExitStack
 
-    from tapbatch.cluster import Cluster
-    from tapbatch.pipeline import How, run_shop
-    from tapbatch.shop import open_shop
-    from tapbatch.show.terminal import print_attention, progress
+    from tapbatch.run.cluster import Cluster
+    from tapbatch.run.one_pass import How, run_shop
+    from tapbatch.shop.folder import open_shop
+    from tapbatch.show.terminal.readings import print_attention, progress
 
     opened = open_shop(shop, results)
     with ExitStack() as closing:
@@ -163,12 +163,12 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] 
     import time
     from contextlib import closing, nullcontext
 
-    from tapbatch.drawing import Beside
-    from tapbatch.listen.hints import FolderHints, NoHints
-    from tapbatch.serving import HERE, PORT, Live, Serving
-    from tapbatch.shop import open_shop
-    from tapbatch.show.terminal import progress
-    from tapbatch.watching import LOOK_EVERY_S, Watch
+    from tapbatch.shop.folder import open_shop
+    from tapbatch.show.terminal.readings import progress
+    from tapbatch.watch.drawing import Beside
+    from tapbatch.watch.hints import FolderHints, NoHints
+    from tapbatch.watch.serving import HERE, PORT, Live, Serving
+    from tapbatch.watch.watching import LOOK_EVERY_S, Watch
 
     shop = open_shop(root)
     live = Live(lambda: bench.results_dir or shop.results_dir)
@@ -199,7 +199,7 @@ class _Bench:
         self._live = live
 
     def began(self, outcome: Outcome) -> None:
-        from tapbatch.show.terminal import print_attention
+        from tapbatch.show.terminal.readings import print_attention
 
         _print_outcome(outcome)
         print_attention(outcome.attention)
@@ -208,14 +208,14 @@ class _Bench:
 
     def arrived(self, history: History, path: str, shop: Shop) -> None:
         from tapbatch.show.browser.article import card_id
-        from tapbatch.show.terminal import print_arrival
+        from tapbatch.show.terminal.readings import print_arrival
 
         self._live.latest = card_id(history.instrument)
         print_arrival(history, path, steady_cents=shop.settings_of(history.instrument).steady_cents)
         sys.stdout.flush()
 
     def attention(self, items: tuple[Attention, ...]) -> None:
-        from tapbatch.show.terminal import print_attention
+        from tapbatch.show.terminal.readings import print_attention
 
         print_attention(items)
 
@@ -236,9 +236,9 @@ def read(
     Any file will do, whatever its name. The first row is the resonance that leads: its note, how many cents off,
     how sure, and how long it rings; the others follow from strong to faint.
     """
-    from tapbatch.errors import TapbatchError
-    from tapbatch.pipeline import read_files
-    from tapbatch.settings import InstrumentSettings
+    from tapbatch.model.errors import TapbatchError
+    from tapbatch.model.settings import InstrumentSettings
+    from tapbatch.run.one_pass import read_files
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
     status = 0
@@ -285,10 +285,10 @@ def compare(
     For each mode: moved or not, and longer, shorter or the same; then octave bands, the whole sound, plucked strings
     and the balance. Tables stay as they are.
     """
-    from tapbatch.comparison import compare_in_shop
-    from tapbatch.shop import open_shop
-    from tapbatch.show.comparison import print_comparison
-    from tapbatch.show.terminal import print_attention
+    from tapbatch.run.compare import compare_in_shop
+    from tapbatch.shop.folder import open_shop
+    from tapbatch.show.terminal.comparison import print_comparison
+    from tapbatch.show.terminal.readings import print_attention
 
     comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after)
     for comparison in comparisons:
@@ -309,9 +309,9 @@ def forget(
     Without this a recording that disappears keeps its reading, marked missing in recordings.csv. A folder named
     last is the shop; it is this folder where none is named.
     """
-    from tapbatch.pipeline import forget as let_go
-    from tapbatch.shop import open_shop
-    from tapbatch.show.terminal import print_attention
+    from tapbatch.run.one_pass import forget as let_go
+    from tapbatch.shop.folder import open_shop
+    from tapbatch.show.terminal.readings import print_attention
 
     names, shop = list(recordings), Path()
     if len(names) > 1 and Path(names[-1]).is_dir():
@@ -344,7 +344,7 @@ def _top(
 
 def main() -> None:
     """Run the command line; an expected error is one line on stderr and status 2."""
-    from tapbatch.errors import TapbatchError
+    from tapbatch.model.errors import TapbatchError
 
     for stream in (sys.stdout, sys.stderr):
         # A terminal that cannot show a letter of a name gets its code instead of an error.
@@ -381,13 +381,13 @@ def _complain(error: TapbatchError) -> None:
 
 
 def _note(text: str) -> None:
-    from tapbatch.show.terminal import print_notices
+    from tapbatch.show.terminal.readings import print_notices
 
     print_notices([text])
 
 
 def _print_outcome(outcome: Outcome) -> None:
-    from tapbatch.show.terminal import print_lines, print_notices
+    from tapbatch.show.terminal.readings import print_lines, print_notices
 
     print_lines(outcome.lines)
     print_notices(outcome.notices)
@@ -399,7 +399,7 @@ def _with_bar(
     files: list[Path], results: Iterator[tuple[Path, History | TapbatchError]]
 ) -> Iterator[tuple[Path, History | TapbatchError]]:
     """Yield the results; while a file that may hold hours is read, a bar shows how far it is."""
-    from tapbatch.show.terminal import progress
+    from tapbatch.show.terminal.readings import progress
 
     for path in files:
         try:
@@ -416,7 +416,7 @@ def _count(number: int, noun: str) -> str:
 
 
 def _print_reading(path: Path, history: History, settings: InstrumentSettings, as_json: bool) -> None:
-    from tapbatch.show.terminal import print_reading, reading_to_json
+    from tapbatch.show.terminal.readings import print_reading, reading_to_json
 
     if not history.stages:
         typer.echo(f"tapbatch: {path}: nothing to show; record again", err=True)

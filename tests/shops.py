@@ -17,8 +17,8 @@ from unittest import mock
 
 import numpy as np
 
-from tapbatch import simulate as sim
 from tapbatch.cli import main
+from tapbatch.simulate import taps as sim
 
 RATE_HZ = 8000
 BODY = (

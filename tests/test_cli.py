@@ -20,8 +20,8 @@ import numpy as np
 import pytest
 import typer
 
-from tapbatch import simulate as sim
 from tapbatch.cli import app
+from tapbatch.simulate import taps as sim
 from tests.shops import BODY, RATE_HZ, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
 # 1200 log2(440/431): at a lower concert pitch the same sound reads higher on the scale (common practice of the trade)
@@ -408,7 +408,7 @@ def test_read_shows_a_bar_while_a_file_is_read_that_may_hold_hours(
         totals.append(total)
         yield lambda _name: None
 
-    monkeypatch.setattr("tapbatch.show.terminal.progress", bar)
+    monkeypatch.setattr("tapbatch.show.terminal.readings.progress", bar)
     path = write_wav(tmp_path / "a.wav", taps(1))
     assert tapbatch("read", path, tmp_path / "none.wav").status == 1
     monkeypatch.setattr("tapbatch.cli._LONG_BYTES", path.stat().st_size - 1)

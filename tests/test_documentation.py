@@ -21,12 +21,12 @@ import typer
 from typer.testing import CliRunner
 
 import tapbatch
-from tapbatch import settings
-from tapbatch.bench_notes import COLUMNS
 from tapbatch.cli import app
-from tapbatch.listen import naming
-from tapbatch.show import words
-from tapbatch.show.tables import SCHEMA
+from tapbatch.model import names as naming
+from tapbatch.model import settings
+from tapbatch.shop.notes import COLUMNS
+from tapbatch.show.say import words
+from tapbatch.show.tables.columns import SCHEMA
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -226,7 +226,7 @@ def test_settings_of_an_instrument() -> None:
 
 
 def test_the_example_of_settings_is_understood(tmp_path: Path) -> None:
-    from tapbatch.settings_files import read_instrument_settings
+    from tapbatch.shop.settings_files import read_instrument_settings
 
     example = re.search(r"```toml\n(.*?)```", README, re.DOTALL)
     assert example is not None

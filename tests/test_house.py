@@ -1,8 +1,4 @@
-"""The house as it is meant to stand: arrows point one way, files stay small, heavy libraries come late.
-
-Sound comes in (``listen``), is measured (``measure``), compared (``compare``) and shown (``show``); a room knows only
-the rooms before it. The corridor (``reading``, ``pipeline``, ``shop``, ``cli``) joins them.
-"""
+"""The house as it is meant to stand: arrows point one way, files stay small, heavy libraries come late."""
 
 from __future__ import annotations
 
@@ -17,28 +13,36 @@ HOUSE = Path(__file__).parent.parent / "tapbatch"
 TESTS = Path(__file__).parent
 FILES = sorted(HOUSE.rglob("*.py"))
 
-# What everybody may know: the values that travel, pitch, settings, errors, and how far the work has come.
-COMMON = {
-    "tapbatch",
-    "tapbatch.values",
-    "tapbatch.errors",
-    "tapbatch.pitch",
-    "tapbatch.settings",
-    "tapbatch.progress",
-}
-# The one place in ``listen`` that measuring asks: where nothing sounds, so that noise can be learned there.
-QUIET = {"tapbatch.listen.taps.quiet_stretches", "tapbatch.listen.judging.BOUNCE"}
-# What naming a thing takes: identities of instruments and stages, the closed word lists, dates in names.
-NAMES = {"tapbatch.listen.naming"}
-# What comparing finds; what listens and measures knows nothing of it.
-FINDINGS = {"tapbatch.findings"}
+# The rooms in order: a room may import from those above it and from itself, and from no other. Rooms on one line know
+# nothing of each other.
+ORDER = (
+    ("model",),
+    ("listen", "simulate"),
+    ("measure",),
+    ("compare",),
+    ("shop",),
+    ("results",),
+    ("show.say",),
+    ("show.view",),
+    ("show.draw",),
+    ("show.tables",),
+    ("show.terminal", "show.pdf", "show.browser", "show.notebook"),
+    ("run",),
+    ("watch", "api"),
+    ("cli",),
+)
+LEVEL = {f"tapbatch.{room}": level for level, rooms in enumerate(ORDER) for room in rooms}
 
-MAY_KNOW: dict[str, set[str]] = {
-    "tapbatch.listen": COMMON | {"tapbatch.listen"},
-    "tapbatch.measure": COMMON | {"tapbatch.measure"} | QUIET,
-    "tapbatch.compare": COMMON | {"tapbatch.compare"} | FINDINGS | NAMES,
-    "tapbatch.show": COMMON | {"tapbatch.show", "tapbatch.compare"} | FINDINGS,
-}
+
+def room_of(module: str) -> str:
+    """Return the room that a module, or a name in it, belongs to; empty for the package itself."""
+    return max((room for room in LEVEL if module == room or module.startswith(f"{room}.")), key=len, default="")
+
+
+def points_back(module: str, name: str) -> bool:
+    """Tell whether an import of ``name`` by ``module`` breaks the order."""
+    here, there = room_of(module), room_of(name)
+    return here != there and (LEVEL[there] if there else -1) >= LEVEL[here]
 
 
 def module_of(path: Path) -> str:
@@ -62,37 +66,28 @@ def imports_of(tree: ast.AST) -> set[str]:
     return {name for name in found if name.split(".")[0] == "tapbatch"}
 
 
-def is_known(name: str, known: set[str]) -> bool:
-    return any(name == k or name.startswith(f"{k}.") for k in known - {"tapbatch"}) or name in {
-        "tapbatch",
-        "tapbatch.__version__",
-    }
-
-
-@pytest.mark.parametrize("room", MAY_KNOW)
-def test_arrows_point_one_way(room: str) -> None:
-    files = [path for path in FILES if module_of(path).startswith(f"{room}.")]
-    assert files
-    wrong = {
+def test_arrows_point_one_way() -> None:
+    wrong = [
         (module_of(path), name)
-        for path in files
-        for name in imports_of(tree_of(path))
-        if not is_known(name, MAY_KNOW[room])
-    }
-    assert wrong == set()
+        for path in FILES
+        if room_of(module_of(path))
+        for name in sorted(imports_of(tree_of(path)))
+        if points_back(module_of(path), name)
+    ]
+    assert wrong == []
 
 
 def test_the_rule_would_notice_an_arrow_that_points_back() -> None:
-    back = imports_of(ast.parse("from tapbatch.show.tables import write_table\nfrom tapbatch.listen import taps"))
-    assert [is_known(name, MAY_KNOW["tapbatch.measure"]) for name in sorted(back)] == [False, False]
-    quiet = imports_of(ast.parse("from tapbatch.listen.taps import quiet_stretches"))
-    assert all(is_known(name, MAY_KNOW["tapbatch.measure"]) for name in quiet)
+    assert points_back("tapbatch.measure.fit", "tapbatch.show.tables.columns.write_table")
+    assert points_back("tapbatch.show.browser.page", "tapbatch.show.pdf.slip.draw_slip")
+    assert not points_back("tapbatch.measure.sound", "tapbatch.listen.taps.quiet_stretches")
 
 
-def test_the_common_ground_stands_on_nothing_but_itself() -> None:
-    for name in COMMON - {"tapbatch"}:
-        path = HOUSE.parent / Path(*name.split(".")).with_suffix(".py")
-        assert all(is_known(i, COMMON) for i in imports_of(tree_of(path))), name
+def test_every_file_is_in_a_room_and_few_are_beside_them() -> None:
+    beside = {path.name for path in HOUSE.glob("*.py")}
+    assert beside == {"__init__.py", "__main__.py", "api.py", "cli.py"}
+    outside = {"tapbatch", "tapbatch.__main__", "tapbatch.show"}
+    assert {module_of(path) for path in FILES if not room_of(module_of(path))} == outside
 
 
 def test_nobody_imports_the_commands() -> None:
@@ -167,8 +162,8 @@ def test_no_maths_prints_or_draws() -> None:
     ("module", "absent"),
     [
         ("tapbatch.cli", "numpy scipy matplotlib reportlab pandas librosa av soundfile pydantic rich"),
-        ("tapbatch.pipeline", "scipy.signal matplotlib reportlab pandas librosa av"),
-        ("tapbatch.reading", "matplotlib reportlab pandas librosa av"),
+        ("tapbatch.run.one_pass", "scipy.signal matplotlib reportlab pandas librosa av"),
+        ("tapbatch.measure.recording", "matplotlib reportlab pandas librosa av"),
     ],
 )
 def test_heavy_libraries_come_late(module: str, absent: str) -> None:

@@ -2,7 +2,7 @@
 
 Conventions: changes are later over earlier, in percent, with a 95 % interval; decay times in seconds. Each change is
 taken at the points that both stages have, as a difference of logarithms; over several points the changes are joined
-as values that scatter (:mod:`tapbatch.compare.join`). Modes come from :mod:`tapbatch.compare.drift`.
+as values that scatter (:mod:`tapbatch.compare.random_effects`). Modes come from :mod:`tapbatch.compare.drift`.
 
 The verdict: ``same within 5 %`` where the whole interval lies within 5 % to either side; else ``longer`` or
 ``shorter`` where it excludes no change, else ``unclear``. The 5 % is the just noticeable difference that ISO
@@ -30,14 +30,14 @@ from typing import Literal
 
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
-from tapbatch.compare.join import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
 from tapbatch.compare.open_strings import tones_by_string
 from tapbatch.compare.order import setup_numbers
+from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY
-from tapbatch.findings import Drift, Stage
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Kind
+from tapbatch.model.history import Drift, Stage
+from tapbatch.model.reading import Kind
+from tapbatch.model.settings import InstrumentSettings
 
 Rings = Literal["longer", "shorter", "same within 5 %", "unclear", ""]
 Subject = Literal["whole", "band", "mode", "string"]

@@ -25,10 +25,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
-from tapbatch.compare.join import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof
+from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof
 from tapbatch.compare.setups import SetupScatter, Variance, point_means, set_up_count
 from tapbatch.compare.stage import TapAt, freq_sample, t60_sample
-from tapbatch.values import Mode
+from tapbatch.model.reading import Mode
 
 Members = Sequence[tuple[TapAt, Mode]]
 

@@ -18,7 +18,7 @@ from datetime import date
 
 from tapbatch.compare.open_strings import strings_phrase
 from tapbatch.compare.order import recorded_when
-from tapbatch.findings import Heard, Note, Stage
+from tapbatch.model.history import Heard, Note, Stage
 
 ZERO_CELSIUS_K = 273.15
 # From one day to the next the same bench goes on; over more, wood dries, glue cures and air changes.

@@ -2,8 +2,8 @@
 
 Conventions: changes in cents, hertz and per cent, later over earlier; how one mode's change is got is told in
 :mod:`tapbatch.compare.change`. Intervals are of 95 %, each for itself. What is *said* is judged over all modes that
-two stages share (:mod:`tapbatch.compare.family`): ``up`` and ``down`` only where Holm's rule holds at 5 % for the
-whole family, so that one mode in twenty is not chased for nothing. ``chance`` is the adjusted p-value.
+two stages share (:mod:`tapbatch.compare.multiple_testing`): ``up`` and ``down`` only where Holm's rule holds at 5 %
+for the whole family, so that one mode in twenty is not chased for nothing. ``chance`` is the adjusted p-value.
 
 Where the verdict is ``unclear``, ``more_taps`` says how many more at the later stage (the earlier is past) would
 narrow the interval enough, if the change stays where it is: until it is told from zero, or lies within what counts as
@@ -19,11 +19,11 @@ from dataclasses import dataclass, replace
 
 from tapbatch.compare.change import Change, Members, change_by_taps, change_of, with_setup_scatter
 from tapbatch.compare.conditions import cautions
-from tapbatch.compare.family import holm, moderated, p_value
-from tapbatch.compare.join import CENTS
+from tapbatch.compare.multiple_testing import holm, moderated, p_value
+from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
-from tapbatch.findings import Drift, Stage, StageMode, Verdict
+from tapbatch.model.history import Drift, Stage, StageMode, Verdict
 
 __all__ = ["Change", "change_of", "drift_between", "drifts_of_part", "members_by_mode", "verdict_of"]
 

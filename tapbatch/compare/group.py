@@ -22,8 +22,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.compare.join import CENTS
-from tapbatch.values import Mode
+from tapbatch.compare.random_effects import CENTS
+from tapbatch.model.reading import Mode
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]

@@ -21,10 +21,10 @@ from tapbatch.compare.ringing import flag_strings
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
 from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, taps_of, with_flags
 from tapbatch.compare.sustain import stage_decays
-from tapbatch.findings import Drift, Heard, History, Stage, StageMode
-from tapbatch.listen.naming import identity
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Attention
+from tapbatch.model.history import Drift, Heard, History, Stage, StageMode
+from tapbatch.model.names import identity
+from tapbatch.model.reading import Attention
+from tapbatch.model.settings import InstrumentSettings
 
 
 def build_history(

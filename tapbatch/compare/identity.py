@@ -25,9 +25,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.compare.join import CENTS
-from tapbatch.findings import StageMode
-from tapbatch.settings import ModeSetting
+from tapbatch.compare.random_effects import CENTS
+from tapbatch.model.history import StageMode
+from tapbatch.model.settings import ModeSetting
 
 Floats = NDArray[np.float64]
 

@@ -2,9 +2,9 @@
 
 Conventions: a string is numbered from 1 in the order of the instrument's ``strings``; cents are from its note at the
 stage's concert pitch, positive sharp. Which string a pluck sounded is told by its pitch: the nearest note, within 150
-cents. The plucks of a string in one recording join as taps do (:mod:`tapbatch.compare.join`); one pluck has the
-interval of its own partials. Of a double course the pitch is the middle of its two strings, where at least half of
-its plucks told them apart, else that of the sound as a whole.
+cents. The plucks of a string in one recording join as taps do (:mod:`tapbatch.compare.random_effects`); one pluck has
+the interval of its own partials. Of a double course the pitch is the middle of its two strings, where at least half
+of its plucks told them apart, else that of the sound as a whole.
 
 What strings out of tune do to a stage's taps no formula says, so the stage bears how far off the worst one was, and
 the drift of its taps a caution.
@@ -17,12 +17,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
 
-from tapbatch.compare.join import Mean, Sample, join, random_effects
+from tapbatch.compare.random_effects import Mean, Sample, join, random_effects
 from tapbatch.compare.tension import tension_of
-from tapbatch.findings import Heard, OpenString, Stage
-from tapbatch.pitch import note_to_hz
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import StringTone
+from tapbatch.model.history import Heard, OpenString, Stage
+from tapbatch.model.pitch import note_to_hz
+from tapbatch.model.reading import StringTone
+from tapbatch.model.settings import InstrumentSettings
 
 NEAREST_CENTS = 150.0
 
@@ -32,7 +32,7 @@ def nearest_string(freq_hz: float, settings: InstrumentSettings, concert_pitch_h
 
     Examples
     --------
-    >>> from tapbatch.settings import StringSetting
+    >>> from tapbatch.model.settings import StringSetting
     >>> lute = InstrumentSettings(strings=(StringSetting(note="G3"), StringSetting(note="D4")))
     >>> nearest_string(290.0, lute, 440.0), nearest_string(246.0, lute, 440.0)
     (2, None)

@@ -18,10 +18,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TypeVar
 
-from tapbatch.findings import Heard, Note
-from tapbatch.listen.naming import PARTS, STATES, date_in_name, identity, stage_number
-from tapbatch.settings import InstrumentSettings, StageSetting
-from tapbatch.values import Attention, Reading, Recording
+from tapbatch.model.history import Heard, Note
+from tapbatch.model.names import PARTS, STATES, date_in_name, identity, stage_number
+from tapbatch.model.reading import Attention, Reading, Recording
+from tapbatch.model.settings import InstrumentSettings, StageSetting
 
 Item = tuple[Recording, Reading, bool]
 Notes = Mapping[tuple[str, str], Note]

@@ -27,9 +27,9 @@ from dataclasses import dataclass, replace
 from tapbatch.compare.open_strings import open_strings
 from tapbatch.compare.order import Place
 from tapbatch.compare.stage import TapAt
-from tapbatch.pitch import note_to_hz
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Mode
+from tapbatch.model.pitch import note_to_hz
+from tapbatch.model.reading import Mode
+from tapbatch.model.settings import InstrumentSettings
 
 UNSTRUNG = frozenset({"free", "rim", "clamped"})
 LEAST_Q = 150.0

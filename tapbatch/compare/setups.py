@@ -25,7 +25,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
-from tapbatch.compare.join import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof, t_95
+from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof, t_95
 from tapbatch.compare.stage import (
     NOT_OF_THE_BODY,
     WIDE_CENTS,
@@ -35,8 +35,8 @@ from tapbatch.compare.stage import (
     members_by_mode,
     t60_sample,
 )
-from tapbatch.findings import Stage, StageMode
-from tapbatch.values import Mode
+from tapbatch.model.history import Stage, StageMode
+from tapbatch.model.reading import Mode
 
 CORRELATION = 0.5
 

@@ -1,8 +1,8 @@
 """The modes of one stage: its taps grouped, joined, and the one that leads.
 
 Conventions: only recordings of kind ``tap`` make modes. Frequencies and decay times join as natural logarithms
-(:mod:`tapbatch.compare.join`). The flags of the taps (``hum``, ``string``, ``pair?``, ``not-exponential``) are those
-of the mode where at least half of its taps bear them; the others are
+(:mod:`tapbatch.compare.random_effects`). The flags of the taps (``hum``, ``string``, ``pair?``, ``not-exponential``)
+are those of the mode where at least half of its taps bear them; the others are
 
 - ``few-taps``: fewer than three taps, so that the scatter of the hand is not known; with one tap the interval is that
   of the noise alone, for want of anything true to put in its place;
@@ -23,13 +23,13 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from tapbatch.compare.group import group_taps
-from tapbatch.compare.join import CENTS, Joined, Sample, join, recordings_disagree, with_misfit
 from tapbatch.compare.order import Place, setup_numbers
-from tapbatch.compare.shared import Shared, shared_poles
-from tapbatch.findings import Heard, Stage, StageMode
-from tapbatch.pitch import hz_to_note
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Coupling, Mode
+from tapbatch.compare.random_effects import CENTS, Joined, Sample, join, recordings_disagree, with_misfit
+from tapbatch.compare.tap_consensus import Shared, shared_poles
+from tapbatch.model.history import Heard, Stage, StageMode
+from tapbatch.model.pitch import hz_to_note
+from tapbatch.model.reading import Coupling, Mode
+from tapbatch.model.settings import InstrumentSettings
 
 FLAG_ORDER = (
     "string", "hum", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ", "identity?", "wide",

@@ -14,11 +14,11 @@ from dataclasses import dataclass, field
 from statistics import fmean
 from typing import Literal
 
-from tapbatch.compare.join import Mean, Sample, join
 from tapbatch.compare.order import setup_numbers
+from tapbatch.compare.random_effects import Mean, Sample, join
 from tapbatch.compare.stage import ENOUGH_TAPS, carried_flags, in_order
-from tapbatch.findings import Heard, StageDecay
-from tapbatch.values import Decay, Kind
+from tapbatch.model.history import Heard, StageDecay
+from tapbatch.model.reading import Decay, Kind
 
 Range = Literal["edt_s", "t20_s", "t30_s"]
 

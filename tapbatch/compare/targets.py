@@ -8,7 +8,7 @@ the mode that leads. Notes are those of equal temperament at the concert pitch o
 - ``like`` is the frequency at which the mode of that label, of the same part, was last heard on the other instrument.
 - ``cents_from`` moves with the other mode: the steps that count for its overshoot are those of the distance.
 
-Steps are learned by :mod:`tapbatch.compare.steps` from those that :mod:`tapbatch.compare.works` allows.
+Steps are learned by :mod:`tapbatch.compare.steps` from those that :mod:`tapbatch.compare.step_series` allows.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tapbatch.compare.join import CENTS
+from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.stage import members_by_mode
+from tapbatch.compare.step_series import Work, latest_work, positions
 from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
-from tapbatch.compare.works import Work, latest_work, positions
-from tapbatch.findings import History, Landing, LandingKind, OnTarget, Stage, StageMode
-from tapbatch.pitch import Spelling, cents_between, hz_to_note, note_to_hz
-from tapbatch.settings import InstrumentSettings, TargetSetting
-from tapbatch.values import Attention
+from tapbatch.model.history import History, Landing, LandingKind, OnTarget, Stage, StageMode
+from tapbatch.model.pitch import Spelling, cents_between, hz_to_note, note_to_hz
+from tapbatch.model.reading import Attention
+from tapbatch.model.settings import InstrumentSettings, TargetSetting
 
 Rests = Mapping[tuple[str, str, str], float]
 

@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import math
 
-from tapbatch.pitch import note_to_hz
-from tapbatch.settings import DENSITIES_KG_M3, InstrumentSettings, StringSetting
+from tapbatch.model.pitch import note_to_hz
+from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, StringSetting
 
 
 def mersenne_tension_n(unit_weight_g_m: float, length_mm: float, freq_hz: float) -> float:

@@ -1,9 +1,9 @@
 """A file of any common kind becomes one channel of sound at its native rate; nothing is ever resampled.
 
 Conventions: full scale is 1.0; time runs from the first sample of the file. What was noticed on the way is said in
-short phrases, ``Sound.notices``; what cannot be used is a :class:`~tapbatch.errors.SoundError`. This is for sound
-that is wanted in one piece; the way from file to reading goes section by section (:mod:`tapbatch.listen.sections`),
-and that of a recording of up to three minutes is this one.
+short phrases, ``Sound.notices``; what cannot be used is a :class:`~tapbatch.model.errors.SoundError`. This is for
+sound that is wanted in one piece; the way from file to reading goes section by section
+(:mod:`tapbatch.listen.sections`), and that of a recording of up to three minutes is this one.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from __future__ import annotations
 from contextlib import closing
 from pathlib import Path
 
-from tapbatch.errors import SoundError
 from tapbatch.listen.sections import sections
-from tapbatch.values import Sound
+from tapbatch.model.errors import SoundError
+from tapbatch.model.reading import Sound
 
 # 2 GiB of float64, 93 minutes of one channel at 48 kHz.
 _MOST_SAMPLES = 2**28
@@ -46,7 +46,7 @@ def decode(path: Path) -> Sound:
     >>> decode(Path("nowhere.wav"))
     Traceback (most recent call last):
     ...
-    tapbatch.errors.SoundError: nowhere.wav: there is no such file; check the name and the folder
+    tapbatch.model.errors.SoundError: nowhere.wav: there is no such file; check the name and the folder
     """
     with closing(sections(path, most_samples=_MOST_SAMPLES)) as every:
         first = next(every)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.values import Sound
+from tapbatch.model.reading import Sound
 
 Float = NDArray[np.float64]
 

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapbatch.listen.envelope import Float
-from tapbatch.values import Sound, Tap
+from tapbatch.model.reading import Sound, Tap
 
 _PIECE_S = 0.02
 _SMOOTH = 5
@@ -57,7 +57,7 @@ def gain_breathes(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, in
     Examples
     --------
     >>> from tapbatch.listen.taps import find_taps, quiet_stretches
-    >>> from tapbatch.simulate import SimMode, Strike, automatic_gain, recording, white_noise
+    >>> from tapbatch.simulate.taps import SimMode, Strike, automatic_gain, recording, white_noise
     >>> struck = [Strike(onset_s=s, modes=(SimMode(200.0, 0.3, 0.8),)) for s in (0.5, 1.5, 2.5)]
     >>> noise = white_noise(28000, np.random.default_rng(1), rms=1e-3)
     >>> steady, _ = recording(struck, duration_s=3.5, sample_rate_hz=8000, noise=noise)

@@ -9,16 +9,16 @@ and 3gp.
 
 from __future__ import annotations
 
-import errno
 import os
 import re
-import stat
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import BinaryIO
+
+from tapbatch.listen.files import refuse_special
 
 # A chunk this large in a 32-bit header stands for "unknown" with every streaming writer.
 _UNKNOWN_FROM = 0x7FFF_0000
@@ -92,19 +92,6 @@ def read_header(path: Path) -> Header:
         return Header(recorded_at=recorded_at)
     present = max(min(file_size - sound.start, sound.size), 0)
     return Header(promised_bytes=sound.size, present_bytes=present, recorded_at=recorded_at)
-
-
-def refuse_special(path: Path) -> None:
-    """Refuse what is no file: opening a pipe may wait for ever, and a device may have no end.
-
-    Raises
-    ------
-    OSError
-        Where the path leads to neither a file nor a folder, or to nothing.
-    """
-    kind = path.stat().st_mode
-    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
-        raise OSError(errno.EINVAL, "it is a pipe, a socket or a device, not a file", str(path))
 
 
 def _sound_and_date(file: BinaryIO, kind: bytes, file_size: int) -> tuple[_Chunk | None, str]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.listen.envelope import BLOCK_S, Envelope, Float, thinned
-from tapbatch.values import Tap
+from tapbatch.model.reading import Tap
 
 LEAST_SNR_DB = 12.0
 BOUNCE_S = 0.2

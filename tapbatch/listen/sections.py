@@ -20,12 +20,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.errors import SoundError
 from tapbatch.listen.channels import Channel, better_channel, channel_of, make_finite
 from tapbatch.listen.header import clean_date
 from tapbatch.listen.streams import Block, Stream, open_stream
-from tapbatch.progress import tell
-from tapbatch.values import Sound
+from tapbatch.model.errors import SoundError
+from tapbatch.model.progress import tell
+from tapbatch.model.reading import Sound
 
 Float = NDArray[np.float64]
 
@@ -61,7 +61,7 @@ class Section:
 
 
 def sections(path: Path, most_samples: int = MOST_SAMPLES) -> Generator[Section]:
-    """Yield a recording section by section, in order, and tell how far it is (:mod:`tapbatch.progress`).
+    """Yield a recording section by section, in order, and tell how far it is (:mod:`tapbatch.model.progress`).
 
     Parameters
     ----------

@@ -19,8 +19,9 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from tapbatch.errors import SoundError
-from tapbatch.listen.header import Header, clean_device, device_of, is_chained, read_header, refuse_special
+from tapbatch.listen.files import refuse_special
+from tapbatch.listen.header import Header, clean_device, device_of, is_chained, read_header
+from tapbatch.model.errors import SoundError
 
 Block = NDArray[np.float64]
 

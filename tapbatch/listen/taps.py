@@ -21,17 +21,8 @@ import numpy as np
 
 from tapbatch.listen.envelope import Envelope, Float, above_rumble, envelope_of, thinned
 from tapbatch.listen.innovation import contact_within
-from tapbatch.listen.judging import (
-    LEAST_SNR_DB,
-    Voice,
-    describe,
-    judged,
-    looks_struck,
-    refused,
-    unlike,
-    voices_of,
-)
-from tapbatch.values import Sound, Tap
+from tapbatch.listen.judging import LEAST_SNR_DB, Voice, describe, judged, looks_struck, refused, unlike, voices_of
+from tapbatch.model.reading import Sound, Tap
 
 _SHORTEST_S = 0.02
 _RATE_FOR_QUIET_HZ = 8000

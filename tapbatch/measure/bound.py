@@ -22,7 +22,7 @@ import numpy as np
 
 from tapbatch.measure.fit import Fit
 from tapbatch.measure.geometric import Complex, Float
-from tapbatch.values import LN_1000
+from tapbatch.model.reading import LN_1000
 
 
 def lone_mode_bound(t60_s: float, energy_over_noise: float) -> tuple[float, float]:

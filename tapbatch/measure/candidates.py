@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.prune import MISFIT_IN_ONE, SHORTEST_T60_S, TapFit, mode_energy
-from tapbatch.values import LN_1000
+from tapbatch.model.reading import LN_1000
 
 _CANDIDATE = 18.0
 _MOST_AT_ONCE = 12

@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.decay_fit import Blocks, DecayFit, Float, fit_decays
-from tapbatch.values import BandSettings, Decay, Sound, Tap
+from tapbatch.model.reading import BandSettings, Decay, Sound, Tap
 
 RANGES_DB = {"edt_s": (0.0, -10.0), "t20_s": (-5.0, -25.0), "t30_s": (-5.0, -35.0)}
 LEAST_BT = 4.0

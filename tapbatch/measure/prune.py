@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from tapbatch.measure.bound import covariance, wald
 from tapbatch.measure.fit import MOST_STEPS, Fit, fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples, decays
-from tapbatch.values import LN_1000
+from tapbatch.model.reading import LN_1000
 
 LEAST_WALD = 40.0
 MOST_SD_LOG_T60 = 0.35

@@ -16,14 +16,14 @@ from tapbatch.listen.judging import BOUNCE
 from tapbatch.listen.taps import quiet_stretches
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
+from tapbatch.measure.close_pairs import together
+from tapbatch.measure.decay_shape import EarlyLate, early_late
 from tapbatch.measure.decimate import Decimator, zones
 from tapbatch.measure.geometric import Complex, Float
-from tapbatch.measure.honesty import EarlyLate, early_late
 from tapbatch.measure.noise import LEAST_QUIET_S, Noise, estimate_noise, white_noise
 from tapbatch.measure.prune import TapFit, local_excess
 from tapbatch.measure.tap import fit_tap
-from tapbatch.measure.together import together
-from tapbatch.values import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
+from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
 _MOST_QUIET_S = 20.0
 _RUNG_OUT_S = 1.2

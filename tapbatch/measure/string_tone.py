@@ -49,7 +49,7 @@ from tapbatch.measure.geometric import Float
 from tapbatch.measure.partial import Band, cut_band, first_guess
 from tapbatch.measure.series import HIGHEST_HZ, LOWEST_HZ, find_series, spectral_lines
 from tapbatch.measure.stiff import stiff_fit
-from tapbatch.values import LN_1000, Sound, StringTone, Tap, TapReading
+from tapbatch.model.reading import LN_1000, Sound, StringTone, Tap, TapReading
 
 _CENTS = 1200.0 / math.log(2.0)
 _BODY_GONE_S = 0.3

@@ -15,7 +15,7 @@ Steps, and why:
 5. Look for what is left in the residual, add, fit again: a neighbour left out is the largest error there is.
 6. Throw out what is weaker than the misfit around it (:func:`tapbatch.measure.prune.settled`).
 7. State errors from the information matrix, widened where the residual around a mode is more than noise, and by what
-   its early and its late part say differently (:mod:`tapbatch.measure.honesty`).
+   its early and its late part say differently (:mod:`tapbatch.measure.decay_shape`).
 """
 
 from __future__ import annotations

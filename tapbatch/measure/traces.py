@@ -14,7 +14,7 @@ import numpy as np
 
 from tapbatch.measure.geometric import Float, decays
 from tapbatch.measure.sound import Prepared
-from tapbatch.values import LN_1000, DecayTrace, Spectrum, TapReading
+from tapbatch.model.reading import LN_1000, DecayTrace, Spectrum, TapReading
 
 _SPECTRUM_S = 0.5
 _SPECTRUM_POINTS = 420

@@ -1,1 +1,6 @@
-"""For people: tables, figures, the report, the terminal."""
+"""What a maker sees, on paper, in the browser, at the terminal and in tables.
+
+A history and the settings come in; bytes or lines go out. ``say`` makes the sentences, ``view`` decides what is
+shown, ``draw`` turns it into marks, and ``tables``, ``terminal``, ``pdf`` and ``browser`` print it. Nothing is
+computed from sound here.
+"""

@@ -23,7 +23,7 @@ import time
 from pathlib import Path
 from shutil import copytree, ignore_patterns
 
-from tapbatch import watching
+from tapbatch.watch import watching
 from tests.benchmarks.many import make
 from tests.benchmarks.tables import machine
 

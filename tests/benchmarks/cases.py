@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapbatch import simulate as sim
-from tapbatch.values import LN_1000
+from tapbatch.model.reading import LN_1000
+from tapbatch.simulate import taps as sim
 
 Body = Callable[[np.random.Generator], tuple[sim.SimMode, ...]]
 

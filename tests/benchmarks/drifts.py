@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from tapbatch.compare.history import build_history
-from tapbatch.settings import InstrumentSettings
+from tapbatch.model.settings import InstrumentSettings
 from tests.benchmarks import tables
 from tests.compare.drift_sim import Said, a_pair, again_build
 from tests.compare.identity_sim import WORKS, right_from_taps

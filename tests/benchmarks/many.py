@@ -31,7 +31,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapbatch.errors import TapbatchError
+from tapbatch.model.errors import TapbatchError
 from tests.benchmarks.tables import machine
 from tests.shops import bytes_below, taps, write_wav
 

@@ -18,9 +18,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapbatch import simulate as sim
 from tapbatch.listen.taps import find_taps
-from tapbatch.values import Sound, Tap
+from tapbatch.model.reading import Sound, Tap
+from tapbatch.simulate import taps as sim
 
 WINDOW_S = 0.02
 RATES_HZ = (8000, 16000, 44100, 48000)

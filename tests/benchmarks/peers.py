@@ -29,7 +29,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.values import LN_1000
+from tapbatch.model.reading import LN_1000
 
 Float = NDArray[np.float64]
 Complex = NDArray[np.complex128]

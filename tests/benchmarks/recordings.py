@@ -22,11 +22,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from tapbatch.errors import TapbatchError
-from tapbatch.listen.naming import hash_file
-from tapbatch.measuring import Job, measure_job
-from tapbatch.values import BandSettings, Mode, Reading, Recording
-from tapbatch.workers import Processes
+from tapbatch.listen.files import hash_file
+from tapbatch.model.errors import TapbatchError
+from tapbatch.model.reading import BandSettings, Mode, Reading, Recording
+from tapbatch.run.job import Job, measure_job
+from tapbatch.run.workers import Processes
 
 FOLDER = Path(__file__).parents[3] / "shared" / "recordings"
 BAND = BandSettings(band_low_hz=60.0, band_high_hz=12000.0)

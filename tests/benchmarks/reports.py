@@ -17,10 +17,10 @@ from pathlib import Path
 
 import numpy as np
 
-from tapbatch import simulate as sim
 from tapbatch.compare.history import build_history
-from tapbatch.pipeline import items_of
-from tapbatch.shop import open_shop
+from tapbatch.run.one_pass import items_of
+from tapbatch.shop.folder import open_shop
+from tapbatch.simulate import taps as sim
 from tests.shops import write_wav
 
 ROOT = Path(__file__).parents[2]
@@ -64,7 +64,7 @@ def draw(root: Path, results: Path, instrument: str) -> dict[str, float]:
     times = []
     for _ in range(6):
         began_s = time.process_time()
-        from tapbatch.show.report import report_bytes
+        from tapbatch.show.pdf.report import report_bytes
 
         data = report_bytes(history, settings)
         times.append(time.process_time() - began_s)

@@ -19,11 +19,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch import simulate as sim
 from tapbatch.measure.bound import pole_information
 from tapbatch.measure.fit import fit_modes
 from tapbatch.measure.geometric import Samples, decays
-from tapbatch.values import Sound, Tap
+from tapbatch.model.reading import Sound, Tap
+from tapbatch.simulate import taps as sim
 from tests.benchmarks.cases import APART_S, COLOURED, LINES, QUIET_S, SIGMA, Case
 
 Float = NDArray[np.float64]

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.values import LN_1000
+from tapbatch.model.reading import LN_1000
 from tests.benchmarks.peers import BAND_HZ
 
 Float = NDArray[np.float64]

@@ -19,8 +19,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from tapbatch.listen.taps import quiet_stretches
-from tapbatch.measure import decimate, honesty, noise, poles, prune, sound, tap
-from tapbatch.values import BandSettings
+from tapbatch.measure import decay_shape as honesty
+from tapbatch.measure import decimate, noise, poles, prune, sound, tap
+from tapbatch.model.reading import BandSettings
 from tests.benchmarks import scenes, tables
 from tests.benchmarks.cases import CASES, Case
 from tests.benchmarks.montecarlo import measured, warm_up

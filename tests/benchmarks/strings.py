@@ -23,11 +23,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapbatch import simulate as sim
 from tapbatch.listen.judging import as_plucks
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.string_tone import measure_tone
-from tapbatch.values import Sound, StringTone
+from tapbatch.model.reading import Sound, StringTone
+from tapbatch.simulate import taps as sim
 
 _CENTS = 1200.0 / math.log(2.0)
 

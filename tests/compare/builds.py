@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from tapbatch.compare.order import Item
-from tapbatch.findings import StageMode
-from tapbatch.values import Decay, Mode, Reading, Recording, Tap, TapReading
+from tapbatch.model.history import StageMode
+from tapbatch.model.reading import Decay, Mode, Reading, Recording, Tap, TapReading
 
 Rows = Sequence[tuple[float, float, float]]
 

@@ -18,11 +18,11 @@ import numpy as np
 
 from tapbatch.compare.change import change_by_taps
 from tapbatch.compare.drift import Judged, judge, verdict_of
-from tapbatch.compare.join import CENTS
 from tapbatch.compare.order import Item
+from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import TapAt
-from tapbatch.values import Mode
+from tapbatch.model.reading import Mode
 from tests.compare.builds import item, reading, taps
 
 Members = list[tuple[TapAt, Mode]]

@@ -13,8 +13,8 @@ import numpy as np
 
 from tapbatch.compare.history import build_history
 from tapbatch.compare.identity import name_modes
-from tapbatch.findings import StageMode
-from tapbatch.settings import InstrumentSettings
+from tapbatch.model.history import StageMode
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, reading, spread_modes, stage_mode, taps
 
 

@@ -10,10 +10,10 @@ import pytest
 
 from tapbatch.compare.before_after import Comparison, SustainChange, log_change, rings_verdict, side_by_side
 from tapbatch.compare.history import build_history
-from tapbatch.compare.join import Sample
-from tapbatch.findings import Note
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Decay
+from tapbatch.compare.random_effects import Sample
+from tapbatch.model.history import Note
+from tapbatch.model.reading import Decay
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import Item, item, mode, reading, tap_reading
 from tests.compare.test_open_strings import CITTERN, D4, G3, plucked, tone
 

@@ -8,8 +8,8 @@ import pytest
 
 from tapbatch.compare.conditions import air_mode_cents, cautions, never_noted, tension_pct
 from tapbatch.compare.order import place
-from tapbatch.findings import Note, Stage
-from tapbatch.settings import InstrumentSettings
+from tapbatch.model.history import Note, Stage
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading
 
 

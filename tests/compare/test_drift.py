@@ -10,11 +10,11 @@ import pytest
 
 from tapbatch.compare.drift import change_of, drift_between, verdict_of
 from tapbatch.compare.history import build_history
-from tapbatch.compare.join import CENTS
+from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.stage import TapAt
-from tapbatch.findings import Drift
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Mode
+from tapbatch.model.history import Drift
+from tapbatch.model.reading import Mode
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading, taps
 from tests.compare.drift_sim import a_pair
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapbatch.compare.group import group_taps
-from tapbatch.values import Mode
+from tapbatch.model.reading import Mode
 from tests.compare.builds import mode, spread_modes
 
 Truth = list[list[int]]

@@ -10,10 +10,10 @@ import pytest
 
 from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
-from tapbatch.findings import History
-from tapbatch.pitch import hz_to_note
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Mode
+from tapbatch.model.history import History
+from tapbatch.model.pitch import hz_to_note
+from tapbatch.model.reading import Mode
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading, spread_modes, taps
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from tapbatch.compare.identity import name_modes
-from tapbatch.findings import StageMode
-from tapbatch.settings import ModeSetting
+from tapbatch.model.history import StageMode
+from tapbatch.model.settings import ModeSetting
 from tests.compare.builds import stage_mode
 from tests.compare.identity_sim import WORKS, Work, right
 

@@ -9,9 +9,9 @@ import pytest
 
 from tapbatch.compare.history import build_history
 from tapbatch.compare.tension import total_tension_n
-from tapbatch.findings import History
-from tapbatch.settings import InstrumentSettings, StringSetting
-from tapbatch.values import Reading, StringTone
+from tapbatch.model.history import History
+from tapbatch.model.reading import Reading, StringTone
+from tapbatch.model.settings import InstrumentSettings, StringSetting
 from tests.compare.builds import Item, item, mode, reading, tap_reading
 
 CITTERN = InstrumentSettings(

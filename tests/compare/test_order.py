@@ -10,8 +10,8 @@ from hypothesis import settings as running
 from hypothesis import strategies as st
 
 from tapbatch.compare.order import Item, Place, Placed, place, setup_numbers
-from tapbatch.findings import Note
-from tapbatch.settings import InstrumentSettings
+from tapbatch.model.history import Note
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, reading
 
 

@@ -7,14 +7,14 @@ import dataclasses
 import numpy as np
 import pytest
 
-from tapbatch import simulate as sim
 from tapbatch.compare.history import build_history
 from tapbatch.compare.ringing import Known, ringing
-from tapbatch.findings import History
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.sound import measure_taps
-from tapbatch.settings import InstrumentSettings, ModeSetting, StringSetting
-from tapbatch.values import BandSettings, Reading, Sound
+from tapbatch.model.history import History
+from tapbatch.model.reading import BandSettings, Reading, Sound
+from tapbatch.model.settings import InstrumentSettings, ModeSetting, StringSetting
+from tapbatch.simulate import taps as sim
 from tests.compare.builds import item, mode, reading, spread_modes
 from tests.compare.test_open_strings import plucked, tone
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from tapbatch.compare.history import build_history, compare_stages, gather_history
-from tapbatch.compare.join import CENTS
 from tapbatch.compare.order import Item
+from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.setups import SetupScatter, learn_setups
-from tapbatch.findings import Drift, History
-from tapbatch.settings import InstrumentSettings
+from tapbatch.model.history import Drift, History
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.drift_sim import again_build
 
 SETTINGS = InstrumentSettings()

@@ -8,9 +8,9 @@ import pytest
 
 from tapbatch.compare.order import place
 from tapbatch.compare.sustain import stage_decays
-from tapbatch.findings import StageDecay
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Decay
+from tapbatch.model.history import StageDecay
+from tapbatch.model.reading import Decay
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import Item, item, reading
 
 

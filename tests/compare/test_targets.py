@@ -11,9 +11,9 @@ import pytest
 from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
 from tapbatch.compare.targets import next_notes, note_name, resting_places, with_landings
-from tapbatch.findings import History, Landing, Note
-from tapbatch.settings import InstrumentSettings
-from tapbatch.values import Attention, Mode
+from tapbatch.model.history import History, Landing, Note
+from tapbatch.model.reading import Attention, Mode
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading
 
 LABELS = [{"label": "air", "near_hz": 176.0, "kind": "air"}, {"label": "main", "near_hz": 262.0}]

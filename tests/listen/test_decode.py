@@ -11,10 +11,10 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tapbatch.errors import SoundError
 from tapbatch.listen.channels import better_channel, channel_of, clipped_mask
 from tapbatch.listen.decode import decode
 from tapbatch.listen.header import clean_date, read_header
+from tapbatch.model.errors import SoundError
 
 RATE_HZ = 48000
 

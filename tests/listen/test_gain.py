@@ -5,8 +5,8 @@ import pytest
 
 from tapbatch.listen.gain import gain_breathes
 from tapbatch.listen.taps import find_taps, quiet_stretches
-from tapbatch.simulate import SimMode, Strike, automatic_gain, mains_hum, pink_noise, recording, scattered
-from tapbatch.values import Sound
+from tapbatch.model.reading import Sound
+from tapbatch.simulate.taps import SimMode, Strike, automatic_gain, mains_hum, pink_noise, recording, scattered
 
 RATE_HZ = 16000
 MODES = tuple(SimMode(f, t, 0.05) for f, t in ((95.0, 0.5), (190.0, 0.35), (270.0, 0.4), (600.0, 0.2)))

@@ -11,10 +11,10 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tapbatch.errors import SoundError
 from tapbatch.listen.decode import decode
 from tapbatch.listen.sections import Section, sections
-from tapbatch.progress import listening
+from tapbatch.model.errors import SoundError
+from tapbatch.model.progress import listening
 
 RATE_HZ = 8000
 

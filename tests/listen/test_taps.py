@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
-from tapbatch import simulate as sim
 from tapbatch.listen.decode import decode
 from tapbatch.listen.envelope import above_rumble
 from tapbatch.listen.taps import find_taps, quiet_stretches
-from tapbatch.values import Sound, Tap
+from tapbatch.model.reading import Sound, Tap
+from tapbatch.simulate import taps as sim
 from tests.benchmarks.onsets import a_scene, scored
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from tapbatch.listen.taps import find_taps, quiet_stretches
-from tapbatch.simulate import SimMode, Strike, recording, white_noise
-from tapbatch.values import Sound
+from tapbatch.model.reading import Sound
+from tapbatch.simulate.taps import SimMode, Strike, recording, white_noise
 from tests.benchmarks.onsets import a_scene, scored
 
 MODES = tuple(SimMode(f, t, 0.05) for f, t in ((95.0, 0.5), (190.0, 0.35), (270.0, 0.4), (600.0, 0.2)))

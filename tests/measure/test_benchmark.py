@@ -16,8 +16,8 @@ import warnings
 import numpy as np
 import pytest
 
-from tapbatch import simulate as sim
 from tapbatch.measure.bound import lone_mode_bound
+from tapbatch.simulate import taps as sim
 from tests.benchmarks import peers, scenes, score
 from tests.benchmarks.cases import CASES, SIGMA, STAGES, Case, lone, six
 from tests.benchmarks.montecarlo import IDEAL, OURS, Plan, play, play_stage

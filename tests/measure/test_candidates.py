@@ -11,7 +11,7 @@ from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Samples, decays
 from tapbatch.measure.prune import TapFit, local_excess
 from tapbatch.measure.sound import beside_unknown, measure_taps
-from tapbatch.values import BandSettings, Mode, Sound
+from tapbatch.model.reading import BandSettings, Mode, Sound
 from tests.benchmarks import scenes
 from tests.benchmarks.cases import CASES
 from tests.benchmarks.montecarlo import measured

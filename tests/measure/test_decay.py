@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from tapbatch.disturbances import mains_hum, pink_noise, white_noise
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.decay_fit import Blocks, fit_decays
-from tapbatch.simulate import SimMode, free_decay
-from tapbatch.values import BandSettings, Decay, Sound, Tap
+from tapbatch.model.reading import BandSettings, Decay, Sound, Tap
+from tapbatch.simulate.disturbances import mains_hum, pink_noise, white_noise
+from tapbatch.simulate.taps import SimMode, free_decay
 
 WIDE = BandSettings()
 QUIET_S = 1.0

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from tapbatch.disturbances import pink_noise
 from tapbatch.measure.noise import estimate_noise, white_noise
+from tapbatch.simulate.disturbances import pink_noise
 
 RATE_HZ = 4000.0
 

@@ -9,8 +9,8 @@ from scipy.signal import lfilter
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.sound import measure_taps, prepare, with_pairs
 from tapbatch.measure.traces import mean_spectrum, spectrum_of_tap, trace_of
-from tapbatch.simulate import SimMode, Strike, recording, white_noise
-from tapbatch.values import BandSettings, Mode, Sound, TapReading
+from tapbatch.model.reading import BandSettings, Mode, Sound, TapReading
+from tapbatch.simulate.taps import SimMode, Strike, recording, white_noise
 
 MODES = (
     SimMode(96.0, 0.5, 0.05),

@@ -7,13 +7,13 @@ import math
 import numpy as np
 import pytest
 
-from tapbatch import simulate as sim
 from tapbatch.listen.judging import as_plucks
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.series import Lines, find_series
 from tapbatch.measure.stiff import stiff_fit
 from tapbatch.measure.string_tone import measure_tone
-from tapbatch.values import Sound, StringTone
+from tapbatch.model.reading import Sound, StringTone
+from tapbatch.simulate import taps as sim
 
 RATE_HZ = 16000
 BODY = (sim.SimMode(190.0, 0.35, 0.1), sim.SimMode(263.0, 0.3, 0.1, 1.0), sim.SimMode(410.0, 0.25, 0.08, 2.0))

@@ -14,11 +14,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tapbatch import simulate as sim
-from tapbatch.findings import StageMode
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.sound import measure_taps
-from tapbatch.values import LN_1000, BandSettings, Mode, Sound
+from tapbatch.model.history import StageMode
+from tapbatch.model.reading import LN_1000, BandSettings, Mode, Sound
+from tapbatch.simulate import taps as sim
 
 LEVEL_DB_A_TAU = 8.685890
 T60_TIMES_F_OVER_Q = 2.198807

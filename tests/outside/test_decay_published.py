@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from tapbatch.measure.decay import RANGES_DB, backward_integral_db, measure_decays, range_decay_s
 from tapbatch.measure.decay_fit import Blocks, fit_decays
-from tapbatch.simulate import SimMode, free_decay
-from tapbatch.values import BandSettings, Sound, Tap
+from tapbatch.model.reading import BandSettings, Sound, Tap
+from tapbatch.simulate.taps import SimMode, free_decay
 
 Float = NDArray[np.float64]
 REFERENCE = Path(__file__).parents[3] / "shared" / "reference" / "02_damping.csv"

@@ -19,11 +19,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tapbatch import simulate as sim
 from tapbatch.listen.decode import decode
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.sound import measure_taps
-from tapbatch.values import LN_1000, BandSettings, Mode, Sound
+from tapbatch.model.reading import LN_1000, BandSettings, Mode, Sound
+from tapbatch.simulate import taps as sim
 
 pytestmark = pytest.mark.skipif(
     shutil.which("harminv") is None, reason="harminv is not installed (apt install harminv)"

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tapbatch.pitch import cents_between, hz_to_note, note_to_hz
+from tapbatch.model.pitch import cents_between, hz_to_note, note_to_hz
 
 REFERENCE = Path(__file__).parents[3] / "shared" / "reference"
 

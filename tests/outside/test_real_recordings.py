@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tapbatch.values import Reading
+from tapbatch.model.reading import Reading
 from tests.benchmarks import recordings as bench
 
 pytestmark = pytest.mark.slow

@@ -9,8 +9,8 @@ import pytest
 
 from tapbatch.compare.tension import mersenne_tension_n, total_tension_n, unit_weight_g_m
 from tapbatch.measure.string_tone import stiff_fit
-from tapbatch.pitch import note_to_hz
-from tapbatch.settings import DENSITIES_KG_M3, InstrumentSettings, StringSetting
+from tapbatch.model.pitch import note_to_hz
+from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, StringSetting
 
 LBF_N = 4.4482216152605
 KGF_N = 9.80665

@@ -9,9 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tapbatch.findings import Heard, History, Note, OpenString, Stage, StageDecay, StageMode
-from tapbatch.pitch import hz_to_note
-from tapbatch.values import DecayTrace, Mode, Reading, Recording, Spectrum, Tap, TapReading
+from tapbatch.model.history import Heard, History, Note, OpenString, Stage, StageDecay, StageMode
+from tapbatch.model.pitch import hz_to_note
+from tapbatch.model.reading import DecayTrace, Mode, Reading, Recording, Spectrum, Tap, TapReading
 from tests.show.made import drifts_of, landings_of
 
 Plan = dict[str, tuple[float, float, float]]  # mode -> Hz, T60 in s, dB below the lead

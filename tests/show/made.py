@@ -6,8 +6,8 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 
-from tapbatch.findings import Drift, Landing, LandingKind, Stage, StageMode
-from tapbatch.pitch import cents_between, hz_to_note
+from tapbatch.model.history import Drift, Landing, LandingKind, Stage, StageMode
+from tapbatch.model.pitch import cents_between, hz_to_note
 
 
 def drifts_of(stages: Sequence[Stage], steady_cents: float = 3.0) -> tuple[Drift, ...]:

@@ -11,11 +11,11 @@ from pathlib import Path
 from shutil import copytree
 from unittest import mock
 
-from tapbatch import measuring
-from tapbatch.listen.naming import hash_file
-from tapbatch.measuring import Job
-from tapbatch.pipeline import How, run_shop
-from tapbatch.shop import open_shop
+from tapbatch.listen.files import hash_file
+from tapbatch.run import job as measuring
+from tapbatch.run.job import Job
+from tapbatch.run.one_pass import How, run_shop
+from tapbatch.shop.folder import open_shop
 from tests.shops import bytes_below, make_shop, taps, write_wav
 
 NAMES = ("lyre-2_01-joined_top_1.wav", "lyre-2_02-thinned_top_1.wav", "NA/01 closed/voice note.wav")
@@ -104,11 +104,11 @@ def quick() -> Iterator[None]:
 
     What a run writes, and when, stays as it is; whether the disk itself keeps a flush is not for a test to tell.
     """
-    from tapbatch.show import report
+    from tapbatch.show.pdf import report
 
     measured = _measured_once(measuring.measure_to_text)
     with (
-        mock.patch("tapbatch.pipeline.measure_to_text", measured),
+        mock.patch("tapbatch.run.one_pass.measure_to_text", measured),
         mock.patch.object(os, "fsync", return_value=None),
         mock.patch.object(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode()),
     ):

@@ -53,7 +53,7 @@ def stopped_at(step: int, blow: Blow, below: Path, work: Callable[[], None]) -> 
 
 
 def _status_of(work: Callable[[], None]) -> int:
-    from tapbatch.errors import TapbatchError
+    from tapbatch.model.errors import TapbatchError
 
     try:
         work()

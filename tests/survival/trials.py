@@ -15,10 +15,10 @@ from shutil import rmtree
 
 import pytest
 
-from tapbatch.holding import hold
-from tapbatch.listen.hints import NoHints
-from tapbatch.shop import open_shop
-from tapbatch.watching import QUIET_S, Watch
+from tapbatch.results.lock import hold
+from tapbatch.shop.folder import open_shop
+from tapbatch.watch.hints import NoHints
+from tapbatch.watch.watching import QUIET_S, Watch
 from tests.shops import bytes_below, make_shop, taps
 from tests.survival.dask import cluster
 from tests.survival.shop import (

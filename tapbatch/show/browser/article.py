@@ -11,22 +11,22 @@ import hashlib
 import json
 from dataclasses import asdict, dataclass
 
-from tapbatch.findings import History, Stage, StageMode
-from tapbatch.settings import InstrumentSettings
-from tapbatch.show import words
+from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.drawing import LETTER, cut
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import drift_sheet, modes_sheet, strings_sheet, targets_sheet
 from tapbatch.show.browser.sounds import decay_figure, spectrum_figure
 from tapbatch.show.browser.stages import drift_figure, drift_figures, sustain_figure
 from tapbatch.show.browser.strings import DANGER, strings_figure
-from tapbatch.show.charts import drifts_into
-from tapbatch.show.conditions import learned_text
-from tapbatch.show.figures import LATEST
-from tapbatch.show.landings import chosen_landings, to_go_text
-from tapbatch.show.open_strings import plucked_stage
-from tapbatch.show.slip import Answer, latest_stage, slip_answers, stage_date
-from tapbatch.show.tables import SCHEMA
+from tapbatch.show.draw.charts import drifts_into
+from tapbatch.show.draw.drift import LATEST
+from tapbatch.show.draw.strings import plucked_stage
+from tapbatch.show.pdf.slip import Answer, latest_stage, slip_answers, stage_date
+from tapbatch.show.say import words
+from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.say.landings import chosen_landings, to_go_text
+from tapbatch.show.tables.columns import OF_INSTRUMENT
 
 ROOM = 48 * LETTER
 """For a name in the list of all instruments; whole names head the articles."""
@@ -254,9 +254,8 @@ def _fold(title: str, history: History, pieces: list[Markup], kind: str) -> Mark
 
 
 def _files(history: History) -> Markup:
-    names = [name for name in SCHEMA if name != "attention"]
     folder = history.instrument
     links = [tag("a", "Report, PDF", href=link_to(folder, "report.pdf"), class_="pdf")]
-    links += [tag("a", f"{name}.csv", href=link_to(folder, f"{name}.csv")) for name in names]
+    links += [tag("a", f"{name}.csv", href=link_to(folder, f"{name}.csv")) for name in OF_INSTRUMENT]
     items = [tag("li", link) for link in links]
     return tag("nav", tag("ul", *items), aria_label=f"Files of {history.instrument_shown}")

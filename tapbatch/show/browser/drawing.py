@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from tapbatch.findings import Stage
+from tapbatch.model.history import Stage
 from tapbatch.show.browser.markup import Markup, joined, number, tag
-from tapbatch.show.charts import Point, stage_places
+from tapbatch.show.draw.charts import Point, stage_places
 
 WIDTH = 320.0
 LETTER = 6.1

@@ -13,10 +13,10 @@ from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 
+from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card
 from tapbatch.show.browser.markup import Markup, joined, tag
 from tapbatch.show.browser.sheets import SCROLLS, sheet
-from tapbatch.values import Attention
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
 

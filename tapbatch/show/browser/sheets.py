@@ -10,10 +10,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 
-from tapbatch.findings import Drift, History, Landing, OpenString, Stage, StageMode
-from tapbatch.show import words
+from tapbatch.model.history import Drift, History, Landing, OpenString, Stage, StageMode
 from tapbatch.show.browser.markup import Markup, tag
-from tapbatch.show.landings import chance_text, landing_name, step_text, to_go_text
+from tapbatch.show.say import words
+from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text
 
 Cell = str | tuple[str, float | None]
 """What a cell says, and the number by which it sorts where that is not the text."""

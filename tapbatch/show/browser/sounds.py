@@ -1,8 +1,8 @@
 """The page's drawings of sound: the spectra of the last two stages with the modes named, and how a tap dies away.
 
-Conventions: as in :mod:`tapbatch.show.spectra` and :mod:`tapbatch.show.decays`: level in decibels below the strongest
-line; frequency by octaves, its scale the notes, with a few round frequencies above them. The names of the modes stand
-in the margin below (the mode flags).
+Conventions: as in :mod:`tapbatch.show.draw.spectra` and :mod:`tapbatch.show.draw.decays`: level in decibels below the
+strongest line; frequency by octaves, its scale the notes, with a few round frequencies above them. The names of the
+modes stand in the margin below (the mode flags).
 """
 
 from __future__ import annotations
@@ -12,17 +12,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tapbatch.findings import Stage, StageMode
-from tapbatch.pitch import Spelling, hz_to_note
-from tapbatch.show import words
+from tapbatch.model.history import Stage, StageMode
+from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.reading import DecayTrace, Spectrum
 from tapbatch.show.browser.drawing import WIDTH, cut, dot, drawing, line, path, say
 from tapbatch.show.browser.markup import Markup, joined, tag
-from tapbatch.show.charts import chart_modes, mode_at, nice_step
-from tapbatch.show.decays import lowest_db, trace_of
-from tapbatch.show.decays import pieces as unbroken
-from tapbatch.show.sheet import Panel
-from tapbatch.show.spectra import FLOOR_DB, hertz_marks, spectrum_edges, spectrum_of, thinned
-from tapbatch.values import DecayTrace, Spectrum
+from tapbatch.show.draw.charts import chart_modes, mode_at, nice_step
+from tapbatch.show.draw.decays import lowest_db, trace_of
+from tapbatch.show.draw.decays import pieces as unbroken
+from tapbatch.show.draw.sheet import Panel
+from tapbatch.show.draw.spectra import FLOOR_DB, hertz_marks, spectrum_edges, spectrum_of, thinned
+from tapbatch.show.say import words
 
 LEFT, RIGHT = 4.0, WIDTH - 4.0
 ROW = 92.0

@@ -1,6 +1,6 @@
 """The page's drawings over stages: the drift of a mode on a staff of notes, and what rings before and after.
 
-Conventions: as in :mod:`tapbatch.show.charts` and :mod:`tapbatch.show.browser.drawing`.
+Conventions: as in :mod:`tapbatch.show.draw.charts` and :mod:`tapbatch.show.browser.drawing`.
 """
 
 from __future__ import annotations
@@ -8,15 +8,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from tapbatch.findings import Drift, History, Stage
-from tapbatch.pitch import Spelling, hz_to_note
-from tapbatch.show import words
+from tapbatch.model.history import Drift, History, Stage
+from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.browser.drawing import NAMES_HEIGHT, WIDTH, bar, cut, dot, drawing, line, name_stages, say
 from tapbatch.show.browser.markup import Markup, joined, tag
-from tapbatch.show.charts import Point, chart_modes, drifts_of_mode, mode_at, nice_step, stage_places
-from tapbatch.show.figures import drift_points, staff_panel
-from tapbatch.show.sheet import Panel
-from tapbatch.show.sustain import sustain_charts
+from tapbatch.show.draw.charts import Point, chart_modes, drifts_of_mode, mode_at, nice_step, stage_places
+from tapbatch.show.draw.drift import drift_points, staff_panel
+from tapbatch.show.draw.sheet import Panel
+from tapbatch.show.draw.sustain import sustain_charts
+from tapbatch.show.say import words
 
 STAFF_LEFT, STAFF_RIGHT = 34.0, 240.0
 STAFF_HEIGHT = 104.0

@@ -1,6 +1,6 @@
 """The page's drawing of the open strings: how far each lies from its note, course by course.
 
-Conventions: as in :mod:`tapbatch.show.open_strings`: flat to the left, the two strings of a course as two dots where
+Conventions: as in :mod:`tapbatch.show.draw.strings`: flat to the left, the two strings of a course as two dots where
 they were told apart; the pale field is what counts as in tune.
 """
 
@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tapbatch.findings import OpenString, Stage
-from tapbatch.settings import InstrumentSettings
-from tapbatch.show import words
+from tapbatch.model.history import OpenString, Stage
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.drawing import WIDTH, dot, drawing, line, say
 from tapbatch.show.browser.markup import Markup, joined, number, tag
-from tapbatch.show.charts import nice_step
-from tapbatch.show.open_strings import MOST_ROWS
+from tapbatch.show.draw.charts import nice_step
+from tapbatch.show.draw.strings import MOST_ROWS
+from tapbatch.show.say import words
 
 LEFT, RIGHT = 58.0, WIDTH - 58.0
 TOP, ROW_HEIGHT = 22.0, 20.0

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from tapbatch.findings import History
-from tapbatch.settings import InstrumentSettings
+from tapbatch.model.history import History
+from tapbatch.model.reading import Attention
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import card_of
 from tapbatch.show.browser.page import page_bytes
-from tapbatch.values import Attention
 from tests.show.browser.chromium import Chromium
 
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from tapbatch.findings import History
+from tapbatch.model.history import History
+from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import card_id
-from tapbatch.values import Attention
 from tests.show.browser.chromium import Chromium
 
 Put = Callable[..., str]

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from tapbatch.serving import Live, Serving
 from tapbatch.show.browser.article import card_id
+from tapbatch.watch.serving import Live, Serving
 from tests.shops import make_shop, tapbatch, taps, write_wav
 from tests.show.browser.chromium import Chromium
 

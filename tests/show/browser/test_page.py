@@ -10,15 +10,15 @@ from dataclasses import replace
 
 import pytest
 
-from tapbatch.findings import History
-from tapbatch.settings import InstrumentSettings
-from tapbatch.show import words
+from tapbatch.model.history import History
+from tapbatch.model.reading import Attention
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
 from tapbatch.show.browser.sounds import decay_figure
-from tapbatch.show.slip import latest_stage
-from tapbatch.show.tables import SCHEMA
-from tapbatch.values import Attention
+from tapbatch.show.pdf.slip import latest_stage
+from tapbatch.show.say import words
+from tapbatch.show.tables.columns import SCHEMA
 from tests.show.browser.parsed import Element, parse
 
 SETTINGS = InstrumentSettings()

@@ -1,0 +1,47 @@
+"""A file as bytes, before anything in it is understood: special files refused, contents told by their hash."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import stat
+from pathlib import Path
+
+from tapbatch.model.errors import SoundError
+
+
+def hash_file(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in lower-case hexadecimal.
+
+    Raises
+    ------
+    SoundError
+        Where the file cannot be read.
+
+    Examples
+    --------
+    >>> hash_file(Path("nowhere.wav"))
+    Traceback (most recent call last):
+    ...
+    tapbatch.model.errors.SoundError: nowhere.wav: cannot be read (No such file or directory); check ...
+    """
+    try:
+        refuse_special(path)
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        reason = error.strerror or "no reason given"
+        raise SoundError(path.name, f"cannot be read ({reason})", "check that it is there and may be read") from error
+
+
+def refuse_special(path: Path) -> None:
+    """Refuse what is no file: opening a pipe may wait for ever, and a device may have no end.
+
+    Raises
+    ------
+    OSError
+        Where the path leads to neither a file nor a folder, or to nothing.
+    """
+    kind = path.stat().st_mode
+    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
+        raise OSError(errno.EINVAL, "it is a pipe, a socket or a device, not a file", str(path))

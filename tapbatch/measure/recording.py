@@ -1,0 +1,193 @@
+"""From a file to its reading: the one path every recording takes.
+
+``measure_recording`` is a pure function of bytes and settings; nothing of the shop, the clock or the order of work
+enters it. It goes section by section (:mod:`tapbatch.listen.sections`): each is listened to and measured as if it
+were a recording of its own, with the noise of its own, and what the sections gave is put together. A recording of up
+to three minutes is one section.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from tapbatch.listen.gain import Floor, floor_behind, floor_breathes
+from tapbatch.listen.judging import Voice, as_plucks, refused, unlike
+from tapbatch.listen.sections import Section, sections
+from tapbatch.listen.taps import heard_in, quiet_stretches
+from tapbatch.measure.decay import measure_decays
+from tapbatch.measure.method import METHOD
+from tapbatch.measure.sound import Prepared, measure_taps
+from tapbatch.measure.string_tone import with_tones
+from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
+from tapbatch.model.errors import SoundError
+from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
+
+MOST_TRANSIENTS = 6000
+"""Transients listed of one recording, at most: a tap every 1.8 s for three hours. More is talk, and fills memory."""
+
+_MOST_SPECTRA = 500
+_SAME_S = 0.012
+
+
+def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Reading:
+    """Measure one recording, of any length; how far it is, is told (:mod:`tapbatch.model.progress`).
+
+    Parameters
+    ----------
+    path
+        The file.
+    sha256
+        Hash of its bytes, to be kept in the reading.
+    settings
+        Band, mains and kind. Nothing is looked for in a recording of kind ``room``.
+
+    Raises
+    ------
+    SoundError
+        Where the file is not sound, or what is in it cannot be measured.
+    """
+    joined = _Joined(settings)
+    try:
+        for section in sections(path):
+            joined.add(section)
+            del section  # or it would be held while the next one is read
+        return joined.reading(sha256)
+    except (ArithmeticError, ValueError, MemoryError) as error:
+        what = f"it cannot be measured ({type(error).__name__}: {error})"
+        raise SoundError(path.name, what, "keep the file and report it; the others are measured") from error
+
+
+class _Joined:
+    """What the sections so far gave, in the time of the recording; taps are counted from 0 over all of them."""
+
+    def __init__(self, settings: BandSettings) -> None:
+        self.settings = settings
+        self.readings: list[TapReading] = []
+        self.voices: list[Voice] = []
+        self.floors: list[Floor] = []
+        self.spectra: list[tuple[int, TapSpectrum]] = []
+        self.traces: list[tuple[int, float, DecayTrace]] = []
+        self.left_out_s: float | None = None
+        self.last: Section | None = None
+        self.duration_s = 0.0
+
+    def add(self, section: Section) -> None:
+        """Listen to a section, measure what is in it, and keep what is needed of it."""
+        sound = section.sound
+        if self.settings.kind != "room" and self.left_out_s is None:
+            self._measure(section)
+        self.duration_s = section.first / sound.sample_rate_hz + sound.duration_s
+        if section.last:
+            # Of the sound itself nothing is needed any more.
+            self.last = replace(section, sound=replace(sound, samples=np.zeros(0), clipped=None))
+
+    def _measure(self, section: Section) -> None:
+        sound = section.sound
+        taps, voices = heard_in(sound)
+        if self.settings.kind == "pluck":
+            taps, voices = as_plucks(taps, sound.duration_s), ()
+        elif section.whole:
+            taps, voices = _alike(taps, voices), ()
+        before = self._before(section, taps)
+        taps = tuple(replace(t, used=t.used and at >= before) for at, t in enumerate(taps))
+        if len(self.readings) + len(taps) - before > MOST_TRANSIENTS and not section.whole:
+            self.left_out_s = section.first / sound.sample_rate_hz
+            return
+        measured, prepared = measure_taps(sound, taps, self.settings)
+        quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
+        readings = tuple(
+            replace(r, decays=measure_decays(sound, r.tap, quiet, self.settings)) if r.tap.used else r
+            for r in measured
+        )
+        if self.settings.kind == "pluck":
+            readings = with_tones(sound, readings)
+        offset = len(self.readings) - before
+        floor = floor_behind(sound, taps, quiet)
+        self.floors.append(
+            replace(floor, behind=tuple((at + offset, peak_dbfs, rises) for at, peak_dbfs, rises in floor.behind))
+        )
+        self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
+        self._draw(readings, prepared, offset)
+        self.readings += [_later(r, section, offset) for r in readings[before:]]
+
+    def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
+        """Return how many of a section's transients were heard in the section before."""
+        rate_hz = section.sound.sample_rate_hz
+        from_s = section.lead / rate_hz
+        if self.readings:
+            from_s = max(from_s, self.readings[-1].tap.onset_s + _SAME_S - section.first / rate_hz)
+        return sum(tap.onset_s < from_s for tap in taps)
+
+    def _draw(self, readings: tuple[TapReading, ...], prepared: tuple[Prepared, ...], offset: int) -> None:
+        """Keep what the figures need."""
+        for at, reading in enumerate(readings):
+            if reading.tap.used and prepared and len(self.spectra) < _MOST_SPECTRA:
+                self.spectra.append((at + offset, spectrum_of_tap(reading, prepared)))
+        trace = trace_of(readings, prepared)
+        if trace is not None:
+            at = trace.tap - 1
+            self.traces.append((at + offset, seen_fall_db(readings[at]), replace(trace, tap=trace.tap + offset)))
+
+    def reading(self, sha256: str) -> Reading:
+        """Return what all sections gave, once it is known which taps sound like the others."""
+        assert self.last is not None
+        sound = self.last.sound
+        others = set(unlike(self.voices))
+        readings = tuple(
+            TapReading(tap=refused(r.tap)) if at in others and r.tap.used else r for at, r in enumerate(self.readings)
+        )
+        used = {at for at, r in enumerate(readings) if r.tap.used}
+        traces = [t for t in self.traces if t[0] in used]
+        return Reading(
+            sha256=sha256,
+            method=METHOD,
+            duration_s=self.duration_s,
+            sample_rate_hz=sound.sample_rate_hz,
+            recorded_at=sound.recorded_at,
+            device=sound.device,
+            lossy=sound.lossy,
+            notices=(*sound.notices, *self._noticed(used, sound.sample_rate_hz)),
+            taps=readings,
+            spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
+            trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
+        )
+
+    def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[str, ...]:
+        notices = []
+        if self.settings.kind != "room" and not used:
+            notices.append("no tap: nothing in it could be measured")
+        if self.left_out_s is not None:
+            notices.append(f"crowded: what comes after {self.left_out_s / 60:.0f} minutes is left out")
+        others = {v.tap for v in self.voices} - used
+        floors = [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
+        if floor_breathes(floors):
+            notices.append("automatic gain: the noise floor breathes")
+        if self.settings.band_high_hz > 0.46 * sample_rate_hz:
+            notices.append(f"low sample rate: heard up to {0.46 * sample_rate_hz:.0f} Hz only")
+        return tuple(notices)
+
+
+def _alike(taps: tuple[Tap, ...], voices: tuple[Voice, ...]) -> tuple[Tap, ...]:
+    others = set(unlike(voices))
+    return tuple(refused(tap) if at in others else tap for at, tap in enumerate(taps))
+
+
+def _kept(voice: Voice, offset: int) -> Voice:
+    """Return a voice to be kept among thousands: three digits are enough to tell who sounds alike."""
+    return replace(voice, tap=voice.tap + offset, shapes=voice.shapes.astype(np.float16))
+
+
+def _later(reading: TapReading, section: Section, offset: int) -> TapReading:
+    """Return a section's reading in the time of the recording, numbered on."""
+    tap, from_s = reading.tap, section.first / section.sound.sample_rate_hz
+    moved = replace(
+        tap,
+        number=tap.number + offset,
+        onset_s=tap.onset_s + from_s,
+        free_from_s=tap.free_from_s + from_s,
+        free_until_s=tap.free_until_s + from_s,
+    )
+    return replace(reading, tap=moved)

@@ -1,0 +1,255 @@
+"""What comparing finds in readings, as values: stages, histories, drifts, landings.
+
+Conventions: those of :mod:`tapbatch.model.reading`; intervals are of 95 %. The order below is that of their making:
+``Heard -> Stage -> History -> Drift -> Landing``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
+
+Verdict = Literal["up", "down", "steady", "unclear", "new", "gone"]
+LandingKind = Literal["target", "above", "below"]
+OnTarget = Literal["sure", "likely", "no"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heard:
+    """A recording beside its reading, placed: part, state, stage and order are settled here.
+
+    ``mode_names`` holds, tap by tap (as in ``reading.used_taps``), the identity of each mode, empty for a mode that
+    belongs to no stage mode.
+    """
+
+    recording: Recording
+    reading: Reading
+    part: str
+    state: str
+    missing: bool = False
+    mode_names: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageMode:
+    """A mode at a stage, joined over taps, points and set-ups; ``*_low``/``*_high`` bound a 95 % interval.
+
+    ``within_cents`` and ``between_cents`` are the standard errors of one tap from noise alone and from tap to tap.
+    ``playing_note`` and ``playing_cents`` say the same frequency at the pitch at which the instrument is played; they
+    are empty and ``None`` where that is the pitch of the stage.
+    """
+
+    mode: str
+    lead: bool
+    freq_hz: float
+    freq_low_hz: float
+    freq_high_hz: float
+    note: str
+    cents: float
+    t60_s: float
+    t60_low_s: float
+    t60_high_s: float
+    level_db: float
+    taps: int
+    within_cents: float
+    between_cents: float
+    flags: tuple[str, ...] = ()
+    playing_note: str = ""
+    playing_cents: float | None = None
+
+    @property
+    def q(self) -> float:
+        """Quality factor, without unit."""
+        return math.pi * self.freq_hz * self.t60_s / LN_1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageDecay:
+    """Decay of a band, or of the whole (bands ``None``), at a stage, joined over taps and recordings."""
+
+    kind: Kind
+    band_low_hz: float | None
+    band_high_hz: float | None
+    edt_s: float | None
+    t20_s: float | None
+    t30_s: float | None
+    t60_s: float | None
+    t60_low_s: float | None
+    t60_high_s: float | None
+    recordings: int
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenString:
+    """An open string, or double course, in one recording, joined over its plucks; bounds are those of 95 % intervals.
+
+    ``string`` counts from 1. ``cents_off`` is the distance from ``expected_hz``, of a course that of its middle;
+    ``pair_cents`` is the distance of its two strings, ``None`` where they were not told apart. ``t60_s`` is that of
+    the fundamental; ``tension_n`` of one string, at the pitch it sounds.
+    """
+
+    recording: str
+    string: int
+    expected_note: str
+    expected_hz: float
+    freq_hz: float
+    freq_low_hz: float
+    freq_high_hz: float
+    cents_off: float
+    pair_cents: float | None
+    pair_half_cents: float | None
+    inharmonicity: float | None
+    t60_s: float | None
+    t60_low_s: float | None
+    t60_high_s: float | None
+    tension_n: float | None
+    plucks: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """One row of ``notes.csv``: what the builder wrote of a stage. Unknown fields are ``None`` or empty."""
+
+    instrument: str
+    stage: str
+    date: str = ""
+    work: str = ""
+    temperature_c: float | None = None
+    humidity_pct: float | None = None
+    mass_g: float | None = None
+    opening_mm2: float | None = None
+    opening_edge_mm: float | None = None
+    string_pitch_hz: float | None = None
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """One part of an instrument at one stage: its recordings, modes, decays and open strings.
+
+    ``strings_off_cents`` is how far the string is off that is furthest off, ``None`` where none is by more than the
+    settings allow.
+    ``playing_pitch_hz`` is the A4 at which the instrument is played, ``None`` where that is ``concert_pitch_hz``.
+    """
+
+    part: str
+    state: str
+    stage: str
+    stage_shown: str
+    order: int
+    concert_pitch_hz: float
+    heard: tuple[Heard, ...]
+    modes: tuple[StageMode, ...]
+    decays: tuple[StageDecay, ...]
+    note: Note | None = None
+    flags: tuple[str, ...] = ()
+    strings: tuple[OpenString, ...] = ()
+    strings_off_cents: float | None = None
+    playing_pitch_hz: float | None = None
+
+    @property
+    def lead(self) -> StageMode | None:
+        """The mode that leads, or ``None`` where nothing was measured."""
+        return next((m for m in self.modes if m.lead), None)
+
+    @property
+    def taps_used(self) -> int:
+        """Number of taps measured at this stage."""
+        return sum(len(h.reading.used_taps) for h in self.heard if h.recording.kind == "tap")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """A mode of one part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
+
+    ``chance`` (0 to 1) is how often one mode of the stage or another would seem to move as much by chance alone;
+    ``more_taps`` how many more at the later stage would decide what is ``unclear``. ``first_*`` is the change since
+    the stage at which the mode was first heard.
+    """
+
+    part: str
+    mode: str
+    from_stage: str
+    to_stage: str
+    freq_change_hz: float | None
+    freq_change_cents: float | None
+    cents_low: float | None
+    cents_high: float | None
+    t60_change_pct: float | None
+    t60_low_pct: float | None
+    t60_high_pct: float | None
+    verdict: Verdict
+    caution: str = ""
+    chance: float | None = None
+    more_taps: int | None = None
+    first_stage: str = ""
+    first_change_cents: float | None = None
+    first_cents_low: float | None = None
+    first_cents_high: float | None = None
+    first_verdict: Verdict | Literal[""] = ""
+    first_caution: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Landing:
+    """A place where a mode could come to rest, how far it is from there, and what one more step would do.
+
+    ``cents_to_go`` is signed, from the reading to the landing. ``step_*`` is one more step of the same work with its
+    95 % prediction interval, ``overshoot`` the chance (0 to 1) that it carries the mode past the landing's tolerance;
+    both ``None`` where fewer than three such steps were seen. ``basis`` says what was learned from. ``moves_with`` is
+    the mode from which the landing is counted, empty where it stands still; ``steps_to_go`` and ``overshoot`` are of
+    the distance then.
+    """
+
+    part: str
+    mode: str
+    stage: str
+    freq_hz: float
+    note: str
+    cents: float
+    landing: LandingKind
+    landing_note: str
+    landing_hz: float
+    cents_to_go: float
+    tolerance_cents: float
+    on_target: OnTarget
+    taps_within: int
+    taps: int
+    step_cents: float | None
+    step_low_cents: float | None
+    step_high_cents: float | None
+    steps_seen: int
+    steps_to_go: float | None
+    overshoot: float | None
+    basis: str
+    moves_with: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class History:
+    """An instrument: the stages of every part in order, what moved between them, and where it could come to rest.
+
+    ``stages`` is ordered by part (body last), then by order; ``drifts`` and ``landings`` likewise. ``setup_cents`` is
+    how much setting up anew moves a mode (standard deviation), ``None`` until it was tried.
+    """
+
+    instrument: str
+    instrument_shown: str
+    stages: tuple[Stage, ...]
+    drifts: tuple[Drift, ...]
+    notices: tuple[str, ...] = ()
+    landings: tuple[Landing, ...] = ()
+    setup_cents: float | None = None
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The parts in the order of the stages."""
+        return tuple(dict.fromkeys(s.part for s in self.stages))
+
+    def of_part(self, part: str) -> tuple[Stage, ...]:
+        """Return the stages of one part, in order."""
+        return tuple(s for s in self.stages if s.part == part)

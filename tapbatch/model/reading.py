@@ -1,0 +1,260 @@
+"""What is heard and measured, as values that travel through the house: frozen, with units in every name.
+
+Conventions: time in seconds from the start of the recording, unless a name says otherwise; frequency in hertz;
+levels in decibels, ``_dbfs`` relative to digital full scale (amplitude 1.0). ``t60_s`` is the time in which a free
+decay ``exp(-delta t)`` falls by 60 dB, ``t60_s = ln(1000)/delta``. ``*_log_se`` is the standard error of a natural
+logarithm, that is a relative error. The quality factor is ``Q = pi f t60_s / ln(1000)``. An empty string or ``None``
+stands for what is not known. The order below is the order in which they are made:
+``Recording -> Sound -> Tap -> Mode -> Reading``; what follows from readings is in :mod:`tapbatch.model.history`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+LN_1000 = math.log(1000.0)
+
+Kind = Literal["tap", "pluck", "room"]
+
+
+# ---------------------------------------------------------------- listen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """What the name of a recording said.
+
+    ``instrument`` and ``stage`` are identities (NFC, lower case, hyphens for spaces); ``*_shown`` is the spelling
+    as written. ``path`` lies below ``recordings/`` and uses ``/``. ``part`` and ``state`` are empty where the name
+    does not give them: the settings of the stage, then the defaults, come later.
+    """
+
+    path: str
+    sha256: str
+    instrument: str
+    instrument_shown: str
+    stage: str
+    stage_shown: str
+    kind: Kind = "tap"
+    part: str = ""
+    state: str = ""
+    point: str = ""
+    take: int | None = None
+    step: bool = False
+    again: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sound:
+    """One channel of sound at its native rate, and what was noticed while reading it.
+
+    ``samples`` is float64, shape (n,), full scale 1.0, finite. ``clipped``, of the same shape, is true where the
+    converter was at its limit, or ``None`` where nothing clipped. ``device`` is the recorder, where the file tells.
+    """
+
+    samples: NDArray[np.float64]
+    sample_rate_hz: int
+    recorded_at: str = ""
+    device: str = ""
+    lossy: bool = False
+    clipped: NDArray[np.bool_] | None = None
+    notices: tuple[str, ...] = ()
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the sound in seconds."""
+        return len(self.samples) / self.sample_rate_hz
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tap:
+    """A transient heard: when the mallet touches, and the stretch of free decay that may be measured.
+
+    ``used`` is false where it is not a tap or cannot be measured; ``reason`` then says why in a few words.
+    ``free_from_s`` is the end of contact, ``free_until_s`` the next contact, the cut, or the end of the recording.
+    """
+
+    number: int
+    onset_s: float
+    peak_dbfs: float
+    snr_db: float
+    used: bool
+    reason: str
+    free_from_s: float
+    free_until_s: float
+
+
+# --------------------------------------------------------------- measure
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mode:
+    """One damped mode in one tap, ``a exp(-delta t) cos(2 pi f t + phase)``, t from ``Tap.free_from_s``.
+
+    ``energy_db`` is ``10 log10`` of the energy of its free decay, ``a**2/(4 delta)``, in (full scale)^2 s.
+    ``freq_t60_corr`` is the correlation of the errors of ``freq_hz`` and ``ln t60_s``; ``freq_misfit_hz`` and
+    ``t60_log_misfit`` are what no noise explains of these (a room, say): alike in all taps, so none helps.
+    """
+
+    freq_hz: float
+    freq_se_hz: float
+    t60_s: float
+    t60_log_se: float
+    freq_t60_corr: float
+    amplitude: float
+    phase_rad: float
+    energy_db: float
+    flags: tuple[str, ...] = ()
+    freq_misfit_hz: float = 0.0
+    t60_log_misfit: float = 0.0
+
+    @property
+    def q(self) -> float:
+        """Quality factor, without unit."""
+        return math.pi * self.freq_hz * self.t60_s / LN_1000
+
+    @property
+    def t60_se_s(self) -> float:
+        """Standard error of ``t60_s`` in seconds."""
+        return self.t60_s * self.t60_log_se
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decay:
+    """How a band, or the whole sound, dies away after one tap.
+
+    ``band_low_hz`` and ``band_high_hz`` are ``None`` for the whole. ``edt_s``, ``t20_s`` and ``t30_s`` are ``None``
+    where the range is not above the floor or the band is too narrow for the decay.
+    """
+
+    band_low_hz: float | None
+    band_high_hz: float | None
+    edt_s: float | None
+    t20_s: float | None
+    t30_s: float | None
+    t60_s: float | None
+    t60_log_se: float | None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coupling:
+    """How the errors of two modes of a tap hang together: correlations, each within -1 and 1.
+
+    ``first < second`` index the modes; ``freq_t60`` is that of the first's ``ln f`` with the second's ``ln T60``.
+    """
+
+    first: int
+    second: int
+    freq_freq: float
+    freq_t60: float
+    t60_freq: float
+    t60_t60: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StringTone:
+    """A plucked string: the frequency of its fundamental, its stiffness ``f_n = n f_0 sqrt(1 + B n**2)``, its decay.
+
+    ``freq_hz`` takes the sound for that of one string. Where two were told apart, ``middle_hz`` lies between them and
+    ``pair_cents`` is their distance; else these are ``None``. ``inharmonicity`` is B, ``None`` where fewer than three
+    partials sound; ``t60_s`` is that of the fundamental, of two strings the middle of both, and ``None`` where the
+    fundamental does not sound itself or two strings beat too slowly to tell.
+    """
+
+    freq_hz: float
+    freq_log_se: float
+    inharmonicity: float | None
+    t60_s: float | None
+    t60_log_se: float | None
+    partials: int
+    middle_hz: float | None = None
+    middle_log_se: float | None = None
+    pair_cents: float | None = None
+    pair_se_cents: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TapReading:
+    """A transient and, where it was used, what was measured in it.
+
+    ``couplings`` of modes that stand close; ``tone`` where it was a pluck.
+    """
+
+    tap: Tap
+    modes: tuple[Mode, ...] = ()
+    decays: tuple[Decay, ...] = ()
+    couplings: tuple[Coupling, ...] = ()
+    tone: StringTone | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spectrum:
+    """Power spectral density of the free decays of a recording, averaged over its taps, thinned for drawing.
+
+    Equal lengths; ``level_db`` relative to the strongest line; ``noise_db`` the noise on the same scale.
+    """
+
+    freq_hz: tuple[float, ...]
+    level_db: tuple[float, ...]
+    noise_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecayTrace:
+    """Level against time of the clearest tap, thinned for drawing; ``time_s`` from the touch of the mallet.
+
+    ``fit_db`` is the level of the fitted modes (``-inf`` is never stored; before the free decay it is NaN).
+    """
+
+    time_s: tuple[float, ...]
+    level_db: tuple[float, ...]
+    fit_db: tuple[float, ...]
+    floor_db: float
+    tap: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """All that is known of one recording: a pure function of its bytes, the settings that matter, and the method."""
+
+    sha256: str
+    method: str
+    duration_s: float
+    sample_rate_hz: int
+    recorded_at: str
+    lossy: bool
+    notices: tuple[str, ...]
+    taps: tuple[TapReading, ...]
+    spectrum: Spectrum | None = None
+    trace: DecayTrace | None = None
+    device: str = ""
+
+    @property
+    def used_taps(self) -> tuple[TapReading, ...]:
+        """The taps that were measured."""
+        return tuple(t for t in self.taps if t.tap.used)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attention:
+    """Something that needs the builder: a file or an instrument, what is wrong, and how to mend it."""
+
+    where: str
+    what: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BandSettings:
+    """The settings on which a reading depends; nothing else re-measures a recording."""
+
+    band_low_hz: float = 50.0
+    band_high_hz: float = 1500.0
+    mains_hz: float = 50.0
+    kind: Kind = "tap"

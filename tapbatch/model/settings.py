@@ -1,0 +1,138 @@
+"""Settings of a shop and of one instrument, as values: what may be set, in which range, and what it is without.
+
+Conventions: frequencies in hertz, lengths in millimetres, unit weights in grams a metre. Every model is frozen and
+refuses keys it does not know, so that a slip of the pen is found and not passed over. Reading the files, and saying
+where in them a value is not understood, is the work of :mod:`tapbatch.shop.folder`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from tapbatch.model.reading import BandSettings, Kind
+
+ConcertPitch = Annotated[float, Field(ge=380, le=470)]
+
+
+# Of plain strings, at room temperature; handbook values, those of bronze and gut from memory (gut varies by a tenth).
+DENSITIES_KG_M3 = {
+    "steel": 7850.0,
+    "brass": 8580.0,
+    "red brass": 8750.0,
+    "bronze": 8860.0,
+    "nylon": 1150.0,
+    "gut": 1500.0,
+}
+
+
+class _Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class StageSetting(_Frozen):
+    """One ``[[stage]]``: a stage in its place, and what holds for all its recordings."""
+
+    name: str = Field(min_length=1)
+    part: str = ""
+    state: str = ""
+    concert_pitch_hz: ConcertPitch | None = None
+
+
+class ModeSetting(_Frozen):
+    """One ``[[mode]]``: a label that the builder gives to the mode near a frequency."""
+
+    label: str = Field(min_length=1)
+    near_hz: float = Field(gt=0, le=12000)
+    part: str = "body"
+    kind: Literal["", "air", "plate", "string"] = ""
+
+
+class TargetSetting(_Frozen):
+    """One ``[[target]]``: where a labelled mode is to come to rest; exactly one way of saying so."""
+
+    mode: str = Field(min_length=1)
+    note: str | None = None
+    hz: float | None = Field(default=None, gt=0, le=12000)
+    nearest: bool | None = None
+    like: str | None = None
+    cents_from: str | None = None
+    cents: float | None = None
+    tolerance_cents: float = Field(default=3.0, gt=0, le=50)
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        ways = [w for w in ("note", "hz", "nearest", "like", "cents_from") if getattr(self, w) not in (None, False)]
+        if len(ways) != 1:
+            msg = "expected one of note, hz, nearest = true, like, cents_from"
+            raise ValueError(msg)
+        if (self.cents is not None) != (self.cents_from is not None):
+            msg = "cents and cents_from go together"
+            raise ValueError(msg)
+        return self
+
+
+class StringSetting(_Frozen):
+    """One open string or double course, by its note; weight, or diameter and material, for its tension only.
+
+    ``scale_mm`` is its sounding length where that is not the instrument's.
+    """
+
+    note: str
+    unit_weight_g_m: float | None = Field(default=None, gt=0)
+    diameter_mm: float | None = Field(default=None, gt=0)
+    material: str = ""
+    scale_mm: float | None = Field(default=None, gt=0)
+    double: bool = False
+
+
+class InstrumentSettings(_Frozen):
+    """All that may be set for one instrument; a shop's settings are the defaults of its instruments.
+
+    Defaults: A4 = 440 Hz (ISO 16), 50 to 1500 Hz (where bodies and plates of hand-held instruments ring), mains of
+    50 Hz, 3 cents as the width within which a mode counts as steady (common practice of the trade), and A4
+    paper (ISO 216).
+    """
+
+    concert_pitch_hz: ConcertPitch = 440.0
+    spelling: Literal["sharp", "flat"] = "sharp"
+    band_hz: tuple[float, float] = (50.0, 1500.0)
+    mains_hz: Literal[50, 60] = 50
+    steady_cents: float = Field(default=3.0, gt=0, le=50)
+    paper: Literal["A4", "Letter"] = "A4"
+    strings_off_cents: float = Field(default=5.0, gt=0, le=50)
+    family: str = ""
+    playing_pitch_hz: ConcertPitch | None = None
+    scale_mm: float | None = Field(default=None, gt=0)
+    strings: tuple[StringSetting, ...] = ()
+    stage: tuple[StageSetting, ...] = ()
+    mode: tuple[ModeSetting, ...] = ()
+    target: tuple[TargetSetting, ...] = ()
+
+    @model_validator(mode="after")
+    def _band_is_a_band(self) -> Self:
+        low, high = self.band_hz
+        if not 20 <= low < high <= 12000:
+            msg = "expected two frequencies, low then high, between 20 and 12000 Hz"
+            raise ValueError(msg)
+        return self
+
+    def of_measuring(self, kind: Kind) -> BandSettings:
+        """Return the settings on which a reading depends."""
+        return BandSettings(
+            band_low_hz=self.band_hz[0], band_high_hz=self.band_hz[1], mains_hz=float(self.mains_hz), kind=kind
+        )
+
+
+class ShopSettings(_Frozen):
+    """What ``shop.toml`` may hold."""
+
+    concert_pitch_hz: ConcertPitch = 440.0
+    spelling: Literal["sharp", "flat"] = "sharp"
+    band_hz: tuple[float, float] = (50.0, 1500.0)
+    mains_hz: Literal[50, 60] = 50
+    steady_cents: float = Field(default=3.0, gt=0, le=50)
+    paper: Literal["A4", "Letter"] = "A4"
+    recordings: str = "recordings"
+    results: str = "results"

@@ -1,0 +1,150 @@
+"""Putting a finished file in its place: written beside, flushed to the disk, then moved over in one step.
+
+A reader sees the old file or the new one, never half of either. A file that would not change is not touched, so that
+its date tells when its content changed and a cloud folder has nothing to carry. Where the old file cannot be
+replaced (a spreadsheet holds it open, as some systems allow), the new one stays beside it under a name that says so.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import secrets
+from contextlib import suppress
+from pathlib import Path
+
+from tapbatch.model.errors import ShopError
+
+_HALF_WRITTEN = re.compile(r"\.[0-9a-f]{12}\.part")
+
+
+def put_file(path: Path, data: bytes) -> str:
+    """Put ``data`` at ``path``, replacing what is there in one step.
+
+    Parameters
+    ----------
+    path
+        Where the file belongs; its folder is made where it is missing.
+    data
+        The whole content.
+
+    Returns
+    -------
+    str
+        Empty, or a notice in one line where the old file could not be replaced.
+
+    Raises
+    ------
+    ShopError
+        Where the folder cannot be written at all.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "modes.csv"
+    >>> put_file(path, b"part"), path.read_bytes()
+    ('', b'part')
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        if _holds(path, data):
+            _drop(beside(path))
+            return ""
+        fresh = _write_beside(path, data)
+    except OSError as error:
+        remedy = "make room or let the folder be written, then run again"
+        raise ShopError(str(path), _reason(error), remedy) from error
+    return _move_over(fresh, path)
+
+
+def beside(path: Path) -> Path:
+    """Return where the new file stays when ``path`` cannot be replaced.
+
+    Examples
+    --------
+    >>> beside(Path("results/modes.csv")).name
+    'modes (new).csv'
+    """
+    return path.with_name(f"{path.stem} (new){path.suffix}")
+
+
+def is_half_written(name: str) -> bool:
+    """Tell whether a file name is one that this module writes under before a file is put in its place.
+
+    Examples
+    --------
+    >>> is_half_written(".0123456789ab.part"), is_half_written("modes.csv"), is_half_written(".take 1.part")
+    (True, False, False)
+    """
+    return _HALF_WRITTEN.fullmatch(name) is not None
+
+
+def _holds(path: Path, data: bytes) -> bool:
+    try:
+        return path.stat().st_size == len(data) and path.read_bytes() == data
+    except FileNotFoundError:
+        return False
+
+
+def _write_beside(path: Path, data: bytes) -> Path:
+    # Opened by name and not by ``tempfile``, whose files nobody but their owner may read: results are often shared.
+    fresh = path.with_name(f".{secrets.token_hex(6)}.part")
+    try:
+        with fresh.open("xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+    except (OSError, KeyboardInterrupt):
+        _drop(fresh)
+        raise
+    return fresh
+
+
+def _move_over(fresh: Path, path: Path) -> str:
+    try:
+        fresh.replace(path)
+    except OSError as refused:
+        return _keep_beside(fresh, path, refused)
+    _drop(beside(path))
+    _flush_folder(path.parent)
+    return ""
+
+
+def _keep_beside(fresh: Path, path: Path, refused: OSError) -> str:
+    kept = beside(path)
+    try:
+        fresh.replace(kept)
+    except OSError as error:
+        _drop(fresh)
+        raise ShopError(str(path), _reason(error), f"close {path.name} and {kept.name}, then run again") from error
+    return f"{path} could not be replaced ({_reason(refused)}): the new one is {kept.name}; close it and run again"
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make the move itself survive a power cut, where the system can (not on Windows)."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _drop(path: Path) -> None:
+    with suppress(OSError):
+        path.unlink()
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or type(error).__name__).lower()
+
+
+REPORT = "report.pdf"
+
+
+def facts_of(path: Path) -> tuple[int, int] | None:
+    """Return size and time of a file, ``None`` where it is not there."""
+    with suppress(OSError):
+        facts = path.stat()
+        return facts.st_size, facts.st_mtime_ns
+    return None

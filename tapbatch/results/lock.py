@@ -1,0 +1,129 @@
+"""Holding the results of a shop: one run at a time writes there, and what a killed one left is swept away.
+
+Conventions: the hold is a lock that the operating system keeps on ``results/.readings/lock`` for as long as the
+process lives, so a process that is killed holds nothing. Who holds it stands beside in ``holder.json``, for people.
+Whoever has the hold is alone, and so every file half written that it finds is a stray. Where a file system knows no
+locks (some network drives) the hold is not to be had, and the run goes on and says so.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from datetime import datetime
+from pathlib import Path
+
+from tapbatch.model.errors import ShopError
+from tapbatch.results.files import is_half_written
+from tapbatch.results.readings import FOLDER
+
+_POLL_S = 0.1
+
+
+@contextmanager
+def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None]:
+    """Hold the results of a shop, waiting for whoever has them; on the way in sweep what a killed run left.
+
+    Parameters
+    ----------
+    results
+        The results folder; made where it is missing.
+    doing
+        The command that holds, for others to read.
+    say
+        Called with one line where there is something to wait for, or no lock to be had.
+
+    Raises
+    ------
+    ShopError
+        Where the folder cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with hold(Path(tempfile.mkdtemp()), "tapbatch run", print):
+    ...     pass
+    """
+    from filelock import FileLock, Timeout
+
+    folder = results / FOLDER
+    lock = FileLock(folder / "lock")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        try:
+            lock.acquire(timeout=0)
+        except Timeout:
+            say(f"waiting for {_holder(folder)}, which writes to {results}; Ctrl-C stops the waiting")
+            lock.acquire(poll_interval=_POLL_S)
+    except NotImplementedError:
+        say(f"{results} lies where files cannot be locked: let one run end before the next begins")
+    except OSError as error:
+        reason = (error.strerror or type(error).__name__).lower()
+        raise ShopError(str(results), reason, "make room or let the folder be written, then run again") from error
+    try:
+        _sign(folder, doing)
+        sweep(results)
+        yield
+    finally:
+        with suppress(OSError):
+            (folder / "holder.json").unlink()
+        if lock.is_locked:
+            lock.release()
+
+
+def sweep(results: Path) -> None:
+    """Take away the half-written files of killed runs; only whoever holds the results may.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / ".0123456789ab.part").write_bytes(b"half"), (folder / "modes.csv").write_bytes(b"whole")
+    >>> sweep(folder)
+    >>> [path.name for path in folder.iterdir()]
+    ['modes.csv']
+    """
+    folders = [results]
+    with suppress(OSError), os.scandir(results) as found:
+        folders += [Path(entry.path) for entry in found if entry.is_dir(follow_symlinks=False)]
+    for folder in folders:
+        with suppress(OSError), os.scandir(folder) as found:
+            strays = [Path(entry.path) for entry in found if is_half_written(entry.name)]
+            for path in strays:
+                path.unlink()
+
+
+def _sign(folder: Path, doing: str) -> None:
+    holder = {"doing": doing, "process": os.getpid(), "machine": socket.gethostname(), "since": _now()}
+    # Who holds is told for comfort: that it cannot be written is no reason not to run.
+    with suppress(OSError):
+        (folder / "holder.json").write_text(json.dumps(holder), encoding="utf-8")
+
+
+def _holder(folder: Path) -> str:
+    try:
+        holder = json.loads((folder / "holder.json").read_text(encoding="utf-8"))
+        where = "" if holder["machine"] == socket.gethostname() else f" on {holder['machine']}"
+        return f"{holder['doing']} (process {holder['process']}{where}, since {holder['since']})"
+    except (OSError, ValueError, KeyError, TypeError):
+        return "another run"
+
+
+def _now() -> str:
+    return datetime.now().strftime("%H:%M:%S")
+
+
+def name_of_command() -> str:
+    """Return the command as it was given, short enough for one line.
+
+    Examples
+    --------
+    >>> len(name_of_command()) <= 60
+    True
+    """
+    said = " ".join(["tapbatch", *sys.argv[1:]])
+    return said if len(said) <= 60 else f"{said[:59]}…"

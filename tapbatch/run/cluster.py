@@ -1,0 +1,138 @@
+"""A crew on other machines: the workers of a Dask cluster, for archives that one machine would take days for.
+
+Conventions: workers measure and answer; all that is kept is written by this process. They must have the same version
+of the tool, and see the recordings under the same path, so the shop lies on a drive that all share; both are asked of
+every worker before anything is measured, for a worker that sees nothing would call every recording missing. A worker
+that dies is the scheduler's business: it gives its work to another, and gives up on a recording that ended several.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from importlib import import_module
+from itertools import islice
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self, TypeVar
+
+from tapbatch import __version__
+from tapbatch.measure.method import METHOD
+from tapbatch.model.errors import ShopError, TapbatchError
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+_ANSWERS_IN_S = 10
+_IN_HAND = 4
+_RETRIES = 2
+
+
+class Cluster:
+    """The workers behind a Dask scheduler.
+
+    Parameters
+    ----------
+    address
+        Of the scheduler, such as ``tcp://bench:8786``, or the path of a scheduler file.
+    recordings
+        The folder that every worker must see.
+
+    Raises
+    ------
+    ShopError
+        On entering: where ``distributed`` is not installed, no scheduler answers, no worker is there, or one lacks
+        the tool, has another version of it, or does not see the recordings.
+    """
+
+    def __init__(self, address: str, recordings: Path) -> None:
+        self._address = address
+        self._recordings = recordings.absolute()
+        self._client: Any = None
+        self._library: Any = None
+
+    def __enter__(self) -> Self:
+        try:
+            self._library = import_module("distributed")
+        except ImportError as error:
+            what = "the package that speaks to clusters is not installed"
+            raise ShopError("--cluster", what, "install it with: pip install 'tapbatch[cluster]'") from error
+        known = {"scheduler_file": self._address} if Path(self._address).is_file() else {"address": self._address}
+        try:
+            self._client = self._library.Client(**known, timeout=_ANSWERS_IN_S)
+        except (OSError, ValueError) as error:
+            what = f"no scheduler answers there within {_ANSWERS_IN_S} s"
+            raise ShopError(self._address, what, "start one with dask scheduler, and name it as it says") from error
+        try:
+            self._ask_workers()
+        except TapbatchError:
+            self._client.close()
+            raise
+        return self
+
+    def __exit__(self, _kind: type[BaseException] | None, _e: BaseException | None, _t: TracebackType | None) -> None:
+        self._client.close()
+
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
+        """Yield each item with its answer as it comes, or with the error that its worker was lost too often."""
+        rest = iter(items)
+        in_hand: dict[Any, T] = {}
+
+        def hand_out(number: int) -> list[Any]:
+            given = []
+            for item in islice(rest, number):
+                future = self._client.submit(work, item, pure=False, retries=_RETRIES)
+                in_hand[future] = item
+                given.append(future)
+            return given
+
+        try:
+            answers = self._library.as_completed(hand_out(_IN_HAND * self._threads()))
+            for future in answers:
+                item = in_hand.pop(future)
+                yield item, self._answer(future)
+                future.release()
+                for given in hand_out(max(0, _IN_HAND * self._threads() - len(in_hand))):
+                    answers.add(given)
+        finally:
+            self._client.cancel(list(in_hand))
+
+    def _answer(self, future: Any) -> Any:
+        error = future.exception() if future.status == "error" else None
+        if error is None:
+            return future.result()
+        what = f"no worker could measure it ({type(error).__name__})"
+        return ShopError("--cluster", what, "look at the workers' logs, or run without --cluster")
+
+    def _threads(self) -> int:
+        return max(1, sum(map(int, self._client.nthreads().values())))
+
+    def _ask_workers(self) -> None:
+        try:
+            self._client.wait_for_workers(1, timeout=_ANSWERS_IN_S)
+            said = self._client.run(look_around, str(self._recordings))
+        except TimeoutError as error:
+            what = f"no worker came within {_ANSWERS_IN_S} s"
+            raise ShopError(
+                self._address, what, "start some with dask worker --nthreads 1, then run again"
+            ) from error
+        except (ImportError, AttributeError, OSError, RuntimeError) as error:
+            what = f"a worker has no tapbatch of this version ({type(error).__name__}: {error})"
+            raise ShopError(self._address, what, "install the same version on every worker") from error
+        for worker, (version, method, sees) in said.items():
+            if (version, method) != (__version__, METHOD):
+                what = f"has version {version} with method {method}, here are {__version__} and {METHOD}"
+                raise ShopError(worker, what, "install the same version on every worker")
+            if not sees:
+                what = f"does not see {self._recordings}"
+                raise ShopError(worker, what, "put the shop on a drive that all share, under the same path")
+
+
+def look_around(recordings: str) -> tuple[str, str, bool]:
+    """Tell, on a worker, the version of the tool and of the method, and whether the recordings are seen.
+
+    Examples
+    --------
+    >>> look_around("nowhere")[2]
+    False
+    """
+    return __version__, METHOD, Path(recordings).is_dir()

@@ -1,0 +1,139 @@
+"""Two stages of a shop put side by side: found by their names, measured where they have not been, and compared.
+
+Conventions: a stage is named as it is shown or by its identity, or by as much of its beginning as no other stage of
+the instrument has, and as ``INSTRUMENT/STAGE`` where it is another instrument's. Nothing is written but readings,
+which the next run finds.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+
+from tapbatch.compare.before_after import Comparison, side_by_side
+from tapbatch.compare.history import build_history
+from tapbatch.compare.setups import learn_setups
+from tapbatch.model.errors import ShopError
+from tapbatch.model.history import History, Stage
+from tapbatch.model.names import identity
+from tapbatch.model.reading import Attention
+from tapbatch.run.one_pass import items_of
+from tapbatch.shop.folder import Shop
+
+
+def compare_in_shop(
+    shop: Shop, instrument: str, before: str, after: str
+) -> tuple[tuple[Comparison, ...], tuple[Attention, ...]]:
+    """Compare two stages, part by part.
+
+    Parameters
+    ----------
+    shop : Shop
+        As opened.
+    instrument : str
+        Its name.
+    before, after : str
+        Its stages, or their beginnings, or ``INSTRUMENT/STAGE`` of any other.
+
+    Returns
+    -------
+    comparisons : tuple of Comparison
+        One for each part that both have; two holds of a part at one stage are kept apart, like with like.
+    attention : tuple of Attention
+        Recordings of these instruments that could not be measured.
+
+    Raises
+    ------
+    ShopError
+        Where the instrument or the stage is not there, several stages begin so, or the two have no part in common.
+    """
+    wanted = [_split(instrument, name) for name in (before, after)]
+    items, attention = items_of(shop, {name for name, _ in wanted})
+    histories = {
+        name: build_history(name, found, shop.settings_of(name), shop.notes)[0] for name, found in items.items()
+    }
+    sides = [_stages(histories, name, stage) for name, stage in wanted]
+    (one, _), (other, _) = wanted
+    pairs = _pairs(*sides)
+    if not pairs:
+        parts = [", ".join(dict.fromkeys(s.part for s in side)) for side in sides]
+        what = f"the first has {parts[0]}, the second {parts[1]}: no part in common"
+        raise ShopError(f"{before}, {after}", what, "name two stages at which the same part was recorded")
+    settings = shop.settings_of(one)
+    settings_after = None if one == other else shop.settings_of(other)
+    scatter = learn_setups(stage for history in histories.values() for stage in history.stages)
+    compared = (side_by_side(a, b, settings, settings_after, scatter=scatter) for a, b in pairs)
+    return tuple(compared), tuple(attention)
+
+
+def _split(instrument: str, stage: str) -> tuple[str, str]:
+    """Return instrument and stage, as identities.
+
+    Examples
+    --------
+    >>> _split("Cittern-07", "08-strung"), _split("Cittern-07", "cittern-04 / 08 Strung")
+    (('cittern-07', '08-strung'), ('cittern-04', '08-strung'))
+    """
+    other, slash, named = stage.partition("/")
+    return (identity(other), identity(named)) if slash else (identity(instrument), identity(stage))
+
+
+def _stages(histories: dict[str, History], instrument: str, stage: str) -> list[Stage]:
+    if instrument not in histories:
+        raise ShopError(instrument, "no recordings of such an instrument", _nearest(instrument, list(histories)))
+    stages = histories[instrument].stages
+    known = list(dict.fromkeys(s.stage for s in stages))
+    meant = stages_meant(stage, known)
+    if len(meant) > 1:
+        raise ShopError(
+            f"{instrument}/{stage}",
+            f"several stages begin so: {', '.join(meant)}",
+            "write as much as tells them apart",
+        )
+    if not meant:
+        raise ShopError(f"{instrument}/{stage}", "there is no such stage", _nearest(stage, known))
+    return [s for s in stages if s.stage == meant[0]]
+
+
+def stages_meant(named: str, known: Sequence[str]) -> list[str]:
+    """Return the stages that a name may mean: the one of that name, else those that begin with it.
+
+    A beginning that ends where a word or a number does goes before one that cuts it: ``1`` is no beginning of ``10``
+    while there is a stage ``1-joined``.
+
+    Parameters
+    ----------
+    named
+        The identity of what was written.
+    known
+        The identities of all stages.
+
+    Examples
+    --------
+    >>> stages = ["1-joined", "10-closed", "10-strung", "11-settled"]
+    >>> stages_meant("10-closed", stages), stages_meant("1", stages), stages_meant("11", stages)
+    (['10-closed'], ['1-joined'], ['11-settled'])
+    >>> stages_meant("10", stages), stages_meant("2", stages), stages_meant("", stages)
+    (['10-closed', '10-strung'], [], [])
+    """
+    if named in known or not named:
+        return [named] if named else []
+    begun = [name for name in known if name.startswith(named)]
+    whole = [name for name in begun if not (named[-1].isalnum() and name[len(named)].isalnum())]
+    return whole or begun
+
+
+def _nearest(name: str, known: Sequence[str]) -> str:
+    near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)
+    listed = ", ".join(known)
+    return f"expected one of {listed}; the nearest is {near[0]}" if near else "drop its recordings in, then run"
+
+
+def _pairs(before: Sequence[Stage], after: Sequence[Stage]) -> list[tuple[Stage, Stage]]:
+    """Return the stages that belong side by side: each part, held alike where it can be."""
+    pairs = []
+    for part in dict.fromkeys(s.part for s in before):
+        earlier, later = ([s for s in side if s.part == part] for side in (before, after))
+        alike = [(a, b) for a in earlier for b in later if a.state == b.state]
+        pairs += alike or [(a, b) for a in earlier[-1:] for b in later[-1:]]
+    return pairs

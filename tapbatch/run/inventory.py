@@ -1,0 +1,179 @@
+"""What lies in a shop: its recordings by name and by content, beside what the ledger remembers of them.
+
+Conventions: a recording is known by its path below ``recordings/``. One whose size and time are as the ledger has
+them is not read again. One that is gone keeps its entry, with a time of -1, and so its reading; one that is there and
+cannot be used at present keeps its entry apart, for the day it can again. No recording is ever touched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from tapbatch.listen.files import hash_file
+from tapbatch.model.errors import NamingError, SoundError
+from tapbatch.model.names import parse_name
+from tapbatch.model.reading import Attention, Recording
+from tapbatch.results.readings import Entry, ReadingStore, reading_key
+from tapbatch.shop.folder import Shop
+from tapbatch.shop.listing import Facts, Listing, list_folder
+
+GONE = -1
+"""The time, in the ledger, of a recording that is gone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Inventory:
+    """Recordings by path with their ledger entries, and what was refused.
+
+    ``unseen`` is what the ledger remembers of recordings that cannot be used at present; ``before`` is the ledger as
+    it was, written by the version ``method_before`` of the method.
+    """
+
+    recordings: dict[str, Recording]
+    ledger: dict[str, Entry]
+    unseen: dict[str, Entry]
+    before: dict[str, Entry]
+    attention: list[Attention]
+    notices: list[str] = field(default_factory=list)
+    method_before: str = ""
+
+    @property
+    def remembered(self) -> dict[str, Entry]:
+        """The ledger as it is to be kept."""
+        return {**self.unseen, **self.ledger}
+
+    def refuse(self, shown: str, what: str, remedy: str) -> None:
+        """Take out a recording that turned out not to be usable; what was known of its path is kept for the day."""
+        self.attention.append(Attention(where=shown, what=what, remedy=remedy))
+        self.ledger.pop(shown, None)
+        self.recordings.pop(shown, None)
+        if shown in self.before:
+            self.unseen[shown] = self.before[shown]
+
+
+def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) -> Inventory:
+    """Read all names and hash what changed; add what the ledger remembers and is gone.
+
+    Parameters
+    ----------
+    shop, store
+        As opened.
+    listing
+        What counts as being there; default all that is. Files that it is ``waiting`` for are left as they were.
+    """
+    listing = listing if listing is not None else list_folder(shop.recordings_dir)
+    stock = Inventory(
+        recordings={},
+        ledger={},
+        unseen={},
+        before=store.read_ledger(),
+        attention=[],
+        method_before=store.read_method(),
+    )
+    extra_parts = shop.extra_parts
+    for shown, facts in listing.files.items():
+        _add(shop, stock, shown, facts, extra_parts)
+    stock.attention.extend(_unlisted(shop, error) for error in listing.unlisted)
+    for shown, entry in stock.before.items():
+        if shown not in stock.ledger:
+            _remember(shop, store, stock, shown, entry, extra_parts, is_waited_for=shown in listing.waiting)
+    _drop_renamed(stock)
+    return stock
+
+
+def _drop_renamed(stock: Inventory) -> None:
+    """Let the entries of recordings go that lie there under another name, whatever instrument that makes them."""
+    present = {e.sha256: shown for shown, e in reversed(stock.ledger.items()) if not is_missing(e)}
+    for shown, entry in list(stock.ledger.items()):
+        if is_missing(entry) and entry.sha256 in present:
+            stock.notices.append(f"{shown} is now {present[entry.sha256]}")
+            del stock.ledger[shown], stock.recordings[shown]
+
+
+def _add(shop: Shop, stock: Inventory, shown: str, facts: Facts, extra_parts: tuple[str, ...]) -> None:
+    try:
+        recording = parse_name(shown, extra_parts)
+        entry = _entry(shop.recordings_dir / shown, facts, stock.before.get(shown))
+    except (NamingError, SoundError) as error:
+        stock.attention.append(Attention(where=shown, what=error.what, remedy=error.remedy))
+        return
+    if recording.instrument in shop.refused_instruments:
+        return
+    settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
+    stock.recordings[shown] = replace(recording, sha256=entry.sha256)
+    stock.ledger[shown] = replace(entry, key=reading_key(entry.sha256, settings))
+
+
+def _entry(path: Path, facts: Facts, before: Entry | None) -> Entry:
+    if facts.size < 0:
+        try:
+            path.stat()
+        except OSError as error:
+            reason = error.strerror or "no reason given"
+            raise SoundError(path.name, f"cannot be read ({reason})", "check that it may be read") from error
+    if before is not None and (before.size, before.mtime_ns) == (facts.size, facts.mtime_ns):
+        return before
+    return Entry(sha256=hash_file(path), size=facts.size, mtime_ns=facts.mtime_ns, key="")
+
+
+def _remember(
+    shop: Shop,
+    store: ReadingStore,
+    stock: Inventory,
+    shown: str,
+    entry: Entry,
+    extra_parts: tuple[str, ...],
+    *,
+    is_waited_for: bool,
+) -> None:
+    """Keep what the ledger knows of a recording that is gone, not whole yet, or there and not usable at present."""
+    if is_there(shop.recordings_dir / shown) and not is_waited_for:
+        stock.unseen[shown] = entry
+        return
+    if not store.has(entry.key):
+        # It went before it was measured: there is nothing to keep.
+        return
+    kept = entry if is_waited_for else replace(entry, mtime_ns=GONE)
+    try:
+        recording = parse_name(shown, extra_parts)
+    except NamingError:
+        # The part that its name gives may be set in a file that is not understood at present.
+        stock.unseen[shown] = kept
+        return
+    if recording.instrument in shop.refused_instruments:
+        stock.unseen[shown] = kept
+        return
+    stock.recordings[shown] = replace(recording, sha256=entry.sha256)
+    stock.ledger[shown] = kept
+
+
+def is_there(path: Path) -> bool:
+    """Tell whether a file is there; what may not be looked at is not known to be gone."""
+    try:
+        return path.exists()
+    except OSError:
+        return True
+
+
+def is_missing(entry: Entry) -> bool:
+    """Tell whether a ledger entry stands for a recording that is gone."""
+    return entry.mtime_ns == GONE
+
+
+def instruments_of(shop: Shop, names: Iterable[str]) -> set[str]:
+    """Return the identities of the instruments that recordings name; names that say none are passed over."""
+    instruments, extra_parts = set(), shop.extra_parts
+    for shown in names:
+        with suppress(NamingError):
+            instruments.add(parse_name(shown, extra_parts).instrument)
+    return instruments
+
+
+def _unlisted(shop: Shop, error: OSError) -> Attention:
+    folder = Path(error.filename or shop.recordings_dir)
+    where = folder.relative_to(shop.recordings_dir).as_posix() if folder != shop.recordings_dir else folder.name
+    what = f"the folder cannot be read ({error.strerror or 'no reason given'})"
+    return Attention(where=where, what=what, remedy="check that you may read what is in it")

@@ -1,0 +1,63 @@
+"""Measuring one recording as a piece of work that any process, on any machine, can do.
+
+Conventions: a job holds all that is needed and is small; its answer is the reading as text, ready to be kept, or the
+error that says why there is none, so that both cross from process to process whole. The same job gives the same text
+wherever it is done. Nothing here writes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError
+from tapbatch.model.reading import BandSettings, Reading, Recording
+from tapbatch.results.readings import reading_to_json
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Job:
+    """A recording to be measured; ``size`` and ``mtime_ns`` are those of the bytes that were hashed, if known."""
+
+    path: Path
+    recording: Recording
+    key: str
+    settings: BandSettings
+    size: int = -1
+    mtime_ns: int = -1
+
+
+def measure_job(job: Job) -> Reading | TapbatchError:
+    """Measure one recording; an expected error is returned, not raised, and so is a fault in this one file.
+
+    Bytes that changed since they were hashed are not measured: the reading would be kept under the wrong name.
+    """
+    from tapbatch.measure.recording import measure_recording
+
+    try:
+        reading = measure_recording(job.path, job.recording.sha256, job.settings)
+        return _changed(job) or reading
+    except TapbatchError as error:
+        return error
+    except UNFORESEEN as error:
+        what = f"it cannot be measured ({type(error).__name__}: {error})"
+        return SoundError(job.path.name, what, "keep the file and report it; the others are measured")
+
+
+def measure_to_text(job: Job) -> str | TapbatchError:
+    """Measure one recording and return the reading as it is kept."""
+    result = measure_job(job)
+    return reading_to_json(result) if isinstance(result, Reading) else result
+
+
+def _changed(job: Job) -> SoundError | None:
+    if job.size < 0:
+        return None
+    try:
+        facts = job.path.stat()
+    except OSError as error:
+        reason = error.strerror or "no reason given"
+        return SoundError(job.path.name, f"cannot be read ({reason})", "check that it is there and may be read")
+    if (facts.st_size, facts.st_mtime_ns) == (job.size, job.mtime_ns):
+        return None
+    return SoundError(job.path.name, "it changed while it was measured", "run again when it is wholly copied")

@@ -1,0 +1,199 @@
+"""Who does the work: this process alone, or several beside it; the answers are the same.
+
+Conventions: a crew is given a function and items, and yields each item with its answer as soon as it is there, in any
+order. Functions and items must cross to another process, so they are plain functions of a module, and values. Workers
+read and never write: all that is kept is written by the one process that holds the shop. One linear-algebra thread a
+process, since nested threads slow small matrices down. A worker whose master was killed ends itself.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from itertools import islice
+from multiprocessing import active_children, get_context, parent_process
+from multiprocessing.process import BaseProcess
+from types import TracebackType
+from typing import Protocol, Self, TypeVar
+
+from tapbatch.model.errors import ShopError, TapbatchError
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+WORTH_A_CREW = 24
+"""Recordings from which several processes pay: to start one costs as much as measuring ten."""
+
+_IN_HAND = 4
+
+
+class Crew(Protocol):
+    """Does the same to many items."""
+
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
+        """Yield each item with its answer, in any order; an error where those who worked on it were lost."""
+
+
+class Alone:
+    """The process itself, one item after the other.
+
+    Examples
+    --------
+    >>> list(Alone().each(abs, [-1, 2]))
+    [(-1, 1), (2, 2)]
+    """
+
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R]]:
+        """Yield each item with its answer, in the order given."""
+        for item in items:
+            yield item, work(item)
+
+
+class Processes:
+    """Several processes on this machine, started when there is first something to do.
+
+    Parameters
+    ----------
+    number
+        How many.
+
+    """
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        self._pool: ProcessPoolExecutor | None = None
+        self._others: frozenset[BaseProcess] = frozenset()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, _e: BaseException | None, _t: TracebackType | None) -> None:
+        if self._pool is None:
+            return
+        self._pool.shutdown(wait=kind is None, cancel_futures=True)
+        if kind is not None:
+            # Someone waits for the prompt: nothing that a worker does is worth finishing.
+            end_all_but(self._others)
+
+    def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
+        """Yield each item with its answer as it comes; few are in hand at a time, so that memory is flat.
+
+        When a process is ended from outside (no memory left, a decoder that crashed), the items in hand are done once
+        more, each in a process of its own; one that ends that too is answered by an error.
+        """
+        rest = iter(items)
+        waiting: deque[T] = deque()
+        in_hand: dict[Future[R], T] = {}
+        while True:
+            try:
+                waiting.extend(islice(rest, _IN_HAND * self.number - len(in_hand) - len(waiting)))
+                while waiting:
+                    future = submit(self._started(), work, waiting[0])
+                    in_hand[future] = waiting.popleft()
+                if not in_hand:
+                    return
+                done, _ = wait(in_hand, return_when=FIRST_COMPLETED)
+                for future in done:
+                    answer = future.result()
+                    yield in_hand.pop(future), answer
+            except BrokenProcessPool:
+                self._pool = None
+                suspects = list(in_hand.values())
+                in_hand.clear()
+                for item in suspects:
+                    yield item, _alone(work, item)
+
+    def _started(self) -> ProcessPoolExecutor:
+        if self._pool is None:
+            one_thread()
+            self._others = living()
+            self._pool = ProcessPoolExecutor(self.number, mp_context=get_context("spawn"), initializer=begin_worker)
+        return self._pool
+
+
+def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
+    """Do one item in a process of its own."""
+    try:
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=begin_worker) as pool:
+            return submit(pool, work, item).result()
+    except BrokenProcessPool:
+        what = "the process that worked on it was ended from outside, perhaps for lack of memory"
+        return ShopError("--jobs", what, "run again with --jobs 1; if it stays so, keep the file and report it")
+
+
+def submit(pool: ProcessPoolExecutor, work: Callable[[T], R], item: T) -> Future[R]:
+    """Give an item to a pool, which may start a process for it; Ctrl-C waits for so long.
+
+    Raises
+    ------
+    ShopError
+        Where the system has no room for one more process.
+    BrokenProcessPool
+        Where a process of the pool was ended from outside.
+    """
+    try:
+        with undisturbed():
+            return pool.submit(work, item)
+    except OSError as error:
+        what = f"one more process could not be started ({error.strerror or error})"
+        raise ShopError("--jobs", what, "run again with --jobs 1, or when less is going on") from error
+
+
+def one_thread() -> None:
+    """Ask numeric libraries that are not imported yet, here or in a worker to come, for one thread each."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
+def cores() -> int:
+    """Return how many processors this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def living() -> frozenset[BaseProcess]:
+    """Return the processes that this one has started and that live."""
+    return frozenset(active_children())
+
+
+def end_all_but(others: frozenset[BaseProcess]) -> None:
+    """End the processes that this one has started since ``others`` were living."""
+    for process in living() - others:
+        process.terminate()
+
+
+@contextmanager
+def undisturbed() -> Iterator[None]:
+    """Keep Ctrl-C for later, also from processes started meanwhile: until they begin they would die of it, loudly.
+
+    Examples
+    --------
+    >>> with undisturbed():
+    ...     pass
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def begin_worker() -> None:
+    """Prepare a worker: Ctrl-C is its master's business, and it does not outlive its master."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_master, daemon=True).start()
+
+
+def _end_with_master() -> None:
+    master = parent_process()
+    if master is not None:
+        master.join()
+        os._exit(1)

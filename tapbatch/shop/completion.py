@@ -1,0 +1,95 @@
+"""What the tab key offers behind a command: instruments, stages and recordings that are gone, from the last run.
+
+Conventions: nothing is measured, and no settings are checked: completion answers while somebody types, so it looks
+into ``results/`` only. The shop is this folder, or each folder in it that is one. Instruments and stages are offered
+by their identities, which hold no spaces. What cannot be read offers nothing.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+
+def instruments(below: Path = Path()) -> list[str]:
+    """Return the instruments that have tables, sorted.
+
+    Parameters
+    ----------
+    below
+        A shop, or a folder of shops; this folder by default.
+
+    Examples
+    --------
+    >>> instruments(Path("nowhere"))
+    []
+    """
+    return sorted({table.parent.name for table in _tables(below)})
+
+
+def stages(instrument: str, below: Path = Path()) -> list[str]:
+    """Return the stages of an instrument by identity, in the order of its tables.
+
+    Parameters
+    ----------
+    instrument
+        Its name or identity.
+    below
+        A shop, or a folder of shops; this folder by default.
+    """
+    from tapbatch.model.names import identity
+
+    wanted = identity(instrument)
+    named = (row.get("stage") for table in _tables(below) if table.parent.name == wanted for row in _rows(table))
+    return list(dict.fromkeys(identity(stage) for stage in named if stage))
+
+
+def gone(below: Path = Path()) -> list[str]:
+    """Return the recordings that are gone and whose readings are kept, as ``recordings.csv`` shows them, sorted."""
+    rows = (row for table in _tables(below) for row in _rows(table))
+    return sorted({row["recording"] for row in rows if (row.get("notice") or "").startswith("missing")})
+
+
+def beginning(names: list[str], typed: str) -> list[str]:
+    r"""Return the names that begin with what was typed, as the shell takes them.
+
+    Bash puts a name into the line as it is given, so that spaces must be marked; other shells mark them themselves.
+
+    Examples
+    --------
+    >>> beginning(["cittern-07", "lyre-2"], "ci")
+    ['cittern-07']
+    """
+    found = [name for name in names if name.startswith(typed)]
+    in_bash = os.environ.get("_TAPBATCH_COMPLETE") == "complete_bash"
+    return [re.sub(r"([^\w@%+=:,./-])", r"\\\1", name) for name in found] if in_bash else found
+
+
+def _tables(below: Path) -> Iterator[Path]:
+    """Yield the ``recordings.csv`` of every instrument."""
+    try:
+        shops = [below] if _results(below).is_dir() else sorted(p for p in below.iterdir() if _results(p).is_dir())
+        for shop in shops:
+            yield from sorted(_results(shop).glob("*/recordings.csv"))
+    except OSError:
+        return
+
+
+def _results(shop: Path) -> Path:
+    try:
+        elsewhere = tomllib.loads((shop / "shop.toml").read_text(encoding="utf-8")).get("results")
+    except (OSError, ValueError):
+        elsewhere = None
+    return shop / (Path(elsewhere).expanduser() if isinstance(elsewhere, str) else "results")
+
+
+def _rows(table: Path) -> Iterator[dict[str, str]]:
+    try:
+        with table.open(encoding="utf-8", newline="") as text:
+            yield from csv.DictReader(text)
+    except (OSError, ValueError, csv.Error):
+        return

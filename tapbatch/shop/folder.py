@@ -1,0 +1,163 @@
+"""The shop folder: paths, settings and bench notes, read and checked once.
+
+Conventions: a shop is a folder with ``recordings/`` in it; ``shop.toml``, ``instruments/NAME.toml`` and ``notes.csv``
+are optional. Instruments and stages are known by their identities (:func:`tapbatch.model.names.identity`). What
+stops the whole shop is raised; what concerns one instrument or one row is kept as
+:class:`~tapbatch.model.reading.Attention` and the rest goes on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from tapbatch.model.errors import SettingsError, ShopError
+from tapbatch.model.history import Note
+from tapbatch.model.names import PARTS, identity, is_passing_name
+from tapbatch.model.reading import Attention
+from tapbatch.model.settings import InstrumentSettings, ShopSettings
+from tapbatch.shop.notes import NoteKey, read_notes
+from tapbatch.shop.settings_files import read_instrument_settings, read_shop_settings
+from tapbatch.shop.template import init_shop
+
+__all__ = ["Shop", "init_shop", "open_shop"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shop:
+    """A shop as it was when it was opened.
+
+    ``instruments`` holds the settings of instruments that have a file of their own, by identity; ``refused`` is what
+    was not understood, and ``refused_instruments`` the identities of instruments that are withheld for it. ``notes``
+    is keyed by the identities of instrument and stage.
+    """
+
+    root: Path
+    recordings_dir: Path
+    results_dir: Path
+    settings: ShopSettings
+    instruments: Mapping[str, InstrumentSettings]
+    refused: tuple[Attention, ...]
+    refused_instruments: frozenset[str]
+    notes: Mapping[NoteKey, Note]
+
+    def settings_of(self, instrument: str) -> InstrumentSettings:
+        """Return the settings of an instrument; those of the shop where it has none of its own.
+
+        Parameters
+        ----------
+        instrument : str
+            Name or identity.
+
+        Raises
+        ------
+        SettingsError
+            Where its file was not understood: to measure by other settings would be worse than not to measure.
+        """
+        name = identity(instrument)
+        if name in self.refused_instruments:
+            raise SettingsError(instrument, "its settings are not understood", "mend its file in instruments/")
+        if name in self.instruments:
+            return self.instruments[name]
+        shared = self.settings.model_dump(exclude={"recordings", "results"})
+        return InstrumentSettings.model_validate(shared)
+
+    @property
+    def extra_parts(self) -> tuple[str, ...]:
+        """The parts that the settings of all instruments add to those that names know, as identities, sorted."""
+        of_stages = {stage.part for settings in self.instruments.values() for stage in settings.stage}
+        of_modes = {mode.part for settings in self.instruments.values() for mode in settings.mode}
+        return tuple(sorted((of_stages | of_modes) - set(PARTS) - {""}))
+
+
+def open_shop(root: Path, results: Path | None = None) -> Shop:
+    """Read a shop's settings and notes.
+
+    Parameters
+    ----------
+    root : Path
+        The shop folder.
+    results : Path, optional
+        Where results go instead of where the settings say (default ``results/`` in the shop).
+
+    Returns
+    -------
+    Shop
+        The results folder need not exist yet; the recordings folder does.
+
+    Raises
+    ------
+    ShopError
+        Where the shop or its recordings folder is missing, or results would lie among the recordings.
+    SettingsError
+        Where ``shop.toml`` is not understood.
+
+    Examples
+    --------
+    >>> open_shop(Path("nowhere"))
+    Traceback (most recent call last):
+    ...
+    tapbatch.model.errors.ShopError: nowhere: there is no such folder; ...
+    """
+    try:
+        return _open_shop(root, results)
+    except OSError as error:
+        reason = error.strerror or "no reason given"
+        raise ShopError(str(root), f"cannot be read ({reason})", "check that you may read what is in it") from error
+
+
+def _open_shop(root: Path, results: Path | None) -> Shop:
+    if not root.is_dir():
+        what = "is a file, not a folder" if root.is_file() else "there is no such folder"
+        raise ShopError(str(root), what, "name a shop folder, or make one with tapbatch init")
+    settings = read_shop_settings(root / "shop.toml")
+    recordings_dir = root / Path(settings.recordings).expanduser()
+    results_dir = results if results is not None else root / Path(settings.results).expanduser()
+    _check_folders(recordings_dir, results_dir)
+    instruments, refused, refused_instruments = _read_instruments(root / "instruments", settings)
+    notes, refused_notes = read_notes(root / "notes.csv")
+    return Shop(
+        root=root,
+        recordings_dir=recordings_dir,
+        results_dir=results_dir,
+        settings=settings,
+        instruments=instruments,
+        refused=(*refused, *refused_notes),
+        refused_instruments=frozenset(refused_instruments),
+        notes=notes,
+    )
+
+
+def _check_folders(recordings_dir: Path, results_dir: Path) -> None:
+    if not recordings_dir.is_dir():
+        what = "there is no such folder of recordings, so nothing is rewritten"
+        raise ShopError(str(recordings_dir), what, "make it, connect its drive, or say in shop.toml where it is")
+    if results_dir.resolve().is_relative_to(recordings_dir.resolve()):
+        what = "results would lie among the recordings, which are never changed"
+        raise ShopError(str(results_dir), what, "choose another folder for the results")
+
+
+def _read_instruments(
+    folder: Path, shop: ShopSettings
+) -> tuple[dict[str, InstrumentSettings], list[Attention], set[str]]:
+    instruments: dict[str, InstrumentSettings] = {}
+    file_of: dict[str, str] = {}
+    refused: list[Attention] = []
+    withheld: set[str] = set()
+    for path in sorted(folder.iterdir()) if folder.is_dir() else []:
+        if path.suffix.lower() != ".toml" or is_passing_name(path.name):
+            continue
+        shown, name = f"instruments/{path.name}", identity(path.stem)
+        try:
+            if name in file_of:
+                raise SettingsError(
+                    shown, f"found {file_of[name]} for the same instrument", "expected one; join them"
+                )
+            file_of[name] = shown
+            instruments[name] = read_instrument_settings(path, shown, shop)
+        except SettingsError as error:
+            refused.append(Attention(where=error.where, what=error.what, remedy=error.remedy))
+            withheld.add(name)
+            instruments.pop(name, None)
+    return instruments, refused, withheld

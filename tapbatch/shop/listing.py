@@ -1,0 +1,94 @@
+"""What lies in a folder of recordings, by path below it, with what the file system says of each file."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from tapbatch.model.names import is_passing_name, is_sound_name
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What the file system says of a file: enough to see that it changed, and to know it under another name."""
+
+    size: int
+    mtime_ns: int
+    inode: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Listing:
+    """What lies in a folder of recordings: ``files`` by path, and the errors of folders that cannot be listed.
+
+    ``waiting`` are files that are there and have not wholly arrived; they are not among ``files``.
+    """
+
+    files: Mapping[str, Facts]
+    unlisted: tuple[OSError, ...] = ()
+    waiting: frozenset[str] = frozenset()
+
+
+def list_folder(folder: Path) -> Listing:
+    """List the sound files below a folder; hidden and temporary names are passed over, links to folders not followed.
+
+    A link could lead out of the shop, or round in a circle. A file whose facts cannot be had is listed with a size
+    of -1: it is there, and whoever opens it will say what is wrong.
+
+    Raises
+    ------
+    OSError
+        Never: what cannot be listed is in ``unlisted``.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "a_b.wav").write_bytes(b"RIFF"), (folder / ".a_c.wav").write_bytes(b"RIFF")
+    >>> [(path, facts.size) for path, facts in list_folder(folder).files.items()]
+    [('a_b.wav', 4)]
+    """
+    files: dict[str, Facts] = {}
+    unlisted: list[OSError] = []
+    for shown, entry in _entries(folder, "", unlisted):
+        try:
+            facts = entry.stat()
+            files[shown] = Facts(facts.st_size, facts.st_mtime_ns, facts.st_ino)
+        except OSError:
+            files[shown] = Facts(-1, 0)
+    return Listing(files=dict(sorted(files.items())), unlisted=tuple(unlisted))
+
+
+def _entries(folder: Path, below: str, unlisted: list[OSError]) -> Iterator[tuple[str, os.DirEntry[str]]]:
+    waiting = [below]
+    while waiting:
+        here = waiting.pop()
+        try:
+            with os.scandir(folder / here) as found:
+                entries = list(found)
+        except OSError as error:
+            unlisted.append(error)
+            continue
+        for entry in entries:
+            shown = f"{here}/{entry.name}" if here else entry.name
+            if _is_folder(entry):
+                if not is_passing_name(entry.name):
+                    waiting.append(shown)
+            elif is_sound_name(entry.name) and not _leads_to_folder(entry):
+                yield shown, entry
+
+
+def _is_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_dir(follow_symlinks=False)
+    except OSError:
+        return False
+
+
+def _leads_to_folder(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_symlink() and entry.is_dir()
+    except OSError:
+        return False

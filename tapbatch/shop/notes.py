@@ -1,0 +1,271 @@
+"""Bench notes, as any spreadsheet writes them.
+
+Conventions: ``notes.csv`` is a table with one header row; rows are counted as a spreadsheet counts them, the header
+being row 1. Commas, semicolons or tabs part the columns, numbers carry a decimal point or comma, text is UTF-8,
+UTF-16 or Windows-1252. Temperatures are in degrees Celsius, humidity in per cent, mass in grams, openings in square
+millimetres and millimetres, pitches in hertz. A row that is not understood is left out and said so; the others hold.
+"""
+
+from __future__ import annotations
+
+import csv
+import dataclasses
+import difflib
+import io
+import math
+import re
+from datetime import date, time
+from pathlib import Path
+
+from tapbatch.listen.files import refuse_special
+from tapbatch.model.errors import SettingsError
+from tapbatch.model.history import Note
+from tapbatch.model.names import identity
+from tapbatch.model.reading import Attention
+
+COLUMNS = tuple(field.name for field in dataclasses.fields(Note))
+
+NoteKey = tuple[str, str]
+
+# The bounds catch slips, among them degrees Fahrenheit and kilograms, and nothing that a shop could be.
+_RANGES = {
+    "temperature_c": (-30.0, 60.0, "degrees Celsius from -30 to 60"),
+    "humidity_pct": (0.0, 100.0, "per cent from 0 to 100"),
+    "mass_g": (0.01, 1e6, "grams, over 0"),
+    "opening_mm2": (0.0, 1e6, "square millimetres, 0 or more"),
+    "opening_edge_mm": (0.0, 1e5, "millimetres, 0 or more"),
+    "string_pitch_hz": (380.0, 470.0, "A4 in hertz from 380 to 470"),
+}
+_SPACES = re.compile(r"[\s\u00a0\u202f'’]+")
+_YEAR_FIRST = re.compile(r"(?P<y>[0-9]{4})(?P<sep>[-/.])(?P<m>[0-9]{1,2})(?P=sep)(?P<d>[0-9]{1,2})")
+_YEAR_LAST = re.compile(r"(?P<a>[0-9]{1,2})(?P<sep>[-/.])\s?(?P<b>[0-9]{1,2})(?P=sep)\s?(?P<y>[0-9]{4})")
+_CLOCK = re.compile(r"[T\s]+(?P<H>[0-9]{1,2}):(?P<M>[0-9]{2})(?::(?P<S>[0-9]{2}))?(?:\.[0-9]+)?$")
+
+
+def read_notes(path: Path, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note], tuple[Attention, ...]]:
+    """Return the notes by instrument and stage, and what was not understood.
+
+    Parameters
+    ----------
+    path : Path
+        The table; where there is none there are no notes.
+    shown : str
+        How attention names the file.
+
+    Returns
+    -------
+    notes : dict
+        Keyed by the identities of instrument and stage.
+    refused : tuple of Attention
+        One for each row, column or file that is not understood, with row and column, found and expected.
+
+    Examples
+    --------
+    >>> read_notes(Path("nowhere/notes.csv"))
+    ({}, ())
+    """
+    if not path.exists():
+        return {}, ()
+    try:
+        refuse_special(path)
+        text, delimiter = _table(_decode(path.read_bytes()))
+        rows = _rows(text, delimiter)
+    except OSError as error:
+        reason = error.strerror or "no reason given"
+        return {}, (Attention(where=shown, what=f"cannot be read ({reason})", remedy="check that it may be read"),)
+    except csv.Error:
+        remedy = "save it again as CSV from the spreadsheet"
+        return {}, (Attention(where=shown, what="is not a table in CSV", remedy=remedy),)
+    open_row = _never_closed(text, delimiter)
+    notes, refused = _notes_from(rows[: open_row - 1] if open_row else rows, delimiter, shown)
+    if open_row:
+        what = f"row {open_row}: found a quotation mark that is never closed; this row and those below are not used"
+        refused += (Attention(where=shown, what=what, remedy="expected quotation marks in pairs"),)
+    return notes, refused
+
+
+# ---------------------------------------------------------------- the table
+
+
+def _decode(raw: bytes) -> str:
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return raw.decode("utf-16", "replace")
+    if raw[1:2] == b"\0" or raw[:1] == b"\0":
+        return raw.decode("utf-16-le" if raw[1:2] == b"\0" else "utf-16-be", "replace")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return raw.decode("cp1252", "replace")
+
+
+def _table(text: str) -> tuple[str, str]:
+    """Return the rows and what parts their cells, without Excel's ``sep=`` line, which it does not show either."""
+    delimiter = None
+    first, _, rest = text.partition("\n")
+    if re.fullmatch(r'"?sep=.?"?', first.strip(), re.IGNORECASE):
+        delimiter, text = first.strip().strip('"')[4:] or "\t", rest
+    if delimiter is None:
+        header = next((line for line in text.splitlines() if line.strip(' ,;\t"')), "")
+        delimiter = max(",;\t|", key=lambda mark: len(_known_columns(next(csv.reader([header], delimiter=mark), []))))
+    return text, delimiter
+
+
+def _rows(text: str, delimiter: str) -> list[list[str]]:
+    """Return the cells as a spreadsheet shows them."""
+    return [[cell.strip() for cell in row] for row in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)]
+
+
+def _never_closed(text: str, delimiter: str) -> int:
+    """Return the row in which a quotation mark opens that nothing closes, 0 where there is none.
+
+    A reader that forgives it takes all rows that follow for one cell, and they would be lost in silence.
+    """
+    rows = list(csv.reader(io.StringIO(text + "\n\n", newline=""), delimiter=delimiter))
+    # Within an open cell these line ends are its own, else they make rows of their own.
+    return len(rows) if rows[-1] and rows[-1][-1].endswith("\n\n") else 0
+
+
+def _known_columns(cells: list[str]) -> set[str]:
+    return {_column_name(cell) for cell in cells} & set(COLUMNS)
+
+
+def _column_name(cell: str) -> str:
+    return re.sub(r"[\s-]+", "_", cell.strip().lower())
+
+
+def _notes_from(
+    rows: list[list[str]], delimiter: str, shown: str
+) -> tuple[dict[NoteKey, Note], tuple[Attention, ...]]:
+    filled = [(number, row) for number, row in enumerate(rows, 1) if any(cell.strip(",;|") for cell in row)]
+    if not filled:
+        return {}, ()
+    columns = [_column_name(cell) for cell in filled[0][1]]
+    refused = _refused_columns(columns, shown)
+    if not {"instrument", "stage"} <= set(columns):
+        return {}, refused
+    notes: dict[NoteKey, Note] = {}
+    rows_of: dict[NoteKey, int] = {}
+    for number, row in filled[1:]:
+        try:
+            _refuse_two_way(columns, row, delimiter, f"row {number}", shown)
+            note = _note(columns, row, f"row {number}", shown)
+            key = (note.instrument, note.stage)
+            if key in notes:
+                what = f"row {number}: found the same instrument and stage as in row {rows_of[key]}"
+                raise SettingsError(shown, what, "expected one row a stage; join the two")
+        except SettingsError as error:
+            refused += (Attention(where=error.where, what=error.what, remedy=error.remedy),)
+        else:
+            notes[key], rows_of[key] = note, number
+    return notes, refused
+
+
+def _refused_columns(columns: list[str], shown: str) -> tuple[Attention, ...]:
+    refused = []
+    for needed in ("instrument", "stage"):
+        if needed not in columns:
+            what = f"found no column called {needed}, so no row is used"
+            refused.append(Attention(where=shown, what=what, remedy=f"expected the columns {', '.join(COLUMNS)}"))
+    for i, column in enumerate(columns):
+        if not column:
+            continue
+        if column in columns[:i]:
+            what = f"column {i + 1}: found {column} a second time; only the first is used"
+            refused.append(Attention(where=shown, what=what, remedy="expected each column once; remove one"))
+        elif column not in COLUMNS:
+            nearest = difflib.get_close_matches(column, COLUMNS, n=1, cutoff=0.0)[0]
+            what = f"column {i + 1}: found {column!r}, which is not known; the other columns are used"
+            remedy = f"the nearest column that would do is {nearest}; own words belong into remark"
+            refused.append(Attention(where=shown, what=what, remedy=remedy))
+    return tuple(refused)
+
+
+# ---------------------------------------------------------------- a row
+
+
+def _note(columns: list[str], row: list[str], place: str, shown: str) -> Note:
+    if any(row[len(columns) :]):
+        what = f"{place}: found {len(row)} values for {len(columns)} columns"
+        raise SettingsError(
+            shown, what, "expected decimal commas and text with commas in quotes, or semicolons between"
+        )
+    cells: dict[str, str] = {}
+    for column, cell in zip(columns, row, strict=False):
+        if column in COLUMNS:
+            cells.setdefault(column, " ".join(cell.split()))
+    for needed in ("instrument", "stage"):
+        if not identity(cells.get(needed, "")):
+            raise SettingsError(shown, f"{place}, {needed}: found nothing", f"expected the name of the {needed}")
+    numbers = {c: _number(cells.get(c, ""), c, f"{place}, {c}", shown) for c in _RANGES}
+    return Note(
+        instrument=identity(cells["instrument"]),
+        stage=identity(cells["stage"]),
+        date=_date(cells.get("date", ""), f"{place}, date", shown),
+        work=cells.get("work", ""),
+        remark=cells.get("remark", ""),
+        **numbers,
+    )
+
+
+def _refuse_two_way(columns: list[str], row: list[str], delimiter: str, place: str, shown: str) -> None:
+    """Refuse numbers like 1,234 where commas part the columns: who writes so may part thousands or decimals by it."""
+    for column, cell in zip(columns, row, strict=False):
+        if column in _RANGES and delimiter != ";" and re.fullmatch(r"[0-9]{1,3},[0-9]{3}", cell, re.ASCII):
+            remedy = f"expected a number that reads one way, {cell.replace(',', '')} or {cell.replace(',', '.')}"
+            raise SettingsError(shown, f"{place}, {column}: found {cell!r}", remedy)
+
+
+def _number(cell: str, column: str, place: str, shown: str) -> float | None:
+    if not cell:
+        return None
+    low, high, expected = _RANGES[column]
+    text = _SPACES.sub("", cell).replace("−", "-")
+    # Of two kinds of mark the last is the decimal one; the other parts thousands.
+    if "," in text and "." in text:
+        text = text.replace("," if text.rindex(".") > text.rindex(",") else ".", "")
+    text = text.replace(",", ".")
+    number = float(text) if re.fullmatch(r"[+-]?[0-9]{1,15}(\.[0-9]{0,15})?", text, re.ASCII) else math.nan
+    if not low <= number <= high:
+        raise SettingsError(shown, f"{place}: found {cell!r}", f"expected {expected}")
+    return number
+
+
+def _date(cell: str, place: str, shown: str) -> str:
+    """Return a date in ISO 8601, to the second where the cell says so; two-way dates are refused, not guessed."""
+    if not cell:
+        return ""
+    clock = _CLOCK.search(cell)
+    day = cell[: clock.start()] if clock else cell
+    iso = _day(day.strip())
+    if iso and clock:
+        try:
+            iso += "T" + time(int(clock["H"]), int(clock["M"]), int(clock["S"] or 0)).isoformat()
+        except ValueError:
+            iso = ""
+    if not iso:
+        raise SettingsError(shown, f"{place}: found {cell!r}", "expected a date that reads one way, like 2026-03-14")
+    return iso
+
+
+def _day(text: str) -> str:
+    match = _YEAR_FIRST.fullmatch(text)
+    if match:
+        return _iso(match["y"], match["m"], match["d"])
+    match = _YEAR_LAST.fullmatch(text)
+    if match is None:
+        return ""
+    # With dots the day comes first wherever dates are written so; with strokes both orders are in use.
+    day_first = _iso(match["y"], match["b"], match["a"])
+    if match["sep"] == ".":
+        return day_first
+    month_first = _iso(match["y"], match["a"], match["b"])
+    both = {day_first, month_first} - {""}
+    return both.pop() if len(both) == 1 else ""
+
+
+def _iso(year: str, month: str, day: str) -> str:
+    try:
+        moment = date(int(year), int(month), int(day))
+    except ValueError:
+        return ""
+    return moment.isoformat() if 1900 <= moment.year <= 2100 else ""

@@ -1,0 +1,178 @@
+"""Sheets become the pages of a PDF: lines, areas, dots and words on ReportLab's canvas, which writes the file.
+
+Conventions: lengths on a page are points (1/72 inch) from its lower left corner, y upwards, drawn to a hundredth. The
+bytes depend on the sheets and the title alone: no date of making, no random names (but the library knows the
+SOURCE_DATE_EPOCH of reproducible builds, where that is set, and makes the file's mark from it). Type is embedded as
+TrueType, as much of it as is used, with what each glyph means, so that text can be searched and copied. Letters stand
+as far apart as their widths say, without kerning, so that a line is exactly as wide as whoever placed it reckoned.
+
+The plotting library would draw the same pages; it took four times as long, nearly all of it for laying out words
+whose places are known here and for cutting down type with tables that no page needs.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tapbatch.show.draw.lettering import MM_PER_PT, Word
+from tapbatch.show.draw.outlined import needs_shaping, trace_outline
+from tapbatch.show.draw.sheet import Area, Dots, Lines, Mark, Sheet
+from tapbatch.show.draw.typeface import bold, plain
+from tapbatch.show.say.words import shown
+
+# On, off, as multiples of the line's width.
+DASH = (2.5, 2.0)
+RING_PT = 0.9
+PAPER = "#ffffff"
+# How lines meet, what is inside an outline that crosses itself, and text that is there without being seen
+# (ISO 32000-1, 8.4.3.4, 8.5.3.3.2 and 9.3.6).
+_ROUND_JOIN, _NON_ZERO, _UNSEEN = 1, 1, 3
+
+
+def pdf_bytes(sheets: Sequence[Sheet], title: str, subject: str) -> bytes:
+    """Return sheets as a PDF whose bookmarks are their titles, with their headings below.
+
+    Parameters
+    ----------
+    sheets
+        The pages, one at least.
+    title, subject
+        What the document says of itself.
+    """
+    from reportlab.pdfgen.canvas import Canvas
+
+    file = io.BytesIO()
+    canvas = Canvas(file, initialFontName=plain().name, invariant=1, pageCompression=1, pdfVersion=(1, 4), lang="en")
+    canvas.setTitle(_encodable(title))
+    canvas.setSubject(_encodable(subject))
+    canvas.setCreator("tapbatch")
+    canvas.setAuthor("")
+    # The date of an invariable file would be an invented one.
+    canvas.setDateFormatter(lambda *_: "")
+    canvas.setViewerPreference("DisplayDocTitle", "true")
+    canvas.showOutline()
+    bookmarks = _bookmarks(sheets)
+    for n, sheet in enumerate(sheets):
+        height = sheet.height_mm / MM_PER_PT
+        canvas.setPageSize((sheet.width_mm / MM_PER_PT, height))
+        for key, entry in enumerate(bookmarks):
+            if entry.page == n:
+                canvas.bookmarkPage(f"{key}")
+                canvas.addOutlineEntry(entry.title, f"{key}", entry.level, closed=entry.folded)
+        canvas.setLineJoin(_ROUND_JOIN)
+        for mark in sheet.marks:
+            _draw_mark(canvas, mark, height)
+        for word in sheet.words:
+            _draw_word(canvas, word, height)
+        canvas.showPage()
+    canvas.save()
+    return file.getvalue()
+
+
+def _encodable(text: str) -> str:
+    """Return text without what is left of a file name that is no Unicode."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+# ------------------------------------------------------------------ bookmarks
+
+
+@dataclass(frozen=True, slots=True)
+class _Bookmark:
+    """What leads to a page, numbered from 0; ``folded`` hides those a level below until they are asked for."""
+
+    title: str
+    page: int
+    level: int = 0
+    folded: bool = False
+
+
+def _bookmarks(sheets: Sequence[Sheet]) -> list[_Bookmark]:
+    """Return one for each run of sheets with one title, followed by those of its headings where there are several."""
+    marks: list[_Bookmark] = []
+    for title, run in groupby(enumerate(sheets), key=lambda numbered: numbered[1].title):
+        numbered = list(run)
+        below: dict[str, int] = {}
+        for page, sheet in numbered:
+            for heading in sheet.headings:
+                below.setdefault(shown(heading), page)
+        several = len(below) > 1
+        marks.append(_Bookmark(title, numbered[0][0], folded=several))
+        marks += [_Bookmark(heading, page, level=1) for heading, page in below.items() if several]
+    return marks
+
+
+# ---------------------------------------------------------------------- marks
+
+
+def _draw_mark(canvas: Any, mark: Mark, height: float) -> None:
+    if isinstance(mark, Lines):
+        canvas.setStrokeColor(_colour(mark.colour))
+        canvas.setLineWidth(mark.width_pt)
+        canvas.setDash([share * mark.width_pt for share in DASH] if mark.dashed else [])
+        canvas.drawPath(_path(canvas, mark.segments, height), stroke=1, fill=0)
+    elif isinstance(mark, Area):
+        canvas.setFillColor(_colour(mark.colour))
+        canvas.drawPath(_path(canvas, [mark.outline], height), stroke=0, fill=1, fillMode=_NON_ZERO)
+    elif isinstance(mark, Dots):
+        canvas.setFillColor(_colour(PAPER if mark.hollow else mark.colour))
+        canvas.setStrokeColor(_colour(mark.colour))
+        canvas.setLineWidth(RING_PT)
+        canvas.setDash([])
+        # One by one, for dots that overlap cover each other.
+        for x, y in _points(mark.centres, height):
+            canvas.circle(x, y, mark.radius_mm / MM_PER_PT, stroke=int(mark.hollow), fill=1)
+
+
+def _points(places: NDArray[np.float64], height: float) -> list[list[float]]:
+    """Return places in mm from the top as points from below, no finer than can be seen: digits take time and room."""
+    points: list[list[float]] = np.round(places * (1 / MM_PER_PT, -1 / MM_PER_PT) + (0.0, height), 2).tolist()
+    return points
+
+
+def _path(canvas: Any, segments: Sequence[NDArray[np.float64]], height: float) -> Any:
+    path = canvas.beginPath()
+    for segment in segments:
+        (x, y), *rest = _points(segment, height)
+        path.moveTo(x, y)
+        for x, y in rest:
+            path.lineTo(x, y)
+    return path
+
+
+@lru_cache(maxsize=64)
+def _colour(code: str) -> tuple[float, float, float]:
+    red, green, blue = (round(int(code[n : n + 2], 16) / 255, 3) for n in (1, 3, 5))
+    return red, green, blue
+
+
+# ---------------------------------------------------------------------- words
+
+
+def _draw_word(canvas: Any, word: Word, height: float) -> None:
+    face = bold() if word.bold else plain()
+    x, y = round(word.x_mm / MM_PER_PT, 2), round(height - word.y_mm / MM_PER_PT, 2)
+    turn = math.radians(word.rotation)
+    canvas.saveState()
+    canvas.transform(math.cos(turn), math.sin(turn), -math.sin(turn), math.cos(turn), x, y)
+    canvas.setFillColor(_colour(word.colour))
+    canvas.setFont(face.name, word.size_pt)
+    line = canvas.beginText()
+    if needs_shaping(word.text):
+        # Its letters take other forms and places beside each other: drawn as shapes, and the text laid under.
+        path = canvas.beginPath()
+        if trace_outline(path, word, face.path):
+            canvas.drawPath(path, stroke=0, fill=1, fillMode=_NON_ZERO)
+        line.setTextRenderMode(_UNSEEN)
+    line.textOut(word.text)
+    canvas.drawText(line)
+    canvas.restoreState()

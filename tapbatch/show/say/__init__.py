@@ -1,0 +1,5 @@
+"""The words: each verdict, caution, notice, flag and figure as a maker reads it.
+
+Values come in, words go out. Every face uses these, so a thing is called the same everywhere; a sentence that sounds
+odd is changed here, and nowhere else.
+"""

@@ -1,0 +1,101 @@
+"""How far still, said to a person: the landing that matters, the steps to it, and whether the next would pass it.
+
+Conventions: of a part's landings the targets matter; without one the next note on the side to which the steps lead,
+or the nearer one where no steps are known. Chances are said in whole per cent, never as none or certain.
+"""
+
+from __future__ import annotations
+
+from tapbatch.compare.steps import FEWEST_STEPS
+from tapbatch.model.history import History, Landing
+from tapbatch.show.say import words
+
+RISKY = 0.2
+
+
+def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
+    """Return the landings of a part that matter: its targets, else the one note that the lead mode makes for.
+
+    Examples
+    --------
+    >>> chosen_landings(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
+    ()
+    """
+    of_part = [landing for landing in history.landings if landing.part == part]
+    targets = tuple(landing for landing in of_part if landing.landing == "target")
+    if targets or not of_part:
+        return targets
+    ahead = [landing for landing in of_part if landing.steps_to_go is not None]
+    return (min(ahead or of_part, key=lambda landing: abs(landing.cents_to_go)),)
+
+
+def landing_name(landing: Landing) -> str:
+    """Say which landing, such as ``target A3`` or ``next note above C#4``."""
+    return f"target {landing.landing_note}" if landing.landing == "target" else f"next note {landing.landing_note}"
+
+
+def to_go_text(landing: Landing) -> str:
+    """Say how far it is to a landing, such as ``12.3 c up`` or ``there, surely``."""
+    if landing.on_target != "no":
+        sure = "surely" if landing.on_target == "sure" else "likely"
+        return f"there, {sure} ({words.signed(f'{landing.cents_to_go:z.1f}')} c)"
+    return f"{abs(landing.cents_to_go):.1f} c {'up' if landing.cents_to_go > 0 else 'down'}"
+
+
+def step_text(landing: Landing) -> str:
+    """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is not known."""
+    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
+    if text:
+        return f"one more step {text.replace(' (', ' c (')}"
+    return f"one more step not known ({landing.steps_seen} of {FEWEST_STEPS} like it seen)"
+
+
+def way_text(landing: Landing) -> str:
+    """Say how many steps lead to a landing, such as ``about 2.3 steps``; empty where that is not known."""
+    if landing.steps_to_go is None or landing.on_target == "sure":
+        return ""
+    return f"about {landing.steps_to_go:.1f} step{'' if round(landing.steps_to_go, 1) == 1 else 's'}"
+
+
+def chance_text(landing: Landing) -> str:
+    """Say the chance that the next step passes a landing, such as ``17 % chance that the next passes it``."""
+    if landing.overshoot is None:
+        return ""
+    per_cent = 100.0 * landing.overshoot
+    said = "under 1 %" if per_cent < 1 else "over 99 %" if per_cent > 99 else f"{per_cent:.0f} %"
+    return f"{said} chance that the next {'leaves' if landing.on_target != 'no' else 'passes'} it"
+
+
+def landing_lines(history: History, part: str) -> list[str]:
+    """Say how far a part has to go: a line for each target, else one for its lead mode, both ways if none is known.
+
+    Examples
+    --------
+    >>> landing_lines(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
+    []
+    """
+    chosen = chosen_landings(history, part)
+    if not chosen or chosen[0].landing == "target" or chosen[0].step_cents is not None:
+        return [landing_line(landing) for landing in chosen]
+    both = [c for c in history.landings if (c.part, c.mode) == (part, chosen[0].mode)]
+    ways = ", ".join(f"{c.landing_note} {to_go_text(c)}" for c in sorted(both, key=lambda c: c.landing_hz))
+    return [f"{chosen[0].mode}: {ways}; {step_text(chosen[0])}"]
+
+
+def landing_line(landing: Landing) -> str:
+    """Say a landing in one line: which, how far, what a step does, how many, and whether the next passes it.
+
+    Examples
+    --------
+    >>> landing = Landing(part="body", mode="air", stage="s", freq_hz=197.4, note="G3", cents=32.5, landing="target",
+    ...                   landing_note="A3", landing_hz=217.5, cents_to_go=167.5, tolerance_cents=3.0,
+    ...                   on_target="no", taps_within=0, taps=5, step_cents=30.8, step_low_cents=18.7,
+    ...                   step_high_cents=42.8, steps_seen=5, steps_to_go=6.42, overshoot=0.0, basis="")
+    >>> print(landing_line(landing))
+    air to target A3: 167.5 c up; one more step +31 c (+19 to +43), about 6.4 steps, under 1 % chance that the ...
+    """
+    parts = [step_text(landing), way_text(landing), chance_text(landing)]
+    # A step may go one way and the distance the other, where the place itself goes faster.
+    moving = landing.moves_with and landing.step_cents is not None
+    name = landing_name(landing) + (f" (moves with {landing.moves_with})" if moving else "")
+    return f"{landing.mode} to {name}: {to_go_text(landing)}; {', '.join(p for p in parts if p)}"

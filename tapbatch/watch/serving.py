@@ -1,0 +1,180 @@
+"""Serving the results to a browser while a shop is under watch: the page, its files, and what is newest.
+
+Conventions: for this machine only unless another address is asked for; nothing but the files of ``results/`` is given
+out, read-only, none whose name begins with a dot, none that a link leads out of the folder. A request that names a
+host which is not an address or this machine's own name is refused: a page from elsewhere cannot read the results
+through a name that it lets point here. ``live`` says which page there is and which instrument was read last.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from ipaddress import ip_address
+from pathlib import Path
+from threading import Thread
+from urllib.parse import unquote_to_bytes, urlsplit
+
+from tapbatch.model.errors import ShopError
+from tapbatch.results.files import facts_of
+from tapbatch.run.page import PAGE
+
+HERE = "127.0.0.1"
+PORT = 8017
+
+_KINDS = {".html": "text/html; charset=utf-8", ".csv": "text/csv; charset=utf-8", ".pdf": "application/pdf"}
+
+
+@dataclass(slots=True)
+class Live:
+    """What a served page asks for: where the results lie, and which instrument (its id there) is newest."""
+
+    results: Callable[[], Path]
+    latest: str = ""
+
+    def told(self) -> bytes:
+        """Return it as JSON: the ``version`` of the page, and the ``latest`` instrument."""
+        facts = facts_of(self.results() / PAGE)
+        version = "-".join(map(str, facts)) if facts else ""
+        return json.dumps({"version": version, "latest": self.latest}).encode()
+
+
+@dataclass(slots=True)
+class Serving:
+    """A server at work in a thread of its own; ``url`` is where the page is.
+
+    Raises
+    ------
+    ShopError
+        Where the address or the port cannot be had.
+    """
+
+    live: Live
+    address: str = HERE
+    port: int = PORT
+    _server: ThreadingHTTPServer = field(init=False)
+
+    def __post_init__(self) -> None:
+        live = self.live
+
+        class Handler(_Handler):
+            of = live
+
+        try:
+            self._server = _Server((self.address, self.port), Handler)
+        except (OSError, OverflowError) as error:
+            reason = (getattr(error, "strerror", None) or str(error)).lower()
+            where, remedy = f"{self.address}:{self.port}", "choose another with --port, or end what uses it"
+            raise ShopError(where, f"the page cannot be served there: {reason}", remedy) from error
+        Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.2}, daemon=True).start()
+
+    @property
+    def url(self) -> str:
+        """Where the page is."""
+        host = socket.gethostname() if self.address in ("0.0.0.0", "::") else self.address
+        return f"http://{f'[{host}]' if ':' in host else host}:{self._server.server_port}/"
+
+    def close(self) -> None:
+        """Stop serving."""
+        self._server.shutdown()
+        self._server.server_close()
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Keep quiet: a browser that goes away in the middle is nothing to tell at the bench."""
+
+
+class _Handler(BaseHTTPRequestHandler):
+    of: Live
+    # A connection a question, as HTTP/1.0 has it: none outlives the watch.
+    timeout = 30.0
+    server_version = "tapbatch"
+    sys_version = ""
+
+    def do_GET(self) -> None:
+        """Answer with a file of the results."""
+        if not is_own_host(self.headers.get("Host", "")):
+            self._answer(HTTPStatus.FORBIDDEN, b"ask by this machine's address\n")
+            return
+        path = urlsplit(self.path).path
+        if path == "/live":
+            self._answer(HTTPStatus.OK, self.of.told(), "application/json")
+            return
+        found = file_below(self.of.results(), path)
+        try:
+            data = found.read_bytes() if found else None
+        except OSError:
+            data = None
+        if found is None or data is None:
+            # A watch draws reports when nothing has moved for a while.
+            self._answer(HTTPStatus.NOT_FOUND, b"not there, or not drawn yet: try again in a few seconds\n")
+            return
+        if found.name == PAGE:
+            from tapbatch.show.browser.page import as_served
+
+            data = as_served(data)
+        self._answer(HTTPStatus.OK, data, _KINDS[found.suffix])
+
+    do_HEAD = do_GET  # noqa: N815
+
+    def _answer(self, status: HTTPStatus, data: bytes, kind: str = "text/plain; charset=utf-8") -> None:
+        self.send_response(status)
+        self.send_header("Content-Type", kind)
+        self.send_header("Content-Length", str(len(data)))
+        self.send_header("Cache-Control", "no-store")
+        self.send_header("X-Content-Type-Options", "nosniff")
+        self.end_headers()
+        if self.command != "HEAD":
+            self.wfile.write(data)
+
+    def log_message(self, *_: object) -> None:
+        """Say nothing: what happens at the bench is told by the watch."""
+
+
+def is_own_host(host: str) -> bool:
+    """Tell whether a request names this machine as itself, or by an address.
+
+    Examples
+    --------
+    >>> [is_own_host(host) for host in ("127.0.0.1:8017", "[::1]:8017", "localhost", "192.168.0.7", "elsewhere.test")]
+    [True, True, True, True, False]
+    """
+    own = socket.gethostname().lower()
+    try:
+        name = (urlsplit(f"//{host}").hostname or "") if "/" not in host else ""
+        if name in ("localhost", own, f"{own}.local"):
+            return True
+        ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def file_below(results: Path, path: str) -> Path | None:
+    """Return the file of the results that a request means, or ``None`` where it may not be given out.
+
+    Examples
+    --------
+    >>> file_below(Path("results"), "/../shop.toml"), file_below(Path("results"), "/.readings/ledger.json")
+    (None, None)
+    """
+    names = [os.fsdecode(unquote_to_bytes(name)) for name in path.split("/")[1:]]
+    names = [*names[:-1], names[-1] or PAGE] if names else [PAGE]
+    if any(name.startswith(".") or not name or set(name) & set("/\\:\0") for name in names):
+        return None
+    found = results.joinpath(*names)
+    if found.suffix not in _KINDS:
+        return None
+    try:
+        inside = found.resolve().is_relative_to(results.resolve())
+        return found if inside and found.is_file() else None
+    except (OSError, RuntimeError):
+        return None

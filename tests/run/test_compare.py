@@ -1,0 +1,134 @@
+"""A whole shop compared, without sound: readings stand in for recordings, so that what instruments teach each other
+and what the builder is told can be followed from folders to tables."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from tapbatch.model.reading import Reading
+from tapbatch.results.readings import reading_to_json
+from tapbatch.run import one_pass as pipeline
+from tapbatch.run.job import Job
+from tapbatch.run.one_pass import Outcome, run_shop
+from tapbatch.shop.folder import open_shop
+from tapbatch.show.tables.columns import read_table
+from tests.compare.builds import mode, reading
+
+LABELS = '[[mode]]\nlabel = "air"\nnear_hz = 176\nkind = "air"\n'
+HAND = (-0.3, -0.1, 0.0, 0.1, 0.3)
+
+Tones = Mapping[str, tuple[float, ...]]
+Shop = Callable[..., tuple[Path, Outcome]]
+
+
+def _reading(*freqs_hz: float) -> Reading:
+    return reading(
+        [[mode(f * 2.0 ** (c / 1200.0), energy_db=-20.0 - 6.0 * n) for n, f in enumerate(freqs_hz)] for c in HAND]
+    )
+
+
+@pytest.fixture
+def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shop:
+    """Return a function that makes a shop of named tones and runs it."""
+
+    def run(tones: Tones, instruments: Mapping[str, str] | None = None, notes: str = "") -> tuple[Path, Outcome]:
+        (tmp_path / "recordings").mkdir(exist_ok=True)
+        (tmp_path / "instruments").mkdir(exist_ok=True)
+        for name in tones:
+            (tmp_path / "recordings" / f"{name}.wav").write_text(name, encoding="utf-8")
+        for name, text in (instruments or {}).items():
+            (tmp_path / "instruments" / f"{name}.toml").write_text(text, encoding="utf-8")
+        if notes:
+            (tmp_path / "notes.csv").write_text(notes, encoding="utf-8")
+
+        def measured(job: Job) -> str:
+            return reading_to_json(_reading(*tones[job.path.stem]))
+
+        monkeypatch.setattr(pipeline, "measure_to_text", measured)
+        monkeypatch.setattr("tapbatch.show.pdf.report.report_bytes", lambda *_args, **_more: b"")
+        return tmp_path / "results", run_shop(open_shop(tmp_path))
+
+    return run
+
+
+def _table(results: Path, instrument: str, name: str) -> pd.DataFrame:
+    return read_table(results / instrument / f"{name}.csv")
+
+
+def test_a_target_like_another_instrument_is_found_in_the_shop(shop: Shop) -> None:
+    tones = {"cittern-04_01-a": (170.0,), "cittern-04_02-b": (174.0,), "cittern-07_01-a": (176.0,)}
+    target = '[[target]]\nmode = "air"\nlike = "Cittern-04"\n'
+    results, outcome = shop(tones, {"cittern-04": LABELS, "cittern-07": LABELS + target})
+    rows = _table(results, "cittern-07", "targets")
+    assert list(rows.landing) == ["target", "above", "below"]
+    assert rows.landing_hz[0] == pytest.approx(174.0, abs=0.01)
+    assert rows.cents_to_go[0] == pytest.approx(-19.8, abs=0.1)
+    assert outcome.attention == ()
+
+
+def test_a_target_like_nothing_that_is_there_needs_the_builder_and_the_rest_goes_on(shop: Shop) -> None:
+    target = '[[target]]\nmode = "air"\nlike = "cittern-40"\n'
+    results, outcome = shop({"cittern-07_01-a": (176.0,)}, {"cittern-07": LABELS + target})
+    assert [(a.where, "cittern-40" in a.what) for a in outcome.attention] == [("cittern-07", True)]
+    assert list(_table(results, "cittern-07", "targets").landing) == ["above", "below"]
+
+
+def test_a_day_of_voicing_ends_in_a_line_at_the_bench(shop: Shop) -> None:
+    tones = {f"cittern-07_05-voicing_step_{n}": (176.0 * 2.0 ** (10.0 * n / 1200.0),) for n in range(1, 6)}
+    target = '[[target]]\nmode = "air"\nnote = "F#3"\n'
+    results, outcome = shop(tones, {"cittern-07": LABELS + target})
+    row = _table(results, "cittern-07", "targets").iloc[0]
+    # F#3 is 184.997 Hz; five steps of 10 cents from 176 Hz leave 36.3 cents.
+    assert row.cents_to_go == pytest.approx(36.3, abs=0.2)
+    assert row.step_cents == pytest.approx(10.0, abs=0.1)
+    assert row.steps_to_go == pytest.approx(3.6, abs=0.1)
+    assert row.overshoot_pct < 1.0
+    said = " ".join(" ".join(outcome.lines).split())
+    assert "air to target F#3: 36.3 c up; one more step +10.0 c" in said
+    assert "about 3.6 steps, under 1 % chance that the next passes it" in said
+
+
+def test_the_nearest_note_stays_though_steps_carry_the_mode_away(shop: Shop) -> None:
+    target = '[[target]]\nmode = "air"\nnearest = true\n'
+    tones: dict[str, tuple[float, ...]] = {"cittern-07_01-a": (176.0,)}
+    for n, freq in ((2, 180.5), (3, 183.0)):
+        results, _ = shop(tones, {"cittern-07": LABELS + target})
+        assert _table(results, "cittern-07", "targets").landing_note[0] == "F3"
+        tones = {**tones, f"cittern-07_{n:02d}-b": (freq,)}
+    results, _ = shop(tones, {"cittern-07": LABELS + target})
+    assert _table(results, "cittern-07", "targets").landing_note[0] == "F3"
+
+
+def test_what_one_instrument_shows_of_set_ups_is_counted_on_the_others(shop: Shop) -> None:
+    many = (150.0, 205.0, 281.0, 385.0, 527.0)
+    again = tuple(f * 2.0 ** (c / 1200.0) for f, c in zip(many, (1.5, -2.0, 1.0, 2.5, -1.0), strict=True))
+    learner = {"cittern-07_01-a": many, "cittern-07_02-b": many}
+    results, _ = shop(learner)
+    before = _table(results, "cittern-07", "drift")
+    assert set(_table(results, "cittern-07", "modes")["flags"]) == {"one-setup"}
+    results, _ = shop({**learner, "cittern-04_01-a": many, "cittern-04_01-a_again": again})
+    after = _table(results, "cittern-07", "drift")
+    assert set(_table(results, "cittern-07", "modes")["flags"]) == {""}
+    assert (after.cents_high > before.cents_high + 1.0).all()
+
+
+def test_a_warm_day_moves_air_and_says_so_while_the_verdict_stays(shop: Shop) -> None:
+    # From 20 to 24 degrees the air of a rigid box goes up by 11.7 cents (speed of sound), the top by nothing.
+    notes = (
+        "instrument,stage,date,temperature_c,string_pitch_hz\n"
+        "cittern-07,01-a,2031-03-01,20,440\ncittern-07,02-b,2031-03-15,24,436.5\n"
+    )
+    tones = {"cittern-07_01-a": (262.0, 176.0), "cittern-07_02-b": (262.0, 176.0 * 2.0 ** (11.7 / 1200.0))}
+    results, _ = shop(tones, {"cittern-07": LABELS}, notes)
+    rows = _table(results, "cittern-07", "drift").set_index("mode")
+    besides = "string pitch 440, then 436.5 Hz (tension -1.6 %)"
+    assert rows.verdict["air"] == "up"
+    assert rows.caution["air"] == (
+        f"14 days passed; temperature 20, then 24 C (an air mode by up to +11.7 cents); {besides}"
+    )
+    assert rows.freq_change_cents["air"] == pytest.approx(11.7, abs=0.05)
+    assert rows.caution["r2"] == f"14 days passed; temperature 20, then 24 C; {besides}"

@@ -1,0 +1,368 @@
+"""The sample shop, run from its folder to its tables and reports, and held to the truth its maker wrote down.
+
+The recordings are computed by ``sample_data/make.py`` from the truth in ``sample_data/truth_*.csv``; the tool sees
+only the sound. Each tap scatters about the truth by 0.5 cent and 0.5 per cent, and a set-up by 0.8 cent and 1.5 per
+cent, so five taps tell a mode's frequency to about 0.2 cent at best.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from tests.shops import rows_of, tapbatch
+
+SHOP = Path(__file__).parents[2] / "sample_data"
+INSTRUMENTS = ("kantele-03", "psaltery-11")
+# no two true modes at one stage lie nearer than this, and nothing the maker scatters reaches as far
+SAME_CENTS = 10.0
+
+Row = dict[str, str]
+
+
+@dataclass(frozen=True)
+class Ran:
+    """The results folder, the status of the run, and what it said as one line."""
+
+    results: Path
+    status: int
+    said: str
+
+    def table(self, instrument: str, name: str) -> list[Row]:
+        return rows_of(self.results / instrument / f"{name}.csv")
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A true mode at a stage and the row of ``modes.csv`` that stands for it."""
+
+    true: Row
+    read: Row
+
+    @property
+    def cents(self) -> float:
+        return 1200 * math.log2(float(self.read["freq_hz"]) / float(self.true["freq_hz"]))
+
+    @property
+    def t60_pct(self) -> float:
+        return 100 * (float(self.read["t60_s"]) / float(self.true["t60_s"]) - 1)
+
+    def inside(self, name: str, unit: str) -> bool:
+        low, high = (float(self.read[f"{name}_{end}_{unit}"]) for end in ("low", "high"))
+        return low <= float(self.true[f"{name}_{unit}"]) <= high
+
+
+@dataclass(frozen=True)
+class Matched:
+    """All true modes that were found, those that were not, and what was found where nothing is."""
+
+    pairs: tuple[Pair, ...]
+    missed: tuple[Row, ...]
+    false: tuple[Row, ...]
+
+
+@pytest.fixture(scope="module")
+def ran(sample_shop: Path) -> Ran:
+    status, said = (sample_shop.parent / "said.txt").read_text(encoding="utf-8").split("\n", 1)
+    return Ran(sample_shop / "results", int(status), " ".join(said.split()))
+
+
+@pytest.fixture(scope="module")
+def matched(ran: Ran) -> Matched:
+    pairs: list[Pair] = []
+    missed: list[Row] = []
+    false: list[Row] = []
+    truth = rows_of(SHOP / "truth_modes.csv")
+    for instrument in INSTRUMENTS:
+        by_stage = defaultdict(list)
+        for row in ran.table(instrument, "modes"):
+            by_stage[row["part"], row["stage"]].append(row)
+        for true in (row for row in truth if row["instrument"] == instrument):
+            left = by_stage[true["part"], true["stage"]]
+            near = [row for row in left if abs(Pair(true, row).cents) < SAME_CENTS]
+            if near:
+                best = min(near, key=lambda row: abs(Pair(true, row).cents))
+                left.remove(best)
+                pairs.append(Pair(true, best))
+            else:
+                missed.append(true)
+        false += [row for rows in by_stage.values() for row in rows]
+    return Matched(tuple(pairs), tuple(missed), tuple(false))
+
+
+@pytest.fixture(scope="module")
+def name_of(matched: Matched) -> Callable[[str, str, str], str]:
+    """The identity that the tool gave a true mode of an instrument's part, at the first stage where it is there."""
+    names: dict[tuple[str, str, str], str] = {}
+    for p in matched.pairs:
+        names.setdefault((p.true["instrument"], p.true["part"], p.true["mode"]), p.read["mode"])
+    return lambda instrument, part, mode: names[instrument, part, mode]
+
+
+# ------------------------------------------------------------------- what needs attention
+
+
+def test_the_slip_of_a_thumb_is_the_only_thing_that_needs_attention(ran: Ran) -> None:
+    assert ran.status == 1
+    (row,) = rows_of(ran.results / "attention.csv")
+    assert row["where"] == "kantele-03_02-top-thinned_tpo_free_at-centre_2.wav"
+    assert "'tpo' is not a word that names use" in row["problem"]
+    assert "'top'" in row["remedy"]
+    assert "1 needs attention" in ran.said
+
+
+def test_every_other_recording_is_in_the_tables(ran: Ran) -> None:
+    paths = {p.relative_to(SHOP / "recordings").as_posix() for p in (SHOP / "recordings").rglob("*.wav")}
+    listed = [row["recording"] for i in INSTRUMENTS for row in ran.table(i, "recordings")]
+    assert sorted([*listed, "kantele-03_02-top-thinned_tpo_free_at-centre_2.wav"]) == sorted(paths)
+    stages = [(row["part"], row["stage"]) for row in ran.table("kantele-03", "modes")]
+    true = [(r["part"], r["stage"]) for r in rows_of(SHOP / "truth_modes.csv") if r["instrument"] == "kantele-03"]
+    assert list(dict.fromkeys(stages)) == list(dict.fromkeys(true))
+
+
+# ------------------------------------------------------------------- taps
+
+
+def test_every_tap_is_found_and_placed_and_nothing_else_is_used(ran: Ran) -> None:
+    events = defaultdict(list)
+    for row in rows_of(SHOP / "truth_taps.csv"):
+        events[row["recording"]].append(row)
+    plucked = {r["recording"] for i in INSTRUMENTS for r in ran.table(i, "recordings") if r["kind"] == "pluck"}
+    assert len(plucked) == 1
+    worst_s = 0.0
+    for instrument in INSTRUMENTS:
+        heard = defaultdict(list)
+        for row in ran.table(instrument, "taps"):
+            heard[row["recording"]].append(row)
+        for recording, rows in heard.items():
+            wanted = ("pluck",) if recording in plucked else ("tap",)
+            true = [float(e["onset_s"]) for e in events[recording] if e["what"] in wanted]
+            used = [float(row["onset_s"]) for row in rows if row["used"] == "true"]
+            assert len(used) == len(true), recording
+            worst_s = max([worst_s, *(abs(a - b) for a, b in zip(used, true, strict=True))])
+            # nothing is turned down without a reason, and nothing that is used has one
+            assert all((row["used"] == "true") == (row["reason"] == "") for row in rows)
+    assert worst_s <= 0.005
+
+
+def test_knocks_are_turned_down_by_name_and_bounces_end_the_decay(ran: Ran) -> None:
+    rows = {i: ran.table(i, "taps") for i in INSTRUMENTS}
+    for event in rows_of(SHOP / "truth_taps.csv"):
+        at_s, recording = float(event["onset_s"]), event["recording"]
+        near = [
+            row
+            for table in rows.values()
+            for row in table
+            if row["recording"] == recording and abs(float(row["onset_s"]) - at_s) < 0.02
+        ]
+        if event["what"] in ("bounce", "knock", "speech"):
+            assert all(row["used"] == "false" for row in near), event
+        if event["what"] == "knock":
+            assert [row["reason"] for row in near if "knock" in row["reason"]], event
+
+
+# ------------------------------------------------------------------- modes
+
+
+def test_every_true_mode_is_found_and_no_other(matched: Matched) -> None:
+    total = len(matched.pairs) + len(matched.missed)
+    assert total == len(rows_of(SHOP / "truth_modes.csv"))
+    assert len(matched.missed) <= 0.01 * total, matched.missed
+    assert matched.false == ()
+
+
+def test_frequencies_and_decay_times_are_true_to_a_fraction_of_a_cent_and_per_cent(matched: Matched) -> None:
+    assert statistics.median(abs(p.cents) for p in matched.pairs) < 0.5
+    assert statistics.median(abs(p.t60_pct) for p in matched.pairs) < 1.0
+    # and none is far off, though a set-up moves by 0.8 cent and 1.5 per cent (one standard deviation)
+    assert max(abs(p.cents) for p in matched.pairs) < 3.0
+    assert max(abs(p.t60_pct) for p in matched.pairs) < 10.0
+
+
+def test_intervals_hold_the_truth_as_often_as_they_say(matched: Matched) -> None:
+    # of 127 intervals at 95 %, 114 (nine in ten) or fewer hold with a chance of 1 in 90: the binomial distribution
+    for name, unit in (("freq", "hz"), ("t60", "s")):
+        share = statistics.fmean(p.inside(name, unit) for p in matched.pairs)
+        assert share >= 0.90, (name, [p for p in matched.pairs if not p.inside(name, unit)])
+
+
+def test_intervals_are_not_wide_for_safety(matched: Matched) -> None:
+    # five taps that scatter by 0.5 cent: Student's t with 4 degrees of freedom gives 2.78 * 0.5 / sqrt(5) = 0.62;
+    # set-ups that scatter by 0.8 cent, learned from one that was repeated (4 degrees at most): 2.78 * 0.8 = 2.2
+    halves = [600 * math.log2(float(p.read["freq_high_hz"]) / float(p.read["freq_low_hz"])) for p in matched.pairs]
+    assert statistics.median(halves) < math.hypot(0.62, 2.2)
+
+
+def test_a_set_up_that_was_repeated_is_learned_from_everywhere(matched: Matched) -> None:
+    assert {flag for p in matched.pairs for flag in p.read["flags"].split(";")} & {"one-setup"} == set()
+
+
+def test_identities_hold_through_all_stages_and_use_the_labels(
+    matched: Matched, name_of: Callable[[str, str, str], str]
+) -> None:
+    given = defaultdict(set)
+    for p in matched.pairs:
+        given[p.true["instrument"], p.true["part"], p.true["mode"]].add(p.read["mode"])
+    assert {key: names for key, names in given.items() if len(names) > 1} == {}
+    # cup and wave of the top cross between 02-top-thinned and 05-bars-fitted, and are still two
+    assert name_of("kantele-03", "top", "cup") != name_of("kantele-03", "top", "wave")
+    for part, label in (("body", "air"), ("body", "main"), ("top", "ring")):
+        assert name_of("kantele-03", part, label) == label
+    assert name_of("psaltery-11", "body", "air") == "air"
+
+
+def test_one_mode_leads_each_stage_and_it_is_the_loudest(ran: Ran) -> None:
+    for instrument in INSTRUMENTS:
+        stages = defaultdict(list)
+        for row in ran.table(instrument, "modes"):
+            stages[row["part"], row["stage"]].append(row)
+        for rows in stages.values():
+            (lead,) = (row for row in rows if row["lead"] == "true")
+            assert float(lead["level_db"]) == 0
+            assert max(float(row["level_db"]) for row in rows) == 0
+
+
+def test_notes_are_at_the_concert_pitch_of_the_stage(ran: Ran) -> None:
+    # the plates were voiced at 431 Hz, the box at 435 Hz; strung, it plays at 440 Hz (sample_data/README.md)
+    names = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"]
+    for row in ran.table("kantele-03", "modes"):
+        pitch = 431 if row["part"] != "body" else 440 if row["state"] == "strung" else 435
+        assert float(row["concert_pitch_hz"]) == pitch
+        midi = 69 + 12 * math.log2(float(row["freq_hz"]) / pitch)
+        assert row["note"] == f"{names[round(midi) % 12]}{round(midi) // 12 - 1}"
+        assert float(row["cents"]) == pytest.approx(100 * (midi - round(midi)), abs=0.05)
+
+
+# ------------------------------------------------------------------- drift
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A true move and the row of ``drift.csv`` that stands for it."""
+
+    true: Row
+    read: Row
+
+    @property
+    def inside(self) -> bool:
+        return (
+            float(self.read["cents_low"]) <= float(self.true["freq_change_cents"]) <= float(self.read["cents_high"])
+        )
+
+
+@pytest.fixture(scope="module")
+def moves(ran: Ran, name_of: Callable[[str, str, str], str]) -> list[Moved]:
+    found = []
+    for instrument in INSTRUMENTS:
+        rows = {(r["part"], r["mode"], r["from_stage"], r["to_stage"]): r for r in ran.table(instrument, "drift")}
+        for true in (r for r in rows_of(SHOP / "truth_drift.csv") if r["instrument"] == instrument):
+            name = name_of(instrument, true["part"], true["mode"])
+            found.append(Moved(true, rows.pop((true["part"], name, true["from_stage"], true["to_stage"]))))
+        assert rows == {}
+    return found
+
+
+def test_no_verdict_is_wrong_and_nearly_all_are_sure(moves: list[Moved]) -> None:
+    """A mode that moved by 5 cents or more is told to; one that did not is never sent the wrong way."""
+    changed = [m for m in moves if m.true["verdict"] != "steady"]
+    # two set-ups say little of what a set-up does (Student's t with one degree of freedom reaches 12.7 standard
+    # errors): there an honest interval may be too wide to tell, and never tells wrong
+    unsure = [m for m in changed if m.read["verdict"] == "unclear" and "10-strung" in m.true.values()]
+    assert [m for m in changed if m.read["verdict"] != m.true["verdict"] and m not in unsure] == []
+    assert len(unsure) <= 0.05 * len(changed)
+    still = [m for m in moves if m.true["verdict"] == "steady"]
+    said = [m.read["verdict"] for m in still]
+    # zero lies outside a 95 % interval one time in twenty, and a change of under 3 cents is then told for what it is
+    assert said.count("up") + said.count("down") <= 0.1 * len(said), [
+        m for m in still if m.read["verdict"] != "steady"
+    ]
+    assert said.count("steady") >= 0.8 * len(said)
+    assert all(abs(float(m.read["freq_change_cents"])) < 3.0 for m in still)
+
+
+def test_changes_are_true_and_their_intervals_hold(moves: list[Moved]) -> None:
+    known = [m for m in moves if m.true["freq_change_cents"]]
+    errors = [abs(float(m.read["freq_change_cents"]) - float(m.true["freq_change_cents"])) for m in known]
+    assert statistics.median(errors) < 0.5
+    # an error at one stage enters two changes, so misses come in pairs, and their share scatters the more
+    assert statistics.fmean(m.inside for m in known) >= 0.87
+    in_t60 = [
+        float(m.read["t60_low_pct"]) <= float(m.true["t60_change_pct"]) <= float(m.read["t60_high_pct"])
+        for m in known
+    ]
+    assert statistics.fmean(in_t60) >= 0.87
+
+
+def test_varnish_is_told_by_sustain_and_not_by_pitch(moves: list[Moved]) -> None:
+    varnished = [m for m in moves if m.true["to_stage"] == "09-varnished"]
+    assert len(varnished) == 8
+    for m in varnished:
+        assert float(m.read["t60_change_pct"]) == pytest.approx(float(m.true["t60_change_pct"]), abs=3.0)
+    assert sum(float(m.read["t60_high_pct"]) < 0 for m in varnished) >= 7
+
+
+def test_what_differs_besides_the_wood_is_said(moves: list[Moved]) -> None:
+    # notes.csv and the settings: strings on, another concert pitch, a few tenths of a degree and per cent of moisture
+    strung = {m.read["caution"] for m in moves if m.true["to_stage"] == "10-strung"}
+    assert all("state closed, then strung" in c and "concert pitch 435, then 440 Hz" in c for c in strung)
+    opened = {m.read["caution"] for m in moves if m.true["to_stage"] == "08-opening step 2"}
+    assert opened == {""}
+
+
+# ------------------------------------------------------------------- sustain and reports
+
+
+def test_the_whole_sound_dies_away_between_its_shortest_and_longest_mode(ran: Ran) -> None:
+    times = defaultdict(list)
+    for row in rows_of(SHOP / "truth_modes.csv"):
+        times[row["instrument"], row["part"], row["stage"]].append(float(row["t60_s"]))
+    seen = 0
+    for instrument in INSTRUMENTS:
+        for row in ran.table(instrument, "sustain"):
+            if row["kind"] == "tap" and row["band_low_hz"] == "" and row["t60_s"]:
+                true = times[instrument, row["part"], row["stage"]]
+                assert min(true) < float(row["t60_s"]) < max(true)
+                seen += 1
+    assert seen == len(times)
+
+
+@pytest.mark.parametrize("instrument", INSTRUMENTS)
+def test_the_report_opens_and_says_what_the_tables_say(ran: Ran, instrument: str) -> None:
+    from pypdf import PdfReader
+
+    path = ran.results / instrument / "report.pdf"
+    assert path.stat().st_size < 500_000
+    pages = [page.extract_text() for page in PdfReader(path).pages]
+    assert len(pages) >= 3
+    text = " ".join(" ".join(pages).split()).lower()
+    shown = ran.table(instrument, "recordings")[0]["recording"][: len(instrument)]
+    assert shown.lower() in pages[0].lower()
+    # the lead of the latest stage on the first page, with its note; every stage by name; where people could be hurt
+    rows = ran.table(instrument, "modes")
+    lead = next(r for r in reversed(rows) if r["lead"] == "true")
+    assert lead["note"] in pages[0].replace("♯", "#")
+    assert all(row["stage"].lower() in text for row in rows)
+    for word in ("cents", "t60", "95 %", "blade", "dust", "cannot be put back"):
+        assert word in text, word
+
+
+def test_running_again_measures_nothing(ran: Ran) -> None:
+    again = tapbatch("run", ran.results.parent)
+    assert again.status == 1
+    assert "0 recordings measured, 2 instruments up to date." in again.out
+
+
+def test_open_strings_are_read_as_they_were_tuned(ran: Ran) -> None:
+    truth = {(row["recording"], row["string"]): row for row in rows_of(SHOP / "truth_strings.csv")}
+    found = {(row["recording"], row["string"]): row for row in ran.table("kantele-03", "strings")}
+    assert set(found) == set(truth)
+    for key, row in found.items():
+        assert row["expected_note"] == truth[key]["expected_note"]
+        assert abs(1200 * math.log2(float(row["freq_hz"]) / float(truth[key]["freq_hz"]))) < 0.5
+        assert float(row["inharmonicity"]) == pytest.approx(float(truth[key]["inharmonicity"]), rel=0.05)

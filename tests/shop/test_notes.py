@@ -1,0 +1,184 @@
+"""Bench notes as spreadsheets leave them: understood, or refused with row and column."""
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from tapbatch.shop.notes import COLUMNS, read_notes
+
+
+@pytest.fixture
+def root(tmp_path):
+    """Give a folder for the table."""
+    return tmp_path
+
+
+HEADER = (
+    "instrument,stage,date,work,temperature_c,humidity_pct,mass_g,opening_mm2,opening_edge_mm,string_pitch_hz,remark"
+)
+
+
+def notes_of(root, content):
+    (root / "notes.csv").write_bytes(content if isinstance(content, bytes) else content.encode())
+    return read_notes(root / "notes.csv")
+
+
+def test_the_columns_are_those_of_the_contract():
+    assert HEADER.split(",") == list(COLUMNS)
+
+
+def test_a_full_row(root):
+    notes, refused = notes_of(
+        root, f'{HEADER}\nCittern 07,03 Bars,2026-03-14,"braces, thinned",21.5,45,312,2500,160.5,415,fine\n'
+    )
+    assert refused == ()
+    note = notes["cittern-07", "03-bars"]
+    assert (note.instrument, note.stage, note.date, note.work) == (
+        "cittern-07",
+        "03-bars",
+        "2026-03-14",
+        "braces, thinned",
+    )
+    assert (note.temperature_c, note.humidity_pct, note.mass_g) == (21.5, 45.0, 312.0)
+    assert (note.opening_mm2, note.opening_edge_mm, note.string_pitch_hz, note.remark) == (
+        2500.0,
+        160.5,
+        415.0,
+        "fine",
+    )
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"])
+@pytest.mark.parametrize("mark", [",", ";", "\t"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+@pytest.mark.parametrize("sep_line", [False, True])
+def test_what_spreadsheets_write(root, encoding, mark, line_end, sep_line):
+    rows = [
+        ["Instrument", "Stage ", "Work", "Temperature C"],
+        ["", "", "", ""],
+        ["Mándola", "Boden dünn", "Späne", '"21,5"'],
+        [],
+    ]
+    text = line_end.join([f"sep={mark}"] * sep_line + [mark.join(row) for row in rows])
+    notes, refused = notes_of(root, text.encode(encoding))
+    assert refused == ()
+    note = notes["mándola", "boden-dünn"]
+    assert (note.work, note.temperature_c) == ("Späne", 21.5)
+
+
+@pytest.mark.parametrize(
+    ("cell", "number"),
+    [
+        ("1234,5", 1234.5),
+        ("1 234,5", 1234.5),
+        ("1.234,5", 1234.5),
+        ("1,234.5", 1234.5),
+        ("1’234.5", 1234.5),
+        ("+5", 5.0),
+    ],
+)
+def test_numbers_as_people_write_them(root, cell, number):
+    notes, refused = notes_of(root, f"instrument;stage;mass_g\na;b;{cell}\n")
+    assert (notes["a", "b"].mass_g, refused) == (number, ())
+
+
+def test_a_number_that_reads_two_ways_is_refused_and_not_guessed(root):
+    """With semicolons the comma is decimal, by the habit of the countries that write both."""
+    notes, refused = notes_of(root, 'instrument,stage,mass_g\na,b,"1,234"\na,c,"1,2345"\n')
+    assert [n.mass_g for n in notes.values()] == [1.2345]
+    assert [(a.what, a.remedy) for a in refused] == [
+        ("row 2, mass_g: found '1,234'", "expected a number that reads one way, 1234 or 1.234")
+    ]
+    assert notes_of(root, "instrument;stage;mass_g\na;b;1,234\n")[0]["a", "b"].mass_g == 1.234
+
+
+@pytest.mark.parametrize(
+    ("cell", "date"),
+    [
+        ("2026-03-14", "2026-03-14"), ("14.03.2026", "2026-03-14"), ("4.3.2026", "2026-03-04"),
+        ("3/14/2026", "2026-03-14"),
+        ("14/3/2026", "2026-03-14"), ("3/3/2026", "2026-03-03"), ("2026/3/14", "2026-03-14"),
+        ("2026-03-14 10:11", "2026-03-14T10:11:00"), ("14.03.2026 10:11:12", "2026-03-14T10:11:12"), ("", ""),
+        ("3/4/2026", None), ("2026-02-30", None), ("46095", None), ("14.3.26", None), ("March", None),
+        ("2026-03-14 25:00", None), ("14.3.2626", None),
+    ],
+)  # fmt: skip
+def test_dates_as_spreadsheets_write_them(root, cell, date):
+    notes, refused = notes_of(root, f"instrument,stage,date\na,b,{cell}\n")
+    if date is None:
+        assert notes == {}
+        assert refused[0].what == f"row 2, date: found {cell!r}"
+        assert "2026-03-14" in refused[0].remedy
+    else:
+        assert (notes["a", "b"].date, refused) == (date, ())
+
+
+@pytest.mark.parametrize(
+    ("row", "what", "remedy"),
+    [
+        ("a,b,,,warm", "row 3, temperature_c: found 'warm'", "degrees Celsius"),
+        ("a,b,,,68", "row 3, temperature_c: found '68'", "from -30 to 60"),
+        ("a,b,,,,nan", "row 3, humidity_pct: found 'nan'", "from 0 to 100"),
+        ("a,b,,,,,0", "row 3, mass_g: found '0'", "grams, over 0"),
+        ("a,b,,,,,,-1", "row 3, opening_mm2: found '-1'", "0 or more"),
+        ("a,b,,,,,,,,1000", "row 3, string_pitch_hz: found '1000'", "380 to 470"),
+        (",b", "row 3, instrument: found nothing", "name of the instrument"),
+        ("a,", "row 3, stage: found nothing", "name of the stage"),
+        ("a,b,,,21,5,45,312,2500,160,5,415,x", "row 3: found 13 values for 11 columns", "in quotes"),
+        ("X, Y", "row 3: found the same instrument and stage as in row 2", "one row a stage"),
+    ],
+)
+def test_a_bad_row_is_left_out_and_said_so(root, row, what, remedy):
+    notes, refused = notes_of(root, f"{HEADER}\nx,y,,,20\n{row}\nlast,one\n")
+    assert set(notes) == {("x", "y"), ("last", "one")}
+    (attention,) = refused
+    assert (attention.where, attention.what) == ("notes.csv", what)
+    assert remedy in attention.remedy
+
+
+def test_columns(root):
+    notes, refused = notes_of(root, "stage,instrument,temperatur,own,\nb,a,20,x,\n")
+    assert set(notes) == {("a", "b")}
+    assert "temperatur'" in refused[0].what
+    assert "nearest column that would do is temperature_c" in refused[0].remedy
+    assert len(refused) == 2
+    notes, refused = notes_of(root, "instrument,date\na,2026-03-14\n")
+    assert notes == {}
+    assert "no column called stage" in refused[0].what
+    assert "a second time" in notes_of(root, "instrument,stage,work,work\na,b,c,d\n")[1][0].what
+    assert notes_of(root, "") == notes_of(root, "\n;;\n") == notes_of(root, HEADER) == ({}, ())
+
+
+@pytest.mark.parametrize(
+    ("text", "stages", "what"),
+    [
+        # Excel writes the columns and rows that were once used.
+        ("instrument;stage;mass_g;;;\na;01 x;12,5;;;\n;;;;;\n;;;;;\n", ["01-x"], None),
+        ('"instrument";"stage";"mass_g"\n"a";"01 x";"1.234,5"\n', ["01-x"], None),
+        ("instrument,stage\ra,01 x\rb,02 y\r", ["01-x", "02-y"], None),
+        ('instrument,stage,remark\na,01 x,"two\nlines"\na,02 y,5" wide\n', ["01-x", "02-y"], None),
+        ("instrument,stage,mass_g\na,01 x,#REF!\na,02 y,3\n", ["02-y"], "row 2, mass_g: found '#REF!'"),
+        ("instrument,stage,date\na,01 x,46095\n", [], "row 2, date: found '46095'"),
+        ("instrument,stage,humidity_pct\na,01 x,45 %\n", [], "row 2, humidity_pct: found '45 %'"),
+        (
+            'instrument,stage,remark\na,01 x,"two\nlines"\na,02 y,"never\na,03 z,lost?\n',
+            ["01-x"],
+            "row 3: found a quotation mark that is never closed; this row and those below are not used",
+        ),
+    ],
+)
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_what_spreadsheets_leave_behind(root, text, stages, what, encoding):
+    notes, refused = notes_of(root, text.encode(encoding))
+    assert [note.stage for note in notes.values()] == stages
+    assert [a.what for a in refused] == ([] if what is None else [what])
+
+
+@given(st.one_of(st.binary(max_size=300), st.text(alphabet=';,\t"\n\r\0 abz09.=', max_size=120).map(str.encode)))
+@example(b"sep=\n")
+@example(b'sep=;\n"')
+@example(b"instrument,stage\n" + b"a" * 200_000 + b",b")
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=200)
+def test_any_bytes_are_notes_or_attention(root, content):
+    _, refused = notes_of(root, content)
+    assert not any("\n" in f"{a.where}{a.what}{a.remedy}" for a in refused)

@@ -1,0 +1,245 @@
+"""The tables against the contract, against spreadsheets' ways, and back."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tapbatch.model.errors import ShopError
+from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.reading import Attention
+from tapbatch.results.files import beside, put_file
+from tapbatch.show.tables.columns import SCHEMA, read_table, table_bytes, write_table
+from tapbatch.show.tables.rows import attention_rows, history_to_tables
+
+CONTRACT = Path(__file__).parents[4] / "shared" / "contract.md"
+
+# The outside of the tool, as it is promised to its users.
+PROMISED = {
+    "recordings": "recording, sha256, part, state, stage, point, kind, take, recorded_at, duration_s, "
+    "sample_rate_hz, taps_found, taps_used, notice",
+    "taps": "recording, stage, tap, onset_s, peak_dbfs, snr_db, used, reason",
+    "tap_modes": "recording, stage, tap, mode, freq_hz, freq_se_hz, t60_s, t60_se_s, q, level_db",
+    "modes": "part, state, stage, stage_order, mode, lead, freq_hz, freq_low_hz, freq_high_hz, note, cents, "
+    "concert_pitch_hz, t60_s, t60_low_s, t60_high_s, q, level_db, taps, flags",
+    "drift": "part, mode, from_stage, to_stage, freq_change_hz, freq_change_cents, cents_low, cents_high, "
+    "t60_change_pct, t60_low_pct, t60_high_pct, verdict, caution",
+    "targets": "part, mode, stage, freq_hz, note, cents, landing, landing_note, landing_hz, cents_to_go, "
+    "tolerance_cents, on_target, taps_within, step_cents, step_low_cents, step_high_cents, steps_seen, steps_to_go, "
+    "overshoot_pct, basis",
+    "sustain": "part, stage, kind, band_low_hz, band_high_hz, edt_s, t20_s, t30_s, t60_s, t60_low_s, t60_high_s, "
+    "recordings, flags",
+}
+
+
+def parsed(name: str, rows: list) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(table_bytes(name, rows).decode("utf-8"), newline="")))
+
+
+@pytest.mark.parametrize("name", PROMISED)
+def test_the_columns_are_those_promised(name: str) -> None:
+    # Columns of our own come after those that were promised.
+    promised = PROMISED[name].split(", ")
+    assert [column.name for column in SCHEMA[name]][: len(promised)] == promised
+
+
+@pytest.mark.skipif(not CONTRACT.exists(), reason="the contract is not beside this checkout")
+@pytest.mark.parametrize("name", PROMISED)
+def test_the_promise_is_that_of_the_contract(name: str) -> None:
+    row = re.search(rf"^\| `{name}\.csv` \|[^|]*\| `([^`]*)` \|$", CONTRACT.read_text("utf-8"), re.MULTILINE)
+    assert row is not None
+    assert row[1] == PROMISED[name]
+
+
+def test_every_history_gives_the_same_bytes_twice_and_reads_back(any_history: History, tmp_path: Path) -> None:
+    tables = history_to_tables(any_history)
+    for name, rows in tables.items():
+        assert table_bytes(name, rows) == table_bytes(name, history_to_tables(any_history)[name])
+        assert write_table(tmp_path / f"{name}.csv", name, rows) == ""
+        data = (tmp_path / f"{name}.csv").read_bytes()
+        assert b"\r\n" not in data
+        assert not data.startswith(b"\xef\xbb\xbf")
+        frame = read_table(tmp_path / f"{name}.csv")
+        assert len(frame) == len(rows)
+        for column in SCHEMA[name]:
+            kind = str(frame[column.name].dtype)
+            assert kind == {"float": "float64", "int": "Int64", "bool": "boolean"}.get(column.kind, kind)
+            if column.kind == "text":
+                assert [*frame[column.name]] == [str(row[column.name] or "") for row in rows]
+
+
+def test_numbers_come_back_within_their_digits(whole: History, tmp_path: Path) -> None:
+    rows = history_to_tables(whole)["modes"]
+    write_table(tmp_path / "modes.csv", "modes", rows)
+    frame = read_table(tmp_path / "modes.csv")
+    for row, freq, low, high in zip(rows, frame["freq_hz"], frame["freq_low_hz"], frame["freq_high_hz"], strict=True):
+        # Three digits of the uncertainty: what rounding adds is at most half a hundredth of it.
+        assert abs(freq - row["freq_hz"]) <= 0.005 * (high - low)
+    assert frame["lead"].sum() == len(whole.stages)
+    assert (frame["cents"] < 0).any()
+
+
+def test_digits_follow_the_uncertainty(make_mode: Callable[..., StageMode], make_stage: Callable[..., Stage]) -> None:
+    def written(half_cents: float) -> str:
+        stage = make_stage("top", "free", "s", 1, [make_mode("r1", 234.5678912, half_cents=half_cents)])
+        history = History(instrument="a", instrument_shown="a", stages=(stage,), drifts=())
+        return parsed("modes", history_to_tables(history)["modes"])[0]["freq_hz"]
+
+    # Half-widths of 0.0135, 0.135 and 13.8 Hz keep three significant digits each.
+    assert [written(c) for c in (0.1, 1.0, 100.0)] == ["234.5679", "234.568", "234.6"]
+
+
+def test_an_instrument_called_na_and_other_gaps_that_are_none(tmp_path: Path) -> None:
+    names = ["NA", "nan", "null", "None", "", "true", "1e5", "007", " N/A"]
+    rows = [{"recording": f"{n}.wav", "stage": name, "tap": None, "used": True} for n, name in enumerate(names)]
+    write_table(tmp_path / "taps.csv", "taps", rows)
+    frame = read_table(tmp_path / "taps.csv")
+    assert [*frame["stage"]] == names
+    assert frame["tap"].isna().all()
+    assert [*frame["used"]] == [True] * len(names)
+
+
+LETTERS = st.characters(exclude_categories=["Cs"], exclude_characters="\x00") | st.sampled_from("'=+-@\t\r\n,\" ")
+
+
+@given(st.lists(st.text(LETTERS, max_size=8), max_size=6))
+def test_any_text_comes_back(tmp_path_factory: pytest.TempPathFactory, texts: list[str]) -> None:
+    path = tmp_path_factory.mktemp("any") / "taps.csv"
+    write_table(path, "taps", [{"recording": "x.wav", "stage": text} for text in texts])
+    assert [*read_table(path)["stage"]] == texts
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
+def test_no_text_starts_a_formula_and_no_number_is_marked(start: str) -> None:
+    """These starts make a cell a formula (OWASP, CSV Injection, 2024)."""
+    row = {"part": f"{start}cmd|' /C calc'!A0", "mode": "r1", "freq_change_cents": -42.5, "verdict": "down"}
+    (cells,) = parsed("drift", [row])
+    assert cells["part"].startswith("'")
+    assert cells["freq_change_cents"] == "-42.500"
+    assert cells["mode"] == "r1"
+
+
+def test_unknown_numbers_are_empty_and_zero_has_no_sign() -> None:
+    row = {"freq_change_hz": float("nan"), "cents_low": float("-inf"), "cents_high": None, "t60_low_pct": -1e-9}
+    (cells,) = parsed("drift", [row])
+    assert [cells[k] for k in ("freq_change_hz", "cents_low", "cents_high", "t60_low_pct")] == ["", "", "", "0.00"]
+
+
+def test_a_name_that_is_no_valid_text_is_written_as_its_code() -> None:
+    assert b"caf\\udce9.wav" in table_bytes("attention", [{"where": "caf\udce9.wav"}])
+
+
+def test_a_column_that_the_table_lacks_is_a_mistake() -> None:
+    with pytest.raises(KeyError, match="colour"):
+        table_bytes("taps", [{"colour": "blue"}])
+
+
+def test_missing_recordings_stages_and_levels(whole: History) -> None:
+    tables = history_to_tables(whole)
+    missing = [row["stage"] for row in tables["recordings"] if str(row["notice"]).startswith("missing")]
+    assert missing == ["06-edges"]
+    assert all("/" in str(row["recording"]) for row in tables["recordings"])
+    assert {row["to_stage"] for row in tables["drift"]} <= {stage.stage_shown for stage in whole.stages}
+    first_tap = [row for row in tables["tap_modes"] if row["stage"] == "05-glued up" and row["tap"] == 1]
+    assert [(row["mode"], row["level_db"]) for row in first_tap][:2] == [("air", -4.0), ("main", 0.0)]
+    assert sum(row["used"] is False for row in tables["taps"]) == len(whole.stages)
+
+
+def test_a_stage_is_spelled_alike_in_every_table(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
+) -> None:
+    stages = [
+        make_stage("top", "free", name, n, [make_mode("r1", 200.0 + n)]) for n, name in enumerate(("Übung", "B"))
+    ]
+    tables = history_to_tables(make_history(stages))
+    assert {row["stage"] for row in tables["modes"]} == {"Übung", "B"}
+    assert (tables["drift"][0]["from_stage"], tables["drift"][0]["to_stage"]) == ("Übung", "B")
+
+
+def test_attention_is_sorted_and_once() -> None:
+    items = [Attention(where=w, what="no name", remedy="rename") for w in ("b.wav", "a.wav", "b.wav")]
+    assert [row["where"] for row in attention_rows(items)] == ["a.wav", "b.wav"]
+
+
+# --------------------------------------------------------------- writing
+
+
+def test_an_unchanged_file_is_not_touched(tmp_path: Path) -> None:
+    path = tmp_path / "results" / "modes.csv"
+    put_file(path, b"one")
+    os.utime(path, ns=(1, 1))
+    before = path.stat()
+    assert put_file(path, b"one") == ""
+    assert (path.stat().st_mtime_ns, path.stat().st_ino) == (before.st_mtime_ns, before.st_ino)
+    put_file(path, b"two")
+    assert path.stat().st_mtime_ns != before.st_mtime_ns
+    assert [p.name for p in path.parent.iterdir()] == ["modes.csv"]
+
+
+def _refuse(monkeypatch: pytest.MonkeyPatch, *names: str) -> None:
+    replace = Path.replace
+
+    def refuse(self: Path, target: Path) -> Path:
+        if target.name in names:
+            raise PermissionError(13, "Permission denied")
+        return replace(self, target)
+
+    monkeypatch.setattr(Path, "replace", refuse)
+
+
+def test_a_file_held_open_keeps_its_content_and_the_new_one_lies_beside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "modes.csv"
+    put_file(path, b"old")
+    with monkeypatch.context() as held:
+        _refuse(held, "modes.csv")
+        notice = put_file(path, b"new")
+    assert "modes (new).csv" in notice
+    assert "\n" not in notice
+    assert (path.read_bytes(), beside(path).read_bytes()) == (b"old", b"new")
+    assert put_file(path, b"newer") == ""
+    assert [p.name for p in tmp_path.iterdir()] == ["modes.csv"]
+
+
+def test_where_nothing_can_be_replaced_one_line_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "modes.csv"
+    put_file(path, b"old")
+    _refuse(monkeypatch, "modes.csv", "modes (new).csv")
+    with pytest.raises(ShopError, match=r"close modes\.csv"):
+        put_file(path, b"new")
+    assert [p.name for p in tmp_path.iterdir()] == ["modes.csv"]
+
+
+def test_a_folder_that_is_a_file_is_one_clear_line(tmp_path: Path) -> None:
+    (tmp_path / "results").write_text("not a folder")
+    with pytest.raises(ShopError, match="run again"):
+        put_file(tmp_path / "results" / "modes.csv", b"x")
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "match"),
+    [
+        ("colours.csv", "a\n", "no table of this name"),
+        ("modes.csv", "part,state\n", "lacks stage"),
+        ("taps.csv", "recording,stage,tap,onset_s,peak_dbfs,snr_db,used,reason\na,b,x,,,,,\n", "tap is not a column"),
+        ("drift.csv", "", "cannot be read as a table"),
+    ],
+)
+def test_a_table_that_is_none_is_refused_in_one_line(tmp_path: Path, name: str, text: str, match: str) -> None:
+    (tmp_path / name).write_text(text, "utf-8")
+    with pytest.raises(ShopError, match=match):
+        read_table(tmp_path / name)
+
+
+def test_a_table_that_is_missing_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ShopError, match="cannot be read"):
+        read_table(tmp_path / "modes.csv")

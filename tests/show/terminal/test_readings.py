@@ -1,0 +1,187 @@
+"""What the terminal shows, where it is one and where it is not."""
+
+from __future__ import annotations
+
+import io
+import itertools
+import json
+import re
+from collections.abc import Callable
+
+import pytest
+
+from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.progress import tell
+from tapbatch.model.reading import Attention
+from tapbatch.show.say import words
+from tapbatch.show.tables.rows import mode_rows
+from tapbatch.show.terminal.readings import (
+    history_lines,
+    print_attention,
+    print_notices,
+    print_reading,
+    progress,
+    reading_lines,
+    reading_to_json,
+)
+
+
+class Terminal(io.StringIO):
+    """A stream that says that it is a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.fixture(autouse=True)
+def plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("NO_COLOR", "FORCE_COLOR", "TTY_COMPATIBLE", "TTY_INTERACTIVE", "COLUMNS"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("TERM", "xterm-256color")
+
+
+def test_no_reading_is_wider_than_80_columns(any_history: History) -> None:
+    for stage in any_history.stages:
+        out = io.StringIO()
+        print_reading(stage, file=out)
+        lines = out.getvalue().splitlines()
+        assert lines
+        assert max(map(len, lines)) <= 80
+        assert "\x1b" not in out.getvalue()
+
+
+def test_the_lead_comes_first_then_from_strong_to_faint(whole: History) -> None:
+    lines = [line for line, _ in reading_lines(whole.stages[-1])]
+    leads = next(n for n, line in enumerate(lines) if line.startswith("leads"))
+    assert "G3" in lines[leads]
+    assert "195.76" in lines[leads]
+    assert "5/5" in lines[leads]
+    rest = [line.split()[0] for line in lines[leads + 1 :] if line.startswith("       ") and "/5" in line]
+    assert rest == ["C#4", "B2", "C4", "G#4", "F5"]
+    assert any("one-setup:" in line for line in lines)
+
+
+def test_a_recording_without_a_mode_says_why_and_what_to_do(
+    histories: dict[str, Callable[[], History]],
+) -> None:
+    text = "\n".join(line for line, _ in reading_lines(histories["no modes"]().stages[0]))
+    assert "No mode could be read" in text
+    assert "1 not used: speech" in text
+
+
+def test_what_casts_doubt_stands_beside_how_sure(histories: dict[str, Callable[[], History]]) -> None:
+    """A single tap seems surer than five, whose scatter is seen: so its line says that it is one."""
+    history = histories["one stage, one tap"]()
+    (stage,) = history.stages
+    assert stage.lead is not None
+    assert "few-taps" in stage.lead.flags
+    said = " ".join(" ".join(history_lines(history)).split())
+    assert f"± {words.sure_text(stage.lead).removeprefix('± ')} ({', '.join(stage.lead.flags)}" in said
+
+
+def test_a_stage_whose_taps_gave_nothing_is_not_passed_over(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
+) -> None:
+    stages = [
+        make_stage("body", "closed", "01-closed", 1, [make_mode("r1", 200.0, lead=True)]),
+        make_stage("body", "closed", "02-varnished", 2, []),
+    ]
+    said = [line for line in history_lines(make_history(stages)) if not line.startswith("  ")]
+    assert said[0].startswith("Cittern-07, body, 01-closed: ")
+    assert said[-1].startswith("Cittern-07, body, 02-varnished: no mode could be read")
+
+
+def test_weight_on_a_terminal_and_none_with_no_color(whole: History, monkeypatch: pytest.MonkeyPatch) -> None:
+    """no-color.org: any value that is not empty."""
+    weighted, plain = Terminal(), Terminal()
+    print_reading(whole.stages[0], file=weighted)
+    monkeypatch.setenv("NO_COLOR", "1")
+    print_reading(whole.stages[0], file=plain)
+    assert "\x1b[1m" in weighted.getvalue()
+    assert "\x1b" not in plain.getvalue()
+
+
+def test_markup_in_a_name_stays_text(make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode]) -> None:
+    stage = make_stage("top", "free", "s", 1, [make_mode("r1", 200.0)], path="x/[bold red]:smile:\x1b[2J.wav")
+    out = Terminal()
+    print_reading(stage, file=out)
+    assert "[bold red]:smile:" in out.getvalue()
+    assert "\x1b[2J" not in out.getvalue()
+
+
+def test_a_stream_that_lacks_letters_gets_stand_ins(whole: History) -> None:
+    raw = io.BytesIO()
+    out = io.TextIOWrapper(raw, encoding="ascii")
+    print_reading(whole.stages[0], file=out)
+    out.flush()
+    assert b"? 0.4 c" in raw.getvalue()
+
+
+def test_json_has_the_names_and_digits_of_the_tables(any_history: History) -> None:
+    for stage in any_history.stages:
+        text = reading_to_json(stage)
+        document = json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
+        assert len(document["modes"]) == len(mode_rows(stage))
+        for mode, row in zip(document["modes"], mode_rows(stage), strict=True):
+            assert mode.keys() == row.keys()
+            assert mode["freq_hz"] == pytest.approx(row["freq_hz"], rel=1e-4)
+        assert [r["taps_used"] for r in document["recordings"]] == [len(h.reading.used_taps) for h in stage.heard]
+
+
+def test_progress_shows_count_and_names_on_a_terminal_and_nothing_elsewhere() -> None:
+    quiet, terminal = io.StringIO(), Terminal()
+    for stream in (quiet, terminal):
+        with progress(2, file=stream) as done:
+            done("a.wav")
+            done("[b].wav")
+    assert quiet.getvalue() == ""
+    assert "2/2" in terminal.getvalue()
+    assert "[b].wav" in terminal.getvalue()
+    # weight only: no colour (ECMA-48, SGR 30 to 37 and 90 to 97), neither in the bar nor beside it
+    assert not re.search(r"\x1b\[(?:\d+;)*[39][0-7]m", terminal.getvalue())
+
+
+def test_progress_tells_rate_and_time_left_in_80_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+    clock = itertools.count()
+    monkeypatch.setattr("rich.console.monotonic", lambda: 0.7 * next(clock))
+    terminal = Terminal()
+    with progress(12_000, file=terminal) as done:
+        for _ in range(30):
+            done("Übung/" + "a very long name " * 9 + ".wav")
+    lines = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "\n", terminal.getvalue()).replace("\r", "\n").splitlines()
+    assert max(map(len, lines)) <= 80
+    last = [line for line in lines if "30/12000" in line][-1]
+    assert re.search(r"30/12000, \d+\.\d (?:a second|s each), \d+ min left", last)
+
+
+def test_the_bar_moves_within_a_long_recording(monkeypatch: pytest.MonkeyPatch) -> None:
+    shown: list[float] = []
+    monkeypatch.setattr(
+        "rich.progress.Progress.update", lambda _bar, _task, *, completed, **_: shown.append(completed)
+    )
+    with progress(2, file=Terminal()) as done:
+        done("a.wav")
+        tell(0.5)
+        tell(1.0)
+        done("hours.wav")
+    tell(0.5)
+    assert shown == [1, 1.5, 2.0, 2]
+
+
+def test_notices_fit_80_columns() -> None:
+    out = io.StringIO()
+    print_notices(["lute-5: " + "two recordings are the same and count once, " * 4, "b"], file=out)
+    lines = out.getvalue().splitlines()
+    assert lines[0].startswith("note: lute-5: two")
+    assert lines[-1] == "note: b"
+    assert len(lines) == 4
+    assert max(map(len, lines)) <= 80
+
+
+def test_attention_is_counted_and_said() -> None:
+    out = io.StringIO()
+    print_attention([], file=out)
+    assert out.getvalue() == ""
+    print_attention([Attention(where="a\nb.wav", what="the file is empty", remedy="copy it again")], file=out)
+    assert out.getvalue().splitlines() == ["1 needs attention:", "  a b.wav: the file is empty; copy it again"]

@@ -1,0 +1,121 @@
+"""What a served shop gives out, and to whom: the results alone, and to nobody who comes by another name."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tapbatch.model.errors import ShopError
+from tapbatch.show.browser.page import page_bytes
+from tapbatch.watch.serving import HERE, Live, Serving
+
+
+@pytest.fixture
+def results(tmp_path: Path) -> Path:
+    folder = tmp_path / "shop" / "results"
+    (folder / "na #2").mkdir(parents=True)
+    (folder / ".readings").mkdir()
+    (folder / "index.html").write_bytes(page_bytes([], ()))
+    (folder / "na #2" / "modes.csv").write_text("part,mode\n")
+    (folder / "na #2" / "notes.txt").write_text("mine\n")
+    (folder / ".readings" / "modes.csv").write_text("kept\n")
+    (folder.parent / "secret.csv").write_text("not yours\n")
+    return folder
+
+
+@pytest.fixture
+def serving(results: Path) -> Iterator[Serving]:
+    server = Serving(Live(lambda: results, latest="i-1"), port=0)
+    yield server
+    server.close()
+
+
+def ask(
+    serving: Serving, path: str, method: str = "GET", host: str | None = None
+) -> tuple[int, dict[str, str], bytes]:
+    at = serving.url.removeprefix("http://").rstrip("/")
+    connection = http.client.HTTPConnection(at, timeout=20)
+    connection.putrequest(method, path, skip_host=True)
+    connection.putheader("Host", at if host is None else host)
+    connection.endheaders()
+    answer = connection.getresponse()
+    told = answer.status, {k.lower(): v for k, v in answer.getheaders()}, answer.read()
+    connection.close()
+    return told
+
+
+def test_the_page_is_given_out_and_told_that_it_may_ask_for_more(serving: Serving, results: Path) -> None:
+    status, headers, page = ask(serving, "/")
+    assert (status, headers["content-type"]) == (200, "text/html; charset=utf-8")
+    assert page.replace(b" data-live", b"") == (results / "index.html").read_bytes()
+    assert headers["cache-control"] == "no-store"
+    assert ask(serving, "/index.html")[2] == page
+
+
+def test_tables_are_given_out_by_their_links(serving: Serving) -> None:
+    status, headers, table = ask(serving, "/na%20%232/modes.csv")
+    assert (status, headers["content-type"], table) == (200, "text/csv; charset=utf-8", b"part,mode\n")
+    assert ask(serving, "/na%20%232/modes.csv", "HEAD")[2] == b""
+
+
+def test_it_says_which_page_there_is(serving: Serving, results: Path) -> None:
+    before = json.loads(ask(serving, "/live")[2])
+    assert before["latest"] == "i-1"
+    (results / "index.html").write_bytes(page_bytes([], ()) + b"\n")
+    assert json.loads(ask(serving, "/live")[2])["version"] != before["version"]
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/../secret.csv",
+        "/%2e%2e/secret.csv",
+        "/na%20%232/../../secret.csv",
+        "/na%20%232%2f..%2f..%2fsecret.csv",
+        "/..%5csecret.csv",
+        "/.readings/modes.csv",
+        "/%2ereadings/modes.csv",
+        "/na%20%232/notes.txt",
+        "/na%20%232/",
+        "/na%20%232",
+        "/linked.csv",
+        "//secret.csv",
+        "/a%00.csv",
+        "/none/report.pdf",
+    ],
+)
+def test_nothing_else_is_given_out(serving: Serving, results: Path, path: str) -> None:
+    if hasattr(os, "symlink"):
+        (results / "linked.csv").symlink_to(results.parent / "secret.csv")
+    status, _, told = ask(serving, path)
+    assert status == 404
+    assert b"not yours" not in told
+    assert b"kept" not in told
+
+
+@pytest.mark.parametrize("host", ["elsewhere.test", "elsewhere.test:80", "", "127.0.0.1.elsewhere.test", "a/b", "["])
+def test_who_comes_by_another_name_is_refused(serving: Serving, host: str) -> None:
+    assert ask(serving, "/", host=host)[0] == 403
+
+
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "OPTIONS"])
+def test_nothing_can_be_changed(serving: Serving, method: str) -> None:
+    assert ask(serving, "/index.html", method)[0] == 501
+
+
+def test_only_this_machine_can_ask(serving: Serving) -> None:
+    assert serving.url.startswith(f"http://{HERE}:")
+
+
+def test_a_port_that_is_taken_is_told_in_a_line() -> None:
+    with socket.socket() as taken:
+        taken.bind((HERE, 0))
+        taken.listen()
+        with pytest.raises(ShopError, match="choose another with --port"):
+            Serving(Live(Path), port=taken.getsockname()[1])

@@ -1,0 +1,438 @@
+"""A shop under watch: the clock and the hints are handed in, the folder and the runs are real; nothing sleeps."""
+
+from __future__ import annotations
+
+import errno
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tapbatch.model.errors import ShopError
+from tapbatch.model.history import History
+from tapbatch.model.reading import Attention
+from tapbatch.results.lock import hold
+from tapbatch.results.readings import ReadingStore
+from tapbatch.run.instrument import Drawn, Due
+from tapbatch.run.one_pass import Outcome
+from tapbatch.shop.folder import Shop, open_shop
+from tapbatch.show.pdf import report
+from tapbatch.watch.arrivals import STILL_S
+from tapbatch.watch.drawing import Drawer, Here, draw
+from tapbatch.watch.watching import AGAIN_S, LOOK_EVERY_S, QUIET_S, Watch
+from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+
+LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
+Sounds = dict[str, np.ndarray]
+
+
+@pytest.fixture(scope="module")
+def sounds() -> Sounds:
+    return {LYRE: taps(71, count=2), NA: taps(72, count=2)}
+
+
+SAVED = "note: settings or notes were saved, and are taken up"
+
+
+class Bench:
+    """A shop under watch, and all that it was told; ``wait`` lets time pass as the watch itself asks for it."""
+
+    def __init__(self, root: Path, drawer: Drawer | None = None) -> None:
+        self.root, self.now_s = root, 1000.0
+        self.told: list[str] = []
+        self.watch = Watch(
+            opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s, teller=self,
+            drawer=drawer or Here(),
+        )  # fmt: skip
+
+    def until_quiet(self, least_s: float = 0.0) -> list[str]:
+        """Step as the watch asks until it only waits for its timer, ``least_s`` at least; return what was told."""
+        before, start_s = len(self.told), self.now_s
+        for _ in range(200):
+            wait_s = self.watch.step()
+            if wait_s >= LOOK_EVERY_S and self.now_s - start_s >= least_s:
+                return self.told[before:]
+            self.now_s += max(wait_s, 0.001)
+        raise AssertionError("it never comes to rest")
+
+    def put(self, name: str, samples: np.ndarray) -> Path:
+        return write_wav(self.root / "recordings" / name, samples)
+
+    def modes(self, instrument: str) -> list[dict[str, str]]:
+        return rows_of(self.root / "results" / instrument / "modes.csv")
+
+    # what a teller and hints are
+
+    def began(self, outcome: Outcome) -> None:
+        self.told.append(f"began: {outcome.measured}")
+
+    def arrived(self, history: History, path: str, shop: Shop) -> None:
+        assert (shop.results_dir / history.instrument / "modes.csv").exists()
+        self.told.append(f"arrived: {path}")
+
+    def attention(self, items: tuple[Attention, ...]) -> None:
+        self.told += [f"attention: {item.where}: {item.what}" for item in items]
+
+    def note(self, text: str) -> None:
+        self.told.append(f"note: {text}")
+
+    def wait(self, timeout_s: float) -> bool:
+        self.now_s += timeout_s
+        return False
+
+    def rouse(self) -> None: ...
+
+    def close(self) -> None:
+        self.told.append("closed")
+
+
+@pytest.fixture(autouse=True)
+def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Stand in for drawing; noted is for whom a report was drawn."""
+    noted: list[str] = []
+
+    def draw(history: History, *_: object) -> bytes:
+        noted.append(history.instrument)
+        return b"%PDF " + repr(history).encode()
+
+    monkeypatch.setattr(report, "report_bytes", draw)
+    return noted
+
+
+@pytest.fixture
+def bench(sounds: Sounds, tmp_path: Path) -> Bench:
+    bench = Bench(make_shop(tmp_path / "shop", sounds))
+    assert bench.until_quiet(10.0) == ["began: 2"]
+    return bench
+
+
+def as_a_run(bench: Bench, folder: Path) -> bool:
+    """Tell whether the watch left what a run leaves that finds everything at once."""
+    tapbatch("run", bench.root, "--results", folder)
+    return bytes_below(bench.root / "results") == bytes_below(folder)
+
+
+def test_what_is_there_at_the_start_is_measured_and_then_drawn(
+    bench: Bench, drawn: list[str], tmp_path: Path
+) -> None:
+    assert sorted(drawn) == ["lyre-2", "na"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_an_arrival_is_told_at_once_and_its_report_follows_when_it_is_quiet(
+    bench: Bench, drawn: list[str], tmp_path: Path
+) -> None:
+    drawn.clear()
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    began_s = bench.now_s
+    wait_s = bench.watch.step()
+    while not bench.told[-1].startswith("arrived"):
+        bench.now_s += wait_s
+        wait_s = bench.watch.step()
+    # looked at once, and once more when it had been still; the tables are there, the report is not
+    assert bench.now_s - began_s == pytest.approx(STILL_S)
+    assert bench.told[-1] == "arrived: lyre-2_02-thinned_top_1.wav"
+    assert {row["stage"] for row in bench.modes("lyre-2")} == {"01-joined", "02-thinned"}
+    assert drawn == []
+    bench.until_quiet(QUIET_S)
+    assert drawn == ["lyre-2"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_renamed_replaced_moved_and_deleted(bench: Bench, tmp_path: Path) -> None:
+    folder = bench.root / "recordings"
+    (folder / LYRE).rename(folder / "lyre-2_01-joined_top_2.wav")
+    told = bench.until_quiet(1.0)
+    assert "arrived: lyre-2_01-joined_top_2.wav" in told
+    assert not any("is gone" in line for line in told)
+
+    bench.put(NA, taps(74, count=3, cents=60))
+    assert bench.until_quiet(1.0) == [f"arrived: {NA}"]
+    assert {row["taps"] for row in bench.modes("na")} == {"3"}
+
+    (folder / "NA" / "02 opened").mkdir()
+    (folder / NA).rename(folder / "NA" / "02 opened" / "voice note.wav")
+    assert "arrived: NA/02 opened/voice note.wav" in bench.until_quiet(1.0)
+    assert {row["stage"] for row in bench.modes("na")} == {"02 opened"}
+
+    (folder / "lyre-2_01-joined_top_2.wav").unlink()
+    assert bench.until_quiet(10.0) == ["note: lyre-2_01-joined_top_2.wav is gone; its reading is kept"]
+    # what a later run says is what the watch left
+    before = bytes_below(bench.root / "results")
+    assert "0 recordings measured" in tapbatch("run", bench.root).out
+    assert bytes_below(bench.root / "results") == before
+
+
+def test_half_a_file_is_waited_for_then_named_and_whole_it_is_read(bench: Bench, tmp_path: Path) -> None:
+    name = "lyre-2_02-thinned_top_1.wav"
+    whole = write_wav(tmp_path / "whole.wav", taps(73, count=2)).read_bytes()
+    path = bench.root / "recordings" / name
+    path.write_bytes(whole[: len(whole) * 2 // 3])
+    assert bench.until_quiet(50.0) == []
+    told = bench.until_quiet(20.0)
+    (named,) = (line for line in told if line.startswith("attention"))
+    assert named.startswith(f"attention: {name}: the file is cut")
+    assert name in {row["where"] for row in rows_of(bench.root / "results" / "attention.csv")}
+    path.write_bytes(whole)
+    assert bench.until_quiet(10.0) == [f"arrived: {name}"]
+    assert rows_of(bench.root / "results" / "attention.csv") == []
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_an_error_in_one_file_is_told_once_and_stops_nothing(bench: Bench) -> None:
+    folder = bench.root / "recordings"
+    (folder / "lyre-2_02-thinned_tpo.wav").write_bytes((folder / LYRE).read_bytes())
+    (folder / "lyre-2_03-x_top.wav").write_text("dear diary, " * 9)
+    (folder / ".lyre-2_04-y_top.wav.part").write_bytes(b"RIFF")
+    (folder / "my list.txt").write_text("not sound")
+    told = bench.until_quiet(10.0)
+    assert sorted(line.partition(": ")[2].partition(":")[0] for line in told) == [
+        "lyre-2_02-thinned_tpo.wav", "lyre-2_03-x_top.wav",
+    ]  # fmt: skip
+    bench.put("lyre-2_04-z_top.wav", taps(75, count=2))
+    assert bench.until_quiet(10.0) == ["arrived: lyre-2_04-z_top.wav"]
+
+
+def test_a_broken_file_is_decoded_once_for_all_passes(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    from tapbatch.measure import recording as reading
+
+    decoded: list[str] = []
+    measure = reading.measure_recording
+    monkeypatch.setattr(reading, "measure_recording", lambda p, *rest: (decoded.append(p.name), measure(p, *rest))[1])
+    (bench.root / "recordings" / "lyre-2_03-x_top.wav").write_text("dear diary, " * 9)
+    bench.until_quiet(10.0)
+    bench.put("lyre-2_04-z_top.wav", taps(75, count=2))
+    bench.until_quiet(10.0)
+    assert sorted(decoded) == ["lyre-2_03-x_top.wav", "lyre-2_04-z_top.wav"]
+
+
+def test_many_at_once_come_a_few_at_a_time_and_all_arrive(bench: Bench, tmp_path: Path) -> None:
+    names = [f"lyre-3_0{n}-stage_top.wav" for n in range(1, 8)]
+    for n, name in enumerate(names):
+        bench.put(name, taps(80 + n, count=1))
+    told = bench.until_quiet(10.0)
+    assert [line for line in told if line.startswith("arrived")] == [f"arrived: {name}" for name in names]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_settings_and_notes_that_change_are_taken_up(bench: Bench) -> None:
+    (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
+    assert bench.until_quiet(1.0) == [SAVED]
+    assert {row["concert_pitch_hz"] for row in bench.modes("na")} == {"431.00"}
+    (bench.root / "shop.toml").write_text("concert_pitch_hz = 4310\n")
+    told = bench.until_quiet(30.0)
+    assert len(told) == 1
+    assert "concert_pitch_hz: found 4310" in told[0]
+    (bench.root / "shop.toml").write_text("concert_pitch_hz = 440\n")
+    bench.until_quiet(1.0)
+    assert {row["concert_pitch_hz"] for row in bench.modes("na")} == {"440.00"}
+
+
+def test_a_drive_that_goes_and_comes_again_costs_nothing(bench: Bench) -> None:
+    before = bytes_below(bench.root / "results")
+    (bench.root / "recordings").rename(bench.root / "taken away")
+    told = bench.until_quiet(30.0)
+    assert len(told) == 1
+    assert "there is no such folder of recordings, so nothing is rewritten" in told[0]
+    (bench.root / "taken away").rename(bench.root / "recordings")
+    assert bench.until_quiet(30.0) == []
+    assert bytes_below(bench.root / "results") == before
+
+
+def test_a_disk_that_is_full_is_told_once_and_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise ShopError("results", "no space left on device", "make room, then run again")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(ReadingStore, "put", full)
+        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
+        assert bench.until_quiet(3 * AGAIN_S) == ["note: results: no space left on device; make room, then run again"]
+    assert bench.until_quiet(AGAIN_S) == ["arrived: lyre-2_02-thinned_top_1.wav"]
+
+
+# ------------------------------------------------------------- reports
+
+
+class Slow:
+    """Draws a report when told to, as somebody would who takes long."""
+
+    def __init__(self) -> None:
+        self.due: Due | None = None
+        self.drawn: Drawn | None = None
+        self.closed = False
+
+    @property
+    def busy(self) -> bool:
+        return self.due is not None
+
+    @property
+    def done(self) -> bool:
+        return self.drawn is not None
+
+    def begin(self, due: Due) -> None:
+        assert self.due is None
+        self.due = due
+
+    def finish(self) -> str:
+        assert self.due is not None
+        self.drawn = draw(self.due)
+        return self.due.instrument
+
+    def take(self) -> Drawn | None:
+        drawn = self.drawn
+        if drawn is not None:
+            self.due = self.drawn = None
+        return drawn
+
+    def close(self) -> None:
+        self.closed = True
+
+
+def test_an_arrival_does_not_wait_for_a_report_and_an_old_one_is_let_go(sounds: Sounds, tmp_path: Path) -> None:
+    slow = Slow()
+    bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
+    lyre_report = bench.root / "results" / "lyre-2" / "report.pdf"
+    assert bench.until_quiet(10.0) == ["began: 2"]
+    assert slow.due is not None
+    assert slow.due.instrument == "lyre-2"
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    began_s = bench.now_s
+    assert bench.until_quiet() == ["arrived: lyre-2_02-thinned_top_1.wav"]
+    assert bench.now_s - began_s <= STILL_S + LOOK_EVERY_S
+    # drawn before the arrival: it does not show the new stage, and is not put in place
+    assert slow.finish() == "lyre-2"
+    bench.until_quiet(QUIET_S)
+    assert not lyre_report.exists()
+    assert slow.finish() == "lyre-2"
+    bench.until_quiet()
+    assert lyre_report.exists()
+    assert slow.finish() == "na"
+    bench.until_quiet()
+    assert not slow.busy
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_report_that_cannot_be_drawn_is_told_and_keeps_no_other_waiting(
+    bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    draw_well = report.report_bytes
+
+    def refuse(history: History, *rest: object) -> bytes:
+        if history.instrument == "lyre-2":
+            raise ValueError("no such glyph")
+        return draw_well(history, *rest)  # type: ignore[arg-type]
+
+    drawn.clear()
+    with monkeypatch.context() as patch:
+        patch.setattr(report, "report_bytes", refuse)
+        (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
+        why = "attention: lyre-2: its tables cannot be made (ValueError: no such glyph)"
+        assert bench.until_quiet(10.0) == [SAVED, why]
+        assert drawn == ["na"]
+        # and it stays told, once, while other instruments go on
+        bench.put("lyre-3_01-joined_top_1.wav", taps(77, count=2))
+        assert bench.until_quiet(10.0) == ["arrived: lyre-3_01-joined_top_1.wav"]
+        assert [row["where"] for row in rows_of(bench.root / "results" / "attention.csv")] == ["lyre-2"]
+        assert drawn == ["na", "lyre-3"]
+    # what changed may be drawn again
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    assert bench.until_quiet(10.0) == ["arrived: lyre-2_02-thinned_top_1.wav"]
+    assert drawn == ["na", "lyre-3", "lyre-2"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_what_was_drawn_since_is_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    settings = bench.root / "shop.toml"
+    with monkeypatch.context() as patch:
+        patch.setattr(report, "report_bytes", lambda *_: 1 / 0)
+        settings.write_text("concert_pitch_hz = 431\n")
+        assert len(bench.until_quiet(10.0)) == 3
+    for pitch_hz in (432, 431):
+        settings.write_text(f"concert_pitch_hz = {pitch_hz}\n")
+        assert bench.until_quiet(10.0) == [SAVED]
+        assert as_a_run(bench, tmp_path / f"run-{pitch_hz}")
+
+
+def test_a_report_for_which_there_is_no_room_is_kept_until_there_is(
+    bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    from tapbatch.run import refresh as refreshing
+
+    put_well = refreshing.put_file
+
+    def full(path: Path, data: bytes) -> str:
+        if path.suffix == ".pdf":
+            raise ShopError(str(path), "no space left on device", "make room") from OSError(errno.ENOSPC, "full")
+        return put_well(path, data)
+
+    drawn.clear()
+    with monkeypatch.context() as patch:
+        patch.setattr(refreshing, "put_file", full)
+        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
+        told = bench.until_quiet(2 * AGAIN_S)
+    assert [line.partition(": ")[0] for line in told] == ["arrived", "note"]
+    bench.until_quiet(AGAIN_S)
+    assert drawn == ["lyre-2"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+@pytest.mark.parametrize("refused", ["raises", "stays beside"])
+def test_outputs_that_cannot_be_written_do_not_keep_a_watch_drawing(
+    refused: str, bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    from tapbatch.run import refresh as refreshing
+
+    put_well = refreshing.put_file
+
+    def refuse(path: Path, data: bytes) -> str:
+        if path.name != "modes.csv" or path.parent.name != "lyre-2":
+            return put_well(path, data)
+        if refused == "raises":
+            raise ShopError(str(path), "permission denied", "let the folder be written") from PermissionError()
+        return f"{path} could not be replaced"
+
+    drawn.clear()
+    with monkeypatch.context() as patch:
+        patch.setattr(refreshing, "put_file", refuse)
+        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
+        told = bench.until_quiet(10 * QUIET_S)
+    assert any("permission denied" in line or "could not be replaced" in line for line in told)
+    assert drawn == ["lyre-2"]
+    bench.put("lyre-2_03-carved_top_1.wav", taps(74, count=2))
+    bench.until_quiet(QUIET_S)
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_watch_that_ends_lets_go_of_the_report_in_hand(sounds: Sounds, tmp_path: Path) -> None:
+    slow = Slow()
+    bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
+    bench.until_quiet(10.0)
+
+    def interrupted(timeout_s: float) -> bool:
+        raise KeyboardInterrupt
+
+    bench.wait = interrupted  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt):
+        bench.watch.go_on()
+    assert (slow.closed, slow.busy) == (True, True)
+
+
+def test_the_results_are_held_for_a_pass_only(bench: Bench) -> None:
+    # another run may come in between: it would wait here for ever if the watch held on
+    assert tapbatch("run", bench.root).status == 0
+    with hold(bench.root / "results", "test", pytest.fail):
+        pass
+
+
+def test_a_watch_ends_with_its_interruption_and_closes_its_hints(bench: Bench) -> None:
+    steps = iter([None, None])
+
+    def interrupted(timeout_s: float) -> bool:
+        if next(steps, "end") == "end":
+            raise KeyboardInterrupt
+        return False
+
+    bench.wait = interrupted  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt):
+        bench.watch.go_on()
+    assert bench.told[-1] == "closed"
