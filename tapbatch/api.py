@@ -53,22 +53,11 @@ def load_readings(shop: str | Path, results: str | Path | None = None) -> dict[s
     >>> load_readings(shop)
     {}
     """
-    from tapbatch.results.readings import ReadingStore
-    from tapbatch.run.instrument import Task, work_out
-    from tapbatch.run.inventory import take_stock
-    from tapbatch.run.plan import look_over
+    from tapbatch.run.histories import histories_of
     from tapbatch.shop.folder import open_shop
 
     opened = open_shop(Path(shop), Path(results) if results is not None else None)
-    store = ReadingStore(opened.results_dir)
-    over = look_over(opened, take_stock(opened, store), store, 0)
-    histories = {}
-    for name, basis in over.bases.items():
-        wanted = Task(basis=basis, store=store, history=True, common=over.common.of(basis.settings))
-        history = work_out(wanted).history
-        if history is not None and history.stages:
-            histories[name] = history
-    return histories
+    return {name: history for name, history in histories_of(opened).of.items() if history.stages}
 
 
 def load_table(
@@ -177,7 +166,7 @@ def measure_file(
     True
     """
     from tapbatch.model.settings import InstrumentSettings
-    from tapbatch.run.one_pass import read_files
+    from tapbatch.run.files import read_files
     from tapbatch.show.tables.rows import mode_rows
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch_hz, band_hz=band_hz)

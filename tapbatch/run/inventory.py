@@ -16,29 +16,31 @@ from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import NamingError, SoundError
 from tapbatch.model.names import parse_name
 from tapbatch.model.reading import Attention, Recording
-from tapbatch.results.readings import Entry, ReadingStore, reading_key
+from tapbatch.results.readings import reading_key
+from tapbatch.results.store import GONE, Entry, Ledger, ReadingStore
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Facts, Listing, list_folder
-
-GONE = -1
-"""The time, in the ledger, of a recording that is gone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inventory:
     """Recordings by path with their ledger entries, and what was refused.
 
-    ``unseen`` is what the ledger remembers of recordings that cannot be used at present; ``before`` is the ledger as
-    it was, written by the version ``method_before`` of the method.
+    ``unseen`` is what the ledger remembers of recordings that cannot be used at present; ``found`` is the ledger as
+    it was.
     """
 
     recordings: dict[str, Recording]
     ledger: dict[str, Entry]
     unseen: dict[str, Entry]
-    before: dict[str, Entry]
+    found: Ledger
     attention: list[Attention]
     notices: list[str] = field(default_factory=list)
-    method_before: str = ""
+
+    @property
+    def before(self) -> dict[str, Entry]:
+        """The entries as they were."""
+        return self.found.recordings
 
     @property
     def remembered(self) -> dict[str, Entry]:
@@ -69,9 +71,8 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
         recordings={},
         ledger={},
         unseen={},
-        before=store.read_ledger(),
+        found=store.read_ledger(),
         attention=[],
-        method_before=store.read_method(),
     )
     extra_parts = shop.extra_parts
     for shown, facts in listing.files.items():
@@ -133,7 +134,7 @@ def _remember(
     if is_there(shop.recordings_dir / shown) and not is_waited_for:
         stock.unseen[shown] = entry
         return
-    if not store.has(entry.key):
+    if not store.has(entry.key) and not store.is_there(entry.key):
         # It went before it was measured: there is nothing to keep.
         return
     kept = entry if is_waited_for else replace(entry, mtime_ns=GONE)

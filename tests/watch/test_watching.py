@@ -12,7 +12,7 @@ from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold
-from tapbatch.results.readings import ReadingStore
+from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.one_pass import Outcome
 from tapbatch.shop.folder import Shop, open_shop
