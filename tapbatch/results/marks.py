@@ -165,17 +165,6 @@ def card_path(results: Path, instrument: str) -> Path:
     return results / FOLDER / f"card-{_digest(instrument)}.json"
 
 
-def is_card(path: Path) -> bool:
-    """Tell whether a kept file is an instrument's part of the page.
-
-    Examples
-    --------
-    >>> is_card(card_path(Path("results"), "cittern-07")), is_card(Path("results/.readings/page.json"))
-    (True, False)
-    """
-    return path.name.startswith("card-")
-
-
 def _mark_path(results: Path, instrument: str) -> Path:
     return results / FOLDER / _mark_name(instrument)
 

@@ -160,6 +160,11 @@ def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
     return ""
 
 
+def refuse(error: RefusedError) -> str:
+    """Set a file aside that cannot be trusted, to be made anew, and return what is to be said, in a line."""
+    return f"{error}; set aside as {set_aside(error.path)}, made anew"
+
+
 def _names(path: Path, kind: str) -> Iterator[Path]:
     yield path.with_name(f"{path.name}.{kind}")
     for number in count(2):

@@ -197,36 +197,34 @@ class ReadingStore:
         self._lately.pop(key, None)
         self._path(key).unlink(missing_ok=True)
 
-    def sweep(self, ledger: Mapping[str, Entry], *, rebuilt: bool = False) -> list[str]:
-        """Let go of every reading that no entry of the ledger names.
+    def sweep(self, ledger: Mapping[str, Entry]) -> None:
+        """Let go of every reading that no entry of the ledger names."""
+        keys = {entry.key for entry in ledger.values()}
+        for key in self._keys():
+            if key not in keys:
+                self.drop(key)
 
-        Where the ledger was lost, a reading that does not say whose it is may be that of a recording that is gone: it
-        is set aside instead.
+    def set_unclaimed_aside(self, ledger: Mapping[str, Entry]) -> list[str]:
+        """Set aside what may be the reading of a recording that is gone, where the ledger that knew was lost.
+
+        Those are the readings that no entry names, that do not say whose they are, and that are of no sound that is
+        known.
 
         Returns
         -------
         list of str
-            The new names of what was set aside.
+            Their new names.
         """
         keys = {entry.key for entry in ledger.values()}
         sounds = {entry.sha256 for entry in ledger.values()}
         aside = []
         for key in self._keys():
-            if key in keys:
-                continue
-            if rebuilt and not self._is_replaced(key, sounds):
-                self._lately.pop(key, None)
-                aside.append(set_aside(self._path(key), "unclaimed"))
-            else:
-                self.drop(key)
+            if key not in keys and self._head(key) is None:
+                reading = self.get(key)
+                if reading is None or reading.sha256 not in sounds:
+                    self._lately.pop(key, None)
+                    aside.append(set_aside(self._path(key), "unclaimed"))
         return aside
-
-    def _is_replaced(self, key: str, sounds: set[str]) -> bool:
-        """Tell whether a reading that nobody needs says whose it is, or is an older one of a sound that is known."""
-        if self._head(key) is not None:
-            return True
-        reading = self.get(key)
-        return reading is not None and reading.sha256 in sounds
 
     def _keys(self) -> list[str]:
         return sorted(path.stem for path in self.folder.glob("*.json") if _KEY.fullmatch(path.stem))

@@ -10,7 +10,6 @@ from collections.abc import Callable
 from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.results.readings import FOLDER
-from tapbatch.results.sealed import set_aside
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.inventory import is_there
 from tapbatch.shop.folder import Shop
@@ -46,6 +45,9 @@ def _forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
     found = store.read_ledger()
     ledger = dict(found.recordings)
     gone, refused = [], []
+    if found.rebuilt:
+        what, remedy = "the list of kept readings was lost", "run tapbatch run, which restores it, then forget"
+        return [], [Attention(where=str(shop.results_dir), what=what, remedy=remedy)]
     for name in names:
         shown = name.replace("\\", "/").removeprefix("recordings/")
         if is_there(shop.recordings_dir / shown):
@@ -57,11 +59,9 @@ def _forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
         else:
             del ledger[shown]
             gone.append(shown)
-    if gone and found.refused is not None:
-        set_aside(found.refused.path, leave=True)
     if gone:
         store.write_ledger(ledger)
         # The ledger first: a reading without an entry is swept, an entry without a reading would be a riddle.
         store.claim(ledger, found.recordings)
-        store.sweep(ledger, rebuilt=found.rebuilt)
+        store.sweep(ledger)
     return gone, refused

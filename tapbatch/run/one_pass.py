@@ -9,20 +9,19 @@ the next run ends with the same tables.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from tapbatch.measure.method import METHOD
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold, name_of_command
-from tapbatch.results.marks import is_card
-from tapbatch.results.sealed import RefusedError, set_aside
+from tapbatch.results.sealed import refuse, set_aside
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.inventory import Inventory, instruments_of, is_missing, take_stock
 from tapbatch.run.measuring import Progress, jobs_of, measure
-from tapbatch.run.page import PageSaid, refresh_page
+from tapbatch.run.page import refresh_page
 from tapbatch.run.plan import Plan, look_over
 from tapbatch.run.refresh import Refreshed, clear_forgotten, refresh
 from tapbatch.run.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
@@ -116,15 +115,17 @@ class _Pass:
     def go(self) -> Outcome:
         """Measure, make anew, put in place, and gather what is to be said."""
         stock = self.stock
+        self._restore()
         self._measure()
         refreshed = self._refresh()
-        self._sweep()
-        attention, said = self._put_lists(refreshed)
-        if any(is_card(refused.path) for refused in said.refused):
+        if stock.before:
+            self.store.sweep(stock.remembered)
+        attention, lacks = self._put_lists(refreshed)
+        if lacks:
             # The mark of an instrument without its card does not hold: it is made anew, once.
             refreshed = self._refresh()
-            attention, said = self._put_lists(refreshed)
-        notices = [*_method_notices(stock), *stock.notices, *self.notices, *refreshed.notices]
+            attention, _ = self._put_lists(refreshed)
+        notices = [*_method_notices(stock), *stock.notices, *refreshed.notices, *self.notices]
         if not stock.ledger and not attention:
             where = self.shop.recordings_dir
             notices.append(f"no recordings yet: drop them into {where}, named by instrument and stage")
@@ -133,18 +134,26 @@ class _Pass:
             instruments=tuple(refreshed.instruments),
             lines=tuple(refreshed.lines),
             attention=tuple(attention),
-            notices=tuple(dict.fromkeys(n for n in (*notices, said.notice) if n)),
+            notices=tuple(dict.fromkeys(n for n in notices if n)),
             reports_due=self.plan.reports_due(self.store) if self.plan else (),
             new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
         )
 
+    def _restore(self) -> None:
+        """Set aside a ledger that was refused, and readings that only it knew, before a new one is written."""
+        found = self.stock.found
+        if found.refused is not None:
+            name = set_aside(found.refused.path, leave=True)
+            self.notices.append(f"{found.refused}; set aside as {name}, restored from readings and recordings")
+        if found.rebuilt:
+            told = "a kept reading does not say whose it is, and the ledger that knew was lost"
+            names = self.store.set_unclaimed_aside({**self.stock.before, **self.stock.remembered})
+            self.notices += [f"{told}; set aside as {name}" for name in names]
+
     def _measure(self) -> None:
         """Measure what has no reading, and write the ledger before and after."""
-        stock, store, lost = self.stock, self.store, self.stock.found.refused
+        stock, store = self.stock, self.store
         jobs = jobs_of(self.shop, store, stock)
-        if lost is not None and self.plan is None:
-            name = set_aside(lost.path, leave=True)
-            self.notices.append(f"{lost}; set aside as {name}, restored from the readings and recordings")
         if jobs:
             # Before any work, so that after a kill what was measured and is then gone has a name. What was known of
             # a path stays until there is something better.
@@ -175,13 +184,16 @@ class _Pass:
         self.plan = plan = look_over(
             self.shop, self.stock, self.store, how.reports, excel=how.excel, drawn_beside=drawn
         )
-        self._set_aside(plan.marks.refused)
+        self.notices += map(refuse, plan.marks.refused)
         # To compare an instrument and to draw its report costs as much as two recordings.
         crew = self._crew(_REPORT_COSTS * len(plan.undrawn))
         return refresh(self.shop, self.store, plan, crew, how.shown, last=last)
 
-    def _put_lists(self, refreshed: Refreshed) -> tuple[list[Attention], PageSaid]:
-        """Put the list of what needs attention in place, and the page; take away what was forgotten."""
+    def _put_lists(self, refreshed: Refreshed) -> tuple[list[Attention], bool]:
+        """Put the list of what needs attention in place, and the page; tell whether the page lacks an instrument.
+
+        What was forgotten is taken away.
+        """
         shop, results = self.shop, self.shop.results_dir
         attention = [*shop.refused, *self.stock.attention, *refreshed.attention]
         unusable = instruments_of(shop, [*self.stock.unseen, *(a.where for a in attention)])
@@ -191,27 +203,13 @@ class _Pass:
         self.notices.append(write_table(results / "attention.csv", "attention", attention_rows(attention)))
         marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
         said = refresh_page(results, marks, attention)
-        self._set_aside(said.refused)
-        return attention, said
-
-    def _sweep(self) -> None:
-        """Let go of readings that nothing needs any more."""
-        stock = self.stock
-        if not stock.before and not stock.found.rebuilt:
-            return
-        for name in self.store.sweep(stock.remembered, rebuilt=stock.found.rebuilt):
-            told = "a kept reading does not say whose it is, and the ledger that knew was lost"
-            self.notices.append(f"{told}; set aside as {name}")
+        self.notices += said.notices
+        return attention, said.lacks
 
     def _set_reading_aside(self, key: str, then: str) -> None:
         name = self.store.set_aside(key)
         for path in (path for path, entry in self.stock.ledger.items() if entry.key == key):
             self.notices.append(f"{path}: its kept reading cannot be trusted; set aside as {name}{then}")
-
-    def _set_aside(self, refused: Iterable[RefusedError]) -> None:
-        for each in refused:
-            name = set_aside(each.path)
-            self.notices.append(f"{each}; set aside as {name}, made anew")
 
     def _crew(self, recordings: int) -> Crew:
         pays = self.here.number > 1 and (self.how.jobs is not None or recordings >= WORTH_A_CREW)

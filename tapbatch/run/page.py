@@ -20,17 +20,17 @@ from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of, put_file
 from tapbatch.results.marks import Mark, read_card
 from tapbatch.results.readings import FOLDER
-from tapbatch.results.sealed import RefusedError, load, seal
+from tapbatch.results.sealed import RefusedError, load, refuse, seal
 
 PAGE = "index.html"
 
 
 @dataclass(frozen=True, slots=True)
 class PageSaid:
-    """A notice where the page could not be replaced, and those kept files that cannot be trusted."""
+    """What is to be said of the page, and whether it lacks an instrument whose card cannot be trusted."""
 
-    notice: str = ""
-    refused: tuple[RefusedError, ...] = ()
+    notices: tuple[str, ...] = ()
+    lacks: bool = False
 
 
 def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Attention]) -> PageSaid:
@@ -48,7 +48,7 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     Returns
     -------
     PageSaid
-        Empty where all went well. Where a card is refused the page lacks it, and is made anew with the next call.
+        Without a notice where all went well. A kept file that cannot be trusted is set aside.
 
     Raises
     ------
@@ -58,17 +58,17 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     shown = sorted(marks, key=lambda mark: mark.instrument)
     basis = _basis(shown, attention)
     page, kept = results / PAGE, results / FOLDER / "page.json"
-    refused: list[RefusedError] = []
-    if _as_left(kept, refused) == (basis, facts_of(page)):
+    notices: list[str] = []
+    if _as_left(kept, notices) == (basis, facts_of(page)):
         return PageSaid()
-    known = len(refused)
+    refused: list[str] = []
     notice = put_file(page, _page(results, shown, attention, refused))
-    if not notice and len(refused) == known:
+    if not notice and not refused:
         put_file(kept, seal(json.dumps({"basis": basis, "facts": facts_of(page)})))
-    return PageSaid(notice, tuple(refused))
+    return PageSaid((*notices, *refused, *filter(None, [notice])), bool(refused))
 
 
-def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention], refused: list[RefusedError]) -> bytes:
+def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention], refused: list[str]) -> bytes:
     from tapbatch.show.browser.article import Card
     from tapbatch.show.browser.page import page_bytes
 
@@ -79,7 +79,7 @@ def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention], 
             try:
                 cards.append(Card.from_bytes(read_card(results, mark.instrument)))
             except RefusedError as error:
-                refused.append(error)
+                refused.append(refuse(error))
     return page_bytes(cards, attention)
 
 
@@ -90,14 +90,14 @@ def _basis(marks: Sequence[Mark], attention: Sequence[Attention]) -> str:
     return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
 
 
-def _as_left(kept: Path, refused: list[RefusedError]) -> tuple[str, tuple[int, int] | None] | None:
+def _as_left(kept: Path, notices: list[str]) -> tuple[str, tuple[int, int] | None] | None:
     from tapbatch.results.kept import KeptPage
 
     with suppress(OSError):
         try:
             told = load(kept, KeptPage)
         except RefusedError as error:
-            refused.append(error)
+            notices.append(refuse(error))
         else:
             return told.basis, told.facts
     return None

@@ -16,23 +16,29 @@ PACKAGE = Path(__file__).parent.parent
 
 
 @cache
-def tool_stamp(package: Path = PACKAGE) -> str:
-    """Return the version of the tool with a hash of its files' paths, sizes and times.
-
-    Parameters
-    ----------
-    package
-        The folder of the package; default the one that runs.
+def tool_stamp() -> str:
+    """Return the version of the tool that runs, with the stamp of its files.
 
     Examples
     --------
     >>> from tapbatch import __version__
-    >>> tool_stamp().startswith(f"{__version__}-"), tool_stamp() == tool_stamp(PACKAGE)
-    (True, True)
+    >>> tool_stamp() == f"{__version__}-{stamp_of(PACKAGE)}"
+    True
     """
     from tapbatch import __version__
 
-    stamp = hashlib.sha256(__version__.encode())
+    return f"{__version__}-{stamp_of(PACKAGE)}"
+
+
+def stamp_of(package: Path) -> str:
+    """Return a hash of the paths, sizes and times of all Python files in a folder and below.
+
+    Examples
+    --------
+    >>> len(stamp_of(PACKAGE))
+    16
+    """
+    stamp = hashlib.sha256()
     for path in sorted(package.rglob("*.py")):
         stamp.update(f"{path.relative_to(package).as_posix()} {facts_of(path)}".encode())
-    return f"{__version__}-{stamp.hexdigest()[:16]}"
+    return stamp.hexdigest()[:16]

@@ -137,7 +137,7 @@ def test_claims_that_are_written_already_write_nothing(store: ReadingStore) -> N
 
 def test_sweeping_lets_go_of_what_nothing_needs(store: ReadingStore) -> None:
     store.put(OTHER, reading_to_json(READING), {PATH: ENTRY})
-    assert store.sweep({PATH: ENTRY}) == []
+    store.sweep({PATH: ENTRY})
     assert (kept(store).exists(), kept(store, OTHER).exists()) == (True, False)
 
 
@@ -150,11 +150,12 @@ def test_sweeping_lets_go_of_what_nothing_needs(store: ReadingStore) -> None:
     ],
     ids=["of a sound that is gone", "of a sound that is there", "damaged"],
 )
-def test_without_a_ledger_a_reading_without_a_head_is_not_swept(
+def test_without_a_ledger_a_reading_without_a_head_is_set_aside(
     text: str, left: list[str], store: ReadingStore
 ) -> None:
     kept(store, OTHER).write_text(text, encoding="utf-8")
-    assert store.sweep({PATH: ENTRY}, rebuilt=True) == left
+    assert store.set_unclaimed_aside({PATH: ENTRY}) == left
+    store.sweep({PATH: ENTRY})
     assert [(store.folder / name).read_text("utf-8") for name in left] == [text] * len(left)
     assert not kept(store, OTHER).exists()
 
