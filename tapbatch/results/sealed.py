@@ -2,7 +2,7 @@
 
 Conventions: a kept file is one JSON object whose first member is ``checksum``, the SHA-256 of all bytes after it.
 Files of version 0.1 have none and are taken as they are. A file whose checksum is wrong, or whose content does not
-fit, is refused: it is set aside as ``NAME.refused`` (then ``NAME.refused-2`` and so on), never written over and never
+fit, is refused: it is set aside as ``refused-NAME`` (then ``refused-2-NAME`` and so on), never written over and never
 read again. Only whoever holds the results sets files aside.
 """
 
@@ -118,7 +118,8 @@ def load(path: Path, model: type[Model]) -> Model:
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
         where = ".".join(str(step) for step in first["loc"])
-        raise RefusedError(path, f"does not fit ({where}: {first['msg']})" if where else "is not JSON") from error
+        what = first["msg"].removeprefix("Value error, ").lower()
+        raise RefusedError(path, f"does not fit ({where}: {what})" if where else "is not JSON") from error
 
 
 def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
@@ -129,7 +130,7 @@ def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
     path
         A file in the folder of kept files.
     kind
-        The ending of its new name.
+        What its new name begins with.
     leave
         Whether the file also stays under its own name, to be replaced in one step by what comes next.
 
@@ -139,10 +140,10 @@ def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
     >>> path = Path(tempfile.mkdtemp()) / "ledger.json"
     >>> _ = path.write_text("?")
     >>> set_aside(path), path.exists()
-    ('ledger.json.refused', False)
+    ('refused-ledger.json', False)
     >>> _ = path.write_text("!")
     >>> set_aside(path, leave=True), path.exists()
-    ('ledger.json.refused-2', True)
+    ('refused-2-ledger.json', True)
     """
     for fresh in _names(path, kind):
         try:
@@ -166,9 +167,9 @@ def refuse(error: RefusedError) -> str:
 
 
 def _names(path: Path, kind: str) -> Iterator[Path]:
-    yield path.with_name(f"{path.name}.{kind}")
+    yield path.with_name(f"{kind}-{path.name}")
     for number in count(2):
-        yield path.with_name(f"{path.name}.{kind}-{number}")
+        yield path.with_name(f"{kind}-{number}-{path.name}")
 
 
 def _moved(path: Path, fresh: Path) -> str:
@@ -190,4 +191,4 @@ def is_aside(path: Path) -> bool:
     >>> is_aside(Path("nowhere/ledger.json"))
     False
     """
-    return path.with_name(f"{path.name}.refused").exists()
+    return path.with_name(f"refused-{path.name}").exists()

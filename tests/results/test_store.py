@@ -144,9 +144,9 @@ def test_sweeping_lets_go_of_what_nothing_needs(store: ReadingStore) -> None:
 @pytest.mark.parametrize(
     ("text", "left"),
     [
-        (reading_to_json(replace(EMPTY, sha256="cd" * 32)), [f"{OTHER}.json.unclaimed"]),
+        (reading_to_json(replace(EMPTY, sha256="cd" * 32)), [f"unclaimed-{OTHER}.json"]),
         (reading_to_json(replace(EMPTY, sha256=SOUND)), []),
-        ("{}", [f"{OTHER}.json.unclaimed"]),
+        ("{}", [f"unclaimed-{OTHER}.json"]),
     ],
     ids=["of a sound that is gone", "of a sound that is there", "damaged"],
 )
@@ -161,12 +161,11 @@ def test_without_a_ledger_a_reading_without_a_head_is_set_aside(
 
 
 def test_what_was_set_aside_is_remembered_and_never_written_over(store: ReadingStore) -> None:
-    for ending in ("", "-2", "-3"):
-        kept(store).write_text(f"damaged{ending}")
-        assert store.set_aside(KEY) == f"{KEY}.json.refused{ending}"
-    assert [path.read_text() for path in sorted(store.folder.glob("*.refused*"))] == [
-        "damaged", "damaged-2", "damaged-3",
-    ]  # fmt: skip
+    for number in ("", "2-", "3-"):
+        kept(store).write_text(f"damaged {number}")
+        assert store.set_aside(KEY) == f"refused-{number}{KEY}.json"
+    for number in ("", "2-", "3-"):
+        assert (store.folder / f"refused-{number}{KEY}.json").read_text() == f"damaged {number}"
     assert (store.has(KEY), store.get(KEY), store.is_there(KEY), store.set_aside(KEY)) == (False, None, True, "")
 
 

@@ -238,7 +238,7 @@ def test_a_reading_that_is_there_and_cannot_be_read_is_told_and_measured_anew_or
     assert f"{LYRE}: its kept reading cannot be read; bring the recording back, or let go of it" in result.said
     assert "1 recording measured" in result.out
     for name in (LYRE, NA):
-        said = rf"note: {name}: its kept reading cannot be trusted; set aside as \w+.json.refused"
+        said = rf"note: {name}: its kept reading cannot be trusted; set aside as refused-\w+.json"
         assert re.search(said, result.said)
     assert rows_of(shop / "results" / "na" / "modes.csv")
     # and it is still known that one is missing

@@ -87,7 +87,7 @@ def test_of_a_ledger_of_0_1_that_does_not_fit_the_missing_recording_is_kept(old:
     ledger.write_text(json.dumps(data))
     result = tapbatch("run", old)
     assert "ledger.json does not fit" in result.said
-    assert (ledger.parent / "ledger.json.refused").read_text() == json.dumps(data)
+    assert (ledger.parent / "refused-ledger.json").read_text() == json.dumps(data)
     assert numbers_of(old) == before
     assert is_missing(old) == {GONE: True, THERE: False}
 
@@ -102,9 +102,9 @@ def test_a_reading_of_0_1_whose_name_was_lost_with_the_ledger_is_set_aside(harm:
     else:
         (folder / "ledger.json").write_bytes({"zeros": bytes(100), "deep": b"[" * 100_000}[harm])
     result = tapbatch("run", old)
-    assert f"set aside as {key}.json.unclaimed" in result.said
+    assert f"set aside as unclaimed-{key}.json" in result.said
     tapbatch("run", old)
-    assert (folder / f"{key}.json.unclaimed").read_bytes() == reading
+    assert (folder / f"unclaimed-{key}.json").read_bytes() == reading
     assert is_missing(old) == {THERE: False}
 
 
@@ -160,7 +160,7 @@ def test_a_damaged_file_is_set_aside_said_and_made_anew(pattern: str, harm: str,
     assert bytes_below(shop / "results") == whole
     aside = {found.name for found in folder.iterdir()} - names
     # A card is made anew with the tables, whatever it held.
-    assert aside == ({f"{path.name}.refused"} if "card" not in pattern else set())
+    assert aside == ({f"refused-{path.name}"} if "card" not in pattern else set())
     for name in aside:
         assert (folder / name).read_bytes() == damaged
         assert f"set aside as {name}" in result.said
@@ -177,7 +177,7 @@ def test_a_damaged_card_is_made_anew_with_the_page(shop: Path) -> None:
     page.unlink()
     result = tapbatch("run", shop)
     assert (result.status, page.read_bytes()) == (0, whole)
-    assert f"{path.name} does not fit its checksum; set aside as {path.name}.refused" in result.said
+    assert f"{path.name} does not fit its checksum; set aside as refused-{path.name}" in result.said
 
 
 def test_a_damaged_ledger_does_not_cost_what_is_missing(shop: Path, sounds: dict[str, np.ndarray]) -> None:
@@ -190,8 +190,8 @@ def test_a_damaged_ledger_does_not_cost_what_is_missing(shop: Path, sounds: dict
         tapbatch("run", shop)
         assert bytes_below(shop / "results") == whole
     assert len(kept_readings(shop)) == 2
-    assert sorted(path.name for path in ledger.parent.glob("ledger*")) == [
-        "ledger.json", "ledger.json.refused", "ledger.json.refused-2", "ledger.json.refused-3",
+    assert sorted(path.name for path in ledger.parent.glob("*ledger.json")) == [
+        "ledger.json", "refused-2-ledger.json", "refused-3-ledger.json", "refused-ledger.json",
     ]  # fmt: skip
 
 
@@ -243,4 +243,4 @@ def test_no_name_in_a_kept_file_leads_out_of_the_results(shop: Path) -> None:
     result = tapbatch("run", shop)
     assert result.status == 0
     assert {path.name: path.read_text() for path in victim.iterdir()} == {"report.pdf": "mine", "modes.csv": "mine"}
-    assert f"set aside as standing-{digest}.json.refused" in result.said
+    assert f"set aside as refused-standing-{digest}.json" in result.said
