@@ -43,7 +43,7 @@ Count = Annotated[int, Field(ge=0, lt=10**9)]
 
 
 class _Kept(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, defer_build=True)
 
 
 class KeptEntry(_Kept):

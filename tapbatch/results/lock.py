@@ -109,7 +109,7 @@ def _holder(folder: Path) -> str:
         holder = json.loads((folder / "holder.json").read_text(encoding="utf-8"))
         where = "" if holder["machine"] == socket.gethostname() else f" on {holder['machine']}"
         return f"{holder['doing']} (process {holder['process']}{where}, since {holder['since']})"
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return "another run"
 
 

@@ -130,7 +130,7 @@ class ReadingStore:
             self._bare.add(key)
         return whole
 
-    def is_there(self, key: str) -> bool:
+    def was_kept(self, key: str) -> bool:
         """Tell whether anything was ever kept under a key, also what is damaged or was set aside."""
         return self._path(key).exists() or is_aside(self._path(key))
 

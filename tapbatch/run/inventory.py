@@ -134,7 +134,7 @@ def _remember(
     if is_there(shop.recordings_dir / shown) and not is_waited_for:
         stock.unseen[shown] = entry
         return
-    if not store.has(entry.key) and not store.is_there(entry.key):
+    if not store.has(entry.key) and not store.was_kept(entry.key):
         # It went before it was measured: there is nothing to keep.
         return
     kept = entry if is_waited_for else replace(entry, mtime_ns=GONE)

@@ -166,7 +166,7 @@ def test_what_was_set_aside_is_remembered_and_never_written_over(store: ReadingS
         assert store.set_aside(KEY) == f"refused-{number}{KEY}.json"
     for number in ("", "2-", "3-"):
         assert (store.folder / f"refused-{number}{KEY}.json").read_text() == f"damaged {number}"
-    assert (store.has(KEY), store.get(KEY), store.is_there(KEY), store.set_aside(KEY)) == (False, None, True, "")
+    assert (store.has(KEY), store.get(KEY), store.was_kept(KEY), store.set_aside(KEY)) == (False, None, True, "")
 
 
 # What a file system allows below a folder, half characters aside.

@@ -195,6 +195,49 @@ def test_a_damaged_ledger_does_not_cost_what_is_missing(shop: Path, sounds: dict
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("harm", HARMS)
+def test_a_damaged_reading_without_its_sound_is_kept_aside_and_told(
+    harm: str, shop: Path, sounds: dict[str, np.ndarray]
+) -> None:
+    whole, folder = bytes_below(shop / "results"), shop / "results" / FOLDER
+    (shop / "recordings" / LYRE).unlink()
+    tapbatch("run", shop)
+    key = json.loads((folder / "ledger.json").read_text())["recordings"][LYRE]["key"]
+    damaged = HARMS[harm]((folder / f"{key}.json").read_bytes())
+    (folder / f"{key}.json").write_bytes(damaged)
+    (shop / "results" / "lyre-2" / "modes.csv").unlink()
+    for _ in range(3):
+        result = tapbatch("run", shop)
+        assert result.status == 1
+        assert f"{LYRE}: its kept reading cannot be read; bring the recording back" in result.said
+        assert (folder / f"refused-{key}.json").read_bytes() == damaged
+        # Also when all is made anew.
+        min(folder.glob("standing-*.json")).unlink()
+    write_wav(shop / "recordings" / LYRE, sounds[LYRE])
+    assert tapbatch("run", shop).status == 0
+    assert bytes_below(shop / "results") == whole
+
+
+def test_what_teaches_others_is_measured_anew_where_its_reading_is_damaged(
+    sounds: dict[str, np.ndarray], tmp_path: Path
+) -> None:
+    like = '[[mode]]\nlabel = "air"\nnear_hz = 182\n[[target]]\nmode = "air"\nlike = "Lyre-2"\n'
+    lyre = '[[mode]]\nlabel = "air"\nnear_hz = 182\npart = "top"\n'
+    settings = {"instruments/na.toml": like, "instruments/lyre-2.toml": lyre}
+    whole = make_shop(tmp_path / "whole", sounds, settings)
+    tapbatch("run", whole)
+    shop = make_shop(tmp_path / "shop", sounds, {"instruments/lyre-2.toml": lyre})
+    tapbatch("run", shop)
+    # Nobody asked the lyre yet; its tables are as they were left, and its reading is not read for them.
+    folder = shop / "results" / FOLDER
+    key = json.loads((folder / "ledger.json").read_text())["recordings"][LYRE]["key"]
+    (folder / f"{key}.json").write_bytes(_one_bit((folder / f"{key}.json").read_bytes()))
+    (shop / "instruments" / "na.toml").write_text(like)
+    result = tapbatch("run", shop)
+    assert "1 recording measured" in result.out
+    assert bytes_below(shop / "results") == bytes_below(whole / "results")
+
+
 def test_a_renamed_recording_that_goes_is_missing_under_its_last_name(shop: Path) -> None:
     renamed = "lyre-2_01-joined_top_2.wav"
     (shop / "recordings" / LYRE).rename(shop / "recordings" / renamed)
