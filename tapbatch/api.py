@@ -2,9 +2,9 @@
 
 Conventions: a shop is named by its folder, as on the command line. Nothing here changes a recording or a table:
 readings and tables are those of the last ``run``. Tables come as :class:`pandas.DataFrame` with the columns of the
-CSV files, each with its type; ``frame.attrs["units"]`` says the unit of each column that has one. What a person can
-mend is raised as a child of :class:`~tapbatch.model.errors.TapbatchError`. pandas and all that measures is imported
-by the function that needs it, and the names of this module by ``tapbatch`` when they are first asked for.
+CSV files, each with its type; ``frame.attrs["units"]`` gives the unit of each column that has one. Errors that a
+person can mend are children of :class:`~tapbatch.model.errors.TapbatchError`. pandas and the measuring modules are
+imported by the functions that need them, and the names of this module by ``tapbatch`` when they are first used.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _QUIET_S = 1.0
 
 
 def load_readings(shop: str | Path, results: str | Path | None = None) -> dict[str, History]:
-    """Return all that is known of the instruments of a shop, from the readings that are kept.
+    """Return the histories of a shop's instruments, from the readings that are kept.
 
     Parameters
     ----------

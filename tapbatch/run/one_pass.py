@@ -37,10 +37,20 @@ _REPORT_COSTS = 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a run did: ``measured`` recordings, and of all instruments what is to be said.
+    """What a run did, and what is to be said of all instruments.
 
-    ``lines`` say where each of ``instruments`` stands; ``reports_due`` are the reports that are older than their
-    tables, and ``new`` the paths of recordings that were measured or are known under a new name.
+    Attributes
+    ----------
+    measured
+        How many recordings were measured.
+    instruments, lines
+        All that have tables, and where each of them stands.
+    attention, notices
+        What needs the builder, and what is good to know.
+    reports_due
+        Reports that are older than their tables.
+    new
+        Paths of recordings that were measured or are known under a new name.
     """
 
     measured: int
@@ -54,14 +64,27 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class How:
-    """How a run goes about it.
+    """How a run is to be done.
 
-    ``jobs`` is the number of processes that measure, ``None`` for as many as pay; ``crew`` measures instead of them.
-    ``listing`` is what counts as being there (default all), ``reports`` how many reports may be drawn (default all
-    that are due), and ``drawn`` those that were drawn beside. ``excel`` asks for a workbook of each instrument; one
-    that is there is refreshed in any case. ``progress`` is called with the number of recordings to measure and gives
-    a context that yields a function to be called with the name of each; ``say`` with a line while something is waited
-    for; ``shown`` with the history of each instrument that was made anew, when its tables are in place.
+    Attributes
+    ----------
+    jobs, crew
+        The number of processes that measure, ``None`` for as many as pay; or who measures instead of them.
+    listing
+        The recordings that count as being there; default all that are.
+    excel
+        Whether each instrument gets a workbook. One that is there is refreshed in any case.
+    reports, drawn
+        How many reports may be drawn (default all that are due), and those that were drawn beside.
+    progress
+        Called with the number of recordings to measure; gives a context that yields a function to be called with the
+        path of each.
+    say
+        Called with one line where another run is waited for.
+    shown
+        Called with the history of each instrument that was made anew, when its tables are in place.
+    store
+        The readings; default those in the results.
     """
 
     jobs: int | None = 1
@@ -84,7 +107,7 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
     shop
         As opened.
     how
-        In this process, one recording after the other, where it is left out.
+        How it is to be done; default in this process, one recording after the other.
 
     Raises
     ------
@@ -217,7 +240,7 @@ class _Pass:
 
 
 def _method_notices(stock: Inventory) -> list[str]:
-    """Say what a newer version of the method did; the ledger knows which version it was written by."""
+    """Say how many recordings a newer version of the method measured anew; the ledger names the older version."""
     if not stock.before or stock.found.method in ("", METHOD):
         return []
     anew = sum(

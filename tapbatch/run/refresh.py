@@ -1,8 +1,9 @@
-"""From readings to tables and reports in their places, for those instruments that need it.
+"""Putting tables and reports in their places, for those instruments that need it.
 
 Conventions: an instrument needs it when the fingerprint of what its tables rest on differs from that in its mark, or
-when a file is not as it was left (:mod:`~tapbatch.run.instrument`). Files are put in place one by one, then the mark;
-so after a kill the mark is old, and all is made once more. A file that cannot be replaced keeps its instrument stale.
+when a file is not as it was left (:mod:`~tapbatch.run.plan`). Files are put in place one by one, then the mark; so
+after a kill the mark is old, and everything is made again. An instrument with a file that cannot be replaced stays
+stale.
 """
 
 from __future__ import annotations
@@ -133,7 +134,7 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
 
 
 def _ends_all(error: ShopError) -> bool:
-    """Tell whether what kept one file from being written keeps all: no room, no drive."""
+    """Tell whether what kept one file from being written keeps every file from it: no room, no drive."""
     return isinstance(error.__cause__, OSError) and error.__cause__.errno in _ROOM_ENDS
 
 

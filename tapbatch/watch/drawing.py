@@ -3,7 +3,7 @@
 Conventions: a report is due for certain inputs, known by their fingerprint. Whoever draws is given all that it rests
 on and answers with a standing. The one process that holds the results puts it in place, and only while the inputs are
 still the same: a report of older ones is let go. The process beside reads and never writes; it steps back for whoever
-else wants the processor, hears no Ctrl-C, and ends with its master.
+else wants the processor, ignores Ctrl-C, and ends with its parent process.
 """
 
 from __future__ import annotations
