@@ -31,6 +31,17 @@ EXPLANATIONS: dict[NoticeKind, str] = {
 """What a notice means; kinds that are left out say all in their own words."""
 
 
+def heading(kind: NoticeKind) -> str:
+    """Return how a notice of a recording begins, as the documentation lists it; that of more channels has a number.
+
+    Examples
+    --------
+    >>> heading("cut"), heading("clipped")
+    ('the file is cut', 'clipped')
+    """
+    return {"cut": "the file is cut", "channel": "stereo"}.get(kind, kind)
+
+
 def notice_text(notice: Notice) -> str:
     """Say one notice.
 

@@ -132,9 +132,9 @@ def test_type_is_embedded_as_truetype(whole: History) -> None:
 
 def test_a_report_is_written_once(whole: History, tmp_path: Path) -> None:
     path = tmp_path / "cittern-07" / "report.pdf"
-    assert write_report(path, whole, SETTINGS) == ""
+    assert write_report(path, whole, SETTINGS) is None
     first = path.stat()
-    assert write_report(path, whole, SETTINGS) == ""
+    assert write_report(path, whole, SETTINGS) is None
     assert path.stat().st_ino == first.st_ino
 
 
