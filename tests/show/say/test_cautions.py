@@ -16,8 +16,8 @@ from tapbatch.show.say.cautions import (
 )
 
 SAID = {
-    Caution("state", before=("",), after=("strung",)): "state unsaid, then strung",
-    Caution("points", before=("bridge", "edge"), after=("",)): "points bridge and edge, then unsaid",
+    Caution("state", before=("",), after=("strung",)): "state not given, then strung",
+    Caution("points", before=("bridge", "edge"), after=("",)): "points bridge and edge, then not given",
     Caution("points"): "points: none in common",
     Caution("codec", before=("lossless",), after=("lossy",)): "codec lossless, then lossy",
     Caution("sample rate", before=("44100",), after=("44100", "48000")): "sample rate 44100, then 44100 and 48000 Hz",
