@@ -58,7 +58,8 @@ def caution_text(caution: Caution) -> str:
         case "points":
             return f"points {_named(caution)}" if caution.before else "points: none in common"
         case "sample rate":
-            return f"sample rate {_named(caution)} Hz"
+            rates_hz = (caution.before_rates_hz, caution.after_rates_hz)
+            return f"sample rate {', then '.join(' and '.join(map(str, side)) for side in rates_hz)} Hz"
         case "concert pitch":
             return f"concert pitch {_then(caution.before_hz, caution.after_hz)} Hz"
         case "string pitch":

@@ -20,7 +20,9 @@ SAID = {
     Caution("points", before=("bridge", "edge"), after=("",)): "points bridge and edge, then not given",
     Caution("points"): "points: none in common",
     Caution("codec", before=("lossless",), after=("lossy",)): "codec lossless, then lossy",
-    Caution("sample rate", before=("44100",), after=("44100", "48000")): "sample rate 44100, then 44100 and 48000 Hz",
+    Caution(
+        "sample rate", before_rates_hz=(44100,), after_rates_hz=(44100, 48000)
+    ): "sample rate 44100, then 44100 and 48000 Hz",
     Caution("recorder", before=("Trigpoints Two",), after=("B",)): "recorder Trigpoints Two, then B",
     Caution("concert pitch", before_hz=440.0, after_hz=431.0): "concert pitch 440, then 431 Hz",
     Caution("strings", after_cents=-14.0): "strings -14 cents",
