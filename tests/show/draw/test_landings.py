@@ -10,11 +10,11 @@ import pytest
 
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.landings import landing_blocks
 from tapbatch.show.draw.lettering import MM_PER_PT
 from tapbatch.show.draw.sheet import Dots, Lines, Sheet
 from tapbatch.show.pdf.bench_card import card_answers
 from tapbatch.show.pdf.report import report_sheets
+from tapbatch.show.view.landings import landing_blocks
 
 
 def drawn(history: History, title: str) -> list[Sheet]:
