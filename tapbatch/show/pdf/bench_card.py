@@ -11,6 +11,7 @@ from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.sheet import HEAD, INK, SOFT, WARN, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import chance_text, landing_name, to_go_text
 from tapbatch.show.view.drifts import drifts_into
 from tapbatch.show.view.landings import chosen_landings, is_risky
@@ -61,7 +62,7 @@ def card_answers(history: History, stage: Stage, lead: StageMode, steady_cents: 
 def _moved(drift: Drift | None) -> tuple[str, str]:
     if drift is None:
         return "nothing to compare with", ""
-    differed = f"besides the wood: {drift.caution}" if drift.caution else ""
+    differed = f"besides the wood: {cautions_text(drift.cautions)}" if drift.cautions else ""
     return words.moved_text(drift).split(" (")[0], differed
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 
 from tapbatch.compare.before_after import Comparison, SustainChange, side_by_side
+from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 
@@ -46,10 +47,10 @@ def rows_left_out(comparison: Comparison) -> int:
     return len(_known(comparison)) - len(sustain_rows(comparison))
 
 
-def common_reason(comparison: Comparison) -> str:
-    """Return the reason for which no row has a verdict, where it is the same for all rows; else nothing."""
+def common_reason(comparison: Comparison) -> NoVerdict | None:
+    """Return the reason for which no row has a verdict, where it is the same for all rows."""
     reasons = {row.why for row in sustain_rows(comparison)}
-    return reasons.pop() if len(reasons) == 1 else ""
+    return reasons.pop() if len(reasons) == 1 else None
 
 
 def _known(comparison: Comparison) -> list[SustainChange]:
