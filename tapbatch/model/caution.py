@@ -94,8 +94,8 @@ class Caution:
 class NoVerdict:
     """Why it is not said whether something rings longer or shorter.
 
-    ``caution`` says how the stages differ, for kind ``state``. ``sound`` is the kind of recording of which a stage
-    has only ``one``.
+    ``caution`` says how the stages differ, for kind ``state``. ``sound`` is the kind of sound of which a
+    stage has only ``one``.
     """
 
     kind: NoVerdictKind
