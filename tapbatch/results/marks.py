@@ -82,6 +82,11 @@ def read_marks(results: Path) -> Marks:
     return Marks(marks, tuple(refused))
 
 
+def is_known(results: Path, instrument: str) -> bool:
+    """Tell whether anything was made of an instrument of this identity."""
+    return _mark_path(results, instrument).is_file()
+
+
 def _read_mark(path: Path) -> Mark:
     from tapbatch.results.kept import KeptMark
 

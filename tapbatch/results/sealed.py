@@ -15,6 +15,8 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from tapbatch.model.notice import Notice
+
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
@@ -161,9 +163,9 @@ def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
     return ""
 
 
-def refuse(error: RefusedError) -> str:
-    """Set a file aside that cannot be trusted, to be made anew, and return what is to be said, in a line."""
-    return f"{error}; set aside as {set_aside(error.path)}, made anew"
+def refuse(error: RefusedError) -> Notice:
+    """Set a file aside that cannot be trusted, to be made anew, and return what is to be said."""
+    return Notice("set aside", path=error.path.name, other_path=set_aside(error.path), text=error.why)
 
 
 def _names(path: Path, kind: str) -> Iterator[Path]:

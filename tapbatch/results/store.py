@@ -204,7 +204,7 @@ class ReadingStore:
             if key not in keys:
                 self.drop(key)
 
-    def set_unclaimed_aside(self, ledger: Mapping[str, Entry]) -> list[str]:
+    def set_unclaimed_aside(self, ledger: Mapping[str, Entry]) -> dict[str, str]:
         """Set aside what may be the reading of a recording that is gone, where the ledger that knew was lost.
 
         Those are the readings that no entry names, that do not say whose they are, and that are of no sound that is
@@ -212,18 +212,18 @@ class ReadingStore:
 
         Returns
         -------
-        list of str
-            Their new names.
+        dict
+            Their new names, by key.
         """
         keys = {entry.key for entry in ledger.values()}
         sounds = {entry.sha256 for entry in ledger.values()}
-        aside = []
+        aside = {}
         for key in self._keys():
             if key not in keys and self._head(key) is None:
                 reading = self.get(key)
                 if reading is None or reading.sha256 not in sounds:
                     self._lately.pop(key, None)
-                    aside.append(set_aside(self._path(key), "unclaimed"))
+                    aside[key] = set_aside(self._path(key), "unclaimed")
         return aside
 
     def _keys(self) -> list[str]:

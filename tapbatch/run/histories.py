@@ -21,6 +21,7 @@ from tapbatch.compare.targets import with_landings
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import UNFORESEEN, ShopError, TapbatchError
 from tapbatch.model.history import History, Note
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Reading, Recording
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.lock import hold, name_of_command
@@ -32,6 +33,7 @@ from tapbatch.run.stamp import tool_stamp
 from tapbatch.run.workers import Alone
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.notes import NoteKey
+from tapbatch.show.say.notices import notice_text
 
 Item = tuple[Recording, str, bool]
 """A recording, the key of its reading, and whether it is missing."""
@@ -289,12 +291,13 @@ def _read_back(inputs: Inputs, store: ReadingStore) -> _Read:
 def _with_method(reading: Reading) -> Reading:
     if reading.method == METHOD:
         return reading
-    return replace(reading, notices=(*reading.notices, f"older method: version {reading.method}"))
+    return replace(reading, notices=(*reading.notices, Notice("older method", method=reading.method)))
 
 
 def _cut(items: Collection[tuple[Recording, Reading, bool]]) -> Iterator[Attention]:
     """Yield what needs attention of recordings that lack a part: they are measured as far as they go."""
     for recording, reading, missing in items:
         for notice in reading.notices:
-            if notice.startswith("the file is cut") and not missing:
-                yield Attention(where=recording.path, what=notice, remedy="copy it again from the recorder")
+            if notice.kind == "cut" and not missing:
+                what, remedy = notice_text(notice), "copy it again from the recorder"
+                yield Attention(where=recording.path, what=what, remedy=remedy)

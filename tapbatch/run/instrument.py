@@ -17,6 +17,7 @@ from tapbatch.model.reading import Attention
 from tapbatch.results.files import REPORT
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.histories import Inputs, history_of
+from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes, workbook_name, workbook_notices
@@ -109,7 +110,7 @@ def _worked_out(task: Task) -> Standing:
         files=files,
         card=card_of(history, settings).to_bytes(),
         lines=tuple(history_lines(history)),
-        notices=tuple(f"{name}: {notice}" for notice in notices),
+        notices=tuple(f"{name}: {notice_text(notice)}" for notice in notices),
         attention=worked.attention,
         damaged=worked.damaged,
         lost=worked.lost,

@@ -15,6 +15,7 @@ from pathlib import Path
 from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import NamingError, SoundError
 from tapbatch.model.names import parse_name
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Recording
 from tapbatch.results.readings import reading_key
 from tapbatch.results.store import GONE, Entry, Ledger, ReadingStore
@@ -26,8 +27,16 @@ from tapbatch.shop.listing import Facts, Listing, list_folder
 class Inventory:
     """Recordings by path with their ledger entries, and what was refused.
 
-    ``unseen`` is what the ledger remembers of recordings that cannot be used at present; ``found`` is the ledger as
-    it was.
+    Attributes
+    ----------
+    unseen
+        What the ledger remembers of recordings that cannot be used at present.
+    found
+        The ledger as it was.
+    renamed
+        For each recording that is there under another name, which one it is.
+    notices
+        What else was noticed on the way.
     """
 
     recordings: dict[str, Recording]
@@ -35,7 +44,8 @@ class Inventory:
     unseen: dict[str, Entry]
     found: Ledger
     attention: list[Attention]
-    notices: list[str] = field(default_factory=list)
+    renamed: list[Notice] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
 
     @property
     def before(self) -> dict[str, Entry]:
@@ -90,7 +100,7 @@ def _drop_renamed(stock: Inventory) -> None:
     present = {e.sha256: shown for shown, e in reversed(stock.ledger.items()) if not is_missing(e)}
     for shown, entry in list(stock.ledger.items()):
         if is_missing(entry) and entry.sha256 in present:
-            stock.notices.append(f"{shown} is now {present[entry.sha256]}")
+            stock.renamed.append(Notice("renamed", path=shown, other_path=present[entry.sha256]))
             del stock.ledger[shown], stock.recordings[shown]
 
 

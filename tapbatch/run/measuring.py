@@ -12,6 +12,7 @@ from collections.abc import Callable, Collection, Iterator
 from contextlib import AbstractContextManager, nullcontext
 
 from tapbatch.model.errors import TapbatchError
+from tapbatch.model.notice import Notice
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.inventory import Inventory, is_missing
 from tapbatch.run.job import Job, measure_to_text
@@ -98,7 +99,8 @@ def _set_aside_cut(job: Job, stock: Inventory, store: ReadingStore) -> None:
     """Set aside what is kept under the key of a job: it is cut, or there would be no job."""
     name = store.set_aside(job.key)
     if name:
-        stock.notices.append(f"{job.recording.path}: its kept reading is cut; set aside as {name}, measured anew")
+        notice = Notice("set aside", path=job.recording.path, other_path=name, text="has a kept reading that is cut")
+        stock.notices.append(notice)
 
 
 def _answers(jobs: Jobs, store: ReadingStore, crew: Crew) -> Iterator[tuple[Job, str | TapbatchError]]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from tapbatch.measure.method import METHOD
 from tapbatch.model.history import History
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.results.sealed import refuse, set_aside
@@ -27,6 +28,7 @@ from tapbatch.run.refresh import Refreshed, clear_forgotten, refresh
 from tapbatch.run.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Listing
+from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import write_table
 from tapbatch.show.tables.rows import attention_rows
 
@@ -51,6 +53,8 @@ class Outcome:
         Reports that are older than their tables.
     new
         Paths of recordings that were measured or are known under a new name.
+    renamed
+        For each recording that moved, where it was and where it is.
     """
 
     measured: int
@@ -60,6 +64,7 @@ class Outcome:
     notices: tuple[str, ...]
     reports_due: tuple[Due, ...] = ()
     new: tuple[str, ...] = ()
+    renamed: tuple[Notice, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +138,7 @@ class _Pass:
     stock: Inventory
     plan: Plan | None = None
     measured: int = 0
-    notices: list[str] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
 
     def go(self) -> Outcome:
         """Measure, make anew, put in place, and gather what is to be said."""
@@ -148,18 +153,19 @@ class _Pass:
             # The mark of an instrument without its card does not hold: it is made anew, once.
             refreshed = self._refresh()
             attention, _ = self._put_lists(refreshed)
-        notices = [*_method_notices(stock), *stock.notices, *refreshed.notices, *self.notices]
         if not stock.ledger and not attention:
-            where = self.shop.recordings_dir
-            notices.append(f"no recordings yet: drop them into {where}, named by instrument and stage")
+            self.notices.append(Notice("no recordings", path=str(self.shop.recordings_dir)))
+        before = map(notice_text, (*_method_notices(stock), *stock.renamed, *stock.notices))
+        notices = (*before, *refreshed.notices, *map(notice_text, self.notices))
         return Outcome(
             measured=self.measured,
             instruments=tuple(refreshed.instruments),
             lines=tuple(refreshed.lines),
             attention=tuple(attention),
-            notices=tuple(dict.fromkeys(n for n in notices if n)),
+            notices=tuple(dict.fromkeys(notices)),
             reports_due=self.plan.reports_due(self.store) if self.plan else (),
             new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
+            renamed=tuple(stock.renamed),
         )
 
     def _restore(self) -> None:
@@ -167,11 +173,12 @@ class _Pass:
         found = self.stock.found
         if found.refused is not None:
             name = set_aside(found.refused.path, leave=True)
-            self.notices.append(f"{found.refused}; set aside as {name}, restored from readings and recordings")
+            self._noticed_aside(found.refused.path.name, name, found.refused.why)
         if found.rebuilt:
-            told = "a kept reading does not say whose it is, and the ledger that knew was lost"
-            names = self.store.set_unclaimed_aside({**self.stock.before, **self.stock.remembered})
-            self.notices += [f"{told}; set aside as {name}" for name in names]
+            known = {**self.stock.before, **self.stock.remembered}
+            for key, name in self.store.set_unclaimed_aside(known).items():
+                why = "does not say whose reading it is, and the ledger that said so was lost"
+                self._noticed_aside(f"{key}.json", name, why)
 
     def _measure(self) -> None:
         """Measure what has no reading, and write the ledger before and after."""
@@ -194,12 +201,12 @@ class _Pass:
         if refreshed.damaged:
             for key in dict.fromkeys(refreshed.damaged):
                 if self.store.is_damaged(key):
-                    self._set_reading_aside(key, ", measured anew")
+                    self._set_reading_aside(key)
             self._measure()
             refreshed = self._refreshed((), last=True)
         for key in dict.fromkeys([*lost, *refreshed.lost]):
             if self.store.is_damaged(key):
-                self._set_reading_aside(key, "")
+                self._set_reading_aside(key)
         return refreshed
 
     def _refreshed(self, drawn: tuple[Drawn, ...], *, last: bool) -> Refreshed:
@@ -223,25 +230,30 @@ class _Pass:
         known = set(refreshed.instruments) | unusable
         clear_forgotten(shop, refreshed.marks, known)
         attention.sort(key=lambda a: (a.where, a.what))
-        self.notices.append(write_table(results / "attention.csv", "attention", attention_rows(attention)))
+        refused = write_table(results / "attention.csv", "attention", attention_rows(attention))
+        self.notices += [] if refused is None else [refused]
         marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
         said = refresh_page(results, marks, attention)
         self.notices += said.notices
         return attention, said.lacks
 
-    def _set_reading_aside(self, key: str, then: str) -> None:
+    def _set_reading_aside(self, key: str) -> None:
         name = self.store.set_aside(key)
         for path in (path for path, entry in self.stock.ledger.items() if entry.key == key):
-            self.notices.append(f"{path}: its kept reading cannot be trusted; set aside as {name}{then}")
+            self._noticed_aside(path, name, "has a kept reading that cannot be trusted")
+
+    def _noticed_aside(self, what: str, name: str, why: str) -> None:
+        self.notices.append(Notice("set aside", path=what, other_path=name, text=why))
 
     def _crew(self, recordings: int) -> Crew:
         pays = self.here.number > 1 and (self.how.jobs is not None or recordings >= WORTH_A_CREW)
         return self.here if pays and recordings > 1 else Alone()
 
 
-def _method_notices(stock: Inventory) -> list[str]:
-    """Say how many recordings a newer version of the method measured anew; the ledger names the older version."""
-    if not stock.before or stock.found.method in ("", METHOD):
+def _method_notices(stock: Inventory) -> list[Notice]:
+    """Return how many recordings a newer version of the method measured; the ledger names the older version."""
+    before = stock.found.method
+    if not stock.before or before in ("", METHOD):
         return []
     anew = sum(
         not is_missing(e) and stock.before[path].sha256 == e.sha256 and stock.before[path].key != e.key
@@ -249,5 +261,4 @@ def _method_notices(stock: Inventory) -> list[str]:
         if path in stock.before
     )
     kept = sum(map(is_missing, stock.ledger.values()))
-    said = f"the method is now version {METHOD}, it was {stock.found.method}: {anew} measured anew"
-    return [f"{said}, {kept} without their sound kept as they were" if kept else said]
+    return [Notice("new method", method=METHOD, method_before=before, count=anew, kept_count=kept)]

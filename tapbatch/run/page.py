@@ -16,6 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of, put_file
 from tapbatch.results.marks import Mark, read_card
@@ -29,7 +30,7 @@ PAGE = "index.html"
 class PageSaid:
     """What is to be said of the page, and whether it lacks an instrument whose card cannot be trusted."""
 
-    notices: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
     lacks: bool = False
 
 
@@ -58,17 +59,17 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     shown = sorted(marks, key=lambda mark: mark.instrument)
     basis = _basis(shown, attention)
     page, kept = results / PAGE, results / FOLDER / "page.json"
-    notices: list[str] = []
+    notices: list[Notice] = []
     if _as_left(kept, notices) == (basis, facts_of(page)):
         return PageSaid()
-    refused: list[str] = []
+    refused: list[Notice] = []
     notice = put_file(page, _page(results, shown, attention, refused))
-    if not notice and not refused:
+    if notice is None and not refused:
         put_file(kept, seal(json.dumps({"basis": basis, "facts": facts_of(page)})))
-    return PageSaid((*notices, *refused, *filter(None, [notice])), bool(refused))
+    return PageSaid((*notices, *refused, *([] if notice is None else [notice])), bool(refused))
 
 
-def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention], refused: list[str]) -> bytes:
+def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention], refused: list[Notice]) -> bytes:
     from tapbatch.show.browser.article import Card
     from tapbatch.show.browser.page import page_bytes
 
@@ -90,7 +91,7 @@ def _basis(marks: Sequence[Mark], attention: Sequence[Attention]) -> str:
     return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
 
 
-def _as_left(kept: Path, notices: list[str]) -> tuple[str, tuple[int, int] | None] | None:
+def _as_left(kept: Path, notices: list[Notice]) -> tuple[str, tuple[int, int] | None] | None:
     from tapbatch.results.kept import KeptPage
 
     with suppress(OSError):

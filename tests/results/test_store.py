@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapbatch.measure.method import METHOD
+from tapbatch.model.notice import Notice
 from tapbatch.results.readings import reading_to_json
 from tapbatch.results.store import GONE, Entry, ReadingStore
 from tests.results.test_readings import EMPTY
@@ -20,7 +21,7 @@ KEY, OTHER = "0" * 40, "1" * 40
 SOUND = "ab" * 32
 PATH = "NA/01 Säge/a.wav"
 ENTRY = Entry(sha256=SOUND, size=3, mtime_ns=1_700_000_000_123_456_789, key=KEY)
-READING = replace(EMPTY, sha256=SOUND, notices=("ü", ',"reading":'))
+READING = replace(EMPTY, sha256=SOUND, notices=(Notice("other", text='ü,"reading":'),))
 
 
 def kept(store: ReadingStore, key: str = KEY) -> Path:
@@ -154,7 +155,7 @@ def test_without_a_ledger_a_reading_without_a_head_is_set_aside(
     text: str, left: list[str], store: ReadingStore
 ) -> None:
     kept(store, OTHER).write_text(text, encoding="utf-8")
-    assert store.set_unclaimed_aside({PATH: ENTRY}) == left
+    assert list(store.set_unclaimed_aside({PATH: ENTRY}).values()) == left
     store.sweep({PATH: ENTRY})
     assert [(store.folder / name).read_text("utf-8") for name in left] == [text] * len(left)
     assert not kept(store, OTHER).exists()

@@ -140,7 +140,7 @@ def test_a_newer_method_measures_what_it_can_hear_and_keeps_the_rest_with_its_ve
     result = tapbatch("run", shop)
     assert "2 recordings measured" in result.out
     said = (
-        f"the method is now version {old}.1, it was {old}: 2 measured anew, 1 without their sound kept as they were"
+        f"the method is now version {old}.1, it was {old}: 2 measured again, 1 without their sound kept as they were"
     )
     assert f"note: {said}" in result.said
     notices = {r["recording"]: r["notice"] for r in rows_of(shop / "results" / "lyre-2" / "recordings.csv")}
@@ -238,7 +238,7 @@ def test_a_reading_that_is_there_and_cannot_be_read_is_told_and_measured_anew_or
     assert f"{LYRE}: its kept reading cannot be read; bring the recording back, or let go of it" in result.said
     assert "1 recording measured" in result.out
     for name in (LYRE, NA):
-        said = rf"note: {name}: its kept reading cannot be trusted; set aside as refused-\w+.json"
+        said = rf"note: {name} has a kept reading that cannot be trusted: the file is set aside as refused-\w+.json"
         assert re.search(said, result.said)
     assert rows_of(shop / "results" / "na" / "modes.csv")
     # and it is still known that one is missing

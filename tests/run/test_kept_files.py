@@ -177,7 +177,7 @@ def test_a_damaged_card_is_made_anew_with_the_page(shop: Path) -> None:
     page.unlink()
     result = tapbatch("run", shop)
     assert (result.status, page.read_bytes()) == (0, whole)
-    assert f"{path.name} does not fit its checksum; set aside as refused-{path.name}" in result.said
+    assert f"{path.name} does not fit its checksum: the file is set aside as refused-{path.name}" in result.said
 
 
 def test_a_damaged_ledger_does_not_cost_what_is_missing(shop: Path, sounds: dict[str, np.ndarray]) -> None:
