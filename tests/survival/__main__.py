@@ -19,8 +19,8 @@ RESULTS = Path(__file__).with_name("RESULTS.md")
 _HEAD = """\
 # What a run survives
 
-Each trial disturbs runs in one way and lets the next run finish. A disturbance is survived if the results are then byte
-for byte those of an undisturbed run, if nothing else lies among them, and if no recording was touched.
+Each trial disturbs runs in one way and lets the next run finish. A disturbance is survived if the results are then
+byte for byte those of an undisturbed run, if nothing else lies among them, and if no recording was touched.
 
 Made by `python -m tests.survival --write`.
 """
