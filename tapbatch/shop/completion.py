@@ -14,6 +14,9 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+# The kind of notice that stands in the table for a recording that is gone (:data:`tapbatch.model.notice.NoticeKind`).
+_MISSING = "missing"
+
 
 def instruments(below: Path = Path()) -> list[str]:
     """Return the instruments that have tables, sorted.
@@ -51,7 +54,7 @@ def stages(instrument: str, below: Path = Path()) -> list[str]:
 def gone(below: Path = Path()) -> list[str]:
     """Return the recordings that are gone and whose readings are kept, as ``recordings.csv`` shows them, sorted."""
     rows = (row for table in _tables(below) for row in _rows(table))
-    return sorted({row["recording"] for row in rows if (row.get("notice") or "").startswith("missing")})
+    return sorted({row["recording"] for row in rows if _MISSING in (row.get("notice") or "").split("; ")})
 
 
 def beginning(names: list[str], typed: str) -> list[str]:

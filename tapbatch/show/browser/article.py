@@ -26,6 +26,7 @@ from tapbatch.show.pdf.slip import Answer, latest_stage, slip_answers, stage_dat
 from tapbatch.show.say import words
 from tapbatch.show.say.conditions import learned_text
 from tapbatch.show.say.landings import chosen_landings, to_go_text
+from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
 
 ROOM = 48 * LETTER
@@ -115,7 +116,7 @@ def _row(history: History, stage: Stage | None, lead: StageMode | None, settings
     landing = next((c for c in chosen if c.mode == lead.mode), chosen[0] if chosen else None)
     go = f"{landing.landing_note}: {to_go_text(landing)}" if landing else ""
     moved = words.moved_cell(drift) if drift else "first stage"
-    caution = tag("span", " (caution)", class_="caution") if drift and drift.caution else ""
+    caution = tag("span", " (caution)", class_="caution") if drift and drift.cautions else ""
     return tag(
         "tr",
         *cells,
@@ -204,11 +205,7 @@ def _lead_staff(history: History, stage: Stage, lead: StageMode, settings: Instr
 
 
 def _noticed(history: History, stage: Stage | None) -> Markup:
-    notices = [*history.notices]
-    for heard in stage.heard if stage else ():
-        said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
-        notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]
-    items = [tag("li", notice, class_="caution") for notice in notices]
+    items = [tag("li", line, class_="caution") for line in noticed_lines(history, stage)]
     items += [tag("li", learned) for learned in learned_text(history)]
     return tag("ul", *items, class_="noticed") if items else Markup()
 

@@ -11,12 +11,14 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange, side_by_side
+from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.charts import HEADING_MM, draw_heading, nice_step
 from tapbatch.show.draw.lettering import wrapped
 from tapbatch.show.draw.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
 
 MOST_BANDS = 7
 MOST_MODES = 10
@@ -65,7 +67,7 @@ def draw_before_after(sheet: Sheet, top_mm: float, comparison: Comparison) -> No
     sheet.say(left + _AFTER_MM, y + 4.5, "after", SMALL, ha="right", colour=SOFT)
     _draw_scale(sheet, panel)
     y += 5.0
-    alike = rows[0].why if len({r.why for r in rows}) == 1 else ""
+    alike = rows[0].why if len({r.why for r in rows}) == 1 else None
     group = ""
     for row in rows:
         if _group(row) != group:
@@ -119,9 +121,10 @@ def _name(row: SustainChange, after: Stage) -> str:
 def _cautions(sheet: Sheet, comparison: Comparison) -> list[str]:
     rows = _rows(comparison)
     reasons = {r.why for r in rows}
-    said = list(comparison.cautions)
-    if len(reasons) == 1 and rows[0].why:
-        said = [f"no verdict on any: {rows[0].why}", *(c for c in said if c not in rows[0].why)]
+    said = [caution_text(c) for c in comparison.cautions]
+    if len(reasons) == 1 and rows[0].why is not None:
+        others = [caution_text(c) for c in comparison.cautions if c != rows[0].why.caution]
+        said = [f"no verdict on any: {no_verdict_explained(rows[0].why)}", *others]
     if not said:
         return []
     return wrapped(f"Differed besides the wood: {'; '.join(said)}", sheet.measure_mm, SMALL, most=4)
@@ -164,7 +167,7 @@ def _draw_scale(sheet: Sheet, panel: Panel) -> None:
         sheet.say(x, top - 0.8, text, SMALL, ha="center", colour=SOFT)
 
 
-def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: str, name: str) -> None:
+def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: NoVerdict | None, name: str) -> None:
     left = sheet.left_mm
     sure = bool(row.verdict)
     sheet.say(left, y, name, BODY, va="center", within_mm=_BEFORE_MM - 14.0)
@@ -182,7 +185,7 @@ def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: s
         said = f"{row.verdict}, {figures} %"
         sheet.say(left + _VERDICT_MM, y, said, SMALL, bold=row.verdict in ("longer", "shorter"), va="center")
     else:
-        said = f"{figures} %" if row.why == alike else f"{figures} %, no verdict: {row.why}"
+        said = f"{figures} %" if row.why == alike else f"{figures} %, no verdict: {no_verdict_text(row.why)}"
         sheet.say(
             left + _VERDICT_MM, y, said, SMALL, colour=SOFT, va="center", within_mm=sheet.measure_mm - _VERDICT_MM
         )

@@ -12,6 +12,7 @@ from tapbatch.show.draw.charts import drifts_into
 from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.sheet import HEAD, INK, SOFT, WARN, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import RISKY, chance_text, chosen_landings, landing_name, to_go_text
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
@@ -60,7 +61,7 @@ def card_answers(history: History, stage: Stage, lead: StageMode, steady_cents: 
 def _moved(drift: Drift | None) -> tuple[str, str]:
     if drift is None:
         return "nothing to compare with", ""
-    differed = f"besides the wood: {drift.caution}" if drift.caution else ""
+    differed = f"besides the wood: {cautions_text(drift.cautions)}" if drift.cautions else ""
     return words.moved_text(drift).split(" (")[0], differed
 
 

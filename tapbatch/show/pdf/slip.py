@@ -17,6 +17,7 @@ from tapbatch.show.draw.drift import draw_latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.conditions import learned_text
 from tapbatch.show.say.landings import (
     RISKY,
@@ -27,6 +28,7 @@ from tapbatch.show.say.landings import (
     to_go_text,
     way_text,
 )
+from tapbatch.show.say.notices import noticed_lines
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0
@@ -178,7 +180,7 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> tuple[str, st
         return "First stage", "nothing to compare with yet", []
     if drift is None:
         return "Not compared", f"with {before.stage_shown}", []
-    cautions = [f"differs besides the wood: {drift.caution}"] if drift.caution else []
+    cautions = [f"differs besides the wood: {cautions_text(drift.cautions)}"] if drift.cautions else []
     shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
     told = (
         f"since {shown.get(drift.from_stage, before.stage_shown)}",
@@ -305,10 +307,7 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = list(history.notices)
-    for heard in stage.heard if stage else ():
-        said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
-        notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]
+    notices = noticed_lines(history, stage)
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
     learned = learned_text(history)
     notices += learned

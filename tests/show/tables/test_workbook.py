@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.model.history import History
+from tapbatch.model.notice import Notice
 from tapbatch.show.tables import workbook
 from tapbatch.show.tables.columns import SCHEMA, Row, cell_text, read_table, write_table
 from tapbatch.show.tables.rows import history_to_tables
@@ -97,7 +98,7 @@ def test_more_rows_than_a_sheet_holds_are_said(monkeypatch: pytest.MonkeyPatch) 
     assert workbook.workbook_notices({"attention": rows}) == []
     monkeypatch.setattr(workbook, "MOST_ROWS", 2)
     (notice,) = workbook.workbook_notices({"attention": rows, "drift": []})
-    assert notice == "the workbook holds the first 2 of 3 rows of attention; attention.csv holds all"
+    assert notice == Notice("workbook full", name="attention", count=2, total_count=3)
     assert opened(workbook_bytes({"attention": rows}))["attention"].max_row == 3
 
 
