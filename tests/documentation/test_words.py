@@ -2,19 +2,53 @@
 
 from __future__ import annotations
 
-import ast
 import re
-from typing import TYPE_CHECKING
+from typing import get_args
 
 from tapbatch.model import names
+from tapbatch.model.caution import Caution, CautionKind
+from tapbatch.model.notice import KINDS, KINDS_OF_RECORDING, Notice
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import caution_text
+from tapbatch.show.say.notices import notice_text
 from tests.documentation import promised
 from tests.documentation.pages import ROOT, coded, first_cells, page, section, table
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
 WORDS = page("docs/words.md")
+
+# One of each kind, as the page shows them.
+CAUTIONS = (
+    Caution("state", before=("free",), after=("closed",)),
+    Caution("points", before=("bridge",), after=("edge",)),
+    Caution("codec", before=("lossless",), after=("lossy",)),
+    Caution("sample rate", before=("44100",), after=("48000",)),
+    Caution("recorder", before=("Pocket A",), after=("Field B",)),
+    Caution("concert pitch", before_hz=431.0, after_hz=440.0),
+    Caution("strings", after_cents=-14.0),
+    Caution("days", days=14),
+    # A rigid box: 600 log2(T) cents, that is 2.95 cents a degree at 20 C.
+    Caution("temperature", before_c=20.0, after_c=24.0, air_cents=4 * 2.95),
+    Caution("humidity", before_pct=45.0, after_pct=47.0),
+    # Tension goes with the square of the frequency (Mersenne).
+    Caution("string pitch", before_hz=435.0, after_hz=440.0, tension_pct=100 * ((440 / 435) ** 2 - 1)),
+    Caution("new strings"),
+    Caution("one tap"),
+)
+NOTICES = (
+    Notice("missing"),
+    Notice("older method", method="14"),
+    Notice("cut", there_s=3.5, promised_s=12.0),
+    Notice("damaged", count=3),
+    Notice("channel", number=1, count=2),
+    Notice("lossy codec", name="aac"),
+    Notice("low sample rate", rate_hz=8000),
+    Notice("non-finite samples", count=12),
+    Notice("silence"),
+    Notice("clipped"),
+    Notice("no tap"),
+    Notice("crowded", there_s=5400.0),
+    Notice("automatic gain"),
+)
 
 
 def flags_in_code() -> set[str]:
@@ -41,33 +75,22 @@ def test_every_verdict_is_explained_as_it_is_said() -> None:
     assert {coded(row[0])[0]: row[1] for row in rows} == dict(words.VERDICTS)
 
 
-def test_every_notice_is_explained() -> None:
-    explained = first_cells(section(WORDS, "## Notices"))
-    assert set(words.NOTICES) <= set(explained)
-    sources = [
-        (ROOT / "tapbatch" / name).read_text("utf-8") for name in ("measure/recording.py", "listen/sections.py")
-    ]
-    given = {text for source in sources for text in notices_of(source)}
-    assert len(given) > 6
-    assert {text for text in given if not text.startswith(tuple(explained))} == set()
+def test_every_caution_is_explained_and_reads_as_shown() -> None:
+    rows = {coded(row[0])[0]: row for row in table(section(WORDS, "## Cautions"))}
+    assert list(rows) == list(get_args(CautionKind))
+    assert all(row[2] for row in rows.values())
+    shown = {kind: coded(row[1])[0] for kind, row in rows.items()}
+    assert shown == {caution.kind: caution_text(caution) for caution in CAUTIONS}
 
 
-def notices_of(source: str) -> Iterator[str]:
-    """Yield how each notice in a module begins: the strings of its functions and lists that make notices."""
-    for node in ast.walk(ast.parse(source)):
-        makes = isinstance(node, ast.FunctionDef) and (node.name.endswith("_notice") or node.name == "_noticed")
-        lists = isinstance(node, ast.Assign) and any(getattr(t, "id", "") == "notices" for t in node.targets)
-        if makes or lists:
-            docstring = ast.get_docstring(node, clean=False) if isinstance(node, ast.FunctionDef) else None
-            beginnings = (text for part in ast.walk(node) if (text := beginning(part)))
-            yield from (text for text in beginnings if text != docstring and len(text) > 5)
-
-
-def beginning(node: ast.AST) -> str:
-    """Return how a text in the code begins, up to the first value set into it; else nothing."""
-    first = node.values[0] if isinstance(node, ast.JoinedStr) else node
-    text = first.value if isinstance(first, ast.Constant) and isinstance(first.value, str) else ""
-    return text if re.match(r"[a-z]", text) else ""
+def test_every_notice_is_explained_and_reads_as_shown() -> None:
+    rows = {coded(row[0])[0]: row for row in table(section(WORDS, "## Notices"))}
+    assert set(rows) == set(KINDS)
+    assert list(rows)[: len(KINDS_OF_RECORDING)] == list(KINDS_OF_RECORDING)
+    of_recording = {kind: rows[kind] for kind in KINDS_OF_RECORDING}
+    assert all(len(row) == 4 and all(row) for row in of_recording.values())
+    shown = {kind: coded(row[1])[0] for kind, row in of_recording.items() if kind != "other"}
+    assert shown == {notice.kind: notice_text(notice) for notice in NOTICES}
 
 
 def test_the_words_of_names() -> None:
