@@ -12,11 +12,11 @@ from typing import Literal
 
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
-from tapbatch.show.draw.charts import drifts_into
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.view.drifts import drifts_into
 
 ROW_MM = 4.6
 LEAST_ROWS = 6

@@ -23,7 +23,8 @@ from tapbatch.show.draw.sustain import draw_sustain, sustain_height_mm
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.canvas import pdf_bytes
 from tapbatch.show.pdf.pages import draw_flags, draw_how, draw_tables
-from tapbatch.show.pdf.slip import draw_slip, latest_stage, leading
+from tapbatch.show.pdf.slip import draw_slip
+from tapbatch.show.view.stages import latest_stage, leading
 
 BLOCK_GAP_MM = 7.0
 

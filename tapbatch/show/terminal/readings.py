@@ -19,11 +19,11 @@ from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
-from tapbatch.show.say.landings import landing_lines
 from tapbatch.show.say.notices import notice_explained, notice_text
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
+from tapbatch.show.view.landings import landing_lines
 
 if TYPE_CHECKING:
     from rich.console import Console

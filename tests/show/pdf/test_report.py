@@ -18,15 +18,15 @@ from tapbatch.model.caution import Caution
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.charts import chart_modes
 from tapbatch.show.draw.lettering import MM_PER_PT, Word, text_width_mm
 from tapbatch.show.draw.sheet import INK, SOFT, Dots, Lines, Paper, Sheet
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
 from tapbatch.show.pdf import pages
 from tapbatch.show.pdf.report import report_bytes, report_sheets, write_report
-from tapbatch.show.pdf.slip import latest_stage
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.view.modes import chart_modes
+from tapbatch.show.view.stages import latest_stage
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf reads the reports back")
 
