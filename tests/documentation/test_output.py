@@ -36,7 +36,7 @@ def test_pasted_output_is_what_the_commands_print(
 def assert_alike(shown: str, printed: str) -> None:
     """Words must be equal, numbers near: run ``python -m tests.documentation.paste`` where this fails."""
     ours, theirs = shown.split(), printed.split()
-    assert len(ours) == len(theirs), printed
+    assert len(ours) == len(theirs), f"run python -m tests.documentation.paste; printed:\n{printed}"
     for said, found in zip(ours, theirs, strict=True):
         if said == found:
             continue
