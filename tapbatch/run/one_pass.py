@@ -134,15 +134,16 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
     notices = [*map(notice_text, (*_method_notices(stock), *stock.renamed)), *refreshed.notices]
     if not stock.ledger and not attention:
         notices.append(notice_text(Notice("no recordings", path=str(shop.recordings_dir))))
-    notices.append(write_table(shop.results_dir / "attention.csv", "attention", attention_rows(attention)))
+    refused = [write_table(shop.results_dir / "attention.csv", "attention", attention_rows(attention))]
     marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
-    notices.append(refresh_page(shop.results_dir, marks, attention))
+    refused.append(refresh_page(shop.results_dir, marks, attention))
+    notices += [notice_text(n) for n in refused if n is not None]
     return Outcome(
         measured=measured,
         instruments=tuple(refreshed.instruments),
         lines=tuple(refreshed.lines),
         attention=tuple(attention),
-        notices=tuple(n for n in notices if n),
+        notices=tuple(notices),
         reports_due=stale.reports_due(store),
         new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
         renamed=tuple(stock.renamed),

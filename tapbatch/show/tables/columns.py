@@ -27,6 +27,7 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING, Literal
 
 from tapbatch.model.errors import ShopError
+from tapbatch.model.notice import Notice
 from tapbatch.results.files import put_file
 
 if TYPE_CHECKING:
@@ -176,7 +177,7 @@ TABLE_FILES = frozenset(f"{name}.csv" for name in OF_INSTRUMENT)
 _QUOTED = ";\t\r\n"
 
 
-def write_table(path: Path, name: str, rows: Sequence[Row]) -> str:
+def write_table(path: Path, name: str, rows: Sequence[Row]) -> Notice | None:
     """Write one table in one step; the file is left alone where its bytes would not change.
 
     Parameters
@@ -190,8 +191,8 @@ def write_table(path: Path, name: str, rows: Sequence[Row]) -> str:
 
     Returns
     -------
-    str
-        Empty, or a notice in one line where the old file could not be replaced and the new one lies beside it.
+    Notice or None
+        That the old file could not be replaced and the new one lies beside it; ``None`` where all went well.
 
     Raises
     ------

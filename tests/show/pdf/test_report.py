@@ -132,9 +132,9 @@ def test_type_is_embedded_as_truetype(whole: History) -> None:
 
 def test_a_report_is_written_once(whole: History, tmp_path: Path) -> None:
     path = tmp_path / "cittern-07" / "report.pdf"
-    assert write_report(path, whole, SETTINGS) == ""
+    assert write_report(path, whole, SETTINGS) is None
     first = path.stat()
-    assert write_report(path, whole, SETTINGS) == ""
+    assert write_report(path, whole, SETTINGS) is None
     assert path.stat().st_ino == first.st_ino
 
 
@@ -167,7 +167,7 @@ def test_the_slip_answers_before_all_else(whole: History) -> None:
     # What is far still, and whether the next step goes too far, stand beside what moved.
     assert next(text for text in said if text.startswith("Target")).endswith("43.2 c up")
     assert "34 % chance that the next passes it: take off less" in " ".join(said)
-    assert "Setting up anew moves a mode by 0.8 c" in " ".join(said)
+    assert "Setting up again moves a mode by 0.8 c" in " ".join(said)
     # The parts that were not worked on last keep a line of their own.
     assert "top, 04-bars-shaped" in said
     assert "D#3 +37.8 c" in said

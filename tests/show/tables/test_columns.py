@@ -64,7 +64,7 @@ def test_every_history_gives_the_same_bytes_twice_and_reads_back(any_history: Hi
     tables = history_to_tables(any_history)
     for name, rows in tables.items():
         assert table_bytes(name, rows) == table_bytes(name, history_to_tables(any_history)[name])
-        assert write_table(tmp_path / f"{name}.csv", name, rows) == ""
+        assert write_table(tmp_path / f"{name}.csv", name, rows) is None
         data = (tmp_path / f"{name}.csv").read_bytes()
         assert b"\r\n" not in data
         assert not data.startswith(b"\xef\xbb\xbf")
@@ -195,7 +195,7 @@ def test_an_unchanged_file_is_not_touched(tmp_path: Path) -> None:
     put_file(path, b"one")
     os.utime(path, ns=(1, 1))
     before = path.stat()
-    assert put_file(path, b"one") == ""
+    assert put_file(path, b"one") is None
     assert (path.stat().st_mtime_ns, path.stat().st_ino) == (before.st_mtime_ns, before.st_ino)
     put_file(path, b"two")
     assert path.stat().st_mtime_ns != before.st_mtime_ns
@@ -221,10 +221,10 @@ def test_a_file_held_open_keeps_its_content_and_the_new_one_lies_beside(
     with monkeypatch.context() as held:
         _refuse(held, "modes.csv")
         notice = put_file(path, b"new")
-    assert "modes (new).csv" in notice
-    assert "\n" not in notice
+    assert notice is not None
+    assert (notice.kind, notice.path, notice.other_path) == ("not replaced", str(path), "modes (new).csv")
     assert (path.read_bytes(), beside(path).read_bytes()) == (b"old", b"new")
-    assert put_file(path, b"newer") == ""
+    assert put_file(path, b"newer") is None
     assert [p.name for p in tmp_path.iterdir()] == ["modes.csv"]
 
 
