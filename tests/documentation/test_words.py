@@ -21,7 +21,7 @@ CAUTIONS = (
     Caution("state", before=("free",), after=("closed",)),
     Caution("points", before=("bridge",), after=("edge",)),
     Caution("codec", before=("lossless",), after=("lossy",)),
-    Caution("sample rate", before=("44100",), after=("48000",)),
+    Caution("sample rate", before_rates_hz=(44100,), after_rates_hz=(48000,)),
     Caution("recorder", before=("Pocket A",), after=("Field B",)),
     Caution("concert pitch", before_hz=431.0, after_hz=440.0),
     Caution("strings", after_cents=-14.0),
