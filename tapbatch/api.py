@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapbatch.model.errors import ShopError, TapbatchError
-from tapbatch.show.tables.columns import SCHEMA, read_table, rows_to_frame, units_of
+from tapbatch.show.tables.columns import SCHEMA
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,6 +98,7 @@ def load_table(
     tapbatch.model.errors.ShopError: nowhere: there is no such folder; ...
     """
     from tapbatch.shop.folder import open_shop
+    from tapbatch.show.tables.frames import read_table, units_of
 
     if name not in SCHEMA:
         msg = f"no table is called {name!r}; expected one of {', '.join(SCHEMA)}"
@@ -112,6 +113,7 @@ def _of_all(results: Path, name: str, instrument: str | None) -> pd.DataFrame:
     import pandas as pd
 
     from tapbatch.model.names import identity
+    from tapbatch.show.tables.frames import read_table
 
     known = {path.parent.name: path for path in sorted(results.glob(f"*/{name}.csv"))}
     wanted = list(known) if instrument is None else [identity(instrument)]
@@ -167,6 +169,7 @@ def measure_file(
     """
     from tapbatch.model.settings import InstrumentSettings
     from tapbatch.run.files import read_files
+    from tapbatch.show.tables.frames import rows_to_frame, units_of
     from tapbatch.show.tables.rows import mode_rows
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch_hz, band_hz=band_hz)
@@ -229,10 +232,10 @@ def simulate_recording(
     ([[220.0, 0.4]], 'Hz')
     """
     import numpy as np
-    import pandas as pd
     import soundfile
 
     from tapbatch.measure.bound import lone_mode_bound
+    from tapbatch.show.tables.frames import numbers_to_frame
     from tapbatch.simulate import taps as simulate
 
     if not (taps >= 1 and noise_rms > 0 and modes):
@@ -260,6 +263,4 @@ def simulate_recording(
         energy_over_noise = taps * 10 ** (mode.energy_db / 10) * sample_rate_hz / noise_rms**2
         sd_hz, sd_log = lone_mode_bound(mode.t60_s, energy_over_noise)
         rows.append((mode.freq_hz, mode.t60_s, sd_hz, sd_log * mode.t60_s))
-    truth = pd.DataFrame(rows, columns=["freq_hz", "t60_s", "freq_bound_hz", "t60_bound_s"])
-    truth.attrs["units"] = {"freq_hz": "Hz", "t60_s": "s", "freq_bound_hz": "Hz", "t60_bound_s": "s"}
-    return truth
+    return numbers_to_frame(rows, {"freq_hz": "Hz", "t60_s": "s", "freq_bound_hz": "Hz", "t60_bound_s": "s"})

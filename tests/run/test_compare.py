@@ -15,7 +15,7 @@ from tapbatch.run import measuring
 from tapbatch.run.job import Job
 from tapbatch.run.one_pass import Outcome, run_shop
 from tapbatch.shop.folder import open_shop
-from tapbatch.show.tables.columns import read_table
+from tapbatch.show.tables.frames import read_table
 from tests.compare.builds import mode, reading
 
 LABELS = '[[mode]]\nlabel = "air"\nnear_hz = 176\nkind = "air"\n'

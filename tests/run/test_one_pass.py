@@ -97,7 +97,7 @@ def test_known_moves_are_told(done: Path) -> None:
 
 
 def test_an_instrument_called_na_is_not_an_empty_cell(done: Path) -> None:
-    from tapbatch.show.tables.columns import read_table
+    from tapbatch.show.tables.frames import read_table
 
     assert set(recordings_of(done, "na")) == {"NA/01 closed/voice note.wav", "NA/02 opened/voice note.wav"}
     assert set(read_table(done / "results" / "na" / "recordings.csv")["stage"]) == {"01 closed", "02 opened"}
