@@ -6,6 +6,7 @@ import re
 import shutil
 import stat
 import subprocess
+import tomllib
 from pathlib import PurePosixPath
 
 import pytest
@@ -108,6 +109,13 @@ def test_modules_that_developers_may_run_are_there() -> None:
     for module in set(re.findall(r"python -m (tests[\w.]*)", page("DEVELOPERS.md"))):
         path = ROOT / module.replace(".", "/")
         assert (path / "__main__.py").exists() or path.with_suffix(".py").exists(), module
+
+
+def test_extras_that_are_named_can_be_installed() -> None:
+    named = {extra for name in PAGES for extra in re.findall(r"'(?:tapbatch|\.)\[(\w+)\]'", page(name))}
+    assert named == set(
+        tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["optional-dependencies"]
+    )
 
 
 def test_two_commands_do_all_set_up_and_ci_takes_them_from_here() -> None:
