@@ -409,7 +409,7 @@ def test_the_bytes_of_a_file_decide_and_not_its_name(tmp_path: Path) -> None:
 
 
 def _print_table() -> None:
-    """Print what becomes of each form of file under each way of damage, five times each, for DEVELOPERS.md."""
+    """Print what becomes of each form of file under each way of damage, five times each."""
 
     class Folder:
         def mktemp(self, _name: str) -> Path:
