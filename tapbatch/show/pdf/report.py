@@ -99,7 +99,7 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
         sheet, y = book.place("Spectra", SPECTRA_CAPTION, height)
         draw_spectra(sheet, y, history, part, steady, spelling, book.room_mm)
     _add_decays(book, history)
-    draw_tables(lambda height, least: book.place("Tables", "", height, least), history)
+    draw_tables(lambda height, least: book.place("Tables", "", height, least), history, steady)
     sheet, y = book.place("How the numbers were got", "", book.room_mm)
     draw_flags(sheet, draw_how(sheet, y + 2.0) + 5.0, history)
     return book.numbered()

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
 from tapbatch.model.reading import Attention, Mode
 from tapbatch.show.tables.columns import OF_INSTRUMENT, Row
+from tapbatch.show.view.notices import notices_of
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
@@ -93,9 +94,6 @@ def sustain_rows(stage: Stage) -> list[Row]:
 
 def _recording_row(stage: Stage, heard: Heard) -> Row:
     recording, reading = heard.recording, heard.reading
-    notices = [*reading.notices]
-    if heard.missing and "missing" not in notices:
-        notices.insert(0, "missing")
     return {
         "recording": recording.path,
         "sha256": recording.sha256,
@@ -110,7 +108,7 @@ def _recording_row(stage: Stage, heard: Heard) -> Row:
         "sample_rate_hz": reading.sample_rate_hz,
         "taps_found": len(reading.taps),
         "taps_used": len(reading.used_taps),
-        "notice": "; ".join(notices),
+        "notice": "; ".join(notices_of(heard)),
     }
 
 
