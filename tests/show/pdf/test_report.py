@@ -9,7 +9,6 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from itertools import combinations
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,7 +19,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.lettering import MM_PER_PT, Word, text_width_mm
 from tapbatch.show.draw.sheet import INK, SOFT, Dots, Lines, Paper, Sheet
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
-from tapbatch.show.pdf.report import report_bytes, report_sheets, write_report
+from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.say import words
 from tapbatch.show.view.modes import chart_modes
 from tapbatch.show.view.stages import latest_stage
@@ -125,14 +124,6 @@ def test_type_is_embedded_as_truetype(whole: History) -> None:
         for font in embedded.values()
     )
     assert fonts == [("DejaVuSans", "/TrueType", True), ("DejaVuSans-Bold", "/TrueType", True)]
-
-
-def test_a_report_is_written_once(whole: History, tmp_path: Path) -> None:
-    path = tmp_path / "cittern-07" / "report.pdf"
-    assert write_report(path, whole, SETTINGS) == ""
-    first = path.stat()
-    assert write_report(path, whole, SETTINGS) == ""
-    assert path.stat().st_ino == first.st_ino
 
 
 def test_a_report_needs_none_of_the_heavy_libraries() -> None:
