@@ -22,10 +22,11 @@ from tapbatch.show.browser.stages import drift_figure, drift_figures, sustain_fi
 from tapbatch.show.browser.strings import DANGER, strings_figure
 from tapbatch.show.draw.drift import LATEST
 from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.notices import NOTHING_READ, WHAT_TO_DO, noticed
 from tapbatch.show.view.rows import ModeRow, lead_row
+from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.stages import latest_stage, plucked_stage, stage_date
 from tapbatch.show.view.standing import standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
@@ -189,7 +190,7 @@ def _answer(answer: Answer) -> Markup:
 
 
 def _noticed(history: History, stage: Stage | None) -> Markup:
-    items = [tag("li", notice, class_="caution") for notice in noticed(history, stage)]
+    items = [tag("li", notice, class_="caution") for notice in noticed_lines(history, stage)]
     items += [tag("li", learned) for learned in learned_text(history)]
     return tag("ul", *items, class_="noticed") if items else Markup()
 

@@ -11,11 +11,13 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange
+from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Stage
 from tapbatch.show.draw.charts import HEADING_MM, draw_heading, nice_step
 from tapbatch.show.draw.lettering import wrapped
 from tapbatch.show.draw.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
 from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
 from tapbatch.show.view.side_by_side import last_two as last_two
 
@@ -86,9 +88,10 @@ def _name(row: SustainChange, after: Stage) -> str:
 
 def _cautions(sheet: Sheet, comparison: Comparison) -> list[str]:
     alike = common_reason(comparison)
-    said = list(comparison.cautions)
-    if alike:
-        said = [f"no verdict on any: {alike}", *(c for c in said if c not in alike)]
+    said = [caution_text(c) for c in comparison.cautions]
+    if alike is not None:
+        others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
+        said = [f"no verdict on any: {no_verdict_explained(alike)}", *others]
     if not said:
         return []
     return wrapped(f"Differed besides the wood: {'; '.join(said)}", sheet.measure_mm, SMALL, most=4)
@@ -131,7 +134,7 @@ def _draw_scale(sheet: Sheet, panel: Panel) -> None:
         sheet.say(x, top - 0.8, text, SMALL, ha="center", colour=SOFT)
 
 
-def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: str, name: str) -> None:
+def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: NoVerdict | None, name: str) -> None:
     left = sheet.left_mm
     sure = bool(row.verdict)
     sheet.say(left, y, name, BODY, va="center", within_mm=_BEFORE_MM - 14.0)
@@ -149,7 +152,7 @@ def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: s
         said = f"{row.verdict}, {figures} %"
         sheet.say(left + _VERDICT_MM, y, said, SMALL, bold=row.verdict in ("longer", "shorter"), va="center")
     else:
-        said = f"{figures} %" if row.why == alike else f"{figures} %, no verdict: {row.why}"
+        said = f"{figures} %" if row.why == alike else f"{figures} %, no verdict: {no_verdict_text(row.why)}"
         sheet.say(
             left + _VERDICT_MM, y, said, SMALL, colour=SOFT, va="center", within_mm=sheet.measure_mm - _VERDICT_MM
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapbatch.model.history import Drift, History, Stage
+from tapbatch.show.say.cautions import cautions_text
 
 
 def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
@@ -21,7 +22,7 @@ def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list
 
 def differed_text(drift: Drift | None) -> str:
     """Say what differed besides the wood between the stages of a drift; empty where nothing is known to."""
-    return drift.caution if drift else ""
+    return cautions_text(drift.cautions) if drift else ""
 
 
 def sign_text(verdict: str, change_cents: float | None) -> str:

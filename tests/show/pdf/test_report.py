@@ -13,6 +13,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
@@ -21,6 +22,7 @@ from tapbatch.show.draw.sheet import INK, SOFT, Dots, Lines, Paper, Sheet
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
 from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.view.modes import chart_modes
 from tapbatch.show.view.stages import latest_stage
 
@@ -199,7 +201,7 @@ def test_a_caution_stands_beside_the_move_that_it_concerns(
     ]
     slip = drawn(make_history(stages))[0]
     moved = next(word for word in slip.words if word.text == "Moved?")
-    caution = next(word for word in slip.words if "closed to strung" in word.text)
+    caution = next(word for word in slip.words if "state closed, then strung" in word.text)
     rings = next(word for word in slip.words if word.text == "Rings?")
     assert moved.y_mm < caution.y_mm < rings.y_mm
 
@@ -349,10 +351,10 @@ def test_a_sound_is_as_cautious_as_its_modes(whole: History) -> None:
 def test_what_differed_stands_on_the_page_of_the_drift(histories: dict[str, Callable[[], History]]) -> None:
     history = histories["whole"]()
     said = texts(drawn(history), "Drift")
-    assert "08-strung: state: closed to strung" in said
+    assert "08-strung: state closed, then strung" in said
     many = histories["forty stages"]()
     many = dataclasses.replace(
-        many, drifts=tuple(dataclasses.replace(d, caution="2 days passed") for d in many.drifts)
+        many, drifts=tuple(dataclasses.replace(d, cautions=(Caution("days", days=2),)) for d in many.drifts)
     )
     said = texts(drawn(many), "Drift")
     assert "05-voicing step 40: 2 days passed" in said
@@ -381,7 +383,7 @@ def test_what_is_not_known_is_not_drawn_as_a_number(any_history: History) -> Non
 def test_a_caution_too_long_for_its_column_is_said_whole(histories: dict[str, Callable[[], History]]) -> None:
     history = histories["cautions galore"]()
     said = " ".join(texts(drawn(history), "Tables"))
-    long = {d.caution for d in history.drifts if d.to_stage == history.stages[-1].stage}
+    long = {cautions_text(d.cautions) for d in history.drifts if d.to_stage == history.stages[-1].stage}
     assert len(long) > 2
     assert all(caution in said for caution in long)
 
