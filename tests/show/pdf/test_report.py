@@ -157,7 +157,7 @@ def test_the_slip_answers_before_all_else(whole: History) -> None:
     # What is far still, and whether the next step goes too far, stand beside what moved.
     assert next(text for text in said if text.startswith("Target")).endswith("43.2 c up")
     assert "34 % chance that the next passes it: take off less" in " ".join(said)
-    assert "Setting up anew moves a mode by 0.8 c" in " ".join(said)
+    assert "Setting up again moves a mode by 0.8 c" in " ".join(said)
     # The parts that were not worked on last keep a line of their own.
     assert "top, 04-bars-shaped" in said
     assert "D#3 +37.8 c" in said
