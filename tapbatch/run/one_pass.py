@@ -16,6 +16,7 @@ from tapbatch.measure.method import METHOD
 from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
+from tapbatch.results.files import put_file
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.results.sealed import refuse, set_aside
 from tapbatch.results.store import ReadingStore
@@ -29,7 +30,7 @@ from tapbatch.run.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Listing
 from tapbatch.show.say.notices import notice_text
-from tapbatch.show.tables.columns import write_table
+from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import attention_rows
 
 Say = Callable[[str], None]
@@ -230,7 +231,7 @@ class _Pass:
         known = set(refreshed.instruments) | unusable
         clear_forgotten(shop, refreshed.marks, known)
         attention.sort(key=lambda a: (a.where, a.what))
-        refused = write_table(results / "attention.csv", "attention", attention_rows(attention))
+        refused = put_file(results / "attention.csv", table_bytes("attention", attention_rows(attention)))
         self.notices += [] if refused is None else [refused]
         marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
         said = refresh_page(results, marks, attention)

@@ -15,7 +15,7 @@ from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.charts import HEADING_MM, draw_heading, mode_at
 from tapbatch.show.draw.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import chance_text, step_text, to_go_text, way_text
+from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky
 from tapbatch.show.view.landings import landing_blocks as landing_blocks
 
@@ -121,8 +121,7 @@ def _draw_now(sheet: Sheet, panel: Panel, y: float, stage: Stage, mode: StageMod
 def _draw_step(sheet: Sheet, panel: Panel, y: float, now: float, landing: Landing) -> None:
     steps = (landing.step_low_cents, landing.step_cents, landing.step_high_cents)
     if any(v is None or not math.isfinite(v) for v in steps):
-        why = step_text(landing).removeprefix("one more step not known ").strip("()")
-        _say(sheet, y, "after one more step", "not known", why)
+        _say(sheet, y, "after one more step", "not known", steps_seen_text(landing))
         return
     low, middle, high = (float(panel.x_mm(now + v)) for v in steps if v is not None)
     sheet.lines([[(low, y), (high, y)]], MARK_PALE, 1.4, name=f"step {landing.mode}")

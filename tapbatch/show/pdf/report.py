@@ -6,12 +6,9 @@ The bytes depend on the history and the settings alone.
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 from tapbatch.model.history import History
-from tapbatch.model.notice import Notice
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.results.files import put_file
 from tapbatch.show.draw.before_after import before_after_height_mm, draw_before_after, last_two
 from tapbatch.show.draw.charts import chart_modes
 from tapbatch.show.draw.decays import decays_a_sheet, draw_decays, trace_of
@@ -30,33 +27,16 @@ from tapbatch.show.view.stages import latest_stage, leading
 BLOCK_GAP_MM = 7.0
 
 
-def write_report(path: Path, history: History, settings: InstrumentSettings) -> Notice | None:
-    """Write the report of one instrument in one step; left alone where its bytes would not change.
+def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
+    """Return the report of one instrument as the bytes of its PDF.
 
     Parameters
     ----------
-    path
-        Where the PDF belongs.
     history
         The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
     settings
         Of the instrument: what counts as steady, sharps or flats, and the paper.
-
-    Returns
-    -------
-    Notice or None
-        That the old file could not be replaced and the new one lies beside it; ``None`` where all went well.
-
-    Raises
-    ------
-    ShopError
-        Where the folder cannot be written.
     """
-    return put_file(path, report_bytes(history, settings))
-
-
-def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
-    """Return the report of one instrument as the bytes of its PDF; see :func:`write_report`."""
     return pdf_bytes(
         report_sheets(history, settings),
         title=f"{history.instrument_shown}: readings",
@@ -65,7 +45,7 @@ def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
 
 
 def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
-    """Return the pages of the report of one instrument, drawn; see :func:`write_report`."""
+    """Return the pages of the report of one instrument, drawn; see :func:`report_bytes`."""
     book = _Book(history, settings.paper)
     steady, spelling = settings.steady_cents, settings.spelling
     draw_slip(book.add("Reading slip"), history, steady, spelling)
@@ -100,7 +80,7 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
         sheet, y = book.place("Spectra", SPECTRA_CAPTION, height)
         draw_spectra(sheet, y, history, part, steady, spelling, book.room_mm)
     _add_decays(book, history)
-    draw_tables(lambda height, least: book.place("Tables", "", height, least), history)
+    draw_tables(lambda height, least: book.place("Tables", "", height, least), history, steady)
     sheet, y = book.place("How the numbers were got", "", book.room_mm)
     draw_flags(sheet, draw_how(sheet, y + 2.0) + 5.0, history)
     return book.numbered()

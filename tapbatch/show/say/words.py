@@ -186,21 +186,6 @@ def t60_text(mode: StageMode) -> str:
     return seconds_text(mode.t60_s, mode.t60_low_s, mode.t60_high_s)
 
 
-def mode_line(mode: StageMode) -> str:
-    """Return a mode in one line: note, cents, how sure, hertz, T60.
-
-    Examples
-    --------
-    >>> mode = StageMode(mode="r1", lead=True, freq_hz=234.765, freq_low_hz=234.71, freq_high_hz=234.82, note="A#3",
-    ...                  cents=12.34, t60_s=0.3524, t60_low_s=0.340, t60_high_s=0.364, level_db=0.0, taps=5,
-    ...                  within_cents=0.1, between_cents=0.3)
-    >>> mode_line(mode)
-    'A#3 +12.3 c, ± 0.4 c, 234.76 Hz, T60 0.352 ± 0.012 s'
-    """
-    rings = f", T60 {t60_text(mode)} s" if t60_text(mode) else ""
-    return f"{note_text(mode)}, {sure_text(mode)}, {hz_text(mode)} Hz{rings}"
-
-
 def how_sure(mode: StageMode, steady_cents: float) -> Sureness:
     """Return whether a pitch can be trusted, in a shop that counts a move within ``steady_cents`` as none.
 
@@ -211,11 +196,6 @@ def how_sure(mode: StageMode, steady_cents: float) -> Sureness:
     if DOUBTS.intersection(mode.flags) or not half <= 4 * steady_cents:
         return "unsure"
     return "sure" if half <= steady_cents else "fairly sure"
-
-
-def doubts(mode: StageMode, stage: Stage) -> list[str]:
-    """Return the flags of a mode and its stage, each once with its explanation."""
-    return [explain(flag) for flag in dict.fromkeys((*mode.flags, *stage.flags))]
 
 
 def explain(flag: str) -> str:

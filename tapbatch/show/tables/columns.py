@@ -22,12 +22,8 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Literal
-
-from tapbatch.model.notice import Notice
-from tapbatch.results.files import put_file
 
 if TYPE_CHECKING:
     pass
@@ -174,33 +170,6 @@ TABLE_FILES = frozenset(f"{name}.csv" for name in OF_INSTRUMENT)
 
 
 _QUOTED = ";\t\r\n"
-
-
-def write_table(path: Path, name: str, rows: Sequence[Row]) -> Notice | None:
-    """Write one table in one step; the file is left alone where its bytes would not change.
-
-    Parameters
-    ----------
-    path
-        Where the table belongs.
-    name
-        A key of ``SCHEMA``.
-    rows
-        By column name; a column that a row lacks is empty.
-
-    Returns
-    -------
-    Notice or None
-        That the old file could not be replaced and the new one lies beside it; ``None`` where all went well.
-
-    Raises
-    ------
-    ShopError
-        Where the folder cannot be written.
-    KeyError
-        Where ``name`` is no table, or a row has a column that the table has not.
-    """
-    return put_file(path, table_bytes(name, rows))
 
 
 def table_bytes(name: str, rows: Sequence[Row]) -> bytes:

@@ -17,6 +17,8 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text, no_verdict_explained
 from tapbatch.show.terminal.readings import WIDTH, say_lines, wrapped_lines
 from tapbatch.show.terminal.wrapping import padded
+from tapbatch.show.view.modes import mode_at
+from tapbatch.show.view.side_by_side import same_reason
 
 _INDENT = 41
 
@@ -74,7 +76,7 @@ def _pitch_lines(comparison: Comparison) -> list[tuple[str, str]]:
 
 
 def _hz(stage: Stage, drift: Drift) -> str:
-    mode = next((m for m in stage.modes if m.mode == drift.mode), None)
+    mode = mode_at(stage, drift.mode)
     return f"{words.hz_text(mode)} Hz" if mode else "-"
 
 
@@ -83,7 +85,7 @@ def _sustain_lines(changes: Sequence[SustainChange]) -> list[tuple[str, str]]:
     if not shown:
         return []
     lines = [(_row("Sustain (T60)", ("before", "after"), "rings"), "dim")]
-    alike = shown[0].why if len({c.why for c in shown}) == 1 else None
+    alike = same_reason(shown)
     if alike is not None:
         lines += [(line, "") for line in wrapped_lines(f"No verdict on any: {no_verdict_explained(alike)}.")]
     for change in shown:

@@ -6,6 +6,7 @@ Conventions: as in :mod:`tapbatch.compare.before_after`.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from tapbatch.compare.before_after import Comparison, SustainChange, side_by_side
 from tapbatch.model.caution import NoVerdict
@@ -49,7 +50,18 @@ def rows_left_out(comparison: Comparison) -> int:
 
 def common_reason(comparison: Comparison) -> NoVerdict | None:
     """Return the reason for which no row has a verdict, where it is the same for all rows."""
-    reasons = {row.why for row in sustain_rows(comparison)}
+    return same_reason(sustain_rows(comparison))
+
+
+def same_reason(rows: Sequence[SustainChange]) -> NoVerdict | None:
+    """Return the reason against a verdict that some rows have in common.
+
+    Examples
+    --------
+    >>> same_reason([]) is None
+    True
+    """
+    reasons = {row.why for row in rows}
     return reasons.pop() if len(reasons) == 1 else None
 
 
