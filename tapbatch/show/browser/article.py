@@ -14,13 +14,10 @@ from dataclasses import asdict, dataclass
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.drawing import LETTER, cut
+from tapbatch.show.browser.figures import lead_figure, part_figures, strings_figure
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import drift_sheet, modes_sheet, strings_sheet, targets_sheet
-from tapbatch.show.browser.sounds import decay_figure, spectrum_figure
-from tapbatch.show.browser.stages import drift_figure, drift_figures, sustain_figure
-from tapbatch.show.browser.strings import DANGER, strings_figure
-from tapbatch.show.draw.charts import drifts_into
-from tapbatch.show.draw.drift import LATEST
+from tapbatch.show.draw.over_stages import drifts_into
 from tapbatch.show.draw.strings import plucked_stage
 from tapbatch.show.pdf.slip import Answer, latest_stage, slip_answers, stage_date
 from tapbatch.show.say import words
@@ -178,7 +175,7 @@ def _reading(history: History, stage: Stage, lead: StageMode, settings: Instrume
         tag("p", f"played: {played}", class_="played") if played else "",
     ]  # fmt: skip
     answers = slip_answers(history, stage, lead, settings.steady_cents)
-    staff = _lead_staff(history, stage, lead, settings)
+    staff = lead_figure(history, stage, lead.mode, settings)
     # Screen and ear get the lead first: its staff comes after what it shows.
     return tag(
         "div",
@@ -198,11 +195,6 @@ def _answer(answer: Answer) -> Markup:
     return tag("div", label, tag("dd", *pieces), class_=f"answer {_KINDS.get(question, 'more')}")
 
 
-def _lead_staff(history: History, stage: Stage, lead: StageMode, settings: InstrumentSettings) -> Markup:
-    stages = history.of_part(stage.part)[-LATEST:]
-    return drift_figure(history, stages, lead.mode, settings.steady_cents, settings.spelling)
-
-
 def _noticed(history: History, stage: Stage | None) -> Markup:
     notices = [*history.notices]
     for heard in stage.heard if stage else ():
@@ -216,20 +208,12 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
 def _charts(history: History, settings: InstrumentSettings) -> Markup:
     parts: list[Markup] = []
     for part in history.parts:
-        stages = history.of_part(part)
-        drifts = drift_figures(history, part, settings.steady_cents, settings.spelling)
-        sounds = [
-            *sustain_figure(history, part, settings.steady_cents, settings.spelling),
-            *spectrum_figure(stages, settings.steady_cents, settings.spelling),
-            *decay_figure(stages[-1]),
-        ]
-        blocks = [tag("div", *figures, class_="figures") for figures in (drifts, sounds) if figures]
+        blocks = [tag("div", *figures, class_="figures") for figures in part_figures(history, part, settings)]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]
     plucked = plucked_stage(history)
     if plucked is not None:
         parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
-        parts.append(tag("p", DANGER, class_="danger"))
     if not parts:
         return Markup()
     return _fold("Charts", history, parts, "charts")

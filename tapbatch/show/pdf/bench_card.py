@@ -8,9 +8,11 @@ say with its interval.
 from __future__ import annotations
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
-from tapbatch.show.draw.charts import drifts_into
+from tapbatch.show.draw.chart import HEAD
 from tapbatch.show.draw.lettering import text_width_mm
-from tapbatch.show.draw.sheet import HEAD, INK, SOFT, WARN, Sheet
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.over_stages import drifts_into
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import RISKY, chance_text, chosen_landings, landing_name, to_go_text
 
@@ -26,22 +28,22 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, lead: StageMod
     left, right = sheet.left_mm, sheet.right_mm
     placed = f"{stage.part}: {stage.stage_shown}" if stage.part else stage.stage_shown
     sheet.say(left, 22.0, history.instrument_shown, HEAD, bold=True, within_mm=0.5 * sheet.measure_mm - 4.0)
-    sheet.say(right, 22.0, placed, HEAD, ha="right", colour=SOFT, within_mm=0.5 * sheet.measure_mm - 4.0)
-    sheet.rule(left, 27.0, right, 27.0, INK, 1.2)
+    sheet.say(right, 22.0, placed, HEAD, ha="right", role="soft text", within_mm=0.5 * sheet.measure_mm - 4.0)
+    sheet.rule(left, 27.0, right, 27.0, "heading")
     unsure = words.how_sure(lead, steady_cents) == "unsure"
-    colour = SOFT if unsure else INK
-    sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, colour=colour)
+    role: Role = "soft text" if unsure else "text"
+    sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, role=role)
     x = left + text_width_mm(lead.note, HUGE, True) + 7.0
     cents = words.cents_text(lead)
-    sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, colour=colour)
+    sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, role=role)
     beside = f"{words.sure_text(lead)}, {lead.mode}"
-    sheet.say(x, 75.0, beside, ANSWER, colour=SOFT, within_mm=right - x)
+    sheet.say(x, 75.0, beside, ANSWER, role="soft text", within_mm=right - x)
     y = 102.0
     for label, answer, limit in card_answers(history, stage, lead, steady_cents):
-        sheet.say(left, y, label, ASIDE, colour=SOFT)
+        sheet.say(left, y, label, ASIDE, role="soft text")
         room = right - left - LABEL_MM
         sheet.say(left + LABEL_MM, y, answer, _fitting(answer, room, ANSWER), bold=True, within_mm=room)
-        below = sheet.paragraph(left + LABEL_MM, y + 7.0, limit, room, LIMIT, colour=WARN, most=2)
+        below = sheet.paragraph(left + LABEL_MM, y + 7.0, limit, room, LIMIT, role="caution", most=2)
         y = max(y + 21.5, below + 8.5)
 
 

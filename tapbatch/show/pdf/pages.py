@@ -7,20 +7,22 @@ from __future__ import annotations
 
 import math
 import string
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
-from tapbatch.show.draw.charts import drifts_into
+from tapbatch.show.draw.chart import BODY, LEAD, SMALL
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
-from tapbatch.show.draw.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.over_stages import drifts_into
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
 
 ROW_MM = 4.6
 LEAST_ROWS = 6
 CAUTION_MM = 3.4
-LEAST_MEASURE_MM = 177.0
 BESIDES = "besides the wood"
 
 # A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
@@ -184,22 +186,22 @@ def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[
 def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> float:
     """Draw a table below its title; a column that is empty in all rows has no heading. Return its last baseline."""
     sheet.headings.append(title)
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True, within_mm=sheet.measure_mm)
     cautions, rows = cautions_once(columns, rows)
     for line in (line for text in cautions for line in wrapped(text, sheet.measure_mm, SMALL)):
         y += CAUTION_MM
-        sheet.say(sheet.left_mm, y + 4.6, line, SMALL, colour=WARN)
+        sheet.say(sheet.left_mm, y + 4.6, line, SMALL, role="caution")
     for n, (heading, x, ha, _) in enumerate(columns):
         if any(row[n] for row in rows):
-            sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, colour=SOFT, ha=ha)
+            sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, role="soft text", ha=ha)
     y += 11.0
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.4)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     for cells in rows:
         y += ROW_MM
         for n, ((heading, x, ha, room), cell) in enumerate(zip(columns, cells, strict=True)):
-            colour = WARN if heading in ("noticed", BESIDES) else INK
-            sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, colour=colour, ha=ha, within_mm=room)
+            role: Role = "caution" if heading in ("noticed", BESIDES) else "text"
+            sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, role=role, ha=ha, within_mm=room)
     return y
 
 
@@ -208,34 +210,52 @@ def _two_pitches(stage: Stage) -> str:
     return f"{stage.part}: the same at A4 = {stage.concert_pitch_hz:g} Hz, voiced, and at {played:g} Hz, played"
 
 
-def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], history: History) -> None:
-    """Draw, part by part, the modes of the latest stage, what moved into it, and where it could come to rest.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableBlock:
+    """A table, which goes on on another sheet where this one is full."""
 
-    Parameters
-    ----------
-    open_sheet
-        Gives the sheet and the place for something of a height, of which at least so much must go on one sheet.
-    history
-        What to draw.
-    """
+    heading: str
+    columns: Sequence[Column]
+    rows: Sequence[Row]
+    title: str = "Tables"
+    caption: str = ""
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of all its rows, with headings and cautions."""
+        return self._height_mm(sheet, len(self.rows))
+
+    def least_mm(self, sheet: Sheet) -> float:
+        """Return the height with the fewest rows that may stand alone."""
+        return self._height_mm(sheet, min(len(self.rows), LEAST_ROWS))
+
+    def _height_mm(self, sheet: Sheet, rows: int) -> float:
+        cautions = cautions_once(self.columns, self.rows)[0]
+        return table_height_mm(rows) + CAUTION_MM * sum(len(wrapped(t, sheet.measure_mm, SMALL)) for t in cautions)
+
+    def draw(self, sheet: Sheet, top_mm: float) -> TableBlock | None:
+        """Draw as many rows as there is room for; return the rest."""
+        fit = int((sheet.bottom_mm - top_mm - self._height_mm(sheet, 0)) / ROW_MM)
+        draw_table(sheet, top_mm, self.heading, self.columns, self.rows[:fit])
+        return replace(self, rows=self.rows[fit:]) if fit < len(self.rows) else None
+
+
+def table_blocks(history: History) -> list[TableBlock]:
+    """Return, part by part, the modes of the latest stage, what moved into it, and where it could come to rest."""
+    blocks = []
     for part in history.parts:
         stage = history.of_part(part)[-1]
-        for title, columns, rows in (
-            (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
-            (_two_pitches(stage), PLAYED_COLUMNS, played_table(stage)),
-            (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
-            (f"{part}: what moved since each was first heard", FIRST_COLUMNS, first_table(history, stage)),
-            (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
-        ):
-            while rows:
-                told = CAUTION_MM * sum(
-                    len(wrapped(t, LEAST_MEASURE_MM, SMALL)) for t in cautions_once(columns, rows)[0]
-                )
-                least = table_height_mm(min(len(rows), LEAST_ROWS)) + told
-                sheet, y = open_sheet(table_height_mm(len(rows)) + told, least)
-                fit = int((sheet.bottom_mm - y - table_height_mm(0) - told) / ROW_MM)
-                draw_table(sheet, y, title, columns, rows[:fit])
-                rows = rows[fit:]
+        blocks += [
+            TableBlock(heading=heading, columns=columns, rows=rows)
+            for heading, columns, rows in (
+                (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
+                (_two_pitches(stage), PLAYED_COLUMNS, played_table(stage)),
+                (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
+                (f"{part}: what moved since each was first heard", FIRST_COLUMNS, first_table(history, stage)),
+                (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
+            )
+            if rows
+        ]
+    return blocks
 
 
 HOW: tuple[tuple[str, str], ...] = (
@@ -297,14 +317,33 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
-def draw_how(sheet: Sheet, y: float) -> float:
+@dataclass(frozen=True, slots=True)
+class HowBlock:
+    """How the numbers were got, the cautions, and the flags that were seen: a sheet of its own."""
+
+    history: History
+    title: str = "How the numbers were got"
+    caption: str = ""
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of a whole sheet."""
+        return sheet.room_mm
+
+    least_mm = height_mm
+
+    def draw(self, sheet: Sheet, top_mm: float) -> None:
+        """Draw it, the flags as far as there is room."""
+        _draw_flags(sheet, _draw_how(sheet, top_mm + 2.0) + 5.0, self.history)
+
+
+def _draw_how(sheet: Sheet, y: float) -> float:
     """Draw how the numbers were got, and the cautions; return where they end."""
     label = 45.0
     for title, text in HOW:
         sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=label - 3.0)
         y = sheet.paragraph(sheet.left_mm + label, y, text, sheet.measure_mm - label, BODY) + 3.0
     y += 2.0
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
     sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
     for text in CAUTIONS:
@@ -317,12 +356,12 @@ def flags_seen(history: History) -> list[str]:
     return sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
 
 
-def draw_flags(sheet: Sheet, y: float, history: History) -> float:
+def _draw_flags(sheet: Sheet, y: float, history: History) -> float:
     """Explain the flags that were seen; return where that ends."""
     seen = flags_seen(history)
     if not seen:
         return y
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
     sheet.say(sheet.left_mm, y, "What was noticed", LEAD, bold=True)
     for flag in seen:

@@ -5,27 +5,26 @@ The bytes depend on the history and the settings alone.
 
 from __future__ import annotations
 
-import math
+from collections.abc import Iterator
 from pathlib import Path
 
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import put_file
-from tapbatch.show.draw.before_after import before_after_height_mm, draw_before_after, last_two
-from tapbatch.show.draw.charts import chart_modes
-from tapbatch.show.draw.decays import decays_a_sheet, draw_decays, trace_of
-from tapbatch.show.draw.drift import draw_drift, drift_height_mm
-from tapbatch.show.draw.landings import draw_landings, landing_blocks, landing_height_mm
-from tapbatch.show.draw.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, Sheet
-from tapbatch.show.draw.spectra import draw_spectra, spectra_height_mm
-from tapbatch.show.draw.strings import draw_open_strings, open_strings_height_mm, plucked_stage
-from tapbatch.show.draw.sustain import draw_sustain, sustain_height_mm
+from tapbatch.show.draw.before_after import before_after_chart, before_after_notes, last_two
+from tapbatch.show.draw.decays import decay_pages
+from tapbatch.show.draw.drift import differed, drift_chart
+from tapbatch.show.draw.landings import landing_blocks, landings_chart
+from tapbatch.show.draw.over_stages import chart_modes
+from tapbatch.show.draw.sheet import HEADING_MM, Sheet
+from tapbatch.show.draw.spectra import spectra_chart
+from tapbatch.show.draw.strings import plucked_stage, strings_chart, strings_notes
+from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
+from tapbatch.show.pdf.blocks import Block, Book, ChartBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.pages import draw_flags, draw_how, draw_tables
+from tapbatch.show.pdf.pages import HowBlock, table_blocks
 from tapbatch.show.pdf.slip import draw_slip, latest_stage, leading
-
-BLOCK_GAP_MM = 7.0
 
 
 def write_report(path: Path, history: History, settings: InstrumentSettings) -> str:
@@ -64,44 +63,103 @@ def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
 
 def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
     """Return the pages of the report of one instrument, drawn; see :func:`write_report`."""
-    book = _Book(history, settings.paper)
-    steady, spelling = settings.steady_cents, settings.spelling
-    draw_slip(book.add("Reading slip"), history, steady, spelling)
+    book = Book(history.instrument_shown, settings.paper)
+    draw_slip(book.add("Reading slip"), history, settings.steady_cents, settings.spelling)
     latest = latest_stage(history)
     lead = leading(latest) if latest else None
     if latest and lead:
-        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, steady)
-    moving = [p for p in history.parts if len(history.of_part(p)) > 1 and chart_modes(history.of_part(p))]
-    for part in moving:
-        height = drift_height_mm(book.upright, history, part, book.room_mm)
-        sheet, y = book.place("Drift", DRIFT_CAPTION, height)
-        draw_drift(sheet, y, history, part, steady, spelling, book.room_mm)
-    heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
-    for part in heard:
-        sheet, y = book.place("Sustain", SUSTAIN_CAPTION, sustain_height_mm(book.upright, history.of_part(part)))
-        draw_sustain(sheet, y, history, part, steady, spelling)
-    for part in heard:
-        comparison = last_two(history, part, settings)
-        if comparison is not None:
-            height = before_after_height_mm(book.upright, comparison)
-            sheet, y = book.place("Before and after", BEFORE_AFTER_CAPTION, height)
-            draw_before_after(sheet, y, comparison)
-    for stage, landings in landing_blocks(history):
-        sheet, y = book.place("Landings", LANDINGS_CAPTION, landing_height_mm(landings))
-        draw_landings(sheet, y, stage, landings, steady, spelling)
-    plucked = plucked_stage(history)
-    if plucked is not None:
-        sheet, y = book.place("Strings", STRINGS_CAPTION, open_strings_height_mm(plucked))
-        draw_open_strings(sheet, y, plucked, settings)
-    for part in heard:
-        height = spectra_height_mm(history.of_part(part), book.room_mm)
-        sheet, y = book.place("Spectra", SPECTRA_CAPTION, height)
-        draw_spectra(sheet, y, history, part, steady, spelling, book.room_mm)
-    _add_decays(book, history)
-    draw_tables(lambda height, least: book.place("Tables", "", height, least), history)
-    sheet, y = book.place("How the numbers were got", "", book.room_mm)
-    draw_flags(sheet, draw_how(sheet, y + 2.0) + 5.0, history)
+        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, settings.steady_cents)
+    for block in _blocks(history, settings, Sheet(settings.paper, "")):
+        book.place(block)
     return book.numbered()
+
+
+def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    """Return what stands on the pages after the first two, in order, for sheets like the one given."""
+    heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
+    for kind in (_drift, _sustain, _before_after, _landings, _strings, _spectra):
+        yield from kind(history, heard, settings, sheet)
+    for chart in decay_pages(history.stages, sheet.measure_mm, sheet.room_mm):
+        yield ChartBlock(title="Decays", caption=DECAYS_CAPTION, chart=chart)
+    yield from table_blocks(history)
+    yield HowBlock(history)
+
+
+def _drift(history: History, parts: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    for part in parts:
+        stages = history.of_part(part)
+        names = chart_modes(stages)
+        if len(stages) < 2 or not names:
+            continue
+        notes = tuple(differed(history, part))
+        room = sheet.room_mm - HEADING_MM - notes_height_mm(notes, sheet.measure_mm)
+        steady, spelling = settings.steady_cents, settings.spelling
+        chart = drift_chart(history, stages, names, steady, spelling, sheet.measure_mm, room_mm=room)
+        count = len({m.mode for s in stages for m in s.modes})
+        aside = f"{len(names)} of {count} modes" if count > len(names) else ""
+        yield ChartBlock(
+            title="Drift", caption=DRIFT_CAPTION, chart=chart, heading=part or "body", aside=aside, notes=notes
+        )
+
+
+def _sustain(history: History, parts: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    steady, spelling, width = settings.steady_cents, settings.spelling, sheet.measure_mm
+    for part in parts:
+        stages = history.of_part(part)
+        if len(stages) == 1:
+            chart, aside = rings_chart(history, stages, steady, spelling, width), stages[0].stage_shown
+        else:
+            room = sheet.room_mm - HEADING_MM
+            chart, aside = sustain_chart(history, stages, steady, spelling, width, room_mm=room), ""
+        if chart:
+            yield ChartBlock(
+                title="Sustain", caption=SUSTAIN_CAPTION, chart=chart, heading=part or "body", aside=aside
+            )
+
+
+def _before_after(history: History, parts: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    for part in parts:
+        comparison = last_two(history, part, settings)
+        if comparison:
+            yield ChartBlock(
+                title="Before and after",
+                caption=BEFORE_AFTER_CAPTION,
+                chart=before_after_chart(comparison, sheet.measure_mm),
+                heading=part or "body",
+                notes=tuple(before_after_notes(comparison)),
+            )
+
+
+def _landings(history: History, _: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    for stage, landings in landing_blocks(history):
+        yield ChartBlock(
+            title="Landings",
+            caption=LANDINGS_CAPTION,
+            chart=landings_chart(stage, landings, settings.steady_cents, settings.spelling, sheet.measure_mm),
+            heading=f"{stage.part}: {landings[0].mode}",
+            aside=stage.stage_shown,
+        )
+
+
+def _strings(history: History, _: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    stage = plucked_stage(history)
+    if stage:
+        yield ChartBlock(
+            title="Strings",
+            caption=STRINGS_CAPTION,
+            chart=strings_chart(stage, settings, sheet.measure_mm),
+            heading="open strings",
+            aside=f"{stage.stage_shown}, A4 = {stage.concert_pitch_hz:g} Hz",
+            notes=tuple(strings_notes(stage, settings)),
+        )
+
+
+def _spectra(history: History, parts: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    for part in parts:
+        room = sheet.room_mm - HEADING_MM
+        steady, spelling = settings.steady_cents, settings.spelling
+        chart = spectra_chart(history.of_part(part), steady, spelling, sheet.measure_mm, room_mm=room)
+        yield ChartBlock(title="Spectra", caption=SPECTRA_CAPTION, chart=chart, heading=part or "body")
 
 
 DRIFT_CAPTION = (
@@ -133,60 +191,3 @@ SPECTRA_CAPTION = (
 DECAYS_CAPTION = (
     "The clearest tap of each stage: thin and grey, the sound; thick, the fitted modes; broken, the noise floor."
 )
-
-
-class _Book:
-    """Sheets one after the other, each headed with its title; blocks of one title share a sheet while it has room."""
-
-    def __init__(self, history: History, paper: Paper) -> None:
-        self._name = history.instrument_shown
-        self._paper = paper
-        self._sheets: list[Sheet] = []
-        self.upright = Sheet(paper, "")
-        self._next_mm = 0.0
-
-    @property
-    def room_mm(self) -> float:
-        """The height for content on an empty sheet below the longest caption."""
-        return self.upright.room_mm
-
-    def add(self, title: str, *, turned: bool = False) -> Sheet:
-        self._sheets.append(Sheet(self._paper, title, turned=turned))
-        return self._sheets[-1]
-
-    def place(self, title: str, caption: str, height_mm: float, least_mm: float = math.inf) -> tuple[Sheet, float]:
-        """Return the sheet and the place for a block, on a new sheet where the title changes or the room is short.
-
-        A block that can be split needs room for ``least_mm`` only.
-        """
-        sheet = self._sheets[-1]
-        if sheet.title != title or self._next_mm + min(height_mm, least_mm) > sheet.bottom_mm:
-            sheet = self.add(title)
-            sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
-            self._next_mm = HEAD_MM + 6.0
-            if caption:
-                measure = sheet.measure_mm
-                self._next_mm = (
-                    sheet.paragraph(sheet.left_mm, self._next_mm, caption, measure, BODY, colour=SOFT) + 2.0
-                )
-        place = self._next_mm
-        self._next_mm += height_mm + BLOCK_GAP_MM
-        return sheet, place
-
-    def numbered(self) -> list[Sheet]:
-        """Return the sheets, each with its name and number at the foot."""
-        for number, sheet in enumerate(self._sheets, 1):
-            y = sheet.height_mm - 10.0
-            sheet.rule(sheet.left_mm, y - 4.0, sheet.right_mm, y - 4.0, HAIR, 0.5)
-            sheet.say(sheet.left_mm, y, self._name, SMALL, colour=SOFT, within_mm=sheet.measure_mm - 60.0)
-            where = f"{sheet.title}, {number} of {len(self._sheets)}"
-            sheet.say(sheet.right_mm, y, where, SMALL, colour=SOFT, ha="right")
-        return self._sheets
-
-
-def _add_decays(book: _Book, history: History) -> None:
-    stages = history.stages if any(map(trace_of, history.stages)) else ()
-    a_sheet = decays_a_sheet(len(stages), book.room_mm)
-    for first in range(0, len(stages), a_sheet):
-        sheet, y = book.place("Decays", DECAYS_CAPTION, book.room_mm)
-        draw_decays(sheet, y, stages[first : first + a_sheet], len(stages))

@@ -12,10 +12,12 @@ from typing import Literal
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.pitch import Spelling
-from tapbatch.show.draw.charts import drifts_into
-from tapbatch.show.draw.drift import draw_latest_staff
+from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL
+from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
-from tapbatch.show.draw.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.over_stages import drifts_into
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
 from tapbatch.show.say.conditions import learned_text
 from tapbatch.show.say.landings import (
@@ -85,7 +87,7 @@ def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spe
 
 def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float:
     left, y = sheet.left_mm, 20.0
-    sheet.say(left, y, "READING SLIP", SMALL, bold=True, colour=SOFT)
+    sheet.say(left, y, "READING SLIP", SMALL, bold=True, role="soft text")
     lines = wrapped(history.instrument_shown, sheet.measure_mm, NAME, True, most=1)
     size = NAME
     if text_width_mm(history.instrument_shown, NAME, True) > sheet.measure_mm:
@@ -101,12 +103,12 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
         room = sheet.measure_mm - 52.0
         y = sheet.paragraph(left, y, f"{placed}: {stage.stage_shown}", room, LEAD, most=2) - LEAD * MM_PER_PT * 1.4
         facts = (stage_date(stage), f"A4 = {stage.concert_pitch_hz:g} Hz")
-        sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", colour=SOFT)
+        sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", role="soft text")
         if stage.note and stage.note.work:
             y += 5.0
-            sheet.say(left, y, stage.note.work, BODY, colour=SOFT, within_mm=sheet.measure_mm)
+            sheet.say(left, y, stage.note.work, BODY, role="soft text", within_mm=sheet.measure_mm)
     y += 4.0
-    sheet.rule(left, y, sheet.right_mm, y, INK, 1.2)
+    sheet.rule(left, y, sheet.right_mm, y, "heading")
     return y
 
 
@@ -130,16 +132,18 @@ def _draw_lead(
 ) -> float:
     left = sheet.left_mm
     baseline = y + 25.0
-    colour = SOFT if words.how_sure(lead, steady_cents) == "unsure" else INK
-    sheet.say(left - 1.0, baseline, lead.note, NOTE, bold=True, colour=colour)
+    role: Role = "soft text" if words.how_sure(lead, steady_cents) == "unsure" else "text"
+    sheet.say(left - 1.0, baseline, lead.note, NOTE, bold=True, role=role)
     x = left + text_width_mm(lead.note, NOTE, True) + 5.0
-    sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True, colour=colour)
+    sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True, role=role)
     sheet.say(x, baseline, f"{words.sure_text(lead).replace(' c', ' cents')}, {words.hz_text(lead)} Hz", LEAD)
     played = words.playing_text(lead, stage)
     if played:
         room = sheet.right_mm - STAFF_MM - 9.0 - x
-        sheet.say(x, baseline + 5.5, f"played: {played}", BODY, colour=SOFT, within_mm=room)
-    draw_latest_staff(sheet, sheet.right_mm - STAFF_MM, y + 6.0, STAFF_MM, history, stage, lead.mode, spelling)
+        sheet.say(x, baseline + 5.5, f"played: {played}", BODY, role="soft text", within_mm=room)
+    staff, told = latest_staff(history, stage, lead.mode, spelling, STAFF_MM)
+    sheet.place(staff, sheet.right_mm - STAFF_MM, y + 6.0)
+    sheet.say(sheet.right_mm, y + 4.0, told, SMALL, role="soft text", ha="right", within_mm=STAFF_MM)
     return max(_draw_answers(sheet, baseline + 14.0, history, stage, lead, steady_cents), y + 84.0)
 
 
@@ -148,14 +152,14 @@ def _draw_answers(
 ) -> float:
     width = sheet.measure_mm - LABEL_MM - STAFF_MM - 9.0
     for label, answer, detail, cautions in slip_answers(history, stage, lead, steady_cents):
-        sheet.say(sheet.left_mm, y, label, LEAD, colour=SOFT)
+        sheet.say(sheet.left_mm, y, label, LEAD, role="soft text")
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, answer, width, ANSWER, bold=True, most=2)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y - 0.6, detail, width, BODY, most=2)
         if len(cautions) > MOST_CAUTIONS:
             rest = ", ".join(caution.split(":")[0] for caution in cautions[MOST_CAUTIONS - 1 :])
             cautions = [*cautions[: MOST_CAUTIONS - 1], f"also {rest}: see the last page"]
         for caution in cautions:
-            y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, caution, width, BODY, colour=WARN, most=3)
+            y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, caution, width, BODY, role="caution", most=3)
         y += 4.0
     return y
 
@@ -268,7 +272,7 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
         name = f"{last.part}, {last.stage_shown}"
         if last.lead is None:
             sheet.say(
-                sheet.left_mm, y, f"{name}: no mode could be read", BODY, colour=SOFT, within_mm=sheet.measure_mm
+                sheet.left_mm, y, f"{name}: no mode could be read", BODY, role="soft text", within_mm=sheet.measure_mm
             )
             y += ROW_MM
             continue
@@ -277,11 +281,11 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
 
 
 def _draw_row_head(sheet: Sheet, y: float, title: str, modes: Sequence[StageMode]) -> float:
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True)
     noticed = any(mode.flags for mode in modes)
     for column, x, ha, room in ROW[2:] if noticed else ROW[2:-1]:
-        sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, colour=SOFT, ha=ha, within_mm=room)
+        sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, role="soft text", ha=ha, within_mm=room)
     return y + 11.0
 
 
@@ -298,8 +302,8 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
     )
     for (column, x, ha, room), cell in zip(ROW, cells, strict=True):
         size, bold = (LEAD, not unsure) if column == "note" else (BODY, False)
-        colour = WARN if column == "noticed" else SOFT if unsure or column == "name" else INK
-        sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, colour=colour, ha=ha, within_mm=room)
+        role: Role = "caution" if column == "noticed" else "soft text" if unsure or column == "name" else "text"
+        sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, role=role, ha=ha, within_mm=room)
     return y + ROW_MM
 
 
@@ -314,13 +318,13 @@ def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None)
     notices += learned
     if not notices or y > sheet.bottom_mm - 12.0:
         return
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, "Noticed", BODY, bold=True)
     y += 10.0
     for count, notice in enumerate(notices):
         if y > sheet.bottom_mm - 5.0:
             where = " in recordings.csv" if count < len(notices) - len(learned) else ""
-            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, colour=SOFT)
+            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, role="soft text")
             return
-        colour = SOFT if count >= len(notices) - len(learned) else WARN
-        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, colour=colour, most=2) + 0.8
+        role: Role = "soft text" if count >= len(notices) - len(learned) else "caution"
+        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, role=role, most=2) + 0.8
