@@ -207,8 +207,8 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
 
 def _charts(history: History, settings: InstrumentSettings) -> Markup:
     parts: list[Markup] = []
-    for part in history.parts:
-        blocks = [tag("div", *figures, class_="figures") for figures in part_figures(history, part, settings)]
+    for part, groups in part_figures(history, settings).items():
+        blocks = [tag("div", *figures, class_="figures") for figures in groups]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]
     plucked = plucked_stage(history)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tapbatch.compare.before_after import Comparison
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.markup import Markup, tag
@@ -34,18 +35,27 @@ def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterab
     return tag("figure", caption, svg_of(chart, name), *said)
 
 
-def part_figures(history: History, part: str, settings: InstrumentSettings) -> list[list[Markup]]:
-    """Return the figures of a part, in groups: the drift of each mode, where it could come to rest, and its sound."""
-    stages = history.of_part(part)
-    drifts = [drift_figure(history, stages, name, settings) for name in chart_modes(stages)]
-    sounds = [
-        _rings(history, stages[-2:], settings),
-        _before_after(history, part, settings),
-        _spectra([stage for stage in stages[-2:] if spectrum_of(stage)], settings),
-        _decay(stages[-1]),
-    ]
-    groups = ([each for each in group if each] for group in (drifts, _landings(history, part, settings), sounds))
-    return [group for group in groups if group]
+def part_figures(history: History, settings: InstrumentSettings) -> dict[str, list[list[Markup]]]:
+    """Return the figures of each part, in groups: the drift of its modes, where they could come to rest, its sound."""
+    compared = {part: last_two(history, part, settings) for part in history.parts}
+    # What the verdicts rest on is said once.
+    told_by = next((part for part, comparison in compared.items() if comparison), "")
+    figures = {}
+    for part, comparison in compared.items():
+        stages = history.of_part(part)
+        notes = before_after_notes(comparison) if comparison and part == told_by else []
+        groups = [
+            [drift_figure(history, stages, name, settings) for name in chart_modes(stages)],
+            _landings(history, part, settings),
+            [
+                _rings(history, stages[-2:], settings),
+                _before_after(comparison, notes) if comparison else Markup(),
+                _spectra([stage for stage in stages[-2:] if spectrum_of(stage)], settings),
+                _decay(stages[-1]),
+            ],
+        ]
+        figures[part] = [shown for group in groups if (shown := [each for each in group if each])]
+    return figures
 
 
 def drift_figure(history: History, stages: tuple[Stage, ...], name: str, settings: InstrumentSettings) -> Markup:
@@ -85,14 +95,10 @@ def _rings(history: History, stages: tuple[Stage, ...], settings: InstrumentSett
     return figure(chart, "How long it rings", "T60 in seconds", between) if chart else Markup()
 
 
-def _before_after(history: History, part: str, settings: InstrumentSettings) -> Markup:
-    comparison = last_two(history, part, settings)
-    if comparison is None:
-        return Markup()
+def _before_after(comparison: Comparison, notes: Iterable[Said]) -> Markup:
     chart = before_after_chart(comparison, SCREEN_MM, SCREEN)
-    between = f"{comparison.before.stage_shown}, then {comparison.after.stage_shown}"
-    notes = before_after_notes(comparison)
-    return figure(chart, "Before and after", "Before and after", f"{between}; change of T60 in percent", notes)
+    between = f"{comparison.before.stage_shown}, then {comparison.after.stage_shown}; change of T60 in percent"
+    return figure(chart, "Before and after", "Before and after", between, notes)
 
 
 def _spectra(stages: list[Stage], settings: InstrumentSettings) -> Markup:

@@ -41,7 +41,7 @@ class _Columns:
 
 
 _WIDE = _Columns(names=44.0, before=58.0, after=74.0, bars=80.0, verdicts=132.0)
-_NARROW = _Columns(names=26.0, before=0.0, after=0.0, bars=28.0, verdicts=60.0)
+_NARROW = _Columns(names=27.0, before=0.0, after=0.0, bars=28.0, verdicts=58.5)
 
 
 def last_two(history: History, part: str, settings: InstrumentSettings) -> Comparison | None:
@@ -82,7 +82,7 @@ def before_after_chart(comparison: Comparison, width_mm: float, look: Look = PAP
         chart.say(columns.after, y - 0.5, "after", SMALL, ha="right", role="soft text")
     low, high = panel.x_mm([-SAME_PCT, SAME_PCT])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    values = steps_about_zero(panel.x_high, 3 if chart.is_wide else 1)
+    values = steps_about_zero(panel.x_high, 3 if chart.is_wide else 2)
     draw_across(chart, panel, {v: f"{v:+g} %" if v else "0" for v in values}, zero=True)
     if alike and chart.is_wide:
         chart.say(columns.verdicts, y - 1.0, "no verdict, see above", SMALL, role="caution")
@@ -95,7 +95,7 @@ def before_after_chart(comparison: Comparison, width_mm: float, look: Look = PAP
         row_mm = _row_mm(chart, row, alike)
         _draw_row(chart, panel, columns, y + ROW_MM * look.spacing - 1.6, row, alike, _name(row, after))
         y += row_mm
-    chart.height_mm = _draw_balance(chart, columns, y + 3.0, comparison.balance)
+    chart.height_mm = _draw_balance(chart, columns, y + 3.0, comparison.balance) + 2.0
     chart.description = "; ".join(f"{_name(row, after)} {_verdict(row, alike)}" for row in rows)
     return chart
 
@@ -196,6 +196,8 @@ def _draw_row(
     text_role: Role = "text" if row.verdict else "soft text"
     said = _verdict(row, alike) if chart.is_wide or row.verdict else _figures(row)
     bold, room = row.verdict in ("longer", "shorter"), chart.width_mm - x
+    if row.verdict and chart.text_mm(said, SMALL, bold) > room:
+        said = row.verdict
     chart.say(x, y, said, SMALL, bold=bold, va="center", role=text_role, within_mm=room)
     if not chart.is_wide:
         for line in chart.wrapped(_reason(row, alike), chart.width_mm, SMALL):

@@ -34,6 +34,7 @@ GAP_MM = 3.0
 MOST_DIFFERED = 6
 LEAST_SPAN_CENTS = 120.0
 LEAST_STEP_MM = 6.9
+ASIDE_MM, ASIDE_FALL_MM = 2.4, 3.2
 LATEST = 5
 LATEST_MM = 52.0
 # The room left and right of the staff, in mm: in a wide chart, a narrow one, and one without the latest reading.
@@ -210,8 +211,8 @@ def _draw_changes(
         # Above its line, or below where a line of the staff would run through it.
         baseline = max((y - 1.2, y + 3.2), key=lambda b: min(_staff_gap_mm(panel, b - 1.0), 1.3))
         # To the side to which the line falls away from the words.
-        slope = (at[index] - at[index - 1]) / (places[index] - places[index - 1])
-        x += max(min(slope, 1.0), -1.0) * (1.5 if baseline < y else -1.5)
+        falls = max(min((at[index] - at[index - 1]) / ASIDE_FALL_MM, 1.0), -1.0)
+        x += falls * (ASIDE_MM if baseline < y else -ASIDE_MM)
         chart.say(x, baseline, text, SMALL, ha="center", role="caution" if is_cautious(drift) else "soft text")
 
 

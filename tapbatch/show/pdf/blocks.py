@@ -15,7 +15,7 @@ from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.sheet import HEAD_MM, HEADING_MM, Paper, Sheet
 
 BLOCK_GAP_MM = 7.0
-NOTES_GAP_MM = 5.0
+NOTES_GAP_MM = 3.5
 
 
 class Block(Protocol):
