@@ -17,13 +17,14 @@ from tapbatch.show.browser.drawing import LETTER, cut
 from tapbatch.show.browser.figures import lead_figure, part_figures, strings_figure
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import drift_sheet, modes_sheet, strings_sheet, targets_sheet
-from tapbatch.show.draw.over_stages import drifts_into
-from tapbatch.show.draw.strings import plucked_stage
-from tapbatch.show.pdf.slip import Answer, latest_stage, slip_answers, stage_date
+from tapbatch.show.pdf.slip import Answer, slip_answers
 from tapbatch.show.say import words
 from tapbatch.show.say.conditions import learned_text
-from tapbatch.show.say.landings import chosen_landings, to_go_text
+from tapbatch.show.say.landings import to_go_text
 from tapbatch.show.tables.columns import OF_INSTRUMENT
+from tapbatch.show.view.drifts import drifts_into
+from tapbatch.show.view.landings import chosen_landings
+from tapbatch.show.view.stages import latest_stage, leading, plucked_stage, stage_date
 
 ROOM = 48 * LETTER
 """For a name in the list of all instruments; whole names head the articles."""
@@ -83,7 +84,7 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         Of the instrument: what counts as steady, and sharps or flats.
     """
     stage = latest_stage(history)
-    lead = _lead(stage)
+    lead = leading(stage) if stage else None
     recorded = max((h.reading.recorded_at for s in history.stages for h in s.heard), default="")
     return Card(
         instrument=history.instrument,
@@ -91,10 +92,6 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         row=_row(history, stage, lead, settings),
         article=_article(history, stage, lead, settings),
     )
-
-
-def _lead(stage: Stage | None) -> StageMode | None:
-    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None) if stage else None
 
 
 # ------------------------------------------------------- in the list of all

@@ -13,16 +13,18 @@ from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.svg import svg_of
-from tapbatch.show.draw.before_after import before_after_chart, before_after_notes, last_two
+from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
 from tapbatch.show.draw.chart import SCREEN, SCREEN_MM, Chart
 from tapbatch.show.draw.decays import decays_chart, trace_of
 from tapbatch.show.draw.drift import LATEST, drift_chart, mode_now
-from tapbatch.show.draw.landings import landing_blocks, landings_chart
+from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.marks import Said
-from tapbatch.show.draw.over_stages import chart_modes, mode_at
 from tapbatch.show.draw.spectra import spectra_chart, spectrum_of
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart
+from tapbatch.show.view.landings import landing_blocks
+from tapbatch.show.view.modes import chart_modes, mode_at
+from tapbatch.show.view.side_by_side import last_two
 
 SPECTRUM_ROW_MM = 24.0
 MOST_ROWS = 8
@@ -36,7 +38,7 @@ def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterab
 
 
 def part_figures(history: History, settings: InstrumentSettings) -> dict[str, list[list[Markup]]]:
-    """Return the figures of each part, in groups: the drift of its modes, where they could come to rest, its sound."""
+    """Return the figures of each part, in groups: the drift of its modes, landings, and its sound."""
     compared = {part: last_two(history, part, settings) for part in history.parts}
     # What the verdicts rest on is said once.
     told_by = next((part for part, comparison in compared.items() if comparison), "")

@@ -12,17 +12,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange, side_by_side
-from tapbatch.model.history import History, Stage
-from tapbatch.model.settings import InstrumentSettings
+from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange
+from tapbatch.model.history import Stage
 from tapbatch.show.draw.chart import BODY, PAPER, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_across, reading_role, steps_about_zero
 from tapbatch.show.say import words
+from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
 
-MOST_BANDS = 7
-MOST_MODES = 10
-MOST_STRINGS = 12
 MOST_SCALE_PCT = 80.0
 ROW_MM = 4.2
 GROUP_MM = 5.5
@@ -44,24 +41,13 @@ _WIDE = _Columns(names=44.0, before=58.0, after=74.0, bars=80.0, verdicts=132.0)
 _NARROW = _Columns(names=27.0, before=0.0, after=0.0, bars=28.0, verdicts=58.5)
 
 
-def last_two(history: History, part: str, settings: InstrumentSettings) -> Comparison | None:
-    """Return the last two stages of a part that can be compared, side by side; ``None`` where no decay can."""
-    heard = [s for s in history.of_part(part) if any(d.t60_s for d in s.decays) or s.modes or s.strings]
-    if len(heard) < 2:
-        return None
-    before, after = heard[-2:]
-    moved = [d for d in history.drifts if (d.part, d.from_stage, d.to_stage) == (part, before.stage, after.stage)]
-    comparison = side_by_side(before, after, settings, drifts=moved)
-    return comparison if changes_shown(comparison) else None
-
-
 def before_after_chart(comparison: Comparison, width_mm: float, look: Look = PAPER) -> Chart:
     """Draw what rings longer or shorter than at the stage before; something must have been measured at both."""
     chart = Chart(width_mm, look)
     columns = _WIDE if chart.is_wide else _NARROW
     before, after = comparison.before, comparison.after
-    rows = changes_shown(comparison)
-    alike = rows[0].why if len({r.why for r in rows}) == 1 else ""
+    rows = sustain_rows(comparison)
+    alike = common_reason(comparison)
     y = 1.0
     if chart.is_wide:
         chart.say(0.0, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=width_mm)
@@ -102,28 +88,9 @@ def before_after_chart(comparison: Comparison, width_mm: float, look: Look = PAP
 
 def before_after_notes(comparison: Comparison) -> list[Said]:
     """Return what is said below: what was left out, and what the verdicts rest on."""
-    both = [c for c in comparison.sustain if _is_known(c) and (c.kind, c.subject) != ("pluck", "band")]
-    count = len(both) - len(changes_shown(comparison))
+    count = rows_left_out(comparison)
     left_out = [f"{count} more with tapbatch compare."] if count else []
     return [(text, "soft text") for text in (*left_out, words.FIVE_PER_CENT, words.NO_LOUDNESS)]
-
-
-def changes_shown(comparison: Comparison) -> list[SustainChange]:
-    """Return the rows worth a line: what was measured at both stages, as many as fit on a sheet.
-
-    Of modes the strongest. The bands of plucked strings are left out, for they mix strings that stand below.
-    """
-    both = [c for c in comparison.sustain if _is_known(c)]
-    levels = {m.mode: m.level_db for m in comparison.after.modes}
-    modes = sorted((c for c in both if c.subject == "mode"), key=lambda c: -levels.get(c.name, -999.0))[:MOST_MODES]
-    tapped = [c for c in both if c.kind == "tap" and c.subject in ("whole", "band")][:MOST_BANDS]
-    plucked = [c for c in both if c.kind == "pluck" and c.subject == "whole"]
-    strings = [c for c in both if c.subject == "string"][:MOST_STRINGS]
-    return [*tapped, *plucked, *(c for c in both if c in modes), *strings]
-
-
-def _is_known(row: SustainChange) -> bool:
-    return row.change_pct is not None and math.isfinite(row.change_pct)
 
 
 def _group(row: SustainChange) -> str:
@@ -137,10 +104,10 @@ def _name(row: SustainChange, after: Stage) -> str:
 
 
 def _cautions(chart: Chart, comparison: Comparison) -> list[str]:
-    rows = changes_shown(comparison)
+    alike = common_reason(comparison)
     said = list(comparison.cautions)
-    if len({r.why for r in rows}) == 1 and rows[0].why:
-        said = [f"no verdict on any: {rows[0].why}", *(c for c in said if c not in rows[0].why)]
+    if alike:
+        said = [f"no verdict on any: {alike}", *(c for c in said if c not in alike)]
     if not said:
         return []
     return chart.wrapped(f"Differed besides the wood: {'; '.join(said)}", chart.width_mm, SMALL, most=4)

@@ -20,14 +20,12 @@ from tapbatch.show.draw.over_stages import (
     draw_guides,
     draw_points,
     draw_stage_axis,
-    drifts_into,
-    drifts_of_mode,
-    is_cautious,
-    mode_at,
     stage_axis_height_mm,
     stage_places,
 )
 from tapbatch.show.say import words
+from tapbatch.show.view.drifts import differed_text, drifts_into, drifts_of_mode
+from tapbatch.show.view.modes import mode_at
 
 STRIP_MM = 29.0
 GAP_MM = 3.0
@@ -53,8 +51,8 @@ def differed(history: History, part: str) -> list[Said]:
     lines = []
     for stage in history.of_part(part)[1:]:
         # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [drift.caution for drift in drifts_into(history, stage).values() if is_cautious(drift)]
-        if cautions:
+        cautions = [differed_text(drift) for drift in drifts_into(history, stage).values()]
+        if any(cautions):
             lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
     left_out = len(lines) - MOST_DIFFERED
     if left_out > 0:
@@ -136,7 +134,7 @@ def drift_points(history: History, stages: Sequence[Stage], name: str, steady_ce
         pitch = stages[-1].concert_pitch_hz
         value, low, high = (_cents(f, pitch) for f in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz))
         unsure = words.how_sure(mode, steady_cents) == "unsure"
-        cautious = is_cautious(drift)
+        cautious = bool(differed_text(drift))
         points.append(
             Point(
                 index=index,
@@ -213,7 +211,7 @@ def _draw_changes(
         # To the side to which the line falls away from the words.
         falls = max(min((at[index] - at[index - 1]) / ASIDE_FALL_MM, 1.0), -1.0)
         x += falls * (ASIDE_MM if baseline < y else -ASIDE_MM)
-        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if is_cautious(drift) else "soft text")
+        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if differed_text(drift) else "soft text")
 
 
 def _staff_gap_mm(panel: Panel, y_mm: float) -> float:

@@ -12,13 +12,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tapbatch.model.history import History, Landing, Stage, StageMode
+from tapbatch.model.history import Landing, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.chart import BODY, PAPER, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import mode_at, reading_role
+from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import RISKY, chance_text, step_text, to_go_text, way_text
+from tapbatch.show.say.landings import chance_text, step_text, to_go_text, way_text
+from tapbatch.show.view.landings import is_risky
+from tapbatch.show.view.modes import mode_at
 
 ROW_MM = 8.0
 NOTES_MM = 6.0
@@ -28,30 +30,6 @@ TICK_MM = 2.2
 DOT_MM = 1.1
 _LINE_MM = 3.8
 WIDEST_STEP_CENTS = 150.0
-MOST_ROWS = 8
-
-
-def landing_blocks(history: History) -> list[tuple[Stage, list[Landing]]]:
-    """Return the landings drawn, mode by mode, each with the stage that it starts from; a note aimed at only once.
-
-    Examples
-    --------
-    >>> landing_blocks(History(instrument="na", instrument_shown="NA", stages=(), drifts=()))
-    []
-    """
-    gathered: dict[tuple[str, str, str], list[Landing]] = {}
-    for landing in history.landings:
-        gathered.setdefault((landing.part, landing.stage, landing.mode), []).append(landing)
-    blocks = []
-    for (part, name, mode), landings in gathered.items():
-        stage = next((s for s in history.of_part(part) if s.stage == name), None)
-        if stage is None or mode_at(stage, mode) is None:
-            continue
-        targets = [c for c in landings if c.landing == "target"]
-        notes = [c for c in landings if not any(abs(c.cents_to_go - t.cents_to_go) < 0.05 for t in targets)]
-        notes = sorted((c for c in notes if c.landing != "target"), key=lambda c: -c.landing_hz)
-        blocks.append((stage, [*targets, *notes][:MOST_ROWS]))
-    return blocks
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,7 +100,7 @@ def _landing_row(landing: Landing) -> _Row:
     is_target = landing.landing == "target"
     label = f"{landing.landing_note}, {'target' if is_target else 'next note'}"
     said = ", ".join(text for text in (to_go_text(landing), way_text(landing)) if text)
-    if landing.overshoot is not None and landing.overshoot >= RISKY and landing.steps_to_go is not None:
+    if is_risky(landing) and landing.steps_to_go is not None:
         return _Row(label=label, said=said, detail=f"{chance_text(landing)}: take off less", risky=True)
     told = f"{landing.taps_within} of {landing.taps} taps within {landing.tolerance_cents:g} c"
     if landing.steps_to_go is not None:

@@ -20,8 +20,9 @@ from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Spectrum
 from tapbatch.show.draw.chart import PAPER, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import chart_modes, mode_at, reading_role
+from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
+from tapbatch.show.view.modes import chart_modes, mode_at
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from tapbatch.compare.tension import total_tension_n
-from tapbatch.model.history import History, OpenString, Stage
+from tapbatch.model.history import OpenString, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, PAPER, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
@@ -23,11 +23,6 @@ DANGER = "Strings break when tuned up: keep your face out of their line, and tur
 _OFF = "cents off"
 # Columns of figures, in mm from the right edge of a wide chart.
 _COLUMNS = ((_OFF, 64.0), ("pair", 51.0), ("T60", 36.0), ("stiffness B", 18.0), ("pull", 2.0))
-
-
-def plucked_stage(history: History) -> Stage | None:
-    """Return the latest stage at which open strings were read, ``None`` where there is none."""
-    return next((s for s in sorted(history.stages, key=lambda s: s.order, reverse=True) if s.strings), None)
 
 
 def strings_chart(stage: Stage, settings: InstrumentSettings, width_mm: float, look: Look = PAPER) -> Chart:

@@ -17,18 +17,16 @@ from tapbatch.show.draw.chart import BODY, PAPER, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import (
     Point,
-    chart_modes,
     draw_points,
     draw_stage_axis,
-    drifts_into,
-    is_cautious,
-    mode_at,
     nice_step,
     reading_role,
     stage_axis_height_mm,
     stage_places,
 )
 from tapbatch.show.say import words
+from tapbatch.show.view.drifts import differed_text, drifts_into
+from tapbatch.show.view.modes import chart_modes, mode_at
 
 Band = tuple[Kind, float | None, float | None]
 Rings = tuple[str, list[Point]]
@@ -176,7 +174,7 @@ def band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: 
                     unsure=bool(decay.flags),
                     joined=heard_before,
                     # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-                    cautious=any(map(is_cautious, drifts_into(history, stage).values())),
+                    cautious=any(map(differed_text, drifts_into(history, stage).values())),
                 )
             )
         heard_before = decay is not None
@@ -206,7 +204,7 @@ def mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cent
                 high=mode.t60_high_s,
                 unsure=words.how_sure(mode, steady_cents) == "unsure",
                 joined=drift is not None,
-                cautious=is_cautious(drift),
+                cautious=bool(differed_text(drift)),
             )
         )
     return title, points

@@ -11,10 +11,11 @@ from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.draw.chart import HEAD
 from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import drifts_into
 from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import RISKY, chance_text, chosen_landings, landing_name, to_go_text
+from tapbatch.show.say.landings import chance_text, landing_name, to_go_text
+from tapbatch.show.view.drifts import drifts_into
+from tapbatch.show.view.landings import chosen_landings, is_risky
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
 LABEL_MM = 44.0
@@ -71,7 +72,7 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> list[Answer]:
     if not chosen:
         return []
     landing = min(chosen, key=lambda c: abs(c.cents_to_go))
-    risky = landing.overshoot is not None and landing.overshoot >= RISKY
+    risky = is_risky(landing)
     text = f"{landing_name(landing)}: {to_go_text(landing).split(' (')[0]}"
     return [("How far?", text, f"{chance_text(landing)}: take off less" if risky else "")]
 

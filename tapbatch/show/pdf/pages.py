@@ -16,9 +16,9 @@ from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import drifts_into
 from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
+from tapbatch.show.view.drifts import drifts_into
 
 ROW_MM = 4.6
 LEAST_ROWS = 6

@@ -11,20 +11,23 @@ from pathlib import Path
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import put_file
-from tapbatch.show.draw.before_after import before_after_chart, before_after_notes, last_two
+from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
-from tapbatch.show.draw.landings import landing_blocks, landings_chart
-from tapbatch.show.draw.over_stages import chart_modes
+from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.sheet import HEADING_MM, Sheet
 from tapbatch.show.draw.spectra import spectra_chart
-from tapbatch.show.draw.strings import plucked_stage, strings_chart, strings_notes
+from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.blocks import Block, Book, ChartBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
 from tapbatch.show.pdf.pages import HowBlock, table_blocks
-from tapbatch.show.pdf.slip import draw_slip, latest_stage, leading
+from tapbatch.show.pdf.slip import draw_slip
+from tapbatch.show.view.landings import landing_blocks
+from tapbatch.show.view.modes import chart_modes
+from tapbatch.show.view.side_by_side import last_two
+from tapbatch.show.view.stages import latest_stage, leading, plucked_stage
 
 
 def write_report(path: Path, history: History, settings: InstrumentSettings) -> str:

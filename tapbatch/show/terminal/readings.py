@@ -18,10 +18,10 @@ from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import landing_lines
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
+from tapbatch.show.view.landings import landing_lines
 
 if TYPE_CHECKING:
     from rich.console import Console

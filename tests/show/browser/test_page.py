@@ -15,10 +15,9 @@ from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
-from tapbatch.show.browser.sounds import decay_figure
-from tapbatch.show.pdf.slip import latest_stage
 from tapbatch.show.say import words
 from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.view.stages import latest_stage
 from tests.show.browser.parsed import Element, parse
 
 SETTINGS = InstrumentSettings()

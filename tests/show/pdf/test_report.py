@@ -17,14 +17,15 @@ import pytest
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.charts import chart_modes
-from tapbatch.show.draw.lettering import MM_PER_PT, Word, text_width_mm
-from tapbatch.show.draw.sheet import INK, SOFT, Dots, Lines, Paper, Sheet
+from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
+from tapbatch.show.draw.marks import Dots, Lines, Word
+from tapbatch.show.draw.sheet import Paper, Sheet
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
 from tapbatch.show.pdf import pages
 from tapbatch.show.pdf.report import report_bytes, report_sheets, write_report
-from tapbatch.show.pdf.slip import latest_stage
 from tapbatch.show.say import words
+from tapbatch.show.view.modes import chart_modes
+from tapbatch.show.view.stages import latest_stage
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf reads the reports back")
 
@@ -87,10 +88,11 @@ def test_pages_have_the_size_of_the_paper(
 def corners(word: Word) -> tuple[float, float, float, float]:
     """The box of a word: left, top, right, bottom in mm, from the height of its capitals."""
     width = text_width_mm(word.text, word.size_pt, word.bold)
+    back = width * {"left": 0.0, "center": 0.5, "right": 1.0}[word.anchor]
     height = 0.7 * word.size_pt * MM_PER_PT
-    if word.rotation == 90.0:
-        return word.x_mm - height, word.y_mm - width, word.x_mm, word.y_mm
-    return word.x_mm, word.y_mm - height, word.x_mm + width, word.y_mm
+    if word.upright:
+        return word.x_mm - height, word.y_mm + back - width, word.x_mm, word.y_mm + back
+    return word.x_mm - back, word.y_mm - height, word.x_mm - back + width, word.y_mm
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
@@ -195,9 +197,9 @@ def test_what_makes_a_reading_unsure_is_said(
 
 
 def test_a_note_that_is_unsure_leads_pale(histories: dict[str, Callable[[], History]], whole: History) -> None:
-    for history, colour in ((histories["one stage, one tap"](), SOFT), (whole, INK)):
+    for history, role in ((histories["one stage, one tap"](), "soft text"), (whole, "text")):
         slip = drawn(history)[0]
-        assert max(slip.words, key=lambda word: word.size_pt).colour == colour
+        assert max(slip.words, key=lambda word: word.size_pt).role == role
 
 
 def test_a_caution_stands_beside_the_move_that_it_concerns(
@@ -282,10 +284,7 @@ def test_hertz_stand_above_the_notes_where_they_belong(whole: History) -> None:
     """With A4 at 440 Hz (ISO 16), C3 is 130.81 Hz and C4 261.63 Hz in equal temperament."""
     top = dataclasses.replace(whole, stages=whole.of_part("top"))
     (sheet,) = (sheet for sheet in drawn(top) if sheet.title == "Spectra")
-    at = {
-        word.text: (word.x_mm + text_width_mm(word.text, word.size_pt, word.bold) / 2, word.y_mm, word.size_pt)
-        for word in sheet.words
-    }
+    at = {word.text: (word.x_mm, word.y_mm, word.size_pt) for word in sheet.words if word.anchor == "center"}
     octave = at["C4"][0] - at["C3"][0]
     assert (at["200"][0] - at["C3"][0]) / octave == pytest.approx(math.log2(200 / 130.8128), abs=1e-3)
     assert (at["500"][0] - at["C4"][0]) / octave == pytest.approx(math.log2(500 / 261.6256), abs=1e-3)
@@ -341,7 +340,7 @@ def test_the_floor_is_seen_and_named_however_quiet_the_room(
     reading = dataclasses.replace(stage.heard[0].reading, trace=dataclasses.replace(trace, floor_db=floor_db))
     quiet = dataclasses.replace(stage, heard=(dataclasses.replace(stage.heard[0], reading=reading),))
     (sheet,) = (s for s in drawn(dataclasses.replace(history, stages=(quiet,))) if s.title == "Decays")
-    (floor,) = (m.segments[0] for m in sheet.marks if isinstance(m, Lines) and m.dashed)
+    (floor,) = (m.segments[0] for m in sheet.marks if isinstance(m, Lines) and m.role == "floor")
     word = next(w for w in sheet.words if w.text == "floor")
     # Letters with ascenders are 0.76 of the type size high (from the font's own table): they end below the line.
     assert word.y_mm - 0.76 * word.size_pt * MM_PER_PT > floor[0, 1]
@@ -351,7 +350,7 @@ def test_a_sound_is_as_cautious_as_its_modes(whole: History) -> None:
     """Strung after closed: the line of the whole sound breaks where those of its modes do."""
     sheets = [s for s in drawn(whole) if s.title == "Sustain"]
     body = next(s for s in sheets if any(word.text == "body" for word in s.words))
-    broken = [len(mark.segments) for mark in body.marks if isinstance(mark, Lines) and mark.dashed]
+    broken = [len(mark.segments) for mark in body.marks if isinstance(mark, Lines) and mark.role == "cautious link"]
     # One break, from closed to strung, in each chart: the sound and its four bands, and six modes.
     assert broken == [1] * 11
 
