@@ -14,7 +14,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.svg import svg_of
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.chart import SCREEN, SCREEN_MM, Chart
+from tapbatch.show.draw.chart import SCREEN, Chart
 from tapbatch.show.draw.decays import decays_chart, trace_of
 from tapbatch.show.draw.drift import LATEST, drift_chart, mode_now
 from tapbatch.show.draw.landings import landings_chart
@@ -64,7 +64,7 @@ def drift_figure(history: History, stages: tuple[Stage, ...], name: str, setting
     """Return a figure of where a mode lay at some stages of a part; nothing where at none, or of one stage only."""
     if len(stages) < 2 or not any(mode_at(stage, name) for stage in stages):
         return Markup()
-    chart = drift_chart(history, stages, [name], settings.steady_cents, settings.spelling, SCREEN_MM, SCREEN)
+    chart = drift_chart(history, stages, [name], settings.steady_cents, settings.spelling, SCREEN)
     return figure(chart, f"Drift of {name}", name, mode_now(stages, name))
 
 
@@ -75,7 +75,7 @@ def lead_figure(history: History, stage: Stage, name: str, settings: InstrumentS
 
 def strings_figure(stage: Stage, settings: InstrumentSettings) -> Markup:
     """Return a figure of the open strings that were heard at a stage."""
-    chart = strings_chart(stage, settings, SCREEN_MM, SCREEN)
+    chart = strings_chart(stage, settings, SCREEN)
     aside = f"{stage.stage_shown}, cents from their notes"
     return figure(chart, "Open strings", "Open strings", aside, strings_notes(stage, settings))
 
@@ -84,21 +84,21 @@ def _landings(history: History, part: str, settings: InstrumentSettings) -> list
     figures = []
     for stage, landings in landing_blocks(history):
         if stage.part == part:
-            chart = landings_chart(stage, landings, settings.steady_cents, settings.spelling, SCREEN_MM, SCREEN)
+            chart = landings_chart(stage, landings, settings.steady_cents, settings.spelling, SCREEN)
             mode = landings[0].mode
             figures.append(figure(chart, f"Landings of {mode}", mode, "where it could come to rest"))
     return figures
 
 
 def _rings(history: History, stages: tuple[Stage, ...], settings: InstrumentSettings) -> Markup:
-    chart = rings_chart(history, stages, settings.steady_cents, settings.spelling, SCREEN_MM, SCREEN, most=MOST_ROWS)
+    chart = rings_chart(history, stages, settings.steady_cents, settings.spelling, SCREEN, most=MOST_ROWS)
     newest = stages[-1].stage_shown
     between = f"hollow: {stages[0].stage_shown}; full: {newest}" if len(stages) > 1 else newest
     return figure(chart, "How long it rings", "T60 in seconds", between) if chart else Markup()
 
 
 def _before_after(comparison: Comparison, notes: Iterable[Said]) -> Markup:
-    chart = before_after_chart(comparison, SCREEN_MM, SCREEN)
+    chart = before_after_chart(comparison, SCREEN)
     between = f"{comparison.before.stage_shown}, then {comparison.after.stage_shown}; change of T60 in percent"
     return figure(chart, "Before and after", "Before and after", between, notes)
 
@@ -107,7 +107,7 @@ def _spectra(stages: list[Stage], settings: InstrumentSettings) -> Markup:
     if not stages:
         return Markup()
     steady, spelling = settings.steady_cents, settings.spelling
-    chart = spectra_chart(stages, steady, spelling, SCREEN_MM, SCREEN, row_mm=SPECTRUM_ROW_MM)
+    chart = spectra_chart(stages, steady, spelling, SCREEN, row_mm=SPECTRUM_ROW_MM)
     aside = "in notes and hertz; level to 60 dB below the strongest line"
     return figure(chart, "Spectrum with its modes", "Spectrum", aside)
 
@@ -116,5 +116,5 @@ def _decay(stage: Stage) -> Markup:
     trace = trace_of(stage)
     if trace is None:
         return Markup()
-    chart = decays_chart([stage], SCREEN_MM, SCREEN)
+    chart = decays_chart([stage], SCREEN)
     return figure(chart, "Decay of the clearest tap", "Decay", f"{stage.stage_shown}, tap {trace.tap}; level in dB")

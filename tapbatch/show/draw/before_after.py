@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange
 from tapbatch.model.history import Stage
-from tapbatch.show.draw.chart import BODY, PAPER, SMALL, Chart, Look, Panel
+from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_across, reading_role, steps_about_zero
 from tapbatch.show.say import words
@@ -41,16 +41,16 @@ _WIDE = _Columns(names=44.0, before=58.0, after=74.0, bars=80.0, verdicts=132.0)
 _NARROW = _Columns(names=27.0, before=0.0, after=0.0, bars=28.0, verdicts=58.5)
 
 
-def before_after_chart(comparison: Comparison, width_mm: float, look: Look = PAPER) -> Chart:
+def before_after_chart(comparison: Comparison, look: Look) -> Chart:
     """Draw what rings longer or shorter than at the stage before; something must have been measured at both."""
-    chart = Chart(width_mm, look)
-    columns = _WIDE if chart.is_wide else _NARROW
+    chart = Chart(look)
+    columns = _WIDE if look.is_wide else _NARROW
     before, after = comparison.before, comparison.after
     rows = sustain_rows(comparison)
     alike = common_reason(comparison)
     y = 1.0
-    if chart.is_wide:
-        chart.say(0.0, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=width_mm)
+    if look.is_wide:
+        chart.say(0.0, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=look.width_mm)
     for line in _cautions(chart, comparison):
         y += 3.4 * look.spacing
         chart.say(0.0, y, line, SMALL, role="caution")
@@ -63,14 +63,14 @@ def before_after_chart(comparison: Comparison, width_mm: float, look: Look = PAP
         x_low=-_reach(rows),
         x_high=_reach(rows),
     )
-    if chart.is_wide:
+    if look.is_wide:
         chart.say(columns.before, y - 0.5, "before", SMALL, ha="right", role="soft text")
         chart.say(columns.after, y - 0.5, "after", SMALL, ha="right", role="soft text")
     low, high = panel.x_mm([-SAME_PCT, SAME_PCT])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    values = steps_about_zero(panel.x_high, 3 if chart.is_wide else 2)
+    values = steps_about_zero(panel.x_high, 3 if look.is_wide else 2)
     draw_across(chart, panel, {v: f"{v:+g} %" if v else "0" for v in values}, zero=True)
-    if alike and chart.is_wide:
+    if alike and look.is_wide:
         chart.say(columns.verdicts, y - 1.0, "no verdict, see above", SMALL, role="caution")
     group = ""
     for row in rows:
@@ -125,7 +125,7 @@ def _reach(rows: Sequence[SustainChange]) -> float:
 
 def _row_mm(chart: Chart, row: SustainChange, alike: str) -> float:
     """Return the height of a row; in a narrow chart the reason for no verdict has a line of its own."""
-    lines = 0 if chart.is_wide else len(chart.wrapped(_reason(row, alike), chart.width_mm, SMALL))
+    lines = 0 if chart.look.is_wide else len(chart.wrapped(_reason(row, alike), chart.width_mm, SMALL))
     return (ROW_MM + 3.2 * lines) * chart.look.spacing
 
 
@@ -161,12 +161,12 @@ def _draw_row(
         chart.dots([(float(panel.x_mm(row.change_pct)), y)], role, 0.9, f"change {row.name}")
     x = columns.verdicts
     text_role: Role = "text" if row.verdict else "soft text"
-    said = _verdict(row, alike) if chart.is_wide or row.verdict else _figures(row)
+    said = _verdict(row, alike) if chart.look.is_wide or row.verdict else _figures(row)
     bold, room = row.verdict in ("longer", "shorter"), chart.width_mm - x
     if row.verdict and chart.text_mm(said, SMALL, bold) > room:
         said = row.verdict
     chart.say(x, y, said, SMALL, bold=bold, va="center", role=text_role, within_mm=room)
-    if not chart.is_wide:
+    if not chart.look.is_wide:
         for line in chart.wrapped(_reason(row, alike), chart.width_mm, SMALL):
             y += 3.2 * chart.look.spacing
             chart.say(chart.width_mm, y, line, SMALL, ha="right", va="center", role="soft text")
@@ -179,9 +179,9 @@ def _draw_balance(chart: Chart, columns: _Columns, y: float, balance: Sequence[B
     chart.say(0.0, y, "balance: share in the energy of each tap", SMALL, role="soft text")
     for b in balance:
         y += ROW_MM * chart.look.spacing
-        where = f"{b.name}, {b.low_hz:.0f} to {b.high_hz:.0f} Hz" if chart.is_wide else b.name
+        where = f"{b.name}, {b.low_hz:.0f} to {b.high_hz:.0f} Hz" if chart.look.is_wide else b.name
         chart.say(0.0, y, where, BODY, within_mm=columns.names)
-        if chart.is_wide:
+        if chart.look.is_wide:
             chart.say(columns.before, y, f"{b.before_db:.1f} dB", SMALL, ha="right")
             chart.say(columns.after, y, f"{b.after_db:.1f} dB", SMALL, ha="right")
         text = words.change_text(b.change_db, b.low_db, b.high_db, 1).replace(" (", " dB (", 1)

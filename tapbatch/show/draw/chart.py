@@ -20,31 +20,34 @@ from tapbatch.show.draw.marks import Anchor, Area, Dots, Lines, Mark, Role, Word
 
 TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.0
 
-WIDE_MM = 120.0
-"""From this width on a chart has room for columns of words beside what it draws."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """How a chart is lettered: in the sizes asked for, or all in one size; ``spacing`` is how far rows move apart.
+    """What a chart is drawn for: a width, the height that it may take, and letters.
 
-    ``own_type`` tells that the letters are those of our own type, so that one it lacks is shown as unknown.
+    Letters have the sizes asked for, or all one size; ``spacing`` is how far rows move apart for them. ``own_type``
+    tells that they are those of our own type, so that one it lacks is shown as unknown.
     """
 
+    width_mm: float
+    room_mm: float = math.inf
     letter_pt: float | None = None
     spacing: float = 1.0
     own_type: bool = True
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether there is room for columns of words beside what is drawn."""
+        return self.width_mm >= 120.0
 
     def pt(self, size_pt: float) -> float:
         """Return the size in which letters of a size are set."""
         return self.letter_pt or size_pt
 
 
-PAPER = Look()
-# Eleven pixels of 1/96 inch: the least that is read with ease on a telephone held in the hand.
-SCREEN = Look(letter_pt=8.25, spacing=1.18, own_type=False)
-SCREEN_MM = 320 * 25.4 / 96
-"""The width that a telephone shows without shrinking: 320 pixels."""
+# Eleven pixels of 1/96 inch are the least that is read with ease on a telephone held in the hand, which shows 320
+# pixels without shrinking.
+SCREEN = Look(width_mm=320 * 25.4 / 96, letter_pt=8.25, spacing=1.18, own_type=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,18 +100,13 @@ class Panel:
 class Chart:
     """Marks and words, drawn for a width; ``description`` says in a sentence what they show."""
 
-    def __init__(self, width_mm: float, look: Look = PAPER, *, height_mm: float = 0.0) -> None:
-        self.width_mm, self.height_mm = width_mm, height_mm
-        self.look = look
+    def __init__(self, look: Look, height_mm: float = 0.0) -> None:
+        self.look, self.height_mm = look, height_mm
+        self.width_mm = look.width_mm
         self.description = ""
         self.words: list[Word] = []
         self._marks: dict[int, list[Mark]] = {_AREAS: [], _LINES: [], _DOTS: []}
         self._rules: dict[Role, list[NDArray[np.float64]]] = {}
-
-    @property
-    def is_wide(self) -> bool:
-        """Whether there is room for columns of words."""
-        return self.width_mm >= WIDE_MM
 
     @property
     def marks(self) -> list[Mark]:

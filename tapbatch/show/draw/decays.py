@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from tapbatch.model.history import Stage
 from tapbatch.model.reading import DecayTrace
-from tapbatch.show.draw.chart import BODY, PAPER, SMALL, TINY, Chart, Look, Panel
+from tapbatch.show.draw.chart import BODY, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import nice_step
 
@@ -30,40 +30,33 @@ SCREEN_STEP_MM = 45.0
 SHOWN_PAST_FLOOR = 1.7
 
 
-def decay_pages(stages: Sequence[Stage], width_mm: float, room_mm: float) -> list[Chart]:
+def decay_pages(stages: Sequence[Stage], look: Look) -> list[Chart]:
     """Draw the decays of all stages for paper, as many charts as sheets are needed; none where none is known."""
     if not any(map(trace_of, stages)):
         return []
     step, columns = _step_mm(len(stages)), _columns(len(stages))
-    a_sheet = columns * max(int((room_mm + 6.0) // step), 1)
+    a_sheet = columns * max(int((look.room_mm + 6.0) // step), 1)
     return [
-        decays_chart(stages[first : first + a_sheet], width_mm, columns=columns, step_mm=step)
+        decays_chart(stages[first : first + a_sheet], look, columns=columns, step_mm=step)
         for first in range(0, len(stages), a_sheet)
     ]
 
 
-def decays_chart(
-    stages: Sequence[Stage],
-    width_mm: float,
-    look: Look = PAPER,
-    *,
-    columns: int = 1,
-    step_mm: float = SCREEN_STEP_MM,
-) -> Chart:
+def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = SCREEN_STEP_MM) -> Chart:
     """Draw the decays of some stages side by side, all on the same scales.
 
     Parameters
     ----------
     stages
         Each the clearest tap of which is drawn.
-    width_mm, look
-        The width to draw for, and the letters.
+    look
+        What to draw for.
     columns, step_mm
         How many stand side by side, and how far rows lie apart.
     """
-    chart = Chart(width_mm, look)
+    chart = Chart(look)
     gutter = 9.0 if columns <= 3 else 6.0
-    width = (width_mm - gutter * (columns - 1)) / columns
+    width = (look.width_mm - gutter * (columns - 1)) / columns
     traces = [t for t in map(trace_of, stages) if t]
     longest = max((_needed_s(t) for t in traces if t.time_s), default=1.0)
     lowest = min(map(lowest_db, traces), default=LOWEST_DB)
@@ -72,7 +65,7 @@ def decays_chart(
     for n, stage in enumerate(stages):
         x, y = (n % columns) * (width + gutter), (n // columns) * step_mm
         heading = f"{stage.part}, {stage.stage_shown}" if len(parts) > 1 else stage.stage_shown
-        if len(stages) > 1 or chart.is_wide:
+        if len(stages) > 1 or look.is_wide:
             chart.say(x, y + 3.0, heading, BODY if columns <= 3 else SMALL, bold=True, within_mm=width)
         panel = Panel(
             left_mm=x + scale,

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
-from tapbatch.show.draw.chart import BODY, LEAD, PAPER, SMALL, TINY, Chart, Look, Panel
+from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import (
     Point,
@@ -66,11 +66,9 @@ def drift_chart(
     names: Sequence[str],
     steady_cents: float,
     spelling: Spelling,
-    width_mm: float,
-    look: Look = PAPER,
+    look: Look,
     *,
     strip_mm: float = STRIP_MM,
-    room_mm: float = math.inf,
 ) -> Chart:
     """Draw where some modes of a part lie over some of its stages, a strip of the staff for each.
 
@@ -82,26 +80,26 @@ def drift_chart(
         The half width in cents up to which a reading counts as sure.
     spelling
         Sharps or flats on the staff.
-    width_mm, look
-        The width to draw for, and the letters.
-    strip_mm, room_mm
-        The height of a strip, and that of the whole chart, for which strips are made lower.
+    look
+        What to draw for.
+    strip_mm
+        The height of a strip where there is room.
     """
-    chart = Chart(width_mm, look)
+    chart = Chart(look)
     found = {name: drift_points(history, stages, name, steady_cents) for name in names}
     found = {name: points for name, points in found.items() if points}
-    before_mm, after_mm = _WIDE_MM if chart.is_wide else _NARROW_MM if width_mm > _BARE_BELOW_MM else _BARE_MM
-    left, right = before_mm, width_mm - after_mm
+    before_mm, after_mm = _WIDE_MM if look.is_wide else _NARROW_MM if look.width_mm > _BARE_BELOW_MM else _BARE_MM
+    left, right = before_mm, look.width_mm - after_mm
     places = stage_places(left, right, len(stages))
     axis_mm = stage_axis_height_mm(stages, right - left, look)
-    step = min(strip_mm + GAP_MM, (room_mm - axis_mm) / max(len(found), 1))
+    step = min(strip_mm + GAP_MM, (look.room_mm - axis_mm) / max(len(found), 1))
     draw_guides(chart, places, 0.0, step * len(found) - GAP_MM)
     for n, (name, points) in enumerate(found.items()):
         panel = staff_panel(left, right, step * n, step - GAP_MM, points)
         _draw_staff(chart, panel, stages[-1].concert_pitch_hz, spelling, name)
         _draw_changes(chart, panel, places, history, stages, name, points)
         draw_points(chart, panel, places, points, name)
-        if chart.is_wide:
+        if look.is_wide:
             _name_strip(chart, panel, stages, name)
         if after_mm:
             _tell_latest(chart, panel, stages[points[-1].index], points[-1], name)
@@ -112,12 +110,10 @@ def drift_chart(
     return chart
 
 
-def latest_staff(
-    history: History, stage: Stage, name: str, spelling: Spelling, width_mm: float, look: Look = PAPER
-) -> tuple[Chart, str]:
+def latest_staff(history: History, stage: Stage, name: str, spelling: Spelling, look: Look) -> tuple[Chart, str]:
     """Draw where one mode lay over the last stages up to this one, at most five; return the chart and its caption."""
     stages = history.of_part(stage.part)[-LATEST:]
-    chart = drift_chart(history, stages, [name], math.inf, spelling, width_mm, look, strip_mm=LATEST_MM)
+    chart = drift_chart(history, stages, [name], math.inf, spelling, look, strip_mm=LATEST_MM)
     told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
     points = drift_points(history, stages, name, math.inf)
     ticks = points and _has_ticks(staff_panel(0.0, 1.0, 0.0, LATEST_MM, points))

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from tapbatch.model.history import Landing, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
-from tapbatch.show.draw.chart import BODY, PAPER, SMALL, Chart, Look, Panel
+from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
@@ -43,15 +43,10 @@ class _Row:
 
 
 def landings_chart(
-    stage: Stage,
-    landings: Sequence[Landing],
-    steady_cents: float,
-    spelling: Spelling,
-    width_mm: float,
-    look: Look = PAPER,
+    stage: Stage, landings: Sequence[Landing], steady_cents: float, spelling: Spelling, look: Look
 ) -> Chart:
     """Draw where one mode of a stage is and where it could come to rest; ``landings``, one at least, are its own."""
-    chart = Chart(width_mm, look)
+    chart = Chart(look)
     mode = mode_at(stage, landings[0].mode)
     if mode is None:
         return chart
@@ -60,12 +55,12 @@ def landings_chart(
     heights = [_set_row(chart, top, row) for row, top in zip(rows, _tops(chart, rows), strict=True)]
     foot = _tops(chart, [*rows, rows[-1]])[-1]
     low, high = _edges(stage, mode, landings)
-    left, right = (LABEL_MM, width_mm - SAID_MM - 4.0) if chart.is_wide else (0.0, width_mm)
+    left, right = (LABEL_MM, look.width_mm - SAID_MM - 4.0) if look.is_wide else (0.0, look.width_mm)
     panel = Panel(
         left_mm=left, top_mm=NOTES_MM, width_mm=right - left, height_mm=foot - NOTES_MM, x_low=low, x_high=high
     )
     _draw_notes(chart, panel, stage.concert_pitch_hz, spelling)
-    chart.rules([[(0.0, y), (width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
+    chart.rules([[(0.0, y), (look.width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
     role = reading_role(words.how_sure(mode, steady_cents) == "unsure")
     sides = [_cents(mode.freq_low_hz, stage), _cents(mode.freq_high_hz, stage)] if _is_bounded(mode) else []
     _draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}")
@@ -111,7 +106,7 @@ def _landing_row(landing: Landing) -> _Row:
 def _set_row(chart: Chart, top_mm: float, row: _Row) -> float:
     """Set the words of a row; return how far down what it draws stands."""
     role: Role = "caution" if row.risky else "soft text"
-    if chart.is_wide:
+    if chart.look.is_wide:
         y, x = top_mm + ROW_MM / 2, chart.width_mm - SAID_MM
         chart.say(0.0, y, row.label, BODY, va="center", within_mm=LABEL_MM - 3.0)
         chart.say(x, y - (1.5 if row.detail else 0.0), row.said, BODY, bold=True, va="center", within_mm=SAID_MM)
@@ -137,7 +132,7 @@ def _tops(chart: Chart, rows: Sequence[_Row]) -> list[float]:
     tops = [NOTES_MM]
     for row in rows[:-1]:
         lines = len(_said_lines(chart, row)) + len(chart.wrapped(row.detail, chart.width_mm, SMALL))
-        tops.append(tops[-1] + (ROW_MM if chart.is_wide else 8.0 + _LINE_MM * lines))
+        tops.append(tops[-1] + (ROW_MM if chart.look.is_wide else 8.0 + _LINE_MM * lines))
     return tops
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from tapbatch.show.draw.chart import LEAD, SMALL, Chart
+from tapbatch.show.draw.chart import LEAD, SMALL, Chart, Look
 
 Paper = Literal["A4", "Letter"]
 
@@ -26,7 +26,7 @@ class Sheet(Chart):
     def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
         short, long = PAPERS_MM[paper]
         width_mm, height_mm = (long, short) if turned else (short, long)
-        super().__init__(width_mm, height_mm=height_mm)
+        super().__init__(Look(width_mm=width_mm), height_mm)
         self.title = title
         self.headings: list[str] = []
 
@@ -54,6 +54,11 @@ class Sheet(Chart):
     def room_mm(self) -> float:
         """How high content can be below the title and the longest caption."""
         return self.bottom_mm - HEAD_MM - CAPTION_MM
+
+    @property
+    def inner(self) -> Look:
+        """What a chart between the margins, below a heading of its own, is drawn for."""
+        return Look(width_mm=self.measure_mm, room_mm=self.room_mm - HEADING_MM)
 
     def head(self, top_mm: float, text: str, aside: str = "") -> None:
         """Head what follows with its name, over a line across the sheet; it takes :data:`HEADING_MM`."""

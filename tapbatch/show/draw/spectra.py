@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from tapbatch.model.history import Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Spectrum
-from tapbatch.show.draw.chart import PAPER, SMALL, TINY, Chart, Look, Panel
+from tapbatch.show.draw.chart import SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
@@ -36,14 +36,7 @@ TALLEST_ROW_MM, LOWEST_ROW_MM = 30.0, 4.0
 
 
 def spectra_chart(
-    stages: Sequence[Stage],
-    steady_cents: float,
-    spelling: Spelling,
-    width_mm: float,
-    look: Look = PAPER,
-    *,
-    row_mm: float = TALLEST_ROW_MM,
-    room_mm: float = math.inf,
+    stages: Sequence[Stage], steady_cents: float, spelling: Spelling, look: Look, *, row_mm: float = TALLEST_ROW_MM
 ) -> Chart:
     """Draw the spectra of some stages of a part, one above the other.
 
@@ -55,18 +48,18 @@ def spectra_chart(
         The half width in cents up to which a reading counts as sure.
     spelling
         Sharps or flats on the scale.
-    width_mm, look
-        The width to draw for, and the letters.
-    row_mm, room_mm
-        The height of a row, and that of the whole chart, for which rows are made lower.
+    look
+        What to draw for.
+    row_mm
+        The height of a row where there is room.
     """
-    chart = Chart(width_mm, look)
+    chart = Chart(look)
     axis_mm, flags_mm = AXIS_MM * look.spacing, FLAGS_MM * look.spacing
-    row = min(max((room_mm - axis_mm - flags_mm) / max(len(stages), 1), LOWEST_ROW_MM), row_mm)
+    row = min(max((look.room_mm - axis_mm - flags_mm) / max(len(stages), 1), LOWEST_ROW_MM), row_mm)
     low_hz, high_hz = spectrum_edges(stages)
-    left, right = (NAMES_MM, width_mm - SCALE_MM) if chart.is_wide else (1.0, width_mm - 1.0)
+    left, right = (NAMES_MM, look.width_mm - SCALE_MM) if look.is_wide else (1.0, look.width_mm - 1.0)
     # Above a row of a narrow chart there is room for the name of its stage.
-    above = 0.08 * row if chart.is_wide else 4.0
+    above = 0.08 * row if look.is_wide else 4.0
     panels = [
         Panel(
             left_mm=left,
@@ -219,7 +212,7 @@ def _draw_trails(chart: Chart, panels: Sequence[Panel], stages: Sequence[Stage])
 
 
 def _name_row(chart: Chart, panel: Panel, row_mm: float, stage: Stage, *, last: bool) -> None:
-    if not chart.is_wide:
+    if not chart.look.is_wide:
         chart.say(
             panel.right_mm, panel.top_mm - 0.8, stage.stage_shown, SMALL, ha="right", bold=last,
             role="text" if last else "soft text", within_mm=panel.width_mm,
@@ -279,6 +272,6 @@ def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -
         role: Role = "soft text" if words.how_sure(mode, steady_cents) == "unsure" else "text"
         x = place + 0.9 * chart.look.spacing
         chart.say(x, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", upright=True, role=role)
-    if chart.is_wide:
+    if chart.look.is_wide:
         chart.say(0.0, panel.bottom_mm + 9.0, "modes now", SMALL, role="soft text")
         chart.say(0.0, panel.bottom_mm + 12.0, "(bold: leads)", TINY, role="soft text")

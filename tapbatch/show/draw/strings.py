@@ -12,7 +12,7 @@ import math
 from tapbatch.compare.tension import total_tension_n
 from tapbatch.model.history import OpenString, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.chart import BODY, PAPER, SMALL, Chart, Look, Panel
+from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_across, steps_about_zero
 from tapbatch.show.say import words
@@ -25,26 +25,26 @@ _OFF = "cents off"
 _COLUMNS = ((_OFF, 64.0), ("pair", 51.0), ("T60", 36.0), ("stiffness B", 18.0), ("pull", 2.0))
 
 
-def strings_chart(stage: Stage, settings: InstrumentSettings, width_mm: float, look: Look = PAPER) -> Chart:
+def strings_chart(stage: Stage, settings: InstrumentSettings, look: Look) -> Chart:
     """Draw the open strings of a stage, string by string."""
-    chart = Chart(width_mm, look)
+    chart = Chart(look)
     rows = stage.strings[:MOST_ROWS]
-    columns = dict(_COLUMNS) if chart.is_wide else {_OFF: 0.0}
-    left, right = (30.0, width_mm - 83.0) if chart.is_wide else (16.0, width_mm - 16.0)
+    columns = dict(_COLUMNS) if look.is_wide else {_OFF: 0.0}
+    left, right = (30.0, look.width_mm - 83.0) if look.is_wide else (16.0, look.width_mm - 16.0)
     ends = [abs(s.cents_off) + (s.pair_cents or 0.0) / 2 for s in rows]
     reach = min(max([2.0 * settings.strings_off_cents, *ends]), 100.0) * 1.1
     height = ROW_MM * len(rows) + 1.0
     panel = Panel(left_mm=left, top_mm=6.0, width_mm=right - left, height_mm=height, x_low=-reach, x_high=reach)
     low, high = panel.x_mm([-settings.strings_off_cents, settings.strings_off_cents])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    values = steps_about_zero(reach, 3 if chart.is_wide else 2)
+    values = steps_about_zero(reach, 3 if look.is_wide else 2)
     draw_across(chart, panel, {v: f"{v:+g} c" if v else "in tune" for v in values}, zero=True)
     cells = [_cells(string) for string in rows]
     for n, (string, told) in enumerate(zip(rows, cells, strict=True)):
         _draw_string(chart, panel, panel.top_mm + ROW_MM * (n + 0.6), string, settings, columns, told)
-    for name, x in columns.items() if chart.is_wide else ():
+    for name, x in columns.items() if look.is_wide else ():
         if any(told[name] for told in cells):
-            chart.say(width_mm - x, panel.top_mm - 1.2, name, SMALL, ha="right", role="soft text")
+            chart.say(look.width_mm - x, panel.top_mm - 1.2, name, SMALL, ha="right", role="soft text")
     chart.height_mm = panel.bottom_mm + 1.0
     chart.description = "; ".join(f"{s.string} {s.expected_note} {_cells(s)[_OFF]}" for s in rows)
     return chart
@@ -73,7 +73,7 @@ def _draw_string(
     off = abs(string.cents_off) > settings.strings_off_cents
     chart.say(0.0, y, f"{string.string}", BODY, va="center", role="soft text")
     chart.say(6.0, y, string.expected_note, BODY, bold=True, va="center")
-    if chart.is_wide and any(s.double for s in settings.strings[string.string - 1 : string.string]):
+    if chart.look.is_wide and any(s.double for s in settings.strings[string.string - 1 : string.string]):
         chart.say(17.0, y, "double", SMALL, va="center", role="soft text")
     half = (string.pair_cents or 0.0) / 2
     is_course = string.pair_cents is not None

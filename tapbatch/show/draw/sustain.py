@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Kind
-from tapbatch.show.draw.chart import BODY, PAPER, SMALL, Chart, Look, Panel
+from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import (
     Point,
@@ -42,18 +42,11 @@ _SCALE_MM, _SECONDS_MM = 9.0, 14.0
 
 
 def sustain_chart(
-    history: History,
-    stages: Sequence[Stage],
-    steady_cents: float,
-    spelling: Spelling,
-    width_mm: float,
-    look: Look = PAPER,
-    *,
-    room_mm: float = math.inf,
+    history: History, stages: Sequence[Stage], steady_cents: float, spelling: Spelling, look: Look
 ) -> Chart:
     """Draw how long a part rings over its stages: the sound and its bands on the left, its modes on the right."""
-    chart = Chart(width_mm, look)
-    width = (width_mm - GUTTER_MM) / 2
+    chart = Chart(look)
+    width = (look.width_mm - GUTTER_MM) / 2
     sides = {
         "the sound": [band_rings(history, stages, band, spelling) for band in bands_heard(stages)],
         "mode by mode": [
@@ -62,7 +55,7 @@ def sustain_chart(
     }
     axis_mm = stage_axis_height_mm(stages, width - _SCALE_MM - _SECONDS_MM, look)
     rows = max(1, *map(len, sides.values()))
-    step = min(PANEL_STEP_MM, (room_mm - axis_mm - 2.0) / rows)
+    step = min(PANEL_STEP_MM, (look.room_mm - axis_mm - 2.0) / rows)
     for column, (heading, rings) in enumerate(sides.items()):
         x = column * (width + GUTTER_MM)
         chart.say(x, 3.0, heading, SMALL, role="soft text")
@@ -77,8 +70,7 @@ def rings_chart(
     stages: Sequence[Stage],
     steady_cents: float,
     spelling: Spelling,
-    width_mm: float,
-    look: Look = PAPER,
+    look: Look,
     *,
     most: int = MOST_ROWS,
 ) -> Chart | None:
@@ -88,17 +80,17 @@ def rings_chart(
     rings = [each for each in rings if each[1]]
     if not rings:
         return None
-    chart = Chart(width_mm, look)
-    label = 0.33 * width_mm
+    chart = Chart(look)
+    label = 0.33 * look.width_mm
     longest = max(p.value for _, points in rings for p in points)
     panel = Panel(
         left_mm=label,
         top_mm=0.0,
-        width_mm=width_mm - label - 14.0,
+        width_mm=look.width_mm - label - 14.0,
         height_mm=ROW_MM * len(rings) + 1.0,
         x_high=longest * 1.25,
     )
-    step = nice_step(panel.x_high, 5 if chart.is_wide else 3)
+    step = nice_step(panel.x_high, 5 if look.is_wide else 3)
     for n in range(math.floor(panel.x_high / step) + 1):
         x = float(panel.x_mm(step * n))
         chart.rule(x, 1.0, x, panel.bottom_mm, "guide")
@@ -106,7 +98,7 @@ def rings_chart(
         chart.say(x, panel.bottom_mm + 3.5, text, SMALL, ha="center", role="soft text")
     for n, (name, points) in enumerate(rings):
         # Of a band the hertz alone have room in a narrow chart; its notes are in the report.
-        name = name if chart.is_wide or " Hz, " not in name else name.split(", ")[0]
+        name = name if look.is_wide or " Hz, " not in name else name.split(", ")[0]
         _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name, points, len(stages) - 1)
     chart.height_mm = panel.bottom_mm + 5.0
     chart.description = _told(rings, stages)

@@ -6,11 +6,11 @@ has room; one that is too high for what is left goes on a new sheet, or is split
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from tapbatch.show.draw.chart import BODY, HEAD, SMALL, Chart
+from tapbatch.show.draw.chart import BODY, HEAD, SMALL, Chart, Look
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.sheet import HEAD_MM, HEADING_MM, Paper, Sheet
 
@@ -19,15 +19,12 @@ NOTES_GAP_MM = 3.5
 
 
 class Block(Protocol):
-    """Something that stands on a page: ``title`` heads its sheet, with the caption below."""
+    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below where there is one."""
 
     @property
-    def title(self) -> str:
-        """What heads its sheet."""
-
+    def title(self) -> str: ...  # noqa: D102
     @property
-    def caption(self) -> str:
-        """What explains it, below the title; may be empty."""
+    def caption(self) -> str: ...  # noqa: D102
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return the height that it would have on a sheet."""
@@ -39,7 +36,7 @@ class Block(Protocol):
         """Draw it as far as the sheet has room; return what is left, ``None`` where all of it is drawn."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class ChartBlock:
     """A chart, below a heading where it has one, and above what is said with it."""
 
@@ -48,7 +45,7 @@ class ChartBlock:
     chart: Chart
     heading: str = ""
     aside: str = ""
-    notes: tuple[Said, ...] = ()
+    notes: Sequence[Said] = ()
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return the height of heading, chart and notes."""
@@ -71,7 +68,7 @@ class ChartBlock:
 
 def notes_height_mm(notes: Iterable[Said], width_mm: float) -> float:
     """Return the height that notes take below a chart."""
-    paper = Chart(width_mm)
+    paper = Chart(Look(width_mm=width_mm))
     below = [paper.paragraph(0.0, 0.0, text, width_mm, SMALL) for text, _ in notes]
     return sum(below) + NOTES_GAP_MM if below else 0.0
 

@@ -6,16 +6,18 @@ The bytes depend on the history and the settings alone.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import put_file
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
+from tapbatch.show.draw.chart import Look
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.landings import landings_chart
-from tapbatch.show.draw.sheet import HEADING_MM, Sheet
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.draw.spectra import spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
@@ -79,90 +81,48 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
 
 def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
     """Return what stands on the pages after the first two, in order, for sheets like the one given."""
+    steady, spelling, look = settings.steady_cents, settings.spelling, sheet.inner
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
-    for kind in (_drift, _sustain, _before_after, _landings, _strings, _spectra):
-        yield from kind(history, heard, settings, sheet)
-    for chart in decay_pages(history.stages, sheet.measure_mm, sheet.room_mm):
-        yield ChartBlock(title="Decays", caption=DECAYS_CAPTION, chart=chart)
+    for part in heard:
+        if len(history.of_part(part)) > 1 and chart_modes(history.of_part(part)):
+            yield _drift(history, part, settings, look)
+    for part in heard:
+        stages = history.of_part(part)
+        alone = len(stages) == 1
+        chart = (rings_chart if alone else sustain_chart)(history, stages, steady, spelling, look)
+        if chart:
+            aside = stages[0].stage_shown if alone else ""
+            yield ChartBlock("Sustain", SUSTAIN_CAPTION, chart, part or "body", aside)
+    for part in heard:
+        comparison = last_two(history, part, settings)
+        if comparison:
+            chart, notes = before_after_chart(comparison, look), before_after_notes(comparison)
+            yield ChartBlock("Before and after", BEFORE_AFTER_CAPTION, chart, part or "body", notes=notes)
+    for stage, landings in landing_blocks(history):
+        chart = landings_chart(stage, landings, steady, spelling, look)
+        heading = f"{stage.part or 'body'}: {landings[0].mode}"
+        yield ChartBlock("Landings", LANDINGS_CAPTION, chart, heading, stage.stage_shown)
+    plucked = plucked_stage(history)
+    if plucked:
+        chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
+        aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
+        yield ChartBlock("Strings", STRINGS_CAPTION, chart, "open strings", aside, notes)
+    for part in heard:
+        chart = spectra_chart(history.of_part(part), steady, spelling, look)
+        yield ChartBlock("Spectra", SPECTRA_CAPTION, chart, part or "body")
+    for chart in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm)):
+        yield ChartBlock("Decays", DECAYS_CAPTION, chart)
     yield from table_blocks(history)
     yield HowBlock(history)
 
 
-def _drift(history: History, parts: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
-    for part in parts:
-        stages = history.of_part(part)
-        names = chart_modes(stages)
-        if len(stages) < 2 or not names:
-            continue
-        notes = tuple(differed(history, part))
-        room = sheet.room_mm - HEADING_MM - notes_height_mm(notes, sheet.measure_mm)
-        steady, spelling = settings.steady_cents, settings.spelling
-        chart = drift_chart(history, stages, names, steady, spelling, sheet.measure_mm, room_mm=room)
-        count = len({m.mode for s in stages for m in s.modes})
-        aside = f"{len(names)} of {count} modes" if count > len(names) else ""
-        yield ChartBlock(
-            title="Drift", caption=DRIFT_CAPTION, chart=chart, heading=part or "body", aside=aside, notes=notes
-        )
-
-
-def _sustain(history: History, parts: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
-    steady, spelling, width = settings.steady_cents, settings.spelling, sheet.measure_mm
-    for part in parts:
-        stages = history.of_part(part)
-        if len(stages) == 1:
-            chart, aside = rings_chart(history, stages, steady, spelling, width), stages[0].stage_shown
-        else:
-            room = sheet.room_mm - HEADING_MM
-            chart, aside = sustain_chart(history, stages, steady, spelling, width, room_mm=room), ""
-        if chart:
-            yield ChartBlock(
-                title="Sustain", caption=SUSTAIN_CAPTION, chart=chart, heading=part or "body", aside=aside
-            )
-
-
-def _before_after(history: History, parts: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
-    for part in parts:
-        comparison = last_two(history, part, settings)
-        if comparison:
-            yield ChartBlock(
-                title="Before and after",
-                caption=BEFORE_AFTER_CAPTION,
-                chart=before_after_chart(comparison, sheet.measure_mm),
-                heading=part or "body",
-                notes=tuple(before_after_notes(comparison)),
-            )
-
-
-def _landings(history: History, _: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
-    for stage, landings in landing_blocks(history):
-        yield ChartBlock(
-            title="Landings",
-            caption=LANDINGS_CAPTION,
-            chart=landings_chart(stage, landings, settings.steady_cents, settings.spelling, sheet.measure_mm),
-            heading=f"{stage.part}: {landings[0].mode}",
-            aside=stage.stage_shown,
-        )
-
-
-def _strings(history: History, _: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
-    stage = plucked_stage(history)
-    if stage:
-        yield ChartBlock(
-            title="Strings",
-            caption=STRINGS_CAPTION,
-            chart=strings_chart(stage, settings, sheet.measure_mm),
-            heading="open strings",
-            aside=f"{stage.stage_shown}, A4 = {stage.concert_pitch_hz:g} Hz",
-            notes=tuple(strings_notes(stage, settings)),
-        )
-
-
-def _spectra(history: History, parts: list[str], settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
-    for part in parts:
-        room = sheet.room_mm - HEADING_MM
-        steady, spelling = settings.steady_cents, settings.spelling
-        chart = spectra_chart(history.of_part(part), steady, spelling, sheet.measure_mm, room_mm=room)
-        yield ChartBlock(title="Spectra", caption=SPECTRA_CAPTION, chart=chart, heading=part or "body")
+def _drift(history: History, part: str, settings: InstrumentSettings, look: Look) -> Block:
+    stages, notes = history.of_part(part), differed(history, part)
+    names, heard = chart_modes(stages), {m.mode for s in stages for m in s.modes}
+    low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
+    chart = drift_chart(history, stages, names, settings.steady_cents, settings.spelling, low)
+    aside = f"{len(names)} of {len(heard)} modes" if len(heard) > len(names) else ""
+    return ChartBlock("Drift", DRIFT_CAPTION, chart, part or "body", aside, notes)
 
 
 DRIFT_CAPTION = (

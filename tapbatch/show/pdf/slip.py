@@ -12,7 +12,7 @@ from typing import Literal
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.pitch import Spelling
-from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL
+from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
@@ -124,7 +124,7 @@ def _draw_lead(
     if played:
         room = sheet.right_mm - STAFF_MM - 9.0 - x
         sheet.say(x, baseline + 5.5, f"played: {played}", BODY, role="soft text", within_mm=room)
-    staff, told = latest_staff(history, stage, lead.mode, spelling, STAFF_MM)
+    staff, told = latest_staff(history, stage, lead.mode, spelling, Look(width_mm=STAFF_MM))
     sheet.place(staff, sheet.right_mm - STAFF_MM, y + 6.0)
     sheet.say(sheet.right_mm, y + 4.0, told, SMALL, role="soft text", ha="right", within_mm=STAFF_MM)
     return max(_draw_answers(sheet, baseline + 14.0, history, stage, lead, steady_cents), y + 84.0)
