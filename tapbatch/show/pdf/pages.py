@@ -1,154 +1,84 @@
 """The last pages of a report: the tables, how the numbers were got, and the cautions.
 
-Conventions: tables show what the CSV files hold, said with the digits that the uncertainty deserves; the note leads.
+Conventions: what the tables say is decided in :mod:`tapbatch.show.view.tables`; here each column has its place.
 """
 
 from __future__ import annotations
 
-import math
 import string
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from tapbatch.compare.steps import FEWEST_STEPS
-from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
+from tapbatch.model.history import History
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import drifts_into
+from tapbatch.show.view.tables import BESIDES, Kind, part_tables
+from tapbatch.show.view.tables import Row as Cells
 
 ROW_MM = 4.6
 LEAST_ROWS = 6
 CAUTION_MM = 3.4
-BESIDES = "besides the wood"
 
 # A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
 Column = tuple[str, float, Literal["left", "right"], float]
 Row = tuple[str, ...]
 
-MODE_COLUMNS: tuple[Column, ...] = (
-    ("note", 0.0, "left", 23.0),
-    ("how sure", 37.0, "right", 14.0),
-    ("mode", 40.0, "left", 26.0),
-    ("Hz", 79.0, "right", 13.0),
-    ("T60 (s)", 106.0, "right", 26.0),
-    ("Q", 114.0, "right", 8.0),
-    ("level (dB)", 128.0, "right", 13.5),
-    ("taps", 135.5, "right", 7.0),
-    ("noticed", 138.0, "left", 40.0),
-)
-
-LANDING_COLUMNS: tuple[Column, ...] = (
-    ("landing", 0.0, "left", 30.0),
-    ("mode", 31.0, "left", 20.0),
-    ("to go", 72.0, "right", 20.0),
-    ("there?", 75.0, "left", 18.0),
-    ("one more step (c)", 128.0, "right", 36.0),
-    ("steps", 141.0, "right", 12.0),
-    ("past it (%)", 160.0, "right", 16.0),
-)
-
-FIRST_COLUMNS: tuple[Column, ...] = (
-    ("verdict", 0.0, "left", 31.0),
-    ("mode", 32.0, "left", 26.0),
-    ("cents", 92.0, "right", 36.0),
-    ("since", 95.0, "left", 27.0),
-    (BESIDES, 124.0, "left", 54.0),
-)
-
-PLAYED_COLUMNS: tuple[Column, ...] = (
-    ("voiced", 0.0, "left", 27.0),
-    ("mode", 28.0, "left", 30.0),
-    ("played", 60.0, "left", 30.0),
-    ("Hz", 110.0, "right", 18.0),
-)
-
-DRIFT_COLUMNS: tuple[Column, ...] = (
-    ("verdict", 0.0, "left", 31.0),
-    ("mode", 32.0, "left", 26.0),
-    ("cents", 92.0, "right", 36.0),
-    ("T60 (%)", 120.0, "right", 27.0),
-    (BESIDES, 124.0, "left", 54.0),
-)
+COLUMNS: dict[Kind, tuple[Column, ...]] = {
+    "modes": (
+        ("note", 0.0, "left", 23.0),
+        ("how sure", 37.0, "right", 14.0),
+        ("mode", 40.0, "left", 26.0),
+        ("Hz", 79.0, "right", 13.0),
+        ("T60 (s)", 106.0, "right", 26.0),
+        ("Q", 114.0, "right", 8.0),
+        ("level (dB)", 128.0, "right", 13.5),
+        ("taps", 135.5, "right", 7.0),
+        ("noticed", 138.0, "left", 40.0),
+    ),
+    "played": (
+        ("voiced", 0.0, "left", 27.0),
+        ("mode", 28.0, "left", 30.0),
+        ("played", 60.0, "left", 30.0),
+        ("Hz", 110.0, "right", 18.0),
+    ),
+    "drift": (
+        ("verdict", 0.0, "left", 31.0),
+        ("mode", 32.0, "left", 26.0),
+        ("cents", 92.0, "right", 36.0),
+        ("T60 (%)", 120.0, "right", 27.0),
+        (BESIDES, 124.0, "left", 54.0),
+    ),
+    "first": (
+        ("verdict", 0.0, "left", 31.0),
+        ("mode", 32.0, "left", 26.0),
+        ("cents", 92.0, "right", 36.0),
+        ("since", 95.0, "left", 27.0),
+        (BESIDES, 124.0, "left", 54.0),
+    ),
+    "landings": (
+        ("landing", 0.0, "left", 30.0),
+        ("mode", 31.0, "left", 20.0),
+        ("to go", 72.0, "right", 20.0),
+        ("there?", 75.0, "left", 18.0),
+        ("one more step (c)", 128.0, "right", 36.0),
+        ("steps", 141.0, "right", 12.0),
+        ("past it (%)", 160.0, "right", 16.0),
+    ),
+}
 
 
-def mode_table(stage: Stage) -> list[Row]:
-    """Return the modes of a stage as they are said in print, from low to high."""
-    return [_mode_cells(mode) for mode in sorted(stage.modes, key=lambda m: m.freq_hz)]
+def printed(columns: Sequence[Column], rows: Sequence[Cells]) -> list[Row]:
+    """Return the cells of some rows as they fit their columns."""
+    return [tuple(_fitting(row, name, room) for name, _, _, room in columns) for row in rows]
 
 
-def _mode_cells(mode: StageMode) -> Row:
-    return (
-        words.note_text(mode),
-        words.sure_text(mode),
-        f"{mode.mode}, leads" if mode.lead else mode.mode,
-        words.hz_text(mode),
-        words.t60_text(mode),
-        f"{mode.q:.0f}" if math.isfinite(mode.q) else "",
-        f"{mode.level_db:+z.1f}" if mode.level_db > 0 else f"{mode.level_db:z.1f}",
-        str(mode.taps),
-        listed(mode.flags, MODE_COLUMNS[-1][3], SMALL),
-    )
-
-
-def played_table(stage: Stage) -> list[Row]:
-    """Return the modes of a stage at the two concert pitches, where it is played at another than it is voiced."""
-    if stage.playing_pitch_hz is None:
-        return []
-    played = [(m, words.playing_text(m, stage)) for m in sorted(stage.modes, key=lambda m: m.freq_hz)]
-    return [(words.note_text(m), m.mode, text.partition(" at ")[0], words.hz_text(m)) for m, text in played if text]
-
-
-def drift_table(history: History, stage: Stage) -> list[Row]:
-    """Return what moved on the way to a stage as it is said in print."""
-    return [_drift_cells(drift) for drift in drifts_into(history, stage).values()]
-
-
-def first_table(history: History, stage: Stage) -> list[Row]:
-    """Return what moved since each mode was first heard, where that is longer ago than the stage before."""
-    shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
-    return [
-        _first_cells(drift, shown.get(drift.first_stage, drift.first_stage))
-        for drift in drifts_into(history, stage).values()
-        if drift.first_verdict and drift.first_stage != drift.from_stage
-    ]
-
-
-def _first_cells(drift: Drift, since: str) -> Row:
-    cents = words.change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1)
-    verdict = words.VERDICTS[drift.first_verdict] if drift.first_verdict else ""
-    return verdict, drift.mode, cents, since, drift.first_caution
-
-
-def _drift_cells(drift: Drift) -> Row:
-    cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
-    rings = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
-    verdict = words.VERDICTS[drift.verdict]
-    if drift.verdict == "unclear" and drift.more_taps is not None:
-        verdict += f" (+{drift.more_taps} taps)"
-    return verdict, drift.mode, cents, rings, drift.caution
-
-
-def landing_table(history: History, part: str) -> list[Row]:
-    """Return where the modes of a part could come to rest as it is said in print."""
-    return [_landing_cells(landing) for landing in history.landings if landing.part == part]
-
-
-def _landing_cells(landing: Landing) -> Row:
-    kind = "target" if landing.landing == "target" else landing.landing
-    return (
-        f"{landing.landing_note}, {kind}",
-        landing.mode,
-        f"{landing.cents_to_go:+z.1f} c",
-        f"{landing.on_target}, {landing.taps_within}/{landing.taps}",
-        words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
-        or f"{landing.steps_seen} of {FEWEST_STEPS} steps seen",
-        "" if landing.steps_to_go is None else f"{landing.steps_to_go:.1f}",
-        "" if landing.overshoot is None else f"{100 * landing.overshoot:.0f}",
-    )
+def _fitting(row: Cells, name: str, room_mm: float) -> str:
+    text = row[name].text
+    return listed(text.split(", "), room_mm, SMALL) if name == "noticed" else text
 
 
 def table_height_mm(rows: int) -> float:
@@ -205,11 +135,6 @@ def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], ro
     return y
 
 
-def _two_pitches(stage: Stage) -> str:
-    played = stage.playing_pitch_hz or stage.concert_pitch_hz
-    return f"{stage.part}: the same at A4 = {stage.concert_pitch_hz:g} Hz, voiced, and at {played:g} Hz, played"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableBlock:
     """A table, which goes on on another sheet where this one is full."""
@@ -239,23 +164,14 @@ class TableBlock:
         return replace(self, rows=self.rows[fit:]) if fit < len(self.rows) else None
 
 
-def table_blocks(history: History) -> list[TableBlock]:
+def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
     """Return, part by part, the modes of the latest stage, what moved into it, and where it could come to rest."""
-    blocks = []
     for part in history.parts:
-        stage = history.of_part(part)[-1]
-        blocks += [
-            TableBlock(heading=heading, columns=columns, rows=rows)
-            for heading, columns, rows in (
-                (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
-                (_two_pitches(stage), PLAYED_COLUMNS, played_table(stage)),
-                (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
-                (f"{part}: what moved since each was first heard", FIRST_COLUMNS, first_table(history, stage)),
-                (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
-            )
-            if rows
-        ]
-    return blocks
+        for table in part_tables(history, part, steady_cents, latest=True):
+            columns = COLUMNS[table.kind]
+            rows = printed(columns, table.rows)
+            if rows:
+                yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
 HOW: tuple[tuple[str, str], ...] = (

@@ -112,7 +112,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         yield ChartBlock("Spectra", SPECTRA_CAPTION, chart, part or "body")
     for chart in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm)):
         yield ChartBlock("Decays", DECAYS_CAPTION, chart)
-    yield from table_blocks(history)
+    yield from table_blocks(history, steady)
     yield HowBlock(history)
 
 

@@ -22,6 +22,11 @@ def leading(stage: Stage) -> StageMode | None:
     return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
 
 
+def last_with_modes(history: History, part: str) -> Stage | None:
+    """Return the last stage of a part at which a mode was read, ``None`` where there is none."""
+    return next((stage for stage in reversed(history.of_part(part)) if stage.modes), None)
+
+
 def stage_before(history: History, stage: Stage) -> Stage | None:
     """Return the stage of the same part that comes before, ``None`` where there is none."""
     stages = history.of_part(stage.part)
