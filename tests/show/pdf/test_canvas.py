@@ -11,7 +11,7 @@ from fontTools.ttLib import TTFont
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapbatch.show.draw.chart import Chart
+from tapbatch.show.draw.chart import Chart, Look
 from tapbatch.show.draw.lettering import MM_PER_PT, printable, text_width_mm
 from tapbatch.show.draw.marks import ROLES, Area, Dots, Lines
 from tapbatch.show.draw.sheet import Sheet
@@ -185,7 +185,7 @@ def test_every_role_has_an_ink_and_roles_of_words_can_be_read_in_print() -> None
 
 def test_a_chart_placed_on_a_sheet_keeps_its_shape() -> None:
     """What is drawn on a chart and placed is what would be drawn at that place."""
-    chart, there = Chart(50.0), Sheet("A4", "there")
+    chart, there = Chart(Look(width_mm=50.0)), Sheet("A4", "there")
     placed = Sheet("A4", "there")
     for drawing, x, y in ((chart, 0.0, 0.0), (there, 30.0, 40.0)):
         drawing.say(x + 5.0, y + 6.0, "Größe", ha="center", upright=True, role="caution")
