@@ -38,7 +38,7 @@ def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterab
 
 
 def part_figures(history: History, settings: InstrumentSettings) -> dict[str, list[list[Markup]]]:
-    """Return the figures of each part, in groups: the drift of its modes, landings, and its sound."""
+    """Return the figures of each part in two groups: the drift of its modes, and how it stands and sounds now."""
     compared = {part: last_two(history, part, settings) for part in history.parts}
     # What the verdicts rest on is said once.
     told_by = next((part for part, comparison in compared.items() if comparison), "")
@@ -48,8 +48,8 @@ def part_figures(history: History, settings: InstrumentSettings) -> dict[str, li
         notes = before_after_notes(comparison) if comparison and part == told_by else []
         groups = [
             [drift_figure(history, stages, name, settings) for name in chart_modes(stages)],
-            _landings(history, part, settings),
             [
+                *_landings(history, part, settings),
                 _rings(history, stages[-2:], settings),
                 _before_after(comparison, notes) if comparison else Markup(),
                 _spectra([stage for stage in stages[-2:] if spectrum_of(stage)], settings),

@@ -48,7 +48,7 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
     before, after = comparison.before, comparison.after
     rows = sustain_rows(comparison)
     alike = common_reason(comparison)
-    y = 1.0
+    y = 2.2
     if look.is_wide:
         chart.say(0.0, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=look.width_mm)
     for line in _cautions(chart, comparison):

@@ -177,16 +177,10 @@ def _draw_scales(chart: Chart, panel: Panel, leftmost: bool, lowest: bool) -> No
     for n in range(int(panel.x_high / step) + 1):
         x = float(panel.x_mm(step * n))
         chart.rule(x, panel.bottom_mm, x, panel.bottom_mm + 0.8)
-        unit = " s" if n == 0 else ""
         if lowest:
-            chart.say(
-                x,
-                panel.bottom_mm + 3.2 * chart.look.spacing,
-                f"{step * n:g}{unit}",
-                TINY,
-                ha="center",
-                role="soft text",
-            )
+            text = f"{step * n:g}{'' if n else ' s'}"
+            at = min(x, panel.right_mm - chart.text_mm(text, TINY) / 2)
+            chart.say(at, panel.bottom_mm + 3.2 * chart.look.spacing, text, TINY, ha="center", role="soft text")
 
 
 def _columns(count: int) -> int:

@@ -8,7 +8,6 @@ import math
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +16,15 @@ import pytest
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
-from tapbatch.show.draw.marks import Dots, Lines, Word
+from tapbatch.show.draw.lettering import MM_PER_PT
+from tapbatch.show.draw.marks import Dots, Lines
 from tapbatch.show.draw.sheet import Paper, Sheet
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
 from tapbatch.show.pdf.report import report_bytes, report_sheets, write_report
 from tapbatch.show.say import words
 from tapbatch.show.view.modes import chart_modes
 from tapbatch.show.view.stages import latest_stage
+from tests.show.draw.boxes import box_of, clashes
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf reads the reports back")
 
@@ -84,32 +84,16 @@ def test_pages_have_the_size_of_the_paper(
     assert [n for n, (width, height) in enumerate(sizes) if width > height] == [1]
 
 
-def corners(word: Word) -> tuple[float, float, float, float]:
-    """The box of a word: left, top, right, bottom in mm, from the height of its capitals."""
-    width = text_width_mm(word.text, word.size_pt, word.bold)
-    back = width * {"left": 0.0, "center": 0.5, "right": 1.0}[word.anchor]
-    height = 0.7 * word.size_pt * MM_PER_PT
-    if word.upright:
-        return word.x_mm - height, word.y_mm + back - width, word.x_mm, word.y_mm + back
-    return word.x_mm - back, word.y_mm - height, word.x_mm - back + width, word.y_mm
-
-
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_every_word_stands_on_the_page_and_on_no_other_word(any_history: History, paper: Paper) -> None:
     for sheet in drawn(any_history, InstrumentSettings(paper=paper)):
-        boxes = [(corners(word), word.text) for word in sheet.words]
-        for (left, top, right, bottom), text in boxes:
-            assert left >= 10, text
-            assert top >= 8, text
-            assert right <= sheet.width_mm - 10, text
-            assert bottom <= sheet.height_mm - 8, text
-        slack = 0.15
-        clashes = [
-            (one, other)
-            for (a, one), (b, other) in combinations(boxes, 2)
-            if min(a[2], b[2]) - max(a[0], b[0]) > slack and min(a[3], b[3]) - max(a[1], b[1]) > slack
-        ]
-        assert clashes == [], sheet.title
+        for word in sheet.words:
+            left, top, right, bottom = box_of(word)
+            assert left >= 10, word.text
+            assert top >= 8, word.text
+            assert right <= sheet.width_mm - 10, word.text
+            assert bottom <= sheet.height_mm - 8, word.text
+        assert clashes(sheet.words) == [], sheet.title
 
 
 def test_reports_of_ten_stages_are_small(histories: dict[str, Callable[[], History]]) -> None:
