@@ -87,7 +87,7 @@ def init(shop: ShopPath = Path()) -> None:
     from tapbatch.shop.folder import init_shop
 
     for path in init_shop(shop):
-        typer.echo(f"made {path}")
+        _tell(f"made {path}")
 
 
 @app.command(epilog=_examples("tapbatch run my-shop", "tapbatch run my-shop --excel", "tapbatch run --jobs 2"))
@@ -318,7 +318,7 @@ def forget(
         shop = Path(names.pop())
     gone, refused = let_go(open_shop(shop), names, _note)
     for name in gone:
-        typer.echo(f"forgotten: {name}")
+        _tell(f"forgotten: {name}")
     if gone:
         typer.echo("The next run leaves it out of the tables." if len(gone) == 1 else "The next run leaves them out.")
     print_attention(refused)
@@ -376,8 +376,15 @@ def _make_an_end() -> None:
     exec("")
 
 
+def _tell(line: str, *, err: bool = False) -> None:
+    """Print a line that holds a name: what would steer the terminal is shown as a mark."""
+    from tapbatch.show.say.words import shown
+
+    typer.echo(shown(line), err=err)
+
+
 def _complain(error: TapbatchError) -> None:
-    typer.echo(f"tapbatch: {error}", err=True)
+    _tell(f"tapbatch: {error}", err=True)
 
 
 def _note(text: str) -> None:
@@ -419,7 +426,7 @@ def _print_reading(path: Path, history: History, settings: InstrumentSettings, a
     from tapbatch.show.terminal.readings import print_reading, reading_to_json
 
     if not history.stages:
-        typer.echo(f"tapbatch: {path}: nothing to show; record again", err=True)
+        _tell(f"tapbatch: {path}: nothing to show; record again", err=True)
         return
     if as_json:
         typer.echo(reading_to_json(history.stages[0]))

@@ -35,6 +35,7 @@ from tapbatch.compare.order import setup_numbers
 from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY
+from tapbatch.model.caution import Caution, NoVerdict, forbids_verdict
 from tapbatch.model.history import Drift, Stage
 from tapbatch.model.reading import Kind
 from tapbatch.model.settings import InstrumentSettings
@@ -67,7 +68,7 @@ class SustainChange:
     low_pct: float | None
     high_pct: float | None
     verdict: Rings
-    why: str = ""
+    why: NoVerdict | None = None
     flags: tuple[str, ...] = ()
 
 
@@ -94,7 +95,7 @@ class Comparison:
     drifts: tuple[Drift, ...]
     sustain: tuple[SustainChange, ...]
     balance: tuple[BalanceChange, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
 
 def rings_verdict(low_pct: float, high_pct: float) -> Rings:
@@ -145,7 +146,8 @@ def side_by_side(
     moved = drift_between(before, after, settings.steady_cents, kinds, scatter) if drifts is None else drifts
     found = tuple(moved)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
-    held = _held_alike(before, after)
+    differs = cautions(before, after, "air" if air else "")
+    held = _held_alike(differs)
     sustain = [*_decays(before, after, held), *(_of_mode(d, before, after, held) for d in found)]
     sustain += _strings(before, after, settings, settings_after or settings, held)
     return Comparison(
@@ -154,7 +156,7 @@ def side_by_side(
         drifts=found,
         sustain=tuple(sustain),
         balance=_balance(before, after, settings),
-        cautions=(*cautions(before, after, "air" if air else ""), *_new_strings(before, after)),
+        cautions=(*differs, *_new_strings(before, after)),
     )
 
 
@@ -180,16 +182,16 @@ def log_change(before: Sequence[Sample], after: Sequence[Sample]) -> Mean | None
 
 
 def _change(
-    subject: Subject, name: str, kind: Kind, before: Sequence[Sample], after: Sequence[Sample], why: str,
+    subject: Subject, name: str, kind: Kind, before: Sequence[Sample], after: Sequence[Sample], why: NoVerdict | None,
     flags: Sequence[str] = (),
 ) -> SustainChange:  # fmt: skip
     """Return the change of T60 from samples of its logarithm, with a verdict unless something forbids one."""
     sides = [math.exp(across_cells(cells_of(s)).value) if s else None for s in (before, after)]
     change = log_change(before, after)
-    if not why and change is None:
-        why = "no point in common" if before and after else "not measured at both"
-    if not why and min(len(before), len(after)) < 2:
-        why = f"one {kind} at one of the stages: how far two differ is not known"
+    if why is None and change is None:
+        why = NoVerdict("points" if before and after else "not at both")
+    if why is None and min(len(before), len(after)) < 2:
+        why = NoVerdict("one", sound=kind)
     low, high = (_percent(change.low), _percent(change.high)) if change else (None, None)
     return SustainChange(
         subject=subject,
@@ -210,15 +212,15 @@ def _percent(log_ratio: float) -> float:
     return 100.0 * math.expm1(max(min(log_ratio, math.log(1e6)), -math.log(1e6)))
 
 
-def _held_alike(before: Stage, after: Stage) -> str:
-    """Return why the hold forbids a verdict, empty where it does not."""
-    return f"state {before.state or 'unsaid'}, then {after.state or 'unsaid'}" if before.state != after.state else ""
+def _held_alike(cautions: Sequence[Caution]) -> NoVerdict | None:
+    """Return why the way the part was held forbids a verdict; ``None`` where it does not."""
+    return forbids_verdict(c for c in cautions if c.kind == "state")
 
 
 # ------------------------------------------------------ the sound and its bands
 
 
-def _decays(before: Stage, after: Stage, held: str) -> list[SustainChange]:
+def _decays(before: Stage, after: Stage, held: NoVerdict | None) -> list[SustainChange]:
     sides = [_decay_samples(s) for s in (before, after)]
     flags = [{(d.kind, d.band_low_hz, d.band_high_hz): d.flags for d in s.decays} for s in (before, after)]
     keys = sorted({*sides[0], *sides[1]}, key=lambda k: (k[0] != "tap", k[1] is not None, k[1] or 0.0))
@@ -232,8 +234,8 @@ def _decays(before: Stage, after: Stage, held: str) -> list[SustainChange]:
             shortest = min((math.exp(s.value) for side in samples for s in side), default=math.inf)
             if (high - low) * shortest < LEAST_BAND_TIMES_T60:
                 noticed.append("band-too-narrow")
-            why = why or ("shorter than the band's own decay" if "band-too-narrow" in noticed else "")
-        why = why or ("holds nothing of its own" if "empty-band" in noticed else "")
+            why = why or (NoVerdict("too narrow") if "band-too-narrow" in noticed else None)
+        why = why or (NoVerdict("empty band") if "empty-band" in noticed else None)
         name = "whole sound" if low is None or high is None else f"{math.sqrt(low * high):.0f} Hz octave"
         rows.append(_change("whole" if low is None else "band", name, kind, samples[0], samples[1], why, noticed))
     return rows
@@ -256,15 +258,13 @@ def _decay_samples(stage: Stage) -> dict[tuple[Kind, float | None, float | None]
 # --------------------------------------------------------------------- modes
 
 
-def _of_mode(drift: Drift, before: Stage, after: Stage, held: str) -> SustainChange:
+def _of_mode(drift: Drift, before: Stage, after: Stage, held: NoVerdict | None) -> SustainChange:
     sides = [next((m for m in s.modes if m.mode == drift.mode), None) for s in (before, after)]
     why = held
     if drift.t60_change_pct is None:
-        why = why or ("new here" if sides[0] is None else "no longer heard")
-    elif "points" in drift.caution:
-        why = why or "no point in common"
-    elif "one tap" in drift.caution:
-        why = why or "one tap at one of the stages: how far two differ is not known"
+        why = why or NoVerdict("new" if sides[0] is None else "gone")
+    else:
+        why = why or forbids_verdict(drift.cautions)
     low, high = drift.t60_low_pct, drift.t60_high_pct
     return SustainChange(
         subject="mode",
@@ -301,7 +301,11 @@ def _by_label(stage: Stage) -> Stage:
 
 
 def _strings(
-    before: Stage, after: Stage, settings: InstrumentSettings, settings_after: InstrumentSettings, held: str
+    before: Stage,
+    after: Stage,
+    settings: InstrumentSettings,
+    settings_after: InstrumentSettings,
+    held: NoVerdict | None,
 ) -> list[SustainChange]:
     sides = [tones_by_string(before, settings), tones_by_string(after, settings_after)]
     rows = []
@@ -311,17 +315,17 @@ def _strings(
             [Sample(math.log(t.t60_s), t.t60_log_se) for t in side.get(number, []) if t.t60_s and t.t60_log_se]
             for side in sides
         ]
-        why = held or ("another string" if notes[0] != notes[1] else "")
+        why = held or (NoVerdict("another string") if notes[0] != notes[1] else None)
         name = f"string {number}, {notes[0] or notes[1]}"
         rows.append(_change("string", name, "pluck", samples[0], samples[1], why))
     return rows
 
 
-def _new_strings(before: Stage, after: Stage) -> list[str]:
-    """Say that strings were changed, where the notes do: new strings ring longer, and slacken for days."""
+def _new_strings(before: Stage, after: Stage) -> list[Caution]:
+    """Return the caution that strings were changed, where the notes say so: new strings ring longer and go slack."""
     for stage in (after, before):
         if stage.note and _NEW_STRINGS.search(f"{stage.note.work} {stage.note.remark}"):
-            return ["new strings" + (" before" if stage is before else "")]
+            return [Caution("new strings", is_before=stage is before)]
     return []
 
 

@@ -23,6 +23,7 @@ from tapbatch.compare.multiple_testing import holm, moderated, p_value
 from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift, Stage, StageMode, Verdict
 
 __all__ = ["Change", "change_of", "drift_between", "drifts_of_part", "members_by_mode", "verdict_of"]
@@ -245,14 +246,15 @@ def _moved(
     after: Stage,
     was: StageMode,
     judged: Judged,
-    differs: Sequence[str],
+    differs: Sequence[Caution],
     steady_cents: float,
 ) -> Drift:
     change, chance = judged.change, judged.chance
     freq, t60 = change.freq, change.t60
     low, high = freq.low * CENTS, freq.high * CENTS
     verdict = verdict_of(low, high, steady_cents, chance)
-    own = [] if change.same_points or any(c.startswith("points") for c in differs) else ["points"]
+    own = [] if change.same_points or any(c.kind == "points" for c in differs) else [Caution("points")]
+    own += [Caution("one tap")] if change.one_tap else []
     return Drift(
         part=after.part,
         mode=was.mode,
@@ -266,18 +268,18 @@ def _moved(
         t60_low_pct=100.0 * math.expm1(t60.low),
         t60_high_pct=_percent(t60.high),
         verdict=verdict,
-        caution="; ".join([*differs, *own, *(["one tap"] if change.one_tap else [])]),
+        cautions=(*differs, *own),
         chance=chance,
         more_taps=more_taps(judged, steady_cents) if verdict == "unclear" else None,
     )
 
 
-def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[str]) -> Drift:
+def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[Caution]) -> Drift:
     return Drift(
         part=after.part, mode=name, from_stage=before.stage, to_stage=after.stage,
         freq_change_hz=None, freq_change_cents=None, cents_low=None, cents_high=None,
         t60_change_pct=None, t60_low_pct=None, t60_high_pct=None,
-        verdict="new" if new else "gone", caution="; ".join(differs),
+        verdict="new" if new else "gone", cautions=tuple(differs),
     )  # fmt: skip
 
 
@@ -300,7 +302,7 @@ def _with_first(drift: Drift, since: Drift | None) -> Drift:
         first_cents_low=since.cents_low,
         first_cents_high=since.cents_high,
         first_verdict=since.verdict,
-        first_caution=since.caution,
+        first_cautions=since.cautions,
     )
 
 

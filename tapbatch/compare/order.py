@@ -20,6 +20,7 @@ from typing import TypeVar
 
 from tapbatch.model.history import Heard, Note
 from tapbatch.model.names import PARTS, STATES, date_in_name, identity, stage_number
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Reading, Recording
 from tapbatch.model.settings import InstrumentSettings, StageSetting
 
@@ -49,7 +50,7 @@ class Placed:
     """All places of an instrument by part (body last), then in order, and what the builder should know of them."""
 
     places: tuple[Place, ...]
-    notices: tuple[str, ...]
+    notices: tuple[Notice, ...]
     attention: tuple[Attention, ...]
 
 
@@ -182,9 +183,9 @@ def _state_rank(state: str) -> tuple[int, str]:
 # --------------------------------------------------------------- copies
 
 
-def _without_copies(heard: Sequence[Heard]) -> tuple[list[Heard], list[str], tuple[Attention, ...]]:
+def _without_copies(heard: Sequence[Heard]) -> tuple[list[Heard], list[Notice], tuple[Attention, ...]]:
     kept: list[Heard] = []
-    notices: list[str] = []
+    notices: list[Notice] = []
     attention: list[Attention] = []
     for copies in _grouped(heard, lambda h: h.recording.sha256 or h.recording.path).values():
         present = [h for h in copies if not h.missing] or copies
@@ -193,10 +194,11 @@ def _without_copies(heard: Sequence[Heard]) -> tuple[list[Heard], list[str], tup
             continue
         kept.append(present[0])
         first = present[0].recording.path
-        notices += [f"{h.recording.path} is the same sound as {first}: counted once" for h in present[1:]]
-        notices += [f"{h.recording.path} is now {first}" for h in copies if h not in present]
+        notices += [Notice("counted once", path=h.recording.path, other_path=first) for h in present[1:]]
+        gone = [h for h in copies if h not in present]
+        notices += [Notice("renamed", path=h.recording.path, other_path=first) for h in gone]
     kept.sort(key=lambda h: h.recording.path)
-    return kept, sorted(notices), tuple(sorted(attention, key=lambda a: a.where))
+    return kept, sorted(notices, key=lambda n: (n.path, n.kind)), tuple(sorted(attention, key=lambda a: a.where))
 
 
 def _attention_for(heard: Heard, copies: Sequence[Heard]) -> Attention:
@@ -274,7 +276,7 @@ def _in_sequence(things: Sequence[T], heard_of: Callable[[T], Heard]) -> list[T]
 
 def _stage_ranks(
     named: Sequence[_Named], settings: InstrumentSettings, notes: Notes
-) -> tuple[dict[str, tuple[int, int]], list[str]]:
+) -> tuple[dict[str, tuple[int, int]], list[Notice]]:
     bases = _grouped(named, lambda n: n.base)
     whens = {base: _stage_when(group, notes) for base, group in bases.items()}
     numbers = {base: stage_number(base) for base in bases}
@@ -317,19 +319,17 @@ def _notice_by_name(
     numbers: Mapping[str, float | None],
     whens: Mapping[str, datetime | None],
     listed: Sequence[str],
-) -> list[str]:
+) -> list[Notice]:
     notices = []
+    shown = _shown_by_stage(n.heard for group in bases.values() for n in group)
     parts = sorted({n.heard.part for group in bases.values() for n in group}, key=_part_rank)
     for part in parts:
         of_part = [b for b, group in bases.items() if b not in listed and any(n.heard.part == part for n in group)]
         level = _grouped(of_part, lambda b: (numbers[b], whens[b]))
         loose = [b for key, same in level.items() if len(same) > 1 or key == (None, None) for b in same]
         if loose and len(of_part) > 1:
-            names = ", ".join(sorted((bases[b][0].stage_shown.split(" step ")[0] for b in loose), key=_natural))
-            notices.append(
-                f"{part}: nothing says when these stages came, so they are ordered by name: {names}; put a number in "
-                "front, or a date in the notes"
-            )
+            names = sorted((shown[b] for b in loose), key=_natural)
+            notices.append(Notice("ordered by name", part=part, names=tuple(names)))
     return notices
 
 
@@ -359,11 +359,10 @@ def _place_of(
     )
 
 
-def _notice_states(places: Sequence[Place]) -> list[str]:
+def _notice_states(places: Sequence[Place]) -> list[Notice]:
     held = _grouped(places, lambda p: (p.part, p.stage))
     return [
-        f"{same[0].stage_shown} of {same[0].part} was recorded {' and '.join(p.state or 'unsaid' for p in same)}: "
-        "each is kept for itself"
+        Notice("several states", stage=same[0].stage_shown, part=same[0].part, names=tuple(p.state for p in same))
         for same in held.values()
         if len(same) > 1
     ]

@@ -101,7 +101,11 @@ def _sign(folder: Path, doing: str) -> None:
     holder = {"doing": doing, "process": os.getpid(), "machine": socket.gethostname(), "since": _now()}
     # Who holds is told for comfort: that it cannot be written is no reason not to run.
     with suppress(OSError):
-        (folder / "holder.json").write_text(json.dumps(holder), encoding="utf-8")
+        path = folder / "holder.json"
+        path.unlink(missing_ok=True)
+        # A new file, so that a link of that name never leads a run to write elsewhere.
+        with path.open("x", encoding="utf-8") as file:
+            json.dump(holder, file)
 
 
 def _holder(folder: Path) -> str:

@@ -59,6 +59,11 @@ def read_marks(results: Path) -> dict[str, Mark]:
     return marks
 
 
+def is_known(results: Path, instrument: str) -> bool:
+    """Tell whether anything was made of an instrument of this identity."""
+    return _mark_path(results, instrument).is_file()
+
+
 def _mark(data: dict[str, Any]) -> Mark:
     return Mark(
         instrument=data["instrument"],

@@ -20,6 +20,7 @@ from typing import Any
 
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import TapbatchError
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import (
     BandSettings,
     Coupling,
@@ -33,6 +34,7 @@ from tapbatch.model.reading import (
     TapReading,
 )
 from tapbatch.results.files import put_file
+from tapbatch.results.kept_notices import notice_from_plain, notice_to_plain
 
 FOLDER = ".readings"
 
@@ -60,6 +62,8 @@ def reading_to_json(reading: Reading) -> str:
 
 
 def _fields(value: Any) -> dict[str, Any]:
+    if isinstance(value, Notice):
+        return notice_to_plain(value)
     return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
@@ -74,7 +78,7 @@ def reading_from_json(text: str) -> Reading:
     try:
         data = json.loads(text, parse_float=_NUMBERS.__getitem__)
         data["taps"] = tuple(_tap_reading(t) for t in data["taps"])
-        data["notices"] = tuple(data["notices"])
+        data["notices"] = tuple(map(notice_from_plain, data["notices"]))
         data["spectrum"] = None if data["spectrum"] is None else Spectrum(**_tupled(data["spectrum"]))
         data["trace"] = None if data["trace"] is None else DecayTrace(**_tupled(data["trace"]))
         return Reading(**data)

@@ -21,11 +21,13 @@ from tapbatch.compare.targets import with_landings
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import UNFORESEEN, TapbatchError
 from tapbatch.model.history import History, Note
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Reading, Recording
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import REPORT, facts_of
 from tapbatch.results.readings import ReadingStore
 from tapbatch.shop.notes import NoteKey
+from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes, workbook_name, workbook_notices
@@ -139,7 +141,7 @@ def _worked_out(wanted: Task) -> Standing:
         card=card_of(history, basis.settings).to_bytes(),
         lines=tuple(history_lines(history)),
         notices=tuple(
-            f"{basis.instrument}: {notice}"
+            f"{basis.instrument}: {notice_text(notice)}"
             for notice in (*history.notices, *(workbook_notices(tables) if wanted.workbook else ()))
         ),
         attention=(*attention, *unresolved, *_cut(items), *lost),
@@ -172,16 +174,16 @@ def _read_back(
 def _with_method(reading: Reading) -> Reading:
     if reading.method == METHOD:
         return reading
-    return replace(reading, notices=(*reading.notices, f"older method: version {reading.method}"))
+    return replace(reading, notices=(*reading.notices, Notice("older method", method=reading.method)))
 
 
 def _cut(items: list[tuple[Recording, Reading, bool]]) -> list[Attention]:
     """Return what needs attention of recordings that lack a part: they are measured as far as they go."""
     return [
-        Attention(where=recording.path, what=notice, remedy="copy it again from the recorder")
+        Attention(where=recording.path, what=notice_text(notice), remedy="copy it again from the recorder")
         for recording, reading, missing in items
         for notice in reading.notices
-        if notice.startswith("the file is cut") and not missing
+        if notice.kind == "cut" and not missing
     ]
 
 

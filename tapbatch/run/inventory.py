@@ -15,6 +15,7 @@ from pathlib import Path
 from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import NamingError, SoundError
 from tapbatch.model.names import parse_name
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Recording
 from tapbatch.results.readings import Entry, ReadingStore, reading_key
 from tapbatch.shop.folder import Shop
@@ -28,6 +29,7 @@ GONE = -1
 class Inventory:
     """Recordings by path with their ledger entries, and what was refused.
 
+    ``renamed`` says of each recording that lies there under another name which one that is.
     ``unseen`` is what the ledger remembers of recordings that cannot be used at present; ``before`` is the ledger as
     it was, written by the version ``method_before`` of the method.
     """
@@ -37,7 +39,7 @@ class Inventory:
     unseen: dict[str, Entry]
     before: dict[str, Entry]
     attention: list[Attention]
-    notices: list[str] = field(default_factory=list)
+    renamed: list[Notice] = field(default_factory=list)
     method_before: str = ""
 
     @property
@@ -89,7 +91,7 @@ def _drop_renamed(stock: Inventory) -> None:
     present = {e.sha256: shown for shown, e in reversed(stock.ledger.items()) if not is_missing(e)}
     for shown, entry in list(stock.ledger.items()):
         if is_missing(entry) and entry.sha256 in present:
-            stock.notices.append(f"{shown} is now {present[entry.sha256]}")
+            stock.renamed.append(Notice("renamed", path=shown, other_path=present[entry.sha256]))
             del stock.ledger[shown], stock.recordings[shown]
 
 

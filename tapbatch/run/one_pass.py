@@ -21,6 +21,7 @@ from tapbatch.listen.files import hash_file
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import SoundError, TapbatchError
 from tapbatch.model.history import History
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Recording
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.lock import hold, name_of_command
@@ -34,6 +35,7 @@ from tapbatch.run.refresh import clear_forgotten, refresh
 from tapbatch.run.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Listing
+from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import write_table
 from tapbatch.show.tables.rows import attention_rows
 
@@ -49,7 +51,8 @@ class Outcome:
     """What a run did: ``measured`` recordings, and of all instruments what is to be said.
 
     ``lines`` say where each of ``instruments`` stands; ``reports_due`` are the reports that are older than their
-    tables, and ``new`` the paths of recordings that were measured or are known under a new name.
+    tables, and ``new`` the paths of recordings that were measured or are known under a new name; ``renamed`` says of
+    each recording that moved where it was and where it is.
     """
 
     measured: int
@@ -59,6 +62,7 @@ class Outcome:
     notices: tuple[str, ...]
     reports_due: tuple[Due, ...] = ()
     new: tuple[str, ...] = ()
+    renamed: tuple[Notice, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,9 +131,9 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
     known = set(refreshed.instruments) | unusable
     clear_forgotten(shop, known)
     attention.sort(key=lambda a: (a.where, a.what))
-    notices = [*_method_notices(stock), *stock.notices, *refreshed.notices]
+    notices = [*map(notice_text, (*_method_notices(stock), *stock.renamed)), *refreshed.notices]
     if not stock.ledger and not attention:
-        notices.append(f"no recordings yet: drop them into {shop.recordings_dir}, named by instrument and stage")
+        notices.append(notice_text(Notice("no recordings", path=str(shop.recordings_dir))))
     notices.append(write_table(shop.results_dir / "attention.csv", "attention", attention_rows(attention)))
     marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
     notices.append(refresh_page(shop.results_dir, marks, attention))
@@ -141,6 +145,7 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
         notices=tuple(n for n in notices if n),
         reports_due=stale.reports_due(store),
         new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
+        renamed=tuple(stock.renamed),
     )
 
 
@@ -209,8 +214,8 @@ def _nothing(_name: str) -> None:
     return None
 
 
-def _method_notices(stock: Inventory) -> list[str]:
-    """Say what a newer version of the method did; the ledger knows which version it was written by."""
+def _method_notices(stock: Inventory) -> list[Notice]:
+    """Return what a newer version of the method did; the ledger knows which version it was written by."""
     if not stock.before or stock.method_before == METHOD:
         return []
     anew = sum(
@@ -219,8 +224,8 @@ def _method_notices(stock: Inventory) -> list[str]:
         if path in stock.before
     )
     kept = sum(map(is_missing, stock.ledger.values()))
-    said = f"the method is now version {METHOD}, it was {stock.method_before}: {anew} measured anew"
-    return [f"{said}, {kept} without their sound kept as they were" if kept else said]
+    before = stock.method_before
+    return [Notice("new method", method=METHOD, method_before=before, count=anew, kept_count=kept)]
 
 
 def forget(shop: Shop, names: list[str], say: Say = lambda _line: None) -> tuple[list[str], list[Attention]]:

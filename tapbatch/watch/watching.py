@@ -240,8 +240,9 @@ class Watch:
             self._told.update(outcome.notices)
             self._attention = frozenset(outcome.attention)
             return
+        renamed = {notice.path for notice in outcome.renamed}
         for path in look.gone:
-            if not any(f"{path} is now " in notice for notice in outcome.notices):
+            if path not in renamed:
                 self.teller.note(f"{path} is gone; its reading is kept")
         self._tell(outcome)
 

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tapbatch.model.notice import KINDS, Notice
 from tapbatch.model.reading import BandSettings, Decay, DecayTrace, Mode, Reading, Spectrum, Tap, TapReading
 from tapbatch.results.readings import (
     FOLDER,
@@ -44,6 +45,13 @@ DECAYS = st.builds(Decay, **{f.name: PERHAPS for f in fields(Decay) if f.name !=
 TAP_READINGS = st.builds(
     TapReading, tap=TAPS, modes=st.lists(MODES, max_size=3).map(tuple), decays=st.lists(DECAYS, max_size=2).map(tuple)
 )
+NOTICES = st.lists(
+    st.builds(
+        Notice, kind=st.sampled_from(KINDS), text=WORDS, path=WORDS, names=FLAGS, count=st.none() | st.integers(),
+        there_s=PERHAPS,
+    ),
+    max_size=3,
+).map(tuple)  # fmt: skip
 ROWS = st.lists(NUMBERS, max_size=4).map(tuple)
 # a fitted level is not a number before the free decay
 WITH_GAPS = st.lists(NUMBERS | st.just(math.nan), max_size=4).map(tuple)
@@ -55,7 +63,7 @@ READINGS = st.builds(
     sample_rate_hz=st.integers(1, 400_000),
     recorded_at=WORDS,
     lossy=st.booleans(),
-    notices=FLAGS,
+    notices=NOTICES,
     taps=st.lists(TAP_READINGS, max_size=3).map(tuple),
     spectrum=st.none() | st.builds(Spectrum, freq_hz=ROWS, level_db=ROWS, noise_db=ROWS),
     trace=st.none()
@@ -86,7 +94,7 @@ def test_same_is_equality_but_for_what_is_not_a_number(a: Reading, b: Reading) -
 
 def test_one_digit_of_difference_is_a_difference() -> None:
     assert not same(EMPTY, replace(EMPTY, duration_s=math.nextafter(1.0, 2.0)))
-    assert not same(EMPTY, replace(EMPTY, notices=("low sample rate",)))
+    assert not same(EMPTY, replace(EMPTY, notices=(Notice("low sample rate"),)))
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "null", "3", "{}", '{"taps": 3}', '{"taps": [{"tap": {}}]}'])
@@ -110,7 +118,7 @@ def test_a_reading_depends_on_bytes_band_mains_and_kind_and_on_nothing_else() ->
 
 
 def test_the_store_keeps_drops_and_takes_damage_for_absence(tmp_path: Path) -> None:
-    reading = replace(EMPTY, notices=("ü",))
+    reading = replace(EMPTY, notices=(Notice("other", text="ü"),))
     store = ReadingStore(tmp_path)
     assert store.get("k") is None
     store.put("k", reading_to_json(reading))

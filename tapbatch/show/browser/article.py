@@ -14,21 +14,22 @@ from dataclasses import asdict, dataclass
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.browser.drawing import LETTER, cut
 from tapbatch.show.browser.figures import lead_figure, part_figures, strings_figure
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
+from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.notices import NOTHING_READ, WHAT_TO_DO, noticed
 from tapbatch.show.view.rows import ModeRow, lead_row
+from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.stages import latest_stage, plucked_stage, stage_date
 from tapbatch.show.view.standing import standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 
-ROOM = 48 * LETTER
-"""For a name in the list of all instruments; whole names head the articles."""
+ROOM_MM, ROW_PT = 115.0, 12.0
+"""The room for a name in the list of all instruments, and its letters; whole names head the articles."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,9 +98,9 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
 
 
 def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: Sequence[Answer]) -> Markup:
-    name = tag("a", cut(history.instrument_shown, ROOM), href=f"#{card_id(history.instrument)}")
+    name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=f"#{card_id(history.instrument)}")
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
-    where = tag("td", cut(f"{stage.part}, {stage.stage_shown}", ROOM) if stage else "")
+    where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
     if lead is None:
         return tag("tr", *cells, tag("td", NOTHING_READ.lower()), *(tag("td", "") for _ in range(3)), where)
     moved, far = (next((a for a in answers if a.question == q), None) for q in ("moved", "far"))
@@ -185,7 +186,7 @@ def _answer(answer: Answer) -> Markup:
 
 
 def _noticed(history: History, stage: Stage | None) -> Markup:
-    items = [tag("li", notice, class_="caution") for notice in noticed(history, stage)]
+    items = [tag("li", notice, class_="caution") for notice in noticed_lines(history, stage)]
     items += [tag("li", learned) for learned in learned_text(history)]
     return tag("ul", *items, class_="noticed") if items else Markup()
 

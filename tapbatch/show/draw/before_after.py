@@ -13,11 +13,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange
+from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Stage
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_across, reading_role, steps_about_zero
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
 from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
 
 MOST_SCALE_PCT = 80.0
@@ -105,9 +107,10 @@ def _name(row: SustainChange, after: Stage) -> str:
 
 def _cautions(chart: Chart, comparison: Comparison) -> list[str]:
     alike = common_reason(comparison)
-    said = list(comparison.cautions)
-    if alike:
-        said = [f"no verdict on any: {alike}", *(c for c in said if c not in alike)]
+    said = [caution_text(c) for c in comparison.cautions]
+    if alike is not None:
+        others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
+        said = [f"no verdict on any: {no_verdict_explained(alike)}", *others]
     if not said:
         return []
     return chart.wrapped(f"Differed besides the wood: {'; '.join(said)}", chart.width_mm, SMALL, most=4)
@@ -123,13 +126,13 @@ def _reach(rows: Sequence[SustainChange]) -> float:
     return min(max(12.0, wide, 1.2 * max(changes, default=0.0)), MOST_SCALE_PCT) * 1.05
 
 
-def _row_mm(chart: Chart, row: SustainChange, alike: str) -> float:
+def _row_mm(chart: Chart, row: SustainChange, alike: NoVerdict | None) -> float:
     """Return the height of a row; in a narrow chart the reason for no verdict has a line of its own."""
     lines = 0 if chart.look.is_wide else len(chart.wrapped(_reason(row, alike), chart.width_mm, SMALL))
     return (ROW_MM + 3.2 * lines) * chart.look.spacing
 
 
-def _rows_mm(chart: Chart, rows: Sequence[SustainChange], alike: str) -> float:
+def _rows_mm(chart: Chart, rows: Sequence[SustainChange], alike: NoVerdict | None) -> float:
     return sum(_row_mm(chart, row, alike) for row in rows) + GROUP_MM * len({_group(row) for row in rows})
 
 
@@ -137,17 +140,17 @@ def _figures(row: SustainChange) -> str:
     return words.change_text(row.change_pct, row.low_pct, row.high_pct, 0).split(" (")[0] + " %"
 
 
-def _reason(row: SustainChange, alike: str) -> str:
-    return "" if row.verdict or row.why == alike else f"no verdict: {row.why}"
+def _reason(row: SustainChange, alike: NoVerdict | None) -> str:
+    return "" if row.verdict or row.why in (None, alike) else f"no verdict: {no_verdict_text(row.why)}"
 
 
-def _verdict(row: SustainChange, alike: str) -> str:
+def _verdict(row: SustainChange, alike: NoVerdict | None) -> str:
     said = (row.verdict, _figures(row)) if row.verdict else (_figures(row), _reason(row, alike))
     return ", ".join(text for text in said if text)
 
 
 def _draw_row(
-    chart: Chart, panel: Panel, columns: _Columns, y: float, row: SustainChange, alike: str, name: str
+    chart: Chart, panel: Panel, columns: _Columns, y: float, row: SustainChange, alike: NoVerdict | None, name: str
 ) -> None:
     chart.say(0.0, y, name, BODY, va="center", within_mm=columns.names)
     for x, seconds in ((columns.before, row.before_s), (columns.after, row.after_s)):

@@ -53,17 +53,23 @@ def stage_axis_height_mm(stages: Sequence[Stage], width_mm: float, look: Look) -
     """Return the room that the names of some stages take below a chart of a width."""
     if width_mm / max(len(stages), 1) >= NARROW_MM * look.spacing:
         return 12.0 * look.spacing
-    longest = max((text_width_mm(name, look.pt(SMALL), True) for name in _names_with_state(stages)), default=0.0)
+    longest = max((_length_mm(name, look) for name in _upright_names(stages, look)), default=0.0)
     return min(longest, LONGEST_NAME_MM * look.spacing) + 3.0
 
 
-def _names_with_state(stages: Sequence[Stage]) -> list[str]:
-    """Return the names of the stages, each with its state where that is another than at the stage before."""
-    before = ["", *(stage.state for stage in stages)]
-    return [
-        f"{s.stage_shown}, {s.state}" if s.state and s.state != b else s.stage_shown
-        for s, b in zip(stages, before, strict=False)
-    ]
+def _upright_names(stages: Sequence[Stage], look: Look) -> list[str]:
+    """Return the names of the stages, each with its state where that is another than before and there is room."""
+    names, before = [], ""
+    for stage in stages:
+        both = f"{stage.stage_shown}, {stage.state}"
+        says = stage.state not in ("", before) and _length_mm(both, look) <= LONGEST_NAME_MM * look.spacing
+        names.append(both if says else stage.stage_shown)
+        before = stage.state
+    return names
+
+
+def _length_mm(name: str, look: Look) -> float:
+    return text_width_mm(name, look.pt(SMALL), bold=True)
 
 
 def draw_stage_axis(chart: Chart, left_mm: float, right_mm: float, top_mm: float, stages: Sequence[Stage]) -> None:
@@ -74,7 +80,7 @@ def draw_stage_axis(chart: Chart, left_mm: float, right_mm: float, top_mm: float
         _name_side_by_side(chart, places, share, top_mm, stages)
         return
     every = math.ceil(chart.look.pt(SMALL) * MM_PER_PT / share)
-    for n, (x, text) in enumerate(zip(places, _names_with_state(stages), strict=True)):
+    for n, (x, text) in enumerate(zip(places, _upright_names(stages, chart.look), strict=True)):
         if (len(stages) - 1 - n) % every == 0:
             newest = n == len(stages) - 1
             chart.say(

@@ -7,11 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from pathlib import Path
 
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.results.files import put_file
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
 from tapbatch.show.draw.chart import Look
 from tapbatch.show.draw.decays import decay_pages
@@ -32,33 +30,16 @@ from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import latest_stage, leading, plucked_stage
 
 
-def write_report(path: Path, history: History, settings: InstrumentSettings) -> str:
-    """Write the report of one instrument in one step; left alone where its bytes would not change.
+def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
+    """Return the report of one instrument as the bytes of its PDF.
 
     Parameters
     ----------
-    path
-        Where the PDF belongs.
     history
         The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
     settings
         Of the instrument: what counts as steady, sharps or flats, and the paper.
-
-    Returns
-    -------
-    str
-        Empty, or a notice in one line where the old file could not be replaced and the new one lies beside it.
-
-    Raises
-    ------
-    ShopError
-        Where the folder cannot be written.
     """
-    return put_file(path, report_bytes(history, settings))
-
-
-def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
-    """Return the report of one instrument as the bytes of its PDF; see :func:`write_report`."""
     return pdf_bytes(
         report_sheets(history, settings),
         title=f"{history.instrument_shown}: readings",
@@ -67,7 +48,7 @@ def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
 
 
 def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
-    """Return the pages of the report of one instrument, drawn; see :func:`write_report`."""
+    """Return the pages of the report of one instrument, drawn; see :func:`report_bytes`."""
     book = Book(history.instrument_shown, settings.paper)
     draw_slip(book.add("Reading slip"), history, settings.steady_cents, settings.spelling)
     latest = latest_stage(history)

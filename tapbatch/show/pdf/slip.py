@@ -17,9 +17,10 @@ from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapp
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.notices import NOTHING_READ, WHAT_TO_DO, noticed, turned_down
 from tapbatch.show.view.rows import ModeRow, lead_row, mode_rows
+from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.stages import latest_stage, stage_date
 
 LABEL_MM = 22.0
@@ -187,7 +188,7 @@ def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = noticed(history, stage)
+    notices = noticed_lines(history, stage)
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
     learned = learned_text(history)
     notices += learned

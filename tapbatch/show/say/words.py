@@ -11,7 +11,9 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from tapbatch.model.caution import forbids_verdict
 from tapbatch.model.history import Drift, Stage, StageMode, Verdict
+from tapbatch.show.say.cautions import no_verdict_text
 
 Sureness = Literal["sure", "fairly sure", "unsure"]
 
@@ -51,21 +53,6 @@ NO_LOUDNESS = (
     "Loudness is not compared: a phone's level is not calibrated, and its gain, its distance and the blow all enter. "
     "The balance is free of these, not of the hardness of the mallet."
 )
-
-# By how a notice begins; the rest of it says which codec, rate or level.
-NOTICES: dict[str, str] = {
-    "missing": "the recording is gone from the folder; its reading is kept until it is forgotten",
-    "older method": "measured by an older version of the method, since the sound is gone; hold it against no new one",
-    "lossy": "fine for the note, less so for faint modes and long decays",
-    "clipped": "too loud for the recorder: tap softer or move it away",
-    "low sample rate": "what rings higher than half the rate is lost",
-    "silence": "nothing was recorded: look at the microphone and its permission",
-    "non-finite samples": "the file is damaged in places: record again if that is where the taps are",
-    "damaged": "pieces of the file cannot be decoded and are left out: copy it again",
-    "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
-    "no tap": "taps.csv says of each transient why it was not used",
-    "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
-}
 
 # These make a reading doubtful whatever its interval says; `one-setup` bounds what is claimed and is said beside it.
 DOUBTS = frozenset(FLAGS) - {"one-setup"}
@@ -231,20 +218,16 @@ def doubts(mode: StageMode, stage: Stage) -> list[str]:
     return [explain(flag) for flag in dict.fromkeys((*mode.flags, *stage.flags))]
 
 
-def explain(word: str) -> str:
-    """Say what a flag or notice means; what is not known here is said as it is.
+def explain(flag: str) -> str:
+    """Say what a flag means; one that is not known here is said as it is.
 
     Examples
     --------
     >>> explain("few-taps")
     'few-taps: seen in too few taps to know how well it repeats: tap at least five times'
-    >>> explain("lossy codec (aac)")
-    'lossy codec (aac): fine for the note, less so for faint modes and long decays'
-    >>> explain("came on tape")
-    'came on tape'
     """
-    meaning = FLAGS.get(word) or next((m for start, m in NOTICES.items() if word.startswith(start)), "")
-    return f"{word}: {meaning}" if meaning else word
+    meaning = FLAGS.get(flag, "")
+    return f"{flag}: {meaning}" if meaning else flag
 
 
 def moved_text(drift: Drift) -> str:
@@ -294,18 +277,11 @@ def moved_cell(drift: Drift) -> str:
 
 
 def rings_limit(drift: Drift) -> str:
-    """Say what forbids a verdict on longer or shorter, as in :mod:`tapbatch.compare.before_after`; else nothing.
+    """Say what forbids a verdict on longer or shorter (:func:`tapbatch.model.caution.forbids_verdict`); else nothing.
 
     Another state, no point in common, or a single tap at one of the stages.
     """
-    for caution in drift.caution.split("; "):
-        if caution.startswith("state"):
-            return caution
-        if caution.startswith("points"):
-            return "no point in common"
-        if caution == "one tap":
-            return "one tap at one of the stages"
-    return ""
+    return no_verdict_text(forbids_verdict(drift.cautions))
 
 
 def rings_text(drift: Drift) -> str:
@@ -318,7 +294,7 @@ def rings_text(drift: Drift) -> str:
     if not text or low is None or high is None:
         return ""
     change, interval = text.split(" ", 1)
-    if rings_limit(drift):
+    if forbids_verdict(drift.cautions) is not None:
         return f"no verdict, {change} % {interval}"
     if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
         return f"as long as before, {change} % {interval}"

@@ -6,9 +6,13 @@ unknown, booleans ``true`` and ``false``, rows in the order of the history (part
 *Digits.* A number with an uncertainty keeps three significant digits of it: the two that are said to people and one
 more, so that arithmetic on a table does not round twice. A number without keeps the digits its column declares.
 
-*Text that a spreadsheet would run.* A text cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a return is a
-formula to a spreadsheet, and file names come from anywhere. Such text is written with an apostrophe in front, as
-spreadsheets themselves mark text, and read back without it. Numbers are never touched: a negative number is a number.
+*Text that a spreadsheet would run.* A cell that begins with ``=``, ``+``, ``-`` or ``@`` is a formula to a
+spreadsheet, and file names come from anywhere. Such text is written with an apostrophe in front, as spreadsheets
+themselves mark text, and read back without it. A program that parts columns at semicolons sees a cell begin behind
+each of them, so an apostrophe stands there too. Numbers are never touched: a negative number is a number.
+
+*Characters that steer.* Control characters and marks that turn the direction of writing are written as their codes,
+such as ``\x1b``, and read back as what they were. So a table never steers a terminal, and a tab parts no columns.
 """
 
 from __future__ import annotations
@@ -32,8 +36,11 @@ Cell = str | bool | int | float | None
 Row = Mapping[str, Cell]
 
 GUARDED_DIGITS = 3
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
-_GUARDED = re.compile(r"'+[=+\-@\t\r]")
+_FORMULA = re.compile(r"((?:^|;) *)('*[=+\-@])")
+_GUARDED = re.compile(r"((?:^|;) *)'('*[=+\-@])")
+# A backslash that would be taken for the beginning of a code is itself written as one.
+_STEERING = re.compile(r"[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]|\\(?=x[0-9a-f]{2}|u[0-9a-f]{4})")
+_CODE = re.compile(r"\\(?:x([0-9a-f]{2})|u([0-9a-f]{4}))")
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,14 +242,28 @@ def cell_text(column: Column, row: Row) -> str:
     if value is None:
         return ""
     if column.kind == "text":
-        text = str(value)
-        return f"'{text}" if _FORMULA.match(text) else text
+        return _guarded(str(value))
     if column.kind == "bool":
         return "true" if value else "false"
     if column.kind == "int":
         return str(int(value))
     number = float(value)
     return f"{number:z.{_decimals(column, row)}f}" if math.isfinite(number) else ""
+
+
+def _guarded(text: str) -> str:
+    coded = _STEERING.sub(_code, text)
+    return _FORMULA.sub(r"\1'\2", coded)
+
+
+def _code(match: re.Match[str]) -> str:
+    code = ord(match[0])
+    return f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
+
+
+def _unguarded(text: str) -> str:
+    plain = _GUARDED.sub(r"\1\2", text)
+    return _CODE.sub(lambda match: chr(int(match[1] or match[2], 16)), plain)
 
 
 def _decimals(column: Column, row: Row) -> int:
@@ -334,7 +355,7 @@ def _typed(cells: pd.Series, column: Column, path: Path) -> pd.Series:
     import pandas as pd
 
     if column.kind == "text":
-        return cells.map(lambda text: text[1:] if _GUARDED.match(text) else text)
+        return cells.map(_unguarded)
     known = cells.where(cells != "")
     try:
         if column.kind == "bool":

@@ -11,9 +11,9 @@ from collections.abc import Sequence
 
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
 from tapbatch.model.reading import Attention
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.notices import notices_of, notices_text
 from tapbatch.show.tables.columns import OF_INSTRUMENT, SCHEMA, Cell, Row
-from tapbatch.show.view.drifts import differed_text
-from tapbatch.show.view.notices import notices_of
 from tapbatch.show.view.stages import stage_name
 
 
@@ -103,7 +103,7 @@ def _recording_row(stage: Stage, heard: Heard) -> Row:
         stage=stage.stage_shown,
         taps_found=len(heard.reading.taps),
         taps_used=len(heard.reading.used_taps),
-        notice="; ".join(notices_of(heard)),
+        notice=notices_text(notices_of(heard)),
     )
 
 
@@ -133,7 +133,8 @@ def _drift_row(history: History, drift: Drift) -> Row:
         "drift",
         drift,
         **{name: stage_name(history, drift.part, getattr(drift, name)) for name in stages},
-        caution=differed_text(drift),
+        caution=cautions_text(drift.cautions),
+        first_caution=cautions_text(drift.first_cautions),
         chance_pct=None if drift.chance is None else 100.0 * drift.chance,
     )
 

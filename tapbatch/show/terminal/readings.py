@@ -17,12 +17,13 @@ from tapbatch.model.history import History, Stage
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import words
+from tapbatch.show.say.notices import notice_explained, notice_text
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
 from tapbatch.show.view.landings import landing_lines
-from tapbatch.show.view.notices import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.rows import mode_rows
+from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.stages import last_with_modes
 from tapbatch.show.view.standing import standing_text
 
@@ -90,7 +91,7 @@ def reading_to_json(stage: Stage) -> str:
             "sha256": heard.recording.sha256,
             "taps_found": len(heard.reading.taps),
             "taps_used": len(heard.reading.used_taps),
-            "notices": list(heard.reading.notices),
+            "notices": [notice_text(notice) for notice in heard.reading.notices],
         }
         for heard in stage.heard
     ]
@@ -284,11 +285,11 @@ def _whole_lines(stage: Stage) -> list[str]:
 
 
 def _noticed(stage: Stage) -> list[str]:
-    flags = dict.fromkeys(flag for mode in stage.modes for flag in mode.flags)
+    flags = dict.fromkeys((*(flag for mode in stage.modes for flag in mode.flags), *stage.flags))
     notices = dict.fromkeys(notice for heard in stage.heard for notice in heard.reading.notices)
     lines: list[str] = []
-    for word in dict.fromkeys((*flags, *stage.flags, *notices)):
-        lines += _wrapped(words.explain(word), "  ", "    ")
+    for said in (*map(words.explain, flags), *map(notice_explained, notices)):
+        lines += _wrapped(said, "  ", "    ")
     return ["Noticed:", *lines] if lines else []
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapbatch.model.history import Drift, History, Stage
+from tapbatch.show.say.cautions import cautions_text
 
 
 def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
@@ -22,4 +23,18 @@ def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list
 
 def differed_text(drift: Drift | None) -> str:
     """Say what differed besides the wood between the stages of a drift; empty where nothing is known to."""
-    return drift.caution if drift else ""
+    return cautions_text(drift.cautions) if drift else ""
+
+
+def sign_text(verdict: str, change_cents: float | None) -> str:
+    """Say a change in the few letters that stand beside its line: the cents, ``=`` where it held, ``?`` if unclear.
+
+    Examples
+    --------
+    >>> sign_text("down", -42.13), sign_text("steady", 0.4), sign_text("unclear", 7.2), sign_text("new", None)
+    ('-42', '=', '?', '')
+    """
+    if change_cents is None:
+        return ""
+    moved = f"{change_cents:+z.0f}" if verdict in ("up", "down") else ""
+    return {"steady": "=", "unclear": "?"}.get(verdict, moved)

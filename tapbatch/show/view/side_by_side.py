@@ -6,8 +6,10 @@ Conventions: as in :mod:`tapbatch.compare.before_after`.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from tapbatch.compare.before_after import Comparison, SustainChange, side_by_side
+from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 
@@ -46,10 +48,21 @@ def rows_left_out(comparison: Comparison) -> int:
     return len(_known(comparison)) - len(sustain_rows(comparison))
 
 
-def common_reason(comparison: Comparison) -> str:
-    """Return the reason for which no row has a verdict, where it is the same for all rows; else nothing."""
-    reasons = {row.why for row in sustain_rows(comparison)}
-    return reasons.pop() if len(reasons) == 1 else ""
+def common_reason(comparison: Comparison) -> NoVerdict | None:
+    """Return the reason for which no row has a verdict, where it is the same for all rows."""
+    return same_reason(sustain_rows(comparison))
+
+
+def same_reason(rows: Sequence[SustainChange]) -> NoVerdict | None:
+    """Return the reason against a verdict that some rows have in common.
+
+    Examples
+    --------
+    >>> same_reason([]) is None
+    True
+    """
+    reasons = {row.why for row in rows}
+    return reasons.pop() if len(reasons) == 1 else None
 
 
 def _known(comparison: Comparison) -> list[SustainChange]:

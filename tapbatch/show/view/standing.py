@@ -5,7 +5,7 @@ from __future__ import annotations
 from tapbatch.model.history import History, Stage
 from tapbatch.show.say import words
 from tapbatch.show.view.drifts import differed_text, drifts_into
-from tapbatch.show.view.notices import NOTHING_READ
+from tapbatch.show.view.silence import NOTHING_READ
 from tapbatch.show.view.stages import leading
 
 

@@ -14,6 +14,7 @@ from typing import Literal
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.view.drifts import differed_text, drifts_into
 from tapbatch.show.view.rows import ModeRow, mode_rows
 from tapbatch.show.view.stages import stage_name
@@ -123,7 +124,7 @@ def first_table(history: History, stage: Stage) -> Table:
                 d.first_change_cents,
             ),
             "since": Cell(stage_name(history, stage.part, d.first_stage)),
-            BESIDES: Cell(d.first_caution),
+            BESIDES: Cell(cautions_text(d.first_cautions)),
         }
         for d in drifts_into(history, stage).values()
         if d.first_verdict and d.first_stage != d.from_stage

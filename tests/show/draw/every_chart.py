@@ -21,7 +21,7 @@ from tapbatch.show.view.stages import plucked_stage
 
 
 def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Iterator[tuple[str, Chart]]:
-    """The charts of each part, the landings, the strings and the decays; those without anything to show are missing."""
+    """The charts of each part, the landings, the strings and the decays; none that has nothing to show."""
     steady, spelling = settings.steady_cents, settings.spelling
     for part in history.parts:
         stages = history.of_part(part)

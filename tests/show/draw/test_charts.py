@@ -1,4 +1,4 @@
-"""Every chart, for paper and for a telephone: words within its edges, none on another, and marks for what was read."""
+"""Every chart, for paper and for a telephone: words within its edges, none on another, a mark for each reading."""
 
 from __future__ import annotations
 

@@ -63,9 +63,9 @@ def test_what_limits_an_answer_stands_on_the_card(
     (card,) = drawn(risky, "Bench card")
     said = {word.text: word.y_mm for word in card.words}
     for question, limit in (
-        ("Moved?", "besides the wood: state: closed to strung"),
+        ("Moved?", "besides the wood: state closed, then strung"),
         ("How far?", "40 % chance that the next passes it: take off less"),
-        ("Rings?", "state: closed to strung"),
+        ("Rings?", "state closed, then strung"),
     ):
         assert 0.0 < said[limit] - said[question] < 10.0, question
     assert next(text for text in said if text.startswith("No verdict"))

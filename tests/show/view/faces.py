@@ -1,7 +1,7 @@
 """What each face answers of an instrument, read back from what it puts out: PDF, HTML, lines and workbook.
 
-A reader gives texts by question, without their intervals and without capitals; a question for which a face has no room
-is missing. None of the readers asks the package what it meant to show.
+A reader gives texts by question, without their intervals and without capitals; a question for which a face has no
+room is missing. None of the readers asks the package what it meant to show.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Terminal, reading slip, bench card, page and workbook answer the same of the same instrument.
 
-The answers are read back from what each face puts out. The workbook has the numbers with all their digits; every other
-face must say them as they round, and all of them alike.
+The answers are read back from what each face puts out. The workbook has the numbers with all their digits; every
+other face must say them as they round, and all of them alike.
 """
 
 from __future__ import annotations
