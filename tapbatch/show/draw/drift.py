@@ -20,11 +20,12 @@ from tapbatch.show.draw.over_stages import (
     draw_guides,
     draw_points,
     draw_stage_axis,
+    is_cautious,
     stage_axis_height_mm,
     stage_places,
 )
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import differed_text, drifts_into, drifts_of_mode
+from tapbatch.show.view.drifts import differed_text, drifts_into, drifts_of_mode, sign_text
 from tapbatch.show.view.modes import mode_at
 
 STRIP_MM = 29.0
@@ -51,8 +52,8 @@ def differed(history: History, part: str) -> list[Said]:
     lines = []
     for stage in history.of_part(part)[1:]:
         # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [differed_text(drift) for drift in drifts_into(history, stage).values()]
-        if any(cautions):
+        cautions = [differed_text(d) for d in drifts_into(history, stage).values() if is_cautious(d)]
+        if cautions:
             lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
     left_out = len(lines) - MOST_DIFFERED
     if left_out > 0:
@@ -130,7 +131,7 @@ def drift_points(history: History, stages: Sequence[Stage], name: str, steady_ce
         pitch = stages[-1].concert_pitch_hz
         value, low, high = (_cents(f, pitch) for f in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz))
         unsure = words.how_sure(mode, steady_cents) == "unsure"
-        cautious = bool(differed_text(drift))
+        cautious = is_cautious(drift)
         points.append(
             Point(
                 index=index,
@@ -197,17 +198,16 @@ def _draw_changes(
         return
     at = {p.index: float(panel.y_mm(p.value)) for p in points}
     for index, drift in enumerate(drifts_of_mode(history, stages, name)):
-        if drift is None or drift.freq_change_cents is None or not {index - 1, index} <= at.keys():
+        if drift is None or not {index - 1, index} <= at.keys():
             continue
-        text = f"{drift.freq_change_cents:+z.0f}" if drift.verdict in ("up", "down") else ""
-        text = {"steady": "=", "unclear": "?"}.get(drift.verdict, text)
+        text = sign_text(drift.verdict, drift.freq_change_cents)
         x, y = (places[index - 1] + places[index]) / 2, (at[index - 1] + at[index]) / 2
         # Above its line, or below where a line of the staff would run through it.
         baseline = max((y - 1.2, y + 3.2), key=lambda b: min(_staff_gap_mm(panel, b - 1.0), 1.3))
         # To the side to which the line falls away from the words.
         falls = max(min((at[index] - at[index - 1]) / ASIDE_FALL_MM, 1.0), -1.0)
         x += falls * (ASIDE_MM if baseline < y else -ASIDE_MM)
-        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if differed_text(drift) else "soft text")
+        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if is_cautious(drift) else "soft text")
 
 
 def _staff_gap_mm(panel: Panel, y_mm: float) -> float:

@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from tapbatch.model.history import Stage
+from tapbatch.model.history import Drift, Stage
 from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
 from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
 from tapbatch.show.draw.marks import Role
@@ -35,6 +35,11 @@ class Point:
     unsure: bool = False
     joined: bool = False
     cautious: bool = False
+
+
+def is_cautious(drift: Drift | None) -> bool:
+    """Tell whether something besides the wood differed on the way of a change."""
+    return drift is not None and bool(drift.cautions)
 
 
 def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:

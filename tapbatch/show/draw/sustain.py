@@ -19,13 +19,14 @@ from tapbatch.show.draw.over_stages import (
     Point,
     draw_points,
     draw_stage_axis,
+    is_cautious,
     nice_step,
     reading_role,
     stage_axis_height_mm,
     stage_places,
 )
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import differed_text, drifts_into
+from tapbatch.show.view.drifts import drifts_into
 from tapbatch.show.view.modes import chart_modes, mode_at
 
 Band = tuple[Kind, float | None, float | None]
@@ -166,7 +167,7 @@ def band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: 
                     unsure=bool(decay.flags),
                     joined=heard_before,
                     # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-                    cautious=any(map(differed_text, drifts_into(history, stage).values())),
+                    cautious=any(map(is_cautious, drifts_into(history, stage).values())),
                 )
             )
         heard_before = decay is not None
@@ -196,7 +197,7 @@ def mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cent
                 high=mode.t60_high_s,
                 unsure=words.how_sure(mode, steady_cents) == "unsure",
                 joined=drift is not None,
-                cautious=bool(differed_text(drift)),
+                cautious=is_cautious(drift),
             )
         )
     return title, points
