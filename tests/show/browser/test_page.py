@@ -19,6 +19,7 @@ from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
 from tapbatch.show.say import words
 from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.stages import latest_stage
 from tests.show.browser.parsed import Element, parse
 
@@ -101,8 +102,13 @@ def test_each_part_has_its_charts_and_each_chart_says_what_it_shows(whole: Histo
             drift = [name for name in names if name.startswith(f"Drift of {mode.mode}:")]
             assert len(stages) < 2 or any(words.note_text(mode) in name for name in drift), mode.mode
     begins = [name.split(":")[0] for name in names]
-    for chart in ("How long it rings", "Spectrum with its modes", "Decay of the clearest tap"):
+    charts = ("How long it rings", "Before and after", "Spectrum with its modes", "Decay of the clearest tap")
+    for chart in charts:
         assert begins.count(chart) == len(whole.parts)
+    for stage, landings in landing_blocks(whole):
+        told = next(name for name in names if name.startswith(f"Landings of {landings[0].mode}:"))
+        assert words.note_text(next(m for m in stage.modes if m.mode == landings[0].mode)) in told
+        assert all(f"{landing.landing_note}, " in told for landing in landings)
 
 
 def test_a_staff_names_notes_and_draws_every_stage(whole: History) -> None:
