@@ -1,7 +1,7 @@
 """The figures of the page: the charts of :mod:`tapbatch.show.draw`, each with its caption.
 
-Conventions: charts are drawn as wide as a telephone shows without shrinking. A figure that has nothing to show is
-left out.
+Conventions: charts have the width that a telephone shows without shrinking. A figure with nothing to show is left
+out.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """A chart to draw on: one way to set a word, to draw a line, and to see values through a panel.
 
-Conventions: as in :mod:`tapbatch.show.draw.marks`. A chart is drawn for a width, from its top left corner; what its
-drawing needs in height it says when it is done. Its :class:`Look` says how large letters are where it will be seen.
-All text is data: no markup, no formulas.
+Conventions: as in :mod:`tapbatch.show.draw.marks`. A chart is drawn to a given width from its top left corner, and
+knows its height once it is drawn. Its :class:`Look` says how large the letters are. All text is data: no markup, no
+formulas.
 """
 
 from __future__ import annotations
@@ -23,10 +23,11 @@ TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """What a chart is drawn for: a width, the height that it may take, and letters.
+    """The width of a chart, the height that it may take, and its letters.
 
-    Letters have the sizes asked for, or all one size; ``spacing`` is how far rows move apart for them. ``own_type``
-    tells that they are those of our own type, so that one it lacks is shown as unknown.
+    With ``letter_pt`` all letters have that size, else the size asked for; ``spacing`` is the factor by which rows
+    move apart for it. With ``own_type`` the letters are those of the embedded type, and a letter that it lacks is
+    shown as unknown.
     """
 
     width_mm: float

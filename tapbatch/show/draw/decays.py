@@ -48,7 +48,7 @@ def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_
     Parameters
     ----------
     stages
-        Each the clearest tap of which is drawn.
+        Those whose clearest taps are drawn.
     look
         What to draw for.
     columns, step_mm

@@ -3,7 +3,7 @@
 Conventions: cents run to the right, with a line for each note of the scale at the concert pitch of the stage, a
 hundred cents apart. One row is the reading, one the next step with its 95 % prediction interval, then one for each
 landing: from the reading to it runs a thin line, and the pale block round a target is its tolerance. A wide chart has
-its words beside the rows, a narrow one above each.
+its words beside the rows, a narrow one above them.
 """
 
 from __future__ import annotations

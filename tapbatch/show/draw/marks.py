@@ -1,8 +1,8 @@
 """Marks: lines, areas, dots and words, each with its place and its role.
 
 Conventions: places are millimetres from the top left corner of the drawing or the page, y downwards; type sizes are
-points (1/72 inch). A mark has a role and no colour: each printer has one table that gives every role its look (on
-paper :mod:`tapbatch.show.pdf.ink`, in the browser the style sheet ``page.css``).
+points (1/72 inch). A mark has a role and no colour. Each printer has one table of how roles look: on paper
+:mod:`tapbatch.show.pdf.ink`, in the browser the style sheet ``page.css``.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ Role = Literal[
     "text", "soft text", "caution",
     # Scales: what a value is read against.
     "heading", "scale", "guide", "field", "tolerance",
-    # Readings, as dots and intervals; an earlier and an expected one, too.
+    # Readings, as dots and intervals: measured, measured before, and predicted.
     "reading", "unsure reading", "earlier reading", "expected reading",
     # What joins them, and what leads the eye.
     "link", "cautious link", "thread",
@@ -40,7 +40,7 @@ Places = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lines:
-    """Polylines, each of shape (n, 2) in mm; ``name`` says what they show, empty where nobody asks."""
+    """Polylines, each of shape (n, 2) in mm; ``name`` says what they show."""
 
     segments: tuple[Places, ...]
     role: Role

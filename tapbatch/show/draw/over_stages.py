@@ -1,4 +1,4 @@
-"""What the charts over stages share: which modes are worth a chart, where stages stand, and how a reading is drawn.
+"""What the charts over stages share: where the stages stand, how they are named, and how a reading is drawn.
 
 Conventions: stages stand side by side in their order, evenly. A dot is a reading, an upright bar its 95 % interval;
 what is unsure is pale and hollow. A line joins stages that follow one another; it is broken where something besides
@@ -143,7 +143,7 @@ def draw_guides(chart: Chart, places: Sequence[float], top_mm: float, bottom_mm:
 
 
 def draw_across(chart: Chart, panel: Panel, said: Mapping[float, str], *, zero: bool = False) -> None:
-    """Draw upright lines at some values, each with what is said of it above; ``zero`` draws nought as the scale."""
+    """Draw upright lines at some values, each with its text above; with ``zero`` the line at zero is stronger."""
     for value, text in said.items():
         x = float(panel.x_mm(value))
         role: Role = "scale" if zero and value == 0 else "guide"

@@ -1,8 +1,8 @@
 """The open strings of the latest stage at which they were plucked: how far off each is, how long it rings, its pull.
 
 Conventions: cents from the note at the stage's concert pitch, flat to the left; the pale band is what the settings
-allow. A dot is a string, its bar the 95 % interval; two dots joined are the strings of a course. A narrow chart keeps
-of the columns the cents alone; all of them are in the table.
+allow. A dot is a string, its bar the 95 % interval; two dots joined are the strings of a course. A narrow chart
+has the column of cents only; the table has them all.
 """
 
 from __future__ import annotations
