@@ -14,7 +14,7 @@ import shutil
 import stat
 import subprocess
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import get_args
 
 import pytest
 import typer
@@ -24,12 +24,12 @@ import tapbatch
 from tapbatch.cli import app
 from tapbatch.model import names as naming
 from tapbatch.model import settings
+from tapbatch.model.caution import CautionKind
+from tapbatch.model.notice import OfRecording
 from tapbatch.shop.notes import COLUMNS
 from tapbatch.show.say import words
+from tapbatch.show.say.notices import heading
 from tapbatch.show.tables.columns import SCHEMA
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 ROOT = Path(__file__).parent.parent
 CONTRACT = ROOT.parent / "shared" / "contract.md"
@@ -114,31 +114,16 @@ def test_every_verdict_is_explained_as_it_is_said() -> None:
     assert {coded(row[0])[0]: row[1] for row in rows} == dict(words.VERDICTS)
 
 
-def test_every_notice_is_explained() -> None:
+def test_every_notice_of_a_recording_is_explained_and_no_other() -> None:
     explained = first_cells(section(README, "### Notices"))
-    assert set(words.NOTICES) <= set(explained)
-    sources = [(ROOT / "tapbatch" / name).read_text("utf-8") for name in ("reading.py", "listen/sections.py")]
-    given = {text for source in sources for text in notices_of(source)}
-    assert len(given) > 6
-    assert {text for text in given if not text.startswith(tuple(explained))} == set()
+    begin = {heading(kind) for kind in get_args(OfRecording) if kind != "other"}
+    assert {text for text in begin if not text.startswith(tuple(explained))} == set()
+    assert {cell for cell in explained if not any(text.startswith(cell) for text in begin)} == set()
 
 
-def notices_of(source: str) -> Iterator[str]:
-    """Yield how each notice in a module begins: the strings of its functions and lists that make notices."""
-    for node in ast.walk(ast.parse(source)):
-        makes = isinstance(node, ast.FunctionDef) and (node.name.endswith("_notice") or node.name == "_noticed")
-        lists = isinstance(node, ast.Assign) and any(getattr(t, "id", "") == "notices" for t in node.targets)
-        if makes or lists:
-            docstring = ast.get_docstring(node, clean=False) if isinstance(node, ast.FunctionDef) else None
-            beginnings = (text for part in ast.walk(node) if (text := beginning(part)))
-            yield from (text for text in beginnings if text != docstring and len(text) > 5)
-
-
-def beginning(node: ast.AST) -> str:
-    """Return how a text in the code begins, up to the first value set into it; else nothing."""
-    first = node.values[0] if isinstance(node, ast.JoinedStr) else node
-    text = first.value if isinstance(first, ast.Constant) and isinstance(first.value, str) else ""
-    return text if re.match(r"[a-z]", text) else ""
+def test_every_caution_is_explained() -> None:
+    explained = tuple(coded(" ".join(section(README, "### Cautions").split())))
+    assert {kind for kind in get_args(CautionKind) if not any(cell.startswith(kind) for cell in explained)} == set()
 
 
 # ---------------------------------------------------------------- commands

@@ -78,7 +78,7 @@ def test_arrows_point_one_way() -> None:
 
 
 def test_the_rule_would_notice_an_arrow_that_points_back() -> None:
-    assert points_back("tapbatch.measure.fit", "tapbatch.show.tables.columns.write_table")
+    assert points_back("tapbatch.measure.fit", "tapbatch.show.tables.columns.table_bytes")
     assert points_back("tapbatch.show.browser.page", "tapbatch.show.pdf.slip.draw_slip")
     assert not points_back("tapbatch.measure.sound", "tapbatch.listen.taps.quiet_stretches")
 

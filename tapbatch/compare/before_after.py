@@ -4,20 +4,20 @@ Conventions: changes are later over earlier, in percent, with a 95 % interval; d
 taken at the points that both stages have, as a difference of logarithms; over several points the changes are joined
 as values that scatter (:mod:`tapbatch.compare.random_effects`). Modes come from :mod:`tapbatch.compare.drift`.
 
-The verdict: ``same within 5 %`` where the whole interval lies within 5 % to either side; else ``longer`` or
-``shorter`` where it excludes no change, else ``unclear``. The 5 % is the just noticeable difference that ISO
-3382-1:2009 (table A.1) gives for the early decay time in rooms; what a listener notices of an instrument's decay it
-does not say, and nothing more is claimed for it here.
+The verdict is ``same within 5 %`` if the whole interval lies within 5 % to either side. Otherwise it is ``longer`` or
+``shorter`` if the interval excludes no change, and ``unclear`` if it does not. The 5 % is the just noticeable
+difference of the early decay time in rooms (ISO 3382-1:2009, table A.1). The standard does not say what a listener
+notices of an instrument's decay, and no more is claimed here.
 
-No verdict is given, and the reason said, where the two stages differ in state, where no point is common, where either
-side has a single tap or pluck (its scatter is not known), and where a decay is too short for its band: bandwidth
-times T60 under 16 (Jacobsen & Rindel, J. Sound Vib. 117, 1987), for then the filter rings, not the wood. A room's
-own decay is not known from taps alone; what it adds shows as ``not-exponential``.
+No verdict is given, and ``why`` says so, if the two stages differ in state, if they have no point in common, if
+either has a single tap or pluck (its scatter is not known), or if a decay is too short for its band: with bandwidth
+times T60 under 16 (Jacobsen & Rindel, J. Sound Vib. 117, 1987) the filter rings, not the wood. Taps alone do not tell
+the room's own decay; what it adds shows as ``not-exponential``.
 
-Balance: the energy of free decay of the modes in the lower, middle and upper third (by octaves) of the band, each as
-a share of all three in the same tap. A share is free of the recording's gain, of the distance in the main, and of how
-hard the mallet struck; not of how hard the mallet is. Loudness itself is not compared: a phone's level is not
-calibrated, and gain, distance and the blow all enter it.
+Balance: the energy of the free decay of the modes in the lower, middle and upper third (by octaves) of the band, each
+as a share of all three in the same tap. A share does not depend on the recording's gain, on how hard the mallet
+struck, or (to speak of) on the distance; it does depend on how hard the mallet is. Loudness itself is not compared: a
+phone's level is not calibrated, and it depends on gain, distance and the blow.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ _PROVISIONAL = re.compile(r"r[0-9]+\Z")
 class SustainChange:
     """How the T60 of one thing changed: the whole, a band (edges in hertz), a mode, or a string (its number).
 
-    ``why`` says why there is no verdict; ``flags`` are those of either side.
+    ``why`` is the reason if there is no verdict; ``flags`` are those of either side.
     """
 
     subject: Subject
@@ -128,8 +128,8 @@ def side_by_side(
     before, after : Stage
         As :func:`tapbatch.compare.history.build_history` makes them.
     settings, settings_after : InstrumentSettings
-        Those of the instrument of each; of two stages of one instrument the second is left out. With two instruments
-        modes are matched by their labels, and lead with lead: other names mean nothing from one to the other.
+        Those of the instrument of each stage; leave out the second if both are of one instrument. Between two
+        instruments modes are matched by label, and lead with lead; other names mean nothing across instruments.
     drifts : sequence of Drift, optional
         What moved between the two, where that is known already.
     scatter : SetupScatter, optional

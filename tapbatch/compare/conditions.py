@@ -118,9 +118,9 @@ def _codec(before: Stage, after: Stage) -> list[Caution]:
     lossy = [_lossy(_tapped(s)) for s in (before, after)]
     if all(lossy) and lossy[0] != lossy[1]:
         found.append(Caution("codec", before=(lossy[0],), after=(lossy[1],)))
-    rates = [sorted({h.reading.sample_rate_hz for h in _tapped(s)}) for s in (before, after)]
+    rates = [tuple(sorted({h.reading.sample_rate_hz for h in _tapped(s)})) for s in (before, after)]
     if all(rates) and rates[0] != rates[1]:
-        found.append(Caution("sample rate", before=tuple(map(str, rates[0])), after=tuple(map(str, rates[1]))))
+        found.append(Caution("sample rate", before_rates_hz=rates[0], after_rates_hz=rates[1]))
     return found
 
 

@@ -1,13 +1,13 @@
 """The open strings heard at a stage: which string each pluck sounded, how far off it is, and what it pulls.
 
-Conventions: a string is numbered from 1 in the order of the instrument's ``strings``; cents are from its note at the
-stage's concert pitch, positive sharp. Which string a pluck sounded is told by its pitch: the nearest note, within 150
-cents. The plucks of a string in one recording join as taps do (:mod:`tapbatch.compare.random_effects`); one pluck has
-the interval of its own partials. Of a double course the pitch is the middle of its two strings, where at least half
-of its plucks told them apart, else that of the sound as a whole.
+Conventions: strings are numbered from 1 in the order of the instrument's ``strings``; cents are from the string's
+note at the stage's concert pitch, positive sharp. A pluck belongs to the string whose note is nearest, within 150
+cents. The plucks of a string in one recording are joined as taps are (:mod:`tapbatch.compare.random_effects`); the
+interval of a single pluck is that of its own partials. The pitch of a double course is the middle of its two strings
+if at least half of its plucks tell them apart, otherwise the pitch of the sound as a whole.
 
-What strings out of tune do to a stage's taps no formula says, so the stage bears how far off the worst one was, and
-the drift of its taps a caution.
+No formula says what strings out of tune do to a stage's taps. So the stage records how far off the worst string was,
+and the drift of its taps bears a caution.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ NEAREST_CENTS = 150.0
 
 
 def nearest_string(freq_hz: float, settings: InstrumentSettings, concert_pitch_hz: float) -> int | None:
-    """Return the number of the string whose note is nearest to a pitch, from 1; ``None`` where none is near.
+    """Return the number of the string whose note is nearest to a pitch, from 1; ``None`` if none is near.
 
     Examples
     --------
@@ -61,9 +61,9 @@ def open_strings(
     Returns
     -------
     strings : tuple of OpenString
-        By recording, then by string; none where the settings name no strings.
+        By recording, then by string; none if the settings name no strings.
     notices : tuple of Notice
-        The plucks that belong to none of the strings.
+        The plucks that are near none of the strings.
 
     Examples
     --------
@@ -143,7 +143,7 @@ def _mean(values: Sequence[tuple[float | None, float | None]]) -> Mean | None:
 def with_strings_off(stages: Sequence[Stage], settings: InstrumentSettings) -> list[Stage]:
     """Return the stages with ``strings_off_cents`` in place, over all places of a stage: strings pull on every part.
 
-    It is that of the string that is furthest off, where that is more than ``strings_off_cents`` of the settings.
+    It is that of the string furthest off, if that is more than ``strings_off_cents`` of the settings.
 
     Examples
     --------
@@ -159,7 +159,7 @@ def with_strings_off(stages: Sequence[Stage], settings: InstrumentSettings) -> l
 
 
 def strings_out_of_tune(before: Stage, after: Stage) -> tuple[Caution, ...]:
-    """Return the caution that strings were out of tune at one of two stages or at both; nothing where neither had."""
+    """Return the caution that strings were out of tune at either of two stages; empty if they were not."""
     earlier, later = before.strings_off_cents, after.strings_off_cents
     if earlier is None and later is None:
         return ()

@@ -55,7 +55,7 @@ class Caution:
     points          ``before``, ``after``: the points tapped, none in common; both empty where the stages share a
                     point and the mode does not
     codec           ``before``, ``after``: ``lossless``, ``lossy`` or ``mixed``
-    sample rate     ``before``, ``after``: the rates in hertz, as text
+    sample rate     ``before_rates_hz``, ``after_rates_hz``: all rates of a stage, sorted
     recorder        ``before``, ``after``: the devices that the files name
     concert pitch   ``before_hz``, ``after_hz``
     strings         ``before_cents``, ``after_cents``: the string furthest off, ``None`` where none is
@@ -76,6 +76,8 @@ class Caution:
     kind: CautionKind
     before: tuple[str, ...] = ()
     after: tuple[str, ...] = ()
+    before_rates_hz: tuple[int, ...] = ()
+    after_rates_hz: tuple[int, ...] = ()
     before_hz: float | None = None
     after_hz: float | None = None
     before_c: float | None = None

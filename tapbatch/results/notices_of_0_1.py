@@ -1,7 +1,7 @@
 """The notices that version 0.1 kept with its readings: sentences, read as the values they stand for.
 
-Readings of recordings that are gone cannot be measured anew, so their sentences stay; all that 0.1 could write are
-known here. What is not understood becomes a notice of kind ``other`` with its text, never an error.
+A recording that is gone cannot be measured again, so its reading keeps what 0.1 wrote. Every sentence that 0.1 could
+write is understood here. Any other becomes a notice of kind ``other`` with its text, never an error.
 """
 
 from __future__ import annotations

@@ -24,6 +24,7 @@ from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Recording
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.results.files import put_file
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.results.readings import FOLDER, ReadingStore
 from tapbatch.run.instrument import Drawn, Due
@@ -36,7 +37,7 @@ from tapbatch.run.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Listing
 from tapbatch.show.say.notices import notice_text
-from tapbatch.show.tables.columns import write_table
+from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import attention_rows
 
 Advance = Callable[[str], None]
@@ -134,15 +135,16 @@ def _run(shop: Shop, how: How, store: ReadingStore, crews: ExitStack) -> Outcome
     notices = [*map(notice_text, (*_method_notices(stock), *stock.renamed)), *refreshed.notices]
     if not stock.ledger and not attention:
         notices.append(notice_text(Notice("no recordings", path=str(shop.recordings_dir))))
-    notices.append(write_table(shop.results_dir / "attention.csv", "attention", attention_rows(attention)))
+    refused = [put_file(shop.results_dir / "attention.csv", table_bytes("attention", attention_rows(attention)))]
     marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
-    notices.append(refresh_page(shop.results_dir, marks, attention))
+    refused.append(refresh_page(shop.results_dir, marks, attention))
+    notices += [notice_text(n) for n in refused if n is not None]
     return Outcome(
         measured=measured,
         instruments=tuple(refreshed.instruments),
         lines=tuple(refreshed.lines),
         attention=tuple(attention),
-        notices=tuple(n for n in notices if n),
+        notices=tuple(notices),
         reports_due=stale.reports_due(store),
         new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
         renamed=tuple(stock.renamed),

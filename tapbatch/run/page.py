@@ -14,6 +14,7 @@ from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
 
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of, put_file
 from tapbatch.results.marks import Mark, card_path
@@ -22,7 +23,7 @@ from tapbatch.results.readings import FOLDER
 PAGE = "index.html"
 
 
-def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Attention]) -> str:
+def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Attention]) -> Notice | None:
     """Put the page in its place where it is not as it should be.
 
     Parameters
@@ -36,8 +37,8 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
 
     Returns
     -------
-    str
-        Empty, or a notice in one line where the old page could not be replaced.
+    Notice or None
+        That the old page could not be replaced; ``None`` where all went well.
 
     Raises
     ------
@@ -48,9 +49,9 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     basis = _basis(shown, attention)
     page, kept = results / PAGE, results / FOLDER / "page.json"
     if _as_left(kept) == (basis, facts_of(page)):
-        return ""
+        return None
     notice = put_file(page, _page(results, shown, attention))
-    if not notice:
+    if notice is None:
         put_file(kept, json.dumps({"basis": basis, "facts": facts_of(page)}).encode())
     return notice
 

@@ -23,6 +23,7 @@ from tapbatch.run.instrument import Standing, not_worked_out, work_out
 from tapbatch.run.plan import Plan
 from tapbatch.run.workers import Crew
 from tapbatch.shop.folder import Shop
+from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import TABLE_FILES
 from tapbatch.show.tables.workbook import workbook_name
 
@@ -99,7 +100,7 @@ def _put_in_place(shop: Shop, standing: Standing, over: Plan) -> Mark | Standing
         card=card,
         files=files_as_left(folder, [*TABLE_FILES, REPORT, workbook_name(name)]),
         lines=standing.lines,
-        notices=(*standing.notices, *refused),
+        notices=(*standing.notices, *map(notice_text, refused)),
         attention=standing.attention,
     )
     write_mark(shop.results_dir, mark)

@@ -50,7 +50,11 @@ def test_nothing_known_to_differ_says_nothing() -> None:
             {"sound": {"lossy": True}},
             _then("codec", "lossless", "lossy"),
         ),
-        ({"sound": {"sample_rate_hz": 8000}}, {}, _then("sample rate", "8000", "48000")),
+        (
+            {"sound": {"sample_rate_hz": 8000}},
+            {},
+            Caution("sample rate", before_rates_hz=(8000,), after_rates_hz=(48000,)),
+        ),
         (
             {"sound": {"device": "Pocket A"}},
             {"sound": {"device": "Field B"}},

@@ -138,7 +138,7 @@ def test_a_newer_method_measures_what_it_can_hear_and_keeps_the_rest_with_its_ve
     result = tapbatch("run", shop)
     assert "2 recordings measured" in result.out
     said = (
-        f"the method is now version {old}.1, it was {old}: 2 measured anew, 1 without their sound kept as they were"
+        f"the method is now version {old}.1, it was {old}: 2 measured again, 1 without their sound kept as they were"
     )
     assert f"note: {said}" in result.said
     notices = {r["recording"]: r["notice"] for r in rows_of(shop / "results" / "lyre-2" / "recordings.csv")}

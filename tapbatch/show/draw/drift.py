@@ -2,8 +2,8 @@
 
 Conventions: as in :mod:`tapbatch.show.draw.over_stages`. The staff has a line for each note of the scale at the
 concert pitch of the part's latest stage, a hundred cents apart; a stage read at another concert pitch is drawn at its
-frequency. A wide chart names the modes on the left; a narrow one leaves the name to its caption; the reading slip's is
-narrower still and leaves out the latest reading, which stands beside it.
+frequency. A wide chart names the modes on the left; a narrow one leaves the name to its caption; that of the reading
+slip is narrower still and leaves out the latest reading, which stands beside it.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import chance_text, step_text, to_go_text, way_text
+from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky
 from tapbatch.show.view.modes import mode_at
 
@@ -85,8 +85,7 @@ def _now_row(mode: StageMode) -> _Row:
 def _step_row(landing: Landing) -> _Row:
     label = "after one more step"
     if _steps(landing) is None:
-        why = step_text(landing).removeprefix("one more step not known ").strip("()")
-        return _Row(label=label, said="not known", detail=why)
+        return _Row(label=label, said="not known", detail=steps_seen_text(landing))
     text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
     return _Row(label=label, said=text.replace(" (", " c (", 1), detail=landing.basis)
 

@@ -1,7 +1,7 @@
-"""The words of cautions, and of the reasons why no verdict is given: said here once, for every face.
+"""The words of cautions, and of the reasons why no verdict is given; every face takes them from here.
 
-Conventions: a caution is a short phrase, ``what a, then b``, as it stands in the column ``caution``; several are
-parted by ``; ``. :data:`EXPLANATIONS` says of each kind what it means, for the documentation.
+Conventions: a caution is a short phrase, ``what a, then b``, as in the column ``caution``; several are separated by
+``; ``. :data:`EXPLANATIONS` says what each kind means, as the documentation does.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from tapbatch.model.caution import Caution, CautionKind, NoVerdict, NoVerdictKind
 
 PARTED_BY = "; "
+NOT_GIVEN = "not given"
 
 EXPLANATIONS: dict[CautionKind, str] = {
     "state": "the part was held differently, or only one of the two stages says how",
@@ -40,7 +41,7 @@ _REASONS: dict[NoVerdictKind, str] = {
 
 
 def caution_text(caution: Caution) -> str:
-    """Say one caution.
+    """Return the words of one caution.
 
     Examples
     --------
@@ -57,7 +58,8 @@ def caution_text(caution: Caution) -> str:
         case "points":
             return f"points {_named(caution)}" if caution.before else "points: none in common"
         case "sample rate":
-            return f"sample rate {_named(caution)} Hz"
+            rates_hz = (caution.before_rates_hz, caution.after_rates_hz)
+            return f"sample rate {', then '.join(' and '.join(map(str, side)) for side in rates_hz)} Hz"
         case "concert pitch":
             return f"concert pitch {_then(caution.before_hz, caution.after_hz)} Hz"
         case "string pitch":
@@ -79,7 +81,7 @@ def caution_text(caution: Caution) -> str:
 
 
 def cautions_text(cautions: Iterable[Caution]) -> str:
-    """Say several cautions as one table cell holds them; empty where there is none.
+    """Return the words of several cautions, as in a cell of ``drift.csv``; empty if there is none.
 
     Examples
     --------
@@ -90,7 +92,7 @@ def cautions_text(cautions: Iterable[Caution]) -> str:
 
 
 def no_verdict_text(why: NoVerdict | None) -> str:
-    """Say why nothing is called longer or shorter; empty where nothing forbids it.
+    """Return why a decay is not called longer or shorter; empty if nothing forbids it.
 
     Examples
     --------
@@ -107,7 +109,7 @@ def no_verdict_text(why: NoVerdict | None) -> str:
 
 
 def no_verdict_explained(why: NoVerdict | None) -> str:
-    """Say why nothing is called longer or shorter, and of a single tap or pluck why that is too few.
+    """Return why a decay is not called longer or shorter, and why a single tap or pluck is too few.
 
     Examples
     --------
@@ -119,7 +121,7 @@ def no_verdict_explained(why: NoVerdict | None) -> str:
 
 
 def _named(caution: Caution) -> str:
-    before, after = (" and ".join(name or "unsaid" for name in side) for side in (caution.before, caution.after))
+    before, after = (" and ".join(name or NOT_GIVEN for name in side) for side in (caution.before, caution.after))
     return f"{before}, then {after}"
 
 

@@ -24,11 +24,14 @@ def to_go_text(landing: Landing) -> str:
 
 
 def step_text(landing: Landing) -> str:
-    """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is not known."""
+    """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is unknown."""
     text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
-    if text:
-        return f"one more step {text.replace(' (', ' c (')}"
-    return f"one more step not known ({landing.steps_seen} of {FEWEST_STEPS} like it seen)"
+    return f"one more step {text.replace(' (', ' c (')}" if text else f"next step unknown: {steps_seen_text(landing)}"
+
+
+def steps_seen_text(landing: Landing) -> str:
+    """Say how many similar steps there are to learn from, such as ``1 of 3 similar steps so far``."""
+    return f"{landing.steps_seen} of {FEWEST_STEPS} similar steps so far"
 
 
 def way_text(landing: Landing) -> str:

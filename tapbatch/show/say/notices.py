@@ -1,7 +1,7 @@
-"""The words of notices: said here once, for every face.
+"""The words of notices; every face takes them from here.
 
-Conventions: :func:`notice_text` is the short phrase that stands in the column ``notice`` (several are parted by
-``; ``) and behind ``note:`` in the terminal; :func:`notice_explained` adds what it means for the maker.
+Conventions: :func:`notice_text` gives the short phrase that stands in the column ``notice`` (several are separated by
+``; ``) and after ``note:`` in the terminal. :func:`notice_explained` adds what it means for the maker.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ PARTED_BY = "; "
 
 EXPLANATIONS: dict[NoticeKind, str] = {
     "missing": "the recording is gone from the folder; its reading is kept until you forget it",
-    "older method": "measured by an older version of the method, as the sound is gone; do not compare it with newer "
+    "older method": "measured by an older version of the method, and its sound is gone: do not compare it with newer "
     "readings",
     "cut": "measured as far as it goes: copy it again from the recorder",
     "damaged": "pieces of the file cannot be decoded and are left out: copy it again",
@@ -28,11 +28,22 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
 }
-"""What a notice means; kinds that are left out say all in their own words."""
+"""What a notice means. Kinds that are not listed need no explanation."""
+
+
+def heading(kind: NoticeKind) -> str:
+    """Return how a notice of a recording begins, as the documentation lists it; that of more channels has a number.
+
+    Examples
+    --------
+    >>> heading("cut"), heading("clipped")
+    ('the file is cut', 'clipped')
+    """
+    return {"cut": "the file is cut", "channel": "stereo"}.get(kind, kind)
 
 
 def notice_text(notice: Notice) -> str:
-    """Say one notice.
+    """Return the words of one notice.
 
     Examples
     --------
@@ -69,12 +80,12 @@ def notice_text(notice: Notice) -> str:
 
 
 def notices_text(notices: Iterable[Notice]) -> str:
-    """Say several notices as one table cell holds them; empty where there is none."""
+    """Return the words of several notices, as in a cell of ``recordings.csv``; empty if there is none."""
     return PARTED_BY.join(map(notice_text, notices))
 
 
 def notice_explained(notice: Notice) -> str:
-    """Say one notice with what it means.
+    """Return the words of one notice, and what it means.
 
     Examples
     --------
@@ -88,13 +99,13 @@ def notice_explained(notice: Notice) -> str:
 
 
 def notices_of(heard: Heard) -> tuple[Notice, ...]:
-    """Return what is to be said of a recording, each once: that it is missing first, then what was noticed in it."""
+    """Return the notices of a recording, each once; that it is missing comes first."""
     gone = (Notice("missing"),) if heard.missing else ()
     return tuple(dict.fromkeys((*gone, *heard.reading.notices)))
 
 
 def noticed_lines(history: History, stage: Stage | None) -> list[str]:
-    """Return what was noticed of an instrument and of the recordings of one stage, a line each, explained."""
+    """Return the notices of an instrument and of the recordings of one stage, explained, a line each."""
     lines = [notice_text(notice) for notice in history.notices]
     for heard in stage.heard if stage else ():
         lines += [f"{notice_explained(notice)} ({heard.recording.path})" for notice in notices_of(heard)]
@@ -123,12 +134,12 @@ def _of_instrument(notice: Notice) -> str:
             return f"{notice.path} is now {notice.other_path}"
         case "ordered by name":
             return (
-                f"{notice.part}: nothing says when these stages came, so they are ordered by name: "
-                f"{', '.join(notice.names)}; put a number in front, or a date in the notes"
+                f"{notice.part}: these stages have neither number nor date, so they are sorted by name: "
+                f"{', '.join(notice.names)}; put a number in front of the name, or a date in the notes"
             )
         case "several states":
-            states = " and ".join(name or "unsaid" for name in notice.names)
-            return f"{notice.stage} of {notice.part} was recorded {states}: each is kept apart"
+            states = " and ".join(name or "without a state" for name in notice.names)
+            return f"{notice.stage} of {notice.part} was recorded {states}: they are compared separately"
         case "no such string":
             return (
                 f"{notice.path}: the pluck at {notice.at_s:.1f} s sounds {notice.freq_hz:.1f} Hz, which is near no "
@@ -146,10 +157,8 @@ def _of_run(notice: Notice) -> str:
                 f"{notice.name}.csv holds all"
             )
         case "new method":
-            said = (
-                f"the method is now version {notice.method}, it was {notice.method_before}: {notice.count} measured "
-                "anew"
-            )
+            versions = f"the method is now version {notice.method}, it was {notice.method_before}"
+            said = f"{versions}: {notice.count} measured again"
             return f"{said}, {notice.kept_count} without their sound kept as they were" if notice.kept_count else said
         case "no recordings":
             return f"no recordings yet: drop them into {notice.path}, named by instrument and stage"

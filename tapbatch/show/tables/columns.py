@@ -27,7 +27,6 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING, Literal
 
 from tapbatch.model.errors import ShopError
-from tapbatch.results.files import put_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,33 +173,6 @@ TABLE_FILES = frozenset(f"{name}.csv" for name in OF_INSTRUMENT)
 
 
 _QUOTED = ";\t\r\n"
-
-
-def write_table(path: Path, name: str, rows: Sequence[Row]) -> str:
-    """Write one table in one step; the file is left alone where its bytes would not change.
-
-    Parameters
-    ----------
-    path
-        Where the table belongs.
-    name
-        A key of ``SCHEMA``.
-    rows
-        By column name; a column that a row lacks is empty.
-
-    Returns
-    -------
-    str
-        Empty, or a notice in one line where the old file could not be replaced and the new one lies beside it.
-
-    Raises
-    ------
-    ShopError
-        Where the folder cannot be written.
-    KeyError
-        Where ``name`` is no table, or a row has a column that the table has not.
-    """
-    return put_file(path, table_bytes(name, rows))
 
 
 def table_bytes(name: str, rows: Sequence[Row]) -> bytes:

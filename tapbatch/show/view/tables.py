@@ -11,10 +11,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.landings import steps_seen_text
 from tapbatch.show.view.drifts import differed_text, drifts_into
 from tapbatch.show.view.rows import ModeRow, mode_rows
 from tapbatch.show.view.stages import stage_name
@@ -146,7 +146,7 @@ def _landing(landing: Landing) -> Row:
         "mode": Cell(landing.mode),
         "to go": Cell(f"{landing.cents_to_go:+z.1f} c", landing.cents_to_go),
         "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}"),
-        "one more step (c)": Cell(step or f"{landing.steps_seen} of {FEWEST_STEPS} steps seen", landing.step_cents),
+        "one more step (c)": Cell(step or steps_seen_text(landing), landing.step_cents),
         "steps": Cell("" if steps is None else f"{steps:.1f}", steps),
         "past it (%)": Cell("" if past is None else f"{100 * past:.0f}", past),
     }

@@ -14,6 +14,7 @@ from tapbatch.show.draw.lettering import MM_PER_PT
 from tapbatch.show.draw.marks import Dots, Lines
 from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.pdf.report import report_sheets
+from tapbatch.show.say.landings import steps_seen_text
 from tapbatch.show.view.landings import landing_blocks
 
 
@@ -106,7 +107,7 @@ def test_a_step_not_known_and_one_too_far_are_said(whole: History) -> None:
     unknown = replace(whole, landings=tuple(replace(c, step_cents=None, steps_to_go=None) for c in whole.landings))
     text = said(drawn(unknown, "Landings"))
     assert "not known" in text
-    assert "of 3 like it seen" in text
+    assert {steps_seen_text(c) in text for c in whole.landings} == {True}
 
 
 @pytest.mark.parametrize("overshoot", [0.001, 0.34, 0.999])

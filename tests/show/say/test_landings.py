@@ -28,7 +28,7 @@ def _history(*landings: Landing) -> History:
 def test_without_a_target_and_steps_both_ways_are_said() -> None:
     (line,) = landing_lines(_history(UP, DOWN), "body")
     assert line.startswith("air: F3 13.7 c down, F#3 86.3 c up; ")
-    assert line.endswith("one more step not known (1 of 3 like it seen)")
+    assert line.endswith("1 of 3 similar steps so far")
 
 
 def test_a_place_that_moves_is_said_to() -> None:

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.model.caution import Caution
-from tapbatch.model.history import Drift, Stage, StageMode, Verdict
+from tapbatch.model.history import Drift, StageMode, Verdict
 from tapbatch.show.say import words
 
 
@@ -140,13 +140,6 @@ def test_what_forbids_a_verdict_on_ringing_forbids_it_everywhere(cautions: tuple
     assert words.rings_limit(changed) == limit
     text = "no verdict, -12 % (-16 to -8)" if limit else "shorter by 12 % (-16 to -8)"
     assert words.rings_text(changed) == text
-
-
-def test_doubts_are_said_once(make_mode: Callable[..., StageMode], make_stage: Callable[..., Stage]) -> None:
-    mode = make_mode("r1", 200.0, flags=("few-taps", "one-setup"))
-    stage = make_stage("top", "free", "s", 1, [mode], flags=("one-setup",))
-    said = words.doubts(mode, stage)
-    assert [text.split(":")[0] for text in said] == ["few-taps", "one-setup"]
 
 
 def test_a_mode_is_said_at_the_pitch_of_playing_too(make_mode, make_stage) -> None:  # type: ignore[no-untyped-def]

@@ -18,7 +18,7 @@ from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import beside, put_file
-from tapbatch.show.tables.columns import SCHEMA, read_table, table_bytes, write_table
+from tapbatch.show.tables.columns import SCHEMA, read_table, table_bytes
 from tapbatch.show.tables.rows import attention_rows, history_to_tables
 
 CONTRACT = Path(__file__).parents[4] / "shared" / "contract.md"
@@ -64,7 +64,7 @@ def test_every_history_gives_the_same_bytes_twice_and_reads_back(any_history: Hi
     tables = history_to_tables(any_history)
     for name, rows in tables.items():
         assert table_bytes(name, rows) == table_bytes(name, history_to_tables(any_history)[name])
-        assert write_table(tmp_path / f"{name}.csv", name, rows) == ""
+        (tmp_path / f"{name}.csv").write_bytes(table_bytes(name, rows))
         data = (tmp_path / f"{name}.csv").read_bytes()
         assert b"\r\n" not in data
         assert not data.startswith(b"\xef\xbb\xbf")
@@ -79,7 +79,7 @@ def test_every_history_gives_the_same_bytes_twice_and_reads_back(any_history: Hi
 
 def test_numbers_come_back_within_their_digits(whole: History, tmp_path: Path) -> None:
     rows = history_to_tables(whole)["modes"]
-    write_table(tmp_path / "modes.csv", "modes", rows)
+    (tmp_path / "modes.csv").write_bytes(table_bytes("modes", rows))
     frame = read_table(tmp_path / "modes.csv")
     for row, freq, low, high in zip(rows, frame["freq_hz"], frame["freq_low_hz"], frame["freq_high_hz"], strict=True):
         # Three digits of the uncertainty: what rounding adds is at most half a hundredth of it.
@@ -101,7 +101,7 @@ def test_digits_follow_the_uncertainty(make_mode: Callable[..., StageMode], make
 def test_an_instrument_called_na_and_other_gaps_that_are_none(tmp_path: Path) -> None:
     names = ["NA", "nan", "null", "None", "", "true", "1e5", "007", " N/A"]
     rows = [{"recording": f"{n}.wav", "stage": name, "tap": None, "used": True} for n, name in enumerate(names)]
-    write_table(tmp_path / "taps.csv", "taps", rows)
+    (tmp_path / "taps.csv").write_bytes(table_bytes("taps", rows))
     frame = read_table(tmp_path / "taps.csv")
     assert [*frame["stage"]] == names
     assert frame["tap"].isna().all()
@@ -114,7 +114,7 @@ LETTERS = st.characters(exclude_categories=["Cs"]) | st.sampled_from("'=+-@\t\r\
 @given(st.lists(st.text(LETTERS, max_size=8), max_size=6))
 def test_any_text_comes_back(tmp_path_factory: pytest.TempPathFactory, texts: list[str]) -> None:
     path = tmp_path_factory.mktemp("any") / "taps.csv"
-    write_table(path, "taps", [{"recording": "x.wav", "stage": text} for text in texts])
+    path.write_bytes(table_bytes("taps", [{"recording": "x.wav", "stage": text} for text in texts]))
     assert [*read_table(path)["stage"]] == texts
 
 
@@ -195,7 +195,7 @@ def test_an_unchanged_file_is_not_touched(tmp_path: Path) -> None:
     put_file(path, b"one")
     os.utime(path, ns=(1, 1))
     before = path.stat()
-    assert put_file(path, b"one") == ""
+    assert put_file(path, b"one") is None
     assert (path.stat().st_mtime_ns, path.stat().st_ino) == (before.st_mtime_ns, before.st_ino)
     put_file(path, b"two")
     assert path.stat().st_mtime_ns != before.st_mtime_ns
@@ -221,10 +221,10 @@ def test_a_file_held_open_keeps_its_content_and_the_new_one_lies_beside(
     with monkeypatch.context() as held:
         _refuse(held, "modes.csv")
         notice = put_file(path, b"new")
-    assert "modes (new).csv" in notice
-    assert "\n" not in notice
+    assert notice is not None
+    assert (notice.kind, notice.path, notice.other_path) == ("not replaced", str(path), "modes (new).csv")
     assert (path.read_bytes(), beside(path).read_bytes()) == (b"old", b"new")
-    assert put_file(path, b"newer") == ""
+    assert put_file(path, b"newer") is None
     assert [p.name for p in tmp_path.iterdir()] == ["modes.csv"]
 
 

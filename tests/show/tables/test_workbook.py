@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.show.tables import workbook
-from tapbatch.show.tables.columns import SCHEMA, Row, cell_text, read_table, write_table
+from tapbatch.show.tables.columns import SCHEMA, Row, cell_text, read_table, table_bytes
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
 
@@ -145,7 +145,7 @@ def test_tables_open_rightly_in_an_office(
     odd = ["=1+1", "+2", "-3", "@x", "NA", "03-mar-thinned", 'a, "b"', "3/4 done", "a;b", "a\tb", "Säge 琴 Ж"]
     rows = [*rows, *({**rows[0], "stage": text, "reason": "one; two"} for text in odd)]
     path = tmp_path / "taps.csv"
-    write_table(path, "taps", rows)
+    path.write_bytes(table_bytes("taps", rows))
     sheet = converted(path, options).active  # type: ignore[attr-defined]
     assert [cell.value for cell in sheet[1]] == [column.name for column in SCHEMA["taps"]]
     frame = read_table(path)
@@ -166,7 +166,7 @@ def test_without_window_and_options_an_office_reads_all_but_foreign_letters(
 ) -> None:
     rows = history_to_tables(whole)["modes"]
     path = tmp_path / "modes.csv"
-    write_table(path, "modes", rows)
+    path.write_bytes(table_bytes("modes", rows))
     assert path.read_bytes().isascii()
     frame = read_table(path)
     cells = [[cell.value for cell in row] for row in converted(path).active.iter_rows(min_row=2)]  # type: ignore[attr-defined]
