@@ -58,10 +58,10 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
         chart.say(0.0, y, line, SMALL, role="caution")
     y += 5.0
     panel = Panel(
-        left_mm=columns.bars,
-        top_mm=y,
-        width_mm=columns.verdicts - columns.bars - 4.0,
-        height_mm=_rows_mm(chart, rows, alike),
+        columns.bars,
+        y,
+        columns.verdicts - columns.bars - 4.0,
+        _rows_mm(chart, rows, alike),
         x_low=-_reach(rows),
         x_high=_reach(rows),
     )

@@ -51,7 +51,7 @@ class Look:
 SCREEN = Look(width_mm=320 * 25.4 / 96, letter_pt=8.25, spacing=1.18, own_type=False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Panel:
     """A window on the chart through which values are seen: where it lies, in mm, and the values at its edges.
 

@@ -68,13 +68,7 @@ def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_
         if len(stages) > 1 or look.is_wide:
             chart.say(x, y + 3.0, heading, BODY if columns <= 3 else SMALL, bold=True, within_mm=width)
         panel = Panel(
-            left_mm=x + scale,
-            top_mm=y + 5.0,
-            width_mm=width - scale,
-            height_mm=step_mm - 12.5,
-            x_high=max(longest, 1e-3),
-            y_low=lowest,
-            y_high=0.0,
+            x + scale, y + 5.0, width - scale, step_mm - 12.5, x_high=max(longest, 1e-3), y_low=lowest, y_high=0.0
         )
         _draw_scales(chart, panel, n % columns == 0, n + columns >= len(stages))
         _draw_decay(chart, panel, stage, explained=n == 0)

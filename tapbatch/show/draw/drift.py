@@ -132,17 +132,7 @@ def drift_points(history: History, stages: Sequence[Stage], name: str, steady_ce
         value, low, high = (_cents(f, pitch) for f in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz))
         unsure = words.how_sure(mode, steady_cents) == "unsure"
         cautious = is_cautious(drift)
-        points.append(
-            Point(
-                index=index,
-                value=value,
-                low=low,
-                high=high,
-                unsure=unsure,
-                joined=drift is not None,
-                cautious=cautious,
-            )
-        )
+        points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
     return points
 
 
@@ -155,9 +145,7 @@ def staff_panel(left: float, right: float, top: float, height: float, points: Se
     nearest = 100.0 * round(points[-1].value / 100.0)
     low, high = min(low - wing - 15.0, nearest - 8.0), max(high + wing + 15.0, nearest + 8.0)
     spare = max(LEAST_SPAN_CENTS - (high - low), 0.0) / 2
-    return Panel(
-        left_mm=left, top_mm=top, width_mm=right - left, height_mm=height, y_low=low - spare, y_high=high + spare
-    )
+    return Panel(left, top, right - left, height, y_low=low - spare, y_high=high + spare)
 
 
 def _cents(freq_hz: float, pitch_hz: float) -> float:

@@ -56,9 +56,7 @@ def landings_chart(
     foot = _tops(chart, [*rows, rows[-1]])[-1]
     low, high = _edges(stage, mode, landings)
     left, right = (LABEL_MM, look.width_mm - SAID_MM - 4.0) if look.is_wide else (0.0, look.width_mm)
-    panel = Panel(
-        left_mm=left, top_mm=NOTES_MM, width_mm=right - left, height_mm=foot - NOTES_MM, x_low=low, x_high=high
-    )
+    panel = Panel(left, NOTES_MM, right - left, foot - NOTES_MM, x_low=low, x_high=high)
     _draw_notes(chart, panel, stage.concert_pitch_hz, spelling)
     chart.rules([[(0.0, y), (look.width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
     role = reading_role(words.how_sure(mode, steady_cents) == "unsure")

@@ -21,7 +21,7 @@ LONGEST_NAME_MM = 30.0
 MOST_GUIDES = 20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Point:
     """One reading in a chart over stages: the place of its stage from 0, its value, its interval, and whether unsure.
 

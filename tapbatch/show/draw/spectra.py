@@ -62,10 +62,10 @@ def spectra_chart(
     above = 0.08 * row if look.is_wide else 4.0
     panels = [
         Panel(
-            left_mm=left,
-            top_mm=axis_mm + n * row + above,
-            width_mm=right - left,
-            height_mm=row - above,
+            left,
+            axis_mm + n * row + above,
+            right - left,
+            row - above,
             x_low=low_hz,
             x_high=high_hz,
             y_low=FLOOR_DB,

@@ -34,7 +34,7 @@ def strings_chart(stage: Stage, settings: InstrumentSettings, look: Look) -> Cha
     ends = [abs(s.cents_off) + (s.pair_cents or 0.0) / 2 for s in rows]
     reach = min(max([2.0 * settings.strings_off_cents, *ends]), 100.0) * 1.1
     height = ROW_MM * len(rows) + 1.0
-    panel = Panel(left_mm=left, top_mm=6.0, width_mm=right - left, height_mm=height, x_low=-reach, x_high=reach)
+    panel = Panel(left, 6.0, right - left, height, x_low=-reach, x_high=reach)
     low, high = panel.x_mm([-settings.strings_off_cents, settings.strings_off_cents])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
     values = steps_about_zero(reach, 3 if look.is_wide else 2)

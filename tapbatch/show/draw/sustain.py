@@ -84,13 +84,7 @@ def rings_chart(
     chart = Chart(look)
     label = 0.33 * look.width_mm
     longest = max(p.value for _, points in rings for p in points)
-    panel = Panel(
-        left_mm=label,
-        top_mm=0.0,
-        width_mm=look.width_mm - label - 14.0,
-        height_mm=ROW_MM * len(rings) + 1.0,
-        x_high=longest * 1.25,
-    )
+    panel = Panel(label, 0.0, look.width_mm - label - 14.0, ROW_MM * len(rings) + 1.0, x_high=longest * 1.25)
     step = nice_step(panel.x_high, 5 if look.is_wide else 3)
     for n in range(math.floor(panel.x_high / step) + 1):
         x = float(panel.x_mm(step * n))
@@ -160,10 +154,10 @@ def band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: 
         if decay and decay.t60_s:
             points.append(
                 Point(
-                    index=index,
-                    value=decay.t60_s,
-                    low=math.nan if decay.t60_low_s is None else decay.t60_low_s,
-                    high=math.nan if decay.t60_high_s is None else decay.t60_high_s,
+                    index,
+                    decay.t60_s,
+                    math.nan if decay.t60_low_s is None else decay.t60_low_s,
+                    math.nan if decay.t60_high_s is None else decay.t60_high_s,
                     unsure=bool(decay.flags),
                     joined=heard_before,
                     # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
@@ -191,10 +185,10 @@ def mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cent
         title = f"{name}, {words.note_text(mode)}"
         points.append(
             Point(
-                index=index,
-                value=mode.t60_s,
-                low=mode.t60_low_s,
-                high=mode.t60_high_s,
+                index,
+                mode.t60_s,
+                mode.t60_low_s,
+                mode.t60_high_s,
                 unsure=words.how_sure(mode, steady_cents) == "unsure",
                 joined=drift is not None,
                 cautious=is_cautious(drift),
@@ -216,9 +210,7 @@ def _draw_column(
         top = max(p.value for p in points)
         highs = [p.high for p in points if math.isfinite(p.high)]
         top = min(max([top, *highs]), 1.6 * top) * 1.08
-        panel = Panel(
-            left_mm=left, top_mm=y + 3.0, width_mm=right - left, height_mm=step - TITLE_MM, y_low=0.0, y_high=top
-        )
+        panel = Panel(left, y + 3.0, right - left, step - TITLE_MM, y_low=0.0, y_high=top)
         _draw_seconds(chart, panel)
         draw_points(chart, panel, places, points, f"T60 {title}")
         last = points[-1]
