@@ -238,7 +238,7 @@ def read(
     """
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.settings import InstrumentSettings
-    from tapbatch.run.one_pass import read_files
+    from tapbatch.run.files import read_files
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
     status = 0
@@ -309,7 +309,7 @@ def forget(
     Without this a recording that disappears keeps its reading, marked missing in recordings.csv. A folder named
     last is the shop; it is this folder where none is named.
     """
-    from tapbatch.run.one_pass import forget as let_go
+    from tapbatch.run.forget import forget as let_go
     from tapbatch.shop.folder import open_shop
     from tapbatch.show.terminal.readings import print_attention
 

@@ -37,6 +37,7 @@ from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.model.caution import Caution, NoVerdict, forbids_verdict
 from tapbatch.model.history import Drift, Stage
+from tapbatch.model.names import identity
 from tapbatch.model.reading import Kind
 from tapbatch.model.settings import InstrumentSettings
 
@@ -142,7 +143,7 @@ def side_by_side(
     """
     if settings_after is not None:
         before, after = _by_label(before), _by_label(after)
-    kinds = {m.label: m.kind for m in settings.mode if m.part == before.part}
+    kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
     moved = drift_between(before, after, settings.steady_cents, kinds, scatter) if drifts is None else drifts
     found = tuple(moved)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)

@@ -42,7 +42,7 @@ OfInstrument = Literal[
 ]
 """What may be noticed of all recordings of an instrument."""
 
-OfRun = Literal["new method", "no recordings", "not replaced"]
+OfRun = Literal["new method", "no recordings", "not replaced", "set aside"]
 """What may be noticed of a whole run."""
 
 NoticeKind = Literal[OfRecording, OfInstrument, OfRun]
@@ -78,6 +78,7 @@ class Notice:
     new method          ``method``, ``method_before``; ``count`` measured anew, ``kept_count`` kept without sound
     no recordings       ``path``: where to drop them
     not replaced        ``path``, ``other_path``: the name of the new file beside it; ``text``: the reason
+    set aside           ``path`` of a recording or a kept file, ``other_path``: the new name, ``text``: why
     ==================  ==============================================================================
 
     Examples

@@ -1,8 +1,8 @@
 """Putting a finished file in its place: written beside, flushed to the disk, then moved over in one step.
 
-A reader sees the old file or the new one, never half of either. A file that would not change is not touched, so that
-its date tells when its content changed and a cloud folder has nothing to carry. Where the old file cannot be
-replaced (a spreadsheet holds it open, as some systems allow), the new one stays beside it under a name that says so.
+A reader sees the old file or the new one, never half of either. A file that would not change is not touched, so its
+date tells when its content changed, and a cloud folder has nothing to upload. Where the old file cannot be replaced
+(on some systems, while a spreadsheet has it open), the new one stays beside it under a name that says so.
 """
 
 from __future__ import annotations

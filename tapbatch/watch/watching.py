@@ -18,9 +18,10 @@ from tapbatch.model.errors import TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of
-from tapbatch.results.readings import ReadingStore
+from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
-from tapbatch.run.one_pass import How, Outcome, Progress, run_shop
+from tapbatch.run.measuring import Progress
+from tapbatch.run.one_pass import How, Outcome, run_shop
 from tapbatch.run.workers import WORTH_A_CREW
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Listing, list_folder

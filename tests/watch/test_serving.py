@@ -26,7 +26,7 @@ def results(tmp_path: Path) -> Path:
     (folder / ".readings").mkdir()
     (folder / "index.html").write_bytes(page_bytes([], ()))
     (folder / "na #2" / "modes.csv").write_text("part,mode\n")
-    made = {"basis": "", "lent": None, "tables": "", "report": "", "card": ("", 0, 0), "files": {}}
+    made = {"inputs": "", "learned": None, "tables": "", "report": "", "card": ("", 0, 0), "files": {}}
     write_mark(folder, Mark(instrument="na #2", **made, lines=(), notices=(), attention=()))
     (folder / "na #2" / "na #2.xlsx").write_bytes(b"PK")
     (folder / "na #2" / "mine.csv").write_text("mine\n")

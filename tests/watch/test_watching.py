@@ -13,7 +13,7 @@ from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold
-from tapbatch.results.readings import ReadingStore
+from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.one_pass import Outcome
 from tapbatch.shop.folder import Shop, open_shop

@@ -75,7 +75,7 @@ def notice_text(notice: Notice) -> str:
             return _of_recording(notice)
         case "counted once" | "renamed" | "ordered by name" | "several states" | "no such string" | "target waits":
             return _of_instrument(notice)
-        case "workbook full" | "new method" | "no recordings" | "not replaced":
+        case "workbook full" | "new method" | "no recordings" | "not replaced" | "set aside":
             return _of_run(notice)
 
 
@@ -162,6 +162,8 @@ def _of_run(notice: Notice) -> str:
             return f"{said}, {notice.kept_count} without their sound kept as they were" if notice.kept_count else said
         case "no recordings":
             return f"no recordings yet: drop them into {notice.path}, named by instrument and stage"
+        case "set aside":
+            return f"{notice.path} {notice.text}: the file is set aside as {notice.other_path}"
         case _:
             return (
                 f"{notice.path} could not be replaced ({notice.text}): the new one is {notice.other_path}; close it "

@@ -18,7 +18,8 @@ from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import beside, put_file
-from tapbatch.show.tables.columns import SCHEMA, read_table, table_bytes
+from tapbatch.show.tables.columns import SCHEMA, table_bytes
+from tapbatch.show.tables.frames import read_table
 from tapbatch.show.tables.rows import attention_rows, history_to_tables
 
 CONTRACT = Path(__file__).parents[4] / "shared" / "contract.md"

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.show.tables import workbook
-from tapbatch.show.tables.columns import SCHEMA, Row, cell_text, read_table, table_bytes
+from tapbatch.show.tables.columns import SCHEMA, Row, cell_text, table_bytes
+from tapbatch.show.tables.frames import read_table
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
 
