@@ -14,13 +14,10 @@ from dataclasses import asdict, dataclass
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.browser.drawing import LETTER, cut
+from tapbatch.show.browser.figures import lead_figure, part_figures, strings_figure
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
-from tapbatch.show.browser.sounds import decay_figure, spectrum_figure
-from tapbatch.show.browser.stages import drift_figure, drift_figures, sustain_figure
-from tapbatch.show.browser.strings import DANGER, strings_figure
-from tapbatch.show.draw.drift import LATEST
+from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.say.conditions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
@@ -31,8 +28,8 @@ from tapbatch.show.view.stages import latest_stage, plucked_stage, stage_date
 from tapbatch.show.view.standing import standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 
-ROOM = 48 * LETTER
-"""For a name in the list of all instruments; whole names head the articles."""
+ROOM_MM, ROW_PT = 115.0, 12.0
+"""The room for a name in the list of all instruments, and its letters; whole names head the articles."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,9 +98,9 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
 
 
 def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: Sequence[Answer]) -> Markup:
-    name = tag("a", cut(history.instrument_shown, ROOM), href=f"#{card_id(history.instrument)}")
+    name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=f"#{card_id(history.instrument)}")
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
-    where = tag("td", cut(f"{stage.part}, {stage.stage_shown}", ROOM) if stage else "")
+    where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
     if lead is None:
         return tag("tr", *cells, tag("td", NOTHING_READ.lower()), *(tag("td", "") for _ in range(3)), where)
     moved, far = (next((a for a in answers if a.question == q), None) for q in ("moved", "far"))
@@ -167,8 +164,7 @@ def _reading(
         ),
         tag("p", f"played: {lead.played}", class_="played") if lead.played else "",
     ]  # fmt: skip
-    stages = history.of_part(stage.part)[-LATEST:]
-    staff = drift_figure(history, stages, lead.mode.mode, settings.steady_cents, settings.spelling)
+    staff = lead_figure(history, stage, lead.mode.mode, settings)
     # Screen and ear get the lead first: its staff comes after what it shows.
     return tag(
         "div",
@@ -197,21 +193,13 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
 
 def _charts(history: History, settings: InstrumentSettings) -> Markup:
     parts: list[Markup] = []
-    for part in history.parts:
-        stages = history.of_part(part)
-        drifts = drift_figures(history, part, settings.steady_cents, settings.spelling)
-        sounds = [
-            *sustain_figure(history, part, settings.steady_cents, settings.spelling),
-            *spectrum_figure(stages, settings.steady_cents, settings.spelling),
-            *decay_figure(stages[-1]),
-        ]
-        blocks = [tag("div", *figures, class_="figures") for figures in (drifts, sounds) if figures]
+    for part, groups in part_figures(history, settings).items():
+        blocks = [tag("div", *figures, class_="figures") for figures in groups]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]
     plucked = plucked_stage(history)
     if plucked is not None:
         parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
-        parts.append(tag("p", DANGER, class_="danger"))
     if not parts:
         return Markup()
     return _fold("Charts", history, parts, "charts")

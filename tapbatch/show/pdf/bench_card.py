@@ -8,8 +8,10 @@ their intervals.
 from __future__ import annotations
 
 from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.show.draw.chart import HEAD
 from tapbatch.show.draw.lettering import text_width_mm
-from tapbatch.show.draw.sheet import HEAD, INK, SOFT, WARN, Sheet
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.view.answers import QUESTIONS, answers_of
 from tapbatch.show.view.rows import mode_row
 
@@ -23,23 +25,23 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, lead: StageMod
     row = mode_row(stage, lead, None, steady_cents)
     placed = f"{stage.part}: {stage.stage_shown}" if stage.part else stage.stage_shown
     sheet.say(left, 22.0, history.instrument_shown, HEAD, bold=True, within_mm=0.5 * sheet.measure_mm - 4.0)
-    sheet.say(right, 22.0, placed, HEAD, ha="right", colour=SOFT, within_mm=0.5 * sheet.measure_mm - 4.0)
-    sheet.rule(left, 27.0, right, 27.0, INK, 1.2)
-    colour = SOFT if row.unsure else INK
-    sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, colour=colour)
+    sheet.say(right, 22.0, placed, HEAD, ha="right", role="soft text", within_mm=0.5 * sheet.measure_mm - 4.0)
+    sheet.rule(left, 27.0, right, 27.0, "heading")
+    role: Role = "soft text" if row.unsure else "text"
+    sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, role=role)
     x = left + text_width_mm(lead.note, HUGE, True) + 7.0
-    sheet.say(x, 57.0, row.cents, _fitting(row.cents, right - x, LARGE), bold=True, colour=colour)
-    sheet.say(x, 75.0, f"{row.sure}, {lead.mode}", ANSWER, colour=SOFT, within_mm=right - x)
+    sheet.say(x, 57.0, row.cents, _fitting(row.cents, right - x, LARGE), bold=True, role=role)
+    sheet.say(x, 75.0, f"{row.sure}, {lead.mode}", ANSWER, role="soft text", within_mm=right - x)
     # Of several answers to one question the first alone has room.
     y, room = 102.0, right - left - LABEL_MM
     for answer in answers_of(history, stage, lead, steady_cents):
         if answer.goes_on:
             continue
-        sheet.say(left, y, QUESTIONS[answer.question], ASIDE, colour=SOFT)
+        sheet.say(left, y, QUESTIONS[answer.question], ASIDE, role="soft text")
         size = _fitting(answer.brief, room, ANSWER)
         sheet.say(left + LABEL_MM, y, answer.brief, size, bold=True, within_mm=room)
         limits = ", ".join(limit.name for limit in answer.limits)
-        below = sheet.paragraph(left + LABEL_MM, y + 7.0, limits, room, LIMIT, colour=WARN, most=2)
+        below = sheet.paragraph(left + LABEL_MM, y + 7.0, limits, room, LIMIT, role="caution", most=2)
         y = max(y + 21.5, below + 8.5)
 
 

@@ -6,12 +6,15 @@ Conventions: what the tables say is decided in :mod:`tapbatch.show.view.tables`;
 from __future__ import annotations
 
 import string
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tapbatch.model.history import History
+from tapbatch.show.draw.chart import BODY, LEAD, SMALL
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
-from tapbatch.show.draw.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
 from tapbatch.show.view.tables import BESIDES, Kind, part_tables
 from tapbatch.show.view.tables import Row as Cells
@@ -19,7 +22,6 @@ from tapbatch.show.view.tables import Row as Cells
 ROW_MM = 4.6
 LEAST_ROWS = 6
 CAUTION_MM = 3.4
-LEAST_MEASURE_MM = 177.0
 
 # A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
 Column = tuple[str, float, Literal["left", "right"], float]
@@ -114,52 +116,62 @@ def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[
 def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> float:
     """Draw a table below its title; a column that is empty in all rows has no heading. Return its last baseline."""
     sheet.headings.append(title)
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True, within_mm=sheet.measure_mm)
     cautions, rows = cautions_once(columns, rows)
     for line in (line for text in cautions for line in wrapped(text, sheet.measure_mm, SMALL)):
         y += CAUTION_MM
-        sheet.say(sheet.left_mm, y + 4.6, line, SMALL, colour=WARN)
+        sheet.say(sheet.left_mm, y + 4.6, line, SMALL, role="caution")
     for n, (heading, x, ha, _) in enumerate(columns):
         if any(row[n] for row in rows):
-            sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, colour=SOFT, ha=ha)
+            sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, role="soft text", ha=ha)
     y += 11.0
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.4)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     for cells in rows:
         y += ROW_MM
         for n, ((heading, x, ha, room), cell) in enumerate(zip(columns, cells, strict=True)):
-            colour = WARN if heading in ("noticed", BESIDES) else INK
-            sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, colour=colour, ha=ha, within_mm=room)
+            role: Role = "caution" if heading in ("noticed", BESIDES) else "text"
+            sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, role=role, ha=ha, within_mm=room)
     return y
 
 
-def draw_tables(
-    open_sheet: Callable[[float, float], tuple[Sheet, float]], history: History, steady_cents: float
-) -> None:
-    """Draw, part by part, the modes of the latest stage, what moved into it, and where it could come to rest.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableBlock:
+    """A table, which goes on on another sheet where this one is full."""
 
-    Parameters
-    ----------
-    open_sheet
-        Gives the sheet and the place for something of a height, of which at least so much must go on one sheet.
-    history
-        What to draw.
-    steady_cents
-        The width in cents within which a pitch counts as sure.
-    """
+    heading: str
+    columns: Sequence[Column]
+    rows: Sequence[Row]
+    title: str = "Tables"
+    caption: str = ""
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of all its rows, with headings and cautions."""
+        return self._height_mm(sheet, len(self.rows))
+
+    def least_mm(self, sheet: Sheet) -> float:
+        """Return the height with the fewest rows that may stand alone."""
+        return self._height_mm(sheet, min(len(self.rows), LEAST_ROWS))
+
+    def _height_mm(self, sheet: Sheet, rows: int) -> float:
+        cautions = cautions_once(self.columns, self.rows)[0]
+        return table_height_mm(rows) + CAUTION_MM * sum(len(wrapped(t, sheet.measure_mm, SMALL)) for t in cautions)
+
+    def draw(self, sheet: Sheet, top_mm: float) -> TableBlock | None:
+        """Draw as many rows as there is room for; return the rest."""
+        fit = int((sheet.bottom_mm - top_mm - self._height_mm(sheet, 0)) / ROW_MM)
+        draw_table(sheet, top_mm, self.heading, self.columns, self.rows[:fit])
+        return replace(self, rows=self.rows[fit:]) if fit < len(self.rows) else None
+
+
+def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
+    """Return, part by part, the modes of the latest stage, what moved into it, and where it could come to rest."""
     for part in history.parts:
         for table in part_tables(history, part, steady_cents, latest=True):
             columns = COLUMNS[table.kind]
             rows = printed(columns, table.rows)
-            while rows:
-                told = CAUTION_MM * sum(
-                    len(wrapped(t, LEAST_MEASURE_MM, SMALL)) for t in cautions_once(columns, rows)[0]
-                )
-                least = table_height_mm(min(len(rows), LEAST_ROWS)) + told
-                sheet, y = open_sheet(table_height_mm(len(rows)) + told, least)
-                fit = int((sheet.bottom_mm - y - table_height_mm(0) - told) / ROW_MM)
-                draw_table(sheet, y, table.title, columns, rows[:fit])
-                rows = rows[fit:]
+            if rows:
+                yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
 HOW: tuple[tuple[str, str], ...] = (
@@ -221,14 +233,33 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
-def draw_how(sheet: Sheet, y: float) -> float:
+@dataclass(frozen=True, slots=True)
+class HowBlock:
+    """How the numbers were got, the cautions, and the flags that were seen: a sheet of its own."""
+
+    history: History
+    title: str = "How the numbers were got"
+    caption: str = ""
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of a whole sheet."""
+        return sheet.room_mm
+
+    least_mm = height_mm
+
+    def draw(self, sheet: Sheet, top_mm: float) -> None:
+        """Draw it, the flags as far as there is room."""
+        _draw_flags(sheet, _draw_how(sheet, top_mm + 2.0) + 5.0, self.history)
+
+
+def _draw_how(sheet: Sheet, y: float) -> float:
     """Draw how the numbers were got, and the cautions; return where they end."""
     label = 45.0
     for title, text in HOW:
         sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=label - 3.0)
         y = sheet.paragraph(sheet.left_mm + label, y, text, sheet.measure_mm - label, BODY) + 3.0
     y += 2.0
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
     sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
     for text in CAUTIONS:
@@ -241,12 +272,12 @@ def flags_seen(history: History) -> list[str]:
     return sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
 
 
-def draw_flags(sheet: Sheet, y: float, history: History) -> float:
+def _draw_flags(sheet: Sheet, y: float, history: History) -> float:
     """Explain the flags that were seen; return where that ends."""
     seen = flags_seen(history)
     if not seen:
         return y
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
     sheet.say(sheet.left_mm, y, "What was noticed", LEAD, bold=True)
     for flag in seen:

@@ -11,9 +11,11 @@ from typing import Literal
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling
-from tapbatch.show.draw.drift import draw_latest_staff
+from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look
+from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
-from tapbatch.show.draw.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say.conditions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
@@ -65,7 +67,7 @@ def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spe
 
 def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float:
     left, y = sheet.left_mm, 20.0
-    sheet.say(left, y, "READING SLIP", SMALL, bold=True, colour=SOFT)
+    sheet.say(left, y, "READING SLIP", SMALL, bold=True, role="soft text")
     lines = wrapped(history.instrument_shown, sheet.measure_mm, NAME, True, most=1)
     size = NAME
     if text_width_mm(history.instrument_shown, NAME, True) > sheet.measure_mm:
@@ -81,12 +83,12 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
         room = sheet.measure_mm - 52.0
         y = sheet.paragraph(left, y, f"{placed}: {stage.stage_shown}", room, LEAD, most=2) - LEAD * MM_PER_PT * 1.4
         facts = (stage_date(stage), f"A4 = {stage.concert_pitch_hz:g} Hz")
-        sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", colour=SOFT)
+        sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", role="soft text")
         if stage.note and stage.note.work:
             y += 5.0
-            sheet.say(left, y, stage.note.work, BODY, colour=SOFT, within_mm=sheet.measure_mm)
+            sheet.say(left, y, stage.note.work, BODY, role="soft text", within_mm=sheet.measure_mm)
     y += 4.0
-    sheet.rule(left, y, sheet.right_mm, y, INK, 1.2)
+    sheet.rule(left, y, sheet.right_mm, y, "heading")
     return y
 
 
@@ -96,22 +98,24 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
 def _draw_lead(sheet: Sheet, y: float, history: History, stage: Stage, lead: ModeRow, spelling: Spelling) -> None:
     left = sheet.left_mm
     baseline = y + 25.0
-    colour = SOFT if lead.unsure else INK
-    sheet.say(left - 1.0, baseline, lead.mode.note, NOTE, bold=True, colour=colour)
+    role: Role = "soft text" if lead.unsure else "text"
+    sheet.say(left - 1.0, baseline, lead.mode.note, NOTE, bold=True, role=role)
     x = left + text_width_mm(lead.mode.note, NOTE, True) + 5.0
     cents, sure = (text.replace(" c", " cents") for text in (lead.cents, lead.sure))
-    sheet.say(x, baseline - 7.5, cents, NAME, bold=True, colour=colour)
+    sheet.say(x, baseline - 7.5, cents, NAME, bold=True, role=role)
     sheet.say(x, baseline, f"{sure}, {lead.hz} Hz", LEAD)
     if lead.played:
         room = sheet.right_mm - STAFF_MM - 9.0 - x
-        sheet.say(x, baseline + 5.5, f"played: {lead.played}", BODY, colour=SOFT, within_mm=room)
-    draw_latest_staff(sheet, sheet.right_mm - STAFF_MM, y + 6.0, STAFF_MM, history, stage, lead.mode.mode, spelling)
+        sheet.say(x, baseline + 5.5, f"played: {lead.played}", BODY, role="soft text", within_mm=room)
+    staff, told = latest_staff(history, stage, lead.mode.mode, spelling, Look(width_mm=STAFF_MM))
+    sheet.place(staff, sheet.right_mm - STAFF_MM, y + 6.0)
+    sheet.say(sheet.right_mm, y + 4.0, told, SMALL, role="soft text", ha="right", within_mm=STAFF_MM)
 
 
 def _draw_answers(sheet: Sheet, y: float, answers: Sequence[Answer]) -> float:
     width, left = sheet.measure_mm - LABEL_MM - STAFF_MM - 9.0, sheet.left_mm + LABEL_MM
     for answer in answers:
-        sheet.say(sheet.left_mm, y, "" if answer.goes_on else QUESTIONS[answer.question], LEAD, colour=SOFT)
+        sheet.say(sheet.left_mm, y, "" if answer.goes_on else QUESTIONS[answer.question], LEAD, role="soft text")
         y = sheet.paragraph(left, y, answer.told, width, ANSWER, bold=True, most=2)
         y = sheet.paragraph(left, y - 0.6, answer.detail, width, BODY, most=2)
         limits = [limit.full for limit in answer.limits]
@@ -119,7 +123,7 @@ def _draw_answers(sheet: Sheet, y: float, answers: Sequence[Answer]) -> float:
             rest = ", ".join(limit.name for limit in answer.limits[MOST_CAUTIONS - 1 :])
             limits = [*limits[: MOST_CAUTIONS - 1], f"also {rest}: see the last page"]
         for limit in limits:
-            y = sheet.paragraph(left, y, limit, width, BODY, colour=WARN, most=3)
+            y = sheet.paragraph(left, y, limit, width, BODY, role="caution", most=3)
         y += 4.0
     return y
 
@@ -158,17 +162,17 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
             y = _draw_row(sheet, y, row, name)
             continue
         told = f"{name}: {NOTHING_READ.lower()}"
-        sheet.say(sheet.left_mm, y, told, BODY, colour=SOFT, within_mm=sheet.measure_mm)
+        sheet.say(sheet.left_mm, y, told, BODY, role="soft text", within_mm=sheet.measure_mm)
         y += ROW_MM
     return y
 
 
 def _draw_row_head(sheet: Sheet, y: float, title: str, rows: Sequence[ModeRow]) -> float:
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True)
     flagged = any(row.mode.flags for row in rows)
     for column, x, ha, room in ROW[2:] if flagged else ROW[2:-1]:
-        sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, colour=SOFT, ha=ha, within_mm=room)
+        sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, role="soft text", ha=ha, within_mm=room)
     return y + 11.0
 
 
@@ -177,8 +181,8 @@ def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
     cells = (row.note, name, row.sure, row.moved, row.rings, row.hz, flags)
     for (column, x, ha, room), cell in zip(ROW, cells, strict=True):
         size, bold = (LEAD, not row.unsure) if column == "note" else (BODY, False)
-        colour = WARN if column == "noticed" else SOFT if row.unsure or column == "name" else INK
-        sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, colour=colour, ha=ha, within_mm=room)
+        role: Role = "caution" if column == "noticed" else "soft text" if row.unsure or column == "name" else "text"
+        sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, role=role, ha=ha, within_mm=room)
     return y + ROW_MM
 
 
@@ -190,13 +194,13 @@ def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None)
     notices += learned
     if not notices or y > sheet.bottom_mm - 12.0:
         return
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, "Noticed", BODY, bold=True)
     y += 10.0
     for count, notice in enumerate(notices):
         if y > sheet.bottom_mm - 5.0:
             where = " in recordings.csv" if count < len(notices) - len(learned) else ""
-            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, colour=SOFT)
+            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, role="soft text")
             return
-        colour = SOFT if count >= len(notices) - len(learned) else WARN
-        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, colour=colour, most=2) + 0.8
+        role: Role = "soft text" if count >= len(notices) - len(learned) else "caution"
+        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, role=role, most=2) + 0.8

@@ -17,7 +17,8 @@ def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
 
 def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:
     """Return how a mode moved on the way to each of some stages; ``None`` where that is not known."""
-    return [drifts_into(history, stage).get(name) for stage in stages]
+    told = {(d.part, d.to_stage): d for d in history.drifts if d.mode == name}
+    return [told.get((s.part, s.stage), told.get((s.part, s.stage_shown))) for s in stages]
 
 
 def differed_text(drift: Drift | None) -> str:

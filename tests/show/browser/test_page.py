@@ -17,9 +17,9 @@ from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
-from tapbatch.show.browser.sounds import decay_figure
 from tapbatch.show.say import words
 from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.stages import latest_stage
 from tests.show.browser.parsed import Element, parse
 
@@ -31,6 +31,21 @@ EVIL_CAUTIONS = (Caution("recorder", before=(EVIL,), after=("B",)),)
 
 def page_of(*histories: History, attention: tuple[Attention, ...] = ()) -> Element:
     return parse(page_bytes([card_of(h, SETTINGS) for h in histories], attention))
+
+
+def drawings(page: Element, name: str) -> list[Element]:
+    """The drawings whose name begins so."""
+    return [svg for svg in page.all("svg") if (svg.attributes["aria-label"] or "").startswith(name)]
+
+
+def places(shape: Element) -> list[tuple[float, float]]:
+    """The points of a shape: of a path those that it leads through, else its anchor or its centre."""
+    told = shape.attributes
+    if shape.name == "path":
+        pairs = re.findall(r"(-?[\d.]+),(-?[\d.]+)", told["d"] or "")
+        return [(float(x), float(y)) for x, y in pairs]
+    x, y = ("cx", "cy") if shape.name == "circle" else ("x", "y")
+    return [(float(told[x] or ""), float(told[y] or ""))]
 
 
 Makers = dict[str, Callable[[], History]]
@@ -87,8 +102,13 @@ def test_each_part_has_its_charts_and_each_chart_says_what_it_shows(whole: Histo
             drift = [name for name in names if name.startswith(f"Drift of {mode.mode}:")]
             assert len(stages) < 2 or any(words.note_text(mode) in name for name in drift), mode.mode
     begins = [name.split(":")[0] for name in names]
-    for chart in ("How long it rings", "Spectrum with its modes", "Decay of the clearest tap"):
+    charts = ("How long it rings", "Before and after", "Spectrum with its modes", "Decay of the clearest tap")
+    for chart in charts:
         assert begins.count(chart) == len(whole.parts)
+    for stage, landings in landing_blocks(whole):
+        told = next(name for name in names if name.startswith(f"Landings of {landings[0].mode}:"))
+        assert words.note_text(next(m for m in stage.modes if m.mode == landings[0].mode)) in told
+        assert all(f"{landing.landing_note}, " in told for landing in landings)
 
 
 def test_a_staff_names_notes_and_draws_every_stage(whole: History) -> None:
@@ -109,11 +129,12 @@ def test_the_floor_of_a_decay_lies_above_its_scale_of_time(
     trace = stage.heard[0].reading.trace
     assert trace is not None
     reading = replace(stage.heard[0].reading, trace=replace(trace, floor_db=floor_db))
-    (figure,) = decay_figure(replace(stage, heard=(replace(stage.heard[0], reading=reading),)))
-    chart = parse(figure.encode()).one("svg")
-    floor = next(mark for mark in chart.all("line") if mark.attributes["class"] == "floor")
+    quiet = replace(stage, heard=(replace(stage.heard[0], reading=reading),))
+    page = page_of(History(instrument="a", instrument_shown="a", stages=(quiet,), drifts=()))
+    chart = drawings(page, "Decay of the clearest tap")[0]
+    ((_, floor_y), _) = places(chart.one("path", class_="m-floor"))
     heights = {text.text: float(text.attributes["y"] or 0) for text in chart.all("text")}
-    assert float(floor.attributes["y1"] or 0) < heights["floor"] < heights["0 s"] - 10.0
+    assert floor_y < heights["floor"] < heights["0 s"] - 10.0
 
 
 def test_hertz_stand_above_the_notes_where_they_belong(whole: History) -> None:
@@ -145,16 +166,9 @@ def test_hard_cases_make_a_page(any_history: History) -> None:
     for svg in page.all("svg"):
         _, _, width, height = map(float, (svg.attributes["viewbox"] or "").split())
         for shape in svg.all():
-            for key, most in (
-                ("x", width),
-                ("x1", width),
-                ("cx", width),
-                ("y", height),
-                ("y1", height),
-                ("cy", height),
-            ):
-                value = shape.attributes.get(key)
-                assert value is None or -0.5 <= float(value) <= most + 0.5, (shape.name, shape.attributes)
+            for x, y in places(shape):
+                assert -0.5 <= x <= width + 0.5, (svg.attributes["aria-label"], shape.attributes)
+                assert -0.5 <= y <= height + 0.5, (svg.attributes["aria-label"], shape.attributes)
     assert "nan" not in re.findall(r"[a-z]+", " ".join(svg.attributes["aria-label"] or "" for svg in page.all("svg")))
 
 

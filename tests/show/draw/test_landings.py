@@ -11,7 +11,8 @@ import pytest
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.lettering import MM_PER_PT
-from tapbatch.show.draw.sheet import Dots, Lines, Sheet
+from tapbatch.show.draw.marks import Dots, Lines
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.say.landings import steps_seen_text
 from tapbatch.show.view.landings import landing_blocks
@@ -96,7 +97,7 @@ def test_landings_and_the_next_step_lie_where_their_cents_say(whole: History) ->
         assert np.abs(places - wanted).min() < 0.05
     (after,) = across(sheets, "next main")
     assert (after - here) / mm_a_cent == pytest.approx(8.1, abs=0.05)
-    step = across(sheets, "step main")
+    step = across(sheets, "interval next main")
     assert (step - here) / mm_a_cent == pytest.approx([3.9, 12.3], abs=0.05)
 
 

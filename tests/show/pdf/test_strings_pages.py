@@ -13,7 +13,7 @@ from tapbatch.compare.history import build_history
 from tapbatch.compare.tension import total_tension_n
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.sheet import Dots, Lines
+from tapbatch.show.draw.marks import Dots, Lines
 from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.terminal.comparison import comparison_lines, rings_text
 from tests.compare.builds import item
