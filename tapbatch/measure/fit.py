@@ -7,8 +7,8 @@ Conventions: noise has been whitened to variance 1, and n counts samples from th
 
 The unknowns are ``log delta``, ``omega``, ``Re c`` and ``Im c`` of every mode, and the amplitudes of the mains lines,
 whose frequencies ``w_h`` are known from the noise. The amplitudes are linear and are solved for at each step
-(variable projection: Golub & Pereyra, Inverse Problems 19, 2003). The poles move by Levenberg-Marquardt steps with the
-analytic Jacobian. Because the unknown is the logarithm of the decay, a mode cannot grow.
+(variable projection: Golub & Pereyra, Inverse Problems 19, 2003). The poles move by Levenberg-Marquardt steps with
+the analytic Jacobian. Because the unknown is the logarithm of the decay, a mode cannot grow.
 
 The information matrix ``F = J^T J`` of the same unknowns gives the errors (see :mod:`tapbatch.measure.bound`).
 

@@ -3,9 +3,9 @@
 Conventions: samples in full scale, frequencies in hertz at the decimated rate. The whitening filter is
 ``e[n] = sum_k a[k] x[n+k] / sigma`` with ``a[0] = 1``, so that e is white with variance 1. It looks ahead, so that
 damped modes pass exactly, as in :mod:`tapbatch.measure.decimate`; a stationary process has the same spectrum in
-either direction of time. The coefficients follow from the averaged spectrum of the quiet stretches (Welch 1967) by the
-Yule-Walker equations. The model order is 20. Above the pass band and below half the band's lower edge the spectrum is
-held up, because whitening what a filter has removed would only amplify aliases.
+either direction of time. The coefficients follow from the averaged spectrum of the quiet stretches (Welch 1967) by
+the Yule-Walker equations. The model order is 20. Above the pass band and below half the band's lower edge the
+spectrum is held up, because whitening what a filter has removed would only amplify aliases.
 
 Mains hum: one fundamental near 50 or 60 Hz (within 0.4 %, the tolerance of the grid) and its harmonics. A line counts
 if it stands 25 times above the local floor. The lines stay in the data; the fit includes them as undamped columns.

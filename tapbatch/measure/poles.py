@@ -1,11 +1,11 @@
 """Start values for the fit: poles from the signal subspace, band by band, with a model order set too high on purpose.
 
 Conventions: samples are whitened to variance 1. ESPRIT (Roy & Kailath, IEEE Trans. ASSP 37, 1989): the columns of a
-Hankel matrix of a sum of damped modes span a space that a shift by one sample leaves unchanged, and the eigenvalues of
-the shift are the poles. A small matrix is enough in sub-bands about 200 Hz wide, each filtered looking ahead (see
+Hankel matrix of a sum of damped modes span a space that a shift by one sample leaves unchanged, and the eigenvalues
+of the shift are the poles. A small matrix is enough in sub-bands about 200 Hz wide, each filtered looking ahead (see
 :mod:`tapbatch.measure.decimate`) and decimated to about 300 Hz. Too low an order does the harm: a missed mode bends
-its neighbours. So twelve poles are taken in each band; those that noise made are discarded by their amplitude here and
-by the full information matrix later.
+its neighbours. So twelve poles are taken in each band; those that noise made are discarded by their amplitude here
+and by the full information matrix later.
 """
 
 from __future__ import annotations
@@ -62,8 +62,8 @@ def subspace_poles(x: Float, rate_hz: float, order: int = ORDER) -> Complex:
     Examples
     --------
     >>> n = np.arange(4000)
-    >>> x = 50 * np.exp(-n / 600) * np.cos(2 * np.pi * 200 / 4000 * n) + np.random.default_rng(1).standard_normal(4000)
-    >>> poles = subspace_poles(x, 4000.0)
+    >>> ring = 50 * np.exp(-n / 600) * np.cos(2 * np.pi * 200 / 4000 * n)
+    >>> poles = subspace_poles(ring + np.random.default_rng(1).standard_normal(4000), 4000.0)
     >>> bool(np.abs(np.angle(poles) * 4000 / (2 * np.pi) - 200).min() < 0.1)
     True
     """
