@@ -222,7 +222,7 @@ def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | No
     if not (far_enough and near_law and of_one_make(double)):
         return two, False
     decay_se = None if two.t60_log_se is None else two.t60_log_se + of_decay
-        # A fundamental that beats less than once while it sounds may be one decaying string, or two drifting apart.
+    # A fundamental that beats less than once while it sounds may be one decaying string, or two drifting apart.
     known = decay_se is not None and decay_se < _MOST_T60_LOG_SE
     told = replace(
         two,
