@@ -40,8 +40,8 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
     ----------
     path
         The file.
+    sha256
         Hash of its bytes, stored in the reading.
-        Hash of its bytes, to be kept in the reading.
     settings
         Band, mains frequency and kind. A recording of kind ``room`` is not searched for taps.
 
