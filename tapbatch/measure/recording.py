@@ -24,6 +24,7 @@ from tapbatch.measure.sound import Prepared, measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.model.errors import SoundError
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
 
 MOST_TRANSIENTS = 6000
@@ -161,18 +162,18 @@ class _Joined:
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
         )
 
-    def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[str, ...]:
+    def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[Notice, ...]:
         notices = []
         if self.settings.kind != "room" and not used:
-            notices.append("no tap: nothing in it could be measured")
+            notices.append(Notice("no tap"))
         if self.left_out_s is not None:
-            notices.append(f"crowded: what comes after {self.left_out_s / 60:.0f} minutes is left out")
+            notices.append(Notice("crowded", there_s=self.left_out_s))
         others = {v.tap for v in self.voices} - used
         floors = [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
         if floor_breathes(floors):
-            notices.append("automatic gain: the noise floor breathes")
+            notices.append(Notice("automatic gain"))
         if self.settings.band_high_hz > 0.46 * sample_rate_hz:
-            notices.append(f"low sample rate: heard up to {0.46 * sample_rate_hz:.0f} Hz only")
+            notices.append(Notice("low sample rate", highest_hz=0.46 * sample_rate_hz))
         return tuple(notices)
 
 

@@ -69,11 +69,14 @@ def fit_tap(
         return None
     stretch = whitened[first:last]
     scale = min(1.0, float(np.sqrt(_MOST_ENERGY / max(float(stretch @ stretch), 1.0))))
-    found = _Search(whitened * scale, last, rate_hz, hum, inside_hz).from_start(first)
+    # Few taps are that loud; for all others the samples serve as they are.
+    scaled = whitened if scale == 1.0 else whitened * scale
+    found = _Search(scaled, last, rate_hz, hum, inside_hz).from_start(first)
     if found is None:
         return None
     pair, uneven = left_beside(found)
-    return replace(found, scale=scale, pair=pair, uneven=uneven)
+    # The window alone is kept: a view of it would keep the scaled samples of the whole section, once for every tap.
+    return replace(found, samples=found.samples.copy(), scale=scale, pair=pair, uneven=uneven)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

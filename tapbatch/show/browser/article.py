@@ -19,14 +19,16 @@ from tapbatch.show.browser.sheets import drift_sheet, modes_sheet, strings_sheet
 from tapbatch.show.browser.sounds import decay_figure, spectrum_figure
 from tapbatch.show.browser.stages import drift_figure, drift_figures, sustain_figure
 from tapbatch.show.browser.strings import DANGER, strings_figure
-from tapbatch.show.draw.charts import drifts_into
 from tapbatch.show.draw.drift import LATEST
-from tapbatch.show.draw.strings import plucked_stage
-from tapbatch.show.pdf.slip import Answer, latest_stage, slip_answers, stage_date
+from tapbatch.show.pdf.slip import Answer, slip_answers
 from tapbatch.show.say import words
 from tapbatch.show.say.conditions import learned_text
-from tapbatch.show.say.landings import chosen_landings, to_go_text
+from tapbatch.show.say.landings import to_go_text
+from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
+from tapbatch.show.view.drifts import drifts_into
+from tapbatch.show.view.landings import chosen_landings
+from tapbatch.show.view.stages import latest_stage, leading, plucked_stage, stage_date
 
 ROOM = 48 * LETTER
 """For a name in the list of all instruments; whole names head the articles."""
@@ -86,7 +88,7 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         Of the instrument: what counts as steady, and sharps or flats.
     """
     stage = latest_stage(history)
-    lead = _lead(stage)
+    lead = leading(stage) if stage else None
     recorded = max((h.reading.recorded_at for s in history.stages for h in s.heard), default="")
     return Card(
         instrument=history.instrument,
@@ -94,10 +96,6 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         row=_row(history, stage, lead, settings),
         article=_article(history, stage, lead, settings),
     )
-
-
-def _lead(stage: Stage | None) -> StageMode | None:
-    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None) if stage else None
 
 
 # ------------------------------------------------------- in the list of all
@@ -115,7 +113,7 @@ def _row(history: History, stage: Stage | None, lead: StageMode | None, settings
     landing = next((c for c in chosen if c.mode == lead.mode), chosen[0] if chosen else None)
     go = f"{landing.landing_note}: {to_go_text(landing)}" if landing else ""
     moved = words.moved_cell(drift) if drift else "first stage"
-    caution = tag("span", " (caution)", class_="caution") if drift and drift.caution else ""
+    caution = tag("span", " (caution)", class_="caution") if drift and drift.cautions else ""
     return tag(
         "tr",
         *cells,
@@ -204,11 +202,7 @@ def _lead_staff(history: History, stage: Stage, lead: StageMode, settings: Instr
 
 
 def _noticed(history: History, stage: Stage | None) -> Markup:
-    notices = [*history.notices]
-    for heard in stage.heard if stage else ():
-        said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
-        notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]
-    items = [tag("li", notice, class_="caution") for notice in notices]
+    items = [tag("li", line, class_="caution") for line in noticed_lines(history, stage)]
     items += [tag("li", learned) for learned in learned_text(history)]
     return tag("ul", *items, class_="noticed") if items else Markup()
 

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Sequence
 from tapbatch.model.history import Drift, History, Landing, OpenString, Stage, StageMode
 from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text
 
 Cell = str | tuple[str, float | None]
@@ -74,7 +75,7 @@ def drift_sheet(history: History, part: str) -> Markup:
             d.mode,
             (words.moved_text(d), d.freq_change_cents),
             (words.rings_text(d), d.t60_change_pct),
-            d.caution,
+            cautions_text(d.cautions),
         ]
         for d in sorted(drifts, key=lambda d: -order.get(d.to_stage, 0))
     ]

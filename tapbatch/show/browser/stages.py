@@ -91,7 +91,7 @@ def _sign(drift: Drift | None, before: tuple[float, float], here: tuple[float, f
     x, y = (before[0] + here[0]) / 2, (before[1] + here[1]) / 2
     # Above its line, and to the side to which the line falls away from the words.
     x += 9.0 * max(min((here[1] - before[1]) / 12.0, 1.0), -1.0)
-    return say(x, max(y - 5.0, 10.0), text, "mid warn" if drift.caution else "mid soft")
+    return say(x, max(y - 5.0, 10.0), text, "mid warn" if drift.cautions else "mid soft")
 
 
 def _latest(panel: Panel, stages: Sequence[Stage], points: Sequence[Point], name: str) -> Markup:

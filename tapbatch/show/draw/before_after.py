@@ -10,17 +10,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange, side_by_side
-from tapbatch.model.history import History, Stage
-from tapbatch.model.settings import InstrumentSettings
+from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange
+from tapbatch.model.caution import NoVerdict
+from tapbatch.model.history import Stage
 from tapbatch.show.draw.charts import HEADING_MM, draw_heading, nice_step
 from tapbatch.show.draw.lettering import wrapped
 from tapbatch.show.draw.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
+from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
+from tapbatch.show.view.side_by_side import last_two as last_two
 
-MOST_BANDS = 7
-MOST_MODES = 10
-MOST_STRINGS = 12
 MOST_SCALE_PCT = 80.0
 ROW_MM = 4.2
 GROUP_MM = 5.5
@@ -29,20 +29,9 @@ _GROUPS = {"whole": "the sound and its bands", "band": "", "mode": "mode by mode
 _BEFORE_MM, _AFTER_MM, _BARS_MM, _VERDICT_MM = 58.0, 74.0, 80.0, 132.0
 
 
-def last_two(history: History, part: str, settings: InstrumentSettings) -> Comparison | None:
-    """Return the last two stages of a part that can be compared, side by side; ``None`` where no decay can."""
-    heard = [s for s in history.of_part(part) if any(d.t60_s for d in s.decays) or s.modes or s.strings]
-    if len(heard) < 2:
-        return None
-    before, after = heard[-2:]
-    moved = [d for d in history.drifts if (d.part, d.from_stage, d.to_stage) == (part, before.stage, after.stage)]
-    comparison = side_by_side(before, after, settings, drifts=moved)
-    return comparison if _rows(comparison) else None
-
-
 def before_after_height_mm(sheet: Sheet, comparison: Comparison) -> float:
     """Return the height that the page's block takes."""
-    rows = _rows(comparison)
+    rows = sustain_rows(comparison)
     groups = {_group(row) for row in rows}
     notes = len(_cautions(sheet, comparison)) * 3.4
     balance = GROUP_MM + ROW_MM * len(comparison.balance) if comparison.balance else 0.0
@@ -59,13 +48,13 @@ def draw_before_after(sheet: Sheet, top_mm: float, comparison: Comparison) -> No
     for line in _cautions(sheet, comparison):
         y += 3.4
         sheet.say(left, y, line, SMALL, colour=WARN)
-    rows = _rows(comparison)
+    rows = sustain_rows(comparison)
     panel = _scale(sheet, rows, y + 5.0, _foot(rows, y + 5.0))
     sheet.say(left + _BEFORE_MM, y + 4.5, "before", SMALL, ha="right", colour=SOFT)
     sheet.say(left + _AFTER_MM, y + 4.5, "after", SMALL, ha="right", colour=SOFT)
     _draw_scale(sheet, panel)
     y += 5.0
-    alike = rows[0].why if len({r.why for r in rows}) == 1 else ""
+    alike = common_reason(comparison)
     group = ""
     for row in rows:
         if _group(row) != group:
@@ -82,27 +71,8 @@ def draw_before_after(sheet: Sheet, top_mm: float, comparison: Comparison) -> No
         y = sheet.paragraph(left, y, text, sheet.measure_mm, SMALL, colour=SOFT)
 
 
-def _rows(comparison: Comparison) -> list[SustainChange]:
-    """Return the rows worth a line: what was measured at both stages, as many as fit on a sheet.
-
-    Of modes the strongest. The bands of plucked strings are left out, for they mix strings that stand below.
-    """
-    both = [c for c in comparison.sustain if _is_known(c)]
-    levels = {m.mode: m.level_db for m in comparison.after.modes}
-    modes = sorted((c for c in both if c.subject == "mode"), key=lambda c: -levels.get(c.name, -999.0))[:MOST_MODES]
-    tapped = [c for c in both if c.kind == "tap" and c.subject in ("whole", "band")][:MOST_BANDS]
-    plucked = [c for c in both if c.kind == "pluck" and c.subject == "whole"]
-    strings = [c for c in both if c.subject == "string"][:MOST_STRINGS]
-    return [*tapped, *plucked, *(c for c in both if c in modes), *strings]
-
-
-def _is_known(row: SustainChange) -> bool:
-    return row.change_pct is not None and math.isfinite(row.change_pct)
-
-
 def _left_out(comparison: Comparison) -> str:
-    both = [c for c in comparison.sustain if _is_known(c) and (c.kind, c.subject) != ("pluck", "band")]
-    count = len(both) - len(_rows(comparison))
+    count = rows_left_out(comparison)
     return f"{count} more with tapbatch compare." if count else ""
 
 
@@ -117,11 +87,11 @@ def _name(row: SustainChange, after: Stage) -> str:
 
 
 def _cautions(sheet: Sheet, comparison: Comparison) -> list[str]:
-    rows = _rows(comparison)
-    reasons = {r.why for r in rows}
-    said = list(comparison.cautions)
-    if len(reasons) == 1 and rows[0].why:
-        said = [f"no verdict on any: {rows[0].why}", *(c for c in said if c not in rows[0].why)]
+    alike = common_reason(comparison)
+    said = [caution_text(c) for c in comparison.cautions]
+    if alike is not None:
+        others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
+        said = [f"no verdict on any: {no_verdict_explained(alike)}", *others]
     if not said:
         return []
     return wrapped(f"Differed besides the wood: {'; '.join(said)}", sheet.measure_mm, SMALL, most=4)
@@ -164,7 +134,7 @@ def _draw_scale(sheet: Sheet, panel: Panel) -> None:
         sheet.say(x, top - 0.8, text, SMALL, ha="center", colour=SOFT)
 
 
-def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: str, name: str) -> None:
+def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: NoVerdict | None, name: str) -> None:
     left = sheet.left_mm
     sure = bool(row.verdict)
     sheet.say(left, y, name, BODY, va="center", within_mm=_BEFORE_MM - 14.0)
@@ -182,7 +152,7 @@ def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: s
         said = f"{row.verdict}, {figures} %"
         sheet.say(left + _VERDICT_MM, y, said, SMALL, bold=row.verdict in ("longer", "shorter"), va="center")
     else:
-        said = f"{figures} %" if row.why == alike else f"{figures} %, no verdict: {row.why}"
+        said = f"{figures} %" if row.why == alike else f"{figures} %, no verdict: {no_verdict_text(row.why)}"
         sheet.say(
             left + _VERDICT_MM, y, said, SMALL, colour=SOFT, va="center", within_mm=sheet.measure_mm - _VERDICT_MM
         )

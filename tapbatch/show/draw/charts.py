@@ -8,19 +8,19 @@ the wood differed between them, and missing where the mode was not heard at one 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tapbatch.model.history import Drift, History, Stage, StageMode
+from tapbatch.model.history import Stage
 from tapbatch.show.draw.lettering import MM_PER_PT, fitted, wrapped
 from tapbatch.show.draw.sheet import HAIR, INK, LEAD, MARK, MARK_PALE, SMALL, SOFT, Panel, Sheet
+from tapbatch.show.view.drifts import drifts_into as drifts_into
+from tapbatch.show.view.drifts import drifts_of_mode as drifts_of_mode
+from tapbatch.show.view.modes import chart_modes as chart_modes
+from tapbatch.show.view.modes import mode_at as mode_at
 
-MOST_MODES = 8
 NARROW_MM = 15.0
 HEADING_MM = 9.0
-
-_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,47 +37,6 @@ class Point:
     unsure: bool = False
     joined: bool = False
     cautious: bool = False
-
-
-def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
-    """Return the modes of one part that a chart shows, from low to high: the strongest, and every label and lead.
-
-    A builder's label and the latest lead come first, then what is strongest over all stages.
-
-    Examples
-    --------
-    >>> chart_modes([])
-    []
-    """
-    found: dict[str, list[StageMode]] = {}
-    for stage in stages:
-        for mode in stage.modes:
-            found.setdefault(mode.mode, []).append(mode)
-    latest_lead = stages[-1].lead.mode if stages and stages[-1].lead else ""
-
-    def rank(name: str) -> tuple[bool, bool, float]:
-        return name != latest_lead, bool(_PROVISIONAL.match(name)), -max(m.level_db for m in found[name])
-
-    chosen = sorted(found, key=rank)[:most]
-    return sorted(chosen, key=lambda name: found[name][-1].freq_hz)
-
-
-def mode_at(stage: Stage, name: str) -> StageMode | None:
-    """Return a mode of a stage by its identity, or ``None``."""
-    return next((m for m in stage.modes if m.mode == name), None)
-
-
-def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
-    """Return what moved on the way to a stage, by mode."""
-    return {
-        d.mode: d for d in history.drifts if d.part == stage.part and d.to_stage in (stage.stage, stage.stage_shown)
-    }
-
-
-def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:
-    """Return for each of some stages of a part how a mode moved on the way there, where that is told."""
-    told = {(d.part, d.to_stage): d for d in history.drifts if d.mode == name}
-    return [told.get((s.part, s.stage), told.get((s.part, s.stage_shown))) for s in stages]
 
 
 def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:

@@ -28,6 +28,7 @@ from tapbatch.show.draw.charts import (
 from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.draw.sheet import BODY, LEAD, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 
 STRIP_MM = 29.0
 DIFFERED_MM = 3.5
@@ -61,7 +62,7 @@ def differed(history: History, part: str) -> list[str]:
     lines = []
     for stage in history.of_part(part)[1:]:
         # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [drift.caution for drift in drifts_into(history, stage).values() if drift.caution]
+        cautions = [cautions_text(d.cautions) for d in drifts_into(history, stage).values() if d.cautions]
         if cautions:
             lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
     left_out = len(lines) - MOST_DIFFERED
@@ -129,7 +130,7 @@ def drift_points(history: History, stages: Sequence[Stage], name: str, steady_ce
                 high=high,
                 unsure=words.how_sure(mode, steady_cents) == "unsure",
                 joined=drift is not None,
-                cautious=bool(drift and drift.caution),
+                cautious=bool(drift and drift.cautions),
             )
         )
     return points
@@ -230,7 +231,7 @@ def _draw_changes(
         text = f"{drift.freq_change_cents:+z.0f}" if drift.verdict in ("up", "down") else ""
         text = {"steady": "=", "unclear": "?"}.get(drift.verdict, text)
         x, y = (places[index - 1] + places[index]) / 2, (at[index - 1] + at[index]) / 2
-        colour = WARN if drift.caution else SOFT
+        colour = WARN if drift.cautions else SOFT
         # Above its line, or below where a line of the staff would run through it.
         baseline = max((y - 1.2, y + 3.2), key=lambda b: min(_staff_gap_mm(panel, b - 1.0), 1.3))
         sheet.say(x, baseline, text, SMALL, ha="center", colour=colour)

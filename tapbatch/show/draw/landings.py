@@ -10,12 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tapbatch.model.history import History, Landing, Stage, StageMode
+from tapbatch.model.history import Landing, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.charts import HEADING_MM, draw_heading, mode_at
 from tapbatch.show.draw.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import RISKY, chance_text, step_text, to_go_text, way_text
+from tapbatch.show.say.landings import chance_text, step_text, to_go_text, way_text
+from tapbatch.show.view.landings import is_risky
+from tapbatch.show.view.landings import landing_blocks as landing_blocks
 
 ROW_MM = 8.0
 NOTES_MM = 6.0
@@ -23,30 +25,6 @@ LABEL_MM = 33.0
 SAID_MM = 69.0
 TICK_MM = 2.2
 WIDEST_STEP_CENTS = 150.0
-MOST_ROWS = 8
-
-
-def landing_blocks(history: History) -> list[tuple[Stage, list[Landing]]]:
-    """Return the landings drawn, mode by mode, each with the stage that it starts from; a note aimed at only once.
-
-    Examples
-    --------
-    >>> landing_blocks(History(instrument="na", instrument_shown="NA", stages=(), drifts=()))
-    []
-    """
-    gathered: dict[tuple[str, str, str], list[Landing]] = {}
-    for landing in history.landings:
-        gathered.setdefault((landing.part, landing.stage, landing.mode), []).append(landing)
-    blocks = []
-    for (part, name, mode), landings in gathered.items():
-        stage = next((s for s in history.of_part(part) if s.stage == name), None)
-        if stage is None or mode_at(stage, mode) is None:
-            continue
-        targets = [c for c in landings if c.landing == "target"]
-        notes = [c for c in landings if not any(abs(c.cents_to_go - t.cents_to_go) < 0.05 for t in targets)]
-        notes = sorted((c for c in notes if c.landing != "target"), key=lambda c: -c.landing_hz)
-        blocks.append((stage, [*targets, *notes][:MOST_ROWS]))
-    return blocks
 
 
 def landing_height_mm(landings: Sequence[Landing]) -> float:
@@ -166,8 +144,7 @@ def _draw_landing(sheet: Sheet, panel: Panel, y: float, now: float, landing: Lan
     label = f"{landing.landing_note}, {'target' if landing.landing == 'target' else 'next note'}"
     way = way_text(landing)
     said = f"{to_go_text(landing)}, {way}" if way else to_go_text(landing)
-    risky = landing.overshoot is not None and landing.overshoot >= RISKY and landing.steps_to_go is not None
-    if risky:
+    if is_risky(landing) and landing.steps_to_go is not None:
         _say(sheet, y, label, said, f"{chance_text(landing)}: take off less", WARN)
         return
     told = f"{landing.taps_within} of {landing.taps} taps within {landing.tolerance_cents:g} c"

@@ -10,22 +10,18 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.tension import total_tension_n
-from tapbatch.model.history import History, OpenString, Stage
+from tapbatch.model.history import OpenString, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.charts import HEADING_MM, draw_heading, nice_step
 from tapbatch.show.draw.sheet import BODY, HAIR, INK, MARK, PALE, SMALL, SOFT, WARN, Panel, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.view.stages import plucked_stage as plucked_stage
 
 MOST_ROWS = 32
 ROW_MM = 5.4
 FOOT_MM = 30.0
 _AXIS_MM = (30.0, 95.0)
 _COLUMNS = (("cents off", 114.0), ("pair", 127.0), ("T60", 142.0), ("stiffness B", 160.0), ("pull", 176.0))
-
-
-def plucked_stage(history: History) -> Stage | None:
-    """Return the latest stage at which open strings were read, ``None`` where there is none."""
-    return next((s for s in sorted(history.stages, key=lambda s: s.order, reverse=True) if s.strings), None)
 
 
 def open_strings_height_mm(stage: Stage) -> float:

@@ -129,7 +129,7 @@ def _band_chart(history: History, stages: Sequence[Stage], key: Band, spelling: 
     kind, low, high = key
     found = [next((d for d in s.decays if (d.kind, d.band_low_hz, d.band_high_hz) == key), None) for s in stages]
     # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-    cautious = [any(d.caution for d in drifts_into(history, s).values()) for s in stages]
+    cautious = [any(d.cautions for d in drifts_into(history, s).values()) for s in stages]
     points = [
         _decay_point(n, d, n > 0 and found[n - 1] is not None, cautious[n])
         for n, d in enumerate(found)
@@ -172,7 +172,7 @@ def _mode_chart(history: History, stages: Sequence[Stage], name: str, steady_cen
                 high=mode.t60_high_s,
                 unsure=words.how_sure(mode, steady_cents) == "unsure",
                 joined=drift is not None,
-                cautious=bool(drift and drift.caution),
+                cautious=bool(drift and drift.cautions),
             )
         )
     return title, points

@@ -8,11 +8,13 @@ say with its interval.
 from __future__ import annotations
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
-from tapbatch.show.draw.charts import drifts_into
 from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.sheet import HEAD, INK, SOFT, WARN, Sheet
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import RISKY, chance_text, chosen_landings, landing_name, to_go_text
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.landings import chance_text, landing_name, to_go_text
+from tapbatch.show.view.drifts import drifts_into
+from tapbatch.show.view.landings import chosen_landings, is_risky
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
 LABEL_MM = 44.0
@@ -60,7 +62,7 @@ def card_answers(history: History, stage: Stage, lead: StageMode, steady_cents: 
 def _moved(drift: Drift | None) -> tuple[str, str]:
     if drift is None:
         return "nothing to compare with", ""
-    differed = f"besides the wood: {drift.caution}" if drift.caution else ""
+    differed = f"besides the wood: {cautions_text(drift.cautions)}" if drift.cautions else ""
     return words.moved_text(drift).split(" (")[0], differed
 
 
@@ -69,7 +71,7 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> list[Answer]:
     if not chosen:
         return []
     landing = min(chosen, key=lambda c: abs(c.cents_to_go))
-    risky = landing.overshoot is not None and landing.overshoot >= RISKY
+    risky = is_risky(landing)
     text = f"{landing_name(landing)}: {to_go_text(landing).split(' (')[0]}"
     return [("How far?", text, f"{chance_text(landing)}: take off less" if risky else "")]
 

@@ -12,10 +12,11 @@ from typing import Literal
 
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
-from tapbatch.show.draw.charts import drifts_into
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.view.drifts import drifts_into
 
 ROW_MM = 4.6
 LEAST_ROWS = 6
@@ -118,7 +119,7 @@ def first_table(history: History, stage: Stage) -> list[Row]:
 def _first_cells(drift: Drift, since: str) -> Row:
     cents = words.change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1)
     verdict = words.VERDICTS[drift.first_verdict] if drift.first_verdict else ""
-    return verdict, drift.mode, cents, since, drift.first_caution
+    return verdict, drift.mode, cents, since, cautions_text(drift.first_cautions)
 
 
 def _drift_cells(drift: Drift) -> Row:
@@ -127,7 +128,7 @@ def _drift_cells(drift: Drift) -> Row:
     verdict = words.VERDICTS[drift.verdict]
     if drift.verdict == "unclear" and drift.more_taps is not None:
         verdict += f" (+{drift.more_taps} taps)"
-    return verdict, drift.mode, cents, rings, drift.caution
+    return verdict, drift.mode, cents, rings, cautions_text(drift.cautions)
 
 
 def landing_table(history: History, part: str) -> list[Row]:

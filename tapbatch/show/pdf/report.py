@@ -9,6 +9,7 @@ import math
 from pathlib import Path
 
 from tapbatch.model.history import History
+from tapbatch.model.notice import Notice
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import put_file
 from tapbatch.show.draw.before_after import before_after_height_mm, draw_before_after, last_two
@@ -23,12 +24,13 @@ from tapbatch.show.draw.sustain import draw_sustain, sustain_height_mm
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.canvas import pdf_bytes
 from tapbatch.show.pdf.pages import draw_flags, draw_how, draw_tables
-from tapbatch.show.pdf.slip import draw_slip, latest_stage, leading
+from tapbatch.show.pdf.slip import draw_slip
+from tapbatch.show.view.stages import latest_stage, leading
 
 BLOCK_GAP_MM = 7.0
 
 
-def write_report(path: Path, history: History, settings: InstrumentSettings) -> str:
+def write_report(path: Path, history: History, settings: InstrumentSettings) -> Notice | None:
     """Write the report of one instrument in one step; left alone where its bytes would not change.
 
     Parameters
@@ -42,8 +44,8 @@ def write_report(path: Path, history: History, settings: InstrumentSettings) -> 
 
     Returns
     -------
-    str
-        Empty, or a notice in one line where the old file could not be replaced and the new one lies beside it.
+    Notice or None
+        That the old file could not be replaced and the new one lies beside it; ``None`` where all went well.
 
     Raises
     ------

@@ -12,21 +12,23 @@ from typing import Literal
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.pitch import Spelling
-from tapbatch.show.draw.charts import drifts_into
 from tapbatch.show.draw.drift import draw_latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.conditions import learned_text
 from tapbatch.show.say.landings import (
-    RISKY,
     chance_text,
-    chosen_landings,
     landing_name,
     step_text,
     to_go_text,
     way_text,
 )
+from tapbatch.show.say.notices import noticed_lines
+from tapbatch.show.view.drifts import drifts_into
+from tapbatch.show.view.landings import chosen_landings, is_risky
+from tapbatch.show.view.stages import latest_stage, leading, stage_before, stage_date
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0
@@ -50,17 +52,6 @@ ROW: tuple[tuple[str, float, Literal["left", "right"], float], ...] = (
     ("Hz", 152.0, "right", 15.0),
     ("noticed", 155.0, "left", 23.0),
 )
-
-
-def latest_stage(history: History) -> Stage | None:
-    """Return the stage that the slip is about: the last in order of all parts, the body's where two are equal."""
-    last = [history.of_part(part)[-1] for part in history.parts]
-    return max(last, key=lambda s: (s.order, last.index(s))) if last else None
-
-
-def leading(stage: Stage) -> StageMode | None:
-    """Return the mode that speaks for a stage: the lead, else the strongest; ``None`` where none was measured."""
-    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
 
 
 def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spelling) -> None:
@@ -108,12 +99,6 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
     y += 4.0
     sheet.rule(left, y, sheet.right_mm, y, INK, 1.2)
     return y
-
-
-def stage_date(stage: Stage) -> str:
-    """Return the day of a stage, from the notes, else the recordings; empty where it is not known."""
-    recorded = max((h.reading.recorded_at for h in stage.heard), default="")
-    return (stage.note.date if stage.note and stage.note.date else recorded)[:10]
 
 
 # ------------------------------------------------------------------ lead
@@ -173,12 +158,12 @@ def slip_answers(history: History, stage: Stage, lead: StageMode, steady_cents: 
 
 
 def _moved(history: History, stage: Stage, drift: Drift | None) -> tuple[str, str, list[str]]:
-    before = _stage_before(history, stage)
+    before = stage_before(history, stage)
     if before is None:
         return "First stage", "nothing to compare with yet", []
     if drift is None:
         return "Not compared", f"with {before.stage_shown}", []
-    cautions = [f"differs besides the wood: {drift.caution}"] if drift.caution else []
+    cautions = [f"differs besides the wood: {cautions_text(drift.cautions)}"] if drift.cautions else []
     shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
     told = (
         f"since {shown.get(drift.from_stage, before.stage_shown)}",
@@ -195,7 +180,7 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> list[tuple[str,
         name = landing_name(landing)
         whose = _capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
         chance = chance_text(landing)
-        risky = landing.overshoot is not None and landing.overshoot >= RISKY
+        risky = is_risky(landing)
         detail = ", ".join(p for p in (step_text(landing), way_text(landing), "" if risky else chance) if p)
         answer = f"{whose}: {to_go_text(landing)}"
         answers.append(("" if answers else "How far?", answer, detail, [f"{chance}: take off less"] if risky else []))
@@ -224,12 +209,6 @@ def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
     recordings = sum(h.recording.kind == "tap" for h in stage.heard)
     taps = f"{lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
     return f"seen in {taps}{why}" if recordings < 2 else f"seen in {taps}, {recordings} recordings{why}"
-
-
-def _stage_before(history: History, stage: Stage) -> Stage | None:
-    stages = history.of_part(stage.part)
-    index = next(n for n, s in enumerate(stages) if s is stage)
-    return stages[index - 1] if index else None
 
 
 def _draw_silence(sheet: Sheet, y: float, stage: Stage) -> float:
@@ -305,10 +284,7 @@ def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = list(history.notices)
-    for heard in stage.heard if stage else ():
-        said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
-        notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]
+    notices = noticed_lines(history, stage)
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
     learned = learned_text(history)
     notices += learned

@@ -10,6 +10,8 @@ from collections.abc import Mapping, Sequence
 
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
 from tapbatch.model.reading import Attention, Mode
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.notices import notices_of, notices_text
 from tapbatch.show.tables.columns import OF_INSTRUMENT, Row
 
 
@@ -93,9 +95,6 @@ def sustain_rows(stage: Stage) -> list[Row]:
 
 def _recording_row(stage: Stage, heard: Heard) -> Row:
     recording, reading = heard.recording, heard.reading
-    notices = [*reading.notices]
-    if heard.missing and "missing" not in notices:
-        notices.insert(0, "missing")
     return {
         "recording": recording.path,
         "sha256": recording.sha256,
@@ -110,7 +109,7 @@ def _recording_row(stage: Stage, heard: Heard) -> Row:
         "sample_rate_hz": reading.sample_rate_hz,
         "taps_found": len(reading.taps),
         "taps_used": len(reading.used_taps),
-        "notice": "; ".join(notices),
+        "notice": notices_text(notices_of(heard)),
     }
 
 
@@ -216,7 +215,7 @@ def _drift_row(drift: Drift, shown: Mapping[tuple[str, str], str]) -> Row:
         "t60_low_pct": drift.t60_low_pct,
         "t60_high_pct": drift.t60_high_pct,
         "verdict": drift.verdict,
-        "caution": drift.caution,
+        "caution": cautions_text(drift.cautions),
         "chance_pct": None if drift.chance is None else 100.0 * drift.chance,
         "more_taps": drift.more_taps,
         "first_stage": shown.get((drift.part, drift.first_stage), drift.first_stage),
@@ -224,7 +223,7 @@ def _drift_row(drift: Drift, shown: Mapping[tuple[str, str], str]) -> Row:
         "first_cents_low": drift.first_cents_low,
         "first_cents_high": drift.first_cents_high,
         "first_verdict": drift.first_verdict,
-        "first_caution": drift.first_caution,
+        "first_caution": cautions_text(drift.first_cautions),
     }
 
 

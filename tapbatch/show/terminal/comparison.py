@@ -11,8 +11,10 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from tapbatch.compare.before_after import BalanceChange, Comparison, SustainChange
+from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Drift, Stage
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text, no_verdict_explained
 from tapbatch.show.terminal.readings import WIDTH, say_lines, wrapped_lines
 from tapbatch.show.terminal.wrapping import padded
 
@@ -36,7 +38,7 @@ def comparison_lines(comparison: Comparison) -> list[tuple[str, str]]:
     """Return two stages side by side as lines of at most 80 characters, each with its weight."""
     lines = [(line, "bold") for line in wrapped_lines(_heading(comparison))]
     if comparison.cautions:
-        differed = f"differed besides the wood: {'; '.join(comparison.cautions)}"
+        differed = f"differed besides the wood: {cautions_text(comparison.cautions)}"
         lines += [(line, "") for line in wrapped_lines(differed)]
     lines += _pitch_lines(comparison)
     lines += _sustain_lines(comparison.sustain)
@@ -81,9 +83,9 @@ def _sustain_lines(changes: Sequence[SustainChange]) -> list[tuple[str, str]]:
     if not shown:
         return []
     lines = [(_row("Sustain (T60)", ("before", "after"), "rings"), "dim")]
-    alike = shown[0].why if len({c.why for c in shown}) == 1 else ""
-    if alike:
-        lines += [(line, "") for line in wrapped_lines(f"No verdict on any: {alike}.")]
+    alike = shown[0].why if len({c.why for c in shown}) == 1 else None
+    if alike is not None:
+        lines += [(line, "") for line in wrapped_lines(f"No verdict on any: {no_verdict_explained(alike)}.")]
     for change in shown:
         plucked = change.kind == "pluck" and change.subject != "string"
         short = change.name.removesuffix(" octave").removesuffix(" sound")
@@ -95,7 +97,7 @@ def _sustain_lines(changes: Sequence[SustainChange]) -> list[tuple[str, str]]:
     return lines
 
 
-def rings_text(change: SustainChange, *, said: str = "") -> str:
+def rings_text(change: SustainChange, *, said: NoVerdict | None = None) -> str:
     """Say whether something rings longer, such as ``longer, +12 % (+5 to +20)``; without a verdict, why.
 
     ``said`` is a reason that needs no repeating.
@@ -104,7 +106,7 @@ def rings_text(change: SustainChange, *, said: str = "") -> str:
     text = figures.replace(" (", " % (", 1)
     if change.verdict:
         return f"{change.verdict}, {text}"
-    why = f"no verdict ({change.why})" if change.why != said else ""
+    why = f"no verdict ({no_verdict_explained(change.why)})" if change.why != said else ""
     return ", ".join(word for word in (why, text) if word)
 
 

@@ -18,10 +18,12 @@ from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import landing_lines
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.notices import notice_explained, notice_text
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
+from tapbatch.show.view.landings import landing_lines
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -86,7 +88,7 @@ def reading_to_json(stage: Stage) -> str:
             "sha256": heard.recording.sha256,
             "taps_found": len(heard.reading.taps),
             "taps_used": len(heard.reading.used_taps),
-            "notices": list(heard.reading.notices),
+            "notices": [notice_text(notice) for notice in heard.reading.notices],
         }
         for heard in stage.heard
     ]
@@ -164,7 +166,7 @@ def _stands(history: History, stage: Stage) -> str:
     if drift is not None:
         said += f", {words.moved_text(drift)}"
         said += f", {words.more_taps_text(drift)}" if drift.verdict == "unclear" else ""
-        said += f" ({drift.caution})" if drift.caution else ""
+        said += f" ({cautions_text(drift.cautions)})" if drift.cautions else ""
     return said
 
 
@@ -308,11 +310,11 @@ def _whole_lines(stage: Stage) -> list[str]:
 
 
 def _noticed(stage: Stage) -> list[str]:
-    flags = dict.fromkeys(flag for mode in stage.modes for flag in mode.flags)
+    flags = dict.fromkeys((*(flag for mode in stage.modes for flag in mode.flags), *stage.flags))
     notices = dict.fromkeys(notice for heard in stage.heard for notice in heard.reading.notices)
     lines: list[str] = []
-    for word in dict.fromkeys((*flags, *stage.flags, *notices)):
-        lines += _wrapped(words.explain(word), "  ", "    ")
+    for said in (*map(words.explain, flags), *map(notice_explained, notices)):
+        lines += _wrapped(said, "  ", "    ")
     return ["Noticed:", *lines] if lines else []
 
 

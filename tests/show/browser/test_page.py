@@ -10,19 +10,23 @@ from dataclasses import replace
 
 import pytest
 
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import History
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
 from tapbatch.show.browser.sounds import decay_figure
-from tapbatch.show.pdf.slip import latest_stage
 from tapbatch.show.say import words
 from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.view.stages import latest_stage
 from tests.show.browser.parsed import Element, parse
 
 SETTINGS = InstrumentSettings()
 EVIL = "<script>alert('1')</script>"
+EVIL_NOTICES = (Notice("other", text=EVIL),)
+EVIL_CAUTIONS = (Caution("recorder", before=(EVIL,), after=("B",)),)
 
 
 def page_of(*histories: History, attention: tuple[Attention, ...] = ()) -> Element:
@@ -58,7 +62,7 @@ def test_what_leads_is_the_note_then_how_far_off_and_how_sure(whole: History) ->
 
 
 def test_what_limits_an_answer_stands_beside_it(whole: History) -> None:
-    drifts = tuple(replace(d, caution="2 days passed") for d in whole.drifts)
+    drifts = tuple(replace(d, cautions=(Caution("days", days=2),)) for d in whole.drifts)
     article = page_of(replace(whole, drifts=drifts)).one("article")
     moved = article.one("div", class_="moved")
     assert "differs besides the wood: 2 days passed" in moved.text
@@ -171,14 +175,25 @@ def test_names_are_text_wherever_they_stand(whole: History) -> None:
             stage_shown=EVIL,
             modes=tuple(replace(mode, mode=EVIL, flags=(EVIL,)) for mode in stage.modes[:1]),
             heard=tuple(
-                replace(h, recording=replace(h.recording, path=EVIL), reading=replace(h.reading, notices=(EVIL,)))
+                replace(
+                    h,
+                    recording=replace(h.recording, path=EVIL),
+                    reading=replace(h.reading, notices=EVIL_NOTICES),
+                )
                 for h in stage.heard
             ),
         )
         for stage in whole.stages
     )
-    drifts = tuple(replace(d, part=EVIL, mode=EVIL, caution=EVIL) for d in whole.drifts)
-    evil = replace(whole, instrument=EVIL, instrument_shown=EVIL, stages=stages, drifts=drifts, notices=(EVIL,))
+    drifts = tuple(replace(d, part=EVIL, mode=EVIL, cautions=EVIL_CAUTIONS) for d in whole.drifts)
+    evil = replace(
+        whole,
+        instrument=EVIL,
+        instrument_shown=EVIL,
+        stages=stages,
+        drifts=drifts,
+        notices=(Notice("other", text=EVIL),),
+    )
     page = page_of(evil, attention=(Attention(where=EVIL, what='" onload="x', remedy="'><svg onload=x>"),))
     assert len(list(page.all("script"))) == 1
     assert EVIL in page.one("article").text

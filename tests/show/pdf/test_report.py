@@ -14,17 +14,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.charts import chart_modes
 from tapbatch.show.draw.lettering import MM_PER_PT, Word, text_width_mm
 from tapbatch.show.draw.sheet import INK, SOFT, Dots, Lines, Paper, Sheet
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
 from tapbatch.show.pdf import pages
 from tapbatch.show.pdf.report import report_bytes, report_sheets, write_report
-from tapbatch.show.pdf.slip import latest_stage
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.view.modes import chart_modes
+from tapbatch.show.view.stages import latest_stage
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf reads the reports back")
 
@@ -130,9 +132,9 @@ def test_type_is_embedded_as_truetype(whole: History) -> None:
 
 def test_a_report_is_written_once(whole: History, tmp_path: Path) -> None:
     path = tmp_path / "cittern-07" / "report.pdf"
-    assert write_report(path, whole, SETTINGS) == ""
+    assert write_report(path, whole, SETTINGS) is None
     first = path.stat()
-    assert write_report(path, whole, SETTINGS) == ""
+    assert write_report(path, whole, SETTINGS) is None
     assert path.stat().st_ino == first.st_ino
 
 
@@ -165,7 +167,7 @@ def test_the_slip_answers_before_all_else(whole: History) -> None:
     # What is far still, and whether the next step goes too far, stand beside what moved.
     assert next(text for text in said if text.startswith("Target")).endswith("43.2 c up")
     assert "34 % chance that the next passes it: take off less" in " ".join(said)
-    assert "Setting up anew moves a mode by 0.8 c" in " ".join(said)
+    assert "Setting up again moves a mode by 0.8 c" in " ".join(said)
     # The parts that were not worked on last keep a line of their own.
     assert "top, 04-bars-shaped" in said
     assert "D#3 +37.8 c" in said
@@ -209,7 +211,7 @@ def test_a_caution_stands_beside_the_move_that_it_concerns(
     ]
     slip = drawn(make_history(stages))[0]
     moved = next(word for word in slip.words if word.text == "Moved?")
-    caution = next(word for word in slip.words if "closed to strung" in word.text)
+    caution = next(word for word in slip.words if "state closed, then strung" in word.text)
     rings = next(word for word in slip.words if word.text == "Rings?")
     assert moved.y_mm < caution.y_mm < rings.y_mm
 
@@ -359,10 +361,10 @@ def test_a_sound_is_as_cautious_as_its_modes(whole: History) -> None:
 def test_what_differed_stands_on_the_page_of_the_drift(histories: dict[str, Callable[[], History]]) -> None:
     history = histories["whole"]()
     said = texts(drawn(history), "Drift")
-    assert "08-strung: state: closed to strung" in said
+    assert "08-strung: state closed, then strung" in said
     many = histories["forty stages"]()
     many = dataclasses.replace(
-        many, drifts=tuple(dataclasses.replace(d, caution="2 days passed") for d in many.drifts)
+        many, drifts=tuple(dataclasses.replace(d, cautions=(Caution("days", days=2),)) for d in many.drifts)
     )
     said = texts(drawn(many), "Drift")
     assert "05-voicing step 40: 2 days passed" in said
@@ -391,7 +393,7 @@ def test_what_is_not_known_is_not_drawn_as_a_number(any_history: History) -> Non
 def test_a_caution_too_long_for_its_column_is_said_whole(histories: dict[str, Callable[[], History]]) -> None:
     history = histories["cautions galore"]()
     said = " ".join(texts(drawn(history), "Tables"))
-    long = {d.caution for d in history.drifts if d.to_stage == history.stages[-1].stage}
+    long = {cautions_text(d.cautions) for d in history.drifts if d.to_stage == history.stages[-1].stage}
     assert len(long) > 2
     assert all(caution in said for caution in long)
 

@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from tapbatch.model.history import History, Landing
-from tapbatch.show.say.landings import chance_text, chosen_landings, landing_line, landing_lines, to_go_text
+from tapbatch.show.say.landings import chance_text, landing_line, to_go_text
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.terminal.readings import history_lines
+from tapbatch.show.view.landings import chosen_landings, landing_lines
 
 UP = Landing(
     part="body", mode="air", stage="s", freq_hz=176.0, note="F3", cents=13.7, landing="above", landing_note="F#3",

@@ -6,6 +6,7 @@ import csv
 import io
 import os
 import re
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,7 +18,8 @@ from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import beside, put_file
-from tapbatch.show.tables.columns import SCHEMA, read_table, table_bytes, write_table
+from tapbatch.show.tables.columns import SCHEMA, table_bytes, write_table
+from tapbatch.show.tables.frames import read_table
 from tapbatch.show.tables.rows import attention_rows, history_to_tables
 
 CONTRACT = Path(__file__).parents[4] / "shared" / "contract.md"
@@ -63,7 +65,7 @@ def test_every_history_gives_the_same_bytes_twice_and_reads_back(any_history: Hi
     tables = history_to_tables(any_history)
     for name, rows in tables.items():
         assert table_bytes(name, rows) == table_bytes(name, history_to_tables(any_history)[name])
-        assert write_table(tmp_path / f"{name}.csv", name, rows) == ""
+        assert write_table(tmp_path / f"{name}.csv", name, rows) is None
         data = (tmp_path / f"{name}.csv").read_bytes()
         assert b"\r\n" not in data
         assert not data.startswith(b"\xef\xbb\xbf")
@@ -107,7 +109,7 @@ def test_an_instrument_called_na_and_other_gaps_that_are_none(tmp_path: Path) ->
     assert [*frame["used"]] == [True] * len(names)
 
 
-LETTERS = st.characters(exclude_categories=["Cs"], exclude_characters="\x00") | st.sampled_from("'=+-@\t\r\n,\" ")
+LETTERS = st.characters(exclude_categories=["Cs"]) | st.sampled_from("'=+-@\t\r\n,;\" \\x1bu\x00")
 
 
 @given(st.lists(st.text(LETTERS, max_size=8), max_size=6))
@@ -117,14 +119,31 @@ def test_any_text_comes_back(tmp_path_factory: pytest.TempPathFactory, texts: li
     assert [*read_table(path)["stage"]] == texts
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r"])
-def test_no_text_starts_a_formula_and_no_number_is_marked(start: str) -> None:
-    """These starts make a cell a formula (OWASP, CSV Injection, 2024)."""
-    row = {"part": f"{start}cmd|' /C calc'!A0", "mode": "r1", "freq_change_cents": -42.5, "verdict": "down"}
-    (cells,) = parsed("drift", [row])
-    assert cells["part"].startswith("'")
-    assert cells["freq_change_cents"] == "-42.500"
-    assert cells["mode"] == "r1"
+RUNS = re.compile(r"\s*[=+\-@\t\r]")
+"""What makes a cell a formula (OWASP, CSV Injection, 2024); some programs pass over spaces in front."""
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t", "\r", " =", ";=", "x; =", "x\t=", "'=", "';'=", "\n="])
+@pytest.mark.parametrize("parted_at", [",", ";", "\t"])
+def test_no_cell_is_a_formula_wherever_a_program_parts_columns(start: str, parted_at: str) -> None:
+    row = {"where": f"{start}cmd|' /C calc'!A0", "problem": f"a;b,{start}cmd", "remedy": f"{start}cmd;{start}cmd"}
+    text = table_bytes("attention", [row]).decode()
+    cells = [cell for line in csv.reader(io.StringIO(text), delimiter=parted_at) for cell in line]
+    assert len(cells) > 3 or parted_at != ","
+    assert [cell for cell in cells if RUNS.match(cell)] == []
+
+
+def test_a_negative_number_stays_a_number() -> None:
+    (cells,) = parsed("drift", [{"mode": "-r1", "freq_change_cents": -42.5}])
+    assert (cells["mode"], cells["freq_change_cents"]) == ("'-r1", "-42.500")
+
+
+@given(st.text(st.characters(exclude_categories=["Cs"]), max_size=12))
+def test_no_table_holds_a_character_that_steers(text: str) -> None:
+    written = table_bytes("attention", [{"where": text}]).decode()
+    assert [c for c in written if unicodedata.category(c) == "Cc" and c != "\n"] == []
+    assert written.count("\n") == 2
+    assert not set(written) & set("\u200e\u200f\u2028\u2029\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 def test_unknown_numbers_are_empty_and_zero_has_no_sign() -> None:
@@ -144,7 +163,7 @@ def test_a_column_that_the_table_lacks_is_a_mistake() -> None:
 
 def test_missing_recordings_stages_and_levels(whole: History) -> None:
     tables = history_to_tables(whole)
-    missing = [row["stage"] for row in tables["recordings"] if str(row["notice"]).startswith("missing")]
+    missing = [row["stage"] for row in tables["recordings"] if "missing" in str(row["notice"]).split("; ")]
     assert missing == ["06-edges"]
     assert all("/" in str(row["recording"]) for row in tables["recordings"])
     assert {row["to_stage"] for row in tables["drift"]} <= {stage.stage_shown for stage in whole.stages}
@@ -177,7 +196,7 @@ def test_an_unchanged_file_is_not_touched(tmp_path: Path) -> None:
     put_file(path, b"one")
     os.utime(path, ns=(1, 1))
     before = path.stat()
-    assert put_file(path, b"one") == ""
+    assert put_file(path, b"one") is None
     assert (path.stat().st_mtime_ns, path.stat().st_ino) == (before.st_mtime_ns, before.st_ino)
     put_file(path, b"two")
     assert path.stat().st_mtime_ns != before.st_mtime_ns
@@ -203,10 +222,10 @@ def test_a_file_held_open_keeps_its_content_and_the_new_one_lies_beside(
     with monkeypatch.context() as held:
         _refuse(held, "modes.csv")
         notice = put_file(path, b"new")
-    assert "modes (new).csv" in notice
-    assert "\n" not in notice
+    assert notice is not None
+    assert (notice.kind, notice.path, notice.other_path) == ("not replaced", str(path), "modes (new).csv")
     assert (path.read_bytes(), beside(path).read_bytes()) == (b"old", b"new")
-    assert put_file(path, b"newer") == ""
+    assert put_file(path, b"newer") is None
     assert [p.name for p in tmp_path.iterdir()] == ["modes.csv"]
 
 

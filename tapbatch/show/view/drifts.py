@@ -1,0 +1,25 @@
+"""Which drift belongs to which stage, and what differed besides the wood."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tapbatch.model.history import Drift, History, Stage
+from tapbatch.show.say.cautions import cautions_text
+
+
+def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
+    """Return what moved on the way to a stage, by mode."""
+    return {
+        d.mode: d for d in history.drifts if d.part == stage.part and d.to_stage in (stage.stage, stage.stage_shown)
+    }
+
+
+def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:
+    """Return how a mode moved on the way to each of some stages; ``None`` where that is not known."""
+    return [drifts_into(history, stage).get(name) for stage in stages]
+
+
+def differed_text(drift: Drift | None) -> str:
+    """Say what differed besides the wood between the stages of a drift; empty where nothing is known to."""
+    return cautions_text(drift.cautions) if drift else ""
