@@ -94,8 +94,8 @@ def estimate_noise(
     ----------
     quiet
         Decimated stretches in full scale, each of shape (n,), together at least 0.15 s.
+    rate_hz
         Their sample rate in hertz.
-        Their rate.
     pass_low_hz, pass_high_hz
         The band in which the spectrum matters, in hertz.
     mains_hz
