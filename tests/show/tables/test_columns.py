@@ -1,4 +1,4 @@
-"""The tables against the contract, against spreadsheets' ways, and back."""
+"""The tables against what is promised of them, against spreadsheets' ways, and back."""
 
 from __future__ import annotations
 
@@ -21,44 +21,18 @@ from tapbatch.results.files import beside, put_file
 from tapbatch.show.tables.columns import SCHEMA, table_bytes
 from tapbatch.show.tables.frames import read_table
 from tapbatch.show.tables.rows import attention_rows, history_to_tables
-
-CONTRACT = Path(__file__).parents[4] / "shared" / "contract.md"
-
-# The outside of the tool, as it is promised to its users.
-PROMISED = {
-    "recordings": "recording, sha256, part, state, stage, point, kind, take, recorded_at, duration_s, "
-    "sample_rate_hz, taps_found, taps_used, notice",
-    "taps": "recording, stage, tap, onset_s, peak_dbfs, snr_db, used, reason",
-    "tap_modes": "recording, stage, tap, mode, freq_hz, freq_se_hz, t60_s, t60_se_s, q, level_db",
-    "modes": "part, state, stage, stage_order, mode, lead, freq_hz, freq_low_hz, freq_high_hz, note, cents, "
-    "concert_pitch_hz, t60_s, t60_low_s, t60_high_s, q, level_db, taps, flags",
-    "drift": "part, mode, from_stage, to_stage, freq_change_hz, freq_change_cents, cents_low, cents_high, "
-    "t60_change_pct, t60_low_pct, t60_high_pct, verdict, caution",
-    "targets": "part, mode, stage, freq_hz, note, cents, landing, landing_note, landing_hz, cents_to_go, "
-    "tolerance_cents, on_target, taps_within, step_cents, step_low_cents, step_high_cents, steps_seen, steps_to_go, "
-    "overshoot_pct, basis",
-    "sustain": "part, stage, kind, band_low_hz, band_high_hz, edt_s, t20_s, t30_s, t60_s, t60_low_s, t60_high_s, "
-    "recordings, flags",
-}
+from tests.documentation.promised import COLUMNS
 
 
 def parsed(name: str, rows: list) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(table_bytes(name, rows).decode("utf-8"), newline="")))
 
 
-@pytest.mark.parametrize("name", PROMISED)
+@pytest.mark.parametrize("name", COLUMNS)
 def test_the_columns_are_those_promised(name: str) -> None:
     # Columns of our own come after those that were promised.
-    promised = PROMISED[name].split(", ")
+    promised = COLUMNS[name].split(", ")
     assert [column.name for column in SCHEMA[name]][: len(promised)] == promised
-
-
-@pytest.mark.skipif(not CONTRACT.exists(), reason="the contract is not beside this checkout")
-@pytest.mark.parametrize("name", PROMISED)
-def test_the_promise_is_that_of_the_contract(name: str) -> None:
-    row = re.search(rf"^\| `{name}\.csv` \|[^|]*\| `([^`]*)` \|$", CONTRACT.read_text("utf-8"), re.MULTILINE)
-    assert row is not None
-    assert row[1] == PROMISED[name]
 
 
 def test_every_history_gives_the_same_bytes_twice_and_reads_back(any_history: History, tmp_path: Path) -> None:
