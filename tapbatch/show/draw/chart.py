@@ -179,7 +179,8 @@ class Chart:
 
     def rules(self, segments: Sequence[ArrayLike], role: Role = "scale") -> None:
         """Draw lines that lie under everything else; all rules of one role are one mark."""
-        self._rules.setdefault(role, []).extend(_arrays(segments))
+        if segments:
+            self._rules.setdefault(role, []).extend(_arrays(segments))
 
     def rule(self, x0: float, y0: float, x1: float, y1: float, role: Role = "scale") -> None:
         """Draw one straight line that lies under everything else."""
