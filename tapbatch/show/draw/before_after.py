@@ -137,7 +137,8 @@ def _rows_mm(chart: Chart, rows: Sequence[SustainChange], alike: NoVerdict | Non
 
 
 def _figures(row: SustainChange) -> str:
-    return words.change_text(row.change_pct, row.low_pct, row.high_pct, 0).split(" (")[0] + " %"
+    change, _ = words.change_and_interval(row.change_pct, row.low_pct, row.high_pct, 0)
+    return f"{change} %" if change else ""
 
 
 def _reason(row: SustainChange, alike: NoVerdict | None) -> str:
@@ -187,7 +188,7 @@ def _draw_balance(chart: Chart, columns: _Columns, y: float, balance: Sequence[B
         if chart.look.is_wide:
             chart.say(columns.before, y, f"{b.before_db:.1f} dB", SMALL, ha="right")
             chart.say(columns.after, y, f"{b.after_db:.1f} dB", SMALL, ha="right")
-        text = words.change_text(b.change_db, b.low_db, b.high_db, 1).replace(" (", " dB (", 1)
+        text = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
         # A share that holds nearly all moves by hardly anything, however surely.
         sure = (b.low_db > 0 or b.high_db < 0) and abs(b.change_db) >= 1.0
         more = "more" if b.low_db > 0 else "less" if b.high_db < 0 else "cannot tell"

@@ -130,7 +130,7 @@ def drift_points(history: History, stages: Sequence[Stage], name: str, steady_ce
             continue
         pitch = stages[-1].concert_pitch_hz
         value, low, high = (_cents(f, pitch) for f in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz))
-        unsure = words.how_sure(mode, steady_cents) == "unsure"
+        unsure = words.is_unsure(mode, steady_cents)
         cautious = is_cautious(drift)
         points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
     return points

@@ -59,7 +59,7 @@ def landings_chart(
     panel = Panel(left, NOTES_MM, right - left, foot - NOTES_MM, x_low=low, x_high=high)
     _draw_notes(chart, panel, stage.concert_pitch_hz, spelling)
     chart.rules([[(0.0, y), (look.width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
-    role = reading_role(words.how_sure(mode, steady_cents) == "unsure")
+    role = reading_role(words.is_unsure(mode, steady_cents))
     sides = [_cents(mode.freq_low_hz, stage), _cents(mode.freq_high_hz, stage)] if _is_bounded(mode) else []
     _draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}")
     _draw_step(chart, panel, heights[1], now, landings[0])
@@ -84,8 +84,8 @@ def _step_row(landing: Landing) -> _Row:
     label = "after one more step"
     if _steps(landing) is None:
         return _Row(label=label, said="not known", detail=steps_seen_text(landing))
-    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
-    return _Row(label=label, said=text.replace(" (", " c (", 1), detail=landing.basis)
+    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
+    return _Row(label=label, said=text, detail=landing.basis)
 
 
 def _landing_row(landing: Landing) -> _Row:

@@ -30,7 +30,6 @@ SCALE_MM = 8.0
 FLAGS_MM = 34.0
 FLAG_GAP_MM = 3.1
 AXIS_MM = 9.0
-HERTZ_MM = 6.2
 COLUMNS_A_MM = 2.35
 TALLEST_ROW_MM, LOWEST_ROW_MM = 30.0, 4.0
 
@@ -249,7 +248,7 @@ def _draw_row(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -> 
     chart.lines([quiet] if len(quiet) > 1 else [], "noise")
     chart.lines([np.column_stack((x, y))], "spectrum", f"spectrum {stage.stage_shown}")
     for unsure in (False, True):
-        freqs = [m.freq_hz for m in stage.modes if (words.how_sure(m, steady_cents) == "unsure") is unsure]
+        freqs = [m.freq_hz for m in stage.modes if words.is_unsure(m, steady_cents) is unsure]
         heights = np.interp(freqs, freq, level) if freqs else np.zeros(0)
         places = list(zip(panel.x_mm(freqs).tolist(), panel.y_mm(heights).tolist(), strict=True))
         chart.dots(places, reading_role(unsure), min(0.8, panel.height_mm / 8), f"modes {stage.stage_shown}")
@@ -269,7 +268,7 @@ def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -
         note = f"{words.note_text(mode)}, "
         room = (FLAGS_MM - down - 3.0) * chart.look.spacing
         name = chart.fitted(mode.mode, room - chart.text_mm(note, SMALL, mode.lead), SMALL, mode.lead)
-        role: Role = "soft text" if words.how_sure(mode, steady_cents) == "unsure" else "text"
+        role: Role = "soft text" if words.is_unsure(mode, steady_cents) else "text"
         x = place + 0.9 * chart.look.spacing
         chart.say(x, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", upright=True, role=role)
     if chart.look.is_wide:

@@ -189,7 +189,7 @@ def mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cent
                 mode.t60_s,
                 mode.t60_low_s,
                 mode.t60_high_s,
-                unsure=words.how_sure(mode, steady_cents) == "unsure",
+                unsure=words.is_unsure(mode, steady_cents),
                 joined=drift is not None,
                 cautious=is_cautious(drift),
             )

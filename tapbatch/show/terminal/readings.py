@@ -67,7 +67,7 @@ def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, st
         lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
         if own := [flag for flag in mode.flags if flag not in common]:
             lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(own)}", "        "))
-    played = ", ".join(row.played.partition(" at ")[0] for row in rows if row.played)
+    played = ", ".join(words.played_note_text(row.mode) for row in rows if row.played)
     said = _wrapped(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {played}.") if played else []
     return [*lines, *((line, "") for line in (*said, *_whole_lines(stage), *_noticed(stage)))]
 
