@@ -17,7 +17,7 @@ from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Stage
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
-from tapbatch.show.draw.over_stages import draw_across, reading_role, steps_about_zero
+from tapbatch.show.draw.over_stages import draw_across, draw_reading, reading_role, steps_about_zero
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
 from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
@@ -157,12 +157,9 @@ def _draw_row(
     for x, seconds in ((columns.before, row.before_s), (columns.after, row.after_s)):
         if x and seconds is not None:
             chart.say(x, y, f"{seconds:.3f} s", SMALL, ha="right", va="center")
-    role = reading_role(not row.verdict)
-    if row.low_pct is not None and row.high_pct is not None:
-        low, high = panel.x_mm([row.low_pct, row.high_pct])
-        chart.lines([[(float(low), y), (float(high), y)]], role, f"interval {row.name}")
     if row.change_pct is not None:
-        chart.dots([(float(panel.x_mm(row.change_pct)), y)], role, 0.9, f"change {row.name}")
+        ends, role = (row.low_pct, row.high_pct), reading_role(not row.verdict)
+        draw_reading(chart, panel, y, row.change_pct, ends, role, f"change {row.name}", radius_mm=0.9)
     x = columns.verdicts
     text_role: Role = "text" if row.verdict else "soft text"
     said = _verdict(row, alike) if chart.look.is_wide or row.verdict else _figures(row)

@@ -16,7 +16,7 @@ from tapbatch.model.history import Landing, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import reading_role
+from tapbatch.show.draw.over_stages import draw_reading, reading_role
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky
@@ -61,8 +61,11 @@ def landings_chart(
     chart.rules([[(0.0, y), (look.width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
     role = reading_role(words.is_unsure(mode, steady_cents))
     sides = [_cents(mode.freq_low_hz, stage), _cents(mode.freq_high_hz, stage)] if _is_bounded(mode) else []
-    _draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}")
-    _draw_step(chart, panel, heights[1], now, landings[0])
+    draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}", radius_mm=DOT_MM)
+    if steps := _steps(landings[0]):
+        low, middle, high = (now + step for step in steps)
+        name = f"next {mode.mode}"
+        draw_reading(chart, panel, heights[1], middle, (low, high), "expected reading", name, radius_mm=DOT_MM)
     at = float(panel.x_mm(now))
     chart.lines([[(at, heights[0] + 1.0), (at, panel.bottom_mm)]], "thread")
     for y, landing in zip(heights[2:], landings, strict=True):
@@ -179,22 +182,6 @@ def _draw_notes(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling)
     if panel.width_mm / (panel.x_high - panel.x_low) * 10 >= 0.9:
         tens = range(math.ceil(panel.x_low / 10), math.floor(panel.x_high / 10) + 1)
         chart.rules([[(x, panel.top_mm), (x, panel.top_mm + 1.0)] for x in panel.x_mm([10.0 * n for n in tens])])
-
-
-def _draw_reading(
-    chart: Chart, panel: Panel, y: float, cents: float, sides: Sequence[float], role: Role, name: str
-) -> None:
-    """Draw a dot, and its interval where that is known."""
-    if sides:
-        chart.lines([[(float(x), y) for x in panel.x_mm(sides)]], role, f"interval {name}")
-    chart.dots([(float(panel.x_mm(cents)), y)], role, DOT_MM, name)
-
-
-def _draw_step(chart: Chart, panel: Panel, y: float, now: float, landing: Landing) -> None:
-    steps = _steps(landing)
-    if steps:
-        low, middle, high = (now + step for step in steps)
-        _draw_reading(chart, panel, y, middle, [low, high], "expected reading", f"next {landing.mode}")
 
 
 def _draw_landing(chart: Chart, panel: Panel, y: float, now: float, landing: Landing) -> None:

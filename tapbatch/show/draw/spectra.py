@@ -23,6 +23,7 @@ from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
 from tapbatch.show.view.modes import chart_modes, mode_at
+from tapbatch.show.view.stages import most_tapped
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0
@@ -88,8 +89,8 @@ def spectra_chart(
 
 def spectrum_of(stage: Stage) -> Spectrum | None:
     """Return the spectrum that stands for a stage: that of its tap recording with the most taps used."""
-    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and h.reading.spectrum]
-    return max(heard, key=lambda r: len(r.used_taps)).spectrum if heard else None
+    best = most_tapped(stage, lambda reading: reading.spectrum)
+    return best.spectrum if best else None
 
 
 def thinned(spectrum: Spectrum, low_hz: float, high_hz: float, columns: int) -> list[NDArray[np.float64]]:

@@ -18,6 +18,7 @@ from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import (
     Point,
     draw_points,
+    draw_reading,
     draw_stage_axis,
     is_cautious,
     nice_step,
@@ -110,10 +111,7 @@ def _draw_row(chart: Chart, panel: Panel, y: float, name: str, points: Sequence[
     if before:
         chart.dots(places[:1], "earlier reading", name=f"before {name}")
     if now:
-        role = reading_role(now.unsure)
-        if math.isfinite(now.low) and math.isfinite(now.high):
-            chart.lines([[(float(x), y) for x in panel.x_mm([now.low, now.high])]], role, f"intervals T60 {name}")
-        chart.dots(places[-1:], role, name=f"T60 {name}")
+        draw_reading(chart, panel, y, now.value, (now.low, now.high), reading_role(now.unsure), f"T60 {name}")
     text = f"{now.value:.2f} s" if now else "gone"
     role_now: Role = "text" if now else "soft text"
     chart.say(chart.width_mm, y, text, SMALL, bold=now is not None, ha="right", va="center", role=role_now)
