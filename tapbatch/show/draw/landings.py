@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from tapbatch.model.history import Landing, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import draw_reading, reading_role
@@ -42,9 +43,7 @@ class _Row:
     risky: bool = False
 
 
-def landings_chart(
-    stage: Stage, landings: Sequence[Landing], steady_cents: float, spelling: Spelling, look: Look
-) -> Chart:
+def landings_chart(stage: Stage, landings: Sequence[Landing], settings: InstrumentSettings, look: Look) -> Chart:
     """Draw where one mode of a stage is and where it could come to rest; ``landings``, one at least, are its own."""
     chart = Chart(look)
     mode = mode_at(stage, landings[0].mode)
@@ -57,9 +56,9 @@ def landings_chart(
     low, high = _edges(stage, mode, landings)
     left, right = (LABEL_MM, look.width_mm - SAID_MM - 4.0) if look.is_wide else (0.0, look.width_mm)
     panel = Panel(left, NOTES_MM, right - left, foot - NOTES_MM, x_low=low, x_high=high)
-    _draw_notes(chart, panel, stage.concert_pitch_hz, spelling)
+    _draw_notes(chart, panel, stage.concert_pitch_hz, settings.spelling)
     chart.rules([[(0.0, y), (look.width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
-    role = reading_role(words.is_unsure(mode, steady_cents))
+    role = reading_role(words.is_unsure(mode, settings.steady_cents))
     sides = [_cents(mode.freq_low_hz, stage), _cents(mode.freq_high_hz, stage)] if _is_bounded(mode) else []
     draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}", radius_mm=DOT_MM)
     if steps := _steps(landings[0]):

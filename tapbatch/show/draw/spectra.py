@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from tapbatch.model.history import Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Spectrum
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import reading_role
@@ -36,7 +37,7 @@ TALLEST_ROW_MM, LOWEST_ROW_MM = 30.0, 4.0
 
 
 def spectra_chart(
-    stages: Sequence[Stage], steady_cents: float, spelling: Spelling, look: Look, *, row_mm: float = TALLEST_ROW_MM
+    stages: Sequence[Stage], settings: InstrumentSettings, look: Look, *, row_mm: float = TALLEST_ROW_MM
 ) -> Chart:
     """Draw the spectra of some stages of a part, one above the other.
 
@@ -44,10 +45,8 @@ def spectra_chart(
     ----------
     stages
         One at least, the oldest first.
-    steady_cents
-        The half width in cents up to which a reading counts as sure.
-    spelling
-        Sharps or flats on the scale.
+    settings
+        Up to which half width in cents a reading counts as sure, and sharps or flats on the scale.
     look
         What to draw for.
     row_mm
@@ -74,13 +73,13 @@ def spectra_chart(
         )
         for n in range(len(stages))
     ]
-    _draw_octaves(chart, panels, stages[-1].concert_pitch_hz, spelling)
+    _draw_octaves(chart, panels, stages[-1].concert_pitch_hz, settings.spelling)
     _draw_hertz(chart, panels[0])
     _draw_trails(chart, panels, stages)
     for panel, stage in zip(panels, stages, strict=True):
-        _draw_row(chart, panel, stage, steady_cents)
+        _draw_row(chart, panel, stage, settings.steady_cents)
         _name_row(chart, panel, row, stage, last=stage is stages[-1])
-    _draw_flags(chart, panels[-1], stages[-1], steady_cents)
+    _draw_flags(chart, panels[-1], stages[-1], settings.steady_cents)
     chart.height_mm = panels[-1].bottom_mm + flags_mm
     modes = sorted(stages[-1].modes, key=lambda m: m.freq_hz)
     chart.description = "; ".join(f"{m.mode} {words.note_text(m)}, {m.level_db:.0f} dB" for m in modes)
