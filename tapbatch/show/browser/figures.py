@@ -64,7 +64,7 @@ def drift_figure(history: History, stages: tuple[Stage, ...], name: str, setting
     """Return a figure of where a mode lay at some stages of a part; nothing where at none, or of one stage only."""
     if len(stages) < 2 or not any(mode_at(stage, name) for stage in stages):
         return Markup()
-    chart = drift_chart(history, stages, [name], settings.steady_cents, settings.spelling, SCREEN)
+    chart = drift_chart(history, stages, [name], settings, SCREEN)
     return figure(chart, f"Drift of {name}", name, mode_now(stages, name))
 
 
@@ -84,14 +84,14 @@ def _landings(history: History, part: str, settings: InstrumentSettings) -> list
     figures = []
     for stage, landings in landing_blocks(history):
         if stage.part == part:
-            chart = landings_chart(stage, landings, settings.steady_cents, settings.spelling, SCREEN)
+            chart = landings_chart(stage, landings, settings, SCREEN)
             mode = landings[0].mode
             figures.append(figure(chart, f"Landings of {mode}", mode, "where it could come to rest"))
     return figures
 
 
 def _rings(history: History, stages: tuple[Stage, ...], settings: InstrumentSettings) -> Markup:
-    chart = rings_chart(history, stages, settings.steady_cents, settings.spelling, SCREEN, most=MOST_ROWS)
+    chart = rings_chart(history, stages, settings, SCREEN, most=MOST_ROWS)
     newest = stages[-1].stage_shown
     between = f"hollow: {stages[0].stage_shown}; full: {newest}" if len(stages) > 1 else newest
     return figure(chart, "How long it rings", "T60 in seconds", between) if chart else Markup()
@@ -106,8 +106,7 @@ def _before_after(comparison: Comparison, notes: Iterable[Said]) -> Markup:
 def _spectra(stages: list[Stage], settings: InstrumentSettings) -> Markup:
     if not stages:
         return Markup()
-    steady, spelling = settings.steady_cents, settings.spelling
-    chart = spectra_chart(stages, steady, spelling, SCREEN, row_mm=SPECTRUM_ROW_MM)
+    chart = spectra_chart(stages, settings, SCREEN, row_mm=SPECTRUM_ROW_MM)
     aside = "in notes and hertz; level to 60 dB below the strongest line"
     return figure(chart, "Spectrum with its modes", "Spectrum", aside)
 

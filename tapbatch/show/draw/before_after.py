@@ -17,7 +17,7 @@ from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Stage
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
-from tapbatch.show.draw.over_stages import draw_across, reading_role, steps_about_zero
+from tapbatch.show.draw.over_stages import draw_across, draw_reading, reading_role, steps_about_zero
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
 from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
@@ -137,7 +137,8 @@ def _rows_mm(chart: Chart, rows: Sequence[SustainChange], alike: NoVerdict | Non
 
 
 def _figures(row: SustainChange) -> str:
-    return words.change_text(row.change_pct, row.low_pct, row.high_pct, 0).split(" (")[0] + " %"
+    change, _ = words.change_and_interval(row.change_pct, row.low_pct, row.high_pct, 0)
+    return f"{change} %" if change else ""
 
 
 def _reason(row: SustainChange, alike: NoVerdict | None) -> str:
@@ -156,12 +157,9 @@ def _draw_row(
     for x, seconds in ((columns.before, row.before_s), (columns.after, row.after_s)):
         if x and seconds is not None:
             chart.say(x, y, f"{seconds:.3f} s", SMALL, ha="right", va="center")
-    role = reading_role(not row.verdict)
-    if row.low_pct is not None and row.high_pct is not None:
-        low, high = panel.x_mm([row.low_pct, row.high_pct])
-        chart.lines([[(float(low), y), (float(high), y)]], role, f"interval {row.name}")
     if row.change_pct is not None:
-        chart.dots([(float(panel.x_mm(row.change_pct)), y)], role, 0.9, f"change {row.name}")
+        ends, role = (row.low_pct, row.high_pct), reading_role(not row.verdict)
+        draw_reading(chart, panel, y, row.change_pct, ends, role, f"change {row.name}", radius_mm=0.9)
     x = columns.verdicts
     text_role: Role = "text" if row.verdict else "soft text"
     said = _verdict(row, alike) if chart.look.is_wide or row.verdict else _figures(row)
@@ -187,7 +185,7 @@ def _draw_balance(chart: Chart, columns: _Columns, y: float, balance: Sequence[B
         if chart.look.is_wide:
             chart.say(columns.before, y, f"{b.before_db:.1f} dB", SMALL, ha="right")
             chart.say(columns.after, y, f"{b.after_db:.1f} dB", SMALL, ha="right")
-        text = words.change_text(b.change_db, b.low_db, b.high_db, 1).replace(" (", " dB (", 1)
+        text = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
         # A share that holds nearly all moves by hardly anything, however surely.
         sure = (b.low_db > 0 or b.high_db < 0) and abs(b.change_db) >= 1.0
         more = "more" if b.low_db > 0 else "less" if b.high_db < 0 else "cannot tell"

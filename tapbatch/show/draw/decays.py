@@ -19,6 +19,7 @@ from tapbatch.model.reading import DecayTrace
 from tapbatch.show.draw.chart import BODY, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import nice_step
+from tapbatch.show.view.stages import most_tapped
 
 LOWEST_DB = -70.0
 LOWEST_OF_ALL_DB = -110.0
@@ -80,8 +81,8 @@ def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_
 
 def trace_of(stage: Stage) -> DecayTrace | None:
     """Return the trace that stands for a stage: that of its tap recording with the most taps used."""
-    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and h.reading.trace]
-    return max(heard, key=lambda r: len(r.used_taps)).trace if heard else None
+    best = most_tapped(stage, lambda reading: reading.trace)
+    return best.trace if best else None
 
 
 def lowest_db(trace: DecayTrace) -> float:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import (
@@ -65,8 +66,7 @@ def drift_chart(
     history: History,
     stages: Sequence[Stage],
     names: Sequence[str],
-    steady_cents: float,
-    spelling: Spelling,
+    settings: InstrumentSettings,
     look: Look,
     *,
     strip_mm: float = STRIP_MM,
@@ -77,17 +77,15 @@ def drift_chart(
     ----------
     history, stages, names
         The modes to draw, by identity, and the stages over which; a mode at none of them has no strip.
-    steady_cents
-        The half width in cents up to which a reading counts as sure.
-    spelling
-        Sharps or flats on the staff.
+    settings
+        Up to which half width in cents a reading counts as sure, and sharps or flats on the staff.
     look
         What to draw for.
     strip_mm
         The height of a strip where there is room.
     """
     chart = Chart(look)
-    found = {name: drift_points(history, stages, name, steady_cents) for name in names}
+    found = {name: drift_points(history, stages, name, settings.steady_cents) for name in names}
     found = {name: points for name, points in found.items() if points}
     before_mm, after_mm = _WIDE_MM if look.is_wide else _NARROW_MM if look.width_mm > _BARE_BELOW_MM else _BARE_MM
     left, right = before_mm, look.width_mm - after_mm
@@ -97,7 +95,7 @@ def drift_chart(
     draw_guides(chart, places, 0.0, step * len(found) - GAP_MM)
     for n, (name, points) in enumerate(found.items()):
         panel = staff_panel(left, right, step * n, step - GAP_MM, points)
-        _draw_staff(chart, panel, stages[-1].concert_pitch_hz, spelling, name)
+        _draw_staff(chart, panel, stages[-1].concert_pitch_hz, settings.spelling, name)
         _draw_changes(chart, panel, places, history, stages, name, points)
         draw_points(chart, panel, places, points, name)
         if look.is_wide:
@@ -111,10 +109,13 @@ def drift_chart(
     return chart
 
 
-def latest_staff(history: History, stage: Stage, name: str, spelling: Spelling, look: Look) -> tuple[Chart, str]:
+def latest_staff(
+    history: History, stage: Stage, name: str, settings: InstrumentSettings, look: Look
+) -> tuple[Chart, str]:
     """Draw where one mode lay over the last stages up to this one, at most five; return the chart and its caption."""
     stages = history.of_part(stage.part)[-LATEST:]
-    chart = drift_chart(history, stages, [name], math.inf, spelling, look, strip_mm=LATEST_MM)
+    any_width = settings.model_copy(update={"steady_cents": math.inf})
+    chart = drift_chart(history, stages, [name], any_width, look, strip_mm=LATEST_MM)
     told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
     points = drift_points(history, stages, name, math.inf)
     ticks = points and _has_ticks(staff_panel(0.0, 1.0, 0.0, LATEST_MM, points))
@@ -130,7 +131,7 @@ def drift_points(history: History, stages: Sequence[Stage], name: str, steady_ce
             continue
         pitch = stages[-1].concert_pitch_hz
         value, low, high = (_cents(f, pitch) for f in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz))
-        unsure = words.how_sure(mode, steady_cents) == "unsure"
+        unsure = words.is_unsure(mode, steady_cents)
         cautious = is_cautious(drift)
         points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
     return points

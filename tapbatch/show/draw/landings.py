@@ -14,9 +14,10 @@ from dataclasses import dataclass
 
 from tapbatch.model.history import Landing, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import reading_role
+from tapbatch.show.draw.over_stages import draw_reading, reading_role
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky
@@ -42,9 +43,7 @@ class _Row:
     risky: bool = False
 
 
-def landings_chart(
-    stage: Stage, landings: Sequence[Landing], steady_cents: float, spelling: Spelling, look: Look
-) -> Chart:
+def landings_chart(stage: Stage, landings: Sequence[Landing], settings: InstrumentSettings, look: Look) -> Chart:
     """Draw where one mode of a stage is and where it could come to rest; ``landings``, one at least, are its own."""
     chart = Chart(look)
     mode = mode_at(stage, landings[0].mode)
@@ -57,12 +56,15 @@ def landings_chart(
     low, high = _edges(stage, mode, landings)
     left, right = (LABEL_MM, look.width_mm - SAID_MM - 4.0) if look.is_wide else (0.0, look.width_mm)
     panel = Panel(left, NOTES_MM, right - left, foot - NOTES_MM, x_low=low, x_high=high)
-    _draw_notes(chart, panel, stage.concert_pitch_hz, spelling)
+    _draw_notes(chart, panel, stage.concert_pitch_hz, settings.spelling)
     chart.rules([[(0.0, y), (look.width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
-    role = reading_role(words.how_sure(mode, steady_cents) == "unsure")
+    role = reading_role(words.is_unsure(mode, settings.steady_cents))
     sides = [_cents(mode.freq_low_hz, stage), _cents(mode.freq_high_hz, stage)] if _is_bounded(mode) else []
-    _draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}")
-    _draw_step(chart, panel, heights[1], now, landings[0])
+    draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}", radius_mm=DOT_MM)
+    if steps := _steps(landings[0]):
+        low, middle, high = (now + step for step in steps)
+        name = f"next {mode.mode}"
+        draw_reading(chart, panel, heights[1], middle, (low, high), "expected reading", name, radius_mm=DOT_MM)
     at = float(panel.x_mm(now))
     chart.lines([[(at, heights[0] + 1.0), (at, panel.bottom_mm)]], "thread")
     for y, landing in zip(heights[2:], landings, strict=True):
@@ -84,8 +86,8 @@ def _step_row(landing: Landing) -> _Row:
     label = "after one more step"
     if _steps(landing) is None:
         return _Row(label=label, said="not known", detail=steps_seen_text(landing))
-    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
-    return _Row(label=label, said=text.replace(" (", " c (", 1), detail=landing.basis)
+    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
+    return _Row(label=label, said=text, detail=landing.basis)
 
 
 def _landing_row(landing: Landing) -> _Row:
@@ -179,22 +181,6 @@ def _draw_notes(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling)
     if panel.width_mm / (panel.x_high - panel.x_low) * 10 >= 0.9:
         tens = range(math.ceil(panel.x_low / 10), math.floor(panel.x_high / 10) + 1)
         chart.rules([[(x, panel.top_mm), (x, panel.top_mm + 1.0)] for x in panel.x_mm([10.0 * n for n in tens])])
-
-
-def _draw_reading(
-    chart: Chart, panel: Panel, y: float, cents: float, sides: Sequence[float], role: Role, name: str
-) -> None:
-    """Draw a dot, and its interval where that is known."""
-    if sides:
-        chart.lines([[(float(x), y) for x in panel.x_mm(sides)]], role, f"interval {name}")
-    chart.dots([(float(panel.x_mm(cents)), y)], role, DOT_MM, name)
-
-
-def _draw_step(chart: Chart, panel: Panel, y: float, now: float, landing: Landing) -> None:
-    steps = _steps(landing)
-    if steps:
-        low, middle, high = (now + step for step in steps)
-        _draw_reading(chart, panel, y, middle, [low, high], "expected reading", f"next {landing.mode}")
 
 
 def _draw_landing(chart: Chart, panel: Panel, y: float, now: float, landing: Landing) -> None:

@@ -126,6 +126,17 @@ def draw_points(chart: Chart, panel: Panel, places: Sequence[float], points: Seq
         chart.dots([at[p.index] for p in chosen], role, name=f"{'unsure' if unsure else 'readings'} {what}")
 
 
+def draw_reading(
+    chart: Chart, panel: Panel, y_mm: float, value: float, ends: Sequence[float | None], role: Role, name: str, *,
+    radius_mm: float = 0.95,
+) -> None:  # fmt: skip
+    """Draw a reading in a row of its own: a dot at its value, and a bar between the ends of its interval if known."""
+    known = [end for end in ends if end is not None and math.isfinite(end)]
+    if len(known) == 2:
+        chart.lines([[(float(x), y_mm) for x in panel.x_mm(known)]], role, f"interval {name}")
+    chart.dots([(float(panel.x_mm(value)), y_mm)], role, radius_mm, name)
+
+
 def reading_role(unsure: bool) -> Role:
     """Return the role of a reading and its interval."""
     return "unsure reading" if unsure else "reading"

@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 from tapbatch.model.history import Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Spectrum
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
 from tapbatch.show.view.modes import chart_modes, mode_at
+from tapbatch.show.view.stages import most_tapped
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0
@@ -30,13 +32,12 @@ SCALE_MM = 8.0
 FLAGS_MM = 34.0
 FLAG_GAP_MM = 3.1
 AXIS_MM = 9.0
-HERTZ_MM = 6.2
 COLUMNS_A_MM = 2.35
 TALLEST_ROW_MM, LOWEST_ROW_MM = 30.0, 4.0
 
 
 def spectra_chart(
-    stages: Sequence[Stage], steady_cents: float, spelling: Spelling, look: Look, *, row_mm: float = TALLEST_ROW_MM
+    stages: Sequence[Stage], settings: InstrumentSettings, look: Look, *, row_mm: float = TALLEST_ROW_MM
 ) -> Chart:
     """Draw the spectra of some stages of a part, one above the other.
 
@@ -44,10 +45,8 @@ def spectra_chart(
     ----------
     stages
         One at least, the oldest first.
-    steady_cents
-        The half width in cents up to which a reading counts as sure.
-    spelling
-        Sharps or flats on the scale.
+    settings
+        Up to which half width in cents a reading counts as sure, and sharps or flats on the scale.
     look
         What to draw for.
     row_mm
@@ -74,13 +73,13 @@ def spectra_chart(
         )
         for n in range(len(stages))
     ]
-    _draw_octaves(chart, panels, stages[-1].concert_pitch_hz, spelling)
+    _draw_octaves(chart, panels, stages[-1].concert_pitch_hz, settings.spelling)
     _draw_hertz(chart, panels[0])
     _draw_trails(chart, panels, stages)
     for panel, stage in zip(panels, stages, strict=True):
-        _draw_row(chart, panel, stage, steady_cents)
+        _draw_row(chart, panel, stage, settings.steady_cents)
         _name_row(chart, panel, row, stage, last=stage is stages[-1])
-    _draw_flags(chart, panels[-1], stages[-1], steady_cents)
+    _draw_flags(chart, panels[-1], stages[-1], settings.steady_cents)
     chart.height_mm = panels[-1].bottom_mm + flags_mm
     modes = sorted(stages[-1].modes, key=lambda m: m.freq_hz)
     chart.description = "; ".join(f"{m.mode} {words.note_text(m)}, {m.level_db:.0f} dB" for m in modes)
@@ -89,8 +88,8 @@ def spectra_chart(
 
 def spectrum_of(stage: Stage) -> Spectrum | None:
     """Return the spectrum that stands for a stage: that of its tap recording with the most taps used."""
-    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and h.reading.spectrum]
-    return max(heard, key=lambda r: len(r.used_taps)).spectrum if heard else None
+    best = most_tapped(stage, lambda reading: reading.spectrum)
+    return best.spectrum if best else None
 
 
 def thinned(spectrum: Spectrum, low_hz: float, high_hz: float, columns: int) -> list[NDArray[np.float64]]:
@@ -249,7 +248,7 @@ def _draw_row(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -> 
     chart.lines([quiet] if len(quiet) > 1 else [], "noise")
     chart.lines([np.column_stack((x, y))], "spectrum", f"spectrum {stage.stage_shown}")
     for unsure in (False, True):
-        freqs = [m.freq_hz for m in stage.modes if (words.how_sure(m, steady_cents) == "unsure") is unsure]
+        freqs = [m.freq_hz for m in stage.modes if words.is_unsure(m, steady_cents) is unsure]
         heights = np.interp(freqs, freq, level) if freqs else np.zeros(0)
         places = list(zip(panel.x_mm(freqs).tolist(), panel.y_mm(heights).tolist(), strict=True))
         chart.dots(places, reading_role(unsure), min(0.8, panel.height_mm / 8), f"modes {stage.stage_shown}")
@@ -269,7 +268,7 @@ def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -
         note = f"{words.note_text(mode)}, "
         room = (FLAGS_MM - down - 3.0) * chart.look.spacing
         name = chart.fitted(mode.mode, room - chart.text_mm(note, SMALL, mode.lead), SMALL, mode.lead)
-        role: Role = "soft text" if words.how_sure(mode, steady_cents) == "unsure" else "text"
+        role: Role = "soft text" if words.is_unsure(mode, steady_cents) else "text"
         x = place + 0.9 * chart.look.spacing
         chart.say(x, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", upright=True, role=role)
     if chart.look.is_wide:

@@ -13,11 +13,13 @@ from collections.abc import Sequence
 from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Kind
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import (
     Point,
     draw_points,
+    draw_reading,
     draw_stage_axis,
     is_cautious,
     nice_step,
@@ -42,17 +44,13 @@ GUTTER_MM = 12.0
 _SCALE_MM, _SECONDS_MM = 9.0, 14.0
 
 
-def sustain_chart(
-    history: History, stages: Sequence[Stage], steady_cents: float, spelling: Spelling, look: Look
-) -> Chart:
+def sustain_chart(history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look) -> Chart:
     """Draw how long a part rings over its stages: the sound and its bands on the left, its modes on the right."""
     chart = Chart(look)
     width = (look.width_mm - GUTTER_MM) / 2
     sides = {
-        "the sound": [band_rings(history, stages, band, spelling) for band in bands_heard(stages)],
-        "mode by mode": [
-            mode_rings(history, stages, name, steady_cents) for name in chart_modes(stages, MOST_PANELS)
-        ],
+        "the sound": _bands(history, stages, settings),
+        "mode by mode": _modes(history, stages, settings, MOST_PANELS),
     }
     axis_mm = stage_axis_height_mm(stages, width - _SCALE_MM - _SECONDS_MM, look)
     rows = max(1, *map(len, sides.values()))
@@ -60,25 +58,17 @@ def sustain_chart(
     for column, (heading, rings) in enumerate(sides.items()):
         x = column * (width + GUTTER_MM)
         chart.say(x, 3.0, heading, SMALL, role="soft text")
-        _draw_column(chart, x, 8.0, width, step, stages, [each for each in rings if each[1]])
+        _draw_column(chart, x, 8.0, width, step, stages, rings)
     chart.height_mm = 2.0 + rows * step + axis_mm
     chart.description = _told([each for rings in sides.values() for each in rings], stages)
     return chart
 
 
 def rings_chart(
-    history: History,
-    stages: Sequence[Stage],
-    steady_cents: float,
-    spelling: Spelling,
-    look: Look,
-    *,
-    most: int = MOST_ROWS,
+    history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look, *, most: int = MOST_ROWS
 ) -> Chart | None:
     """Draw what rings at a stage, or at two, row by row on one scale of seconds; ``None`` where nothing does."""
-    rings = [band_rings(history, stages, band, spelling) for band in bands_heard(stages)]
-    rings += [mode_rings(history, stages, name, steady_cents) for name in chart_modes(stages, most)]
-    rings = [each for each in rings if each[1]]
+    rings = [*_bands(history, stages, settings), *_modes(history, stages, settings, most)]
     if not rings:
         return None
     chart = Chart(look)
@@ -110,10 +100,7 @@ def _draw_row(chart: Chart, panel: Panel, y: float, name: str, points: Sequence[
     if before:
         chart.dots(places[:1], "earlier reading", name=f"before {name}")
     if now:
-        role = reading_role(now.unsure)
-        if math.isfinite(now.low) and math.isfinite(now.high):
-            chart.lines([[(float(x), y) for x in panel.x_mm([now.low, now.high])]], role, f"intervals T60 {name}")
-        chart.dots(places[-1:], role, name=f"T60 {name}")
+        draw_reading(chart, panel, y, now.value, (now.low, now.high), reading_role(now.unsure), f"T60 {name}")
     text = f"{now.value:.2f} s" if now else "gone"
     role_now: Role = "text" if now else "soft text"
     chart.say(chart.width_mm, y, text, SMALL, bold=now is not None, ha="right", va="center", role=role_now)
@@ -133,6 +120,15 @@ def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
 # ----------------------------------------------------------- what rings
 
 
+def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettings) -> list[Rings]:
+    return [_band_rings(history, stages, band, settings.spelling) for band in bands_heard(stages)]
+
+
+def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
+    rings = [_mode_rings(history, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
+    return [each for each in rings if each[1]]
+
+
 def bands_heard(stages: Sequence[Stage]) -> list[Band]:
     """Return kind and edges of the bands in which something was measured, the whole first, taps before strings."""
     keys = {
@@ -144,7 +140,7 @@ def bands_heard(stages: Sequence[Stage]) -> list[Band]:
     return sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
 
 
-def band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
+def _band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
     """Return name and readings of a band, or of the whole sound."""
     kind, low, high = band
     points: list[Point] = []
@@ -152,12 +148,13 @@ def band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: 
     for index, stage in enumerate(stages):
         decay = next((d for d in stage.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None)
         if decay and decay.t60_s:
+            low_s, high_s = (math.nan if end is None else end for end in (decay.t60_low_s, decay.t60_high_s))
             points.append(
                 Point(
                     index,
                     decay.t60_s,
-                    math.nan if decay.t60_low_s is None else decay.t60_low_s,
-                    math.nan if decay.t60_high_s is None else decay.t60_high_s,
+                    low_s,
+                    high_s,
                     unsure=bool(decay.flags),
                     joined=heard_before,
                     # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
@@ -173,7 +170,7 @@ def band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: 
     return f"{title}, strings plucked" if kind == "pluck" else title, points
 
 
-def mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
+def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
     """Return name and readings of a mode."""
     points: list[Point] = []
     title = name
@@ -189,7 +186,7 @@ def mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cent
                 mode.t60_s,
                 mode.t60_low_s,
                 mode.t60_high_s,
-                unsure=words.how_sure(mode, steady_cents) == "unsure",
+                unsure=words.is_unsure(mode, steady_cents),
                 joined=drift is not None,
                 cautious=is_cautious(drift),
             )

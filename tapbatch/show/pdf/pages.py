@@ -20,8 +20,10 @@ from tapbatch.show.view.tables import BESIDES, Kind, part_tables
 from tapbatch.show.view.tables import Row as Cells
 
 ROW_MM = 4.6
+HEADINGS_MM = 13.0
 LEAST_ROWS = 6
 CAUTION_MM = 3.4
+LABEL_MM = 45.0
 
 # A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
 Column = tuple[str, float, Literal["left", "right"], float]
@@ -71,19 +73,9 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
 }
 
 
-def printed(columns: Sequence[Column], rows: Sequence[Cells]) -> list[Row]:
-    """Return the cells of some rows as they fit their columns."""
-    return [tuple(_fitting(row, name, room) for name, _, _, room in columns) for row in rows]
-
-
 def _fitting(row: Cells, name: str, room_mm: float) -> str:
     text = row[name].text
     return listed(text.split(", "), room_mm, SMALL) if name == "noticed" else text
-
-
-def table_height_mm(rows: int) -> float:
-    """Return the height of a table of so many rows with its headings."""
-    return 13.0 + rows * ROW_MM
 
 
 def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[str], list[Row]]:
@@ -113,8 +105,8 @@ def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[
     return lines, [(*row[:place], marks.get(row[place], row[place]), *row[place + 1 :]) for row in rows]
 
 
-def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> float:
-    """Draw a table below its title; a column that is empty in all rows has no heading. Return its last baseline."""
+def _draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> None:
+    """Draw a table below its title; a column that is empty in all rows has no heading."""
     sheet.headings.append(title)
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True, within_mm=sheet.measure_mm)
@@ -132,7 +124,6 @@ def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], ro
         for n, ((heading, x, ha, room), cell) in enumerate(zip(columns, cells, strict=True)):
             role: Role = "caution" if heading in ("noticed", BESIDES) else "text"
             sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, role=role, ha=ha, within_mm=room)
-    return y
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,12 +146,13 @@ class TableBlock:
 
     def _height_mm(self, sheet: Sheet, rows: int) -> float:
         cautions = cautions_once(self.columns, self.rows)[0]
-        return table_height_mm(rows) + CAUTION_MM * sum(len(wrapped(t, sheet.measure_mm, SMALL)) for t in cautions)
+        lines = sum(len(wrapped(text, sheet.measure_mm, SMALL)) for text in cautions)
+        return HEADINGS_MM + ROW_MM * rows + CAUTION_MM * lines
 
     def draw(self, sheet: Sheet, top_mm: float) -> TableBlock | None:
         """Draw as many rows as there is room for; return the rest."""
         fit = int((sheet.bottom_mm - top_mm - self._height_mm(sheet, 0)) / ROW_MM)
-        draw_table(sheet, top_mm, self.heading, self.columns, self.rows[:fit])
+        _draw_table(sheet, top_mm, self.heading, self.columns, self.rows[:fit])
         return replace(self, rows=self.rows[fit:]) if fit < len(self.rows) else None
 
 
@@ -169,9 +161,8 @@ def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
     for part in history.parts:
         for table in part_tables(history, part, steady_cents, latest=True):
             columns = COLUMNS[table.kind]
-            rows = printed(columns, table.rows)
-            if rows:
-                yield TableBlock(heading=table.title, columns=columns, rows=rows)
+            rows = [tuple(_fitting(row, name, room) for name, _, _, room in columns) for row in table.rows]
+            yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
 HOW: tuple[tuple[str, str], ...] = (
@@ -254,35 +245,28 @@ class HowBlock:
 
 def _draw_how(sheet: Sheet, y: float) -> float:
     """Draw how the numbers were got, and the cautions; return where they end."""
-    label = 45.0
     for title, text in HOW:
-        sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=label - 3.0)
-        y = sheet.paragraph(sheet.left_mm + label, y, text, sheet.measure_mm - label, BODY) + 3.0
+        sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=LABEL_MM - 3.0)
+        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 3.0
     y += 2.0
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
     sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
     for text in CAUTIONS:
-        y = sheet.paragraph(sheet.left_mm + label, y, text, sheet.measure_mm - label, BODY) + 1.5
+        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
     return y
 
 
-def flags_seen(history: History) -> list[str]:
-    """Return every flag that stands somewhere in the report, each once, sorted."""
-    return sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
-
-
-def _draw_flags(sheet: Sheet, y: float, history: History) -> float:
-    """Explain the flags that were seen; return where that ends."""
-    seen = flags_seen(history)
+def _draw_flags(sheet: Sheet, y: float, history: History) -> None:
+    """Explain the flags that stand somewhere in the report, each once."""
+    seen = sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
     if not seen:
-        return y
+        return
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
     sheet.say(sheet.left_mm, y, "What was noticed", LEAD, bold=True)
     for flag in seen:
-        text = words.FLAGS.get(flag, "a flag without an explanation here")
         if y > sheet.bottom_mm - 6.0:
-            return y
-        y = sheet.paragraph(sheet.left_mm + 45.0, y, f"{flag}: {text}", sheet.measure_mm - 45.0, BODY) + 1.0
-    return y
+            return
+        text = words.FLAGS.get(flag, "a flag without an explanation here")
+        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, f"{flag}: {text}", sheet.measure_mm - LABEL_MM, BODY) + 1.0

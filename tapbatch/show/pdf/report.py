@@ -50,7 +50,7 @@ def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
 def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
     """Return the pages of the report of one instrument, drawn; see :func:`report_bytes`."""
     book = Book(history.instrument_shown, settings.paper)
-    draw_slip(book.add("Reading slip"), history, settings.steady_cents, settings.spelling)
+    draw_slip(book.add("Reading slip"), history, settings)
     latest = latest_stage(history)
     lead = leading(latest) if latest else None
     if latest and lead:
@@ -62,7 +62,7 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
 
 def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
     """Return what stands on the pages after the first two, in order, for sheets like the one given."""
-    steady, spelling, look = settings.steady_cents, settings.spelling, sheet.inner
+    look = sheet.inner
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
     for part in heard:
         if len(history.of_part(part)) > 1 and chart_modes(history.of_part(part)):
@@ -70,7 +70,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
     for part in heard:
         stages = history.of_part(part)
         alone = len(stages) == 1
-        chart = (rings_chart if alone else sustain_chart)(history, stages, steady, spelling, look)
+        chart = (rings_chart if alone else sustain_chart)(history, stages, settings, look)
         if chart:
             aside = stages[0].stage_shown if alone else ""
             yield ChartBlock("Sustain", SUSTAIN_CAPTION, chart, part or "body", aside)
@@ -80,7 +80,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
             chart, notes = before_after_chart(comparison, look), before_after_notes(comparison)
             yield ChartBlock("Before and after", BEFORE_AFTER_CAPTION, chart, part or "body", notes=notes)
     for stage, landings in landing_blocks(history):
-        chart = landings_chart(stage, landings, steady, spelling, look)
+        chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
         yield ChartBlock("Landings", LANDINGS_CAPTION, chart, heading, stage.stage_shown)
     plucked = plucked_stage(history)
@@ -89,11 +89,11 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
         yield ChartBlock("Strings", STRINGS_CAPTION, chart, "open strings", aside, notes)
     for part in heard:
-        chart = spectra_chart(history.of_part(part), steady, spelling, look)
+        chart = spectra_chart(history.of_part(part), settings, look)
         yield ChartBlock("Spectra", SPECTRA_CAPTION, chart, part or "body")
     for chart in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm)):
         yield ChartBlock("Decays", DECAYS_CAPTION, chart)
-    yield from table_blocks(history, steady)
+    yield from table_blocks(history, settings.steady_cents)
     yield HowBlock(history)
 
 
@@ -101,7 +101,7 @@ def _drift(history: History, part: str, settings: InstrumentSettings, look: Look
     stages, notes = history.of_part(part), differed(history, part)
     names, heard = chart_modes(stages), {m.mode for s in stages for m in s.modes}
     low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
-    chart = drift_chart(history, stages, names, settings.steady_cents, settings.spelling, low)
+    chart = drift_chart(history, stages, names, settings, low)
     aside = f"{len(names)} of {len(heard)} modes" if len(heard) > len(names) else ""
     return ChartBlock("Drift", DRIFT_CAPTION, chart, part or "body", aside, notes)
 

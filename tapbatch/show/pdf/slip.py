@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from tapbatch.model.history import History, Stage
-from tapbatch.model.pitch import Spelling
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
@@ -43,16 +43,16 @@ ROW: tuple[tuple[str, float, Literal["left", "right"], float], ...] = (
 )
 
 
-def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spelling) -> None:
+def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> None:
     """Draw the first page of an instrument's report."""
-    stage = latest_stage(history)
+    stage, steady_cents = latest_stage(history), settings.steady_cents
     y = _draw_masthead(sheet, history, stage)
     if stage is None:
         y = sheet.paragraph(sheet.left_mm, y + 12.0, "Nothing was recorded yet.", sheet.measure_mm, HEAD, bold=True)
     else:
         rows = mode_rows(stage, steady_cents, history)
         if rows:
-            _draw_lead(sheet, y, history, stage, rows[0], spelling)
+            _draw_lead(sheet, y, history, stage, rows[0], settings)
             answers = answers_of(history, stage, rows[0].mode, steady_cents)
             y = max(_draw_answers(sheet, y + 39.0, answers), y + 84.0)
         else:
@@ -95,7 +95,9 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
 # ------------------------------------------------------------------ lead
 
 
-def _draw_lead(sheet: Sheet, y: float, history: History, stage: Stage, lead: ModeRow, spelling: Spelling) -> None:
+def _draw_lead(
+    sheet: Sheet, y: float, history: History, stage: Stage, lead: ModeRow, settings: InstrumentSettings
+) -> None:
     left = sheet.left_mm
     baseline = y + 25.0
     role: Role = "soft text" if lead.unsure else "text"
@@ -107,7 +109,7 @@ def _draw_lead(sheet: Sheet, y: float, history: History, stage: Stage, lead: Mod
     if lead.played:
         room = sheet.right_mm - STAFF_MM - 9.0 - x
         sheet.say(x, baseline + 5.5, f"played: {lead.played}", BODY, role="soft text", within_mm=room)
-    staff, told = latest_staff(history, stage, lead.mode.mode, spelling, Look(width_mm=STAFF_MM))
+    staff, told = latest_staff(history, stage, lead.mode.mode, settings, Look(width_mm=STAFF_MM))
     sheet.place(staff, sheet.right_mm - STAFF_MM, y + 6.0)
     sheet.say(sheet.right_mm, y + 4.0, told, SMALL, role="soft text", ha="right", within_mm=STAFF_MM)
 

@@ -25,8 +25,8 @@ def to_go_text(landing: Landing) -> str:
 
 def step_text(landing: Landing) -> str:
     """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is unknown."""
-    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
-    return f"one more step {text.replace(' (', ' c (')}" if text else f"next step unknown: {steps_seen_text(landing)}"
+    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
+    return f"one more step {text}" if text else f"next step unknown: {steps_seen_text(landing)}"
 
 
 def steps_seen_text(landing: Landing) -> str:

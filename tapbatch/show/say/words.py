@@ -146,8 +146,14 @@ def playing_text(mode: StageMode, stage: Stage) -> str:
     """Return a mode's note at the pitch the instrument is played at, such as ``C4 +45.3 c at 431 Hz``; else empty."""
     if mode.playing_cents is None or stage.playing_pitch_hz is None:
         return ""
-    cents = signed(value_and_half_width(mode.playing_cents, half_cents(mode), 1)[0])
-    return f"{mode.playing_note} {cents} c at {stage.playing_pitch_hz:g} Hz"
+    return f"{played_note_text(mode)} at {stage.playing_pitch_hz:g} Hz"
+
+
+def played_note_text(mode: StageMode) -> str:
+    """Return a mode's note at the pitch the instrument is played at, such as ``C4 +45.3 c``; empty if not known."""
+    if mode.playing_cents is None:
+        return ""
+    return f"{mode.playing_note} {signed(value_and_half_width(mode.playing_cents, half_cents(mode), 1)[0])} c"
 
 
 def sure_text(mode: StageMode) -> str:
@@ -198,6 +204,11 @@ def how_sure(mode: StageMode, steady_cents: float) -> Sureness:
     return "sure" if half <= steady_cents else "fairly sure"
 
 
+def is_unsure(mode: StageMode, steady_cents: float) -> bool:
+    """Tell whether a reading is too doubtful to stand beside the others as if it were sure."""
+    return how_sure(mode, steady_cents) == "unsure"
+
+
 def explain(flag: str) -> str:
     """Return a flag with its explanation; one that has none here is returned as it is.
 
@@ -212,12 +223,10 @@ def explain(flag: str) -> str:
 
 def moved_text(drift: Drift) -> str:
     """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2)``; without a figure, the verdict alone."""
-    change, interval = change_and_interval(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
-    if not change:
-        return VERDICTS[drift.verdict]
-    if drift.verdict in ("up", "down"):
-        return f"{drift.verdict} {_unsigned(change)} c {interval}"
-    return f"{VERDICTS[drift.verdict]}, {change} c {interval}"
+    change = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1, "c")
+    if drift.verdict in ("up", "down") and change:
+        return f"{drift.verdict} {_unsigned(change)}"
+    return ", ".join(filter(None, (VERDICTS[drift.verdict], change)))
 
 
 def more_taps_text(drift: Drift) -> str:
@@ -240,12 +249,12 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
     """
     if not drift.first_verdict or drift.first_stage == drift.from_stage:
         return ""
-    change, interval = change_and_interval(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1)
+    change = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1, "c")
     if not change:
         return ""
     if drift.first_verdict in ("up", "down"):
-        return f"{drift.first_verdict} {_unsigned(change)} c {interval} since {first_shown}"
-    return f"{VERDICTS[drift.first_verdict]}, {change} c {interval}, since {first_shown}"
+        return f"{drift.first_verdict} {_unsigned(change)} since {first_shown}"
+    return f"{VERDICTS[drift.first_verdict]}, {change}, since {first_shown}"
 
 
 def moved_cell(drift: Drift) -> str:
@@ -270,27 +279,30 @@ def rings_text(drift: Drift) -> str:
     If something forbids a verdict (:func:`rings_limit`), only by how much: ``no verdict, -12 % (-13 to -11)``.
     """
     low, high = drift.t60_low_pct, drift.t60_high_pct
-    change, interval = change_and_interval(drift.t60_change_pct, low, high, 0)
+    change = change_text(drift.t60_change_pct, low, high, 0, "%")
     if not change or low is None or high is None:
         return ""
     if forbids_verdict(drift.cautions) is not None:
-        return f"no verdict, {change} % {interval}"
+        return f"no verdict, {change}"
     if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
-        return f"as long as before, {change} % {interval}"
+        return f"as long as before, {change}"
     if low > 0 or high < 0:
-        return f"{'longer' if low > 0 else 'shorter'} by {_unsigned(change)} % {interval}"
-    return f"cannot tell, {change} % {interval}"
+        return f"{'longer' if low > 0 else 'shorter'} by {_unsigned(change)}"
+    return f"cannot tell, {change}"
 
 
-def change_text(change: float | None, low: float | None, high: float | None, most_decimals: int) -> str:
-    """Return a change with its interval, such as ``-42.1 (-43.0 to -41.2)``; empty if not known.
+def change_text(
+    change: float | None, low: float | None, high: float | None, most_decimals: int, unit: str = ""
+) -> str:
+    """Return a change with its unit and interval, such as ``-42.1 c (-43.0 to -41.2)``; empty if not known.
 
     Examples
     --------
-    >>> change_text(-42.13, -43.04, -41.22, 1), change_text(None, None, None, 1)
+    >>> change_text(-42.13, -43.04, -41.22, 1), change_text(None, None, None, 1, "c")
     ('-42.1 (-43.0 to -41.2)', '')
     """
-    return " ".join(change_and_interval(change, low, high, most_decimals)).strip()
+    change_said, interval = change_and_interval(change, low, high, most_decimals)
+    return " ".join(filter(None, (change_said, unit, interval))) if change_said else ""
 
 
 def change_and_interval(
@@ -305,18 +317,12 @@ def change_and_interval(
     """
     if change is None or low is None or high is None or not all(map(math.isfinite, (change, low, high))):
         return "", ""
-    places = _interval_decimals((high - low) / 2, most_decimals)
+    places = min(max(leading_decimals((high - low) / 2), 0), most_decimals) if high > low else most_decimals
     return f"{change:+z.{places}f}", f"({low:+z.{places}f} to {high:+z.{places}f})"
 
 
 def _unsigned(number: str) -> str:
     return number.lstrip("+-")
-
-
-def _interval_decimals(half_width: float, most: int) -> int:
-    if not (math.isfinite(half_width) and half_width > 0):
-        return most
-    return min(max(leading_decimals(half_width), 0), most)
 
 
 def shown(text: str) -> str:

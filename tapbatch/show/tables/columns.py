@@ -23,10 +23,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, Literal
-
-if TYPE_CHECKING:
-    pass
+from typing import Literal
 
 Cell = str | bool | int | float | None
 Row = Mapping[str, Cell]

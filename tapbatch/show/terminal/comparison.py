@@ -104,8 +104,7 @@ def rings_text(change: SustainChange, *, said: NoVerdict | None = None) -> str:
 
     ``said`` is a reason that needs no repeating.
     """
-    figures = words.change_text(change.change_pct, change.low_pct, change.high_pct, 0)
-    text = figures.replace(" (", " % (", 1)
+    text = words.change_text(change.change_pct, change.low_pct, change.high_pct, 0, "%")
     if change.verdict:
         return f"{change.verdict}, {text}"
     why = f"no verdict ({no_verdict_explained(change.why)})" if change.why != said else ""
@@ -117,7 +116,7 @@ def _balance_lines(balance: Sequence[BalanceChange]) -> list[tuple[str, str]]:
         return []
     lines = [(_row("Balance", ("before", "after"), "share in the energy of each tap"), "dim")]
     for b in balance:
-        change = words.change_text(b.change_db, b.low_db, b.high_db, 1).replace(" (", " dB (", 1)
+        change = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
         cells = [f"{v:.1f} dB" for v in (b.before_db, b.after_db)]
         band = f"{b.low_hz:.0f} to {b.high_hz:.0f} Hz"
         lines.append((_row(b.name, (cells[0], cells[1]), f"{change}, {band}"), ""))

@@ -47,9 +47,7 @@ def print_reading(stage: Stage, *, steady_cents: float = 3.0, file: TextIO | Non
     file
         Where to print; standard output by default.
     """
-    console = _console(file or sys.stdout)
-    for line, style in reading_lines(stage, steady_cents):
-        _say(console, line, style)
+    say_lines(reading_lines(stage, steady_cents), file or sys.stdout)
 
 
 def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, str]]:
@@ -67,7 +65,7 @@ def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, st
         lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
         if own := [flag for flag in mode.flags if flag not in common]:
             lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(own)}", "        "))
-    played = ", ".join(row.played.partition(" at ")[0] for row in rows if row.played)
+    played = ", ".join(words.played_note_text(row.mode) for row in rows if row.played)
     said = _wrapped(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {played}.") if played else []
     return [*lines, *((line, "") for line in (*said, *_whole_lines(stage), *_noticed(stage)))]
 
@@ -110,9 +108,7 @@ def reading_to_json(stage: Stage) -> str:
 
 def print_lines(lines: Sequence[str], *, file: TextIO | None = None) -> None:
     """Print lines as they are, such as those that say where each instrument stands (:func:`history_lines`)."""
-    console = _console(file or sys.stdout)
-    for line in lines:
-        _say(console, line, "")
+    say_lines([(line, "") for line in lines], file or sys.stdout)
 
 
 def history_lines(history: History) -> list[str]:
@@ -153,28 +149,23 @@ def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> lis
 
 def print_arrival(history: History, path: str, *, steady_cents: float = 3.0, file: TextIO | None = None) -> None:
     """Print what a recording that just arrived says of its stage."""
-    console = _console(file or sys.stdout)
-    for line, style in arrival_lines(history, path, steady_cents):
-        _say(console, line, style)
+    say_lines(arrival_lines(history, path, steady_cents), file or sys.stdout)
 
 
 def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -> None:
     """Print every file or instrument that needs the builder: where, what is wrong, how to mend it."""
     if not items:
         return
-    console = _console(file or sys.stderr)
-    _say(console, "1 needs attention:" if len(items) == 1 else f"{len(items)} need attention:", "bold")
+    lines = [("1 needs attention:" if len(items) == 1 else f"{len(items)} need attention:", "bold")]
     for item in items:
-        for line in _wrapped(f"{item.where}: {item.what}; {item.remedy}", "  ", "    "):
-            _say(console, line, "")
+        lines += [(line, "") for line in _wrapped(f"{item.where}: {item.what}; {item.remedy}", "  ", "    ")]
+    say_lines(lines, file or sys.stderr)
 
 
 def print_notices(notices: Sequence[str], *, file: TextIO | None = None) -> None:
     """Print what was noticed and needs nobody: standard error by default, each behind ``note:``."""
-    console = _console(file or sys.stderr)
-    for notice in notices:
-        for line in _wrapped(f"note: {notice}", "", "    "):
-            _say(console, line, "")
+    lines = [line for notice in notices for line in _wrapped(f"note: {notice}", "", "    ")]
+    print_lines(lines, file=file or sys.stderr)
 
 
 @contextmanager
@@ -300,8 +291,12 @@ def _count(number: int, noun: str) -> str:
 def say_lines(lines: Sequence[tuple[str, str]], stream: TextIO) -> None:
     """Print lines, each with its weight: ``bold``, ``dim`` or none."""
     console = _console(stream)
+    # A stream that cannot write a letter gets a stand-in for it and not an error.
+    encoding = getattr(stream, "encoding", None) or "utf-8"
     for line, style in lines:
-        _say(console, line, style)
+        readable = line.encode(encoding, "replace").decode(encoding)
+        # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
+        console.print(readable, style=None if console.no_color else style or None, soft_wrap=True)
 
 
 def wrapped_lines(text: str, most: int = WIDTH) -> list[str]:
@@ -335,11 +330,3 @@ def _console(stream: TextIO) -> Console:
     from rich.console import Console
 
     return Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True)
-
-
-def _say(console: Console, line: str, style: str) -> None:
-    # A stream that cannot write a letter gets a stand-in for it and not an error.
-    encoding = getattr(console.file, "encoding", None) or "utf-8"
-    readable = line.encode(encoding, "replace").decode(encoding)
-    # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
-    console.print(readable, style=None if console.no_color else style or None, soft_wrap=True)

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.reading import Reading
 
 
 def latest_stage(history: History) -> Stage | None:
@@ -54,3 +57,9 @@ def stage_date(stage: Stage) -> str:
 def plucked_stage(history: History) -> Stage | None:
     """Return the latest stage at which open strings were read, ``None`` where there is none."""
     return next((s for s in sorted(history.stages, key=lambda s: s.order, reverse=True) if s.strings), None)
+
+
+def most_tapped(stage: Stage, shows: Callable[[Reading], object]) -> Reading | None:
+    """Return the reading that stands for a stage: of the tap recordings that show something, that with most taps."""
+    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and shows(h.reading)]
+    return max(heard, key=lambda reading: len(reading.used_taps), default=None)

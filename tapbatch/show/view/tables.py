@@ -69,16 +69,15 @@ def _mode(row: ModeRow) -> Row:
 
 def played_table(stage: Stage) -> Table:
     """Return the modes of a stage at the two concert pitches, where it is played at another than it is voiced."""
-    played = [(m, words.playing_text(m, stage)) for m in sorted(stage.modes, key=lambda m: m.freq_hz)]
     rows = tuple(
         {
             "voiced": Cell(words.note_text(m), m.freq_hz),
             "mode": Cell(m.mode),
-            "played": Cell(text.partition(" at ")[0]),
+            "played": Cell(words.played_note_text(m)),
             "Hz": Cell(words.hz_text(m), m.freq_hz),
         }
-        for m, text in played
-        if text
+        for m in sorted(stage.modes, key=lambda m: m.freq_hz)
+        if words.playing_text(m, stage)
     )
     pitches = f"{stage.concert_pitch_hz:g} Hz, voiced, and at {stage.playing_pitch_hz or stage.concert_pitch_hz:g} Hz"
     return Table(kind="played", title=f"{stage.part}: the same at A4 = {pitches}, played", rows=rows)

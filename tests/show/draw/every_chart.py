@@ -22,7 +22,6 @@ from tapbatch.show.view.stages import plucked_stage
 
 def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Iterator[tuple[str, Chart]]:
     """The charts of each part, the landings, the strings and the decays; none that has nothing to show."""
-    steady, spelling = settings.steady_cents, settings.spelling
     for part in history.parts:
         stages = history.of_part(part)
         if not any(s.modes or s.decays for s in stages):
@@ -30,21 +29,21 @@ def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Ite
         names = chart_modes(stages)
         if names:
             drawn = names if look.is_wide else names[:1]
-            yield f"drift of {part}", drift_chart(history, stages, drawn, steady, spelling, look)
-        rings = rings_chart(history, stages[-2:], steady, spelling, look)
+            yield f"drift of {part}", drift_chart(history, stages, drawn, settings, look)
+        rings = rings_chart(history, stages[-2:], settings, look)
         if rings:
             yield f"rings of {part}", rings
         if look.is_wide and len(stages) > 1:
-            yield f"sustain of {part}", sustain_chart(history, stages, steady, spelling, look)
+            yield f"sustain of {part}", sustain_chart(history, stages, settings, look)
         shown = stages if look.is_wide else stages[-2:]
-        yield f"spectra of {part}", spectra_chart(shown, steady, spelling, look)
+        yield f"spectra of {part}", spectra_chart(shown, settings, look)
         compared = last_two(history, part, settings)
         if compared:
             yield f"before and after of {part}", before_after_chart(compared, look)
         if not look.is_wide:
             yield f"decay of {part}", decays_chart(stages[-1:], look)
     for stage, landings in landing_blocks(history):
-        yield f"landings of {landings[0].mode}", landings_chart(stage, landings, steady, spelling, look)
+        yield f"landings of {landings[0].mode}", landings_chart(stage, landings, settings, look)
     plucked = plucked_stage(history)
     if plucked:
         yield "strings", strings_chart(plucked, settings, look)

@@ -70,7 +70,7 @@ def test_a_drift_has_a_dot_for_every_reading(
     for part in history.parts:
         stages = history.of_part(part)
         for mode in chart_modes(stages):
-            chart = drift_chart(history, stages, [mode], 3.0, "sharp", look)
+            chart = drift_chart(history, stages, [mode], InstrumentSettings(), look)
             dots = sum(len(mark.centres) for mark in chart.marks if isinstance(mark, Dots))
             assert dots == sum(mode in [m.mode for m in stage.modes] for stage in stages)
 
