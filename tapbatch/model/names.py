@@ -55,9 +55,9 @@ _DATE = re.compile(
 def identity(text: str) -> str:
     """Return the form in which all spellings of one instrument or stage are the same; it also names a folder.
 
-    The text is put in lower case and Unicode form NFC, without spaces at the ends. A hyphen replaces each run of spaces
-    and of characters that some file system refuses, and replaces trailing dots. A hyphen is added after names that are
-    devices on some systems (``con``).
+    The text is put in lower case and Unicode form NFC, without spaces at the ends. A hyphen replaces each run of
+    spaces and of characters that some file system refuses, and replaces trailing dots. A hyphen is added after names
+    that are devices on some systems (``con``).
 
     Parameters
     ----------
@@ -134,7 +134,7 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
         raise NamingError(
             where,
             f"the stage '{stage}' has no letter",
-            "name the stage in words, with plain hyphens, as in 03-bars-fitted",
+            "name the stage in words, with plain hyphens: 03-bars-fitted",
         )
     said = _sort_words(words, frozenset(identity(p) for p in extra_parts), where)
     return Recording(

@@ -1,7 +1,7 @@
 """Bench notes, read as any spreadsheet writes them.
 
-Conventions: ``notes.csv`` is a table with one header row; rows are counted as a spreadsheet counts them, so the header
-is row 1. Commas, semicolons or tabs separate the columns, numbers use a decimal point or comma, text is UTF-8, UTF-16
+Conventions: ``notes.csv`` is a table with one header row; rows are counted as a spreadsheet counts them, so the
+header is row 1. Commas, semicolons or tabs separate the columns, numbers use a decimal point or comma, text is UTF-8, UTF-16
 or Windows-1252. Temperatures are in degrees Celsius, humidity in per cent, mass in grams, openings in square
 millimetres and millimetres, pitches in hertz. A row that is not understood is left out and reported; the other rows
 are used.
@@ -82,7 +82,7 @@ def read_notes(path: Path, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note
     open_row = _never_closed(text, delimiter)
     notes, refused = _notes_from(rows[: open_row - 1] if open_row else rows, delimiter, shown)
     if open_row:
-        what = f"row {open_row}: found a quotation mark that is never closed; this row and all rows below it are left out"
+        what = f"row {open_row}: found a quotation mark that is never closed; this row and all below it are left out"
         refused += (Attention(where=shown, what=what, remedy="expected quotation marks in pairs"),)
     return notes, refused
 
