@@ -1,8 +1,8 @@
 """Bench notes, read as any spreadsheet writes them.
 
 Conventions: ``notes.csv`` is a table with one header row; rows are counted as a spreadsheet counts them, so the
-header is row 1. Commas, semicolons or tabs separate the columns, numbers use a decimal point or comma, text is UTF-8, UTF-16
-or Windows-1252. Temperatures are in degrees Celsius, humidity in per cent, mass in grams, openings in square
+header is row 1. Commas, semicolons or tabs separate the columns, numbers use a decimal point or comma, text is UTF-8,
+UTF-16 or Windows-1252. Temperatures are in degrees Celsius, humidity in per cent, mass in grams, openings in square
 millimetres and millimetres, pitches in hertz. A row that is not understood is left out and reported; the other rows
 are used.
 """
