@@ -158,7 +158,7 @@ def test_the_shop_is_this_folder_unless_said(
     ("files", "words"),
     [
         (None, "there is no such folder; name a shop folder, or make one with tapbatch init"),
-        ({}, "there is no such folder of recordings, so nothing is rewritten; make it"),
+        ({}, "there is no such folder of recordings, so nothing is rewritten; create it"),
         ({"shop.toml": "concert_pitch_hz = 4400"}, "shop.toml: line 1, concert_pitch_hz: found 4400; expected A4"),
         ({"shop.toml": "mains_hz = 50\nspelling = sharp\n"}, "shop.toml: line 2"),
         ({"shop.toml": "recordings = 'gone'"}, "gone: there is no such folder of recordings"),
