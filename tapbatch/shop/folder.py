@@ -2,8 +2,8 @@
 
 Conventions: a shop is a folder that contains ``recordings/``; ``shop.toml``, ``instruments/NAME.toml`` and
 ``notes.csv`` are optional. Instruments and stages are compared by their identities
-(:func:`tapbatch.model.names.identity`). An error that stops the whole shop is raised; one that concerns a single instrument or row is kept as
-:class:`~tapbatch.model.reading.Attention`, and the rest goes on.
+(:func:`tapbatch.model.names.identity`). An error that stops the whole shop is raised; one that concerns a single
+instrument or row is kept as :class:`~tapbatch.model.reading.Attention`, and the rest goes on.
 """
 
 from __future__ import annotations
