@@ -1,7 +1,7 @@
-"""What can go wrong, said so that the person at the bench can mend it.
+"""The errors of the tool, worded so that the person at the bench can mend the cause.
 
-Every error carries three things: where it is, what was found, and what to do. ``str(error)`` is one line.
-Nothing in the house raises a bare ``Exception`` or lets a traceback reach the terminal.
+Every error has three parts: where it is, what was found, and what to do. ``str(error)`` is one line.
+No module raises a bare ``Exception`` or lets a traceback reach the terminal.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ UNFORESEEN = (
     TypeError,
     ValueError,
 )
-"""What a fault of the tool itself raises: caught around one recording or one instrument, so that the rest goes on."""
+"""Errors that a fault in the tool itself raises; caught for one recording or instrument, so that the rest goes on."""
 
 
 class TapbatchError(Exception):
@@ -41,16 +41,16 @@ class TapbatchError(Exception):
 
 
 class SoundError(TapbatchError):
-    """A file that is not sound, or not wholly there."""
+    """A file that is not sound, or is incomplete."""
 
 
 class NamingError(TapbatchError):
-    """A file whose name or folders do not say which instrument and stage it is."""
+    """A file whose name or folders do not give its instrument and stage."""
 
 
 class SettingsError(TapbatchError):
-    """A setting or a bench note that is not understood: file, line or key, found, expected."""
+    """A setting or bench note that is not understood: file, line or key, what was found, what was expected."""
 
 
 class ShopError(TapbatchError):
-    """A shop folder that is not there, or cannot be read or written."""
+    """A shop folder that does not exist, or cannot be read or written."""

@@ -1,6 +1,6 @@
-"""What comparing finds in readings, as values: stages, histories, drifts, landings.
+"""What a comparison of readings finds, as values: stages, histories, drifts and landings.
 
-Conventions: those of :mod:`tapbatch.model.reading`; intervals are of 95 %. The order below is that of their making:
+Conventions: as in :mod:`tapbatch.model.reading`; intervals are 95 % intervals. The values are made in this order:
 ``Heard -> Stage -> History -> Drift -> Landing``.
 """
 
@@ -21,10 +21,10 @@ OnTarget = Literal["sure", "likely", "no"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
-    """A recording beside its reading, placed: part, state, stage and order are settled here.
+    """A recording together with its reading, its part and its state.
 
-    ``mode_names`` holds, tap by tap (as in ``reading.used_taps``), the identity of each mode, empty for a mode that
-    belongs to no stage mode.
+    ``missing`` is true if the recording's file is no longer there. ``mode_names`` has one entry for each tap in
+    ``reading.used_taps``: the name of each mode of the tap, empty for a mode that belongs to no mode of the stage.
     """
 
     recording: Recording
@@ -37,11 +37,11 @@ class Heard:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageMode:
-    """A mode at a stage, joined over taps, points and set-ups; ``*_low``/``*_high`` bound a 95 % interval.
+    """A mode at a stage, combined over taps, points and set-ups; ``*_low`` and ``*_high`` bound a 95 % interval.
 
-    ``within_cents`` and ``between_cents`` are the standard errors of one tap from noise alone and from tap to tap.
-    ``playing_note`` and ``playing_cents`` say the same frequency at the pitch at which the instrument is played; they
-    are empty and ``None`` where that is the pitch of the stage.
+    ``within_cents`` and ``between_cents`` are the standard errors of one tap: from noise alone, and from tap to tap.
+    ``playing_note`` and ``playing_cents`` give the same frequency relative to the pitch at which the instrument is
+    played; they are empty and ``None`` if that is the pitch of the stage.
     """
 
     mode: str
@@ -64,13 +64,13 @@ class StageMode:
 
     @property
     def q(self) -> float:
-        """Quality factor, without unit."""
+        """Quality factor, dimensionless."""
         return math.pi * self.freq_hz * self.t60_s / LN_1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageDecay:
-    """Decay of a band, or of the whole (bands ``None``), at a stage, joined over taps and recordings."""
+    """Decay of a band, or of the whole sound (bands ``None``), at a stage, combined over taps and recordings."""
 
     kind: Kind
     band_low_hz: float | None
@@ -87,11 +87,12 @@ class StageDecay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenString:
-    """An open string, or double course, in one recording, joined over its plucks; bounds are those of 95 % intervals.
+    """An open string, or double course, in one recording, combined over its plucks; bounds are of 95 % intervals.
 
-    ``string`` counts from 1. ``cents_off`` is the distance from ``expected_hz``, of a course that of its middle;
-    ``pair_cents`` is the distance of its two strings, ``None`` where they were not told apart. ``t60_s`` is that of
-    the fundamental; ``tension_n`` of one string, at the pitch it sounds.
+    ``string`` counts from 1. ``cents_off`` is the distance from ``expected_hz``; for a course it is measured from the
+    middle of its two strings. ``pair_cents`` is the distance between the two strings, or ``None`` if they were not
+    told apart. ``t60_s`` belongs to the fundamental. ``tension_n`` is the tension of one string in newtons, at the
+    pitch it sounds.
     """
 
     recording: str
@@ -114,7 +115,7 @@ class OpenString:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """One row of ``notes.csv``: what the builder wrote of a stage. Unknown fields are ``None`` or empty."""
+    """One row of ``notes.csv``: what the builder wrote about a stage. Unknown fields are ``None`` or empty."""
 
     instrument: str
     stage: str
@@ -133,9 +134,9 @@ class Note:
 class Stage:
     """One part of an instrument at one stage: its recordings, modes, decays and open strings.
 
-    ``strings_off_cents`` is how far the string is off that is furthest off, ``None`` where none is by more than the
-    settings allow.
-    ``playing_pitch_hz`` is the A4 at which the instrument is played, ``None`` where that is ``concert_pitch_hz``.
+    ``strings_off_cents`` is the error of the string that is furthest out of tune, or ``None`` if all strings are
+    within the limit in the settings. ``playing_pitch_hz`` is the A4 at which the instrument is played, or ``None`` if
+    that is ``concert_pitch_hz``.
     """
 
     part: str
@@ -155,7 +156,7 @@ class Stage:
 
     @property
     def lead(self) -> StageMode | None:
-        """The mode that leads, or ``None`` where nothing was measured."""
+        """The lead mode, or ``None`` if nothing was measured."""
         return next((m for m in self.modes if m.lead), None)
 
     @property
@@ -166,11 +167,11 @@ class Stage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """A mode of one part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
+    """The change of one mode of a part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
 
-    ``chance`` (0 to 1) is how often one mode of the stage or another would seem to move as much by chance alone;
-    ``more_taps`` how many more at the later stage would decide what is ``unclear``. ``first_*`` is the change since
-    the stage at which the mode was first heard.
+    ``chance`` (0 to 1) is the probability that any mode of the stage would seem to move this much by chance alone.
+    ``more_taps`` is the number of further taps at the later stage that would settle a verdict of ``unclear``.
+    ``first_*`` is the change since the stage at which the mode was first heard.
     """
 
     part: str
@@ -198,13 +199,13 @@ class Drift:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Landing:
-    """A place where a mode could come to rest, how far it is from there, and what one more step would do.
+    """A frequency at which a mode could end up, the distance to it, and the effect of one more step of work.
 
-    ``cents_to_go`` is signed, from the reading to the landing. ``step_*`` is one more step of the same work with its
-    95 % prediction interval, ``overshoot`` the chance (0 to 1) that it carries the mode past the landing's tolerance;
-    both ``None`` where fewer than three such steps were seen. ``basis`` says what was learned from. ``moves_with`` is
-    the mode from which the landing is counted, empty where it stands still; ``steps_to_go`` and ``overshoot`` are of
-    the distance then.
+    ``cents_to_go`` is signed and goes from the reading to the landing. ``step_*`` is the effect of one more step of
+    the same work with its 95 % prediction interval; ``overshoot`` is the chance (0 to 1) that it carries the mode
+    past the landing's tolerance. Both are ``None`` after fewer than three such steps. ``basis`` says which steps the
+    estimate comes from. ``moves_with`` names the mode from which the landing is measured, and is empty if the landing
+    is fixed; if it is not empty, ``steps_to_go`` and ``overshoot`` refer to the distance between the two modes.
     """
 
     part: str
@@ -233,10 +234,10 @@ class Landing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
-    """An instrument: the stages of every part in order, what moved between them, and where it could come to rest.
+    """One instrument: the stages of every part in order, the drifts between them, and the landings.
 
-    ``stages`` is ordered by part (body last), then by order; ``drifts`` and ``landings`` likewise. ``setup_cents`` is
-    how much setting up anew moves a mode (standard deviation), ``None`` until it was tried.
+    ``stages`` is sorted by part (body last), then by ``order``; so are ``drifts`` and ``landings``. ``setup_cents``
+    is the standard deviation by which a new set-up moves a mode, or ``None`` until set-ups have been repeated.
     """
 
     instrument: str

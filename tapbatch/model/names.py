@@ -1,10 +1,10 @@
-"""What the name of a recording says: instrument, stage, and in which way it was tapped.
+"""What the name of a recording says: the instrument, the stage, and how it was tapped.
 
-Conventions: a path is given below ``recordings/`` with ``/``. Two forms are understood. Either two folders or more
-hold the file, ``INSTRUMENT/STAGE[/WORD ...]/anything.wav``, and then they count and the file's own name does not; or
-the file's name says it, ``INSTRUMENT_STAGE[_WORD ...][_TAKE].wav``. Fields are parted by underscores or by hyphens
-with spaces around them. The words come from closed lists, so that a slip of the pen is found and not taken for a
-stage. Identities are compared, never spellings: see :func:`identity`.
+Conventions: paths are relative to ``recordings/`` and use ``/``. Two forms are understood. If the file lies two or
+more folders deep, ``INSTRUMENT/STAGE[/WORD ...]/anything.wav``, the folders count and the file's own name does not.
+Otherwise the file's name counts, ``INSTRUMENT_STAGE[_WORD ...][_TAKE].wav``. Fields are separated by underscores, or
+by hyphens with spaces around them. The words come from closed lists, so that a typing error is reported and not taken
+for a stage. Names are compared by identity, never by spelling: see :func:`identity`.
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ SOUND_ENDINGS = frozenset(
 )  # fmt: skip
 
 OWN_NAMES = frozenset({"index.html", "attention.csv", "blanks.csv", "forecasts.csv"})
-"""Files of the tool's own beside the instruments' folders; no instrument may take their place."""
+"""Files that the tool writes beside the instruments' folders; no instrument may have one of these names."""
 
 MOST_BYTES = 160
-"""Of an instrument's identity in UTF-8: file systems allow 255 for a name, and other files bear this one within."""
+"""Longest identity of an instrument in UTF-8. File systems allow 255 for a name, and file names contain this one."""
 
 _SEPARATOR = re.compile(r"_|\s+[-–—]\s+")
 _REFUSED = re.compile(r'[\s<>:"/\\|?*\x00-\x1f\x7f-\x9f\ud800-\udfff]+')
@@ -53,10 +53,11 @@ _DATE = re.compile(
 
 
 def identity(text: str) -> str:
-    """Return what two spellings of one instrument or stage have in common; it also names a folder.
+    """Return the form in which all spellings of one instrument or stage are the same; it also names a folder.
 
-    Lower case, Unicode form NFC, without outer spaces; a hyphen for each run of spaces and of characters that some
-    file system refuses, for trailing dots, and after names that are devices on some systems (``con``).
+    The text is put in lower case and Unicode form NFC, without spaces at the ends. A hyphen replaces each run of
+    spaces and of characters that some file system refuses, and replaces trailing dots. A hyphen is added after names
+    that are devices on some systems (``con``).
 
     Parameters
     ----------
@@ -66,7 +67,7 @@ def identity(text: str) -> str:
     Returns
     -------
     str
-        The identity, empty where the text is. ``identity(identity(x)) == identity(x)``.
+        The identity, empty if the text is empty. ``identity(identity(x)) == identity(x)``.
 
     Examples
     --------
@@ -88,23 +89,23 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
     Parameters
     ----------
     relative_path : str
-        Path below ``recordings/``, with ``/``.
+        Path relative to ``recordings/``, with ``/``.
     extra_parts : tuple of str
-        Parts that the settings add to ``top``, ``back``, ``neck``, ``blank``, ``body``; default none.
+        Parts that the settings add to ``top``, ``back``, ``neck``, ``blank`` and ``body``; default none.
     sha256 : str
-        Hash of the bytes where it is known (:func:`hash_file`); default empty.
+        Hash of the bytes, if known (:func:`hash_file`); default empty.
 
     Returns
     -------
     Recording
-        With ``part`` and ``state`` empty, ``kind`` ``'tap'`` and ``take`` ``None`` where nothing is said; ``point``
-        is the name behind ``at-``.
+        What the name does not say keeps its default: ``part`` and ``state`` empty, ``kind`` ``'tap'``, ``take``
+        ``None``. ``point`` is the word that follows ``at-``.
 
     Raises
     ------
     NamingError
-        Where the path does not name an instrument and a stage, or a word is not in the lists; the remedy names the
-        nearest word that would do.
+        If the path does not name an instrument and a stage, or if a word is not in the lists; the remedy then gives
+        the nearest known word.
 
     Examples
     --------
@@ -115,23 +116,25 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
     >>> parse_name("cittern-07_top_fre.wav")
     Traceback (most recent call last):
     ...
-    tapbatch.model.errors.NamingError: cittern-07_top_fre.wav: 'fre' is not a word that names use; the nearest word...
+    tapbatch.model.errors.NamingError: cittern-07_top_fre.wav: unknown word 'fre' in the name; did you mean 'free'?
     """
     where = _shown(relative_path)
     if re.search(r"[\ud800-\udfff]", relative_path):
-        raise NamingError(where, "the name holds bytes that are not text", "rename the file or folder")
+        raise NamingError(where, "the name contains bytes that are not text", "rename the file or folder")
     instrument, stage, words, take = _fields(relative_path, where)
     if not identity(instrument):
-        raise NamingError(where, "no instrument is named", "put the instrument first, as in cittern-07_top.wav")
+        raise NamingError(where, "the instrument is missing", "put its name first, as in cittern-07_top.wav")
     if identity(instrument).startswith(".") or identity(instrument) in OWN_NAMES:
-        what = f"an instrument cannot be called '{_shown(instrument)}': the results keep a file of that name"
-        raise NamingError(where, what, "call it something else, without a dot in front")
+        what = f"an instrument cannot be called '{_shown(instrument)}': that name is kept for the tool's own files"
+        raise NamingError(where, what, "choose another name, with no dot in front")
     if len(identity(instrument).encode()) > MOST_BYTES:
-        what = f"the instrument's name has {len(instrument)} letters, too many for a folder of results"
-        raise NamingError(where, what, "give it 40 letters or fewer, and put the rest into the stage or the notes")
+        what = f"the instrument's name is too long for a results folder: {len(instrument)} letters"
+        raise NamingError(where, what, "use 40 letters or fewer, and put the rest in the stage or the notes")
     if not any(c.isalpha() for c in stage):
         raise NamingError(
-            where, f"the stage '{stage}' has no letter", "name the stage in words, with plain hyphens: 03-bars-fitted"
+            where,
+            f"the stage '{stage}' has no letter",
+            "name the stage in words, with plain hyphens: 03-bars-fitted",
         )
     said = _sort_words(words, frozenset(identity(p) for p in extra_parts), where)
     return Recording(
@@ -152,38 +155,38 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
 
 
 def _shown(text: str) -> str:
-    """Return a spelling fit for a line of text: NFC, no control characters, nothing that UTF-8 cannot hold."""
+    """Return a spelling that is safe to print on one line: NFC, no control characters, only what UTF-8 can encode."""
     text = re.sub(r"[\x00-\x1f\x7f-\x9f]", " ", text).encode("utf-8", "replace").decode("utf-8")
     return " ".join(unicodedata.normalize("NFC", text).split())
 
 
 def _fields(relative_path: str, where: str) -> tuple[str, str, list[str], int | None]:
-    """Return instrument, stage, words and take, from the folders or else from the file's name."""
+    """Return instrument, stage, words and take, from the folders or otherwise from the file's name."""
     *folders, name = [p for p in relative_path.split("/") if p not in ("", ".")] or [""]
     if ".." in folders:
-        raise NamingError(where, "the path leaves the recordings folder", "give a path below recordings/")
+        raise NamingError(where, "the path leads out of the recordings folder", "give a path inside recordings/")
     if len(folders) >= 2:
         stage, *words = [f for folder in folders[1:] for f in _split(folder, where)]
-        _refuse_numbers(words, where, "a folder cannot be a take number; keep all takes in the folder of their stage")
+        _refuse_numbers(words, where, "a folder cannot be a take number; keep all takes of a stage in its folder")
         return _shown(folders[0]), stage, words, None
     stem = _stem(name)
     fields = _split(stem, where)
     if len(fields) < 2:
         raise NamingError(
             where,
-            "neither the name nor the folders say instrument and stage",
-            "call it INSTRUMENT_STAGE.wav, or put it into INSTRUMENT/STAGE/",
+            "neither the name nor the folders give the instrument and the stage",
+            "call it INSTRUMENT_STAGE.wav, or move it to INSTRUMENT/STAGE/",
         )
     # A phone's own name ("New_Recording") in the instrument's folder must not be taken for another instrument.
     if folders and identity(folders[0]) != identity(fields[0]):
         raise NamingError(
             where,
             f"the folder '{_shown(folders[0])}' may name the instrument, but no folder names the stage",
-            "put it into INSTRUMENT/STAGE/, or straight into recordings/",
+            "move it to INSTRUMENT/STAGE/, or straight to recordings/",
         )
     instrument, stage, *words = fields
     take = int(words.pop()) if words and _NUMBER.fullmatch(words[-1]) else None
-    _refuse_numbers(words, where, "write one take number, at the end of the name")
+    _refuse_numbers(words, where, "give one take number, at the end of the name")
     return instrument, stage, words, take
 
 
@@ -195,7 +198,7 @@ def _stem(name: str) -> str:
 def _split(text: str, where: str) -> list[str]:
     fields = [_shown(f) for f in _SEPARATOR.split(text)]
     if "" in fields and len(fields) > 1:
-        raise NamingError(where, "a field is empty", "write one underscore between two fields, and none at the ends")
+        raise NamingError(where, "a field is empty", "put one underscore between fields, and none at either end")
     return fields
 
 
@@ -206,7 +209,7 @@ def _refuse_numbers(words: list[str], where: str, remedy: str) -> None:
 
 
 def _sort_words(words: list[str], extra_parts: frozenset[str], where: str) -> dict[str, str]:
-    """Return the words by what they say; each of kind, part, state and point may be said once."""
+    """Return the words by what they describe; kind, part, state and point may each be given once."""
     lists = {"kind": KINDS, "part": (*PARTS, *sorted(extra_parts)), "state": STATES}
     group_of = {word: group for group, known in lists.items() for word in known} | {mark: mark for mark in MARKS}
     said: dict[str, str] = {}
@@ -214,23 +217,26 @@ def _sort_words(words: list[str], extra_parts: frozenset[str], where: str) -> di
         key = identity(word)
         group, value = ("point", key[3:]) if key.startswith("at-") else (group_of.get(key, ""), key)
         if not group or not value:
-            raise NamingError(where, f"'{word}' is not a word that names use", _remedy(word, tuple(group_of)))
+            raise NamingError(where, f"unknown word '{word}' in the name", _remedy(word, tuple(group_of)))
         if said.setdefault(group, value) != value:
-            raise NamingError(where, f"two words for the {group}, '{said[group]}' and '{value}'", "keep one of them")
+            raise NamingError(
+                where, f"the {group} is given twice, as '{said[group]}' and '{value}'", "keep one of them"
+            )
     return said
 
 
 def _remedy(word: str, known: tuple[str, ...]) -> str:
     key = identity(word)
     nearest = difflib.get_close_matches(key, (*known, "at-bridge"), n=1, cutoff=0.0)[0]
-    remedy = f"the nearest word that would do is '{nearest}'"
+    remedy = f"did you mean '{nearest}'?"
     if difflib.SequenceMatcher(None, key, nearest).ratio() < 0.6:
-        remedy += f"; a place is written 'at-{key.removeprefix('at-') or 'bridge'}', and the settings can add parts"
+        place = f"at-{key.removeprefix('at-') or 'bridge'}"
+        remedy += f" If not, write a place as '{place}', or add a part in the settings"
     return remedy
 
 
 def stage_number(stage: str) -> float | None:
-    """Return the number in front of a stage, which orders it, or ``None`` where there is none.
+    """Return the number at the start of a stage's name, by which stages are sorted, or ``None`` if there is none.
 
     Examples
     --------
@@ -243,11 +249,11 @@ def stage_number(stage: str) -> float | None:
 
 
 def date_in_name(path: str) -> str:
-    """Return the date, and the time of day where it stands behind it, found in a file's name; empty without one.
+    """Return the date in a file's name, with the time of day if one follows it; empty if there is none.
 
-    Only dates with the year first are taken, 1990 or later, as phones write them: others can be read in two ways, and
-    older ones are clocks that were never set. Folders do not count. What is not a date or time of
-    the calendar is passed over.
+    Only dates from 1990 on with the year first are accepted, as phones write them: other orders can be read in two
+    ways, and earlier dates come from clocks that were never set. Folders do not count. Dates and times that do not
+    exist are skipped.
 
     Returns
     -------
@@ -286,7 +292,7 @@ def _with_time(day: datetime, match: re.Match[str]) -> str:
 
 
 def is_passing_name(path: str) -> bool:
-    """Return whether a file is hidden or bears the temporary name of a copy or sync program.
+    """Return whether a file is hidden or has the temporary name that a copy or sync program gives.
 
     Examples
     --------
@@ -317,7 +323,7 @@ def is_passing_name(path: str) -> bool:
 
 
 def is_sound_name(path: str) -> bool:
-    """Return whether a file is to be listened to, going by its name: a known ending, not hidden, not temporary.
+    """Return whether a file's name marks it as a recording: a known ending, not hidden, not temporary.
 
     Examples
     --------

@@ -1,9 +1,9 @@
-"""Hz <-> note and cents, at a concert pitch.
+"""Convert between hertz and note with cents, at a given concert pitch.
 
 Conventions: equal temperament, ``f = A4 * 2**((m - 69)/12)`` with ``m`` the MIDI number of the note (A4 = 69, C4 =
 60) and ``A4`` the concert pitch in hertz, 380 to 470. One cent is a hundredth of a semitone,
 ``cents = 1200 log2(f_to/f_from)``. Octaves change at C, and C4 is middle C. A note is written as letter, accidental,
-octave (``A#3``, ``Bb3``), and may be followed by cents (``C2-32``).
+and octave (``A#3``, ``Bb3``), and may be followed by cents (``C2-32``).
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ def cents_between(from_hz: float, to_hz: float) -> float:
     Raises
     ------
     ValueError
-        Where a frequency is not positive or not finite.
+        If a frequency is not positive or not finite.
 
     Examples
     --------
@@ -88,21 +88,21 @@ def hz_to_note(freq_hz: float, concert_pitch_hz: float = 440.0, spelling: Spelli
     concert_pitch_hz : float
         A4 in hertz, 380 to 470; default 440 (ISO 16:1975).
     spelling : {'sharp', 'flat'}
-        Which name the black keys carry; default ``'sharp'``.
+        How the black keys are named; default ``'sharp'``.
 
     Returns
     -------
     note : str
         Like ``'A#3'`` or ``'Bb3'``.
     cents : float
-        Distance from it in cents, ``-50 <= cents < 50``: half way belongs to the upper note.
+        Distance from it in cents, ``-50 <= cents < 50``: a frequency half way counts as the upper note.
 
     Raises
     ------
     ValueError
-        Where the frequency is not positive or not finite.
+        If the frequency is not positive or not finite.
     SettingsError
-        Where the concert pitch is out of range.
+        If the concert pitch is out of range.
 
     Examples
     --------
@@ -128,8 +128,8 @@ def note_to_hz(note: str, concert_pitch_hz: float = 440.0) -> float:
     Parameters
     ----------
     note : str
-        Letter, accidental (``#``, ``b``, doubled, or the printed signs), octave, and cents if wanted; case of the
-        letter does not matter.
+        Letter, accidental (``#``, ``b``, doubled, or the printed signs), octave, and optional cents; the letter
+        may be in either case.
     concert_pitch_hz : float
         A4 in hertz, 380 to 470; default 440 (ISO 16:1975).
 
@@ -141,7 +141,7 @@ def note_to_hz(note: str, concert_pitch_hz: float = 440.0) -> float:
     Raises
     ------
     SettingsError
-        Where the text is not a note, or the concert pitch is out of range.
+        If the text is not a note, or the concert pitch is out of range.
 
     Examples
     --------

@@ -1,7 +1,8 @@
-"""How far the work in hand has come: told by who does it, shown by who listens, and neither knows the other.
+"""Progress within one recording: the code that does the work reports it, and a listener shows it.
 
-Conventions: a share is a number from 0 to 1 of the one recording in hand, in this process and thread. A recording of
-hours takes a minute, and a bar that stands still for that long looks like a fault.
+Conventions: a share is a number from 0 to 1, the part of the current recording that is done in this process and
+thread. A recording that lasts hours takes a minute to process, and a progress bar that does not move for a minute
+looks like a fault.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ _LISTENER: ContextVar[Heard | None] = ContextVar("_LISTENER", default=None)
 
 @contextmanager
 def listening(heard: Heard) -> Iterator[None]:
-    """Have a function told the share, as long as the context lasts.
+    """Call a function with each reported share while the context lasts.
 
     Examples
     --------
@@ -36,7 +37,7 @@ def listening(heard: Heard) -> Iterator[None]:
 
 
 def tell(share: float) -> None:
-    """Tell whoever listens how far the recording in hand is; nothing happens where nobody does."""
+    """Report how much of the current recording is done; without a listener nothing happens."""
     heard = _LISTENER.get()
     if heard is not None:
         heard(share)

@@ -1,11 +1,11 @@
-"""What is heard and measured, as values that travel through the house: frozen, with units in every name.
+"""What is heard and measured in one recording: frozen values, with the unit in every name.
 
-Conventions: time in seconds from the start of the recording, unless a name says otherwise; frequency in hertz;
-levels in decibels, ``_dbfs`` relative to digital full scale (amplitude 1.0). ``t60_s`` is the time in which a free
-decay ``exp(-delta t)`` falls by 60 dB, ``t60_s = ln(1000)/delta``. ``*_log_se`` is the standard error of a natural
-logarithm, that is a relative error. The quality factor is ``Q = pi f t60_s / ln(1000)``. An empty string or ``None``
-stands for what is not known. The order below is the order in which they are made:
-``Recording -> Sound -> Tap -> Mode -> Reading``; what follows from readings is in :mod:`tapbatch.model.history`.
+Conventions: time is in seconds from the start of the recording, unless a name says otherwise. Frequency is in hertz.
+Levels are in decibels; ``_dbfs`` is relative to digital full scale (amplitude 1.0). ``t60_s`` is the time in which a
+free decay ``exp(-delta t)`` falls by 60 dB, ``t60_s = ln(1000)/delta``. ``*_log_se`` is the standard error of a
+natural logarithm, that is, a relative error. The quality factor is ``Q = pi f t60_s / ln(1000)``. An empty string or
+``None`` means not known. The classes follow in the order in which their values are made,
+``Recording -> Sound -> Tap -> Mode -> Reading``; what is derived from readings is in :mod:`tapbatch.model.history`.
 """
 
 from __future__ import annotations
@@ -29,11 +29,11 @@ Kind = Literal["tap", "pluck", "room"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recording:
-    """What the name of a recording said.
+    """What the name of a recording says.
 
     ``instrument`` and ``stage`` are identities (NFC, lower case, hyphens for spaces); ``*_shown`` is the spelling
-    as written. ``path`` lies below ``recordings/`` and uses ``/``. ``part`` and ``state`` are empty where the name
-    does not give them: the settings of the stage, then the defaults, come later.
+    as written. ``path`` is relative to ``recordings/`` and uses ``/``. ``part`` and ``state`` are empty if the name
+    does not give them; they are filled in later from the settings of the stage, or else from the defaults.
     """
 
     path: str
@@ -53,10 +53,11 @@ class Recording:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Sound:
-    """One channel of sound at its native rate, and what was noticed while reading it.
+    """One channel of sound at its native sample rate, and what was noticed while reading it.
 
-    ``samples`` is float64, shape (n,), full scale 1.0, finite. ``clipped``, of the same shape, is true where the
-    converter was at its limit, or ``None`` where nothing clipped. ``device`` is the recorder, where the file tells.
+    ``samples`` is float64, shape (n,), finite, with full scale at 1.0. ``clipped`` has the same shape and is true
+    where the converter was at its limit; it is ``None`` if nothing clipped. ``device`` is the recorder, if the file
+    gives it.
     """
 
     samples: NDArray[np.float64]
@@ -75,10 +76,10 @@ class Sound:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tap:
-    """A transient heard: when the mallet touches, and the stretch of free decay that may be measured.
+    """A transient: the time at which the mallet touches, and the stretch of free decay that can be measured.
 
-    ``used`` is false where it is not a tap or cannot be measured; ``reason`` then says why in a few words.
-    ``free_from_s`` is the end of contact, ``free_until_s`` the next contact, the cut, or the end of the recording.
+    ``used`` is false if the transient is not a tap or cannot be measured; ``reason`` then says why in a few words.
+    ``free_from_s`` is the end of contact; ``free_until_s`` is the next contact, the cut, or the end of the recording.
     """
 
     number: int
@@ -99,8 +100,9 @@ class Mode:
     """One damped mode in one tap, ``a exp(-delta t) cos(2 pi f t + phase)``, t from ``Tap.free_from_s``.
 
     ``energy_db`` is ``10 log10`` of the energy of its free decay, ``a**2/(4 delta)``, in (full scale)^2 s.
-    ``freq_t60_corr`` is the correlation of the errors of ``freq_hz`` and ``ln t60_s``; ``freq_misfit_hz`` and
-    ``t60_log_misfit`` are what no noise explains of these (a room, say): alike in all taps, so none helps.
+    ``freq_t60_corr`` is the correlation between the errors of ``freq_hz`` and ``ln t60_s``. ``freq_misfit_hz`` and
+    ``t60_log_misfit`` are the parts of these errors that noise does not explain (a room may cause them, for
+    example). They are the same in all taps, so more taps do not reduce them.
     """
 
     freq_hz: float
@@ -117,7 +119,7 @@ class Mode:
 
     @property
     def q(self) -> float:
-        """Quality factor, without unit."""
+        """Quality factor, dimensionless."""
         return math.pi * self.freq_hz * self.t60_s / LN_1000
 
     @property
@@ -128,10 +130,10 @@ class Mode:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decay:
-    """How a band, or the whole sound, dies away after one tap.
+    """How a band, or the whole sound, decays after one tap.
 
-    ``band_low_hz`` and ``band_high_hz`` are ``None`` for the whole. ``edt_s``, ``t20_s`` and ``t30_s`` are ``None``
-    where the range is not above the floor or the band is too narrow for the decay.
+    ``band_low_hz`` and ``band_high_hz`` are ``None`` for the whole sound. ``edt_s``, ``t20_s`` and ``t30_s`` are
+    ``None`` if their range of levels is not above the noise floor, or if the band is too narrow for the decay.
     """
 
     band_low_hz: float | None
@@ -146,9 +148,10 @@ class Decay:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Coupling:
-    """How the errors of two modes of a tap hang together: correlations, each within -1 and 1.
+    """Correlations between the errors of two modes of one tap, each between -1 and 1.
 
-    ``first < second`` index the modes; ``freq_t60`` is that of the first's ``ln f`` with the second's ``ln T60``.
+    ``first`` and ``second`` are indices of the modes, ``first < second``. ``freq_t60`` is the correlation of ``ln f``
+    of the first with ``ln T60`` of the second; the other names follow the same order.
     """
 
     first: int
@@ -161,12 +164,13 @@ class Coupling:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StringTone:
-    """A plucked string: the frequency of its fundamental, its stiffness ``f_n = n f_0 sqrt(1 + B n**2)``, its decay.
+    """A plucked string: the frequency of its fundamental, its inharmonicity and its decay.
 
-    ``freq_hz`` takes the sound for that of one string. Where two were told apart, ``middle_hz`` lies between them and
-    ``pair_cents`` is their distance; else these are ``None``. ``inharmonicity`` is B, ``None`` where fewer than three
-    partials sound; ``t60_s`` is that of the fundamental, of two strings the middle of both, and ``None`` where the
-    fundamental does not sound itself or two strings beat too slowly to tell.
+    ``freq_hz`` treats the sound as that of one string. If two strings were told apart, ``middle_hz`` lies midway
+    between them and ``pair_cents`` is their distance; otherwise both are ``None``. ``inharmonicity`` is B in
+    ``f_n = n f_0 sqrt(1 + B n**2)``, or ``None`` if fewer than three partials sound. ``t60_s`` belongs to the
+    fundamental; for two strings it is the middle of both. It is ``None`` if the fundamental itself does not sound, or
+    if two strings beat too slowly to tell.
     """
 
     freq_hz: float
@@ -183,9 +187,9 @@ class StringTone:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TapReading:
-    """A transient and, where it was used, what was measured in it.
+    """A transient and, if it was used, what was measured in it.
 
-    ``couplings`` of modes that stand close; ``tone`` where it was a pluck.
+    ``couplings`` holds pairs of modes that are close in frequency; ``tone`` is given if it was a pluck.
     """
 
     tap: Tap
@@ -197,9 +201,10 @@ class TapReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spectrum:
-    """Power spectral density of the free decays of a recording, averaged over its taps, thinned for drawing.
+    """Power spectral density of the free decays of a recording, averaged over its taps and thinned for drawing.
 
-    Equal lengths; ``level_db`` relative to the strongest line; ``noise_db`` the noise on the same scale.
+    The three have the same length. ``level_db`` is relative to the strongest line; ``noise_db`` is the noise on the
+    same scale.
     """
 
     freq_hz: tuple[float, ...]
@@ -209,9 +214,10 @@ class Spectrum:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DecayTrace:
-    """Level against time of the clearest tap, thinned for drawing; ``time_s`` from the touch of the mallet.
+    """Level against time of the clearest tap, thinned for drawing.
 
-    ``fit_db`` is the level of the fitted modes (``-inf`` is never stored; before the free decay it is NaN).
+    ``time_s`` counts from the touch of the mallet. ``fit_db`` is the level of the fitted modes; it is NaN before the
+    free decay, and never ``-inf``.
     """
 
     time_s: tuple[float, ...]
@@ -223,7 +229,7 @@ class DecayTrace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """All that is known of one recording: a pure function of its bytes, the settings that matter, and the method."""
+    """All that is measured in one recording: a pure function of its bytes, its band settings and the method."""
 
     sha256: str
     method: str
@@ -245,7 +251,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Attention:
-    """Something that needs the builder: a file or an instrument, what is wrong, and how to mend it."""
+    """Something the builder must attend to: the file or instrument, what is wrong, and how to mend it."""
 
     where: str
     what: str
@@ -254,7 +260,7 @@ class Attention:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BandSettings:
-    """The settings on which a reading depends; nothing else re-measures a recording."""
+    """The settings on which a reading depends; a change to any other setting does not require a new measurement."""
 
     band_low_hz: float = 50.0
     band_high_hz: float = 1500.0

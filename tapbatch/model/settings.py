@@ -1,8 +1,8 @@
-"""Settings of a shop and of one instrument, as values: what may be set, in which range, and what it is without.
+"""Settings of a shop and of one instrument, as values: what may be set, with its range and default.
 
-Conventions: frequencies in hertz, lengths in millimetres, unit weights in grams a metre. Every model is frozen and
-refuses keys it does not know, so that a slip of the pen is found and not passed over. Reading the files, and saying
-where in them a value is not understood, is the work of :mod:`tapbatch.shop.folder`.
+Conventions: frequencies in hertz, lengths in millimetres, unit weights in grams per metre. Every model is frozen and
+refuses unknown keys, so that a typing error is reported and not ignored. :mod:`tapbatch.shop.settings_files` reads
+the files and says where in them a value is not understood.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from tapbatch.model.reading import BandSettings, Kind
 ConcertPitch = Annotated[float, Field(ge=380, le=470)]
 
 
-# Of plain strings, at room temperature; handbook values, those of bronze and gut from memory (gut varies by a tenth).
+# Plain strings at room temperature. Handbook values; bronze and gut are from memory (gut varies by a tenth).
 DENSITIES_KG_M3 = {
     "steel": 7850.0,
     "brass": 8580.0,
@@ -32,7 +32,7 @@ class _Frozen(BaseModel):
 
 
 class StageSetting(_Frozen):
-    """One ``[[stage]]``: a stage in its place, and what holds for all its recordings."""
+    """One ``[[stage]]``: its place in the order of stages, and the settings for all its recordings."""
 
     name: str = Field(min_length=1)
     part: str = ""
@@ -50,7 +50,7 @@ class ModeSetting(_Frozen):
 
 
 class TargetSetting(_Frozen):
-    """One ``[[target]]``: where a labelled mode is to come to rest; exactly one way of saying so."""
+    """One ``[[target]]``: the frequency wanted for a labelled mode, given in exactly one way."""
 
     mode: str = Field(min_length=1)
     note: str | None = None
@@ -74,9 +74,9 @@ class TargetSetting(_Frozen):
 
 
 class StringSetting(_Frozen):
-    """One open string or double course, by its note; weight, or diameter and material, for its tension only.
+    """One open string or double course and its note; weight, or diameter and material, serve only for its tension.
 
-    ``scale_mm`` is its sounding length where that is not the instrument's.
+    ``scale_mm`` is its sounding length, if it differs from that of the instrument.
     """
 
     note: str
@@ -88,7 +88,7 @@ class StringSetting(_Frozen):
 
 
 class InstrumentSettings(_Frozen):
-    """All that may be set for one instrument; a shop's settings are the defaults of its instruments.
+    """All settings of one instrument; the settings of the shop are the defaults of its instruments.
 
     Defaults: A4 = 440 Hz (ISO 16), 50 to 1500 Hz (where bodies and plates of hand-held instruments ring), mains of
     50 Hz, 3 cents as the width within which a mode counts as steady (common practice of the trade), and A4
@@ -126,7 +126,7 @@ class InstrumentSettings(_Frozen):
 
 
 class ShopSettings(_Frozen):
-    """What ``shop.toml`` may hold."""
+    """All settings that ``shop.toml`` may contain."""
 
     concert_pitch_hz: ConcertPitch = 440.0
     spelling: Literal["sharp", "flat"] = "sharp"

@@ -1,9 +1,9 @@
-"""The shop folder: paths, settings and bench notes, read and checked once.
+"""The shop folder: its paths, settings and bench notes, read and checked once.
 
-Conventions: a shop is a folder with ``recordings/`` in it; ``shop.toml``, ``instruments/NAME.toml`` and ``notes.csv``
-are optional. Instruments and stages are known by their identities (:func:`tapbatch.model.names.identity`). What
-stops the whole shop is raised; what concerns one instrument or one row is kept as
-:class:`~tapbatch.model.reading.Attention` and the rest goes on.
+Conventions: a shop is a folder that contains ``recordings/``; ``shop.toml``, ``instruments/NAME.toml`` and
+``notes.csv`` are optional. Instruments and stages are compared by their identities
+(:func:`tapbatch.model.names.identity`). An error that stops the whole shop is raised; one that concerns a single
+instrument or row is kept as :class:`~tapbatch.model.reading.Attention`, and the rest goes on.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ __all__ = ["Shop", "init_shop", "open_shop"]
 class Shop:
     """A shop as it was when it was opened.
 
-    ``instruments`` holds the settings of instruments that have a file of their own, by identity; ``refused`` is what
-    was not understood, and ``refused_instruments`` the identities of instruments that are withheld for it. ``notes``
-    is keyed by the identities of instrument and stage.
+    ``instruments`` holds, by identity, the settings of instruments that have a file of their own. ``refused`` lists
+    what was not understood, and ``refused_instruments`` the identities of instruments left out because of it.
+    ``notes`` is keyed by the identities of instrument and stage.
     """
 
     root: Path
@@ -43,7 +43,7 @@ class Shop:
     notes: Mapping[NoteKey, Note]
 
     def settings_of(self, instrument: str) -> InstrumentSettings:
-        """Return the settings of an instrument; those of the shop where it has none of its own.
+        """Return the settings of an instrument, or those of the shop if it has none of its own.
 
         Parameters
         ----------
@@ -53,11 +53,11 @@ class Shop:
         Raises
         ------
         SettingsError
-            Where its file was not understood: to measure by other settings would be worse than not to measure.
+            If its file was not understood: measuring with other settings would be worse than not measuring.
         """
         name = identity(instrument)
         if name in self.refused_instruments:
-            raise SettingsError(instrument, "its settings are not understood", "mend its file in instruments/")
+            raise SettingsError(instrument, "its settings are not understood", "correct its file in instruments/")
         if name in self.instruments:
             return self.instruments[name]
         shared = self.settings.model_dump(exclude={"recordings", "results"})
@@ -65,7 +65,7 @@ class Shop:
 
     @property
     def extra_parts(self) -> tuple[str, ...]:
-        """The parts that the settings of all instruments add to those that names know, as identities, sorted."""
+        """The parts that the settings of all instruments add to the built-in list, as identities, sorted."""
         of_stages = {stage.part for settings in self.instruments.values() for stage in settings.stage}
         of_modes = {mode.part for settings in self.instruments.values() for mode in settings.mode}
         return tuple(sorted((of_stages | of_modes) - set(PARTS) - {""}))
@@ -79,7 +79,7 @@ def open_shop(root: Path, results: Path | None = None) -> Shop:
     root : Path
         The shop folder.
     results : Path, optional
-        Where results go instead of where the settings say (default ``results/`` in the shop).
+        Folder for the results, instead of the one in the settings (default ``results/`` in the shop).
 
     Returns
     -------
@@ -89,9 +89,9 @@ def open_shop(root: Path, results: Path | None = None) -> Shop:
     Raises
     ------
     ShopError
-        Where the shop or its recordings folder is missing, or results would lie among the recordings.
+        If the shop or its recordings folder is missing, or the results would lie among the recordings.
     SettingsError
-        Where ``shop.toml`` is not understood.
+        If ``shop.toml`` is not understood.
 
     Examples
     --------
@@ -104,7 +104,9 @@ def open_shop(root: Path, results: Path | None = None) -> Shop:
         return _open_shop(root, results)
     except OSError as error:
         reason = error.strerror or "no reason given"
-        raise ShopError(str(root), f"cannot be read ({reason})", "check that you may read what is in it") from error
+        raise ShopError(
+            str(root), f"cannot be read ({reason})", "check that you are allowed to read what is in it"
+        ) from error
 
 
 def _open_shop(root: Path, results: Path | None) -> Shop:
@@ -130,18 +132,18 @@ def _open_shop(root: Path, results: Path | None) -> Shop:
 
 
 def _folder(root: Path, key: str, named: str) -> Path:
-    """Return the folder that a setting names, ``~`` standing for the home folder of a user."""
+    """Return the folder that a setting names; ``~`` stands for the home folder of a user."""
     try:
         return root / Path(named).expanduser()
     except RuntimeError as error:
-        what = f"{key} = '{named}': no user of this machine is called so"
-        raise SettingsError("shop.toml", what, "write the whole path, or ~/ for your own home folder") from error
+        what = f"{key} = '{named}': this machine has no user of that name"
+        raise SettingsError("shop.toml", what, "write the full path, or ~/ for your own home folder") from error
 
 
 def _check_folders(recordings_dir: Path, results_dir: Path) -> None:
     if not recordings_dir.is_dir():
         what = "there is no such folder of recordings, so nothing is rewritten"
-        raise ShopError(str(recordings_dir), what, "make it, connect its drive, or say in shop.toml where it is")
+        raise ShopError(str(recordings_dir), what, "create it, connect its drive, or give its place in shop.toml")
     if results_dir.resolve().is_relative_to(recordings_dir.resolve()):
         what = "results would lie among the recordings, which are never changed"
         raise ShopError(str(results_dir), what, "choose another folder for the results")
@@ -164,7 +166,7 @@ def _read_instruments(
         try:
             if name in file_of:
                 raise SettingsError(
-                    shown, f"found {file_of[name]} for the same instrument", "expected one; join them"
+                    shown, f"found {file_of[name]} for the same instrument", "expected one; merge them"
                 )
             file_of[name] = shown
             instruments[name] = read_instrument_settings(path, shown, shop)

@@ -1,9 +1,10 @@
-"""Bench notes, as any spreadsheet writes them.
+"""Bench notes, read as any spreadsheet writes them.
 
-Conventions: ``notes.csv`` is a table with one header row; rows are counted as a spreadsheet counts them, the header
-being row 1. Commas, semicolons or tabs part the columns, numbers carry a decimal point or comma, text is UTF-8,
+Conventions: ``notes.csv`` is a table with one header row; rows are counted as a spreadsheet counts them, so the
+header is row 1. Commas, semicolons or tabs separate the columns, numbers use a decimal point or comma, text is UTF-8,
 UTF-16 or Windows-1252. Temperatures are in degrees Celsius, humidity in per cent, mass in grams, openings in square
-millimetres and millimetres, pitches in hertz. A row that is not understood is left out and said so; the others hold.
+millimetres and millimetres, pitches in hertz. A row that is not understood is left out and reported; the other rows
+are used.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ COLUMNS = tuple(field.name for field in dataclasses.fields(Note))
 
 NoteKey = tuple[str, str]
 
-# The bounds catch slips, among them degrees Fahrenheit and kilograms, and nothing that a shop could be.
+# The limits catch slips, such as degrees Fahrenheit or kilograms, and allow any value that a shop could have.
 _RANGES = {
     "temperature_c": (-30.0, 60.0, "degrees Celsius from -30 to 60"),
     "humidity_pct": (0.0, 100.0, "per cent from 0 to 100"),
@@ -43,21 +44,21 @@ _CLOCK = re.compile(r"[T\s]+(?P<H>[0-9]{1,2}):(?P<M>[0-9]{2})(?::(?P<S>[0-9]{2})
 
 
 def read_notes(path: Path, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note], tuple[Attention, ...]]:
-    """Return the notes by instrument and stage, and what was not understood.
+    """Return the notes by instrument and stage, and a list of what was not understood.
 
     Parameters
     ----------
     path : Path
-        The table; where there is none there are no notes.
+        The table; if the file does not exist, there are no notes.
     shown : str
-        How attention names the file.
+        The name of the file in messages; default ``notes.csv``.
 
     Returns
     -------
     notes : dict
         Keyed by the identities of instrument and stage.
     refused : tuple of Attention
-        One for each row, column or file that is not understood, with row and column, found and expected.
+        One for each row, column or file that is not understood: its place, what was found and what was expected.
 
     Examples
     --------
@@ -72,14 +73,16 @@ def read_notes(path: Path, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note
         rows = _rows(text, delimiter)
     except OSError as error:
         reason = error.strerror or "no reason given"
-        return {}, (Attention(where=shown, what=f"cannot be read ({reason})", remedy="check that it may be read"),)
+        return {}, (
+            Attention(where=shown, what=f"cannot be read ({reason})", remedy="check that you are allowed to read it"),
+        )
     except csv.Error:
         remedy = "save it again as CSV from the spreadsheet"
-        return {}, (Attention(where=shown, what="is not a table in CSV", remedy=remedy),)
+        return {}, (Attention(where=shown, what="is not a CSV table", remedy=remedy),)
     open_row = _never_closed(text, delimiter)
     notes, refused = _notes_from(rows[: open_row - 1] if open_row else rows, delimiter, shown)
     if open_row:
-        what = f"row {open_row}: found a quotation mark that is never closed; this row and those below are not used"
+        what = f"row {open_row}: found a quotation mark that is never closed; this row and all below it are left out"
         refused += (Attention(where=shown, what=what, remedy="expected quotation marks in pairs"),)
     return notes, refused
 
@@ -99,7 +102,7 @@ def _decode(raw: bytes) -> str:
 
 
 def _table(text: str) -> tuple[str, str]:
-    """Return the rows and what parts their cells, without Excel's ``sep=`` line, which it does not show either."""
+    """Return the text of the rows and their separator, without a ``sep=`` line, which spreadsheets hide as well."""
     delimiter = None
     first, _, rest = text.partition("\n")
     if re.fullmatch(r'"?sep=.?"?', first.strip(), re.IGNORECASE):
@@ -116,12 +119,12 @@ def _rows(text: str, delimiter: str) -> list[list[str]]:
 
 
 def _never_closed(text: str, delimiter: str) -> int:
-    """Return the row in which a quotation mark opens that nothing closes, 0 where there is none.
+    """Return the row with a quotation mark that is never closed, or 0 if there is none.
 
-    A reader that forgives it takes all rows that follow for one cell, and they would be lost in silence.
+    The CSV reader accepts it and takes all the rows that follow as one cell, so they would be lost without a word.
     """
     rows = list(csv.reader(io.StringIO(text + "\n\n", newline=""), delimiter=delimiter))
-    # Within an open cell these line ends are its own, else they make rows of their own.
+    # Inside an open cell the two added line ends belong to the cell; otherwise they make rows of their own.
     return len(rows) if rows[-1] and rows[-1][-1].endswith("\n\n") else 0
 
 
@@ -152,7 +155,7 @@ def _notes_from(
             key = (note.instrument, note.stage)
             if key in notes:
                 what = f"row {number}: found the same instrument and stage as in row {rows_of[key]}"
-                raise SettingsError(shown, what, "expected one row a stage; join the two")
+                raise SettingsError(shown, what, "expected one row for each stage; merge the two")
         except SettingsError as error:
             refused += (Attention(where=error.where, what=error.what, remedy=error.remedy),)
         else:
@@ -164,7 +167,7 @@ def _refused_columns(columns: list[str], shown: str) -> tuple[Attention, ...]:
     refused = []
     for needed in ("instrument", "stage"):
         if needed not in columns:
-            what = f"found no column called {needed}, so no row is used"
+            what = f"found no column called {needed}, so no rows are used"
             refused.append(Attention(where=shown, what=what, remedy=f"expected the columns {', '.join(COLUMNS)}"))
     for i, column in enumerate(columns):
         if not column:
@@ -174,8 +177,8 @@ def _refused_columns(columns: list[str], shown: str) -> tuple[Attention, ...]:
             refused.append(Attention(where=shown, what=what, remedy="expected each column once; remove one"))
         elif column not in COLUMNS:
             nearest = difflib.get_close_matches(column, COLUMNS, n=1, cutoff=0.0)[0]
-            what = f"column {i + 1}: found {column!r}, which is not known; the other columns are used"
-            remedy = f"the nearest column that would do is {nearest}; own words belong into remark"
+            what = f"column {i + 1}: found {column!r}, an unknown column; the other columns are used"
+            remedy = f"did you mean {nearest}? Put other text in remark"
             refused.append(Attention(where=shown, what=what, remedy=remedy))
     return tuple(refused)
 
@@ -186,9 +189,7 @@ def _refused_columns(columns: list[str], shown: str) -> tuple[Attention, ...]:
 def _note(columns: list[str], row: list[str], place: str, shown: str) -> Note:
     if any(row[len(columns) :]):
         what = f"{place}: found {len(row)} values for {len(columns)} columns"
-        raise SettingsError(
-            shown, what, "expected decimal commas and text with commas in quotes, or semicolons between"
-        )
+        raise SettingsError(shown, what, "expected values with commas in quotes, or semicolons between columns")
     cells: dict[str, str] = {}
     for column, cell in zip(columns, row, strict=False):
         if column in COLUMNS:
@@ -208,10 +209,10 @@ def _note(columns: list[str], row: list[str], place: str, shown: str) -> Note:
 
 
 def _refuse_two_way(columns: list[str], row: list[str], delimiter: str, place: str, shown: str) -> None:
-    """Refuse numbers like 1,234 where commas part the columns: who writes so may part thousands or decimals by it."""
+    """Refuse numbers like 1,234 in files separated by commas or tabs: the comma may mark thousands or decimals."""
     for column, cell in zip(columns, row, strict=False):
         if column in _RANGES and delimiter != ";" and re.fullmatch(r"[0-9]{1,3},[0-9]{3}", cell, re.ASCII):
-            remedy = f"expected a number that reads one way, {cell.replace(',', '')} or {cell.replace(',', '.')}"
+            remedy = f"expected a number with only one meaning, {cell.replace(',', '')} or {cell.replace(',', '.')}"
             raise SettingsError(shown, f"{place}, {column}: found {cell!r}", remedy)
 
 
@@ -220,7 +221,7 @@ def _number(cell: str, column: str, place: str, shown: str) -> float | None:
         return None
     low, high, expected = _RANGES[column]
     text = _SPACES.sub("", cell).replace("−", "-")
-    # Of two kinds of mark the last is the decimal one; the other parts thousands.
+    # If both marks occur, the last is the decimal mark and the other separates thousands.
     if "," in text and "." in text:
         text = text.replace("," if text.rindex(".") > text.rindex(",") else ".", "")
     text = text.replace(",", ".")
@@ -231,7 +232,7 @@ def _number(cell: str, column: str, place: str, shown: str) -> float | None:
 
 
 def _date(cell: str, place: str, shown: str) -> str:
-    """Return a date in ISO 8601, to the second where the cell says so; two-way dates are refused, not guessed."""
+    """Return a date in ISO 8601, with the time if the cell gives one; ambiguous dates are refused, not guessed."""
     if not cell:
         return ""
     clock = _CLOCK.search(cell)
@@ -243,7 +244,9 @@ def _date(cell: str, place: str, shown: str) -> str:
         except ValueError:
             iso = ""
     if not iso:
-        raise SettingsError(shown, f"{place}: found {cell!r}", "expected a date that reads one way, like 2026-03-14")
+        raise SettingsError(
+            shown, f"{place}: found {cell!r}", "expected a date with only one meaning, like 2026-03-14"
+        )
     return iso
 
 
@@ -254,7 +257,7 @@ def _day(text: str) -> str:
     match = _YEAR_LAST.fullmatch(text)
     if match is None:
         return ""
-    # With dots the day comes first wherever dates are written so; with strokes both orders are in use.
+    # With dots the day always comes first; with slashes or hyphens both orders are in use.
     day_first = _iso(match["y"], match["b"], match["a"])
     if match["sep"] == ".":
         return day_first

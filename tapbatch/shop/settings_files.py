@@ -1,8 +1,8 @@
-"""Settings files read and checked: what is not understood is said with file, line, key, found and expected.
+"""Read and check the settings files; an error gives the file, line, key, what was found and what was expected.
 
-Conventions: files are TOML in UTF-8, with or without a byte order mark. A value is refused as it was written, and
-what was expected is said in the words of :data:`EXPECTED`, one phrase for every key that may be set. Parts, states
-and the names of other instruments are kept as identities, so that they compare with what the names of recordings say.
+Conventions: files are TOML in UTF-8, with or without a byte order mark. An error shows a value as it was written and
+says what was expected in the words of :data:`EXPECTED`, which has one phrase for every key. Parts, states and the
+names of other instruments are kept as identities, so that they can be compared with the names of recordings.
 """
 
 from __future__ import annotations
@@ -35,15 +35,15 @@ EXPECTED = {
     "mains_hz": "50 or 60",
     "steady_cents": "cents, over 0 and up to 50",
     "paper": '"A4" or "Letter"',
-    "recordings": "a folder, in quotes and with / between its parts",
-    "results": "a folder, in quotes and with / between its parts",
+    "recordings": "a folder in quotes, with / between its parts",
+    "results": "a folder in quotes, with / between its parts",
     "family": "text in quotes",
     "playing_pitch_hz": "A4 in hertz, from 380 to 470",
     "scale_mm": "millimetres, over 0",
     "strings_off_cents": "cents, over 0 and up to 50",
     "strings": 'notes like ["G3", "D4"], or tables with a note',
     "strings.note": "a note in quotes, like \"A#3\" or \"Bb3\"",
-    "strings.unit_weight_g_m": "grams a metre, over 0",
+    "strings.unit_weight_g_m": "grams per metre, over 0",
     "strings.diameter_mm": "millimetres, over 0",
     "strings.material": f"one of {', '.join(DENSITIES_KG_M3)}",
     "strings.scale_mm": "millimetres, over 0",
@@ -74,7 +74,7 @@ _INHERITED = ("concert_pitch_hz", "spelling", "band_hz", "mains_hz", "steady_cen
 
 @dataclass(frozen=True, slots=True)
 class _Problem:
-    """A value that is not understood: where in the tables, what was found, what was expected."""
+    """A value that is not understood: its place in the tables, what was found and what was expected."""
 
     location: Location
     found: str
@@ -82,19 +82,19 @@ class _Problem:
 
 
 def read_shop_settings(path: Path, shown: str = "shop.toml") -> ShopSettings:
-    """Return the settings of a shop; the defaults where there is no file.
+    """Return the settings of a shop, or the defaults if there is no file.
 
     Parameters
     ----------
     path : Path
-        The ``shop.toml``, which may be missing.
+        The ``shop.toml`` file, which may be missing.
     shown : str
-        How errors name the file.
+        The name of the file in errors; default ``shop.toml``.
 
     Raises
     ------
     SettingsError
-        Where it cannot be read, is not TOML, or a value is not understood; the first such place.
+        If the file cannot be read, is not TOML, or has a value that is not understood; the first such place.
 
     Examples
     --------
@@ -106,7 +106,7 @@ def read_shop_settings(path: Path, shown: str = "shop.toml") -> ShopSettings:
     text = _read_text(path, shown)
     data = _parse(text, shown)
     problems = list(_odd_values(data)) or _refused_by(ShopSettings, data)
-    # What instruments inherit must hold for them too, or the first of them would stumble over it.
+    # Instruments inherit these values, so they must be valid for an instrument too.
     problems = problems or _refused_by(InstrumentSettings, {k: data[k] for k in _INHERITED if k in data})
     if problems:
         raise _error(problems[0], text, shown)
@@ -114,21 +114,21 @@ def read_shop_settings(path: Path, shown: str = "shop.toml") -> ShopSettings:
 
 
 def read_instrument_settings(path: Path, shown: str, shop: ShopSettings) -> InstrumentSettings:
-    """Return the settings of one instrument; what its file does not set is as in the shop.
+    """Return the settings of one instrument; those that its file does not set come from the shop.
 
     Parameters
     ----------
     path : Path
         The instrument's file.
     shown : str
-        How errors name it, like ``instruments/cittern-07.toml``.
+        The name of the file in errors, like ``instruments/cittern-07.toml``.
     shop : ShopSettings
-        What holds where the file sets nothing else.
+        The settings used where the file sets nothing.
 
     Raises
     ------
     SettingsError
-        As :func:`read_shop_settings`, and where a note, state, part, label or target does not make sense.
+        As :func:`read_shop_settings`, and if a note, state, part, label or target does not make sense.
     """
     text = _read_text(path, shown)
     data = _parse(text, shown)
@@ -153,14 +153,16 @@ def _read_text(path: Path, shown: str) -> str:
         raw = path.read_bytes()
     except OSError as error:
         reason = error.strerror or "no reason given"
-        raise SettingsError(shown, f"cannot be read ({reason})", "check that it is a file and may be read") from error
+        raise SettingsError(
+            shown, f"cannot be read ({reason})", "check that it is a file and that you are allowed to read it"
+        ) from error
     encoding = "utf-16" if raw.startswith((b"\xff\xfe", b"\xfe\xff")) else "utf-8-sig"
     try:
         return raw.decode(encoding).replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        what = f"line {line}: found a letter that is not UTF-8"
-        raise SettingsError(shown, what, "expected text saved as UTF-8; save it again so") from error
+        what = f"line {line}: found a character that is not UTF-8"
+        raise SettingsError(shown, what, "expected text in UTF-8; save the file again as UTF-8") from error
 
 
 def _parse(text: str, shown: str) -> dict[str, Any]:
@@ -172,10 +174,12 @@ def _parse(text: str, shown: str) -> dict[str, Any]:
         return data
     except (ValueError, RecursionError) as error:
         if not isinstance(error, tomllib.TOMLDecodeError):
-            # A number of thousands of digits, or thousands of brackets or dots: such a line is the longest.
+            # The cause is thousands of digits, brackets or dots in one line, so the longest line is the one.
             number, longest = max(enumerate(text.split("\n"), 1), key=lambda line: len(line[1]))
             what = f"line {number}: found {longest.strip()[:60]!r}, which is not understood"
-            raise SettingsError(shown, what, "expected key = value, with a number, text or list of them") from error
+            raise SettingsError(
+                shown, what, "expected key = value, with a number, a text or a list of these"
+            ) from error
         match = re.search(r"\(at line ([0-9]+), column [0-9]+\)|\(at end of document\)", str(error))
         number = int(match[1]) if match and match[1] else text.rstrip().count("\n") + 1
         lines = text.split("\n")
@@ -187,7 +191,7 @@ def _parse(text: str, shown: str) -> dict[str, Any]:
 
 
 def _is_too_deep(data: dict[str, Any]) -> bool:
-    """Tell whether tables lie within tables beyond what any setting asks for, and a recursion bears."""
+    """Return whether tables are nested deeper than any setting needs, and deeper than recursion can follow."""
     inner: list[Any] = [data]
     for _ in range(_MOST_DEPTH):
         inner = [
@@ -199,7 +203,7 @@ def _is_too_deep(data: dict[str, Any]) -> bool:
 
 
 def _what_toml_wants(line: str, reason: str) -> str:
-    """Return what was expected on a line that is not TOML, by the slip that is likely."""
+    """Return what was expected on a line that is not TOML, judged by the likely mistake."""
     if re.search("[\u2018\u2019\u201c\u201d\u201e]", line):
         return 'expected straight quotes, like "sharp"'
     if line.startswith("["):
@@ -218,7 +222,7 @@ def _error(problem: _Problem, text: str, shown: str) -> SettingsError:
 
 
 def _in_words(location: Location) -> str:
-    """Return a location as a builder would say it: ``[[stage]] 2, part``."""
+    """Return a location in words for the builder, such as ``[[stage]] 2, part``."""
     if len(location) > 1 and isinstance(location[1], int) and location[0] in ("stage", "mode", "target"):
         return f"[[{location[0]}]] {location[1] + 1}" + "".join(f", {key}" for key in location[2:])
     if len(location) > 1 and location[0] == "strings" and isinstance(location[1], int):
@@ -227,7 +231,7 @@ def _in_words(location: Location) -> str:
 
 
 def _line_of(location: Location, text: str) -> int:
-    """Return the line on which a key stands, counted from 1, or 0 where it cannot be told."""
+    """Return the line of a key, counted from 1, or 0 if it cannot be found."""
     if not location:
         return 0
     lines, start = text.split("\n"), 0
@@ -255,7 +259,7 @@ def _line_of(location: Location, text: str) -> int:
 
 
 def _odd_values(data: Any, location: Location = ()) -> Iterator[_Problem]:
-    """Find what would pass without being meant: nan, inf, true for a number, and line ends or tabs within text."""
+    """Find values that are valid but surely not meant: nan, inf, true for a number, line ends or tabs in text."""
     if isinstance(data, dict | list):
         for key, value in data.items() if isinstance(data, dict) else enumerate(data):
             yield from _odd_values(value, (*location, key))
@@ -274,11 +278,11 @@ def _is_odd(value: Any, key: str | int) -> bool:
 def _expected(location: Location) -> str:
     keys = [key for key in location if isinstance(key, str)]
     phrase = EXPECTED.get(".".join(keys)) or EXPECTED.get(keys[0] if keys else "")
-    return f"expected {phrase}" if phrase else "expected one of the keys in docs/settings.md"
+    return f"expected {phrase}" if phrase else "expected one of the keys listed in the README"
 
 
 def _shown(value: Any) -> str:
-    """Return a value much as it is written in TOML, on one short line."""
+    """Return a value roughly as it is written in TOML, on one short line."""
     if isinstance(value, datetime.date | datetime.time):
         return value.isoformat()
     text = json.dumps(value, ensure_ascii=False, default=str)
@@ -296,8 +300,8 @@ def _refused_by(model: type[ShopSettings] | type[InstrumentSettings], data: dict
 def _problem_from(error: Any, data: dict[str, Any], model: type[ShopSettings] | type[InstrumentSettings]) -> _Problem:
     location: Location = error["loc"]
     if error["type"] == "extra_forbidden":
-        return _Problem(location, "a key that is not known", _nearest_key(location, model))
-    if not location or location[0] == "band_hz":  # the one rule over the whole file is that of the band
+        return _Problem(location, "an unknown key", _nearest_key(location, model))
+    if not location or location[0] == "band_hz":  # the only rule for the whole file is the one for the band
         return _Problem(("band_hz",), _shown(data["band_hz"]), _expected(("band_hz",)))
     if error["type"] == "missing":
         return _Problem(location, "nothing", _expected(location))
@@ -313,7 +317,7 @@ def _nearest_key(location: Location, model: type[ShopSettings] | type[Instrument
     if not within:
         known = [k for k in known if k in model.model_fields]
     nearest = difflib.get_close_matches(key, known, n=1, cutoff=0.0)[0]
-    return f"expected one of {', '.join(known)}; the nearest is {nearest}"
+    return f"expected one of {', '.join(known)}; did you mean {nearest}?"
 
 
 # ---------------------------------------------------------------- sense
@@ -329,12 +333,12 @@ def _with_identities(settings: InstrumentSettings) -> InstrumentSettings:
 
 
 def _senseless(settings: InstrumentSettings, own: str) -> Iterator[_Problem]:
-    """Find what each value allows but the whole does not."""
+    """Find values that are valid alone but do not make sense together."""
     for i, string in enumerate(settings.strings):
         yield from _not_a_note(("strings", i, "note"), string.note)
         known = string.material.lower() in ("", *DENSITIES_KG_M3)
         if not known and string.diameter_mm is not None and string.unit_weight_g_m is None:
-            # Whatever a string is made of, its unit weight tells its tension; a diameter alone does not.
+            # The unit weight gives the tension of a string of any material; the diameter alone does not.
             expected = f"{_expected(('strings', 'material'))}, or unit_weight_g_m"
             yield _Problem(("strings", i, "material"), _shown(string.material), expected)
     yield from _senseless_stages(settings.stage)
@@ -352,7 +356,7 @@ def _not_a_note(location: Location, note: str) -> Iterator[_Problem]:
 def _not_a_part(location: Location, part: str) -> Iterator[_Problem]:
     if part in KINDS + STATES + MARKS or part.startswith("at-") or not any(c.isalpha() for c in part):
         yield _Problem(
-            location, _shown(part), "expected the name of what vibrates, like top; this word has another use"
+            location, _shown(part), "expected the name of a part that vibrates, like top; this word has another use"
         )
 
 
@@ -363,7 +367,7 @@ def _senseless_stages(stages: tuple[StageSetting, ...]) -> Iterator[_Problem]:
             yield _Problem(("stage", i, "name"), _shown(stage.name), _expected(("stage", "name")))
         if stage.state and stage.state not in STATES:
             nearest = difflib.get_close_matches(stage.state, STATES, n=1, cutoff=0.0)[0]
-            expected = f"{_expected(('stage', 'state'))}; the nearest is {nearest}"
+            expected = f"{_expected(('stage', 'state'))}; did you mean {nearest}?"
             yield _Problem(("stage", i, "state"), _shown(stage.state), expected)
         if stage.part:
             yield from _not_a_part(("stage", i, "part"), stage.part)
@@ -378,7 +382,7 @@ def _senseless_modes(settings: InstrumentSettings) -> Iterator[_Problem]:
     for i, mode in enumerate(settings.mode):
         if re.fullmatch(r"[rR][0-9]+", mode.label):
             yield _Problem(
-                ("mode", i, "label"), _shown(mode.label), "expected another label; r1, r2, ... are given by the tool"
+                ("mode", i, "label"), _shown(mode.label), "expected another label; the tool itself uses r1, r2, ..."
             )
         yield from _not_a_part(("mode", i, "part"), mode.part)
         first = seen.setdefault((mode.label, mode.part), i)
@@ -406,7 +410,7 @@ def _not_a_label(location: Location, label: str, settings: InstrumentSettings) -
         return
     expected = _expected(location)
     if labels.count(label) > 1:
-        expected += "; two parts use this label, so give one of them another"
+        expected += "; two parts use this label, so rename one of them"
     elif labels:
-        expected += f"; the nearest is {_shown(difflib.get_close_matches(label, labels, n=1, cutoff=0.0)[0])}"
+        expected += f"; did you mean {_shown(difflib.get_close_matches(label, labels, n=1, cutoff=0.0)[0])}?"
     yield _Problem(location, _shown(label), expected)

@@ -87,7 +87,7 @@ def test_a_number_that_reads_two_ways_is_refused_and_not_guessed(root):
     notes, refused = notes_of(root, 'instrument,stage,mass_g\na,b,"1,234"\na,c,"1,2345"\n')
     assert [n.mass_g for n in notes.values()] == [1.2345]
     assert [(a.what, a.remedy) for a in refused] == [
-        ("row 2, mass_g: found '1,234'", "expected a number that reads one way, 1234 or 1.234")
+        ("row 2, mass_g: found '1,234'", "expected a number with only one meaning, 1234 or 1.234")
     ]
     assert notes_of(root, "instrument;stage;mass_g\na;b;1,234\n")[0]["a", "b"].mass_g == 1.234
 
@@ -125,7 +125,7 @@ def test_dates_as_spreadsheets_write_them(root, cell, date):
         (",b", "row 3, instrument: found nothing", "name of the instrument"),
         ("a,", "row 3, stage: found nothing", "name of the stage"),
         ("a,b,,,21,5,45,312,2500,160,5,415,x", "row 3: found 13 values for 11 columns", "in quotes"),
-        ("X, Y", "row 3: found the same instrument and stage as in row 2", "one row a stage"),
+        ("X, Y", "row 3: found the same instrument and stage as in row 2", "one row for each stage"),
     ],
 )
 def test_a_bad_row_is_left_out_and_said_so(root, row, what, remedy):
@@ -140,7 +140,7 @@ def test_columns(root):
     notes, refused = notes_of(root, "stage,instrument,temperatur,own,\nb,a,20,x,\n")
     assert set(notes) == {("a", "b")}
     assert "temperatur'" in refused[0].what
-    assert "nearest column that would do is temperature_c" in refused[0].remedy
+    assert "temperature_c" in refused[0].remedy
     assert len(refused) == 2
     notes, refused = notes_of(root, "instrument,date\na,2026-03-14\n")
     assert notes == {}
@@ -163,7 +163,7 @@ def test_columns(root):
         (
             'instrument,stage,remark\na,01 x,"two\nlines"\na,02 y,"never\na,03 z,lost?\n',
             ["01-x"],
-            "row 3: found a quotation mark that is never closed; this row and those below are not used",
+            "row 3: found a quotation mark that is never closed; this row and all below it are left out",
         ),
     ],
 )
