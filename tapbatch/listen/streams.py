@@ -125,7 +125,7 @@ def _checked_header(path: Path) -> Header:
     if not beginning:
         raise SoundError(path.name, "the file is empty", "copy it again from the recorder")
     if not beginning.strip(b"\0"):
-        raise SoundError(path.name, "the file contains only zeros", "copy it again from the recorder")
+        raise SoundError(path.name, "the file contains nothing but zeros", "copy it again from the recorder")
     if _is_text(beginning):
         raise SoundError(
             path.name, "the file contains text, not sound", "export the recording again, as WAV if offered"
