@@ -226,7 +226,7 @@ def untidy(sound: np.ndarray, tmp_path_factory: pytest.TempPathFactory) -> tuple
 
 WRONG = [
     ("crwth-4_01 c_top.wav", "the file is cut: 1.52 of 3.05 s are there", "copy it again from the recorder"),
-    ("rebec-1_03 a_top.wav", "the file holds text, not sound", "export the recording again"),
+    ("rebec-1_03 a_top.wav", "the file contains text, not sound", "export the recording again"),
     ("rebec-1_04 b_top.wav", "the file is empty", "copy it again"),
     ("rebec-1_06 d_top.m4a", "", ""),
     ("rebec-1_07 e_top.wav", "cannot be read (No such file or directory)", "check that"),

@@ -1,9 +1,9 @@
-"""A file of any common kind becomes one channel of sound at its native rate; nothing is ever resampled.
+"""Decode a file of any common kind to one channel at its native rate; nothing is ever resampled.
 
-Conventions: full scale is 1.0; time runs from the first sample of the file. What was noticed on the way is
-in ``Sound.notices``; what cannot be used is a :class:`~tapbatch.model.errors.SoundError`. This is for
-sound that is wanted in one piece; the way from file to reading goes section by section
-(:mod:`tapbatch.listen.sections`), and that of a recording of up to three minutes is this one.
+Conventions: full scale is 1.0; time runs from the first sample of the file. ``Sound.notices`` holds what was noticed
+on the way; a file that cannot be used raises :class:`~tapbatch.model.errors.SoundError`. This module gives the sound
+in one piece. Measuring reads a file section by section (:mod:`tapbatch.listen.sections`); a recording of up to three
+minutes is one section, so both give the same samples.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def decode(path: Path) -> Sound:
     ----------
     path : Path
         WAV (8 to 32 bit, float, extensible, RF64, W64), FLAC, AIFF, Ogg, Opus, MP3, m4a, mp4, aac, 3gp, amr, caf,
-        webm and what else FFmpeg reads.
+        webm and whatever else FFmpeg reads.
 
     Returns
     -------
@@ -38,8 +38,8 @@ def decode(path: Path) -> Sound:
     Raises
     ------
     SoundError
-        Where the file is missing, empty, not sound, without a single sample, with a rate or number of channels that
-        no recorder makes, or with more sound than can be held in one piece.
+        Where the file is missing, empty, not sound or without a single sample; where no recorder makes such a rate or
+        number of channels; or where the sound is too long to hold in memory.
 
     Examples
     --------
@@ -51,5 +51,5 @@ def decode(path: Path) -> Sound:
     with closing(sections(path, most_samples=_MOST_SAMPLES)) as every:
         first = next(every)
     if not first.whole:
-        raise SoundError(path.name, "the sound is too long to be held in one piece", "cut it into shorter recordings")
+        raise SoundError(path.name, "the recording is too long to fit in memory", "cut it into shorter recordings")
     return first.sound

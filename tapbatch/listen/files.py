@@ -31,7 +31,9 @@ def hash_file(path: Path) -> str:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         reason = error.strerror or "no reason given"
-        raise SoundError(path.name, f"cannot be read ({reason})", "check that it is there and may be read") from error
+        raise SoundError(
+            path.name, f"cannot be read ({reason})", "check that it exists and that you may read it"
+        ) from error
 
 
 def refuse_special(path: Path) -> None:

@@ -1,18 +1,18 @@
-"""Automatic gain of a phone, noticed as a noise floor that breathes.
+"""Detect a phone's automatic gain from a noise floor that rises after each tap.
 
-Conventions: levels in decibels. A phone that turns itself down when it is struck comes back at some decibels a
-second, and what is quiet comes up with it; so does every decay, and no fit of the decay can see that. A steady floor
-does not know when the last tap was.
+Conventions: levels are in decibels. A phone that lowers its gain at a loud tap raises it again by some decibels a
+second. The quiet sound rises with it, and every decay becomes longer; no fit of the decay can show that. A steady
+noise floor does not depend on when the last tap was.
 
-How: of the third difference of the sound, in pieces of 20 ms. That is 70 dB deafer at 1 kHz than at 24 kHz, so that
-the floor shows through soon after a tap, while the wood still rings. From one tap to the next the floor comes out of
-the fading tap, then rises, if it breathes, till the next. The *rise* of a gap is the level before the next tap over
-the lowest in it. Only gaps behind the louder half of the taps count, as a light one may not turn the phone down;
-their median decides, which neither talk in one of them nor a truck in another can sway. Where gaps are few, more is
-asked.
+How: the level of the third difference of the sound is taken in pieces of 20 ms. The third difference is 70 dB less
+sensitive at 1 kHz than at 24 kHz, so the floor appears soon after a tap, while the wood still rings. Between two taps
+the floor emerges from the fading tap; with automatic gain it then rises until the next tap. The *rise* of a gap is
+the level before the next tap relative to the lowest level in the gap. Only gaps after the louder half of the taps
+count, because a light tap may not lower the gain. The median of their rises decides, so talk in one gap or a truck in
+another does not matter. Where gaps are few, the limit is higher.
 
-When it is wrong: gain that is back before the tap has faded even up there leaves no trace in the floor; a workshop
-that falls silent at every tap and wakes up after it would be taken for a phone.
+When it is wrong: gain that has recovered before the tap fades at these high frequencies leaves no trace in the floor.
+A workshop that falls silent at every tap and grows louder after it would be taken for automatic gain.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ _SMOOTH = 5
 _SKIP_S = 0.04
 _AROUND_S = (0.01, 0.06)
 _LEAST_PIECES = 3 * _SMOOTH
-# What the median must exceed, in decibels and in standard deviations of one piece. As the lowest level is picked from
-# many, a steady floor rises by 0.2 to 0.6 dB at 48 kHz and by up to 1.2 dB at 8 kHz.
+# The median must exceed these, in decibels and in standard deviations of one piece. As the lowest level is picked
+# from many, even a steady floor seems to rise by 0.2 to 0.6 dB at 48 kHz and by up to 1.2 dB at 8 kHz.
 _LEAST_RISE = (1.0, 1.8)
 _LEAST_RISE_OF_FEW = (1.5, 2.5)
 _FEW = 3
@@ -45,14 +45,14 @@ def gain_breathes(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, in
     sound
         As decoded.
     taps
-        Every transient in it, as found; only those used are taken for loud enough to turn a phone down.
+        Every transient found in it; only used taps are assumed to be loud enough to lower the gain.
     quiet
         Stretches ``(first, last)`` in samples in which nothing rings; without any there is no floor to judge.
 
     Returns
     -------
     bool
-        False, too, where no gap of 0.35 s follows a tap.
+        Also false where no tap is followed by a gap of 0.35 s.
 
     Examples
     --------

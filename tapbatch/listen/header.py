@@ -1,8 +1,9 @@
-"""What a sound file says of itself before any sound is decoded: how long it is to be, and when it was recorded.
+"""Read a sound file's header before any sound is decoded: how long the sound should be, and when it was recorded.
 
-Conventions: sizes are in bytes. A container is a row of chunks, each with a name and a size; the chunk that holds the
-sound makes the promise. Writers that do not know the size beforehand put 0 or a number near 2 or 4 GiB there; such a
-promise is none. Ogg makes none, but marks its last page (RFC 3533). Sources: RIFF/WAVE (Microsoft and IBM, 1991),
+Conventions: sizes are in bytes. A container is a row of chunks, each with a name and a size. The chunk that holds
+the sound states how much there should be: the promised size. Writers that do not know the size beforehand put 0 or a
+number near 2 or 4 GiB there; this counts as no promise. Ogg states no size, but marks its last page (RFC 3533).
+Sources: RIFF/WAVE (Microsoft and IBM, 1991),
 RF64 (EBU Tech 3306), the ``bext`` chunk (EBU Tech 3285), AIFF-C (1991), ISO/IEC 14496-12 for the boxes of m4a, mp4
 and 3gp.
 """
@@ -20,7 +21,7 @@ from typing import BinaryIO
 
 from tapbatch.listen.files import refuse_special
 
-# A chunk this large in a 32-bit header stands for "unknown" with every streaming writer.
+# Streaming writers put a size this large into a 32-bit header to mean "unknown".
 _UNKNOWN_FROM = 0x7FFF_0000
 _MOST_CHUNKS = 10_000
 _W64_RIFF = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
@@ -36,9 +37,9 @@ _DATE = re.compile(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Header:
-    """What the header says: sizes of the sound in bytes, ``None`` without a promise, and the date it bears.
+    """What the header says: sizes of the sound in bytes, ``None`` where none is stated, and the date, else empty.
 
-    ``breaks_off`` is true where a kind of file that marks its end does not.
+    ``breaks_off`` is true where the format marks its end but this file has no such mark.
     """
 
     promised_bytes: int | None = None
@@ -48,7 +49,7 @@ class Header:
 
     @property
     def whole(self) -> bool:
-        """Whether all that was promised is there; true where nothing was promised."""
+        """Whether the file holds all the sound its header states; true where it states no size."""
         if self.breaks_off:
             return False
         if self.promised_bytes is None or self.present_bytes is None:
@@ -64,17 +65,17 @@ class _Chunk:
 
 
 def read_header(path: Path) -> Header:
-    """Return what a file's header promises; an unknown kind of file promises nothing.
+    """Return what a file's header states; it is empty for an unknown kind of file.
 
     Parameters
     ----------
     path : Path
-        A file that may still be arriving.
+        A file, possibly still being copied.
 
     Returns
     -------
     Header
-        For WAV, RF64, W64, AIFF, CAF, AU, Ogg and the family of mp4; empty for others.
+        For WAV, RF64, W64, AIFF, CAF, AU, Ogg and the mp4 family; empty for others.
 
     Raises
     ------
@@ -112,7 +113,7 @@ def _sound_and_date(file: BinaryIO, kind: bytes, file_size: int) -> tuple[_Chunk
 
 
 def _last(chunks: Iterator[_Chunk], name: bytes) -> _Chunk | None:
-    """Return the first chunk of that name; a size that stands for "unknown" is no promise."""
+    """Return the first chunk of that name, or ``None`` where its size means "unknown"."""
     found = next((c for c in chunks if c.name == name), None)
     return None if found is None or found.size in range(_UNKNOWN_FROM, 0x1_0000_0000) else found
 
@@ -149,7 +150,7 @@ def _wav(file: BinaryIO, kind: bytes, file_size: int) -> tuple[_Chunk | None, st
 
 
 def device_of(path: Path) -> str:
-    """Return what the header of a broadcast WAV calls its originator (EBU Tech 3285), empty where it names none.
+    """Return the originator named in the header of a broadcast WAV (EBU Tech 3285), or empty where there is none.
 
     Recorders write their own name there.
     """
@@ -219,7 +220,7 @@ def _mp4_boxes(file: BinaryIO, file_size: int) -> Iterator[_Chunk]:
         size, name, head_size = int.from_bytes(head[:4], "big"), head[4:8], 8
         if size == 1:
             size, head_size = int.from_bytes(head[8:16], "big"), 16
-        if size < head_size:  # 0 stands for "to the end of the file"
+        if size < head_size:  # 0 means "to the end of the file"
             return
         yield _Chunk(name, start + head_size, size - head_size)
         start += size
@@ -248,9 +249,9 @@ def _ogg_ends(file: BinaryIO, file_size: int) -> bool:
 
 
 def is_chained(path: Path) -> bool:
-    """Tell whether one Ogg stream follows another in a file, as where a recorder was paused (RFC 3533, chaining).
+    """Tell whether one Ogg stream follows another in a file, as after a pause in recording (RFC 3533, chaining).
 
-    The pages that begin streams stand in front of all others, unless a chain begins again.
+    The pages that begin streams come before all others, so a later one begins the next stream of a chain.
 
     Raises
     ------
@@ -272,10 +273,10 @@ def is_chained(path: Path) -> bool:
 
 
 def clean_date(text: str) -> str:
-    """Return a date of the calendar in ISO 8601, to the second where a time is given; empty where it is none.
+    """Return a date in ISO 8601, to the second where a time is given; empty where the text is not a valid date.
 
-    What the file says is kept: local time stays local, ``Z`` stays ``Z``. Years before 1990 are clocks that were
-    never set (1904 and 1970 are where phones and computers begin to count).
+    The time zone stays as written: local time stays local, ``Z`` stays ``Z``. A year before 1990 means that the clock
+    was never set (phones and computers count from 1904 or 1970); a year after 2100 is refused too.
 
     Examples
     --------

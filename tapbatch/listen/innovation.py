@@ -1,16 +1,16 @@
-"""Contacts that hardly show in the loudness: what the ringing before them does not foretell.
+"""Find contacts that hardly change the loudness: those that the ringing before them does not predict.
 
 Conventions: a free decay of K modes obeys a linear recursion of order 2 K, ``y[n] = sum_p a_p y[n-p]``, whatever the
-levels and phases of its modes. What is left, the *innovation* ``e[n] = y[n] - sum_p a_p y[n-p]``, is noise while
-nothing touches, and jumps when the mallet comes down again, be it 20 dB under what still rings (linear prediction:
-Makhoul, Proc. IEEE 63, 1975). Modes that beat change nothing in it: two lines are two pairs of poles.
+levels and phases of its modes. The residual, the *innovation* ``e[n] = y[n] - sum_p a_p y[n-p]``, is noise while
+nothing touches. It jumps when the mallet lands again, even 20 dB below what still rings (linear prediction: Makhoul,
+Proc. IEEE 63, 1975). Beating modes do not change this: two lines are two pairs of poles.
 
-How: the decay behind one tap, thinned by block means to about 2.5 kHz (what folds over is again a damped cosine),
-gives its recursion by least squares over all of it, contacts within it and all: they are few among many samples.
-A contact is where the power of the innovation over 5 ms rises 7 dB over that of the 30 ms before, and 3 dB over the
-loudest 5 ms of the 60 ms before: next to impossible for Gaussian noise. How many bounces are found, and how seldom
-one is seen where there is none, is printed by ``tests/benchmarks/onsets.py``. A recursion fitted to all taps of a
-recording at once finds fewer: a mode moves by more, from tap to tap, than noise moves its poles.
+How: the decay after one tap is thinned by block means to about 2.5 kHz; what aliases is again a damped cosine. Least
+squares over the whole decay gives the recursion. Contacts within it are included, because they are few among many
+samples. A contact is where the power of the innovation over 5 ms rises 7 dB over that of the 30 ms before, and 3 dB
+over the loudest 5 ms of the 60 ms before: Gaussian noise almost never does both. ``tests/benchmarks/onsets.py``
+prints how many bounces are found and how often one is reported where there is none. One recursion fitted to all taps
+of a recording finds fewer, because a mode moves more from tap to tap than noise moves its poles.
 """
 
 from __future__ import annotations
@@ -32,23 +32,23 @@ _RIDGE = 1e-9
 
 
 def contact_within(y: Float, onset: int, last: int, rate_hz: int) -> int | None:
-    """Return the first sample at which something touches during the decay of a tap.
+    """Return the first sample at which something touches the instrument during the decay of a tap.
 
     Parameters
     ----------
     y
         Sound above its rumble, shape (n,).
     onset, last
-        Samples: the tap's touch, and where its decay ends for another reason, excluded.
+        Samples: the tap's onset, and where its decay ends for another reason, excluded.
     rate_hz
-        Sample rate.
+        Sample rate in hertz.
 
     Returns
     -------
     int or None
-        A sample of ``y``, at least 27 ms behind ``onset``; ``None`` where nothing touches, or the decay is under
-        70 ms, too short to tell. What comes more than 0.4 s behind, where little rings that could hide a contact, is
-        left to the loudness.
+        A sample of ``y``, at least 27 ms after ``onset``. ``None`` where nothing touches, or where the decay is
+        shorter than 70 ms, too short to tell. Only the first 0.4 s are searched: later, too little rings to hide a
+        contact, and the loudness shows it.
 
     Examples
     --------
@@ -71,7 +71,7 @@ def contact_within(y: Float, onset: int, last: int, rate_hz: int) -> int | None:
 
 
 def _innovation(x: Float) -> Float:
-    """Return what the recursion of order ``_ORDER`` leaves of ``x``, from sample ``_ORDER`` on."""
+    """Return the residual of the recursion of order ``_ORDER`` fitted to ``x``, from sample ``_ORDER`` on."""
     rows = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(x, _ORDER + 1))
     gram = rows.T @ rows
     past, ahead = gram[:_ORDER, :_ORDER], gram[:_ORDER, _ORDER]

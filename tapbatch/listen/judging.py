@@ -1,9 +1,9 @@
-"""Which transients are taps, and what the others are.
+"""Decide which transients are taps, and say what the others are.
 
-Conventions: samples for places, decibels for levels, relative to full scale unless a name says otherwise. A tap rises
-at once, then rings: it leaves more sound behind than there was before it, falls slower than a click or a dull knock,
-and, where there are three or more, its spectrum is like that of the others. The reason why something is no tap is a
-few words for the bench, empty where it is one.
+Conventions: positions are in samples; levels are in decibels relative to full scale unless a name says otherwise. A
+tap rises at once, then rings: the sound after it is louder than the sound before it, and decays more slowly than a
+click or a dull knock. Where there are three taps or more, its spectrum is also like that of the others. The reason
+why a transient is not a tap is a few words for the maker; it is empty for a tap.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _LEAST_RING_DB = 6.0
 _LEAST_ADDED_DB = 3.0
 _BOUNCE_DB = 1.0
 _LEAST_DECAY_S = 0.025
-# A contact that hides in the ringing shows up to 3 ms late.
+# A contact hidden in the ringing may be found up to 3 ms late.
 _BEFORE_NEXT_S = 0.003
 _BEGIN_S = 0.006
 _BEGIN_SHARE = 0.2
@@ -44,16 +44,18 @@ _MOST_COMPARED = 500
 _RINGING = "already ringing when the recording begins"
 BOUNCE = "bounce of the mallet"
 UNLIKE = "sounds unlike the other taps"
-_SWELLS = "swells instead of striking: voice or handling"
+_SWELLS = "builds up slowly: a voice or handling noise"
 
 
 @dataclass(frozen=True, slots=True)
 class Described:
-    """A transient in numbers; it ``swells`` where it takes its time, and is ``begun`` where the start is missing.
+    """The features of a transient.
 
-    ``attack_db`` is its level in the first 12 ms over the loudest of the 40 ms before, ``ring_db`` its level 20 to
-    45 ms after the touch, relative to its peak, ``ring_added_db`` that level over what sounded in the 15 ms before,
-    ``ring_over_floor_db`` over the floor.
+    ``onset`` and ``after`` are samples, ``contact_s`` is in seconds, levels are in decibels. ``attack_db`` is the
+    level of the first 12 ms relative to the loudest 5 ms of the 40 ms before. ``ring_db`` is the level from 20 to
+    45 ms after the onset, relative to the peak; ``ring_added_db`` is the same level relative to the 15 ms before the
+    onset, ``ring_over_floor_db`` relative to the floor. ``swells`` means a slow rise; ``begun`` means that the start
+    is missing from the recording.
     """
 
     onset: int
@@ -70,26 +72,26 @@ class Described:
 
 
 def describe(y: Float, onset: int, after: int, envelope: Envelope, rate_hz: int, *, swells: bool) -> Described:
-    """Return a transient in numbers.
+    """Return the features of a transient.
 
     Parameters
     ----------
     y
         Sound above its rumble, shape (n,).
     onset, after
-        Samples: its touch, and the touch of the next transient or the end of the sound.
+        Samples: its onset, and the onset of the next transient or the end of the sound.
     envelope
-        Of ``y``.
+        Envelope of ``y``.
     rate_hz
-        Sample rate.
+        Sample rate in hertz.
     swells
-        Whether it comes up so slowly that no transient begins it.
+        Whether the sound rises so slowly that it has no sharp onset.
     """
     block = envelope.block
     stretch = y[onset : min(after, onset + int(0.4 * rate_hz))]
     count = max(1, len(stretch) // block)
     power = (stretch[: count * block].reshape(count, -1) ** 2).mean(axis=1) if len(stretch) >= block else stretch**2
-    # Averaging over 5 ms so that a period of a low mode does not look like a rise.
+    # Average over 5 ms, so that one period of a low mode does not look like a rise.
     smooth = np.convolve(power, np.ones(5) / 5, mode="same") if len(power) >= 5 else power
     peak_at = int(smooth.argmax())
     early = float(smooth[:12].max())
@@ -121,7 +123,7 @@ def _db(power: float) -> float:
 
 
 def _loudest_before_db(onset: int, envelope: Envelope) -> float:
-    """Return the level of the loudest 5 ms of the 40 ms before a transient, all but the last 2 ms."""
+    """Return the level of the loudest 5 ms of the 40 ms that end 2 ms before a transient."""
     end = max(0, onset // envelope.block - 2)
     power = 10 ** (envelope.plain_db[max(0, end - 40) : end] / 10)
     loudest = float(np.convolve(power, np.ones(5) / 5, mode="valid").max()) if len(power) >= 5 else 0.0
@@ -129,19 +131,19 @@ def _loudest_before_db(onset: int, envelope: Envelope) -> float:
 
 
 def _sounds_at_once(y: Float, rate_hz: int) -> bool:
-    """Tell whether the first quarter of a millisecond is already as loud, or as steep, as what follows.
+    """Tell whether the first 0.25 ms is already about as loud, or as steep, as what follows.
 
-    A mallet that touches later, even by half a millisecond, leaves the first samples still.
+    If the mallet touches later, even by 0.5 ms, the first samples are quiet.
     """
     few, many = max(2, round(0.00025 * rate_hz)), round(0.012 * rate_hz)
-    # The slope over as many samples, not from one to the next, which noise would decide.
+    # Take the slope over several samples: noise would dominate the step from one sample to the next.
     level, slope = np.abs(y[:many]), np.abs(y[few : many + few] - y[: len(y[few : many + few])])
     shares = [float(of[:few].max(initial=0.0)) / max(float(of.max(initial=0.0)), 1e-20) for of in (level, slope)]
     return max(shares) > _BEGIN_SHARE
 
 
 def looks_struck(y: Float, onset: int, after: int, envelope: Envelope) -> bool:
-    """Tell whether something rings behind a transient, so that a contact could hide in it."""
+    """Tell whether something rings after a transient, so that the ringing could hide a second contact."""
     block = envelope.block
     ring = y[onset + 20 * block : min(after, onset + 45 * block)]
     return len(ring) > 0 and _db(float(ring @ ring) / len(ring)) > envelope.plain_floor_db + _LEAST_RING_DB
@@ -149,9 +151,10 @@ def looks_struck(y: Float, onset: int, after: int, envelope: Envelope) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Voice:
-    """What a tap sounds like: ``shapes`` of its spectrum over 120, 60 and 30 ms, each a row, and what it is beside.
+    """What a tap sounds like, to compare it with others.
 
-    ``tap`` is its place among the transients, from 0; ``room_s`` how long it sounds before the next.
+    ``shapes`` holds the shape of its spectrum over 120, 60 and 30 ms, one row each. ``tap`` is its index among the
+    transients, from 0; ``room_s`` is how long it sounds before the next one.
     """
 
     tap: int
@@ -162,7 +165,7 @@ class Voice:
 
 
 def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...]:
-    """Return the transients as taps, used or with the reason why not, each judged by itself and by the one before."""
+    """Return the transients as taps, each used or with a reason, judged by itself and by the tap before it."""
     reasons: list[str] = []
     struck: Described | None = None
     for d in described:
@@ -185,9 +188,9 @@ def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...
 
 
 def as_plucks(taps: tuple[Tap, ...], duration_s: float) -> tuple[Tap, ...]:
-    """Return transients judged as plucks: strings need not sound alike, and one rings on until the next is sounded.
+    """Return transients judged as plucks: strings need not sound alike, and each rings until the next is plucked.
 
-    Two strings that beat swell, which is no new sound.
+    A slow swell may be two strings beating, so it does not end a pluck.
     """
     plucked = [replace(t, used=True, reason="") if t.reason == UNLIKE else t for t in taps]
     result = []
@@ -207,16 +210,16 @@ def _reason(d: Described, struck: Described | None, rate_hz: int) -> str:
     if d.swells:
         return _SWELLS
     if d.ring_db < -_CLICK_FALL_DB or d.ring_over_floor_db < _LEAST_RING_DB or d.ring_added_db < _LEAST_ADDED_DB:
-        return "gone at once: a click or a dull knock"
+        return "dies away at once: a click or a dull knock"
     if d.snr_db < LEAST_SNR_DB:
-        return "too faint above the noise"
+        return "too faint against the noise"
     if (d.after - d.onset) / rate_hz < _LEAST_DECAY_S:
         return "cut off by the next sound"
     return ""
 
 
 def voices_of(described: list[Described], taps: tuple[Tap, ...], y: Float, rate_hz: int) -> tuple[Voice, ...]:
-    """Return what the used taps sound like."""
+    """Return what each used tap sounds like, in order."""
     factor = max(1, round(rate_hz / _THINNED_HZ))
     thin = thinned(y, factor) if any(tap.used for tap in taps) else y[:0]
     return tuple(
@@ -233,18 +236,18 @@ def voices_of(described: list[Described], taps: tuple[Tap, ...], y: Float, rate_
 
 
 def unlike(voices: Sequence[Voice]) -> list[int]:
-    """Return the places of the taps that sound unlike most others, by their spectra in the first 120 ms.
+    """Return the indices of the taps that sound unlike most others, judged by the spectra of their first 120 ms.
 
-    Needs three or more. A mallet that lands elsewhere changes levels, not frequencies, so the spectra of taps on one
-    thing stay alike; a voice or a foot on the floor does not share them. Where a bounce cuts a tap short, its few
-    milliseconds are held against as few of the others. How unlike is too unlike goes by how unlike the others are,
-    and is stricter for what is weak beside them, or did not stand out from the sound before it as a blow does. Of
-    more than 500 taps, 500 spread over all are the others.
+    Fewer than three taps give an empty list. Striking another spot changes levels, not frequencies, so the spectra
+    of taps on one object stay alike; a voice or a footstep has a different one. A tap cut short by a bounce is
+    compared with an equally short stretch of the others. The limit depends on how alike the others are. It is
+    stricter for a tap that is weak beside them, or that does not stand out sharply from the sound before it. Where
+    there are more than 500 taps, each is compared with 500 spread over the recording.
     """
     if len(voices) < 3:
         return []
     likeness = _likeness(voices)
-    # The likeness to the best half of the others: two kinds of taps may share a recording.
+    # Use the likeness to the most similar half of the others: one recording may hold two kinds of taps.
     best: Float = np.sort(likeness, axis=1)[:, -max(1, (likeness.shape[1] - 1) // 2) :].mean(axis=1)
     typical = float(np.median(best))
     usual_dbfs = float(np.median([v.peak_dbfs for v in voices]))
@@ -254,7 +257,7 @@ def unlike(voices: Sequence[Voice]) -> list[int]:
 
 
 def refused(tap: Tap) -> Tap:
-    """Return a tap as one that is unlike the others."""
+    """Return a tap marked as not used because it sounds unlike the others."""
     return replace(tap, used=False, reason=UNLIKE)
 
 
@@ -279,8 +282,9 @@ def _likeness(voices: Sequence[Voice]) -> Float:
 def _shape(thin: Float, d: Described, length_s: float, factor: int, rate_hz: float) -> Float:
     """Return what a tap added to the spectrum: its magnitude times the root of frequency, centred, of unit length.
 
-    Twice the power of the stretch before is taken off: what still rings, and hum, would make a knock on a ringing
-    body look like a tap on it. The weight holds up high modes against rumble, which has none.
+    Twice the power of the stretch before is subtracted. Otherwise earlier ringing and hum would make a knock
+    elsewhere look like a tap on the ringing body. The weight favours high modes over rumble, which has no content
+    there.
     """
     length, padded = int(length_s * rate_hz), int(2 * _LIKENESS_S[0] * rate_hz)
     onset, first = d.onset // factor, (d.onset + int(d.contact_s * factor * rate_hz)) // factor

@@ -1,14 +1,14 @@
-"""A recording of any length, section by section, so that no more of it is in memory than can be measured at once.
+"""Read a recording of any length section by section, to hold no more in memory than is measured at once.
 
 Conventions: samples count from the first of the file. A recording of up to three minutes (at 48 kHz, two channels) is
-one section. A longer one is cut where it is calmest: where the loudest 10 ms of the second before and of 0.3 s after
-are least, in the later half of what is held, so that no decay is cut. The 0.25 s before a cut stand in both sections,
-as filters need something to start from; what begins in this *lead* belongs to the section before.
+one section. A longer one is cut where it is calmest, so that no decay is cut: where the loudest 10 ms of the second
+before and the 0.3 s after is lowest, in the later half of the samples held. Both sections contain the 0.25 s before
+the cut, because filters need samples to start from. What begins in this *lead* belongs to the earlier section.
 
-The channel is settled by the first section in which something stands out 20 dB, and kept: levels and phases of two
-channels are not to be mixed. What is noticed counts for the whole file and comes with its last section.
+The first section in which something stands out by 20 dB decides the channel for the whole file: levels and phases of
+two channels must not be mixed. Notices are for the whole file and come with its last section.
 
-When it is wrong: a recording without any calm second, talk or music for hours, is cut within a sound.
+When it is wrong: a recording without any calm second, such as hours of talk or music, is cut within a sound.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from tapbatch.model.reading import Sound
 Float = NDArray[np.float64]
 
 MOST_SAMPLES = 1 << 23
-"""Samples of one channel in a section, at most: 64 MiB, of which the measuring makes three or four copies."""
+"""The most samples of one channel in a section: 64 MiB, of which measuring makes three or four copies."""
 
 LOW_RATE_HZ = 8000
 SILENCE_DBFS = -90.0
@@ -45,9 +45,9 @@ _STANDS_OUT_DB = 20.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Section:
-    """A stretch of a recording: its sound, the sample at which it begins, and how many of it are its lead.
+    """A stretch of a recording: its sound, the sample at which it begins, and how many samples are its lead.
 
-    The last section's sound bears the notices and the date of the whole file.
+    The sound of the last section carries the notices and the date of the whole file.
     """
 
     sound: Sound
@@ -57,25 +57,24 @@ class Section:
 
     @property
     def whole(self) -> bool:
-        """Whether it is all there is."""
+        """Whether this section is the whole recording."""
         return self.first == 0 and self.last
 
 
 def sections(path: Path, most_samples: int = MOST_SAMPLES) -> Generator[Section]:
-    """Yield a recording section by section, in order, and tell how far it is (:mod:`tapbatch.model.progress`).
+    """Yield a recording section by section, in order, and report progress (:mod:`tapbatch.model.progress`).
 
     Parameters
     ----------
     path
         A sound file of any kind and length.
     most_samples
-        Samples of a section, at most, for up to two channels; fewer of each where there are more.
+        The most samples of a section, for up to two channels; proportionally fewer where there are more channels.
 
     Raises
     ------
     SoundError
-        As :func:`tapbatch.listen.streams.open_stream`, and where rate and channels together are beyond what can be
-        held.
+        As :func:`tapbatch.listen.streams.open_stream`, and where rate and channels together need too much memory.
     """
     with open_stream(path) as stream:
         most = most_samples if stream.channels <= 2 else 2 * most_samples // stream.channels
@@ -86,7 +85,7 @@ def sections(path: Path, most_samples: int = MOST_SAMPLES) -> Generator[Section]
 
 
 class _Cutter:
-    """What is held of a stream, and what was noticed of all that went through."""
+    """Holds the latest samples of a stream, and what was noticed in all of it so far."""
 
     def __init__(self, stream: Stream, most: int) -> None:
         self.stream, self.most = stream, most
@@ -107,7 +106,7 @@ class _Cutter:
                 tell(min((self.first + self.frames) / rate_hz / likely_s, 1.0))
             while self.frames > self.most:
                 cut = self._calmest()
-                # Kept here by no name, and let go before it is measured, so that what is held is not held twice.
+                # Keep no reference to the section here, so that its memory is not held twice while it is measured.
                 ready = [self._section(cut, last=False)]
                 self._let_go(cut)
                 yield ready.pop()
@@ -118,14 +117,14 @@ class _Cutter:
     def _take(self, block: Block) -> None:
         finite, replaced = make_finite(block)
         self.replaced += replaced
-        # Half the memory wherever single precision holds the samples as they are: up to 24 bits.
+        # Use half the memory where single precision holds the samples exactly: up to 24 bits.
         single = finite.astype(np.float32)
         self.held.append(single if np.array_equal(single, finite) else finite)
         self.frames += len(block)
         self.latest = None
 
     def _column(self, channel: int, count: int) -> Float:
-        """Return one channel of what is held; the latest is remembered, as all of mono is asked for three times."""
+        """Return one channel of the samples held; the latest is kept, as a mono channel is asked for three times."""
         if self.latest is None or self.latest[0] != channel:
             self.latest = None
             column = np.empty(self.frames)
@@ -134,7 +133,7 @@ class _Cutter:
         return self.latest[1][:count]
 
     def _calmest(self) -> int:
-        """Return where to cut, in samples held."""
+        """Return where to cut, in samples from the first one held."""
         width = max(1, round(_PIECE_S * self.stream.sample_rate_hz))
         count = self.most // width
         power = np.zeros(count)
@@ -152,7 +151,7 @@ class _Cutter:
         if known[used].clarity_db > _STANDS_OUT_DB:
             self.used = used
         clipped, samples = self._notice(known[used]), self._column(used, count)
-        # Whoever gets it may let it go before the next is read.
+        # Drop our reference, so that the caller can free the samples before the next section is read.
         self.latest = None
         return Section(
             sound=Sound(
@@ -175,7 +174,7 @@ class _Cutter:
         return channel.clipped
 
     def _let_go(self, cut: int) -> None:
-        """Keep what comes after a cut, and the lead before it."""
+        """Drop the samples before a cut, except for the lead."""
         lead = min(cut, int(_LEAD_S * self.stream.sample_rate_hz))
         gone = cut - lead
         self.first, self.lead, self.frames = self.first + gone, lead, self.frames - gone
@@ -207,7 +206,7 @@ def _cut_notice(stream: Stream, there_s: float) -> Notice | None:
     header, promised_s = stream.header, stream.promised_s
     if not header.whole and header.present_bytes and header.promised_bytes:
         promised_s = max(promised_s, there_s * header.promised_bytes / header.present_bytes)
-    # A length stated of a lossy stream counts what encoders add: two frames of MP3, else some thousand samples.
+    # A lossy stream's stated length includes encoder padding: two frames of MP3, else several thousand samples.
     added = 2400 if stream.codec == "mp3" else 8192
     missing_from_s = added / stream.sample_rate_hz if stream.lossy and header.whole else 0.01
     if promised_s - there_s > missing_from_s:

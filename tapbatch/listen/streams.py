@@ -1,9 +1,9 @@
-"""A sound file opened as a stream: one block of samples after another, whichever library understands it.
+"""Open a sound file as a stream: one block of samples after another, whichever library reads it.
 
-Conventions: full scale is 1.0; a block has shape (n, channels), float64, at the native rate. WAV, RF64, W64, AIFF,
-CAF, AU, FLAC, Ogg and Opus are read with libsndfile; MP3, all else that a phone makes, and what libsndfile gives up
-on, with FFmpeg. What a header promises is never allocated, and what precedes damage is kept: memory is bounded by a
-block, time by what is there.
+Conventions: full scale is 1.0; a block has shape (n, channels), float64, at the native rate. libsndfile reads WAV,
+RF64, W64, AIFF, CAF, AU, FLAC, Ogg and Opus. FFmpeg reads MP3, the other formats of phones, and files that libsndfile
+cannot read. Memory is never allocated by the length a header states, and samples before a damaged place are kept. So
+memory is limited to one block, and time depends on the samples actually present.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ _LOSSLESS_CODECS = (
     "truehd",
     "mlp",
 )
-# A file may name other files, or places on the net, to be played instead of it.
+# A playlist may name other files, or network addresses, to play in its place.
 _THIS_FILE_ONLY = {"protocol_whitelist": "file"}
 _LISTS = ("concat", "hls", "dash", "sdp", "rtsp", "imf", "image2")
 _SCALE_OF_DTYPE = {"u1": 2.0**-7, "i2": 2.0**-15, "i4": 2.0**-31, "i8": 2.0**-63}
@@ -53,9 +53,9 @@ _SCALE_OF_DTYPE = {"u1": 2.0**-7, "i2": 2.0**-15, "i4": 2.0**-31, "i8": 2.0**-63
 class Stream:
     """A file being read.
 
-    ``blocks`` gives what there is, once. ``likely_s`` is how long it probably is, for a bar, and ``promised_s`` what
-    the stream states of its own length; 0 where it does not. ``dates`` are as written, most trusted first.
-    ``skipped`` grows by one for each piece that cannot be decoded.
+    ``blocks`` gives the samples, once. ``likely_s`` is the probable length, for a progress bar; ``promised_s`` is the
+    length that the stream states, 0 where it states none. ``dates`` are as written, most trusted first. ``skipped``
+    grows by one for each piece that cannot be decoded.
     """
 
     header: Header
@@ -78,13 +78,13 @@ def open_stream(path: Path) -> Iterator[Stream]:
     Raises
     ------
     SoundError
-        Where the file is missing, empty, not sound, without a single sample, or with a rate or number of channels
-        that no recorder makes; while blocks are read, too, where the rate or the channels change.
+        Where the file is missing, empty, not sound or without a single sample, or where no recorder makes such a rate
+        or number of channels. Also while blocks are read, where the rate or the number of channels changes.
     """
     header = _checked_header(path)
     with path.open("rb") as file:
         kind = file.read(12)
-    # Of a chain of Ogg streams libsndfile reads the first only.
+    # libsndfile reads only the first of several chained Ogg streams.
     if _libsndfile_knows(kind) and not (kind[:4] == b"OggS" and is_chained(path)):
         with _libsndfile(path) as file:
             found = None if file is None else _sndfile_stream(path, file, header)
@@ -109,7 +109,7 @@ def open_stream(path: Path) -> Iterator[Stream]:
 
 
 def _checked_header(path: Path) -> Header:
-    """Refuse what is certainly no sound before a decoder guesses at it."""
+    """Refuse a file that is certainly not sound, before a decoder guesses at it."""
     try:
         refuse_special(path)
         with path.open("rb") as file:
@@ -120,14 +120,16 @@ def _checked_header(path: Path) -> Header:
     except OSError as error:
         reason = error.strerror or "no reason given"
         raise SoundError(
-            path.name, f"cannot be read ({reason})", "check that it is a file and may be read"
+            path.name, f"cannot be read ({reason})", "check that it is a file and that you may read it"
         ) from error
     if not beginning:
         raise SoundError(path.name, "the file is empty", "copy it again from the recorder")
     if not beginning.strip(b"\0"):
-        raise SoundError(path.name, "the file holds nothing but zeros", "copy it again from the recorder")
+        raise SoundError(path.name, "the file contains nothing but zeros", "copy it again from the recorder")
     if _is_text(beginning):
-        raise SoundError(path.name, "the file holds text, not sound", "export the recording again, as WAV if offered")
+        raise SoundError(
+            path.name, "the file contains text, not sound", "export the recording again, as WAV if offered"
+        )
     return header
 
 
@@ -142,9 +144,10 @@ def _is_text(beginning: bytes) -> bool:
 
 
 def _libsndfile_knows(kind: bytes) -> bool:
-    """Tell by the first bytes: left to guess, libsndfile tries any .mp3 as one and complains on the terminal.
+    """Tell by the first bytes whether libsndfile can read the file.
 
-    Real MP3 is FFmpeg's, too: the same samples to 1e-6 of full scale, and no complaint about a cut one.
+    Left to guess, libsndfile takes any file named .mp3 for MP3 and prints complaints on the terminal. FFmpeg reads
+    real MP3 too: its samples agree to 1e-6 of full scale, and it prints nothing about a truncated file.
     """
     return kind[:4] in (b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"fLaC", b"OggS", b"caff", b".snd")
 
@@ -171,11 +174,11 @@ def _no_sound(path: Path) -> SoundError:
 
 @contextmanager
 def _libsndfile(path: Path) -> Iterator[soundfile.SoundFile | None]:
-    """Open with libsndfile; ``None`` where it does not know the file."""
+    """Open a file with libsndfile; yield ``None`` where it does not know the format."""
     try:
         file = soundfile.SoundFile(path)
     except (soundfile.SoundFileError, UnicodeDecodeError, TypeError):
-        # TypeError: a name that ends in .raw is taken for bare samples, whatever the file says.
+        # TypeError: libsndfile takes a name that ends in .raw for headerless samples, whatever the file contains.
         yield None
         return
     with file:
@@ -183,7 +186,7 @@ def _libsndfile(path: Path) -> Iterator[soundfile.SoundFile | None]:
 
 
 def _sndfile_stream(path: Path, file: soundfile.SoundFile, header: Header) -> Stream | None:
-    """Return the stream, ``None`` where libsndfile cannot read a single sample of it."""
+    """Return the stream, or ``None`` where libsndfile cannot read a single sample."""
     _check_shape(path, file.samplerate, file.channels)
     blocks = _sndfile_blocks(file)
     first = next(blocks, None)
@@ -210,7 +213,7 @@ def _sndfile_stream(path: Path, file: soundfile.SoundFile, header: Header) -> St
 
 
 def _sndfile_blocks(file: soundfile.SoundFile) -> Iterator[Block]:
-    """Read block by block: what a header promises is not allocated, and what precedes damage is kept."""
+    """Read block by block; never allocate by the header's stated length, and keep what precedes damage."""
     frames, most = 0, max(_BLOCK_SAMPLES // file.channels, 1)
     while True:
         block = np.zeros((most, file.channels))
@@ -251,7 +254,7 @@ def _ffmpeg_stream(path: Path, container: Any, header: Header) -> Stream:
             path.name, "there is no sound in the file", "choose the recording itself, not a picture or film"
         )
     if stream.codec_context is None:
-        raise SoundError(path.name, "no decoder knows its codec", "export the recording again, as WAV if offered")
+        raise SoundError(path.name, "its codec is unknown", "export the recording again, as WAV if offered")
     codec = stream.codec_context.name
     tags = {key.lower(): text for key, text in (container.metadata | stream.metadata).items()}
     skipped: list[str] = []
@@ -275,14 +278,14 @@ def _ffmpeg_stream(path: Path, container: Any, header: Header) -> Stream:
 
 
 def _device(tags: dict[str, str]) -> str:
-    """Return what the tags call the recorder: its maker, then its model; a tag may have its maker's prefix."""
+    """Return the recorder named in the tags: its maker, then its model; a tag may carry its maker's prefix."""
     told = [next((t for key, t in tags.items() if key.rpartition(".")[2] == k), "") for k in ("make", "model")]
     maker = told[0] or next((t for key, t in tags.items() if key.endswith(".manufacturer")), "")
     return clean_device(f"{maker} {told[1]}")
 
 
 def _stated_s(path: Path, container: Any, stream: Any) -> float:
-    """Return the length that the container states, 0 where it would only be guessed from the bit rate."""
+    """Return the length that the container states, or 0 where it would only be a guess from the bit rate."""
     if container.format.name.startswith(("mov", "caf", "asf")) and stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
     if container.format.name.startswith("matroska") and container.duration:
@@ -295,7 +298,7 @@ def _stated_s(path: Path, container: Any, stream: Any) -> float:
 
 
 def _ffmpeg_frames(path: Path, container: Any, stream: Any, skipped: list[str]) -> Iterator[tuple[Block, int]]:
-    """Yield the frames of a stream, each with its rate; a piece that is damaged is left out, and counted."""
+    """Yield the frames of a stream, each with its rate; damaged pieces are left out and counted."""
     shape = None
     for frame in _decoded(container, stream, skipped):
         block = _scaled(frame)
@@ -318,7 +321,7 @@ def _decoded(container: Any, stream: Any, skipped: list[str]) -> Iterator[Any]:
         try:
             packet = next(packets, None)
         except av.FFmpegError as error:
-            # The container is broken from here on: what came before is kept.
+            # The container is damaged from here on; keep what came before.
             skipped.append(str(error))
             return
         if packet is None:
@@ -334,7 +337,7 @@ def _decoded(container: Any, stream: Any, skipped: list[str]) -> Iterator[Any]:
 
 
 def _gathered(frames: Iterator[Block]) -> Iterator[Block]:
-    """Yield frames, which are as short as 20 ms, put together into blocks."""
+    """Yield frames joined into blocks; one frame may be as short as 20 ms."""
     held: list[Block] = []
     samples = 0
     for frame in frames:

@@ -1,16 +1,16 @@
-"""Finding taps: every transient heard, when it begins, and where nothing sounds at all.
+"""Find taps: every transient heard, its onset, and the stretches in which nothing sounds.
 
-Conventions: times in seconds from the first sample; ``onset_s`` is when the mallet touches; the free decay begins
-when it leaves (a little is added, and :mod:`tapbatch.measure.tap` looks closer) and ends before the next transient
-of any kind. Levels are those of the sound above 40 Hz, where a phone hears something.
+Conventions: times are in seconds from the first sample. ``onset_s`` is when the mallet touches. The free decay begins
+when the mallet leaves (with a small margin, which :mod:`tapbatch.measure.tap` refines) and ends before the next
+transient of any kind. Levels are those of the sound above 40 Hz, below which a phone hears little.
 
-How: a transient is where the energy of 1 ms, of the sound or of its first difference, rises 9 dB over the loudest of
-the 12 ms before, well above the floor (:mod:`tapbatch.listen.envelope`); or, while a tap rings, where something comes
-that the ringing does not foretell (:mod:`tapbatch.listen.innovation`). It is then placed on the samples.
-:mod:`tapbatch.listen.judging` says which of them are taps.
+How: a transient begins where the energy of a 1 ms block, of the sound or of its first difference, rises 9 dB over the
+loudest of the 12 ms before and is well above the floor (:mod:`tapbatch.listen.envelope`). While a tap rings, a
+transient is also what the ringing does not predict (:mod:`tapbatch.listen.innovation`). Its onset is then refined to
+the sample. :mod:`tapbatch.listen.judging` decides which transients are taps.
 
-When it is wrong: taps closer together than 0.2 s look like bounces and are named so; a knock on wood that rings, with
-fewer than three taps beside it, is a tap.
+When it is wrong: taps less than 0.2 s apart look like bounces and are reported as such. A knock on other ringing wood
+counts as a tap where there are fewer than three taps to compare it with.
 """
 
 from __future__ import annotations
@@ -71,8 +71,8 @@ def find_taps(sound: Sound) -> tuple[Tap, ...]:
 def heard_in(sound: Sound) -> tuple[tuple[Tap, ...], tuple[Voice, ...]]:
     """Return every transient in a sound, and what those that may be taps sound like.
 
-    As :func:`find_taps`, but each judged by itself and by the one before only: whether it sounds like the others is
-    left to whoever knows all of them.
+    This is :func:`find_taps` without the comparison between taps: each transient is judged only by itself and by the
+    one before. The caller, who knows the taps of all sections, compares them.
     """
     rate_hz = sound.sample_rate_hz
     y = above_rumble(sound)
@@ -94,9 +94,9 @@ def heard_in(sound: Sound) -> tuple[tuple[Tap, ...], tuple[Voice, ...]]:
 def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]]:
     """Return stretches ``(first, last)`` in samples, last excluded, in which nothing rings, longest first.
 
-    Before the first transient all but 20 ms counts; after one, what follows once the level has come down to the
-    floor: the blocks no more than 3 dB over the recording's own floor, or 4 dB over what is usual before the first
-    transient.
+    Before the first transient, everything up to 20 ms before its onset may be quiet. After a transient, the sound is
+    quiet once its level has fallen to the floor: to within 3 dB of the recording's own floor, or within 4 dB of the
+    usual level before the first transient.
 
     Examples
     --------
@@ -104,7 +104,7 @@ def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]
     >>> quiet_stretches(Sound(samples=noise, sample_rate_hz=8000), ())
     [(80, 7920)]
     """
-    # Wood rings, and rooms are loud, below 4 kHz; the rest would only cost time.
+    # Wood rings and rooms are noisy below 4 kHz; higher frequencies would only cost time.
     factor = max(1, sound.sample_rate_hz // _RATE_FOR_QUIET_HZ)
     low = replace(sound, samples=thinned(sound.samples, factor), sample_rate_hz=sound.sample_rate_hz // factor)
     y = above_rumble(low)
@@ -123,19 +123,19 @@ def quiet_stretches(sound: Sound, taps: tuple[Tap, ...]) -> list[tuple[int, int]
         calm[max(first, 0) : int((tap.onset_s + 0.06) / block_s)] = False
     edges = np.flatnonzero(np.diff(np.concatenate([[0], calm.astype(np.int8), [0]])))
     pairs = edges.reshape(-1, 2)
-    # The smoothing lets 10 ms of a neighbour leak in on either side.
+    # The smoothing lets neighbouring sound leak in by 10 ms on either side.
     stretches = [(int(a + 10) * block, int(b - 10) * block) for a, b in pairs if b - a > 60]
     return sorted(stretches, key=lambda s: (s[0] - s[1], s[0]))
 
 
 def _calm_below_db(level_db: Float, floor_db: float, block_s: float, taps: tuple[Tap, ...]) -> float:
-    """Return the level under which a recording is calm.
+    """Return the level below which a recording is calm.
 
-    The floor is that of its calmest tenth. Noise of low frequencies swings by more than 3 dB in 10 ms, and what
-    lies under the floor plus 3 dB would tell too little of it, so the middle of what lies before the first tap counts
-    where it is near the floor.
+    The floor is the level of the calmest tenth. Low-frequency noise varies by more than 3 dB from one 10 ms to the
+    next, so a limit 3 dB over the floor would leave out much of it. Where the median level before the first tap is
+    near the floor, the limit is therefore taken from that median.
     """
-    # Nothing lies before a tap in the first 30 ms: a place below zero would count from the end.
+    # A tap in the first 30 ms has nothing before it; a negative index would count from the end.
     before = level_db[10 : max(int((taps[0].onset_s - 0.03) / block_s), 0)] if taps else level_db[:0]
     if len(before) * block_s < _ENOUGH_BEFORE_S:
         return floor_db + 3.0
@@ -146,9 +146,9 @@ def _calm_below_db(level_db: Float, floor_db: float, block_s: float, taps: tuple
 def _rises(envelope: Envelope) -> list[int]:
     """Return the blocks in which a transient starts.
 
-    A hard contact rises from one block to the next. A soft one takes 5 ms, in which no block stands out over the one
-    before, so it is held in blocks of 4 ms against those that ended before it began; and against more of them, as
-    modes that beat come out of a null as fast as that, but were as loud on its other side.
+    A hard contact rises from one block to the next. A soft contact takes 5 ms, and no block in it stands out over the
+    one before. So blocks of 4 ms are compared with those that ended before the rise began. More of them are compared,
+    because beating modes come out of a null just as fast, but were as loud before it.
     """
     hard, soft = np.zeros((2, len(envelope.plain_db)), dtype=bool)
     for level, floor in (
@@ -159,7 +159,7 @@ def _rises(envelope: Envelope) -> list[int]:
         hard |= loud & (level - _loudest_before(level, floor, _HARD_BACK, 1) > _RISE_DB)
         soft |= loud & (smooth - _loudest_before(smooth, floor, _SOFT_BACK, _SOFT_BLOCKS) > _RISE_DB)
     starts = np.flatnonzero(hard & ~np.concatenate([[False], hard[:-1]])).tolist()
-    # Modes that start against each other come up some 15 ms behind the contact that woke them.
+    # Modes that start in opposite phase may build up some 15 ms after the contact that excited them.
     for start in np.flatnonzero(soft & ~np.concatenate([[False], soft[:-1]])).tolist():
         if not any(-_SOFT_BLOCKS <= start - other <= _SOFT_BACK - _SOFT_BLOCKS for other in starts):
             starts.append(start)
@@ -167,25 +167,25 @@ def _rises(envelope: Envelope) -> list[int]:
 
 
 def _loudest_before(level_db: Float, floor_db: float, back: int, gap: int) -> Float:
-    """Return the loudest of the ``back`` blocks that end ``gap`` blocks earlier, the floor plus 3 dB at least."""
+    """Return the loudest of the ``back`` blocks that end ``gap`` blocks earlier, but at least the floor plus 3 dB."""
     padded = np.concatenate([np.full(back + gap - 1, floor_db), level_db])
     before = np.lib.stride_tricks.sliding_window_view(padded, back)[: len(level_db)].max(axis=1)
     return np.asarray(np.maximum(before, floor_db + 3.0))
 
 
 def _smoothed(level_db: Float) -> Float:
-    """Return the level of each block together with those just before it."""
+    """Return the mean level of each block and the three before it."""
     sums = np.cumsum(np.concatenate([np.zeros(_SOFT_BLOCKS), 10 ** (level_db / 10)]))
     mean = (sums[_SOFT_BLOCKS:] - sums[:-_SOFT_BLOCKS]) / _SOFT_BLOCKS
     return np.asarray(10 * np.log10(np.maximum(mean, 1e-20)))
 
 
 def _placed(y: Float, start: int, envelope: Envelope, rate_hz: int) -> int:
-    """Return the sample at which the transient that shows in block ``start`` begins.
+    """Return the onset, in samples, of the transient detected in block ``start``.
 
-    Looking back from its first strong moment to where the sound last was, for 1.5 ms, as it had been before: a
-    half-sine contact rises slowly, and what shows as a jump began a millisecond or three earlier. Looking forward
-    instead, for the first sample over a threshold, would stumble over a peak of the noise.
+    The search goes back from its first strong sample to where the sound last stayed, for 1.5 ms, at its earlier
+    level. A half-sine contact rises slowly, so the detected jump began one to three milliseconds earlier. A forward
+    search for the first sample over a threshold would stop at a peak of the noise.
     """
     block = envelope.block
     first = max(0, (start - _SEARCH_BLOCKS) * block)
@@ -197,13 +197,13 @@ def _placed(y: Float, start: int, envelope: Envelope, rate_hz: int) -> int:
     above = np.flatnonzero(stretch > threshold)
     strong = int(np.flatnonzero(stretch >= 0.7 * peak)[0])
     above = above[above <= strong]
-    # A quiet gap before a crossing means that what crossed earlier was not yet the transient.
+    # A quiet gap before a crossing means that earlier crossings did not belong to the transient.
     gaps = np.diff(above, prepend=-rate_hz) > _GAP_S * rate_hz
     return first + int(above[np.flatnonzero(gaps)[-1]])
 
 
 def _hidden(y: Float, loud: list[int], envelope: Envelope, rate_hz: int) -> list[int]:
-    """Return the contacts within decays that no rise shows; one just before a rise is that rise, and worse placed."""
+    """Return contacts within decays that cause no rise; one just before a rise is that rise, less well placed."""
     found = []
     for onset, after in _with_next(loud, len(y)):
         at = contact_within(y, onset, after, rate_hz) if looks_struck(y, onset, after, envelope) else None
@@ -213,10 +213,10 @@ def _hidden(y: Float, loud: list[int], envelope: Envelope, rate_hz: int) -> list
 
 
 def _swells(envelope: Envelope, onsets: list[int]) -> list[int]:
-    """Return the samples at which a sound begins that nothing struck: it comes up, but no transient begins it.
+    """Return the samples at which sounds begin that rise without a transient, so that nothing was struck.
 
-    A sound lasts from 15 dB over the floor until it has been under 6 dB for 50 ms. What comes up within 0.4 s of a
-    transient is left out: modes that beat do so too.
+    A sound lasts from 15 dB over the floor until it has been under 6 dB for 50 ms. A rise within 0.4 s of a transient
+    is left out, because beating modes rise too.
     """
     width = np.ones(_SWELL_BLOCKS) / _SWELL_BLOCKS
     smooth = np.convolve(10 ** (envelope.plain_db / 10), width, mode="same")
