@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 from shutil import copytree, ignore_patterns
 
@@ -13,6 +14,47 @@ for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 ROOT = Path(__file__).parent.parent
+
+SLOW_S = 1.5
+"""Processor seconds from which a test is marked ``slow``; its fixtures and the processes that it starts count."""
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--slow-report", action="store_true", help=f"list tests whose mark 'slow' misses {SLOW_S:g} s")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if config.getoption("--slow-report"):
+        config.pluginmanager.register(_SlowReport(), "slow-report")
+
+
+class _SlowReport:
+    """Processor seconds of each test, told at the end; nothing fails by them, for machines differ."""
+
+    def __init__(self) -> None:
+        self.took_s: dict[str, float] = {}
+        self.marked: set[str] = set()
+
+    @pytest.hookimpl(wrapper=True)
+    def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
+        before = _processor_s()
+        result = yield
+        self.took_s[item.nodeid] = _processor_s() - before
+        if item.get_closest_marker("slow"):
+            self.marked.add(item.nodeid)
+        return result
+
+    def pytest_terminal_summary(self, terminalreporter: pytest.TerminalReporter) -> None:
+        told = terminalreporter.write_line
+        quick_s = sum(took for name, took in self.took_s.items() if name not in self.marked)
+        told(f"processor: {sum(self.took_s.values()):.0f} s, of which {quick_s:.0f} s not marked slow")
+        for name, took in sorted(self.took_s.items(), key=lambda item: -item[1]):
+            if (took >= SLOW_S) != (name in self.marked):
+                told(f"{took:6.1f} s {'marked' if name in self.marked else 'not marked'}: {name}")
+
+
+def _processor_s() -> float:
+    return sum(os.times()[:4])
 
 
 @pytest.fixture(scope="session")

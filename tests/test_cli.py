@@ -362,6 +362,7 @@ def test_read_of_no_tap_says_what_to_do(tmp_path: Path) -> None:
     assert told["modes"] == []
 
 
+@pytest.mark.slow
 def test_any_terminal_can_print_any_name(sound: np.ndarray, tmp_path: Path) -> None:
     # through a real process, since only there a stream has an encoding of its own: one that lacks the name's letters
     encoding = "cp1252"

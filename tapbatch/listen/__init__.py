@@ -2,6 +2,7 @@
 
 A file of any common kind comes in; out go its samples at their own rate (:class:`~tapbatch.model.reading.Sound`),
 the knocks heard in them, which of these are taps and why the others are not, and what was noticed on the way. A new
-file format, or a header that a phone writes, is a matter for this room. It knows the values and nothing else: no mode
-is measured here.
+file format is opened in ``streams``; what a phone writes at the head of a file is read in ``header``. Knocks are
+found in ``taps`` (those hidden in the ringing before them by ``innovation``) and accepted or refused, bounces
+included, in ``judging``. The room knows the values and nothing else: no mode is measured here.
 """

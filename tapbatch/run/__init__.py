@@ -4,6 +4,7 @@ A shop and its results come in; tables, reports and the page go out, with what i
 room but ``watch`` and the commands. Its files in the order of a run: what is there (``inventory``), what is measured
 (``measuring``, ``job``, ``workers``, ``cluster``), the histories (``histories``), which of them are old (``plan``,
 ``stamp``), what is made of one instrument (``instrument``), and what is put in place (``refresh``, ``page``);
-``one_pass`` calls them in turn. ``compare``, ``forget`` and ``files`` serve the other commands. All histories come
+``one_pass`` calls them in turn. ``compare`` understands what the command of that name is asked (the room ``compare``
+computes); ``forget`` and ``files`` serve the other commands. All histories come
 from ``histories``, so that ``run``, ``compare``, the page and ``import tapbatch`` give the same numbers.
 """

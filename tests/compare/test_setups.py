@@ -31,6 +31,7 @@ def test_without_again_every_reading_says_one_setup_and_with_it_none_does() -> N
     assert learned.setup_cents is not None
 
 
+@pytest.mark.slow
 def test_what_is_learned_is_what_was_done() -> None:
     rng = np.random.default_rng(2)
     found = [_history(again_build(rng, 1.2, 3)).setup_cents or 0.0 for _ in range(40)]
@@ -64,6 +65,7 @@ def test_stage_intervals_hold_it_too() -> None:
     assert max(twice) / min(twice) < 4.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("setup", "again"), [(0.5, 1), (1.0, 1), (1.0, 3), (2.0, 2)])
 def test_drift_intervals_cover_with_the_set_ups_of_the_shop(setup: float, again: int) -> None:
     # The drift from the second stage to the third, each set up once, by what the first taught.
@@ -77,6 +79,7 @@ def test_drift_intervals_cover_with_the_set_ups_of_the_shop(setup: float, again:
     assert np.mean([d.verdict in ("up", "down") for d in rows]) <= 0.05
 
 
+@pytest.mark.slow
 def test_more_again_make_the_drift_sharper() -> None:
     rng = np.random.default_rng(7)
     halves = []

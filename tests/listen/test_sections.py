@@ -39,6 +39,7 @@ def put_together(found: list[Section]) -> np.ndarray:
     return np.concatenate([s.sound.samples[s.lead :] for s in found])
 
 
+@pytest.mark.slow
 @given(count=st.integers(1, 60 * RATE_HZ), most_s=st.integers(4, 70))
 @settings(
     max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]

@@ -33,6 +33,7 @@ def test_the_score_counts_as_published() -> None:
     assert (round(precision, 6), round(recall, 6), round(f, 6)) == (0.6, 0.75, 0.666667)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first", [0, 8, 16])
 def test_taps_among_bounces_knocks_and_talk(first: int) -> None:
     """Onset F-measure (mir_eval, 20 ms) of at least 0.99, every tap within 5 ms."""
@@ -42,6 +43,7 @@ def test_taps_among_bounces_knocks_and_talk(first: int) -> None:
     assert max(abs(e) for s in scores for e in s.errors_s) < 0.005
 
 
+@pytest.mark.slow
 def test_what_is_no_tap_says_why() -> None:
     scenes = [a_scene(seed) for seed in range(4)]
     for tap in (t for scene in scenes for t in find_taps(scene.sound)):

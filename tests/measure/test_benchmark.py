@@ -36,6 +36,7 @@ def _case(name: str) -> Case:
     return next(c for c in (*CASES, *STAGES) if c.name == name)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", KEPT)
 def test_taps_stay_within_their_limits(name: str) -> None:
     case = _case(name)
@@ -45,6 +46,7 @@ def test_taps_stay_within_their_limits(name: str) -> None:
     assert score.shortfalls(tally, bounded=case.bounded, near=case.near) == [], tally.odd
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", KEPT_STAGES)
 def test_stages_stay_within_their_limits(name: str) -> None:
     case = _case(name)
@@ -60,6 +62,7 @@ MOST_OVER_IDEAL = 1.04
 limits of 1.05 and 1.10 are left."""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "name", ["one-40", "body-6", "body-12", "pair-2", "pair-4", "pink", "hum-in-50", "contact-5-late", "rate-8000"]
 )
@@ -69,6 +72,7 @@ def test_taps_lose_little_beside_the_ideal_on_the_same_sounds(name: str) -> None
     assert max(tallies[OURS].over(tallies[IDEAL])) <= MOST_OVER_IDEAL
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["stage-5", "pair-2-stage", "pair-4-stage"])
 def test_stages_lose_little_beside_the_ideal_on_the_same_sounds(name: str) -> None:
     tallies = play_stage(_case(name), Plan(RECORDINGS, ideal=True))
@@ -187,6 +191,7 @@ def test_peers_find_a_loud_clean_mode(name: str) -> None:
         assert nearest[1] == pytest.approx(0.4, rel=0.05)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["body-6", "body-12", "pink"])
 def test_no_peer_comes_nearer_on_the_same_sounds(name: str) -> None:
     """All peers on all bounded cases are in RESULTS.md; these have modes enough for a few trials to tell."""

@@ -75,6 +75,7 @@ def test_a_line_of_a_quarter_is_seen_beside(widths: float, t60_s: float, phase_r
     assert uneven[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "most"), [("body-12", 0.0), ("phone", 0.0), ("room", 0.1)])
 def test_what_dies_away_evenly_is_not_said_not_to(name: str, most: float) -> None:
     """In a room at -20 dB what is left beside a mode may be a line of the room, and then the flag is right."""

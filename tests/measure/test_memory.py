@@ -5,6 +5,7 @@ from __future__ import annotations
 import tracemalloc
 
 import numpy as np
+import pytest
 
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.sound import measure_taps
@@ -32,6 +33,7 @@ def _peak_bytes(sound: Sound) -> int:
         tracemalloc.stop()
 
 
+@pytest.mark.slow
 def test_four_times_the_taps_take_little_more_than_four_times_the_memory_of_the_sound() -> None:
     # A copy of the section for each tap would grow with the square: four times the taps would take sixteen times.
     few, many = _quick_taps(40), _quick_taps(160)

@@ -79,6 +79,7 @@ def test_taps_over_more_than_an_hour_read_as_if_it_were_cut_out(tmp_path: Path) 
     assert np.max(np.abs(one - other)[one > -20.0]) < 1.5
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("short_sections")
 def test_a_tap_every_second_is_found_once_whatever_the_sections(tmp_path: Path) -> None:
     body = taps(3, count=60)
@@ -132,6 +133,7 @@ def test_a_room_and_silence_for_long_have_no_taps(tmp_path: Path) -> None:
     assert silent.duration_s == 70.0
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("short_sections")
 def test_a_crowd_of_transients_is_left_out_from_some_time_on_and_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch

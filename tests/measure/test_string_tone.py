@@ -89,6 +89,7 @@ def test_the_decay_of_a_course_is_that_of_its_two_strings_though_they_beat() -> 
     assert tone.t60_s == pytest.approx(3.0 * math.sqrt(0.9), rel=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("apart", [0.0, 5.0])
 def test_a_string_plucked_again_while_it_rings_keeps_its_fundamental(apart: float) -> None:
     course = sim.course_modes(146.8, 3.0, apart) if apart else sim.string_modes(146.8, 3.0)

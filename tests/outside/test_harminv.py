@@ -108,6 +108,7 @@ def _rms(values: list[float]) -> float:
     return math.sqrt(sum(v * v for v in values) / len(values))
 
 
+@pytest.mark.slow
 def test_both_agree_on_frequency_to_a_fraction_of_a_cent_and_on_decay_to_a_few_per_cent(compared) -> None:
     """36 modes; harminv's own error, a few of them wide, hangs on the sample at which the decay is cut out."""
     cents = [1200 * math.log2(read.freq_hz / line.freq_hz) for _, read, line in compared]

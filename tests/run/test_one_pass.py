@@ -125,6 +125,7 @@ def test_recordings_are_never_touched(sounds: Sounds, tmp_path: Path) -> None:
     assert not (shop / "results").exists()
 
 
+@pytest.mark.slow
 def test_order_and_number_of_processes_change_no_byte(
     done: Path, sounds: Sounds, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -414,6 +415,7 @@ class _Fatal:
         return os._exit, (3,)
 
 
+@pytest.mark.slow
 def test_a_process_that_dies_takes_nothing_with_it_but_what_it_worked_on(tmp_path: Path) -> None:
     recording = Recording(path="x", sha256="", instrument="x", instrument_shown="x", stage="x", stage_shown="x")
     fatal = Job(path=_Fatal(), recording=recording, key="", settings=BandSettings())  # type: ignore[arg-type]

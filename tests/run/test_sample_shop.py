@@ -108,6 +108,7 @@ def name_of(matched: Matched) -> Callable[[str, str, str], str]:
 # ------------------------------------------------------------------- what needs attention
 
 
+@pytest.mark.slow
 def test_the_slip_of_a_thumb_is_the_only_thing_that_needs_attention(ran: Ran) -> None:
     assert ran.status == 1
     (row,) = rows_of(ran.results / "attention.csv")

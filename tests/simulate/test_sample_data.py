@@ -57,6 +57,7 @@ def sound_of(path: Path) -> tuple[np.ndarray, int]:
         return np.frombuffer(sound.readframes(sound.getnframes()), "<i2").astype(int), sound.getframerate()
 
 
+@pytest.mark.slow
 def test_making_twice_gives_the_same_bytes(maker: ModuleType, made: Path, tmp_path: Path) -> None:
     maker.make(tmp_path)
     assert files_below(tmp_path) == files_below(made)
@@ -152,6 +153,7 @@ def test_taps_are_where_the_table_says() -> None:
     assert set(taps) == {5, 0}
 
 
+@pytest.mark.slow
 def test_every_mode_can_be_heard_in_every_recording(maker: ModuleType) -> None:
     # a tone is found 99 times in 100 at an energy of 20 dB over the two-sided noise density; 25 leaves room. Pink
     # noise of power P spread as 1/f from 20 Hz to half the rate, and evenly below 20 Hz, has P/(1 + ln(fs/40))/f.

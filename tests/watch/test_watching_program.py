@@ -64,6 +64,7 @@ def test_ctrl_c_ends_it_with_0_wherever_it_falls(tmp_path: Path) -> None:
     assert (ended.returncode, ended.stderr) == (0, "stopped; everything that was read is kept\n")
 
 
+@pytest.mark.slow
 def test_a_shop_that_is_none_cannot_be_watched(tmp_path: Path) -> None:
     result = tapbatch("watch", tmp_path / "nowhere")
     assert (result.status, "there is no such folder" in result.err) == (2, True)

@@ -2,5 +2,6 @@
 
 A history and the settings come in; frozen values go out, their sentences already made by ``say``. Which stage is the
 latest, which mode leads, which landings matter and which modes get a chart are decided here and nowhere else, so that
-terminal, reading slip, bench card, page and notebook say the same. This room knows no paper, no screen and no file.
+terminal, reading slip, bench card, page and notebook say the same. Where on a face an answer stands is the face's own
+matter. This room knows no paper, no screen and no file.
 """
