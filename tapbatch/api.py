@@ -2,9 +2,9 @@
 
 Conventions: a shop is named by its folder, as on the command line. Nothing here changes a recording or a table:
 readings and tables are those of the last ``run``. Tables come as :class:`pandas.DataFrame` with the columns of the
-CSV files, each with its type; ``frame.attrs["units"]`` says the unit of each column that has one. What a person can
-mend is raised as a child of :class:`~tapbatch.model.errors.TapbatchError`. pandas and all that measures is imported
-by the function that needs it, and the names of this module by ``tapbatch`` when they are first asked for.
+CSV files, each with its type; ``frame.attrs["units"]`` gives the unit of each column that has one. Errors that a
+person can mend are children of :class:`~tapbatch.model.errors.TapbatchError`. pandas and the measuring modules are
+imported by the functions that need them, and the names of this module by ``tapbatch`` when they are first used.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapbatch.model.errors import ShopError, TapbatchError
-from tapbatch.show.tables.columns import SCHEMA, read_table, rows_to_frame, units_of
+from tapbatch.show.tables.columns import SCHEMA
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,7 +25,7 @@ _QUIET_S = 1.0
 
 
 def load_readings(shop: str | Path, results: str | Path | None = None) -> dict[str, History]:
-    """Return all that is known of the instruments of a shop, from the readings that are kept.
+    """Return the histories of a shop's instruments, from the readings that are kept.
 
     Parameters
     ----------
@@ -53,22 +53,11 @@ def load_readings(shop: str | Path, results: str | Path | None = None) -> dict[s
     >>> load_readings(shop)
     {}
     """
-    from tapbatch.results.readings import ReadingStore
-    from tapbatch.run.instrument import Task, work_out
-    from tapbatch.run.inventory import take_stock
-    from tapbatch.run.plan import look_over
+    from tapbatch.run.histories import histories_of
     from tapbatch.shop.folder import open_shop
 
     opened = open_shop(Path(shop), Path(results) if results is not None else None)
-    store = ReadingStore(opened.results_dir)
-    over = look_over(opened, take_stock(opened, store), store, 0)
-    histories = {}
-    for name, basis in over.bases.items():
-        wanted = Task(basis=basis, store=store, history=True, common=over.common.of(basis.settings))
-        history = work_out(wanted).history
-        if history is not None and history.stages:
-            histories[name] = history
-    return histories
+    return {name: history for name, history in histories_of(opened).of.items() if history.stages}
 
 
 def load_table(
@@ -109,6 +98,7 @@ def load_table(
     tapbatch.model.errors.ShopError: nowhere: there is no such folder; ...
     """
     from tapbatch.shop.folder import open_shop
+    from tapbatch.show.tables.frames import read_table, units_of
 
     if name not in SCHEMA:
         msg = f"no table is called {name!r}; expected one of {', '.join(SCHEMA)}"
@@ -123,6 +113,7 @@ def _of_all(results: Path, name: str, instrument: str | None) -> pd.DataFrame:
     import pandas as pd
 
     from tapbatch.model.names import identity
+    from tapbatch.show.tables.frames import read_table
 
     known = {path.parent.name: path for path in sorted(results.glob(f"*/{name}.csv"))}
     wanted = list(known) if instrument is None else [identity(instrument)]
@@ -177,7 +168,8 @@ def measure_file(
     True
     """
     from tapbatch.model.settings import InstrumentSettings
-    from tapbatch.run.one_pass import read_files
+    from tapbatch.run.files import read_files
+    from tapbatch.show.tables.frames import rows_to_frame, units_of
     from tapbatch.show.tables.rows import mode_rows
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch_hz, band_hz=band_hz)
@@ -240,10 +232,10 @@ def simulate_recording(
     ([[220.0, 0.4]], 'Hz')
     """
     import numpy as np
-    import pandas as pd
     import soundfile
 
     from tapbatch.measure.bound import lone_mode_bound
+    from tapbatch.show.tables.frames import numbers_to_frame
     from tapbatch.simulate import taps as simulate
 
     if not (taps >= 1 and noise_rms > 0 and modes):
@@ -271,6 +263,4 @@ def simulate_recording(
         energy_over_noise = taps * 10 ** (mode.energy_db / 10) * sample_rate_hz / noise_rms**2
         sd_hz, sd_log = lone_mode_bound(mode.t60_s, energy_over_noise)
         rows.append((mode.freq_hz, mode.t60_s, sd_hz, sd_log * mode.t60_s))
-    truth = pd.DataFrame(rows, columns=["freq_hz", "t60_s", "freq_bound_hz", "t60_bound_s"])
-    truth.attrs["units"] = {"freq_hz": "Hz", "t60_s": "s", "freq_bound_hz": "Hz", "t60_bound_s": "s"}
-    return truth
+    return numbers_to_frame(rows, {"freq_hz": "Hz", "t60_s": "s", "freq_bound_hz": "Hz", "t60_bound_s": "s"})

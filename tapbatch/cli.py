@@ -1,7 +1,7 @@
 """The commands: parse, call, print. Nothing is computed here.
 
-Exit status: 0; 1 where some file or instrument needs attention; 2 where the command could not run. What a command
-needs is imported when it runs, so that ``--help`` answers at once.
+Exit status: 0; 1 if some file or instrument needs attention; 2 if the command could not run. A command imports
+what it needs when it runs, so that ``--help`` answers at once.
 """
 
 from __future__ import annotations
@@ -29,13 +29,13 @@ if TYPE_CHECKING:
 app = typer.Typer(
     name="tapbatch",
     help="Measure recorded taps of instruments in the making: the note, the cents, how sure, and what moved.\n\n"
-    "Record a few taps with a phone, drop the file into the shop's folder recordings/ under a name that says "
-    "instrument and stage, such as cittern-07_03-bars-fitted_top_1.wav, and run.\n\n"
+    "Record a few taps with a phone. Drop the file into the folder recordings/ of your shop, under a name that says "
+    "which instrument and stage it is, such as cittern-07_03-bars-fitted_top_1.wav. Then run.\n\n"
     # A line with \b alone keeps the paragraph below it as it is.
     "\b\nExample:  tapbatch init my-shop      once\n"
     "          tapbatch read tap.m4a      what is in this file?\n"
     "          tapbatch run my-shop       after each session: tables and reports\n"
-    "          tapbatch run --help        more of any command",
+    "          tapbatch run --help        more about a command",
     no_args_is_help=True,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -44,7 +44,7 @@ app = typer.Typer(
 # Four minutes of WAV, most of an hour of what a phone compresses.
 _LONG_BYTES = 20_000_000
 
-# What the tab key offers: see tapbatch.completion.
+# What the tab key offers: see tapbatch.shop.completion.
 
 
 def _instruments(incomplete: str) -> list[str]:
@@ -70,44 +70,45 @@ def _gone(incomplete: str) -> list[str]:
 
 
 def _examples(*lines: str) -> str:
-    """Return what stands below the options: one example a line, none of them wrapped."""
+    """Return the text below the options: one example on each line, none of them wrapped."""
     return "\b\n" + "\n".join(f"{'Example:' if n == 0 else '':<10}{line}" for n, line in enumerate(lines))
 
 
-ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder; this one by default.")]
+ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder; the current folder by default.")]
 
 
 @app.command(epilog=_examples("tapbatch init my-shop"))
 def init(shop: ShopPath = Path()) -> None:
     """Make an empty shop folder with commented settings.
 
-    Then drop recordings into its folder recordings/. Every setting stands in the files as a comment, with what
-    holds without it. Nothing that is there already is overwritten.
+    Then drop recordings into its folder recordings/. Every setting is in the files as a comment, with its default.
+    No file is overwritten.
     """
     from tapbatch.shop.folder import init_shop
 
     for path in init_shop(shop):
-        typer.echo(f"made {path}")
+        _tell(f"made {path}")
 
 
 @app.command(epilog=_examples("tapbatch run my-shop", "tapbatch run my-shop --excel", "tapbatch run --jobs 2"))
 def run(
     shop: ShopPath = Path(),
-    results: Annotated[Path | None, typer.Option(metavar="DIR", help="Write results here instead.")] = None,
+    results: Annotated[Path | None, typer.Option(metavar="DIR", help="Write the results to this folder.")] = None,
     jobs: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Measure in N processes; by default as pays.")
+        int | None,
+        typer.Option(metavar="N", min=1, help="Measure in N processes; by default as many as are worth it."),
     ] = None,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Measure on the workers of this Dask scheduler.")
     ] = None,
-    excel: Annotated[bool, typer.Option("--excel", help="Write a workbook (.xlsx) of each instrument, too.")] = False,
+    excel: Annotated[bool, typer.Option("--excel", help="Also write a workbook (.xlsx) of each instrument.")] = False,
 ) -> None:
-    """Measure what is new or changed, then refresh tables and reports.
+    """Measure what is new or changed, then update tables and reports.
 
-    For each instrument the tables and report.pdf go into the shop's folder results/, and index.html there shows
-    all of them in a browser. What is printed is, part by part, where the latest stage stands, whether it moved,
-    and how far it has to go. Recordings are never changed. What could not be used is named at the end and in
-    attention.csv, and the exit status is then 1.
+    The folder results/ gets the tables and report.pdf of each instrument, and index.html, which shows all
+    instruments in a browser. For each part, it prints where the latest stage is, whether it moved, and how far
+    there is to go. Recordings are never changed. Files that could not be used are named at the end and in
+    attention.csv; the exit status is then 1.
     """
     from contextlib import ExitStack
 
@@ -133,30 +134,30 @@ def watch(
     poll: Annotated[
         float | None,
         typer.Option(
-            metavar="SECONDS", min=0.2, max=3600, help="Look every so many seconds, without hints from the system."
+            metavar="SECONDS", min=0.2, max=3600, help="Look into the folder at this interval, for network drives."
         ),
     ] = None,
     serve: Annotated[
         bool, typer.Option("--serve", help="Serve the page of all instruments, which then updates itself.")
     ] = False,
     port: Annotated[
-        int | None, typer.Option(metavar="N", min=0, max=65535, help="Serve it at this port; 8017 by default.")
+        int | None, typer.Option(metavar="N", min=0, max=65535, help="The port of the served page; 8017 by default.")
     ] = None,
     address: Annotated[
         str | None,
-        typer.Option(metavar="ADDRESS", help="Serve it at this address of the machine; to itself only by default."),
+        typer.Option(metavar="ADDRESS", help="The address of the served page; by default only this machine sees it."),
     ] = None,
 ) -> None:
-    """Do as run for every file as soon as it arrived; Ctrl-C ends it.
+    """Do as run does whenever a file arrives; Ctrl-C ends it.
 
-    A recording is read when it has wholly arrived, and its reading printed. Tables follow at once, reports when
-    nothing has arrived for a moment. With --serve the page of all instruments is at http://127.0.0.1:8017/ and
-    updates itself as readings arrive; this machine alone sees it.
+    When a recording has arrived completely, it is measured and its reading printed. Tables follow at once, reports
+    when nothing has arrived for a moment. With --serve the page of all instruments is at http://127.0.0.1:8017/ and
+    updates itself as readings arrive. Only this machine sees it.
     """
     try:
         _watch(shop, poll, (address, port) if serve or port is not None or address else None)
     except KeyboardInterrupt:
-        typer.echo("stopped; all that was read is kept", err=True)
+        typer.echo("stopped; everything that was read is kept", err=True)
 
 
 def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] | None) -> None:
@@ -193,7 +194,7 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] 
 
 
 class _Bench:
-    """Prints what a watch tells, and lets the page know which instrument was read last."""
+    """Prints what a watch reports, and tells the page which instrument was read last."""
 
     def __init__(self, live: Live) -> None:
         self._live = live
@@ -231,14 +232,14 @@ def read(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")] = False,
 ) -> None:
-    """Measure files and print; nothing is written.
+    """Measure files and print the result; nothing is written.
 
-    Any file will do, whatever its name. The first row is the resonance that leads: its note, how many cents off,
-    how sure, and how long it rings; the others follow from strong to faint.
+    Any file will do, whatever its name. The first row is the resonance that leads: its note, how many cents off it
+    is, how sure that is, and how long it rings. The others follow from strong to faint.
     """
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.settings import InstrumentSettings
-    from tapbatch.run.one_pass import read_files
+    from tapbatch.run.files import read_files
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
     status = 0
@@ -263,27 +264,29 @@ def compare(
     instrument: Annotated[
         str,
         typer.Argument(
-            metavar="INSTRUMENT", help="The instrument, as its recordings name it.", autocompletion=_instruments
+            metavar="INSTRUMENT",
+            help="The instrument, as its recordings name it.",
+            autocompletion=_instruments,
         ),
     ],
     before: Annotated[
         str,
         typer.Argument(
             metavar="BEFORE",
-            help="A stage, or as much of its beginning as tells it apart, or INSTRUMENT/STAGE of another.",
+            help="A stage, or enough of its beginning to tell it apart, or INSTRUMENT/STAGE of another.",
             autocompletion=_stages,
         ),
     ],
     after: Annotated[
         str,
-        typer.Argument(metavar="AFTER", help="Another, named likewise.", autocompletion=_stages),
+        typer.Argument(metavar="AFTER", help="Another stage, in the same way.", autocompletion=_stages),
     ],
     shop: ShopPath = Path(),
 ) -> None:
     """Say what changed between two stages: modes and sustain, with intervals.
 
-    For each mode: moved or not, and longer, shorter or the same; then octave bands, the whole sound, plucked strings
-    and the balance. Tables stay as they are.
+    For each mode: whether it moved, and whether it rings longer, shorter or the same. Then the same for the whole
+    sound, octave bands and plucked strings, and the balance. No table is written.
     """
     from tapbatch.run.compare import compare_in_shop
     from tapbatch.shop.folder import open_shop
@@ -301,15 +304,15 @@ def compare(
 def forget(
     recordings: Annotated[
         list[str],
-        typer.Argument(metavar="RECORDING... [SHOP]", help="As recordings.csv names them.", autocompletion=_gone),
+        typer.Argument(metavar="RECORDING... [SHOP]", help="Names, as in recordings.csv.", autocompletion=_gone),
     ],
 ) -> None:
-    """Let go of the readings of recordings that are gone.
+    """Drop the readings of recordings that are gone.
 
-    Without this a recording that disappears keeps its reading, marked missing in recordings.csv. A folder named
-    last is the shop; it is this folder where none is named.
+    Until then, a recording that disappears keeps its reading, marked missing in recordings.csv. If the last argument
+    is a folder, it is the shop; otherwise the current folder is.
     """
-    from tapbatch.run.one_pass import forget as let_go
+    from tapbatch.run.forget import forget as let_go
     from tapbatch.shop.folder import open_shop
     from tapbatch.show.terminal.readings import print_attention
 
@@ -318,7 +321,7 @@ def forget(
         shop = Path(names.pop())
     gone, refused = let_go(open_shop(shop), names, _note)
     for name in gone:
-        typer.echo(f"forgotten: {name}")
+        _tell(f"forgotten: {name}")
     if gone:
         typer.echo("The next run leaves it out of the tables." if len(gone) == 1 else "The next run leaves them out.")
     print_attention(refused)
@@ -343,11 +346,11 @@ def _top(
 
 
 def main() -> None:
-    """Run the command line; an expected error is one line on stderr and status 2."""
+    """Run the command line; an expected error becomes one line on stderr and status 2."""
     from tapbatch.model.errors import TapbatchError
 
     for stream in (sys.stdout, sys.stderr):
-        # A terminal that cannot show a letter of a name gets its code instead of an error.
+        # If the terminal cannot show a letter of a name, it gets the code of the letter instead of an error.
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     # Before the first import of a numeric library: nested threads slow small matrices down.
@@ -359,7 +362,7 @@ def main() -> None:
         _complain(error)
         sys.exit(2)
     except SystemExit as stop:
-        # Ctrl-C arrives here as the status that the parser gives it, by the custom of shells: 128 + SIGINT.
+        # Ctrl-C arrives here as a status, as shells have it: 128 + SIGINT.
         if stop.code == 130:
             typer.echo("stopped; what was measured is kept", err=True)
         raise
@@ -368,16 +371,23 @@ def main() -> None:
 
 
 def _make_an_end() -> None:
-    """Let the interpreter end at once, and with the status that was given."""
-    # Nothing is worth collecting any more: it would take a third of a second.
+    """Let the interpreter end at once, with the status that was given."""
+    # Collecting garbage now would take a third of a second, for nothing.
     gc.freeze()
-    # Where Ctrl-C fell into a text that was being executed (dataclasses do so when they are imported), CPython takes
-    # it for unhandled whatever became of it, and dies of the signal; the next text executed makes it forget.
+    # If Ctrl-C comes while exec runs a text (as dataclasses do on import), CPython remembers it as unhandled, even
+    # if it was handled, and ends by the signal. Running exec once more makes it forget.
     exec("")
 
 
+def _tell(line: str, *, err: bool = False) -> None:
+    """Print a line that holds a name: what would steer the terminal is shown as a mark."""
+    from tapbatch.show.say.words import shown
+
+    typer.echo(shown(line), err=err)
+
+
 def _complain(error: TapbatchError) -> None:
-    typer.echo(f"tapbatch: {error}", err=True)
+    _tell(f"tapbatch: {error}", err=True)
 
 
 def _note(text: str) -> None:
@@ -398,7 +408,7 @@ def _print_outcome(outcome: Outcome) -> None:
 def _with_bar(
     files: list[Path], results: Iterator[tuple[Path, History | TapbatchError]]
 ) -> Iterator[tuple[Path, History | TapbatchError]]:
-    """Yield the results; while a file that may hold hours is read, a bar shows how far it is."""
+    """Yield the results; a bar shows the progress while a file is read that may last hours."""
     from tapbatch.show.terminal.readings import progress
 
     for path in files:
@@ -419,7 +429,7 @@ def _print_reading(path: Path, history: History, settings: InstrumentSettings, a
     from tapbatch.show.terminal.readings import print_reading, reading_to_json
 
     if not history.stages:
-        typer.echo(f"tapbatch: {path}: nothing to show; record again", err=True)
+        _tell(f"tapbatch: {path}: nothing to show; record again", err=True)
         return
     if as_json:
         typer.echo(reading_to_json(history.stages[0]))

@@ -35,8 +35,5 @@ def sample_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def real_recordings() -> Path:
-    """The folder of real struck things, which lies beside the checkout and is no part of it."""
-    folder = ROOT.parent / "shared" / "recordings"
-    if not (folder / "truth.csv").exists():
-        pytest.skip("the real recordings are not beside this checkout (../shared/recordings)")
-    return folder
+    """The folder of recordings of real struck things."""
+    return ROOT / "tests" / "recordings"

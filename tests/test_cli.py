@@ -21,6 +21,7 @@ import pytest
 import typer
 
 from tapbatch.cli import app
+from tapbatch.show.view.silence import WHAT_TO_DO
 from tapbatch.simulate import taps as sim
 from tests.shops import BODY, RATE_HZ, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
@@ -356,7 +357,7 @@ def test_read_of_no_tap_says_what_to_do(tmp_path: Path) -> None:
     noise = sim.white_noise(2 * RATE_HZ, np.random.default_rng(6), rms=1e-3)
     result = tapbatch("read", write_wav(tmp_path / "quiet.wav", noise))
     assert result.status == 0
-    assert "tap louder or closer" in result.said
+    assert WHAT_TO_DO in result.said
     told = json.loads(tapbatch("read", "--json", tmp_path / "quiet.wav").out)
     assert told["modes"] == []
 

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import ast
+import os
+import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -31,6 +34,8 @@ ORDER = (
     ("watch", "api"),
     ("cli",),
 )
+# What gives frames and charts to a notebook; no command imports it.
+FOR_NOTEBOOKS = {"tapbatch.api", "tapbatch.show.tables.frames", "tapbatch.show.notebook"}
 LEVEL = {f"tapbatch.{room}": level for level, rooms in enumerate(ORDER) for room in rooms}
 
 
@@ -78,7 +83,7 @@ def test_arrows_point_one_way() -> None:
 
 
 def test_the_rule_would_notice_an_arrow_that_points_back() -> None:
-    assert points_back("tapbatch.measure.fit", "tapbatch.show.tables.columns.write_table")
+    assert points_back("tapbatch.measure.fit", "tapbatch.show.tables.columns.table_bytes")
     assert points_back("tapbatch.show.browser.page", "tapbatch.show.pdf.slip.draw_slip")
     assert not points_back("tapbatch.measure.sound", "tapbatch.listen.taps.quiet_stretches")
 
@@ -170,6 +175,50 @@ def test_heavy_libraries_come_late(module: str, absent: str) -> None:
     code = f"import sys, {module}\nprint(' '.join(m for m in {absent.split()} if m in sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=HOUSE.parent)
     assert done.stdout.strip() == ""
+
+
+# What each extra brings, and who alone may import it; nothing that a command needs may be among it.
+EXTRAS = {"distributed": ("cluster", {"tapbatch.run.cluster"}), "pandas": ("notebook", FOR_NOTEBOOKS)}
+
+
+def test_what_is_imported_is_what_is_declared() -> None:
+    """Each third-party package that the house imports is a dependency, or comes with the extra of its one room."""
+    declared = tomllib.loads((HOUSE.parent / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    dependencies = {_package(text) for text in declared["dependencies"]}
+    importers: dict[str, set[str]] = {}
+    for path in FILES:
+        for name in _all_imports(tree_of(path)):
+            top = name.split(".")[0]
+            if top not in sys.stdlib_module_names and top not in ("tapbatch", "__future__"):
+                importers.setdefault(top, set()).add(module_of(path))
+    for name, (extra, allowed) in EXTRAS.items():
+        # The cluster imports by name, which is not seen here.
+        assert importers.pop(name, set()) <= allowed
+        assert name in {_package(text) for text in declared["optional-dependencies"][extra]}
+        assert name not in dependencies
+    assert set(importers) == dependencies
+
+
+def _package(requirement: str) -> str:
+    return re.split(r"[^\w-]", requirement.lower())[0]
+
+
+@pytest.mark.parametrize("command", ["--help", "run", "read", "compare", "forget", "init"])
+def test_no_command_needs_an_extra(command: str, tmp_path: Path) -> None:
+    blocked = "".join(f"sys.modules[{name!r}] = None\n" for name in EXTRAS)
+    given = (
+        []
+        if command == "--help"
+        else {"read": ["no.wav"], "compare": ["a", "b", "c"], "forget": ["x"]}.get(command, [])
+    )
+    code = f"import sys\n{blocked}sys.argv[1:] = {[command, *given]!r}\nfrom tapbatch.cli import main\nmain()"
+    env = {**os.environ, "PYTHONPATH": str(HOUSE.parent)}
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, cwd=tmp_path, env=env, check=False
+    )
+    assert done.returncode in (0, 1, 2)
+    assert "ImportError" not in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 def test_importing_a_module_does_no_work() -> None:

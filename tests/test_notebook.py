@@ -27,7 +27,7 @@ def outputs(sample_shop: Path) -> list:
         # As a value, not in print: what a kernel prints may come late on a busy machine, and is then lost.
         notebook.cells.append(nbformat.v4.new_code_cell(f"{name}.to_json(orient='records')"))
     client = nbclient.NotebookClient(
-        notebook, timeout=240, kernel_name="python3", resources={"metadata": {"path": str(sample_shop.parent)}}
+        notebook, timeout=480, kernel_name="python3", resources={"metadata": {"path": str(sample_shop.parent)}}
     )
     client.execute()
     return [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
@@ -45,9 +45,9 @@ def test_the_notebook_is_kept_without_output() -> None:
 
 
 @pytest.mark.slow
-def test_the_notebook_draws_its_two_plots_and_warns_of_nothing(outputs: list) -> None:
+def test_the_notebook_draws_its_three_charts_and_warns_of_nothing(outputs: list) -> None:
     pictures = [o["data"]["image/png"] for o in outputs if "image/png" in o.get("data", {})]
-    assert [base64.b64decode(p)[:8] for p in pictures] == [b"\x89PNG\r\n\x1a\n"] * 2
+    assert [base64.b64decode(p)[:8] for p in pictures] == [b"\x89PNG\r\n\x1a\n"] * 3
     assert [o["text"] for o in outputs if o.output_type == "stream" and o["name"] == "stderr"] == []
 
 

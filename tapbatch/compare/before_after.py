@@ -4,20 +4,20 @@ Conventions: changes are later over earlier, in percent, with a 95 % interval; d
 taken at the points that both stages have, as a difference of logarithms; over several points the changes are joined
 as values that scatter (:mod:`tapbatch.compare.random_effects`). Modes come from :mod:`tapbatch.compare.drift`.
 
-The verdict: ``same within 5 %`` where the whole interval lies within 5 % to either side; else ``longer`` or
-``shorter`` where it excludes no change, else ``unclear``. The 5 % is the just noticeable difference that ISO
-3382-1:2009 (table A.1) gives for the early decay time in rooms; what a listener notices of an instrument's decay it
-does not say, and nothing more is claimed for it here.
+The verdict is ``same within 5 %`` if the whole interval lies within 5 % to either side. Otherwise it is ``longer`` or
+``shorter`` if the interval excludes no change, and ``unclear`` if it does not. The 5 % is the just noticeable
+difference of the early decay time in rooms (ISO 3382-1:2009, table A.1). The standard does not say what a listener
+notices of an instrument's decay, and no more is claimed here.
 
-No verdict is given, and the reason said, where the two stages differ in state, where no point is common, where either
-side has a single tap or pluck (its scatter is not known), and where a decay is too short for its band: bandwidth
-times T60 under 16 (Jacobsen & Rindel, J. Sound Vib. 117, 1987), for then the filter rings, not the wood. A room's
-own decay is not known from taps alone; what it adds shows as ``not-exponential``.
+No verdict is given, and ``why`` says so, if the two stages differ in state, if they have no point in common, if
+either has a single tap or pluck (its scatter is not known), or if a decay is too short for its band: with bandwidth
+times T60 under 16 (Jacobsen & Rindel, J. Sound Vib. 117, 1987) the filter rings, not the wood. Taps alone do not tell
+the room's own decay; what it adds shows as ``not-exponential``.
 
-Balance: the energy of free decay of the modes in the lower, middle and upper third (by octaves) of the band, each as
-a share of all three in the same tap. A share is free of the recording's gain, of the distance in the main, and of how
-hard the mallet struck; not of how hard the mallet is. Loudness itself is not compared: a phone's level is not
-calibrated, and gain, distance and the blow all enter it.
+Balance: the energy of the free decay of the modes in the lower, middle and upper third (by octaves) of the band, each
+as a share of all three in the same tap. A share does not depend on the recording's gain, on how hard the mallet
+struck, or (to speak of) on the distance; it does depend on how hard the mallet is. Loudness itself is not compared: a
+phone's level is not calibrated, and it depends on gain, distance and the blow.
 """
 
 from __future__ import annotations
@@ -35,7 +35,9 @@ from tapbatch.compare.order import setup_numbers
 from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY
+from tapbatch.model.caution import Caution, NoVerdict, forbids_verdict
 from tapbatch.model.history import Drift, Stage
+from tapbatch.model.names import identity
 from tapbatch.model.reading import Kind
 from tapbatch.model.settings import InstrumentSettings
 
@@ -55,7 +57,7 @@ _PROVISIONAL = re.compile(r"r[0-9]+\Z")
 class SustainChange:
     """How the T60 of one thing changed: the whole, a band (edges in hertz), a mode, or a string (its number).
 
-    ``why`` says why there is no verdict; ``flags`` are those of either side.
+    ``why`` is the reason if there is no verdict; ``flags`` are those of either side.
     """
 
     subject: Subject
@@ -67,7 +69,7 @@ class SustainChange:
     low_pct: float | None
     high_pct: float | None
     verdict: Rings
-    why: str = ""
+    why: NoVerdict | None = None
     flags: tuple[str, ...] = ()
 
 
@@ -94,7 +96,7 @@ class Comparison:
     drifts: tuple[Drift, ...]
     sustain: tuple[SustainChange, ...]
     balance: tuple[BalanceChange, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
 
 def rings_verdict(low_pct: float, high_pct: float) -> Rings:
@@ -127,8 +129,8 @@ def side_by_side(
     before, after : Stage
         As :func:`tapbatch.compare.history.build_history` makes them.
     settings, settings_after : InstrumentSettings
-        Those of the instrument of each; of two stages of one instrument the second is left out. With two instruments
-        modes are matched by their labels, and lead with lead: other names mean nothing from one to the other.
+        Those of the instrument of each stage; leave out the second if both are of one instrument. Between two
+        instruments modes are matched by label, and lead with lead; other names mean nothing across instruments.
     drifts : sequence of Drift, optional
         What moved between the two, where that is known already.
     scatter : SetupScatter, optional
@@ -141,11 +143,12 @@ def side_by_side(
     """
     if settings_after is not None:
         before, after = _by_label(before), _by_label(after)
-    kinds = {m.label: m.kind for m in settings.mode if m.part == before.part}
+    kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
     moved = drift_between(before, after, settings.steady_cents, kinds, scatter) if drifts is None else drifts
     found = tuple(moved)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
-    held = _held_alike(before, after)
+    differs = cautions(before, after, "air" if air else "")
+    held = _held_alike(differs)
     sustain = [*_decays(before, after, held), *(_of_mode(d, before, after, held) for d in found)]
     sustain += _strings(before, after, settings, settings_after or settings, held)
     return Comparison(
@@ -154,7 +157,7 @@ def side_by_side(
         drifts=found,
         sustain=tuple(sustain),
         balance=_balance(before, after, settings),
-        cautions=(*cautions(before, after, "air" if air else ""), *_new_strings(before, after)),
+        cautions=(*differs, *_new_strings(before, after)),
     )
 
 
@@ -180,16 +183,16 @@ def log_change(before: Sequence[Sample], after: Sequence[Sample]) -> Mean | None
 
 
 def _change(
-    subject: Subject, name: str, kind: Kind, before: Sequence[Sample], after: Sequence[Sample], why: str,
+    subject: Subject, name: str, kind: Kind, before: Sequence[Sample], after: Sequence[Sample], why: NoVerdict | None,
     flags: Sequence[str] = (),
 ) -> SustainChange:  # fmt: skip
     """Return the change of T60 from samples of its logarithm, with a verdict unless something forbids one."""
     sides = [math.exp(across_cells(cells_of(s)).value) if s else None for s in (before, after)]
     change = log_change(before, after)
-    if not why and change is None:
-        why = "no point in common" if before and after else "not measured at both"
-    if not why and min(len(before), len(after)) < 2:
-        why = f"one {kind} at one of the stages: how far two differ is not known"
+    if why is None and change is None:
+        why = NoVerdict("points" if before and after else "not at both")
+    if why is None and min(len(before), len(after)) < 2:
+        why = NoVerdict("one", sound=kind)
     low, high = (_percent(change.low), _percent(change.high)) if change else (None, None)
     return SustainChange(
         subject=subject,
@@ -210,15 +213,15 @@ def _percent(log_ratio: float) -> float:
     return 100.0 * math.expm1(max(min(log_ratio, math.log(1e6)), -math.log(1e6)))
 
 
-def _held_alike(before: Stage, after: Stage) -> str:
-    """Return why the hold forbids a verdict, empty where it does not."""
-    return f"state {before.state or 'unsaid'}, then {after.state or 'unsaid'}" if before.state != after.state else ""
+def _held_alike(cautions: Sequence[Caution]) -> NoVerdict | None:
+    """Return why the way the part was held forbids a verdict; ``None`` where it does not."""
+    return forbids_verdict(c for c in cautions if c.kind == "state")
 
 
 # ------------------------------------------------------ the sound and its bands
 
 
-def _decays(before: Stage, after: Stage, held: str) -> list[SustainChange]:
+def _decays(before: Stage, after: Stage, held: NoVerdict | None) -> list[SustainChange]:
     sides = [_decay_samples(s) for s in (before, after)]
     flags = [{(d.kind, d.band_low_hz, d.band_high_hz): d.flags for d in s.decays} for s in (before, after)]
     keys = sorted({*sides[0], *sides[1]}, key=lambda k: (k[0] != "tap", k[1] is not None, k[1] or 0.0))
@@ -232,8 +235,8 @@ def _decays(before: Stage, after: Stage, held: str) -> list[SustainChange]:
             shortest = min((math.exp(s.value) for side in samples for s in side), default=math.inf)
             if (high - low) * shortest < LEAST_BAND_TIMES_T60:
                 noticed.append("band-too-narrow")
-            why = why or ("shorter than the band's own decay" if "band-too-narrow" in noticed else "")
-        why = why or ("holds nothing of its own" if "empty-band" in noticed else "")
+            why = why or (NoVerdict("too narrow") if "band-too-narrow" in noticed else None)
+        why = why or (NoVerdict("empty band") if "empty-band" in noticed else None)
         name = "whole sound" if low is None or high is None else f"{math.sqrt(low * high):.0f} Hz octave"
         rows.append(_change("whole" if low is None else "band", name, kind, samples[0], samples[1], why, noticed))
     return rows
@@ -256,15 +259,13 @@ def _decay_samples(stage: Stage) -> dict[tuple[Kind, float | None, float | None]
 # --------------------------------------------------------------------- modes
 
 
-def _of_mode(drift: Drift, before: Stage, after: Stage, held: str) -> SustainChange:
+def _of_mode(drift: Drift, before: Stage, after: Stage, held: NoVerdict | None) -> SustainChange:
     sides = [next((m for m in s.modes if m.mode == drift.mode), None) for s in (before, after)]
     why = held
     if drift.t60_change_pct is None:
-        why = why or ("new here" if sides[0] is None else "no longer heard")
-    elif "points" in drift.caution:
-        why = why or "no point in common"
-    elif "one tap" in drift.caution:
-        why = why or "one tap at one of the stages: how far two differ is not known"
+        why = why or NoVerdict("new" if sides[0] is None else "gone")
+    else:
+        why = why or forbids_verdict(drift.cautions)
     low, high = drift.t60_low_pct, drift.t60_high_pct
     return SustainChange(
         subject="mode",
@@ -301,7 +302,11 @@ def _by_label(stage: Stage) -> Stage:
 
 
 def _strings(
-    before: Stage, after: Stage, settings: InstrumentSettings, settings_after: InstrumentSettings, held: str
+    before: Stage,
+    after: Stage,
+    settings: InstrumentSettings,
+    settings_after: InstrumentSettings,
+    held: NoVerdict | None,
 ) -> list[SustainChange]:
     sides = [tones_by_string(before, settings), tones_by_string(after, settings_after)]
     rows = []
@@ -311,17 +316,17 @@ def _strings(
             [Sample(math.log(t.t60_s), t.t60_log_se) for t in side.get(number, []) if t.t60_s and t.t60_log_se]
             for side in sides
         ]
-        why = held or ("another string" if notes[0] != notes[1] else "")
+        why = held or (NoVerdict("another string") if notes[0] != notes[1] else None)
         name = f"string {number}, {notes[0] or notes[1]}"
         rows.append(_change("string", name, "pluck", samples[0], samples[1], why))
     return rows
 
 
-def _new_strings(before: Stage, after: Stage) -> list[str]:
-    """Say that strings were changed, where the notes do: new strings ring longer, and slacken for days."""
+def _new_strings(before: Stage, after: Stage) -> list[Caution]:
+    """Return the caution that strings were changed, where the notes say so: new strings ring longer and go slack."""
     for stage in (after, before):
         if stage.note and _NEW_STRINGS.search(f"{stage.note.work} {stage.note.remark}"):
-            return ["new strings" + (" before" if stage is before else "")]
+            return [Caution("new strings", is_before=stage is before)]
     return []
 
 

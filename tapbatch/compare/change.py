@@ -15,7 +15,7 @@ alone, and averaging over points takes nothing off the error, for set-ups are sh
 
 One tap says nothing of how the hand scatters. It is then taken to scatter as at the other stage; where neither stage
 tells, by ``steady_cents`` (95 %) for the frequency, the width within which a builder takes two readings for the same,
-and the decay's interval is that of the noise alone. The caution says ``one tap``.
+and the decay's interval is that of the noise alone. Its drift bears the caution ``one tap``.
 """
 
 from __future__ import annotations

@@ -1,13 +1,16 @@
-"""What differs between two stages besides the wood.
+"""What differs between two stages besides the wood: the cautions that a comparison bears.
 
-Conventions: short phrases, ``what a, then b``. Only what is known of both stages is compared; what was never noted
-is not a difference. How the instrument was held is another matter: whoever names a state at one of two stages means
-that something changed there (strings went on), and so ``unsaid`` differs from every state, as it does wherever steps
-are learned or decays compared. For a mode of kind ``air`` a temperature goes with the bound that physics gives: the
-speed of sound goes with the square root of the absolute temperature, so the air mode of a rigid cavity moves by ``600
-log2(T2/T1)`` cents, 2.95 cents a kelvin at 20 degrees; modes coupled to wood move less. The pitch of strings gives
-their tension, 0.116 % a cent. What tension and humidity do to a body no formula says, so they are named and no more.
-Days passed are named from two on, by the dates of the notes, else by the times of the recordings.
+Conventions: each difference is a :class:`~tapbatch.model.caution.Caution`; its words are in
+:mod:`tapbatch.show.say.cautions`. Only what is known of both stages is compared: what nobody noted is not a
+difference. The state is the exception. If only one of two stages names a state, something changed there (the strings
+went on, say), so "no state given" differs from every state, here as in learning steps and comparing decays.
+
+- Temperature: the speed of sound goes with the square root of the absolute temperature, so the air mode of a rigid
+  cavity moves by ``600 log2(T2/T1)`` cents, which is 2.95 cents a kelvin at 20 degrees Celsius. Modes coupled to wood
+  move less. A mode of kind ``air`` gets this bound.
+- String pitch: tension changes by 0.116 % a cent. No formula says what tension and humidity do to a body, so they are
+  named and nothing more.
+- Days: two or more, by the dates of the notes, else by the times of the recordings.
 """
 
 from __future__ import annotations
@@ -16,17 +19,18 @@ import math
 from collections.abc import Iterable
 from datetime import date
 
-from tapbatch.compare.open_strings import strings_phrase
+from tapbatch.compare.open_strings import strings_out_of_tune
 from tapbatch.compare.order import recorded_when
+from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Heard, Note, Stage
 
 ZERO_CELSIUS_K = 273.15
-# From one day to the next the same bench goes on; over more, wood dries, glue cures and air changes.
+# One day to the next is one job at the bench; over more days wood dries, glue cures and the air changes.
 FEWEST_DAYS = 2
 
 
-def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[str, ...]:
-    """Return what differs between two stages besides the wood, as phrases in a fixed order; empty where nothing does.
+def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[Caution, ...]:
+    """Return what differs between two stages besides the wood, in a fixed order; empty where nothing does.
 
     Parameters
     ----------
@@ -37,20 +41,22 @@ def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
+    tuple of Caution
         State, points (where none is common), codec, sample rate, recorder, concert pitch, strings out of tune, days
         passed, and what the notes tell: temperature, humidity, string pitch.
     """
-    phrases = []
+    found: list[Caution] = []
     if before.state != after.state:
-        phrases.append(f"state {before.state or 'unsaid'}, then {after.state or 'unsaid'}")
-    phrases += _points(before, after)
-    phrases += _codec(before, after)
-    phrases += _device(before, after)
+        found.append(Caution("state", before=(before.state,), after=(after.state,)))
+    found += _points(before, after)
+    found += _codec(before, after)
+    found += _device(before, after)
     if before.concert_pitch_hz != after.concert_pitch_hz:
-        phrases.append(f"concert pitch {before.concert_pitch_hz:g}, then {after.concert_pitch_hz:g} Hz")
-    phrases += strings_phrase(before, after)
-    return (*phrases, *_days(before, after), *_noted(before.note, after.note, kind))
+        found.append(
+            Caution("concert pitch", before_hz=before.concert_pitch_hz, after_hz=after.concert_pitch_hz),
+        )
+    found += strings_out_of_tune(before, after)
+    return (*found, *_days(before, after), *_noted(before.note, after.note, kind))
 
 
 def air_mode_cents(from_c: float, to_c: float) -> float:
@@ -100,30 +106,30 @@ def _tapped(stage: Stage) -> list[Heard]:
     return [h for h in stage.heard if h.recording.kind == "tap" and h.reading.used_taps]
 
 
-def _points(before: Stage, after: Stage) -> list[str]:
-    points = [sorted({h.recording.point for h in _tapped(s)}) for s in (before, after)]
+def _points(before: Stage, after: Stage) -> list[Caution]:
+    points = [tuple(sorted({h.recording.point for h in _tapped(s)})) for s in (before, after)]
     if not all(points) or set(points[0]) & set(points[1]):
         return []
-    return [f"points {_listed(points[0])}, then {_listed(points[1])}"]
+    return [Caution("points", before=points[0], after=points[1])]
 
 
-def _codec(before: Stage, after: Stage) -> list[str]:
-    phrases = []
+def _codec(before: Stage, after: Stage) -> list[Caution]:
+    found = []
     lossy = [_lossy(_tapped(s)) for s in (before, after)]
     if all(lossy) and lossy[0] != lossy[1]:
-        phrases.append(f"codec {lossy[0]}, then {lossy[1]}")
-    rates = [sorted({h.reading.sample_rate_hz for h in _tapped(s)}) for s in (before, after)]
+        found.append(Caution("codec", before=(lossy[0],), after=(lossy[1],)))
+    rates = [tuple(sorted({h.reading.sample_rate_hz for h in _tapped(s)})) for s in (before, after)]
     if all(rates) and rates[0] != rates[1]:
-        phrases.append(f"sample rate {_listed(rates[0])}, then {_listed(rates[1])} Hz")
-    return phrases
+        found.append(Caution("sample rate", before_rates_hz=rates[0], after_rates_hz=rates[1]))
+    return found
 
 
-def _device(before: Stage, after: Stage) -> list[str]:
+def _device(before: Stage, after: Stage) -> list[Caution]:
     """Name two recorders, where the files of both stages tell them."""
-    devices = [sorted({h.reading.device for h in _tapped(s)} - {""}) for s in (before, after)]
+    devices = [tuple(sorted({h.reading.device for h in _tapped(s)} - {""})) for s in (before, after)]
     if not all(devices) or devices[0] == devices[1]:
         return []
-    return [f"recorder {_listed(devices[0])}, then {_listed(devices[1])}"]
+    return [Caution("recorder", before=devices[0], after=devices[1])]
 
 
 def _lossy(heard: Iterable[Heard]) -> str:
@@ -133,16 +139,12 @@ def _lossy(heard: Iterable[Heard]) -> str:
     )
 
 
-def _listed(values: Iterable[object]) -> str:
-    return " and ".join(str(v) or "unsaid" for v in values)
-
-
-def _days(before: Stage, after: Stage) -> list[str]:
+def _days(before: Stage, after: Stage) -> list[Caution]:
     dates = [_date_of(stage) for stage in (before, after)]
     if dates[0] is None or dates[1] is None:
         return []
     days = abs((dates[1] - dates[0]).days)
-    return [f"{days} days passed"] if days >= FEWEST_DAYS else []
+    return [Caution("days", days=days)] if days >= FEWEST_DAYS else []
 
 
 def _date_of(stage: Stage) -> date | None:
@@ -154,35 +156,35 @@ def _date_of(stage: Stage) -> date | None:
         return min(times).date() if times else None
 
 
-def _noted(before: Note | None, after: Note | None, kind: str) -> list[str]:
+def _noted(before: Note | None, after: Note | None, kind: str) -> list[Caution]:
     if before is None or after is None:
         return []
-    phrases = []
+    found = []
     from_c, to_c = before.temperature_c, after.temperature_c
     if from_c is not None and to_c is not None and from_c != to_c:
-        air = f" (an air mode by up to {air_mode_cents(from_c, to_c):+.1f} cents)" if kind == "air" else ""
-        phrases.append(f"temperature {from_c:g}, then {to_c:g} C{air}")
+        air = air_mode_cents(from_c, to_c) if kind == "air" else None
+        found.append(Caution("temperature", before_c=from_c, after_c=to_c, air_cents=air))
     from_pct, to_pct = before.humidity_pct, after.humidity_pct
     if from_pct is not None and to_pct is not None and from_pct != to_pct:
-        phrases.append(f"humidity {from_pct:g}, then {to_pct:g} %")
+        found.append(Caution("humidity", before_pct=from_pct, after_pct=to_pct))
     from_hz, to_hz = before.string_pitch_hz, after.string_pitch_hz
     if from_hz is not None and to_hz is not None and from_hz != to_hz:
         tension = tension_pct(from_hz, to_hz)
-        phrases.append(f"string pitch {from_hz:g}, then {to_hz:g} Hz (tension {tension:+.1f} %)")
-    return phrases
+        found.append(Caution("string pitch", before_hz=from_hz, after_hz=to_hz, tension_pct=tension))
+    return found
 
 
 # ------------------------------------------------------------ never noted
 
-NOTED: tuple[tuple[str, str], ...] = (
+NOTED: tuple[tuple[CautionKind, str], ...] = (
     ("temperature", "temperature_c"),
     ("humidity", "humidity_pct"),
     ("string pitch", "string_pitch_hz"),
 )
 
 
-def never_noted(stages: Iterable[Stage]) -> tuple[str, ...]:
-    """Return what was noted at none of the stages, so that no caution could name it.
+def never_noted(stages: Iterable[Stage]) -> tuple[CautionKind, ...]:
+    """Return the kinds of caution that the notes of no stage say anything about, so that none could be given.
 
     The pitch of strings is asked for only where some stage was ``strung``.
 

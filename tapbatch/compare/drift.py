@@ -1,14 +1,14 @@
 """How far the modes of a part moved from stage to stage and from the first to the last, and whether they did.
 
-Conventions: changes in cents, hertz and per cent, later over earlier; how one mode's change is got is told in
-:mod:`tapbatch.compare.change`. Intervals are of 95 %, each for itself. What is *said* is judged over all modes that
-two stages share (:mod:`tapbatch.compare.multiple_testing`): ``up`` and ``down`` only where Holm's rule holds at 5 %
-for the whole family, so that one mode in twenty is not chased for nothing. ``chance`` is the adjusted p-value.
+Conventions: changes in cents, hertz and per cent, later over earlier; :mod:`tapbatch.compare.change` works out the
+change of one mode. Each interval of 95 % is that of its mode alone. The verdict is judged over all modes that two
+stages share (:mod:`tapbatch.compare.multiple_testing`): it is ``up`` or ``down`` only if Holm's rule holds at 5 % for
+the whole family. Otherwise one unmoved mode in twenty would be said to have moved. ``chance`` is the adjusted
+p-value.
 
-Where the verdict is ``unclear``, ``more_taps`` says how many more at the later stage (the earlier is past) would
-narrow the interval enough, if the change stays where it is: until it is told from zero, or lies within what counts as
-steady. ``None`` where no number up to 40 does, because the earlier stage, or what setting up anew moves, is what
-limits.
+If the verdict is ``unclear``, ``more_taps`` says how many more taps at the later stage (the earlier is past) would
+settle it, if the change stays where it is: until the interval excludes zero, or lies within what counts as steady. It
+is ``None`` if no number up to 40 would, because the earlier stage or the set-ups limit the interval.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from tapbatch.compare.multiple_testing import holm, moderated, p_value
 from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift, Stage, StageMode, Verdict
 
 __all__ = ["Change", "change_of", "drift_between", "drifts_of_part", "members_by_mode", "verdict_of"]
@@ -41,14 +42,14 @@ def drifts_of_part(
     Parameters
     ----------
     stages : sequence of Stage
-        The stages of one part, in order, with ``mode_names`` filled. Those without a used tap (only plucked, or only
-        the room) say nothing of modes and are passed over.
+        The stages of one part, in order, with ``mode_names`` filled. Those without a used tap (only plucks, or only
+        the room) tell nothing about modes and are left out.
     steady_cents : float
         Within which a mode counts as steady.
     kinds : mapping of str to str, optional
         The kind of each labelled mode (``air``, ``plate``, ``string``).
     scatter : SetupScatter, optional
-        What setting up anew moves.
+        What setting up again moves.
 
     Returns
     -------
@@ -93,15 +94,15 @@ def drift_between(
     Returns
     -------
     tuple of Drift
-        For each mode of either stage, by frequency. Modes flagged ``hum`` or ``string`` at either are left out: what
-        they do is not the instrument's doing.
+        For each mode of either stage, by frequency. Modes flagged ``hum`` or ``string`` at either stage are left out:
+        they are not the instrument's.
     """
     pair = [before, after]
     return _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, scatter).between(0, 1)
 
 
 def verdict_of(low: float, high: float, steady: float, chance: float = 0.0) -> Verdict:
-    """Return what an interval says among its family: the one place where the rule stands.
+    """Return the verdict on an interval within its family; the rule stands here and nowhere else.
 
     Parameters
     ----------
@@ -115,8 +116,8 @@ def verdict_of(low: float, high: float, steady: float, chance: float = 0.0) -> V
     Returns
     -------
     Verdict
-        ``up`` or ``down`` where the interval excludes zero and ``chance`` is below 5 %, else ``steady`` where all of
-        it lies within ``steady``, else ``unclear``: never "nothing happened" for "could not tell".
+        ``up`` or ``down`` if the interval excludes zero and ``chance`` is below 5 %; otherwise ``steady`` if all of
+        it lies within ``steady``, and ``unclear`` if not. So "could not tell" never passes for "nothing happened".
 
     Examples
     --------
@@ -132,7 +133,7 @@ def verdict_of(low: float, high: float, steady: float, chance: float = 0.0) -> V
 
 
 class _Part:
-    """The stages of one part with the taps of each mode, and what is needed to compare any two of them."""
+    """The stages of one part, the taps of each mode, and what it takes to compare any two of the stages."""
 
     def __init__(
         self,
@@ -178,10 +179,10 @@ class _Part:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """A change as its family leaves it.
+    """A change judged within its family.
 
-    ``of_one_tap`` is the variance that one tap brings into it (``ln f``), ``alone`` the p-value of the change by
-    itself and ``chance`` that among its family.
+    ``of_one_tap`` is the variance that one tap adds to it (``ln f``); ``alone`` is the p-value of the change by
+    itself, ``chance`` that within its family.
     """
 
     change: Change
@@ -191,17 +192,17 @@ class Judged:
 
 
 def judge(changes: Sequence[Change], scatter: SetupScatter | None) -> list[Judged]:
-    """Return the changes of a family with the scatter that they lend each other, each with its p-values.
+    """Return the changes of a family, each with its p-values, their scatter estimated together.
 
     Parameters
     ----------
     changes : sequence of Change
-        Of all modes between two stages, without what set-ups contribute where ``scatter`` is given.
+        Of all modes between two stages; without the part of set-ups if ``scatter`` is given.
     scatter : SetupScatter or None
-        What setting up anew moves; it is added.
+        What setting up again moves; it is added.
     """
     per_tap = [c.freq.variance / c.per_tap for c in changes]
-    # What several set-ups told is no estimate of how taps scatter; what a single tap borrowed of its own mode is one.
+    # A variance learned from several set-ups does not tell how taps scatter; one borrowed for a single tap does.
     own = [scatter is not None or max(c.setups) == 1 for c in changes]
     dofs = [c.freq.dof if alone else math.inf for c, alone in zip(changes, own, strict=True)]
     leaning, leaning_dofs = moderated(per_tap, dofs)
@@ -215,7 +216,7 @@ def judge(changes: Sequence[Change], scatter: SetupScatter | None) -> list[Judge
 
 
 def more_taps(judged: Judged, steady_cents: float) -> int | None:
-    """Return how many more taps at the later stage would decide a change; ``None`` where up to 40 would not.
+    """Return how many more taps at the later stage would settle a change; ``None`` if up to 40 would not.
 
     Parameters
     ----------
@@ -225,7 +226,7 @@ def more_taps(judged: Judged, steady_cents: float) -> int | None:
         Within which a mode counts as steady.
     """
     freq, later = judged.change.freq, judged.change.taps[1]
-    # By how much the family makes it harder to be told from zero than it would be alone.
+    # How much harder the family makes it to tell the change from zero.
     times = judged.chance / judged.alone if judged.alone > 0 else 1.0
     for more in range(1, MOST_MORE_TAPS + 1):
         fewer = judged.of_one_tap * (1.0 / later - 1.0 / (later + more))
@@ -245,14 +246,15 @@ def _moved(
     after: Stage,
     was: StageMode,
     judged: Judged,
-    differs: Sequence[str],
+    differs: Sequence[Caution],
     steady_cents: float,
 ) -> Drift:
     change, chance = judged.change, judged.chance
     freq, t60 = change.freq, change.t60
     low, high = freq.low * CENTS, freq.high * CENTS
     verdict = verdict_of(low, high, steady_cents, chance)
-    own = [] if change.same_points or any(c.startswith("points") for c in differs) else ["points"]
+    own = [] if change.same_points or any(c.kind == "points" for c in differs) else [Caution("points")]
+    own += [Caution("one tap")] if change.one_tap else []
     return Drift(
         part=after.part,
         mode=was.mode,
@@ -266,18 +268,18 @@ def _moved(
         t60_low_pct=100.0 * math.expm1(t60.low),
         t60_high_pct=_percent(t60.high),
         verdict=verdict,
-        caution="; ".join([*differs, *own, *(["one tap"] if change.one_tap else [])]),
+        cautions=(*differs, *own),
         chance=chance,
         more_taps=more_taps(judged, steady_cents) if verdict == "unclear" else None,
     )
 
 
-def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[str]) -> Drift:
+def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[Caution]) -> Drift:
     return Drift(
         part=after.part, mode=name, from_stage=before.stage, to_stage=after.stage,
         freq_change_hz=None, freq_change_cents=None, cents_low=None, cents_high=None,
         t60_change_pct=None, t60_low_pct=None, t60_high_pct=None,
-        verdict="new" if new else "gone", caution="; ".join(differs),
+        verdict="new" if new else "gone", cautions=tuple(differs),
     )  # fmt: skip
 
 
@@ -300,10 +302,10 @@ def _with_first(drift: Drift, since: Drift | None) -> Drift:
         first_cents_low=since.cents_low,
         first_cents_high=since.cents_high,
         first_verdict=since.verdict,
-        first_caution=since.caution,
+        first_cautions=since.cautions,
     )
 
 
 def _percent(log_ratio: float) -> float:
-    # A factor of 12.7 on two taps may ask for more than a float holds; a millionfold is as good as unbounded.
+    # With two taps the factor is 12.7, which can overflow a float; a millionfold is as good as unbounded.
     return 100.0 * math.expm1(min(log_ratio, math.log(1e6)))

@@ -1,13 +1,13 @@
 """The open strings heard at a stage: which string each pluck sounded, how far off it is, and what it pulls.
 
-Conventions: a string is numbered from 1 in the order of the instrument's ``strings``; cents are from its note at the
-stage's concert pitch, positive sharp. Which string a pluck sounded is told by its pitch: the nearest note, within 150
-cents. The plucks of a string in one recording join as taps do (:mod:`tapbatch.compare.random_effects`); one pluck has
-the interval of its own partials. Of a double course the pitch is the middle of its two strings, where at least half
-of its plucks told them apart, else that of the sound as a whole.
+Conventions: strings are numbered from 1 in the order of the instrument's ``strings``; cents are from the string's
+note at the stage's concert pitch, positive sharp. A pluck belongs to the string whose note is nearest, within 150
+cents. The plucks of a string in one recording are joined as taps are (:mod:`tapbatch.compare.random_effects`); the
+interval of a single pluck is that of its own partials. The pitch of a double course is the middle of its two strings
+if at least half of its plucks tell them apart, otherwise the pitch of the sound as a whole.
 
-What strings out of tune do to a stage's taps no formula says, so the stage bears how far off the worst one was, and
-the drift of its taps a caution.
+No formula says what strings out of tune do to a stage's taps. So the stage records how far off the worst string was,
+and the drift of its taps bears a caution.
 """
 
 from __future__ import annotations
@@ -19,7 +19,9 @@ from statistics import median
 
 from tapbatch.compare.random_effects import Mean, Sample, join, random_effects
 from tapbatch.compare.tension import tension_of
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import Heard, OpenString, Stage
+from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import note_to_hz
 from tapbatch.model.reading import StringTone
 from tapbatch.model.settings import InstrumentSettings
@@ -28,7 +30,7 @@ NEAREST_CENTS = 150.0
 
 
 def nearest_string(freq_hz: float, settings: InstrumentSettings, concert_pitch_hz: float) -> int | None:
-    """Return the number of the string whose note is nearest to a pitch, from 1; ``None`` where none is near.
+    """Return the number of the string whose note is nearest to a pitch, from 1; ``None`` if none is near.
 
     Examples
     --------
@@ -44,7 +46,7 @@ def nearest_string(freq_hz: float, settings: InstrumentSettings, concert_pitch_h
 
 def open_strings(
     heard: Sequence[Heard], settings: InstrumentSettings, concert_pitch_hz: float
-) -> tuple[tuple[OpenString, ...], tuple[str, ...]]:
+) -> tuple[tuple[OpenString, ...], tuple[Notice, ...]]:
     """Return the open strings heard in the plucked recordings of a stage.
 
     Parameters
@@ -59,9 +61,9 @@ def open_strings(
     Returns
     -------
     strings : tuple of OpenString
-        By recording, then by string; none where the settings name no strings.
-    notices : tuple of str
-        The plucks that belong to none of the strings.
+        By recording, then by string; none if the settings name no strings.
+    notices : tuple of Notice
+        The plucks that are near none of the strings.
 
     Examples
     --------
@@ -69,7 +71,7 @@ def open_strings(
     ((), ())
     """
     rows: list[OpenString] = []
-    notices: list[str] = []
+    notices: list[Notice] = []
     for h in heard if settings.strings else ():
         if h.recording.kind != "pluck":
             continue
@@ -79,10 +81,8 @@ def open_strings(
                 continue
             number = nearest_string(tap.tone.freq_hz, settings, concert_pitch_hz)
             if number is None:
-                when, pitch = f"{tap.tap.onset_s:.1f} s", f"{tap.tone.freq_hz:.1f} Hz"
-                notices.append(
-                    f"{h.recording.path}: the pluck at {when} sounds {pitch}, near no string of the settings"
-                )
+                at_s, freq_hz = tap.tap.onset_s, tap.tone.freq_hz
+                notices.append(Notice("no such string", path=h.recording.path, at_s=at_s, freq_hz=freq_hz))
             else:
                 by_string.setdefault(number, []).append(tap.tone)
         rows += [
@@ -143,7 +143,7 @@ def _mean(values: Sequence[tuple[float | None, float | None]]) -> Mean | None:
 def with_strings_off(stages: Sequence[Stage], settings: InstrumentSettings) -> list[Stage]:
     """Return the stages with ``strings_off_cents`` in place, over all places of a stage: strings pull on every part.
 
-    It is that of the string that is furthest off, where that is more than ``strings_off_cents`` of the settings.
+    It is that of the string furthest off, if that is more than ``strings_off_cents`` of the settings.
 
     Examples
     --------
@@ -158,18 +158,12 @@ def with_strings_off(stages: Sequence[Stage], settings: InstrumentSettings) -> l
     return [replace(s, strings_off_cents=worst[s.stage]) if s.stage in worst else s for s in stages]
 
 
-def strings_phrase(before: Stage, after: Stage) -> list[str]:
-    """Say which of two stages had strings out of tune, such as ``strings -14 cents``; nothing where neither had.
-
-    Where only the earlier had, it says so (``strings -14 cents before``); where both had, both figures.
-    """
+def strings_out_of_tune(before: Stage, after: Stage) -> tuple[Caution, ...]:
+    """Return the caution that strings were out of tune at either of two stages; empty if they were not."""
     earlier, later = before.strings_off_cents, after.strings_off_cents
     if earlier is None and later is None:
-        return []
-    if earlier is None or later is None:
-        off = earlier if later is None else later
-        return [f"strings {off:+.0f} cents" + (" before" if later is None else "")]
-    return [f"strings {later:+.0f} cents ({earlier:+.0f} before)"]
+        return ()
+    return (Caution("strings", before_cents=earlier, after_cents=later),)
 
 
 def tones_by_string(stage: Stage, settings: InstrumentSettings) -> dict[int, list[StringTone]]:

@@ -1,12 +1,16 @@
 """Which recordings make up which stage, and in which order the stages follow one another.
 
-Conventions: a place is one (part, state, stage) of an instrument. The part of a recording comes from a word of its
-name, else from the ``[[stage]]`` setting of its stage, else it is ``body``; its state likewise, else it is that of
-the other recordings of its part and stage where they name just one, else unknown. Stages follow the order of the
-settings, else the number in front, else the date in the notes, else the recording time, else the name; never the file
-system's time. ``order`` counts the stages of an instrument from 1, and two parts that share a stage share its order.
+Conventions: a place is one (part, state, stage) of an instrument.
 
-Everything here depends on the set of recordings alone, never on the order in which they are given.
+- The part of a recording is given by a word of its name, else by the ``[[stage]]`` setting of its stage; otherwise it
+  is ``body``.
+- The state is given in the same two ways. If neither names one, and the other recordings of its part and stage name
+  just one, it is theirs; otherwise it is unknown.
+- Stages follow the order of the settings, else the number in front, else the date in the notes, else the recording
+  time, else the name; never the file system's time.
+- ``order`` counts the stages of an instrument from 1. Two parts that share a stage share its order.
+
+The result depends only on the set of recordings, not on the order in which they are given.
 """
 
 from __future__ import annotations
@@ -20,6 +24,7 @@ from typing import TypeVar
 
 from tapbatch.model.history import Heard, Note
 from tapbatch.model.names import PARTS, STATES, date_in_name, identity, stage_number
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Reading, Recording
 from tapbatch.model.settings import InstrumentSettings, StageSetting
 
@@ -46,10 +51,10 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """All places of an instrument by part (body last), then in order, and what the builder should know of them."""
+    """All places of an instrument by part (body last), then in order, and what the builder should know about them."""
 
     places: tuple[Place, ...]
-    notices: tuple[str, ...]
+    notices: tuple[Notice, ...]
     attention: tuple[Attention, ...]
 
 
@@ -74,13 +79,13 @@ def place(items: Iterable[Item], settings: InstrumentSettings, notes: Notes) -> 
     settings : InstrumentSettings
         Those of the instrument.
     notes : mapping of (instrument, stage) to Note
-        The bench notes, by identity. A step without a note of its own has that of its series.
+        The bench notes, by identity. A step without its own note takes that of its series.
 
     Returns
     -------
     Placed
-        Same bytes twice in one stage count once; in two stages neither is used and both need attention. A missing
-        recording whose bytes are present elsewhere was renamed, and gives way.
+        The same bytes twice in one stage count once. In two stages neither is used and both need attention. A missing
+        recording whose bytes are there under another name was renamed, and is left out.
 
     Examples
     --------
@@ -100,8 +105,8 @@ def place(items: Iterable[Item], settings: InstrumentSettings, notes: Notes) -> 
 def setup_numbers(heard: Sequence[Heard]) -> tuple[int, ...]:
     """Return which set-up each recording of a place belongs to: 0, or 1, 2, ... for those marked ``again``.
 
-    At each point the ``again`` recordings are counted in the order of take, else of time, else of name; the first of
-    every point belong to the same set-up.
+    At each point the ``again`` recordings are counted in the order of take, else of time, else of name. The first at
+    each point belong to one set-up, the second to the next, and so on.
 
     Examples
     --------
@@ -122,7 +127,7 @@ def recorded_when(heard: Heard) -> datetime | None:
     Returns
     -------
     datetime or None
-        Naive, so that all can be compared; ``None`` where nothing says so.
+        Naive, so that all can be compared; ``None`` if neither tells.
     """
     return _parsed(heard.reading.recorded_at) or _parsed(date_in_name(heard.recording.path))
 
@@ -139,7 +144,7 @@ def _with_part(item: Item, settings: InstrumentSettings) -> Heard:
 
 
 def _stage_setting(names: Sequence[str], part: str, settings: InstrumentSettings) -> StageSetting | None:
-    # The same stage may be set once for each part: the setting for this part counts before one for any part.
+    # A stage may have a setting for each part: the one for this part counts before one that names no part.
     for name in names:
         of_name = [s for s in settings.stage if identity(s.name) == name]
         fitting = [s for s in of_name if part and identity(s.part) == part] or [s for s in of_name if not s.part]
@@ -156,14 +161,14 @@ def _with_states(heard: Sequence[Heard]) -> list[Heard]:
     settled = []
     for h in placed:
         named = sorted(states[h.part, h.recording.stage] - {""}, key=_state_rank)
-        # A room recording belongs to the stage, however the part was held.
+        # A recording of the room belongs to the stage, however the part was held.
         adopts = len(named) == 1 or (named and h.recording.kind == "room")
         settled.append(replace(h, state=named[0]) if not h.state and adopts else h)
     return settled
 
 
 def _with_tapped_part(heard: Heard, others: Sequence[Heard]) -> Heard:
-    # A room recording that names no part is of the part that was tapped at its stage, not of a body of its own.
+    # A recording of the room that names no part belongs to the part tapped at its stage, not to a ``body``.
     if heard.recording.kind != "room" or heard.recording.part:
         return heard
     tapped = {h.part for h in others if h.recording.stage == heard.recording.stage and h.recording.kind != "room"}
@@ -182,9 +187,9 @@ def _state_rank(state: str) -> tuple[int, str]:
 # --------------------------------------------------------------- copies
 
 
-def _without_copies(heard: Sequence[Heard]) -> tuple[list[Heard], list[str], tuple[Attention, ...]]:
+def _without_copies(heard: Sequence[Heard]) -> tuple[list[Heard], list[Notice], tuple[Attention, ...]]:
     kept: list[Heard] = []
-    notices: list[str] = []
+    notices: list[Notice] = []
     attention: list[Attention] = []
     for copies in _grouped(heard, lambda h: h.recording.sha256 or h.recording.path).values():
         present = [h for h in copies if not h.missing] or copies
@@ -193,10 +198,11 @@ def _without_copies(heard: Sequence[Heard]) -> tuple[list[Heard], list[str], tup
             continue
         kept.append(present[0])
         first = present[0].recording.path
-        notices += [f"{h.recording.path} is the same sound as {first}: counted once" for h in present[1:]]
-        notices += [f"{h.recording.path} is now {first}" for h in copies if h not in present]
+        notices += [Notice("counted once", path=h.recording.path, other_path=first) for h in present[1:]]
+        gone = [h for h in copies if h not in present]
+        notices += [Notice("renamed", path=h.recording.path, other_path=first) for h in gone]
     kept.sort(key=lambda h: h.recording.path)
-    return kept, sorted(notices), tuple(sorted(attention, key=lambda a: a.where))
+    return kept, sorted(notices, key=lambda n: (n.path, n.kind)), tuple(sorted(attention, key=lambda a: a.where))
 
 
 def _attention_for(heard: Heard, copies: Sequence[Heard]) -> Attention:
@@ -213,7 +219,7 @@ def _attention_for(heard: Heard, copies: Sequence[Heard]) -> Attention:
 
 def _with_steps(heard: Sequence[Heard]) -> list[_Named]:
     named = [_Named(h, h.recording.stage, h.recording.stage, "") for h in heard if not h.recording.step]
-    # Taps and plucks of a series are counted each for itself: the first pluck belongs to the first step.
+    # Taps and plucks of a series are counted separately: the first pluck belongs to the first step.
     series = _grouped(
         [h for h in heard if h.recording.step], lambda h: (h.part, h.state, h.recording.stage, h.recording.kind)
     )
@@ -231,7 +237,7 @@ def _steps_of(series: Sequence[Heard]) -> list[_Named]:
 
 
 def _step_set_up_anew(again: Heard, steps: Sequence[Heard]) -> int:
-    # The step with the same take; without takes the last step before it.
+    # The step with the same take; without takes, the last step before it.
     for number, step in enumerate(steps, start=1):
         if again.recording.take is not None and step.recording.take == again.recording.take:
             return number
@@ -274,7 +280,7 @@ def _in_sequence(things: Sequence[T], heard_of: Callable[[T], Heard]) -> list[T]
 
 def _stage_ranks(
     named: Sequence[_Named], settings: InstrumentSettings, notes: Notes
-) -> tuple[dict[str, tuple[int, int]], list[str]]:
+) -> tuple[dict[str, tuple[int, int]], list[Notice]]:
     bases = _grouped(named, lambda n: n.base)
     whens = {base: _stage_when(group, notes) for base, group in bases.items()}
     numbers = {base: stage_number(base) for base in bases}
@@ -298,8 +304,8 @@ def _stage_ranks(
 
 
 def _in_their_places(order: Sequence[str], wanted: Sequence[str]) -> list[str]:
-    # The stages that a rule orders take each other's places; the others stay. So a setting that gives one stage its
-    # concert pitch does not bring that stage to the front.
+    # Only the stages that a rule orders change places among themselves. So a setting that gives one stage a concert
+    # pitch does not move that stage to the front.
     rank = iter(wanted)
     some = set(wanted)
     return [next(rank) if base in some else base for base in order]
@@ -317,19 +323,17 @@ def _notice_by_name(
     numbers: Mapping[str, float | None],
     whens: Mapping[str, datetime | None],
     listed: Sequence[str],
-) -> list[str]:
+) -> list[Notice]:
     notices = []
+    shown = _shown_by_stage(n.heard for group in bases.values() for n in group)
     parts = sorted({n.heard.part for group in bases.values() for n in group}, key=_part_rank)
     for part in parts:
         of_part = [b for b, group in bases.items() if b not in listed and any(n.heard.part == part for n in group)]
         level = _grouped(of_part, lambda b: (numbers[b], whens[b]))
         loose = [b for key, same in level.items() if len(same) > 1 or key == (None, None) for b in same]
         if loose and len(of_part) > 1:
-            names = ", ".join(sorted((bases[b][0].stage_shown.split(" step ")[0] for b in loose), key=_natural))
-            notices.append(
-                f"{part}: nothing says when these stages came, so they are ordered by name: {names}; put a number in "
-                "front, or a date in the notes"
-            )
+            names = sorted((shown[b] for b in loose), key=_natural)
+            notices.append(Notice("ordered by name", part=part, names=tuple(names)))
     return notices
 
 
@@ -359,11 +363,10 @@ def _place_of(
     )
 
 
-def _notice_states(places: Sequence[Place]) -> list[str]:
+def _notice_states(places: Sequence[Place]) -> list[Notice]:
     held = _grouped(places, lambda p: (p.part, p.stage))
     return [
-        f"{same[0].stage_shown} of {same[0].part} was recorded {' and '.join(p.state or 'unsaid' for p in same)}: "
-        "each is kept for itself"
+        Notice("several states", stage=same[0].stage_shown, part=same[0].part, names=tuple(p.state for p in same))
         for same in held.values()
         if len(same) > 1
     ]
@@ -380,7 +383,7 @@ def _grouped(things: Iterable[T], key: Callable[[T], K]) -> dict[K, list[T]]:
 
 
 def _natural(text: str) -> tuple[tuple[int, str], ...]:
-    # 'step 10' after 'step 9', as a person counts.
+    # 'step 10' comes after 'step 9'.
     return tuple((int(p), "") if p.isdecimal() else (-1, p) for p in re.split(r"([0-9]+)", text) if p)
 
 

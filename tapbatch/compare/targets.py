@@ -22,6 +22,7 @@ from tapbatch.compare.stage import members_by_mode
 from tapbatch.compare.step_series import Work, latest_work, positions
 from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
 from tapbatch.model.history import History, Landing, LandingKind, OnTarget, Stage, StageMode
+from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import Spelling, cents_between, hz_to_note, note_to_hz
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings, TargetSetting
@@ -88,7 +89,7 @@ def with_landings(
     ()
     """
     landings: list[Landing] = []
-    notices: list[str] = []
+    notices: list[Notice] = []
     attention: list[Attention] = []
     for part in history.parts:
         stages = tuple(s for s in history.of_part(part) if s.modes)
@@ -97,8 +98,7 @@ def with_landings(
         of_part = _Part(stages, settings, (history.setup_cents or 0.0) ** 2)
         targets = [t for t in settings.target if _part_of(t.mode, settings) == part]
         for target in targets:
-            waits = _waits(target, of_part)
-            notices += [waits] if waits else []
+            notices += _waits(target, of_part)
             if target.like is not None and (target.like, part, target.mode) not in rests:
                 attention.append(_unknown(history.instrument, target))
         landings += _of_part(of_part, targets, rests)
@@ -153,11 +153,12 @@ def _part_of(label: str, settings: InstrumentSettings) -> str:
     return next((m.part for m in settings.mode if m.label == label), "body")
 
 
-def _waits(target: TargetSetting, part: _Part) -> str:
+def _waits(target: TargetSetting, part: _Part) -> tuple[Notice, ...]:
     for label in (target.mode, target.cents_from):
         if label is not None and part.mode(label) is None:
-            return f"the target of {target.mode} waits: {label} is not heard at {part.latest.stage_shown}"
-    return ""
+            stage = part.latest.stage_shown
+            return (Notice("target waits", name=target.mode, other_name=label, stage=stage),)
+    return ()
 
 
 def _unknown(instrument: str, target: TargetSetting) -> Attention:

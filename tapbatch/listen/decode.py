@@ -1,7 +1,7 @@
 """A file of any common kind becomes one channel of sound at its native rate; nothing is ever resampled.
 
-Conventions: full scale is 1.0; time runs from the first sample of the file. What was noticed on the way is said in
-short phrases, ``Sound.notices``; what cannot be used is a :class:`~tapbatch.model.errors.SoundError`. This is for
+Conventions: full scale is 1.0; time runs from the first sample of the file. What was noticed on the way is
+in ``Sound.notices``; what cannot be used is a :class:`~tapbatch.model.errors.SoundError`. This is for
 sound that is wanted in one piece; the way from file to reading goes section by section
 (:mod:`tapbatch.listen.sections`), and that of a recording of up to three minutes is this one.
 """
@@ -32,8 +32,8 @@ def decode(path: Path) -> Sound:
     -------
     Sound
         Finite samples at 1000 to 768000 Hz. ``recorded_at`` is what the file itself says, never the file system.
-        A notice begins with ``the file is cut``, ``damaged``, ``stereo`` or the number of channels, ``lossy codec``,
-        ``low sample rate``, ``non-finite samples``, ``silence`` or ``clipped``.
+        Its notices are of the kinds ``cut``, ``damaged``, ``channel``, ``lossy codec``, ``low sample rate``,
+        ``non-finite samples``, ``silence`` and ``clipped``.
 
     Raises
     ------

@@ -24,6 +24,7 @@ from tapbatch.listen.channels import Channel, better_channel, channel_of, make_f
 from tapbatch.listen.header import clean_date
 from tapbatch.listen.streams import Block, Stream, open_stream
 from tapbatch.model.errors import SoundError
+from tapbatch.model.notice import Notice
 from tapbatch.model.progress import tell
 from tapbatch.model.reading import Sound
 
@@ -186,22 +187,23 @@ class _Cutter:
         dates = (self.stream.header.recorded_at, *map(clean_date, self.stream.dates))
         return next((date for date in dates if date), "")
 
-    def _notices(self, used: int) -> tuple[str, ...]:
-        stream, cut = self.stream, _cut_notice(self.stream, (self.first + self.frames) / self.stream.sample_rate_hz)
+    def _notices(self, used: int) -> tuple[Notice, ...]:
+        stream, rate_hz = self.stream, self.stream.sample_rate_hz
+        cut = _cut_notice(stream, (self.first + self.frames) / rate_hz)
         notices = [
             cut,
-            _damage_notice(len(stream.skipped)) if not cut else "",
+            _damage_notice(len(stream.skipped)) if cut is None else None,
             _channel_notice(used, stream.channels),
-            f"lossy codec ({stream.codec})" if stream.lossy else "",
-            f"low sample rate ({stream.sample_rate_hz} Hz)" if stream.sample_rate_hz < LOW_RATE_HZ else "",
-            f"non-finite samples ({self.replaced[used]} set to 0)" if self.replaced[used] else "",
-            "silence" if self.peak_dbfs < SILENCE_DBFS else "",
-            "clipped" if self.clipped else "",
+            Notice("lossy codec", name=stream.codec) if stream.lossy else None,
+            Notice("low sample rate", rate_hz=rate_hz) if rate_hz < LOW_RATE_HZ else None,
+            Notice("non-finite samples", count=int(self.replaced[used])) if self.replaced[used] else None,
+            Notice("silence") if self.peak_dbfs < SILENCE_DBFS else None,
+            Notice("clipped") if self.clipped else None,
         ]
-        return tuple(n for n in notices if n)
+        return tuple(n for n in notices if n is not None)
 
 
-def _cut_notice(stream: Stream, there_s: float) -> str:
+def _cut_notice(stream: Stream, there_s: float) -> Notice | None:
     header, promised_s = stream.header, stream.promised_s
     if not header.whole and header.present_bytes and header.promised_bytes:
         promised_s = max(promised_s, there_s * header.promised_bytes / header.present_bytes)
@@ -209,19 +211,13 @@ def _cut_notice(stream: Stream, there_s: float) -> str:
     added = 2400 if stream.codec == "mp3" else 8192
     missing_from_s = added / stream.sample_rate_hz if stream.lossy and header.whole else 0.01
     if promised_s - there_s > missing_from_s:
-        return f"the file is cut: {there_s:.2f} of {promised_s:.2f} s are there"
-    return f"the file is cut: {there_s:.2f} s are there, and no end" if header.breaks_off else ""
+        return Notice("cut", there_s=there_s, promised_s=promised_s)
+    return Notice("cut", there_s=there_s) if header.breaks_off else None
 
 
-def _damage_notice(skipped: int) -> str:
-    if not skipped:
-        return ""
-    return f"damaged: {skipped} of its pieces could not be decoded"
+def _damage_notice(skipped: int) -> Notice | None:
+    return Notice("damaged", count=skipped) if skipped else None
 
 
-def _channel_notice(used: int, channels: int) -> str:
-    if channels == 1:
-        return ""
-    if channels == 2:
-        return f"stereo: the {('left', 'right')[used]} channel is used"
-    return f"{channels} channels: channel {used + 1} is used"
+def _channel_notice(used: int, channels: int) -> Notice | None:
+    return Notice("channel", number=used + 1, count=channels) if channels > 1 else None

@@ -1,9 +1,9 @@
-"""What a fit has left: lines that stand out of the residual.
+"""Modes that a fit has missed: spectral lines that stand out of its residual.
 
-Conventions: those of :mod:`tapbatch.measure.fit`. The residual is met with three matched filters, decays of 0.06,
-0.2 and 0.7 s; twice their normalised power is chi-square with 2 degrees of freedom in noise alone. A neighbour left
-out is the largest error there is, so the threshold is low (once in 6e7 by chance, over some 1e4 cells) and what it
-lets through is judged again by the full information.
+Conventions: those of :mod:`tapbatch.measure.fit`. The residual passes three matched filters with decays of 0.06, 0.2
+and 0.7 s. In noise alone, twice their normalised power is chi-square with 2 degrees of freedom. A missing neighbour
+causes the largest errors of all, so the threshold is low (exceeded by chance once in 6e7, over some 1e4 cells);
+whatever passes is judged again by the full information matrix.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ _CANDIDATE = 18.0
 _MOST_AT_ONCE = 12
 _BESIDE = 25.0
 _BESIDE_MISFIT = 12.0
-UNEVEN = 1.0 / 12.0  # of a mode's amplitude; chosen so that the close pairs of struck things bear the flag
+UNEVEN = 1.0 / 12.0  # of a mode's amplitude; chosen so that close pairs in struck objects are flagged
 _LEAST_BESIDE_HZ = 3.0
 _APART_HZ = 8.0
 _SEARCH_T60_S = (0.06, 0.2, 0.7)
@@ -27,7 +27,28 @@ _LONGEST_START_S = 10.0
 
 
 def physical(poles: Complex, rate_hz: float) -> Complex:
-    """Drop poles too fast for a mode; a line that seems not to decay in the first half second gets 10 s to do so."""
+    """Drop poles that decay too fast to be modes, and start those that hardly decay at 10 s.
+
+    A line that does not seem to decay within the first half second may still be a mode.
+
+    Parameters
+    ----------
+    poles
+        Shape (K,), inside the unit circle.
+    rate_hz
+        Sample rate in hertz.
+
+    Returns
+    -------
+    ndarray
+        The poles kept, in the same order.
+
+    Examples
+    --------
+    >>> kept = physical(np.exp(np.array([-1.0 + 0.1j, -1e-9 + 0.2j])), 1000.0)
+    >>> (LN_1000 / (-np.log(np.abs(kept)) * 1000.0)).round(2).tolist()
+    [10.0]
+    """
     delta = -np.log(np.abs(poles)) * rate_hz
     kept = poles[delta < LN_1000 / SHORTEST_T60_S]
     delta = np.maximum(delta[delta < LN_1000 / SHORTEST_T60_S], LN_1000 / _LONGEST_START_S)
@@ -35,10 +56,10 @@ def physical(poles: Complex, rate_hz: float) -> Complex:
 
 
 def excess_by_band(current: TapFit) -> Float:
-    """Return how much louder than noise the residual is, by frequency, in 64 bands from 0 to Nyquist."""
+    """Return the residual power over the noise power in 64 bands from 0 to Nyquist; 1 where it is at most 2."""
     bands = min(64, len(current.residual) // 8)
     power = np.abs(np.fft.rfft(current.residual)) ** 2 / len(current.residual)
-    # The median of an exponential is ln 2: one line does not lift it, a misfit all over does.
+    # The median of an exponential distribution is ln 2. One line does not raise it; a broad misfit does.
     level = np.median(power[: len(power) // bands * bands].reshape(bands, -1), axis=1) / np.log(2)
     return np.where(level > 2.0, level, 1.0)
 
@@ -46,7 +67,28 @@ def excess_by_band(current: TapFit) -> Float:
 def candidates(
     residual: Float, rate_hz: float, level: Float | None, inside_hz: tuple[float, float]
 ) -> tuple[Complex, Float]:
-    """Return poles and energies of what stands out of a residual: peaks of matched filters with three decays."""
+    """Return start poles and energies of lines that stand out of a residual.
+
+    They are the peaks of matched filters with three decays, strongest first, at most 12.
+
+    Parameters
+    ----------
+    residual
+        Residual of a fit, noise variance 1, shape (n,).
+    rate_hz
+        Sample rate in hertz.
+    level
+        Residual power over the noise by frequency, from :func:`excess_by_band`; ``None`` for noise alone.
+    inside_hz
+        Lowest and highest frequency to search.
+
+    Examples
+    --------
+    >>> ring = 20 * np.exp(-0.005 * np.arange(2000)) * np.cos(0.5 * np.arange(2000))
+    >>> poles, _ = candidates(ring + np.random.default_rng(1).standard_normal(2000), 4000.0, None, (50.0, 1500.0))
+    >>> round(float(np.angle(poles[0])), 2)
+    0.5
+    """
     power, t60s, length = _matched(residual, rate_hz)
     loud = power.max(axis=0) / 2
     if level is not None:
@@ -72,23 +114,24 @@ def candidates(
 
 
 def _matched(residual: Float, rate_hz: float) -> tuple[Float, list[float], int]:
-    """Return the statistic of each decay and line, shape (decays, lines), the decays, and the transform's length."""
+    """Return the statistic of each decay and line, shape (decays, lines), the decays, and the transform length."""
     count = len(residual)
     length = 1 << int(np.ceil(np.log2(2 * count)))
     n = np.arange(count)
-    # Only lines that outlive their own resolution cell are worth a decay of that length.
+    # A decay is worth trying only where its line is not much narrower than a resolution cell.
     t60s = [t for t in _SEARCH_T60_S if t < 3 * count / rate_hz] or [_SEARCH_T60_S[0]]
     weights = [np.exp(-LN_1000 / (t * rate_hz) * n) for t in t60s]
     return np.stack([2 * np.abs(np.fft.rfft(residual * w, length)) ** 2 / (w @ w) for w in weights]), t60s, length
 
 
 def left_beside(found: TapFit) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return which modes may be two, and which do not die away evenly, each (K,), by what is left beside them.
+    """Return which modes may be two, and which do not decay evenly, each shape (K,), from the residual beside them.
 
-    What is left within two line widths must stand 25 above the noise (by chance once in 3e5 cells). Where it is a
-    line of its own, 12 above the misfit around the mode (once in 400 cells, of which there are some fifty), the mode
-    may be two. Where it is a twelfth of the mode in amplitude, whatever it is, the mode is not even: such a line
-    moves T60 by up to a twelfth, and the frequency by up to a 25th of a width, 2 cents of 200 Hz at 0.4 s.
+    A residual line counts if it lies within two line widths and stands 25 above the noise (by chance once in 3e5
+    cells). If it also stands 12 above the misfit around the mode (once in 400 cells, of which there are about
+    fifty), it is a line of its own and the mode may be two. If its amplitude is a twelfth of the mode's or more, the
+    mode does not decay evenly, whatever the line is: it shifts T60 by up to a twelfth and the frequency by up to a
+    25th of a width, 2 cents at 200 Hz and 0.4 s.
     """
     power, _, length = _matched(found.residual, found.rate_hz)
     best = power.max(axis=0)
@@ -98,14 +141,30 @@ def left_beside(found: TapFit) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
         width_hz = -np.log(np.abs(pole)) * found.rate_hz / np.pi
         at, half = np.angle(pole) / (2 * np.pi) * length, max(2.0 * width_hz, _LEAST_BESIDE_HZ) * per_hz
         most[k] = best[max(int(at - half), 0) : int(at + half) + 2].max()
-    # The misfit itself, without the factor that its part in one number of the mode asks for.
+    # The misfit itself, without the factor for misfit that falls on a single parameter.
     over_misfit = most > _BESIDE_MISFIT * found.excess / MISFIT_IN_ONE
     plain = most > _BESIDE
     return plain & over_misfit, plain & (most > UNEVEN**2 * energy)
 
 
 def nudged_apart(added: Complex, poles: Complex, rate_hz: float) -> Complex:
-    """Nudge apart a candidate that lies on a mode: two equal poles make a singular fit."""
+    """Move a candidate that coincides with a mode by 1.5 Hz: two equal poles would make the fit singular.
+
+    Parameters
+    ----------
+    added
+        Candidate poles, shape (M,).
+    poles
+        Poles of the modes, shape (K,), at least one.
+    rate_hz
+        Sample rate in hertz.
+
+    Examples
+    --------
+    >>> pole = np.exp(np.array([-0.01 + 0.5j]))
+    >>> (np.angle(nudged_apart(pole, pole, 4000.0)) * 4000.0 / (2 * np.pi)).round(1).tolist()
+    [319.8]
+    """
     if len(added) == 0:
         return added
     omega = np.angle(added)

@@ -1,16 +1,16 @@
-"""Close pairs of several taps, judged about the poles that the taps have in common.
+"""Close pairs in several taps, re-estimated around the poles that the taps share.
 
-Conventions: those of :mod:`tapbatch.measure.fit`; a pair is two lines within the width of both.
+Conventions: those of :mod:`tapbatch.measure.fit`; a close pair is two lines within each other's width.
 
-Of two lines so near one tap's likelihood is no parabola over its own errors: what it finds is bent, and the
-covariance by which it is weighed hangs on what it found. The mean of several taps then loses a tenth of its accuracy,
-however it is weighed. About the mean, which lies nearer to the truth than what any of the taps found, the likelihood
-of each is a parabola again: one Gauss-Newton step from there is its estimate, with the information there as its
-weight, and the mean of those is where all taps together are most likely (the scoring of Fisher, Proc. Camb. Phil.
-Soc. 22, 1925).
+For two lines this close, one tap's likelihood is not parabolic over its own errors. The tap's estimate is biased, and
+the covariance used to weight it depends on that estimate. A mean over several taps then loses a tenth of its
+accuracy, however it is weighted. Around the mean, which is closer to the truth than any single tap, each tap's
+likelihood is parabolic again. One Gauss-Newton step from there is the tap's estimate, with the information at that
+point as its weight; the mean of these estimates maximises the likelihood of all taps together (Fisher scoring, Proc.
+Camb. Phil. Soc. 22, 1925).
 
-Only where nothing but noise is left beside the pair, and where the taps agree to within chance; what wanders from tap
-to tap by more than its noise stays as each tap found it.
+This is done only where the residual beside the pair is noise alone and the taps agree to within chance. Pairs that
+vary from tap to tap by more than the noise keep each tap's own estimate.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from tapbatch.measure.fit import fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples
 from tapbatch.measure.prune import TapFit, beats, model_of
 
-_BY_CHANCE = 1e-5  # once in so many recordings whose taps share their poles
+_BY_CHANCE = 1e-5  # probability that taps with the same poles are taken to disagree
 
 
 def together(taps: Sequence[TapFit | None]) -> list[TapFit | None]:
-    """Return the fits of the taps of one recording, close pairs that they share judged about their common poles.
+    """Return the fits of one recording's taps, with shared close pairs re-estimated around their common poles.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def together(taps: Sequence[TapFit | None]) -> list[TapFit | None]:
     Returns
     -------
     list of TapFit or None
-        In the same order; as they were where fewer than two taps have the pair.
+        In the same order; unchanged where fewer than two taps have the pair.
     """
     result = list(taps)
     for members in _shared_pairs(taps):
@@ -54,11 +54,11 @@ def together(taps: Sequence[TapFit | None]) -> list[TapFit | None]:
 
 
 Members = list[tuple[int, list[int]]]
-"""Taps, and the places of a pair's two lines in the fit of each, the lower first."""
+"""Tap indices, each with the places of the pair's two lines in that tap's fit, lower line first."""
 
 
 def _shared_pairs(taps: Sequence[TapFit | None]) -> list[Members]:
-    """Return the pairs that two taps or more have, at most one of each tap; neighbours of three are left alone."""
+    """Return the pairs found in at least two taps, at most one from each tap; groups of three lines are left out."""
     groups: list[tuple[float, float, Members]] = []
     for tap, found in enumerate(taps):
         if found is None:
@@ -89,9 +89,9 @@ def _unknowns(poles: Complex) -> Float:
 
 
 def _mean(taps: Sequence[TapFit | None], members: Members) -> Float | None:
-    """Return ``log delta`` and ``omega`` of both lines, (4,), as the taps have them together.
+    """Return ``log delta`` and ``omega`` of both lines, (4,), averaged over the taps.
 
-    ``None`` if they do not agree, or where one of them knows nothing of the pair.
+    ``None`` if the taps disagree, or if one of them has no information on the pair.
     """
     from scipy.special import chdtrc
 
@@ -109,13 +109,13 @@ def _said(found: TapFit | None, pair: list[int]) -> tuple[Float, Float]:
     """Return ``log delta`` and ``omega`` of a pair, (4,), and the information on them, (4, 4)."""
     assert found is not None
     at = np.concatenate([pair, found.fit.count + np.array(pair)])
-    # Samples that were scaled have noise of that size.
+    # Scaling the samples scales their noise alike.
     cov = covariance(found.fit)[0][np.ix_(at, at)] * found.scale**2
     return _unknowns(found.fit.poles[pair]), np.linalg.inv(cov)
 
 
 def _about(found: TapFit, pair: list[int], common: Float) -> TapFit:
-    """Return a fit one step from the common poles of a pair, with the information there."""
+    """Return a fit one step from the common poles of a pair, with the information at those poles."""
     log_delta, omega = np.split(common, 2)
     start = found.fit.poles.copy()
     start[pair] = np.exp(-np.exp(log_delta) + 1j * omega)

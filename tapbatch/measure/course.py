@@ -1,15 +1,16 @@
-"""The two strings of a double course: one distance in cents that all partials share, their middles those of a string.
+"""The two strings of a double course: one distance in cents for all partials, with middles that follow one string.
 
-Conventions: distances in cents; a course is the fits of all partials at one distance, chi-square over the noise.
+Conventions: distances in cents. A course holds the fits of all partials at one distance; chi-square is in units of
+the noise variance.
 
-A pair so close that the fundamental does not beat once while it rings is told by the upper partials: at a tenth of a
-hertz at the fundamental, the tenth beats ten times as fast. One partial that beats once or twice cannot say which of
-the two is the louder, and so not where their middle lies; all of them together can, since the middles lie by the law
-of one stiff string (:mod:`tapbatch.measure.stiff`). That law enters every fit, as an observation of each middle with
-a standard deviation of a fraction of the distance, and is itself fitted in turn with the partials.
+A pair so close that the fundamental does not beat once while it sounds is resolved by the upper partials: a tenth of
+a hertz at the fundamental is one hertz at the tenth partial. A partial that beats only once or twice cannot tell
+which string is louder, and so cannot place the middle. All partials together can, because the middles follow the law
+of one stiff string (:mod:`tapbatch.measure.stiff`). The law enters each fit as an observation of the middle, with a
+standard deviation that is a fraction of the distance; the law and the partials are fitted in turn.
 
-Breaks where the two are coupled through the bridge so strongly that their partials no longer lie by the law
-(Weinreich, JASA 62, 1977: within about a hertz of each other on a lively bridge), and where one is 20 dB fainter.
+It fails where the bridge couples the strings so strongly that their partials leave the law (Weinreich, JASA 62, 1977:
+within about a hertz of each other on a lively bridge), and where one string is 20 dB fainter.
 """
 
 from __future__ import annotations
@@ -26,20 +27,20 @@ from tapbatch.measure.stiff import on_the_law, stiff_fit
 _CENTS = 1200.0 / math.log(2.0)
 _GRID_CENTS = np.array([0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.6, 3.3, 4.2, 5.4, 7.0, 9.0, 11.5, 15.0])
 _ROUGH_STEPS = 10
-# How far a middle may lie off the law: of the distance, besides it, and at most.
+# How far a middle may lie from the law: as a fraction of the distance, an extra allowance, and the most allowed.
 _LAW_FRACTION, _LAW_CENTS, _LAW_MOST_CENTS = 0.15, 0.1, 0.6
-_MOST_HALF_LOG_RATIO = 0.45  # decays more than a factor of 2.5 apart: the second is a mode of the body
+_MOST_HALF_LOG_RATIO = 0.45  # decays differ by more than a factor of 2.5: the second is a mode of the body
 _LEAST_CENTS = 0.3
 _LEAST_OF_TWO_PARTIALS_CENTS = 2.0
 _LEAST_FAINTER = 0.1  # 20 dB
-_MOST_UNLIKE = 0.2  # of half the log ratio of the two decays, root mean square: a factor of 1.5
+_MOST_UNLIKE = 0.2  # rms of half the log ratio of the two decays: a factor of 1.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Course:
-    """The fits of all partials at one distance (0: of one string), and their chi-square together.
+    """The fits of all partials at one distance (0 for a single string), and their total chi-square.
 
-    ``middles`` and ``middle_se``: what each partial says by itself, ``ln(f_n/n)``, without what the law says of it.
+    ``middles`` and ``middle_se`` hold ``ln(f_n/n)`` from each partial alone, with the law's contribution removed.
     """
 
     cents: float
@@ -50,7 +51,7 @@ class Course:
 
 
 def one_string(bands: tuple[Band, ...], starts: list[tuple[float, float]]) -> Course:
-    """Fit each partial as one damped sine, from frequencies off the centre and decays."""
+    """Fit each partial as one damped sine; starts are frequency from the band centre (Hz) and decay (1/s)."""
     fits = tuple(
         fit_partials(band, np.array([[hz, math.log(decay), 0.0]]))[0]
         for band, (hz, decay) in zip(bands, starts, strict=True)
@@ -67,7 +68,7 @@ def _law_sd(cents: float) -> float:
 
 
 def _course(bands: tuple[Band, ...], cents: float, fits: tuple[PartialFit, ...], law: Float | None) -> Course:
-    """Put fits together, with what the law said of each middle taken out again."""
+    """Collect fits into a course, and remove what the law contributed to each middle."""
     y = np.log(np.array([f.freq_hz for f in fits]) / _numbers(bands))
     se = np.maximum([f.freq_se_hz / f.freq_hz for f in fits], 1e-9)
     if law is not None:
@@ -79,7 +80,7 @@ def _course(bands: tuple[Band, ...], cents: float, fits: tuple[PartialFit, ...],
 
 
 def _law_of(bands: tuple[Band, ...], course: Course) -> Float | None:
-    """Return where the law puts the middles, ``ln(f_n/n)``; ``None`` with fewer than three partials to test it."""
+    """Return the middles by the law, ``ln(f_n/n)``; ``None`` for fewer than three partials, too few to test it."""
     if len(bands) < 3:
         return None
     se = np.hypot(course.middle_se, _law_sd(course.cents))
@@ -90,9 +91,9 @@ def _law_of(bands: tuple[Band, ...], course: Course) -> Float | None:
 def _at(
     bands: tuple[Band, ...], distances: list[float], near: list[Course], laws: list[Float | None], steps: int
 ) -> list[Course]:
-    """Fit all partials at several distances, each from a course nearby and by a law of where the middles lie.
+    """Fit all partials at several distances, each from a nearby course and a law for the middles.
 
-    Without a law each partial also starts with either of the two at its middle, and keeps what is best.
+    Without a law each partial also starts with either line at its middle, and the best fit is kept.
     """
     sides = (0.0,) if laws[0] is not None else (0.0, 0.4, -0.4)
     fits: list[list[PartialFit]] = [[] for _ in distances]
@@ -115,7 +116,7 @@ def _at(
 
 
 def _again(bands: tuple[Band, ...], courses: list[Course], times: int) -> list[Course]:
-    """Fit courses again at their distances, each time by the law that they themselves gave."""
+    """Fit courses again at their distances, each time with the law from their own last fit."""
     for _ in range(times):
         laws = [_law_of(bands, c) for c in courses]
         if laws[0] is None:
@@ -125,16 +126,16 @@ def _again(bands: tuple[Band, ...], courses: list[Course], times: int) -> list[C
 
 
 def roughly(bands: tuple[Band, ...], single: Course) -> Course:
-    """Return the distance of a coarse grid that explains the partials best, each as loud as any other."""
+    """Return the best course on a coarse grid of distances, all partials weighted alike."""
     law = _law_of(bands, single)
-    # What sounds as one lies at the louder of the two: the middle is there, or up to half the distance beside it.
+    # A single line sits at the louder string. The middle is there, or up to half the distance to either side.
     shifts = (0.0,) if law is None else (-0.35, 0.0, 0.35)
     grid = [(float(cents), shift) for cents in _GRID_CENTS for shift in shifts]
     laws = [None if law is None else law + shift * cents / _CENTS for cents, shift in grid]
     tried = _at(bands, [cents for cents, _ in grid], [single] * len(grid), laws, _ROUGH_STEPS)
 
     def likelihood(course: Course) -> float:
-        # By logarithms, since what the noise of each band truly is, with what no model explains, is not known yet.
+        # Logarithms, because the true noise of each band, with what no model explains, is not known yet.
         return sum(len(b.samples) * math.log(f.chi2) for b, f in zip(bands, course.fits, strict=True))
 
     best = sorted(tried, key=likelihood)[:4]
@@ -142,7 +143,7 @@ def roughly(bands: tuple[Band, ...], single: Course) -> Course:
 
 
 def closest(bands: tuple[Band, ...], start: Course, reach: float = 1.35, rounds: int = 5) -> Course:
-    """Return the distance at which all partials together are explained best, within a factor ``reach`` of another."""
+    """Return the course at the distance that fits all partials best, within a factor ``reach`` of ``start``."""
     [best] = _again(bands, [start], 1) if len(bands) > 2 else _at(bands, [start.cents], [start], [None], MOST_STEPS)
     low, high = max(best.cents / reach, _LEAST_CENTS), best.cents * reach
     for _ in range(rounds):
@@ -158,9 +159,9 @@ def closest(bands: tuple[Band, ...], start: Course, reach: float = 1.35, rounds:
 
 
 def sound_partials(bands: tuple[Band, ...], course: Course) -> list[int]:
-    """Return which partials are two strings and no more, as indices; all of them where less than three would be left.
+    """Return the indices of partials that are two strings and nothing else; all if fewer than three would remain.
 
-    A mode of the body beside a partial takes the place of the second string: its decay is far off, or the middle.
+    Beside a partial, a mode of the body can take the place of the second string: its decay or the middle is far off.
     """
     law = _law_of(bands, course)
     if law is None:
@@ -172,13 +173,13 @@ def sound_partials(bands: tuple[Band, ...], course: Course) -> list[int]:
 
 
 def of_partials(course: Course, kept: list[int]) -> Course:
-    """Return a course with some of its partials only."""
+    """Return a course with only the partials ``kept``."""
     fits = tuple(course.fits[i] for i in kept)
     return Course(course.cents, fits, sum(f.chi2 for f in fits), course.middles[kept], course.middle_se[kept])
 
 
 def lawful(bands: tuple[Band, ...], course: Course) -> bool:
-    """Whether the middles lie by the law of one stiff string, as well as they are known."""
+    """Tell whether the middles follow the law of one stiff string to within their errors."""
     law = _law_of(bands, course)
     if law is None:
         return course.cents > _LEAST_OF_TWO_PARTIALS_CENTS
@@ -187,11 +188,11 @@ def lawful(bands: tuple[Band, ...], course: Course) -> bool:
 
 
 def of_one_make(course: Course) -> bool:
-    """Whether the two are equal partners in every partial: neither very faint, and their decays much the same.
+    """Tell whether the two lines are equal partners in every partial: neither very faint, with similar decays.
 
-    Two strings of a course are of one make and plucked with one stroke. The two directions in which a single string
-    swings are not: the bridge gives way to one of them more than to the other (Weinreich, JASA 62, 1977), and from
-    partial to partial otherwise.
+    The two strings of a course are of the same make and plucked in one stroke. The two polarisations of a single
+    string are not alike: the bridge yields more to one than to the other (Weinreich, JASA 62, 1977), by an amount
+    that changes from partial to partial.
     """
     fainter = float(np.median([f.fainter for f in course.fits]))
     unlike = math.sqrt(float(np.mean([f.half_log_ratio**2 for f in course.fits])))
@@ -213,7 +214,7 @@ def _vertex(bands: tuple[Band, ...], best: Course) -> Course:
 
 
 def _beside(bands: tuple[Band, ...], course: Course, step: float) -> list[Course]:
-    """Return the courses a little closer and a little wider, each by its own law."""
+    """Return the courses at a slightly smaller and a slightly larger distance, each with its own law."""
     law = _law_of(bands, course)
     return _again(
         bands, _at(bands, [course.cents - step, course.cents + step], [course] * 2, [law] * 2, MOST_STEPS), 1
@@ -221,10 +222,10 @@ def _beside(bands: tuple[Band, ...], course: Course, step: float) -> list[Course
 
 
 def carried(bands: tuple[Band, ...], course: Course) -> tuple[float, float, float]:
-    """Return the standard error of the distance, in cents, and what it adds to those of middle and decay, as logs.
+    """Return the standard error of the distance, in cents, and what it adds to the log errors of middle and decay.
 
-    From the profile beside the best distance: where two are blended, distance, middle and decay are known together
-    only. The decay is that of the lowest partial.
+    It is read from the profile around the best distance, because distance, middle and decay of blended lines are
+    known only jointly. The decay is that of the lowest partial.
     """
     step = max(0.05 * course.cents, 0.05)
     below, above = _beside(bands, course, step)

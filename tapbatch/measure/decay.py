@@ -1,24 +1,24 @@
-"""How the whole sound, and each octave band of it, dies away after one tap.
+"""Decay times of the whole sound after one tap, and of each of its octave bands.
 
-Conventions: time from ``Tap.free_from_s``; nothing before it and nothing after ``Tap.free_until_s`` is touched.
-Bands are octaves of IEC 61260-1 with base-two mid-band frequencies ``1000 * 2**k`` Hz (62.5, 125, 250, ...) and
-edges ``mid/sqrt(2)`` and ``mid*sqrt(2)``; the whole is what lies within the settings' band. The filters are
-Butterworth's, of the sixth order, ``H = 1/prod(j W - p)`` with ``W = (f**2 - low*high)/(f (high - low))``, and run
-backwards in time (Jacobsen & Rindel, J. Sound Vib. 117, 187-190, 1987): such a filter looks ahead,
-``y(t) = integral h(u) x(t + u) du``, so a damped mode passes as a damped mode and the ringing of the filter falls
-where it is over before it matters. What it spoils is the end, of which 1.5 periods of the bandwidth are left out. The
-noise is put behind the decay and passes in the same transform.
+Conventions: time runs from ``Tap.free_from_s``; only sound between it and ``Tap.free_until_s`` is used. Bands are the
+octaves of IEC 61260-1 with base-two mid-band frequencies ``1000 * 2**k`` Hz (62.5, 125, 250, ...) and edges
+``mid/sqrt(2)`` and ``mid*sqrt(2)``; the whole is everything within the settings' band. The filters are sixth-order
+Butterworth filters, ``H = 1/prod(j W - p)`` with ``W = (f**2 - low*high)/(f (high - low))``, run backwards in time
+(Jacobsen & Rindel, J. Sound Vib. 117, 187-190, 1987). Such a filter looks ahead,
+``y(t) = integral h(u) x(t + u) du``, so a damped mode stays a damped mode and the filter's own ringing falls before
+the decay. It spoils only the end of the stretch: the last 1.5 periods of the bandwidth are left out. The noise is
+appended to the decay and filtered in the same transform.
 
-The decay curve is the backward integral of the squared sound (ISO 3382-1:2009, 5.3.3), with the noise power
-subtracted, cut off at ``t1`` where the decay meets the floor, and with the energy beyond ``t1`` added as an
-exponential that falls as it did from ``t0``, where the level is 10 dB above that of ``t1``. Ranges (ISO 3382-1:2009,
-ISO 3382-2:2008), each by a straight line, extrapolated to 60 dB:
+The decay curve is the backward integral of the squared sound (ISO 3382-1:2009, 5.3.3). The noise power is subtracted,
+the curve is cut at ``t1``, where the decay meets the floor, and the energy beyond ``t1`` is added as an exponential
+with the slope from ``t0`` to ``t1``, ``t0`` being where the level is 10 dB above that at ``t1``. Each range (ISO
+3382-1:2009, ISO 3382-2:2008) is fitted by a straight line and extrapolated to 60 dB:
 
     edt_s  0 to -10 dB        t20_s  -5 to -25 dB        t30_s  -5 to -35 dB
 
-A range is given where it ends before ``t0``, that is at least 10 dB above the floor (or above the level at which the
-sound is cut); the curve is then right to 0.1 dB even where the tail is off by a third. A decay shorter than
-``4/bandwidth`` is too fast for a filter run backwards (16 for one run forwards, Jacobsen & Rindel).
+A range is given only if it ends before ``t0``, that is, at least 10 dB above the floor (or above the level at which
+the sound is cut). The curve is then right to 0.1 dB even if the tail is off by a third. A decay shorter than
+``4/bandwidth`` is too fast for a filter run backwards (``16/bandwidth`` for one run forwards, Jacobsen & Rindel).
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ LEAST_BT = 4.0
 TOP_OF_RATE = 0.46
 
 _ORDER = 6
-_LOWEST_OCTAVE = -5  # 31.25 Hz, the lowest that a band from 20 Hz mostly holds
+_LOWEST_OCTAVE = -5  # 31.25 Hz, the lowest octave that lies mostly within a band from 20 Hz
 _HIGHEST_OCTAVE = 4
 _BLOCK_S = 0.006
 _LONGEST_S = 12.0
@@ -59,7 +59,7 @@ _TEN_DB = 10.0
 def measure_decays(
     sound: Sound, tap: Tap, noise_stretches: Sequence[tuple[int, int]], settings: BandSettings
 ) -> tuple[Decay, ...]:
-    """Measure how the whole and each octave band die away after one tap.
+    """Measure the decay of the whole sound and of each octave band after one tap.
 
     Parameters
     ----------
@@ -68,24 +68,24 @@ def measure_decays(
     tap
         The tap; only ``free_from_s`` to ``free_until_s`` is used, and of that the first 12 s.
     noise_stretches
-        Stretches ``(first, last)`` in samples, last excluded, in which nothing rings, longest first; the first four
-        are used, up to 0.6 s. May be empty: then the floor comes from the end of the decay itself, and where the
-        decay is cut before it comes down to a floor the errors are wider and ranges fewer.
+        Stretches ``(first, last)`` in samples, last excluded, in which nothing rings, longest first. The first four
+        are used, up to 0.6 s. If there are none, the floor is taken from the end of the decay itself; if the decay
+        is cut before it reaches a floor, errors are wider and fewer ranges are given.
     settings
-        The band; its top is held to 0.46 of the sample rate.
+        The band; its upper limit is at most 0.46 of the sample rate.
 
     Returns
     -------
     tuple of Decay
-        The whole first (bands ``None``), then the octaves of which at least half (as an interval of pitch) lies in
-        the band. ``t60_s`` is that of a decay and a floor fitted together (:mod:`tapbatch.measure.decay_fit`) and
-        ``None`` where less than 6 dB of it are above the floor or before the cut, or its error exceeds 35 %; then
-        nothing else is given either. Flags, the first three with nothing given, or only ``t60_s``:
+        The whole first (band limits ``None``), then the octaves that lie at least half (in pitch) within the band.
+        ``t60_s`` comes from a joint fit of decay and floor (:mod:`tapbatch.measure.decay_fit`). It is ``None``, and
+        so is everything else, if less than 6 dB of decay lie above the floor or before the cut, or if its error
+        exceeds 35 %. Flags; with the first three nothing is given, or only ``t60_s``:
 
         - ``band-too-narrow``: the decay is shorter than ``4/bandwidth``;
-        - ``empty-band``: the band holds nothing of its own, what is heard in it is the skirt of its neighbours;
-        - ``floor``: less than 20 dB lie above the floor or before the cut, so that not even ``edt_s`` can be given;
-        - ``not-exponential``: ``edt_s`` and one of ``t20_s``, ``t30_s``, ``t60_s`` are more than 1.5 times apart.
+        - ``empty-band``: the band has no sound of its own; what is heard there is the skirt of its neighbours;
+        - ``floor``: less than 20 dB lie above the floor or before the cut, too few even for ``edt_s``;
+        - ``not-exponential``: ``edt_s`` differs from ``t20_s``, ``t30_s`` or ``t60_s`` by more than a factor of 1.5.
 
     Examples
     --------
@@ -117,24 +117,24 @@ def measure_decays(
 def backward_integral_db(
     squared: Float, noise_power: float = 0.0, until: int | None = None, tail: float = 0.0
 ) -> Float:
-    """Return the decay curve in decibels, 0 at its start: the energy that is still to come.
+    """Return the decay curve in decibels, 0 at its start: the backward integral of the squared sound.
 
     Parameters
     ----------
     squared
         The squared sound, shape (n,).
     noise_power
-        Its mean square where nothing rings, subtracted.
+        Mean square of the noise, to be subtracted. Default: 0.
     until
-        Where the decay meets its floor, in samples; what comes after is not used. Default: the end.
+        Sample at which the decay meets its floor; later samples are not used. Default: the end.
     tail
-        Energy beyond ``until``, as a sum of squares. Without it a curve that is cut bends down at its end, and its
-        decay comes out short: cut at half of its T60, ``t30_s`` is 12 % short.
+        Energy beyond ``until``, as a sum of squares. Default: 0, with which a truncated curve bends down at its end
+        and the decay comes out too short: cut at half of its T60, ``t30_s`` is 12 % short.
 
     Returns
     -------
     ndarray
-        Shape (until,); ``-inf`` where noise leaves less than nothing.
+        Shape (until,); ``-inf`` where the noise power leaves no positive energy.
 
     Examples
     --------
@@ -152,9 +152,9 @@ def backward_integral_db(
 
 
 def range_decay_s(curve_db: Float, rate_hz: float, top_db: float, bottom_db: float) -> float | None:
-    """Return the decay time over 60 dB by a straight line through a range of a decay curve.
+    """Return the decay time over 60 dB from a straight line through one range of a decay curve.
 
-    ``None`` where the curve does not come down to ``bottom_db`` or the range holds fewer than three samples.
+    ``None`` if the curve does not fall to ``bottom_db`` or the range has fewer than three samples.
 
     Examples
     --------
@@ -192,15 +192,15 @@ class _Band:
     def block_s(self) -> float:
         """Length of a block: 6 ms or more.
 
-        Not under a period of the middle, or the sound shows through; nor under half a period of the width, or
-        neighbouring blocks tell the same.
+        At least one period of the mid-band frequency, so that the waveform itself does not show; at least half a
+        period of the bandwidth, so that neighbouring blocks are independent.
         """
         return max(_BLOCK_S, 1 / math.sqrt(self.low_hz * self.high_hz), 0.5 / self.width_hz)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Heard:
-    """One band: its squared sound at ``rate_hz``, the same in blocks of ``length`` samples, its typical frequency."""
+    """One band: squared sound at ``rate_hz``, the same in blocks of ``length`` samples, and its typical frequency."""
 
     squared: Float
     rate_hz: float
@@ -210,7 +210,7 @@ class _Heard:
 
 
 def _octaves(low_hz: float, high_hz: float, top_hz: float) -> list[_Band]:
-    """Return the octaves of which half or more lies between two frequencies, none reaching above ``top_hz``."""
+    """Return the octaves that lie at least half within two frequencies and do not reach above ``top_hz``."""
     found = []
     for k in range(_LOWEST_OCTAVE, _HIGHEST_OCTAVE + 1):
         band = _Band(1000.0 * 2.0 ** (k - 0.5), 1000.0 * 2.0 ** (k + 0.5))
@@ -229,13 +229,13 @@ def _noise(sound: Sound, stretches: Sequence[tuple[int, int]]) -> Float:
 
 
 def _filtered(ring: Float, noise: Float, rate_hz: int, bands: Sequence[_Band]) -> list[_Heard]:
-    """Return the decay and the noise in each band, by one transform, at a rate of at least four times its top."""
+    """Filter decay and noise into each band with one transform, at a rate of at least four times the band's top."""
     silence_s = min(_RINGING / min(b.width_hz for b in bands), _LONGEST_S)
-    # To a grid of 0.1 s, so that taps of one recording share their filters.
+    # Rounded up to 0.1 s, so that taps of one recording share their filters.
     tenths = math.ceil((len(ring) + len(noise)) / rate_hz / 0.1 + silence_s / 0.1)
     total = _fast_length(math.ceil(0.1 * tenths * rate_hz))
     both = np.concatenate([ring, noise])
-    # An offset would begin with a step.
+    # A constant offset would start with a step.
     spectrum = np.fft.rfft(both - both.mean() if len(both) else both, total)
     found = []
     for band in bands:
@@ -249,7 +249,7 @@ def _filtered(ring: Float, noise: Float, rate_hz: int, bands: Sequence[_Band]) -
 
 @functools.lru_cache(maxsize=256)
 def _fast_length(least: int) -> int:
-    """Return the smallest length from ``least`` on with no prime factor over 5: what a transform is quick at."""
+    """Return the smallest length of at least ``least`` without a prime factor above 5, for a fast transform."""
     best = 1 << max(least - 1, 1).bit_length()
     five = 1
     while five < best:
@@ -264,7 +264,7 @@ def _fast_length(least: int) -> int:
 
 @functools.lru_cache(maxsize=32)
 def _look_ahead(low_hz: float, high_hz: float, step_hz: float, bins: int) -> NDArray[np.complex128]:
-    """Return what a Butterworth band-pass run backwards does to each line of a spectrum: the conjugate of ``H``."""
+    """Return the response of a Butterworth band-pass run backwards at each spectral line: the conjugate of ``H``."""
     freq_hz = step_hz * np.arange(1, bins)
     turned = 1j * (freq_hz**2 - low_hz * high_hz) / (freq_hz * (high_hz - low_hz))
     gain = np.zeros(bins, dtype=np.complex128)
@@ -327,7 +327,7 @@ def _measured(heard: _Heard, fit: DecayFit | None, band: _Band) -> Decay:
 
 
 def _ranges(heard: _Heard, fit: DecayFit, band: _Band) -> list[float | None]:
-    """Return EDT, T20 and T30 of the noise-compensated decay curve, ``None`` for those that reach beyond ``t0``."""
+    """Return EDT, T20 and T30 from the noise-compensated curve; ``None`` for ranges that reach beyond ``t0``."""
     power, length = heard.blocks.power, heard.length
     t0, t1, ratio = _meeting(power, heard.blocks.block_s, fit, band)
     if t0 >= t1:
@@ -341,9 +341,9 @@ def _ranges(heard: _Heard, fit: DecayFit, band: _Band) -> list[float | None]:
 def _meeting(power: Float, block_s: float, fit: DecayFit, band: _Band) -> tuple[int, int, float]:
     """Return ``t0`` and ``t1`` in blocks, and the power of the decay at ``t1`` over that at ``t0``.
 
-    ``t1`` is where the smoothed decay first comes down to the floor, or the end where it does not; ``t0`` is where
-    it first comes within 10 dB of that. Smoothing an exponential over ``2 x`` of its time constants lifts it by
-    ``sinh(x)/x``, which is taken out again.
+    ``t1`` is where the smoothed decay first falls to the floor, or else the end; ``t0`` is where it first falls to
+    within 10 dB of that level. Smoothing an exponential over ``2 x`` time constants raises it by ``sinh(x)/x``; this
+    factor is removed.
     """
     tau_s = fit.t60_s / (2 * math.log(1000))
     width_s = min(4 * tau_s, max(_SMOOTH_S, _SMOOTH_BT / band.width_hz))

@@ -1,18 +1,20 @@
-"""What a formal error does not know: decays that bend, frequencies that glide, pairs taken for one.
+"""What a formal error misses: decays that are not exponential, frequencies that glide, pairs fitted as one mode.
 
-Real decays are seldom one clean exponential. For every fitted mode the early and the late part of its decay are asked
+Real decays are seldom one clean exponential. So the early and the late part of each mode's decay are estimated
 separately: with the other modes held, one Gauss-Newton step from the joint solution on the samples before and after
-``n_s``, the sample at which half of what can be known of its decay has arrived
-(the median of ``n**2 exp(-2 delta n)``, at ``delta n = 1.34``). Writing ``d`` for the difference of
-``(log delta, omega)`` and ``C`` for its covariance, ``d^T C^-1 d`` is chi-square with 2 degrees of freedom for a true
-exponential in the stated noise. Where it is more than chance would make once in 3,000, half the difference,
-freed of what noise contributes, is added to the standard errors: the interval then spans early and late. A mode is
-flagged ``not-exponential`` where its decay differs by more than a quarter, and ``glides`` where its frequency does by
-more than 3 cents, beyond chance. Where the residual is more than noise, ``C`` is as large as it leaves it once each
-half is let go its own way: a glide explains its own misfit, a room's tail does not. What is left beside a mode flags
-it too where it is a twelfth of it in amplitude (:func:`tapbatch.measure.candidates.left_beside`).
+``n_s``. That sample splits the information on the decay in half (the median of ``n**2 exp(-2 delta n)``, at
+``delta n = 1.34``).
 
-What this cannot see: a gain that bends every decay alike, and anything that happens within the first line width.
+Let ``d`` be the difference in ``(log delta, omega)`` and ``C`` its covariance. For a true exponential in the stated
+noise, ``d^T C^-1 d`` is chi-square with 2 degrees of freedom. Where it exceeds what chance gives once in 3,000, half
+the difference, less what noise contributes, is added to the standard errors; the interval then covers both parts. A
+mode is flagged ``not-exponential`` if its decay differs by more than a quarter beyond chance, and ``glides`` if its
+frequency differs by more than 3 cents beyond chance. Where the residual exceeds the noise, ``C`` is scaled to the
+residual that remains after each half has taken its own step: a glide explains its own misfit, the tail of a room does
+not. A residual line of at least a twelfth of the mode's amplitude beside it also sets the flag
+(:func:`tapbatch.measure.candidates.left_beside`).
+
+It cannot detect a gain that changes every decay alike, or anything within the first line width.
 """
 
 from __future__ import annotations
@@ -31,12 +33,12 @@ _BY_CHANCE = 16.0  # chi-square, 2 degrees of freedom, exceeded once in 3,000
 _BEYOND_DOUBT = 18.4  # once in 10,000
 _BENT = float(np.log(1.25))
 _GLIDE_CENTS = 3.0
-_POWER = np.array([0, 0, 1, 1])  # of n, in the derivatives by Re c, Im c, log delta and omega
+_POWER = np.array([0, 0, 1, 1])  # power of n in the derivatives by Re c, Im c, log delta and omega
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EarlyLate:
-    """Differences late minus early of every mode, shape (K,), and what they add to the errors."""
+    """Late minus early for every mode, shape (K,), and what the difference adds to the standard errors."""
 
     log_delta: Float
     omega: Float
@@ -48,14 +50,19 @@ class EarlyLate:
 
 
 def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
-    """Ask the early and the late part of each decay separately.
+    """Estimate the early and the late part of each decay separately, and compare them.
 
     Parameters
     ----------
     tap
         A fit with at least one mode.
     shift_hz
-        How much lower than in the recording its frequencies are, 0 by default.
+        How much lower its frequencies are than in the recording, 0 by default.
+
+    Returns
+    -------
+    EarlyLate
+        In the order of the fit's modes; ``log_delta`` is limited to a factor of e either way.
     """
     fit = tap.fit
     delta = -np.log(np.abs(fit.poles))
@@ -68,7 +75,7 @@ def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
     cov = (early_cov + late_cov)[:, 2:, 2:] * excess[:, None, None]
     chi2 = np.einsum("ki,kij,kj->k", difference, _inverses(cov), difference)
     share = np.where(chi2 > _BY_CHANCE, np.sqrt(np.maximum(1.0 - 2.0 / np.maximum(chi2, 2.0), 0.0)), 0.0)
-    # A linear step cannot be trusted beyond a factor of e; more than that is bent beyond any number.
+    # A linear step is not valid beyond a factor of e; a larger difference has no meaningful size.
     clipped = np.clip(difference[:, 0], -1.0, 1.0)
     cents = 1200 / np.log(2) * np.abs(difference[:, 1]) / (np.angle(fit.poles) + 2 * np.pi * shift_hz / tap.rate_hz)
     single = np.abs(difference) / np.sqrt(np.maximum(np.diagonal(cov, axis1=1, axis2=2), 1e-300))
@@ -84,7 +91,7 @@ def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
 
 
 def _halves(tap: TapFit, split: NDArray[np.intp]) -> tuple[Float, Float, Float, Float]:
-    """Return information (K, 4, 4) and slope (K, 4) of ``Re c, Im c, log delta, omega``, early and late."""
+    """Return information (K, 4, 4) and gradient (K, 4) of ``Re c, Im c, log delta, omega``, early and late."""
     fit, residual = tap.fit, tap.residual
     u = _derivatives(fit)
     whole, early = (_products(u, fit.poles, length) for length in (np.full(fit.count, fit.length), split))
@@ -96,7 +103,7 @@ def _halves(tap: TapFit, split: NDArray[np.intp]) -> tuple[Float, Float, Float, 
 
 
 def _left_by_halves(tap: TapFit, split: NDArray[np.intp], early: Float, late: Float) -> Float:
-    """Return by what variances exceed those of noise once each half of a decay is let go its own way, (K,)."""
+    """Return the ratio of the variances to those of noise after each half has taken its own step, (K,)."""
     if (tap.excess == 1.0).all():
         return tap.excess
     fit, left = tap.fit, tap.residual.copy()
@@ -108,7 +115,7 @@ def _left_by_halves(tap: TapFit, split: NDArray[np.intp], early: Float, late: Fl
 
 
 def _derivatives(fit: Fit) -> Complex:
-    """Return ``u`` of the derivatives ``Re(u n^p z^n)`` of each mode, (K, 4)."""
+    """Return ``u`` in the derivatives ``Re(u n^p z^n)`` of each mode, (K, 4)."""
     ones, delta = np.ones(fit.count), -np.log(np.abs(fit.poles))
     return np.stack([ones, 1j * ones, -delta * fit.weights, 1j * fit.weights], axis=1)
 
@@ -129,14 +136,14 @@ def _slopes(u: Complex, b0: Complex, b1: Complex) -> Float:
 
 
 def _inverses(matrices: Float) -> Float:
-    """Invert positive matrices of unlike units, shape (K, m, m); what cannot be is inverted as far as it goes."""
+    """Invert positive matrices with mixed units, shape (K, m, m); a singular one gets its pseudo-inverse."""
     scale = 1.0 / np.sqrt(np.maximum(np.diagonal(matrices, axis1=1, axis2=2), 1e-100))
     scaled = matrices * scale[:, :, None] * scale[:, None]
     try:
         inverse = np.linalg.inv(scaled)
     except np.linalg.LinAlgError:
         inverse = np.full(scaled.shape, np.nan)
-    # A trusted inverse of a matrix with a unit diagonal has a diagonal of at least 1.
+    # A valid inverse of a matrix with unit diagonal has a diagonal of at least 1.
     trusted = (np.diagonal(inverse, axis1=1, axis2=2) > 0.99).all(axis=1) & (inverse.max(axis=(1, 2)) < 1e9)
     if not trusted.all():
         inverse[~trusted] = np.linalg.pinv(scaled[~trusted], hermitian=True)

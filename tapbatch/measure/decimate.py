@@ -1,16 +1,17 @@
-"""Lowering the rate so that damped modes pass exactly.
+"""Lower the sample rate so that damped modes pass exactly.
 
-A filter that looks ahead, ``x[m] = sum_k h[k] y[mD + k]``, turns ``z**n`` into ``H(z) z**(mD)`` with
-``H(z) = sum_k h[k] z**k``: the pole becomes ``z**D``, the amplitude is scaled by a known number, and nothing that
-came before sample ``mD`` is touched. Minimum phase puts the weight of ``h`` at small k, so that the first sample of a
-decay, where it is loudest, keeps its weight (linear phase loses a tenth in the error of the decay). The stop band
-matters as much: a strong mode above the band would fold in.
+Conventions: rates and frequencies in hertz; m counts output samples and D is the factor. A filter that looks ahead,
+``x[m] = sum_k h[k] y[mD + k]``, turns ``z**n`` into ``H(z) z**(mD)`` with ``H(z) = sum_k h[k] z**k``. The pole
+becomes ``z**D``, the amplitude is scaled by a known number, and output sample m uses nothing before sample ``mD``.
+Minimum phase puts the weight of ``h`` at small k, so the first sample of a decay, where it is loudest, keeps its
+weight (linear phase costs a tenth in the error of the decay). The stop band matters as much: a strong mode above the
+band would alias into it.
 
 A band wider than 2250 Hz is measured in zones 1500 Hz wide, so that the cost grows with the width and not with its
-cube. A zone is cut out by a one-sided filter (complex, looking ahead in the same way), moved down by ``shift_hz``,
-and its real part taken: a damped mode stays a damped mode, its frequency lower by the shift.
+cube. A zone is cut out by a one-sided filter (complex, also looking ahead), shifted down by ``shift_hz``, and its
+real part is taken. A damped mode stays a damped mode; only its frequency is lower by the shift.
 
-Stages of at most 1:8; stop band 75 dB down from where folding would start.
+Each stage decimates by at most 8; the stop band is 75 dB down from the first frequency that would alias.
 """
 
 from __future__ import annotations
@@ -37,8 +38,9 @@ _RATE_OVER_BAND = 2.5
 class Decimator:
     """Look-ahead decimation from ``rate_hz`` by ``factor``, in stages ``(taps, factor)``; poles pass exactly.
 
-    ``low_hz`` and ``high_hz`` bound what it answers for; ``pass_low_hz`` and ``pass_high_hz``, at the output, what
-    it passes; ``shift_hz`` is the distance by which frequencies come out lower, 0 for the lowest zone.
+    ``low_hz`` and ``high_hz`` limit the modes it is responsible for; ``pass_low_hz`` and ``pass_high_hz`` limit its
+    pass band at the output. Output frequencies are lower than in the recording by ``shift_hz`` (0 for the lowest
+    zone).
     """
 
     rate_hz: int
@@ -57,7 +59,7 @@ class Decimator:
 
     @property
     def reach(self) -> int:
-        """How many input samples one output sample looks ahead, itself included."""
+        """Number of input samples that one output sample uses, from its own onwards."""
         total, step = 1, 1
         for taps, factor in self.stages:
             total += (len(taps) - 1) * step
@@ -65,12 +67,12 @@ class Decimator:
         return total
 
     def apply(self, y: Float) -> Float:
-        """Return the decimated samples; the last ``reach`` input samples cannot start an output sample.
+        """Return the decimated samples, shape (m,); the last ``reach - 1`` input samples start no output sample.
 
         Raises
         ------
         ValueError
-            Where ``y`` is shorter than ``reach``.
+            If ``y`` is shorter than ``reach``.
         """
         x: NDArray[np.inexact] = y
         for taps, factor in self.stages:
@@ -81,13 +83,13 @@ class Decimator:
         return np.ascontiguousarray(x, dtype=np.float64)
 
     def true_hz(self, poles: Complex) -> Float:
-        """Return the frequency in the recording of output poles, shape (K,)."""
+        """Return the frequencies in the recording, in hertz, of output poles, shape (K,)."""
         return np.angle(poles) * self.out_rate_hz / (2 * np.pi) + self.shift_hz
 
     def gain(self, poles: Complex) -> Complex:
         """Return ``H`` at output poles, shape (K,), so that ``amplitude_in = amplitude_out / H``."""
         log_pole = np.log(np.abs(poles)) / self.factor + 2j * np.pi * self.true_hz(poles) / self.rate_hz
-        # The real part of a one-sided signal carries half the amplitude.
+        # The real part of a one-sided signal has half the amplitude.
         total = np.full(len(poles), 0.5 if self.shift_hz else 1.0, dtype=np.complex128)
         for taps, factor in self.stages:
             total *= np.exp(np.multiply.outer(log_pole, np.arange(len(taps)))) @ taps
@@ -100,8 +102,8 @@ def _look_ahead(y: NDArray[np.inexact], taps: NDArray[np.inexact], factor: int) 
     if len(y) < reach:
         msg = f"{len(y)} samples are fewer than the {reach} that the filter needs"
         raise ValueError(msg)
-    # Several outputs to a row, since a product needs its rows side by side in memory, and copying them is what costs;
-    # and in blocks, since all of them would take too much of it.
+    # Several outputs share a row: a matrix product needs its rows contiguous in memory, and copying them is the main
+    # cost. The work is done in blocks to limit memory.
     at_once = max(1, min(_MOST_AT_ONCE, reach // factor))
     staggered = np.zeros((reach + (at_once - 1) * factor, at_once), dtype=taps.dtype)
     for k in range(at_once):
@@ -117,14 +119,14 @@ def _look_ahead(y: NDArray[np.inexact], taps: NDArray[np.inexact], factor: int) 
 
 @functools.lru_cache(maxsize=16)
 def zones(rate_hz: int, low_hz: float, high_hz: float) -> tuple[Decimator, ...]:
-    """Return the decimators that together answer for a band, by frequency.
+    """Return the decimators that cover a band together, by frequency.
 
     Parameters
     ----------
     rate_hz
         Rate of the recording in hertz.
     low_hz, high_hz
-        The band in hertz, ``high_hz`` under half the rate.
+        The band in hertz, ``high_hz`` below half the rate.
 
     Examples
     --------
@@ -155,7 +157,7 @@ def _lowest(rate_hz: int, low_hz: float, high_hz: float) -> Decimator:
 def _higher(rate_hz: int, low_hz: float, high_hz: float) -> Decimator:
     factors = _factors(rate_hz / (_RATE_OVER_BAND * ZONE_HZ))
     out = rate_hz / math.prod(factors)
-    # The stop band must end below the Nyquist frequency, or the image of the top would come in.
+    # The stop band must end below the Nyquist frequency, or the mirror image of the top would enter.
     centre = min((low_hz + high_hz) / 2, 0.498 * rate_hz - out / 4)
     half = max(_PASS_MARGIN * ZONE_HZ / 2, high_hz + 20 - centre)
     half = min(half, 0.23 * out)
@@ -176,7 +178,7 @@ def _one_sided(rate_hz: int, pass_hz: float, stop_hz: float) -> tuple[tuple[Floa
 
 
 def _stages(rate_hz: int, factors: list[int], pass_hz: float, stop_hz: float) -> tuple[tuple[Float, int], ...]:
-    """Return the filters of each stage: an early one need only keep folding out of what the last one passes."""
+    """Return the filters of each stage; an early one need only prevent aliasing into what the last one passes."""
     stages, rate, final = [], float(rate_hz), rate_hz / math.prod(factors)
     for factor in factors:
         out = rate / factor
@@ -186,7 +188,7 @@ def _stages(rate_hz: int, factors: list[int], pass_hz: float, stop_hz: float) ->
 
 
 def _factors(ratio: float) -> list[int]:
-    """Return the largest product of small factors, at most two (three from 64 on), that is not above ``ratio``."""
+    """Return at most two small factors (three from 64 on) with the largest product that does not exceed ``ratio``."""
     best: list[int] = []
     for first in range(2, 9):
         if first <= ratio and first > math.prod(best):
@@ -201,10 +203,29 @@ def _factors(ratio: float) -> list[int]:
 
 @functools.lru_cache(maxsize=64)
 def minimum_phase(rate_hz: float, pass_hz: float, stop_hz: float) -> Float:
-    """Return a low-pass filter of minimum phase, 75 dB down from ``stop_hz`` on."""
-    # The square root of a filter twice as steep: twice the attenuation in, half the length out. A windowed sinc
-    # (Kaiser's formulas: Oppenheim & Schafer, Discrete-Time Signal Processing, 7.6), made minimum phase by folding
-    # its cepstrum. Written out because importing a signal library for it would cost a second at every start.
+    """Return a low-pass filter of minimum phase, 75 dB down from ``stop_hz`` on.
+
+    Parameters
+    ----------
+    rate_hz
+        Sample rate in hertz.
+    pass_hz, stop_hz
+        Ends of the transition band, ``pass_hz < stop_hz``.
+
+    Returns
+    -------
+    ndarray
+        Filter coefficients, real, shape (n,).
+
+    Examples
+    --------
+    >>> taps = minimum_phase(48000.0, 1500.0, 2500.0)
+    >>> bool(20 * np.log10(np.abs(taps @ np.exp(-2j * np.pi * 3000 / 48000 * np.arange(len(taps))))) < -70)
+    True
+    """
+    # The square root of a filter twice as steep: designed with twice the attenuation, half as long. It is a windowed
+    # sinc (Kaiser's formulas: Oppenheim & Schafer, Discrete-Time Signal Processing, 7.6), made minimum phase by
+    # folding its cepstrum. Our own code, because importing a signal library for it would add a second to every start.
     width = np.pi * (stop_hz - pass_hz) / (rate_hz / 2)
     half = int(np.ceil((2 * STOP_DB - 7.95) / (2.285 * width) / 2))
     n = np.arange(-half, half + 1)

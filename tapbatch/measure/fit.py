@@ -1,19 +1,19 @@
-"""Maximum likelihood over all modes of a tap at once.
+"""Maximum likelihood fit of all modes of a tap at once.
 
-Model, in noise made white with variance 1::
+Conventions: noise has been whitened to variance 1, and n counts samples from the first one of the window. Model::
 
     y[n] = sum_k Re(c_k z_k**n) + sum_h Re(d_h e**(i w_h n)) + noise,    n = 0 .. N-1
     z_k  = exp(-delta_k + i omega_k)          delta in 1/sample, omega in rad/sample
 
-Unknown are ``log delta``, ``omega``, ``Re c``, ``Im c`` of every mode and the amplitudes of the mains lines ``w_h``,
-whose frequencies are known from the noise. The amplitudes are linear and always solved for (variable projection:
-Golub & Pereyra, Inverse Problems 19, 2003); the poles move by Levenberg-Marquardt with the analytic Jacobian. Because
-the logarithm of the decay is the unknown, a mode cannot grow.
+The unknowns are ``log delta``, ``omega``, ``Re c`` and ``Im c`` of every mode, and the amplitudes of the mains lines,
+whose frequencies ``w_h`` are known from the noise. The amplitudes are linear and are solved for at each step
+(variable projection: Golub & Pereyra, Inverse Problems 19, 2003). The poles move by Levenberg-Marquardt steps with
+the analytic Jacobian. Because the unknown is the logarithm of the decay, a mode cannot grow.
 
 The information matrix ``F = J^T J`` of the same unknowns gives the errors (see :mod:`tapbatch.measure.bound`).
 
-Where it breaks: a start that lacks a mode (the fit then bends its neighbours), two modes closer than about
-``1/(3 T60)`` at low level, and decays that are not exponential; the callers test for each.
+It fails if the start lacks a mode (the fit then bends its neighbours), if two modes are closer than about
+``1/(3 T60)`` at low level, or if decays are not exponential. The callers test for each case.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from numpy.typing import NDArray
 from tapbatch.measure.geometric import Complex, Float, Samples, power_sums
 
 MOST_STEPS = 40
-_ENOUGH = 1e-3  # chi-square still to be gained at which the poles lie within 0.03 of a standard error
-_FASTEST = 2.0  # 1/sample: nothing that falls so fast can be told from a click
+_ENOUGH = 1e-3  # remaining gain in chi-square at which the poles are within 0.03 of a standard error
+_FASTEST = 2.0  # 1/sample: a faster decay cannot be told from a click
 _SLOWEST = 1e-6
-_MOST_CANCELLED = 1e6  # of the energy there is; rounding then costs 1e-10 of it
+_MOST_CANCELLED = 1e6  # times the energy of the samples; rounding then costs 1e-10 of it
 _LOG_FASTEST, _LOG_SLOWEST = float(np.log(_FASTEST)), float(np.log(_SLOWEST))
 
 
@@ -37,9 +37,9 @@ _LOG_FASTEST, _LOG_SLOWEST = float(np.log(_FASTEST)), float(np.log(_SLOWEST))
 class Fit:
     """A fit of K modes and H mains lines.
 
-    ``poles`` and ``weights`` have shape (K,), ``hum_weights`` (H,). ``chi2`` is the residual energy in units of the
-    noise variance, ``energy`` that of the samples; ``converged`` tells
-    whether no more than a thousandth of it is to be gained. ``information`` has shape (4K+2H, 4K+2H), ordered
+    ``poles`` and ``weights`` (complex amplitudes) have shape (K,), ``hum_weights`` (H,). ``chi2`` is the residual
+    energy and ``energy`` that of the samples, both over the noise variance. ``converged`` tells whether at most a
+    thousandth of chi-square remains to be gained. ``information`` has shape (4K+2H, 4K+2H), ordered
     ``Re c, Re d, Im c, Im d, log delta, omega``.
     """
 
@@ -61,7 +61,7 @@ class Fit:
 
 @dataclass(slots=True, eq=False)
 class _Point:
-    """Everything at one set of poles that the next step needs."""
+    """All values at one set of poles that the next step needs."""
 
     log_delta: Float
     omega: Float
@@ -85,7 +85,7 @@ def _linear_gram(plus: Complex, minus: Complex) -> Float:
 
 
 def _solve(matrix: Float, right: Float) -> Float:
-    """Solve a symmetric positive system after scaling its diagonal to one; a breath of damping keeps it solvable."""
+    """Solve a symmetric positive system, scaled to a unit diagonal, with slight damping so that it stays solvable."""
     scale = 1.0 / np.sqrt(np.maximum(np.diagonal(matrix), 1e-300))
     scaled = matrix * scale[:, None] * scale
     scaled.flat[:: len(scaled) + 1] += 1e-12
@@ -121,10 +121,10 @@ def _evaluate(samples: Samples, log_delta: Float, omega: Float, hum: Complex) ->
 
 
 def _chi2(energy: float, gram: Float, right: Float, solved: Float) -> float:
-    """Return the residual energy of the amplitudes ``solved``, which need not be quite the best.
+    """Return the residual energy for the amplitudes ``solved``, which need not be exactly optimal.
 
-    Poles that agree too nearly cancel with amplitudes beyond all measure, and what is left of their difference is
-    rounding: nothing is taken as explained there, so that no step of the poles leads into it.
+    Nearly equal poles can cancel with huge amplitudes, and their difference is then mostly rounding error. In that
+    case nothing counts as explained, so that no step of the poles leads there.
     """
     if float(solved**2 @ np.diagonal(gram)) > _MOST_CANCELLED * energy:
         return energy
@@ -137,7 +137,7 @@ def _information(point: _Point, modes: int) -> Float:
     size = 2 * count + 2 * modes
     info = np.empty((size, size))
     info[: 2 * count, : 2 * count] = point.gram
-    # u of the pole columns: d/d(log delta) = -delta n c z^n, d/d(omega) = i n c z^n.
+    # u for the pole columns: d/d(log delta) = -delta n c z^n, d/d(omega) = i n c z^n.
     c = point.weights[:modes]
     u = np.concatenate([-np.exp(point.log_delta) * c, 1j * c])
     ones = np.ones(count)
@@ -150,14 +150,14 @@ def _information(point: _Point, modes: int) -> Float:
 
 
 def _products(left: Complex, right: Complex, plus: Complex, minus: Complex) -> Float:
-    """Return the inner products of ``Re(left n^p z_i^n)`` and ``Re(right n^q z_j^n)``, two kinds of each a mode."""
+    """Return the inner products of ``Re(left n^p z_i^n)`` and ``Re(right n^q z_j^n)``, two of each kind per mode."""
     a, b = left.reshape(2, -1)[:, :, None, None], right.reshape(2, -1)[None, None]
     table = (a * (b * plus[None, :, None, :] + b.conj() * minus[None, :, None, :])).real / 2
     return np.asarray(table.reshape(len(left), len(right)), dtype=np.float64)
 
 
 def _slope(point: _Point, modes: int) -> Float:
-    """Return ``J^T r`` of the pole columns; that of the amplitudes is zero, since they are solved for."""
+    """Return ``J^T r`` for the pole columns; it is zero for the amplitudes, which are solved for."""
     fitted = (point.plus[1][:modes] @ point.weights + point.minus[1][:modes] @ point.weights.conj()) / 2
     left = point.b1[:modes] - fitted
     c = point.weights[:modes]
@@ -174,16 +174,16 @@ def fit_modes(
     samples
         Whitened samples: noise of variance 1.
     poles
-        Start, shape (K,), ``0 < |z| < 1``, arguments in (0, pi).
+        Start values, shape (K,), ``0 < |z| < 1``, arguments in (0, pi).
     hum
         Poles of mains lines on the unit circle, shape (H,); none by default.
     most_steps
-        Steps of the poles, 40 by default; fewer where the fit is only to show which modes are worth keeping.
+        Most steps of the poles, 40 by default; fewer are enough to see which modes are worth keeping.
 
     Returns
     -------
     Fit
-        At the nearest maximum of the likelihood.
+        At the nearest maximum of the likelihood, or after ``most_steps`` (see ``converged``).
 
     Examples
     --------
@@ -228,7 +228,7 @@ def fit_modes(
 
 
 def _step(info: Float, slope: Float, modes: int, damping: float) -> tuple[Float, float]:
-    """Return the damped Gauss-Newton step of the poles, and the chi-square it promises to gain."""
+    """Return the damped Gauss-Newton step of the poles, and the gain in chi-square that it promises."""
     size = len(info)
     right = np.concatenate([np.zeros(size - 2 * modes), slope])
     damped = info.copy()
@@ -238,7 +238,7 @@ def _step(info: Float, slope: Float, modes: int, damping: float) -> tuple[Float,
 
 
 def _moved(point: _Point, step: Float, modes: int) -> tuple[Float, Float]:
-    """Move the poles, no further at once than the linear picture holds: a factor e in decay, a few line widths."""
+    """Move the poles, at most as far as the linear model holds: a factor e in decay, a few line widths."""
     log_delta = _within(-1.0, step[:modes], 1.0) + point.log_delta
     width = 3 * np.exp(point.log_delta) + 1e-3
     omega = _within(-width, step[modes:], width) + point.omega

@@ -1,16 +1,17 @@
-"""Sums over damped exponentials in closed form, so that no basis is ever written out.
+"""Sums over damped exponentials in closed form, so that the basis functions are never computed sample by sample.
 
-With ``z = exp(lambda)``, ``lambda = (-delta + 2 pi i f)/rate``, a free decay is ``Re(c z**n)``, ``n = 0 .. N-1``.
+Conventions: with ``z = exp(lambda)``, ``lambda = (-delta + 2 pi i f)/rate``, a free decay is ``Re(c z**n)``,
+``n = 0 .. N-1``.
 Every inner product that a least-squares fit of such decays needs is a combination of
 
     S_p(w) = sum_n n**p w**n,   p = 0, 1, 2,   at  w = z_i z_j  and  w = z_i conj(z_j),
 
 because ``Re(u n**p z_i**n)`` and ``Re(v n**q z_j**n)`` have the inner product
 ``Re(u v S_{p+q}(z_i z_j) + u conj(v) S_{p+q}(z_i conj(z_j)))/2``. Only the moments
-``B_p = sum_n n**p y[n] z**n`` touch the data.
+``B_p = sum_n n**p y[n] z**n`` involve the data.
 
-Accuracy: the closed forms divide by ``(1 - w)**(p+1)``; where ``|1 - w|`` is under 2e-4 (a line that hardly decays)
-the sums are built by doubling instead, which cancels nothing.
+Accuracy: the closed forms divide by ``(1 - w)**(p+1)``. Where ``|1 - w|`` is below 2e-4 (a line that hardly decays),
+the sums are built by doubling instead, which avoids cancellation.
 """
 
 from __future__ import annotations
@@ -34,14 +35,14 @@ def power_sums(
     w
         Any shape, ``|w| <= 1``.
     length
-        Number of terms N, at least 1: one for all, or one for each.
+        Number of terms N, at least 1: one for all ``w``, or one for each.
     tail
-        ``w**length``, where the caller has it for less than a power of each element.
+        ``w**length``, if the caller can compute it faster. Default: computed here.
 
     Returns
     -------
     tuple
-        Three arrays of the shape of ``w``.
+        Three arrays with the shape of ``w``.
 
     Examples
     --------
@@ -57,7 +58,7 @@ def power_sums(
     tail = w**length if tail is None else tail
     n = np.asarray(length, dtype=np.float64)
     s0 = (1.0 - tail) * inverse
-    # Differences of neighbouring terms: (1-w) S_1 = S_0 - 1 - (N-1) w^N, and likewise for n^2 - (n-1)^2.
+    # From differences of neighbouring terms: (1-w) S_1 = S_0 - 1 - (N-1) w^N, and likewise for n^2 - (n-1)^2.
     s1 = (s0 - 1.0 - (n - 1.0) * tail) * inverse
     s2 = (2.0 * s1 - s0 + 1.0 - (n - 1.0) ** 2 * tail) * inverse
     if any_near:
@@ -68,7 +69,7 @@ def power_sums(
 
 
 def _by_doubling(w: Complex, length: int) -> tuple[Complex, Complex, Complex]:
-    """Sum by ``S(2M) = S(M) + w**M shifted S(M)``: all terms alike in sign, so nothing cancels near ``w = 1``."""
+    """Sum by ``S(2M) = S(M) + w**M shifted S(M)``; near ``w = 1`` all terms have one sign and nothing cancels."""
     s0, s1, s2 = np.zeros_like(w), np.zeros_like(w), np.zeros_like(w)
     done = 0
     for bit in bin(length)[2:]:
@@ -85,7 +86,7 @@ def _by_doubling(w: Complex, length: int) -> tuple[Complex, Complex, Complex]:
 
 
 class Samples:
-    """Samples laid out once so that moments at any poles cost two small matrix products.
+    """Samples arranged once, so that moments at any poles cost two small matrix products.
 
     Parameters
     ----------
@@ -126,7 +127,13 @@ class Samples:
 
 
 def powers(z: Complex, count: int) -> Complex:
-    """Return ``z**n`` for n = 0 .. count-1, shape (count, K), by doubling: exact to rounding and free of exp."""
+    """Return ``z**n`` for n = 0 .. count-1, shape (count, K), by doubling, which needs no call of ``exp``.
+
+    Examples
+    --------
+    >>> powers(np.array([0.5 + 0j]), 3).real.ravel().tolist()
+    [1.0, 0.5, 0.25]
+    """
     table = np.empty((count, len(z)), dtype=np.complex128)
     table[0] = 1.0
     done = 1

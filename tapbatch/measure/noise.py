@@ -1,16 +1,17 @@
 """The noise of a recording, from the stretches without taps: mains hum as lines, the rest as an autoregression.
 
-Model: ``e[n] = sum_k a[k] x[n+k] / sigma`` is white with variance 1 (``a[0] = 1``, looking ahead, so that damped
-modes pass as exactly as in :mod:`tapbatch.measure.decimate`; a stationary process has the same spectrum read
-backwards). The coefficients come from the averaged spectrum of the quiet stretches (Welch 1967) through the
-Yule-Walker equations. Above the pass band and below half the band's lower edge the spectrum is not let fall, since
-whitening what a filter took away would only lift what folded in.
+Conventions: samples in full scale, frequencies in hertz at the decimated rate. The whitening filter is
+``e[n] = sum_k a[k] x[n+k] / sigma`` with ``a[0] = 1``, so that e is white with variance 1. It looks ahead, so that
+damped modes pass exactly, as in :mod:`tapbatch.measure.decimate`; a stationary process has the same spectrum in
+either direction of time. The coefficients follow from the averaged spectrum of the quiet stretches (Welch 1967) by
+the Yule-Walker equations. The model order is 20. Above the pass band and below half the band's lower edge the
+spectrum is held up, because whitening what a filter has removed would only amplify aliases.
 
-Mains: one fundamental near 50 or 60 Hz (+-0.4 %, what grids keep) and its harmonics; a line counts where it stands
-25 times above the local floor. Lines stay in the data; the fit carries them as undamped columns. Left out, they cost
-1.6x in frequency and 1.4x in decay.
+Mains hum: one fundamental near 50 or 60 Hz (within 0.4 %, the tolerance of the grid) and its harmonics. A line counts
+if it stands 25 times above the local floor. The lines stay in the data; the fit includes them as undamped columns.
+Leaving them out would raise the errors 1.6 times in frequency and 1.4 times in decay.
 
-When it breaks: less than 0.15 s of quiet; noise that changes between the quiet stretch and the tap.
+It fails with less than 0.15 s of quiet, or if the noise changes between the quiet stretch and the tap.
 """
 
 from __future__ import annotations
@@ -31,10 +32,11 @@ _LSB_16 = 2.0**-15
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Noise:
-    """Noise at the decimated rate.
+    """The noise at the decimated rate.
 
-    ``whitener`` is ``a/sigma``, shape (order+1,). ``hum_hz`` holds the mains lines. ``quiet_s`` says how much quiet
-    it rests on, 0 where it had to be guessed. ``psd_freq_hz`` and ``psd`` (full scale^2 per hertz) are for drawing.
+    ``whitener`` holds the whitening filter ``a/sigma``, shape (order+1,), and ``hum_hz`` the mains lines. ``quiet_s``
+    is the length of the quiet it was estimated from, 0 for a guess. ``psd_freq_hz`` and ``psd`` (full scale^2 per
+    hertz) are for drawing.
     """
 
     whitener: Float
@@ -49,7 +51,7 @@ class Noise:
         return np.convolve(x, self.whitener[::-1], mode="valid")
 
     def gain(self, poles: Complex) -> Complex:
-        """Return what the whitener does to the amplitude of a pole, shape (K,)."""
+        """Return the response of the whitening filter at poles, shape (K,)."""
         return np.asarray(np.polynomial.polynomial.polyval(poles, self.whitener), dtype=np.complex128)
 
     @property
@@ -58,7 +60,7 @@ class Noise:
         return np.exp(2j * np.pi * np.asarray(self.hum_hz) / self.rate_hz)
 
     def density(self, freq_hz: Float) -> Float:
-        """Return the one-sided density of the broad noise in (full scale)^2/Hz, shape of ``freq_hz``."""
+        """Return the one-sided density of the broadband noise in (full scale)^2/Hz, shape of ``freq_hz``."""
         response = self.gain(np.exp(2j * np.pi * freq_hz / self.rate_hz))
         return 2.0 / (self.rate_hz * np.abs(response) ** 2)
 
@@ -93,17 +95,24 @@ def estimate_noise(
     quiet
         Decimated stretches in full scale, each of shape (n,), together at least 0.15 s.
     rate_hz
-        Their rate.
+        Their sample rate in hertz.
     pass_low_hz, pass_high_hz
-        The band in which the spectrum matters.
+        The band in which the spectrum matters, in hertz.
     mains_hz
-        The mains looked for first, 50 or 60; the other is tried too. ``None`` for a zone moved down, where the
-        harmonics of the mains, were they heard that high, do not lie on their multiples.
+        The mains frequency to try first, 50 (default) or 60; the other is tried too. ``None`` for a zone shifted
+        down, in which harmonics of the mains do not lie at their multiples.
 
     Raises
     ------
     ValueError
-        Where there is too little quiet.
+        If there is less than 0.15 s of quiet.
+
+    Examples
+    --------
+    >>> quiet = 0.01 * np.random.default_rng(1).standard_normal(8000)
+    >>> noise = estimate_noise([quiet], 4000.0, 50.0, 1500.0)
+    >>> round(float(10 * np.log10(noise.density(np.array([500.0]))[0])))  # 2 * 0.01**2 / 4000 is -73 dB
+    -73
     """
     quiet = [q for q in quiet if len(q) >= 64]
     total_s = sum(map(len, quiet)) / rate_hz
@@ -125,7 +134,7 @@ def estimate_noise(
 
 
 def _welch(stretches: list[Float], rate_hz: float) -> tuple[Float, Float]:
-    """Average Hann periodograms, half overlapped, over all stretches: one-sided density."""
+    """Average Hann periodograms with half overlap over all stretches; return the one-sided density."""
     longest = max(map(len, stretches))
     length = int(min(2 ** round(np.log2(_SEGMENT_S * rate_hz)), longest))
     window = np.hanning(length + 1)[:-1]
@@ -140,7 +149,7 @@ def _welch(stretches: list[Float], rate_hz: float) -> tuple[Float, Float]:
 
 
 def _held_up(freq_hz: Float, psd: Float, pass_low_hz: float, pass_high_hz: float) -> Float:
-    """Hold the density up outside the band, and above what one part in 10^8 of its peak or 24 bits can mean."""
+    """Hold the density up outside the band, and above 1e-10 of its peak and the quantisation noise of 24 bits."""
     held = psd.copy()
     edge = max(1, int(np.searchsorted(freq_hz, min(pass_high_hz, freq_hz[-1]))) - 1)
     held[edge + 1 :] = np.maximum(held[edge + 1 :], np.mean(held[max(edge - 4, 0) : edge + 1]))
@@ -166,8 +175,8 @@ def _autoregression(correlation: Float) -> Float:
 
 
 def _mains_lines(quiet: list[Float], rate_hz: float, top_hz: float, mains_hz: float) -> tuple[float, ...]:
-    """Return the mains lines present, from the stretches long enough to tell them from their neighbourhood."""
-    # A line needs some 12 periods to stand apart from a broad floor.
+    """Return the mains lines present, from stretches long enough to resolve them from the noise around them."""
+    # A line needs about 12 periods to stand out of a broad floor.
     long = [q for q in quiet if len(q) / rate_hz >= 0.24]
     if not long:
         return ()
@@ -178,7 +187,7 @@ def _mains_lines(quiet: list[Float], rate_hz: float, top_hz: float, mains_hz: fl
         grid = nominal * (1 + np.linspace(-_GRID_SPAN, _GRID_SPAN, 41))
         lines = np.multiply.outer(grid, orders)
         power = _over_floor(spectra, lines)
-        # The broad floor of each harmonic is exponential with mean 1: only what stands out counts.
+        # The broad floor at each harmonic is exponential with mean 1, so only lines well above it count.
         score = np.where(power > _LINE_OVER_FLOOR, np.log(np.maximum(power, 1e-9)), 0).sum(axis=1)
         at = int(score.argmax())
         if score[at] > best[0] * 1.2:
@@ -189,11 +198,11 @@ def _mains_lines(quiet: list[Float], rate_hz: float, top_hz: float, mains_hz: fl
 
 
 def _refined(spectra: list[tuple[Float, Float, int]], fundamental_hz: float, orders: Float) -> float:
-    """Return the fundamental that its harmonics' peaks agree on, each weighed by its power and its order squared.
+    """Return the fundamental that fits the peaks of its harmonics, weighted by power and by order squared.
 
-    The grid is good to a hundredth of a hertz, which at the seventh harmonic is enough to leave the line in the
-    residual. Peaks by a parabola through the logarithm of the padded Hann spectrum, whose bias is under 2e-4 of a bin
-    (J. O. Smith, Spectral Audio Signal Processing).
+    The grid is good to a hundredth of a hertz. At the seventh harmonic that error is large enough to leave the line
+    in the residual. Each peak is the vertex of a parabola through the logarithm of the padded Hann spectrum, with a
+    bias below 2e-4 of a bin (J. O. Smith, Spectral Audio Signal Processing).
     """
     total, weight = 0.0, 0.0
     for freq_hz, power, _ in spectra:
@@ -221,7 +230,7 @@ def _padded_spectrum(stretch: Float, rate_hz: float) -> tuple[Float, Float, int]
 
 
 def _over_floor(spectra: list[tuple[Float, Float, int]], lines: Float) -> Float:
-    """Return power at the lines over the median around them, averaged over stretches, shape of ``lines``."""
+    """Return the power at the lines over the median around them, averaged over stretches, shape of ``lines``."""
     total = np.zeros(lines.shape)
     middle = lines[len(lines) // 2]
     for freq_hz, power, _ in spectra:

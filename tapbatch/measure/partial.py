@@ -1,13 +1,14 @@
-"""One partial of a plucked string: one damped sine, or two that nearly agree, fitted by maximum likelihood.
+"""One partial of a plucked string: one damped sinusoid, or two close ones, fitted by maximum likelihood.
 
 Conventions: a partial enters as a narrow complex band, ``x[m] = sum_k c_k z_k**m + noise``, m = 0 at the start of the
-stretch, ``z_k = exp((-delta_k + 2 pi i f_k)/r)``, r the rate of the band, f relative to its centre. The band is cut
-out by a filter of minimum phase that looks ahead (:mod:`tapbatch.measure.decimate`), so that poles pass exactly.
+stretch, ``z_k = exp((-delta_k + 2 pi i f_k)/r)``, with r the rate of the band and f relative to its centre. The band
+is cut out by a minimum-phase filter that looks ahead (:mod:`tapbatch.measure.decimate`), so poles pass exactly.
 
-Amplitudes are linear and always solved for; what is searched is the middle of the two frequencies, the mean of the
-logarithms of the two decays, and half of their difference, at a given distance of the frequencies. The difference of
-the decays is held by a prior of 0.15 (two strings of one make, plucked together, die away within a third of each
-other): without it a short stretch could trade distance against it. At distance 0 the model is a single damped sine.
+The amplitudes are linear and are solved for at each step. The search runs over the middle of the two frequencies, the
+mean of the logarithms of the two decays, and half the difference of those logarithms, at a given distance of the
+frequencies. A prior with a standard deviation of 0.15 holds the difference of the decays (two strings of one make,
+plucked together, decay within a third of each other); without it a short stretch could trade distance against it. At
+distance 0 the model is a single damped sinusoid.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ _LEAST_STEP, _MOST_STEP = np.array([-0.5, -0.7, -0.2]), np.array([0.5, 0.7, 0.2]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Band:
-    """The narrow band around a partial: samples, rate, centre, and the variance of its noise a sample."""
+    """The narrow band around a partial: its number, samples, rate, centre, and noise variance per sample."""
 
     number: int
     samples: Complex
@@ -40,11 +41,11 @@ class Band:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PartialFit:
-    """A fit: middle frequency, decay (both in 1/s or hertz), their standard errors, and chi-square over the noise.
+    """A fit: middle frequency, decay (hertz and 1/s), their standard errors, and chi-square over the noise.
 
-    ``fainter`` is the smaller of the two amplitudes at the start over the larger, 0 to 1, and 0 for one alone;
-    ``alike`` how alike what is left over is from one sample to the next, -1 to 1: near 0 where it is noise, near 1
-    where the model lacks something.
+    ``fainter`` is the ratio of the smaller to the larger initial amplitude, 0 to 1, and 0 for a single line.
+    ``alike`` is the lag-one correlation of the residual, -1 to 1: near 0 for noise, near 1 if the model lacks
+    something.
     """
 
     freq_hz: float
@@ -60,20 +61,20 @@ class PartialFit:
 def cut_band(
     x: Float, rate_hz: float, centre_hz: float, half_hz: float, stop_hz: float, first: int, last: int
 ) -> tuple[Complex, float]:
-    """Return the band around a frequency of a real sound, decimated, and its rate.
+    """Return the band around a frequency of a real sound, decimated, and its sample rate.
 
     Parameters
     ----------
     x
-        Sound at the rate of the measuring, shape (n,).
+        The sound at the low rate, shape (n,).
     rate_hz
-        Its rate.
+        Its sample rate.
     centre_hz
         Middle of the band, at this rate.
     half_hz, stop_hz
-        How far from the middle it passes all, and from where on nothing.
+        Distances from the middle: the pass band ends at the first, the stop band begins at the second.
     first, last
-        The stretch, in samples, last excluded. The filter looks beyond no sample of it.
+        The stretch, in samples, last excluded. The filter uses no sample after it.
     """
     taps = minimum_phase(rate_hz, half_hz, stop_hz)
     step = max(1, int(rate_hz / (1.15 * (half_hz + stop_hz))))
@@ -107,28 +108,35 @@ def fit_partials(
     expected: tuple[Float, Float] | None = None,
     most_steps: int = MOST_STEPS,
 ) -> list[PartialFit]:
-    """Fit one damped sine, or two at given distances, from several starts or distances at once.
+    """Fit one damped sinusoid, or two at given distances, from several starts or distances at once.
 
     Parameters
     ----------
     band
-        Samples and noise.
+        Samples and noise variance.
     starts
-        Shape (K, 3): middle frequency from the centre in hertz, log of the mean decay in 1/s, half the log ratio of
-        the two decays.
+        Shape (K, 3): middle frequency from the centre in hertz, log of the mean decay in 1/s, and half the log ratio
+        of the two decays.
     apart_hz
-        Distances of the two, shape (K,); ``None`` for one alone.
+        Distances of the two lines in hertz, shape (K,); ``None`` (default) for a single line.
     expected
-        Where the middle is expected (hertz from the centre) and how closely (standard deviation), each of shape (K,):
-        it enters chi-square as one observation more. ``None`` where nothing is.
+        Expected middle (hertz from the centre) and its standard deviation, each of shape (K,). It enters chi-square
+        as one more observation. ``None`` (default) for no expectation.
     most_steps
-        25 by default; fewer where distances are only to be told apart roughly.
+        Most steps, 25 by default; fewer are enough to compare distances roughly.
 
     Returns
     -------
     list of PartialFit
-        One for each start. Gauss-Newton with damping, the amplitudes projected out (Golub & Pereyra, SIAM J. Numer.
-        Anal. 10, 1973, with Kaufman's derivative, BIT 15, 1975).
+        One for each start, by damped Gauss-Newton steps with the amplitudes projected out (Golub & Pereyra, SIAM J.
+        Numer. Anal. 10, 1973, with Kaufman's derivative, BIT 15, 1975).
+
+    Examples
+    --------
+    >>> ring = np.exp((-5.0 + 2j * math.pi * 1.5) * np.arange(100) / 50.0)
+    >>> (fit,) = fit_partials(Band(1, ring, 50.0, 200.0, 1e-6), np.array([[1.0, math.log(4.0), 0.0]]))
+    >>> round(fit.freq_hz, 3), round(math.exp(fit.log_delta), 3)
+    (201.5, 5.0)
     """
     p, cost, normal = _settled(band, starts, apart_hz, expected, most_steps)
     variance = np.einsum("kii->ki", np.linalg.pinv(normal, hermitian=True))
@@ -155,7 +163,7 @@ def fit_partials(
 def _settled(
     band: Band, starts: Float, apart_hz: Float | None, expected: tuple[Float, Float] | None, most_steps: int
 ) -> tuple[Float, Float, Float]:
-    """Return where the fits come to rest, (K, 3), with chi-square, (K,), and the normal matrices there, (K, 3, 3)."""
+    """Return the converged parameters, (K, 3), with chi-square, (K,), and the normal matrices there, (K, 3, 3)."""
     p = np.array(starts, dtype=np.float64)
     if apart_hz is None:
         p[:, 2] = 0.0
@@ -191,7 +199,7 @@ def _some_of(pair: tuple[Float, Float] | None, which: np.ndarray) -> tuple[Float
 
 
 def _model(p: Float, band: Band, apart_hz: Float | None) -> tuple[Float, Complex, Complex, Complex, Complex]:
-    """Return decays (K, 1 or 2), columns, amplitudes, what each adds, and what is left over of the band (K, N)."""
+    """Return decays (K, 1 or 2), columns, amplitudes, the part of each line, and the residual of the band (K, N)."""
     time_s = np.arange(len(band.samples)) / band.rate_hz
     sides = _sides(apart_hz)
     delta = np.exp(p[:, 1, None] + sides * p[:, 2, None])
@@ -207,7 +215,7 @@ def _sides(apart_hz: Float | None) -> Float:
 
 
 def _solved(columns: Complex, right: Complex) -> Complex:
-    """Solve the normal equations of one or two columns, with a trace of a ridge for two that nearly agree."""
+    """Solve the normal equations of one or two columns, with a slight ridge for two that are nearly equal."""
     gram = columns.conj() @ columns.transpose(0, 2, 1)
     if gram.shape[1] == 1:
         return right / gram
@@ -220,11 +228,11 @@ def _solved(columns: Complex, right: Complex) -> Complex:
 def _state(
     p: Float, band: Band, apart_hz: Float | None, expected: tuple[Float, Float] | None
 ) -> tuple[Float, Float, Float]:
-    """Return chi-square with what the priors add, half its gradient, and the normal matrix, for each of K."""
+    """Return chi-square with the priors, half its gradient, and the normal matrix, for each of the K fits."""
     time_s, sides = np.arange(len(band.samples)) / band.rate_hz, _sides(apart_hz)
     delta, columns, _, parts, left = _model(p, band, apart_hz)
     by_decay = -delta[:, :, None] * time_s * parts
-    # How the model moves with middle, mean decay and half ratio; without what the amplitudes can follow.
+    # Derivatives by middle, mean decay and half ratio, less the part that the amplitudes can follow.
     moves = np.stack(
         [
             2j * math.pi * time_s * (band.samples - left),

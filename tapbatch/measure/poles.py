@@ -1,10 +1,11 @@
-"""A start for the fit: poles from the signal subspace, band by band, with the order set too high on purpose.
+"""Start values for the fit: poles from the signal subspace, band by band, with a model order set too high on purpose.
 
-ESPRIT (Roy & Kailath, IEEE Trans. ASSP 37, 1989): the columns of a Hankel matrix of a sum of damped modes span a
-space that is invariant to a shift by one sample, and the eigenvalues of the shift are the poles. In sub-bands about
-200 Hz wide, each filtered looking ahead (see :mod:`tapbatch.measure.decimate`) and decimated to about 300 Hz, a small
-matrix serves. Under-fitting is what hurts: a mode missed bends its neighbours. So twelve poles a band are taken, and
-what noise made is thrown out by its amplitude here and by the full information later.
+Conventions: samples are whitened to variance 1. ESPRIT (Roy & Kailath, IEEE Trans. ASSP 37, 1989): the columns of a
+Hankel matrix of a sum of damped modes span a space that a shift by one sample leaves unchanged, and the eigenvalues
+of the shift are the poles. A small matrix is enough in sub-bands about 200 Hz wide, each filtered looking ahead (see
+:mod:`tapbatch.measure.decimate`) and decimated to about 300 Hz. Too low an order does the harm: a missed mode bends
+its neighbours. So twelve poles are taken in each band; those that noise made are discarded by their amplitude here
+and by the full information matrix later.
 """
 
 from __future__ import annotations
@@ -22,9 +23,9 @@ _BAND_HZ = 200.0
 _LONGEST_S = 0.6
 _LEAST_LOUD = 1.25
 _MOST_A_BAND = 10
-_FAINTEST_BESIDE = 1e-4  # of energy: what is fainter beside a strong mode is left to the search of the residual
-_FAINTEST = 1e-6  # of energy, over all bands
-_LEAST_OVER_NOISE = 10.0  # of |a|^2/var(a) for a pole to be handed on; noise alone passes it once in 2e4
+_FAINTEST_BESIDE = 1e-4  # of the band's energy: fainter lines beside a strong mode are left to the residual search
+_FAINTEST = 1e-6  # of the energy of the loudest band
+_LEAST_OVER_NOISE = 10.0  # |a|^2/var(a) for a pole to be passed on; noise alone exceeds it once in 2e4
 
 
 @functools.lru_cache(maxsize=32)
@@ -42,21 +43,29 @@ def _bands(rate_hz: float) -> tuple[Complex, Float, int]:
 
 
 def subspace_poles(x: Float, rate_hz: float, order: int = ORDER) -> Complex:
-    """Return start poles of whitened samples.
+    """Return start poles from whitened samples.
 
     Parameters
     ----------
     x
-        Whitened samples (noise of variance 1), shape (N,), starting with the free decay.
+        Whitened samples (noise of variance 1), shape (N,), from the start of the free decay.
     rate_hz
-        Their rate.
+        Their sample rate in hertz.
     order
-        Poles a band, 12 by default: about three times what a body shows in 200 Hz.
+        Poles per band, 12 by default: about three times as many as an instrument body has modes in 200 Hz.
 
     Returns
     -------
     ndarray
-        Poles at ``rate_hz``, by frequency; empty where the sound is too short for any.
+        Poles at ``rate_hz``, by frequency; empty if the sound is too short or no band is louder than noise.
+
+    Examples
+    --------
+    >>> n = np.arange(4000)
+    >>> ring = 50 * np.exp(-n / 600) * np.cos(2 * np.pi * 200 / 4000 * n)
+    >>> poles = subspace_poles(ring + np.random.default_rng(1).standard_normal(4000), 4000.0)
+    >>> bool(np.abs(np.angle(poles) * 4000 / (2 * np.pi) - 200).min() < 0.1)
+    True
     """
     filters, centres, step = _bands(rate_hz)
     reach = filters.shape[1]
@@ -68,7 +77,7 @@ def subspace_poles(x: Float, rate_hz: float, order: int = ORDER) -> Complex:
     frames = sliding_window_view(x[:most], reach)[::step]
     banded = (frames @ filters.real.T + 1j * (frames @ filters.imag.T)).T
     noise = (np.abs(filters) ** 2).sum(axis=1)
-    # A band that is as quiet as noise has nothing for a subspace to start from; the residual is searched anyway.
+    # A band that is no louder than noise has no signal subspace; the residual is searched later anyway.
     loud = np.mean(np.abs(banded) ** 2, axis=1) > _LEAST_LOUD * noise
     if not loud.any():
         return np.zeros(0, dtype=np.complex128)
@@ -95,10 +104,10 @@ def _esprit(banded: Complex, rows: int, order: int) -> Complex:
 
 
 def _above_noise(banded: Complex, poles: Complex, noise: Float) -> tuple[np.ndarray, Float]:
-    """Return which poles stand out of the noise of their band, and by how much (amplitude squared over variance)."""
+    """Return which poles stand out of the noise of their band, and their squared amplitude over its variance."""
     count = banded.shape[1]
     size = np.abs(poles)
-    # A pole outside the circle is a mode read backwards or noise: clip, and let the amplitude decide.
+    # A pole outside the circle is noise or a growing line: move it inside, and let the amplitude decide.
     poles = poles / np.maximum(size, 1e-12) * np.clip(size, 1e-3, 0.99999)
     basis = np.moveaxis(powers(poles.ravel(), count).reshape(count, *poles.shape), 0, 1)
     adjoint = np.swapaxes(basis.conj(), 1, 2)
@@ -108,7 +117,7 @@ def _above_noise(banded: Complex, poles: Complex, noise: Float) -> tuple[np.ndar
     variance = np.abs(np.diagonal(inverse, axis1=1, axis2=2)) * noise[:, None]
     strength = np.abs(amplitude) ** 2 / variance
     good = (strength > _LEAST_OVER_NOISE) & (size < 1.02) & (size > 0.05)
-    # Poles that nearly agree may cancel beyond all measure: none has more energy than there is.
+    # Nearly equal poles can cancel with huge amplitudes: none gets more energy than the band holds.
     present = (np.abs(banded) ** 2).sum(axis=1, keepdims=True)
     energy = np.where(good, np.minimum(np.abs(amplitude) ** 2 / (1 - np.abs(poles) ** 2), present), 0.0)
     faintest = np.maximum(_FAINTEST_BESIDE * present, _FAINTEST * present.max())
@@ -118,7 +127,7 @@ def _above_noise(banded: Complex, poles: Complex, noise: Float) -> tuple[np.ndar
 
 
 def _unfold(poles: Complex, centres: Float, rate_hz: float, step: int) -> tuple[Float, Float]:
-    """Return frequency in hertz and decay in 1/s of sub-band poles, the frequency nearest to the band's centre."""
+    """Return the frequency in hertz nearest to the band's centre, and the decay in 1/s, of sub-band poles."""
     sub_rate = rate_hz / step
     freq_hz = np.angle(poles) / (2 * np.pi) * sub_rate
     freq_hz = freq_hz + np.round((centres[:, None] - freq_hz) / sub_rate) * sub_rate
@@ -127,7 +136,7 @@ def _unfold(poles: Complex, centres: Float, rate_hz: float, step: int) -> tuple[
 
 
 def _merged(poles: Complex, strength: Float, rate_hz: float) -> Complex:
-    """Drop the weaker of two poles that neighbouring bands both found."""
+    """Drop the weaker of two poles that neighbouring bands found for one line."""
     order = np.argsort(np.angle(poles), kind="stable")
     poles, strength = poles[order], strength[order]
     freq_hz = np.angle(poles) * rate_hz / (2 * np.pi)

@@ -1,9 +1,10 @@
-"""From a file to its reading: the one path every recording takes.
+"""From a file to its reading: the one path that every recording takes.
 
-``measure_recording`` is a pure function of bytes and settings; nothing of the shop, the clock or the order of work
-enters it. It goes section by section (:mod:`tapbatch.listen.sections`): each is listened to and measured as if it
-were a recording of its own, with the noise of its own, and what the sections gave is put together. A recording of up
-to three minutes is one section.
+Conventions: times in seconds from the start of the recording, taps counted from 0 within this module.
+``measure_recording`` is a pure function of the file's bytes and the settings; the shop, the clock and the order of
+work do not affect it. It works section by section (:mod:`tapbatch.listen.sections`). Each section is measured like a
+recording of its own, with its own noise, and the results are joined. A recording of up to three minutes is one
+section.
 """
 
 from __future__ import annotations
@@ -23,37 +24,43 @@ from tapbatch.measure.sound import Prepared, measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.model.errors import SoundError
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
 
 MOST_TRANSIENTS = 6000
-"""Transients listed of one recording, at most: a tap every 1.8 s for three hours. More is talk, and fills memory."""
+"""Most transients listed for one recording: a tap every 1.8 s for three hours. More would be talk and fill memory."""
 
 _MOST_SPECTRA = 500
 _SAME_S = 0.012
 
 
 def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Reading:
-    """Measure one recording, of any length; how far it is, is told (:mod:`tapbatch.model.progress`).
+    """Measure one recording of any length, and report progress (:mod:`tapbatch.model.progress`).
 
     Parameters
     ----------
     path
         The file.
     sha256
-        Hash of its bytes, to be kept in the reading.
+        Hash of its bytes, stored in the reading.
     settings
-        Band, mains and kind. Nothing is looked for in a recording of kind ``room``.
+        Band, mains frequency and kind. A recording of kind ``room`` is not searched for taps.
+
+    Returns
+    -------
+    Reading
+        Taps, modes, decays, strings, notices, and the curves for the figures.
 
     Raises
     ------
     SoundError
-        Where the file is not sound, or what is in it cannot be measured.
+        If the file is damaged, or its contents cannot be measured.
     """
     joined = _Joined(settings)
     try:
         for section in sections(path):
             joined.add(section)
-            del section  # or it would be held while the next one is read
+            del section  # or it would stay in memory while the next one is read
         return joined.reading(sha256)
     except (ArithmeticError, ValueError, MemoryError) as error:
         what = f"it cannot be measured ({type(error).__name__}: {error})"
@@ -61,7 +68,7 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
 
 
 class _Joined:
-    """What the sections so far gave, in the time of the recording; taps are counted from 0 over all of them."""
+    """The results of the sections so far, in the time of the recording; taps are counted from 0 over all sections."""
 
     def __init__(self, settings: BandSettings) -> None:
         self.settings = settings
@@ -75,13 +82,13 @@ class _Joined:
         self.duration_s = 0.0
 
     def add(self, section: Section) -> None:
-        """Listen to a section, measure what is in it, and keep what is needed of it."""
+        """Find and measure the taps of a section, and keep what is needed later."""
         sound = section.sound
         if self.settings.kind != "room" and self.left_out_s is None:
             self._measure(section)
         self.duration_s = section.first / sound.sample_rate_hz + sound.duration_s
         if section.last:
-            # Of the sound itself nothing is needed any more.
+            # The samples themselves are no longer needed.
             self.last = replace(section, sound=replace(sound, samples=np.zeros(0), clipped=None))
 
     def _measure(self, section: Section) -> None:
@@ -114,7 +121,7 @@ class _Joined:
         self.readings += [_later(r, section, offset) for r in readings[before:]]
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
-        """Return how many of a section's transients were heard in the section before."""
+        """Return how many of a section's transients already belong to the section before."""
         rate_hz = section.sound.sample_rate_hz
         from_s = section.lead / rate_hz
         if self.readings:
@@ -122,7 +129,7 @@ class _Joined:
         return sum(tap.onset_s < from_s for tap in taps)
 
     def _draw(self, readings: tuple[TapReading, ...], prepared: tuple[Prepared, ...], offset: int) -> None:
-        """Keep what the figures need."""
+        """Keep the spectra and the decay that the figures need."""
         for at, reading in enumerate(readings):
             if reading.tap.used and prepared and len(self.spectra) < _MOST_SPECTRA:
                 self.spectra.append((at + offset, spectrum_of_tap(reading, prepared)))
@@ -132,7 +139,7 @@ class _Joined:
             self.traces.append((at + offset, seen_fall_db(readings[at]), replace(trace, tap=trace.tap + offset)))
 
     def reading(self, sha256: str) -> Reading:
-        """Return what all sections gave, once it is known which taps sound like the others."""
+        """Return the results of all sections, once it is known which taps sound like the others."""
         assert self.last is not None
         sound = self.last.sound
         others = set(unlike(self.voices))
@@ -155,18 +162,18 @@ class _Joined:
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
         )
 
-    def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[str, ...]:
+    def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[Notice, ...]:
         notices = []
         if self.settings.kind != "room" and not used:
-            notices.append("no tap: nothing in it could be measured")
+            notices.append(Notice("no tap"))
         if self.left_out_s is not None:
-            notices.append(f"crowded: what comes after {self.left_out_s / 60:.0f} minutes is left out")
+            notices.append(Notice("crowded", there_s=self.left_out_s))
         others = {v.tap for v in self.voices} - used
         floors = [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
         if floor_breathes(floors):
-            notices.append("automatic gain: the noise floor breathes")
+            notices.append(Notice("automatic gain"))
         if self.settings.band_high_hz > 0.46 * sample_rate_hz:
-            notices.append(f"low sample rate: heard up to {0.46 * sample_rate_hz:.0f} Hz only")
+            notices.append(Notice("low sample rate", highest_hz=0.46 * sample_rate_hz))
         return tuple(notices)
 
 
@@ -176,12 +183,12 @@ def _alike(taps: tuple[Tap, ...], voices: tuple[Voice, ...]) -> tuple[Tap, ...]:
 
 
 def _kept(voice: Voice, offset: int) -> Voice:
-    """Return a voice to be kept among thousands: three digits are enough to tell who sounds alike."""
+    """Return a voice to be stored among thousands; three digits are enough to compare it with others."""
     return replace(voice, tap=voice.tap + offset, shapes=voice.shapes.astype(np.float16))
 
 
 def _later(reading: TapReading, section: Section, offset: int) -> TapReading:
-    """Return a section's reading in the time of the recording, numbered on."""
+    """Return a section's reading in the time of the recording, with its tap renumbered."""
     tap, from_s = reading.tap, section.first / section.sound.sample_rate_hz
     moved = replace(
         tap,

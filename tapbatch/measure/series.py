@@ -1,15 +1,16 @@
-"""The partials of a plucked string, found in the spectrum: which note sounds, before anything is fitted.
+"""Find the partials of a plucked string in the spectrum, before anything is fitted, to learn which note sounds.
 
 Conventions: frequencies in hertz, levels in decibels of a power spectrum. The partials of a stiff string lie at
 ``f_n = n f_0 sqrt(1 + B n**2)`` (Fletcher, JASA 36, 1964; Young, JASA 24, 1952). The series is followed upwards from
-its first partials, each one telling where the next is to be expected, so B need not be known. A candidate is a strong
-line or an integer part of one; lines that it explains speak for it, partials that are missing below the highest one
-found speak against it: half the true note would miss every second partial, twice the note leaves half of them over.
+its first partials; those found so far predict the next one, so B need not be known in advance. A candidate for the
+fundamental is a strong line or an integer fraction of one. Lines that it explains count for it; partials missing
+below the highest one found count against it. Half the true note would miss every second partial; twice the note would
+leave half of the lines unexplained.
 
-Lines that were as loud before the pluck are left out: a string that rings on does not hide the one plucked last. The
-string that is plucked again while it rings stays, since its lines are louder after the touch than right before it.
-Breaks where a string is stopped in its middle so lightly that only every second partial sounds: that is, to the ear
-as to this, the octave.
+Lines that were as loud before the pluck are left out, so a string that rings on does not hide the one plucked last. A
+string that is plucked again while it rings is kept, because its lines are louder after the touch than just before it.
+The search fails for a string stopped so lightly at its middle that only every second partial sounds: it hears the
+octave, and so does the ear.
 """
 
 from __future__ import annotations
@@ -40,14 +41,14 @@ _MISSING = 0.7
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lines:
-    """Spectral lines: frequencies and levels over the floor, shape (K,), by frequency."""
+    """Spectral lines by frequency: frequencies and levels above the floor, each of shape (K,)."""
 
     freq_hz: Float
     over_db: Float
 
 
 def spectral_lines(y: Float, first: int, last: int, touched: int, rate_hz: int) -> Lines:
-    """Return the lines that stand out in a stretch of sound, less what rang before a pluck.
+    """Return the lines that stand out in a stretch of sound, without those that rang before the pluck.
 
     Parameters
     ----------
@@ -56,9 +57,14 @@ def spectral_lines(y: Float, first: int, last: int, touched: int, rate_hz: int) 
     first, last
         The stretch in samples, last excluded; at most 1.2 s of it are used.
     touched
-        Sample of the touch.
+        Sample at which the string was touched.
     rate_hz
-        Sample rate.
+        Sample rate in hertz.
+
+    Returns
+    -------
+    Lines
+        At most 40, from 40 to 4000 Hz; none if the stretch is shorter than 0.25 s.
     """
     count = min(last - first, int(_LONGEST_S * rate_hz))
     if count < _SHORTEST_S * rate_hz:
@@ -66,8 +72,8 @@ def spectral_lines(y: Float, first: int, last: int, touched: int, rate_hz: int) 
     size = 1 << int(np.ceil(np.log2(2 * count)))
     power = _power(y[first : first + count], size)
     grown = _grown(y, first, count, touched - int(_SETTLING_S * rate_hz), size, power)
-    # A string plucked again while it still rings is as loud over a second as it was over the second before; what
-    # came anew shows where the end of that second is held against the beginning of this one.
+    # A string plucked again while it rings is as loud over a second as over the second before. So the end of that
+    # second is also compared with the beginning of this one, which shows new sound.
     short = min(count, int(_SHORT_S * rate_hz))
     grown |= _grown(y, first, short, touched - int(_SETTLING_S * rate_hz), size)
     step_hz = rate_hz / size
@@ -80,14 +86,14 @@ def spectral_lines(y: Float, first: int, last: int, touched: int, rate_hz: int) 
     at = np.flatnonzero(peak) + 1
     at = at[at >= low]
     at = np.sort(at[np.argsort(-level[at], kind="stable")[:_MOST_LINES]])
-    # The vertex of a parabola through three points of a Hann window's main lobe, in decibels.
+    # The vertex of a parabola through three points, in decibels, of the main lobe of a Hann window.
     left, top, right = level[at - 1], level[at], level[at + 1]
     shift = 0.5 * (left - right) / np.minimum(left - 2 * top + right, -1e-9)
     return Lines((at + np.clip(shift, -0.5, 0.5)) * step_hz, top - floor[at])
 
 
 def _grown(y: Float, first: int, count: int, until: int, size: int, power: Float | None = None) -> np.ndarray:
-    """Return where a spectrum is louder than that of an equal stretch up to a sample; all of it where none is."""
+    """Return where a spectrum is louder than that of an equal stretch before ``until``; all true if there is none."""
     before = y[max(0, until - count) : max(0, until)]
     if len(before) <= count // 4:
         return np.ones(size // 2 + 1, dtype=bool)
@@ -100,7 +106,7 @@ def _power(piece: Float, size: int) -> Float:
 
 
 def _floor_db(level: Float, half: int) -> Float:
-    """Return the floor under the lines: the lower quartile of blocks, drawn through."""
+    """Return the floor below the lines: the lower quartile of overlapping blocks, interpolated."""
     half = max(half, 4)
     centres = np.arange(0, len(level), half)
     quartiles = [float(np.quantile(level[max(0, c - half) : c + half], 0.25)) for c in centres]
@@ -108,7 +114,7 @@ def _floor_db(level: Float, half: int) -> Float:
 
 
 def find_series(lines: Lines) -> tuple[Float, Float]:
-    """Return the partials of the string that sounds: their numbers and frequencies, shape (P,); empty if none.
+    """Return the partials of the sounding string: numbers and frequencies, shape (P,); empty if there are none.
 
     Examples
     --------
@@ -130,7 +136,7 @@ def find_series(lines: Lines) -> tuple[Float, Float]:
 
 
 def _followed(lines: Lines, base_hz: float) -> tuple[list[int], list[int]]:
-    """Follow a series upwards: the line nearest to each expected partial, the stretch so far taken along."""
+    """Follow a series upwards: take the line nearest to each predicted partial and update the stiffness."""
     numbers: list[int] = []
     found: list[int] = []
     stiffness = 0.0
@@ -151,7 +157,7 @@ def _followed(lines: Lines, base_hz: float) -> tuple[list[int], list[int]]:
 
 
 def _line_through(numbers: np.ndarray, freq_hz: Float) -> tuple[float, float]:
-    """Return ``f_0`` and B by least squares: ``(f_n/n)**2 = f_0**2 + f_0**2 B n**2`` is a straight line in n**2."""
+    """Return ``f_0`` and B by least squares: ``(f_n/n)**2 = f_0**2 + f_0**2 B n**2`` is linear in ``n**2``."""
     if len(numbers) < 3:
         return float(freq_hz[0] / numbers[0]), 0.0
     slope, start = np.polyfit(numbers.astype(float) ** 2, (freq_hz / numbers) ** 2, 1, w=1 / (1 + numbers / 4))
@@ -159,7 +165,7 @@ def _line_through(numbers: np.ndarray, freq_hz: Float) -> tuple[float, float]:
 
 
 def _score(lines: Lines, numbers: list[int], found: list[int]) -> tuple[float, int]:
-    """Return how well a series is supported, and by how many of its partials: a stray line far up ends none."""
+    """Return the support for a series and the number of partials behind it; a stray line far up does not count."""
     best, count = 0.0, 0
     for end in range(1, len(found) + 1):
         weight = np.minimum(lines.over_db[found[:end]], 40.0)

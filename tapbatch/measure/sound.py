@@ -1,7 +1,8 @@
-"""From a sound and its taps to modes: the measuring of one recording.
+"""From a sound and its taps to modes: measure one recording.
 
-Conventions: frequencies in hertz, T60 in seconds; amplitude and phase of a mode refer to ``Tap.free_from_s``, in full
-scale of the recording. Standard errors are those of one tap, from its noise and from what honesty adds.
+Conventions: frequencies in hertz, T60 in seconds. Amplitude and phase of a mode refer to ``Tap.free_from_s``, in full
+scale of the recording. Standard errors are those of one tap: from its noise, widened by misfit and by differences
+between the early and the late part of the decay (:mod:`tapbatch.measure.decay_shape`).
 """
 
 from __future__ import annotations
@@ -31,28 +32,28 @@ _FLAT_TOP_S = 0.0005
 _LEAST_STRETCH_S = 0.05
 _ENOUGH_QUIET_S = 0.4
 _HUM_WIDTH_HZ = 0.7
-_FAINTEST_DB = 60.0  # below the loudest mode: fainter lines are no business of a builder
-_LEAST_COUPLING = 0.1  # weaker ones change a mean by less than a hundredth of its error
-# What a mode takes up of a misfit is gone from the residual. A room's tail at -20 dB rings as long as the mode, and
-# beside it: errors were 2.3 times what the rest says (360 modes, the benchmark's `room`), and this is 2.3 squared.
+_FAINTEST_DB = 60.0  # below the loudest mode; fainter lines are of no use to a maker
+_LEAST_COUPLING = 0.1  # weaker couplings change a mean by less than a hundredth of its error
+# The part of a misfit that a mode absorbs is missing from the residual. A room's tail at -20 dB rings as long as the
+# mode, close beside it: errors were 2.3 times the stated ones (360 modes, the benchmark's `room`), and 2.3**2 is 5.
 _TAKEN_UP = 5.0
 _UNLIKE_DB = 6.0
-_SURELY_TWO = 1.96  # standard errors between two modes in one width
-# What is not known at all is said to be known to a factor of 400 or to an octave, so that all can be reckoned with.
+_SURELY_TWO = 1.96  # standard errors between two modes within a width
+# Limits for errors of modes about which nothing is known, a factor of 400 and an octave, so that all stay finite.
 _UNKNOWN_LOG_SE = 3.0
 _UNKNOWN_OF_FREQ = 0.35
 _NOTHING_KNOWN = 0.9  # standard error of ln T60: the interval reaches from a sixth to six times
-_LOUD_DB = 10.0  # below the loudest mode: what is so loud is there, however it dies away
-_LEAST_Q = 3.0  # less is a thump, not a note: it falls 60 dB in seven periods
+_LOUD_DB = 10.0  # below the loudest mode: a mode this loud is real, however it decays
+_LEAST_Q = 3.0  # below this it is a thump, not a note: it falls 60 dB in seven periods
 
 
 _Heard = tuple[Mode, Float, int]
-"""A mode, the correlations of its zone, and its place in them."""
+"""A mode, the correlations of its zone, and its index in them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prepared:
-    """A zone of a sound at the rate of the measuring: decimated, its noise known, whitened."""
+    """One zone of a sound, decimated and whitened, with its decimator and its noise."""
 
     decimated: Float
     whitened: Float
@@ -61,17 +62,24 @@ class Prepared:
 
     @property
     def rate_hz(self) -> float:
-        """Rate of the decimated sound."""
+        """Sample rate of the decimated sound in hertz."""
         return self.decimator.out_rate_hz
 
 
 def prepare(sound: Sound, taps: tuple[Tap, ...], settings: BandSettings) -> tuple[Prepared, ...]:
-    """Decimate a sound zone by zone, learn its noise from where nothing rings, and whiten it.
+    """Decimate a sound zone by zone, estimate its noise from stretches in which nothing rings, and whiten it.
+
+    Parameters
+    ----------
+    sound, taps
+        The decoded sound, and the taps found in it.
+    settings
+        Band and mains frequency.
 
     Returns
     -------
     tuple of Prepared
-        One a zone, by frequency; empty where the sound is shorter than the filters.
+        One per zone, by frequency; empty if the sound is shorter than the filters.
     """
     lowered = zones(sound.sample_rate_hz, settings.band_low_hz, _band_high_hz(sound, settings))
     if len(sound.samples) < max(z.reach + 64 * z.factor for z in lowered):
@@ -88,11 +96,11 @@ def prepare(sound: Sound, taps: tuple[Tap, ...], settings: BandSettings) -> tupl
 def _settled_stretches(
     stretches: list[tuple[int, int]], taps: tuple[Tap, ...], rate_hz: int
 ) -> list[tuple[int, int]]:
-    """Return the quiet in which no mode rings on: before the first tap, or well after one.
+    """Return the quiet stretches in which no mode still rings: before the first tap, or well after one.
 
-    What has sunk into the noise of the whole band still stands above that of its own line for another half T60, and
-    would be taken for noise just where it matters. Where there is too little of such quiet, the later half of what
-    there is must do.
+    A mode that has fallen below the noise of the whole band stands above the noise at its own line for another half
+    T60, and would be taken for noise exactly where that matters. If there is too little of such quiet, the later half
+    of each stretch is used.
     """
     onsets = np.array([t.onset_s for t in taps]) * rate_hz
     late, half = [], []
@@ -118,7 +126,7 @@ def _noise(x: Float, stretches: list[tuple[int, int]], zone: Decimator, settings
     quiet, total_s = [], 0.0
     for first, last in stretches:
         a, b = -(-first // zone.factor), (last - zone.reach) // zone.factor
-        # A minute of one stretch tells nothing that these seconds do not, and its spectrum takes 100 MB.
+        # More of one stretch would tell nothing new; a minute's spectrum would take 100 MB.
         b = min(b, a + int(_MOST_QUIET_S * zone.out_rate_hz))
         if b - a >= 64 and total_s < _MOST_QUIET_S:
             quiet.append(x[a:b])
@@ -130,7 +138,7 @@ def _noise(x: Float, stretches: list[tuple[int, int]], zone: Decimator, settings
 
 
 def _calmest(x: Float, rate_hz: float) -> float:
-    """Guess the noise where there is no quiet: the calmest 20 ms, which may still ring, and never under 16 bits."""
+    """Guess the noise if there is no quiet: from the calmest 20 ms, which may still ring, at least 16-bit noise."""
     width = max(8, int(0.02 * rate_hz))
     count = len(x) // width
     if count == 0:
@@ -147,14 +155,14 @@ def measure_taps(
     Parameters
     ----------
     sound, taps
-        As decoded, and as found in it.
+        The decoded sound, and the taps found in it.
     settings
-        Band and mains.
+        Band and mains frequency.
 
     Returns
     -------
     tuple
-        One reading a transient, in order, and the zones prepared (none where the sound is too short). A tap in which
+        One reading per transient, in order, and the prepared zones (none if the sound is too short). A tap in which
         nothing rings is no longer ``used``.
     """
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
@@ -175,7 +183,7 @@ def measure_taps(
 def _after_bounces(
     reading: TapReading, taps: tuple[Tap, ...], prepared: tuple[Prepared, ...], sound: Sound
 ) -> TapReading:
-    """Measure what rings behind the bounces of a tap whose own decay they left too short: it is as free a decay."""
+    """Measure what rings after the bounces of a tap if they left its own decay too short; it is as free a decay."""
     last = taps[0]
     for tap in taps[1:]:
         if tap.reason != BOUNCE:
@@ -204,7 +212,7 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
         heard += inside
         if inside:
             begins.append(found.first / zone.rate_hz)
-    # A thump must not drown what rings, so it goes first.
+    # A loud thump would push ringing modes below the limit of faintness, so thumps go first.
     heard = [h for h in heard if h[0].q > _LEAST_Q]
     loudest_db = max((m.energy_db for m, _, _ in heard), default=0.0)
     heard = [h for h in heard if h[0].energy_db > loudest_db - _FAINTEST_DB]
@@ -220,7 +228,7 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
 
 
 def _parted(heard: list[_Heard]) -> tuple[list[_Heard], list[Mode]]:
-    """Part the modes of a tap from those of whose decay nothing is known, which are no more than a misfit's share."""
+    """Separate the modes of a tap from those whose decay is unknown, which are only part of a misfit."""
     loudest_db = max(m.energy_db for m, _, _ in heard)
     known = [m.t60_log_se < _NOTHING_KNOWN or m.energy_db > loudest_db - _LOUD_DB for m, _, _ in heard]
     unknown = [m for (m, _, _), is_known in zip(heard, known, strict=True) if not is_known]
@@ -228,21 +236,21 @@ def _parted(heard: list[_Heard]) -> tuple[list[_Heard], list[Mode]]:
 
 
 def beside_unknown(modes: list[Mode], unknown: list[Mode]) -> list[Mode]:
-    """Return modes flagged ``not-exponential`` where one of which nothing is known lies beside them.
+    """Flag modes ``not-exponential`` that have a mode with unknown decay beside them.
 
-    Within two widths of either, and from a twelfth of the amplitude on: as what a fit has left
-    (:func:`tapbatch.measure.candidates.left_beside`), it may be a second line, or the same that does not die away
-    evenly.
+    Beside means within two widths of either, with at least a twelfth of the amplitude. Like a residual line
+    (:func:`tapbatch.measure.candidates.left_beside`), that mode may be a second line, or part of a decay that is not
+    even.
 
     Parameters
     ----------
     modes, unknown
-        Of one tap; any number, also none.
+        Modes of one tap with known and unknown decay; either may be empty.
 
     Returns
     -------
     list of Mode
-        Those of ``modes`` in the same order, with that flag added after their own.
+        ``modes`` in the same order, with the flag added after their own.
     """
     flagged = []
     for mode in modes:
@@ -258,20 +266,21 @@ def beside_unknown(modes: list[Mode], unknown: list[Mode]) -> list[Mode]:
 
 
 def with_pairs(modes: list[Mode]) -> list[Mode]:
-    """Return modes flagged ``pair?`` where two in one line's width are not surely two.
+    """Flag modes ``pair?`` if two lie within a line's width and may be one.
 
-    There 1.96 errors are more than what lies between them: what looks like two may be one whose decay bends. Of two
-    unlike ones only the weaker is flagged, since what is doubtful of it is little to the other.
+    They may be one if 1.96 standard errors exceed their distance: what looks like two may be one mode whose decay is
+    not exponential. If the two differ by 6 dB or more, only the weaker is flagged, because the doubt matters little
+    to the stronger.
 
     Parameters
     ----------
     modes
-        Of one tap, by frequency; any number, also none.
+        Modes of one tap, by frequency; may be empty.
 
     Returns
     -------
     list of Mode
-        The same in the same order, with that flag added after their own.
+        The same modes in the same order, with the flag added after their own.
     """
     flagged = list(modes)
     for k, (lower, upper) in enumerate(pairwise(modes)):
@@ -286,7 +295,7 @@ def with_pairs(modes: list[Mode]) -> list[Mode]:
 
 
 def _couplings(placed: list[tuple[Float, int]]) -> tuple[Coupling, ...]:
-    """Return the couplings that matter, given each mode's zone (by its correlations) and its place in it."""
+    """Return the couplings large enough to matter, given each mode's zone (as correlations) and its index in it."""
     found = []
     strongest = {id(zone): np.abs(_blocks(zone)).max(axis=(2, 3)) for zone, _ in placed}
     for (i, (zone, a)), (j, (other, b)) in combinations(enumerate(placed), 2):
@@ -297,13 +306,13 @@ def _couplings(placed: list[tuple[Float, int]]) -> tuple[Coupling, ...]:
 
 
 def _blocks(zone: Float) -> Float:
-    """Return the correlations of a zone by pairs of modes, shape (K, K, 2, 2)."""
+    """Return the correlations of a zone as blocks for pairs of modes, shape (K, K, 2, 2)."""
     count = len(zone) // 2
     return zone.reshape(2, count, 2, count).transpose(1, 3, 0, 2)
 
 
 def _from(modes: list[Mode], later_s: float) -> tuple[Mode, ...]:
-    """Return modes with amplitude, phase and energy as they are ``later_s`` after the time they refer to."""
+    """Return modes with amplitude, phase and energy as they are ``later_s`` after their reference time."""
     moved = []
     for m in modes:
         fall = LN_1000 / m.t60_s * later_s
@@ -335,10 +344,10 @@ def _answers(zone: Decimator, mode: Mode) -> bool:
 
 
 def _after_clipping(sound: Sound, tap: Tap, rate_hz: float) -> int:
-    """Return the first decimated sample that looks at no flat top of half a millisecond or more.
+    """Return the first decimated sample after the last flat top of half a millisecond or more.
 
-    A peak of a few samples at the limit lacks little; waiting for the last of them would cost the loudest of the
-    decay. What it lacks stays in the residual and widens the intervals.
+    A peak clipped for only a few samples has lost little, and waiting for the last of these would lose the loudest
+    part of the decay. What is missing stays in the residual and widens the intervals.
     """
     assert sound.clipped is not None
     first, last = int(tap.onset_s * sound.sample_rate_hz), int(tap.free_until_s * sound.sample_rate_hz)
@@ -360,29 +369,36 @@ def correlations(found: TapFit, zone: Prepared) -> Float:
 
 
 def to_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
-    """Return the modes of a zone in physical units, by frequency, each error widened by what honesty asks.
+    """Return the modes of a zone in physical units, by frequency, with errors widened by misfit and decay shape.
 
-    ``at_s`` is the time to which amplitude and phase refer.
+    Parameters
+    ----------
+    found
+        The fit of one tap in the zone.
+    zone
+        The zone it was fitted in.
+    at_s
+        Time to which amplitude and phase refer, in seconds from the start of the recording.
     """
     fit, rate_hz = found.fit, found.rate_hz
-    honest = early_late(found, zone.decimator.shift_hz)
+    halves = early_late(found, zone.decimator.shift_hz)
     pole_cov, _ = covariance(fit)
     delta = -np.log(np.abs(fit.poles)) * rate_hz
     freq_hz = zone.decimator.true_hz(fit.poles)
     gain = zone.noise.gain(fit.poles) * zone.decimator.gain(fit.poles)
-    # What moves a zone down turns every phase by the shift; the zone's time zero is that of the recording.
+    # Shifting a zone down turns every phase by the shift; time zero of the zone is that of the recording.
     turned = np.exp(2j * np.pi * (zone.decimator.shift_hz * found.first / rate_hz % 1.0))
     back_s = at_s - found.first / rate_hz
     amplitude = fit.weights / (found.scale * gain) * turned * np.exp((-delta + 2j * np.pi * freq_hz) * back_s)
     order = np.argsort(freq_hz, kind="stable")
-    return [_mode(int(k), found, pole_cov, honest, amplitude, delta, freq_hz, zone.noise) for k in order]
+    return [_mode(int(k), found, pole_cov, halves, amplitude, delta, freq_hz, zone.noise) for k in order]
 
 
 def _mode(
     k: int,
     found: TapFit,
     pole_cov: Float,
-    honest: EarlyLate,
+    halves: EarlyLate,
     amplitude: Complex,
     delta: Float,
     freq_hz: Float,
@@ -391,9 +407,9 @@ def _mode(
     rate_hz, count, excess = found.rate_hz, found.fit.count, _excess_of(found, k)
     var_log, var_omega = pole_cov[k, k] * excess, pole_cov[count + k, count + k] * excess
     cross = pole_cov[k, count + k] * excess
-    log_se = min(float(np.hypot(np.sqrt(var_log), honest.extra_log_delta[k])), _UNKNOWN_LOG_SE)
+    log_se = min(float(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k])), _UNKNOWN_LOG_SE)
     most = _UNKNOWN_OF_FREQ * 2 * np.pi * float(freq_hz[k]) / rate_hz
-    omega_se = min(float(np.hypot(np.sqrt(var_omega), honest.extra_omega[k])), most)
+    omega_se = min(float(np.hypot(np.sqrt(var_omega), halves.extra_omega[k])), most)
     size, t60_s = float(abs(amplitude[k])), float(LN_1000 / delta[k])
     return Mode(
         freq_hz=float(freq_hz[k]),
@@ -407,15 +423,15 @@ def _mode(
         energy_db=float(10 * np.log10(max(size**2 / (4 * delta[k]), 1e-30))),
         freq_misfit_hz=float(np.sqrt(max(omega_se**2 - pole_cov[count + k, count + k], 0.0))) * rate_hz / (2 * np.pi),
         t60_log_misfit=float(np.sqrt(max(log_se**2 - pole_cov[k, k], 0.0))),
-        flags=_flags(k, float(freq_hz[k]), t60_s, found, honest, noise),
+        flags=_flags(k, float(freq_hz[k]), t60_s, found, halves, noise),
     )
 
 
 def _excess_of(found: TapFit, k: int) -> float:
-    """Return by what the variances of a mode exceed those of the fit.
+    """Return the factor by which the variances of a mode exceed those of the fit.
 
-    Very loud taps were fitted as if in louder noise (``scale``), since hardly any decay is so exponential; where the
-    residual says that this one is, the noise itself counts.
+    Very loud taps were fitted as if the noise were louder (``scale``), because hardly any decay is exponential to
+    that accuracy. If the residual shows that this one is, the true noise counts.
     """
     if found.excess[k] > 1.0:
         return float(found.excess[k]) * _TAKEN_UP
@@ -424,7 +440,7 @@ def _excess_of(found: TapFit, k: int) -> float:
     return found.scale**2 if clean else 1.0
 
 
-def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, honest: EarlyLate, noise: Noise) -> tuple[str, ...]:
+def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, halves: EarlyLate, noise: Noise) -> tuple[str, ...]:
     flags = []
     near_line = any(abs(freq_hz - line) < _HUM_WIDTH_HZ for line in noise.hum_hz)
     near_mains = any(abs(freq_hz / m - round(freq_hz / m)) * m < 0.004 * freq_hz for m in (50.0, 60.0))
@@ -432,8 +448,8 @@ def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, honest: EarlyLat
         flags.append("hum")
     if found.pair[k]:
         flags.append("pair?")
-    if honest.bent[k] or found.uneven[k]:
+    if halves.bent[k] or found.uneven[k]:
         flags.append("not-exponential")
-    if honest.glides[k]:
+    if halves.glides[k]:
         flags.append("glides")
     return tuple(flags)

@@ -1,7 +1,7 @@
-"""The law of a stiff string, fitted to its partials: pitch, stiffness, and how far the partials scatter about it.
+"""Fit the law of a stiff string to its partials: pitch, stiffness, and the scatter of the partials about it.
 
-Conventions: partial n lies at ``f_n = n f_0 sqrt(1 + B n**2)`` (Fletcher, JASA 36, 1964), B the inharmonicity;
-what is fitted is ``ln(f_n/n)``, and the pitch stated is that of the fundamental, ``f_1``.
+Conventions: partial n lies at ``f_n = n f_0 sqrt(1 + B n**2)`` (Fletcher, JASA 36, 1964), with inharmonicity B. The
+fit is to ``ln(f_n/n)``; the pitch given is that of the fundamental, ``f_1``.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 from tapbatch.measure.geometric import Float
 
 _CENTS = 1200.0 / math.log(2.0)
-_LEAST_SE_CENTS = 0.02  # a breath of warm air moves a string as much
+_LEAST_SE_CENTS = 0.02  # slightly warmer air shifts a string by as much
 
 
 def stiff_fit(numbers: Float, log_over_n: Float, se: Float) -> tuple[float, float, float | None]:
@@ -31,8 +31,8 @@ def stiff_fit(numbers: Float, log_over_n: Float, se: Float) -> tuple[float, floa
     Returns
     -------
     tuple
-        ``ln f_1``, its standard error (such that 1.96 of it are half a 95 % interval, few partials counted), and B;
-        B is ``None`` with fewer than three partials, for then nothing tests the law.
+        ``ln f_1``, its standard error (1.96 times it is half a 95 % interval, allowing for few partials), and B. With
+        fewer than three partials B is ``None``, because nothing tests the law.
 
     Examples
     --------
@@ -72,6 +72,15 @@ def stiff_fit(numbers: Float, log_over_n: Float, se: Float) -> tuple[float, floa
 
 def on_the_law(numbers: Float, log_f1: float, stiffness: float) -> Float:
     """Return ``ln(f_n/n)`` of a stiff string, shape (P,).
+
+    Parameters
+    ----------
+    numbers
+        Partial numbers, shape (P,).
+    log_f1
+        ``ln f_1``, with the frequency in hertz.
+    stiffness
+        Inharmonicity B, at least 0.
 
     Examples
     --------

@@ -1,29 +1,35 @@
-"""A plucked string: its pitch, stiffness and decay, and the distance of the two strings of a double course.
+"""A plucked string: pitch, stiffness and decay, and the distance of the two strings of a double course.
 
-Conventions: partial n of a stiff string lies at ``f_n = n f_0 sqrt(1 + B n**2)`` (Fletcher, JASA 36, 1964), B the
-inharmonicity; the pitch stated is that of the fundamental, ``f_1``. Distances in cents. A stretch begins 0.3 s
-after the touch, when what the body adds has died away (its T60 is a few tenths of a second, a string's are seconds),
-and ends before the next sound; where there are less than 1.5 s of it, it begins after 0.1 s.
+Conventions: partial n of a stiff string lies at ``f_n = n f_0 sqrt(1 + B n**2)`` (Fletcher, JASA 36, 1964), with
+inharmonicity B. The pitch given is that of the fundamental, ``f_1``. Distances are in cents. The stretch measured
+begins 0.3 s after the touch, when the body's own sound has died away (its T60 is a few tenths of a second, a string's
+is seconds), and ends before the next sound. If that leaves less than 1.5 s, it begins after 0.1 s.
 
-*One string.* Every partial is fitted by itself (:mod:`tapbatch.measure.partial`); then ``f_1`` and B together, by
-weighted least squares on ``ln(f_n/n)``. The body pulls partials by fractions of a cent, more than noise does: their
+*One string.* Each partial is fitted separately (:mod:`tapbatch.measure.partial`), then ``f_1`` and B together by
+weighted least squares on ``ln(f_n/n)``. The body shifts partials by fractions of a cent, more than noise does. Their
 scatter about the law (Paule & Mandel, J. Res. NBS 87, 1982) enters the weights and the interval.
 
-*Two strings.* All partials share one distance in cents, and the middles of the pairs lie by the law of one stiff
-string (:mod:`tapbatch.measure.course`). Two are stated where they explain what one leaves over, by a chi-square far
-above what chance gives and not in one partial alone (the noise taken as what two leave over), the distance is known
-to a third of itself, the middles keep the law, and the two are alike in decay. The pitch is then the middle of the
-two, with what the distance leaves open added to its error and to that of the decay, which is the mean of the
-logarithms of both decays; a decay not known within a factor of 1.5 is not stated. Where it beats and still cannot
-be told apart, pitch and decay are those of one string, with errors that reach to what two would say.
+*Two strings.* All partials share one distance in cents, and the middles of the pairs follow the law of one stiff
+string (:mod:`tapbatch.measure.course`). Two strings are reported only if all of these hold:
 
-*Two directions of swing.* One string also swings in two directions, a fraction of a hertz apart and of unlike
-decay. It is not taken for two strings where the decays differ by more than a factor of about 1.5, or from partial
-to partial; where they do not, nothing in the sound parts it from a course: whoever knows that there is one string
-does not ask.
+- two strings explain what one string leaves over: chi-square falls far more than chance allows, and not in one
+  partial alone (the residual of the two-string fit serves as the noise);
+- the distance is known to a third of itself;
+- the middles follow the law;
+- the two decays are alike.
 
-What physics forbids: two strings that beat less than about once even in the highest partial that still sounds. At
-75 Hz with a T60 below 2 s that may be 2 or 3 cents, at 150 Hz with 2 s about one (``tests/benchmarks/strings.py``).
+The pitch is then the middle of the two. The uncertainty of the distance is added to the errors of pitch and decay;
+the decay is the mean of the logarithms of both decays. A decay not known within a factor of 1.5 is not given. If the
+sound beats but two strings cannot be resolved, pitch and decay are those of one string, with errors that reach to the
+two-string values.
+
+*Two polarisations.* A single string also vibrates in two directions, a fraction of a hertz apart and with different
+decays. It is not taken for two strings if the decays differ by more than a factor of about 1.5, or change from
+partial to partial. Otherwise the sound alone cannot tell it from a course; a maker who knows that there is one string
+can ignore the distance.
+
+A physical limit: two strings cannot be resolved if even the highest audible partial beats less than about once. At
+75 Hz with a T60 below 2 s that may mean 2 or 3 cents, at 150 Hz with 2 s about one (``tests/benchmarks/strings.py``).
 """
 
 from __future__ import annotations
@@ -56,30 +62,30 @@ _BODY_GONE_S = 0.3
 _BODY_GOING_S = 0.1
 _LONG_ENOUGH_S = 1.5
 _LONGEST_S = 8.0
-_LEAST_OVER_NOISE = 100.0  # 20 dB in its own band
+_LEAST_OVER_NOISE = 100.0  # 20 dB, within its own band
 _MOST_PARTIALS = 12
-# Of white noise, the mean power of 12 complex samples falls below 0.7 of its mean in 15 of a hundred (chi-square).
+# In white noise, the mean power of 12 complex samples is below 0.7 of its mean 15 times in a hundred (chi-square).
 _PART, _QUIETEST, _QUIETEST_OF_MEAN = 12, 0.15, 0.7
 _CLEAN = 1.3
 _MOST_CENTS = 14.0
-_MOST_SCATTER = 0.3  # of the middles, as the error of the pitch, to the distance
+_MOST_SCATTER = 0.3  # of the distance: scatter of the middles, as the error of the pitch
 _LEAST_GAIN = 10.0
 _LEAST_CENTS = 0.6
-_MOST_T60_LOG_SE = 0.2  # an interval of a factor of 1.5 to either side
+_MOST_T60_LOG_SE = 0.2  # an interval of a factor of 1.5 either way
 _LEAST_PAIR_SE_CENTS = 0.02
 _LEAST_T60_LOG_SE = 0.001
 _MOST_DOUBT_CENTS = 1.0
-_LEAST_LIKE_A_STRING_CENTS = 5.0  # standard error: partials that scatter more follow no law of strings
+_LEAST_LIKE_A_STRING_CENTS = 5.0  # standard error: partials that scatter more do not follow the law of a string
 _LEAST_DISTANCE = 3.0  # standard errors
 _NOISE_FLOOR = 2.0**-15 / math.sqrt(12)
 
 
 Lowered = tuple[tuple[Decimator, Float], ...]
-"""Zones of the spectrum, each with the sound at the low rate that it needs, empty where the sound is too short."""
+"""Zones of the spectrum, each with the sound at its low rate; that is empty if the sound is too short."""
 
 
 def lowered(sound: Sound) -> Lowered:
-    """Return a sound at the low rates at which its partials are cut out: once for all plucks of a recording."""
+    """Return a sound at the low rates from which its partials are cut out; once for all plucks of a recording."""
     samples, rate_hz = sound.samples, sound.sample_rate_hz
     return tuple(
         (zone, zone.apply(samples) if len(samples) > 2 * zone.reach else np.zeros(0))
@@ -88,22 +94,22 @@ def lowered(sound: Sound) -> Lowered:
 
 
 def measure_tone(sound: Sound, tap: Tap, at_low_rates: Lowered | None = None) -> StringTone | None:
-    """Measure the string that a pluck sounds.
+    """Measure the string that sounds after a pluck.
 
     Parameters
     ----------
     sound
-        As decoded, at any rate from 4 kHz.
+        The decoded sound, at 4 kHz or more.
     tap
-        The pluck: a used transient of it.
+        The pluck: a used transient of the sound.
     at_low_rates
-        From :func:`lowered`, where there is more than one pluck in a sound.
+        From :func:`lowered`, to share the work between several plucks. Default: computed here.
 
     Returns
     -------
     StringTone or None
-        ``None`` where no partials in series stand out, those that do follow no law of strings (a bell, a bar), or the
-        stretch is shorter than about a second. One partial alone tells no distance.
+        ``None`` if no series of partials stands out, if the partials do not follow the law of a string (a bell, a
+        bar), or if the stretch is shorter than about a second. A single partial gives no distance.
     """
     rate_hz = sound.sample_rate_hz
     there_s = min(tap.free_until_s, sound.duration_s) - tap.free_from_s
@@ -121,7 +127,15 @@ def measure_tone(sound: Sound, tap: Tap, at_low_rates: Lowered | None = None) ->
 
 
 def with_tones(sound: Sound, readings: tuple[TapReading, ...]) -> tuple[TapReading, ...]:
-    """Return the readings of plucks with the string that each of them sounds."""
+    """Return the readings of plucks, each with the string that it sounds.
+
+    Parameters
+    ----------
+    sound
+        The decoded sound, at 4 kHz or more.
+    readings
+        One per transient; those not used are returned unchanged.
+    """
     low = lowered(sound) if any(r.tap.used for r in readings) else ()
     return tuple(replace(r, tone=measure_tone(sound, r.tap, low)) if r.tap.used else r for r in readings)
 
@@ -129,7 +143,7 @@ def with_tones(sound: Sound, readings: tuple[TapReading, ...]) -> tuple[TapReadi
 def _bands(
     sound: Sound, low: Lowered, numbers: Float, freq_hz: Float, first: int, last: int, touched: int
 ) -> tuple[Band, ...]:
-    """Cut the band of each partial that stands well above its noise."""
+    """Cut out the band of each partial that stands well above its noise."""
     bands: list[Band] = []
     spacing_hz = float(np.median(freq_hz / numbers))
     quiet_until = touched - int(0.02 * sound.sample_rate_hz)
@@ -152,9 +166,9 @@ def _bands(
 
 
 def _noise(samples: np.ndarray, before: np.ndarray, rate_hz: float) -> float:
-    """Return the variance of the noise of a band: of the quiet before, but never more than what the end leaves.
+    """Return the noise variance of a band: that of the quiet before the pluck, at most that of the stretch's end.
 
-    The quiet is a quiet part of all that lies before, for the same string may have been plucked there already.
+    Only the quietest part of the sound before is used, because the same string may already have been plucked there.
     """
     last = samples[-max(8, len(samples) // 8) :]
     least = max(_NOISE_FLOOR**2 * rate_hz / 48000.0, 1e-9 * float(np.mean(np.abs(samples) ** 2)))
@@ -170,7 +184,7 @@ def _noise(samples: np.ndarray, before: np.ndarray, rate_hz: float) -> float:
 
 
 def _tone(bands: tuple[Band, ...]) -> StringTone | None:
-    """Say what the bands of the partials tell: of one string, and of two where they are told apart."""
+    """Return the tone from the bands of the partials: one string, or two where they are resolved."""
     single = one_string(bands, [first_guess(b) for b in bands])
     one = _as_string(bands, single)
     like_one = one.freq_log_se * _CENTS <= _LEAST_LIKE_A_STRING_CENTS
@@ -180,7 +194,7 @@ def _tone(bands: tuple[Band, ...]) -> StringTone | None:
     kept = sound_partials(bands, rough)
     two, told_apart = _two(tuple(bands[i] for i in kept), of_partials(rough, kept)) or (one, False)
     if not told_apart and len(kept) < len(bands):
-        # A rough distance far off takes good partials for bad ones.
+        # A first distance that is far off rejects good partials.
         two, told_apart = _two(bands, rough) or (two, False)
     if told_apart:
         return replace(two, freq_hz=one.freq_hz, freq_log_se=one.freq_log_se)
@@ -188,17 +202,17 @@ def _tone(bands: tuple[Band, ...]) -> StringTone | None:
 
 
 def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | None:
-    """Say what two strings tell, the middle as the pitch, and whether they are told apart; ``None`` if it is one."""
-    # Where even two leave something over, it takes the place of the noise, partial by partial: at the distance of the
-    # grid first, then at the best one.
+    """Return the two-string tone, with the middle as pitch, and whether two are resolved; ``None`` if it is one."""
+    # Where even two strings leave a residual, the residual replaces the noise, partial by partial: first at the
+    # distance from the grid, then at the best one.
     bands = _noisier(quiet, quiet, rough)
     double = closest(bands, rough)
     bands = _noisier(quiet, bands, double)
     double = closest(bands, double, reach=1.2, rounds=4)
     single = one_string(bands, [first_guess(b) for b in bands])
     gained = np.array([s.chi2 - d.chi2 for s, d in zip(single.fits, double.fits, strict=True)])
-    # Two amplitudes a partial and one distance more; a chi-square with that many degrees of freedom, ten times over.
-    # One partial alone does not tell it: there a mode of the body may stand in for the second string.
+    # Two more amplitudes per partial and one distance: chi-square with that many degrees of freedom, times ten.
+    # One partial alone is not enough: a mode of the body may stand in for its second string.
     if min(gained.sum() / (2 * len(bands) + 1), (gained.sum() - gained.max()) / (2 * len(bands) - 1)) < _LEAST_GAIN:
         return None
     two = _as_string(bands, double)
@@ -208,14 +222,14 @@ def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | No
     if not (far_enough and near_law and of_one_make(double)):
         return two, False
     decay_se = None if two.t60_log_se is None else two.t60_log_se + of_decay
-    # A fundamental that beats less than once while it rings may fall as one string, or as two that drift apart.
+    # A fundamental that beats less than once while it sounds may be one decaying string, or two drifting apart.
     known = decay_se is not None and decay_se < _MOST_T60_LOG_SE
     told = replace(
         two,
         t60_s=two.t60_s if known else None,
         t60_log_se=decay_se if known else None,
         middle_hz=two.freq_hz,
-        # Both come of the same blend, and do not average out.
+        # Both errors come from the same blend and do not average out.
         middle_log_se=two.freq_log_se + of_middle,
         pair_cents=double.cents,
         pair_se_cents=math.hypot(error, _LEAST_PAIR_SE_CENTS),
@@ -224,7 +238,7 @@ def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | No
 
 
 def _doubtful(one: StringTone, two: StringTone) -> StringTone:
-    """Return one string with errors that reach to what two would tell, where it beats but cannot be told apart."""
+    """Return one string, with errors that reach to the two-string values, for a sound that beats unresolved."""
     pitch = min(abs(math.log(two.freq_hz / one.freq_hz)), _MOST_DOUBT_CENTS / _CENTS)
     decay = abs(math.log(two.t60_s / one.t60_s)) if two.t60_s and one.t60_s else 0.0
     return replace(
@@ -235,10 +249,10 @@ def _doubtful(one: StringTone, two: StringTone) -> StringTone:
 
 
 def _left_over(bands: tuple[Band, ...], course: Course) -> Float:
-    """Return what a model leaves over of each partial, as a variance relative to its noise, shape (P,).
+    """Return the residual variance of each partial relative to its noise, shape (P,).
 
-    Where that is more than noise, and runs on from sample to sample, it counts for more: the mean of N samples that
-    are alike by r has the variance of ``N (1 - r)/(1 + r)`` free ones (textbook).
+    A residual that is correlated from sample to sample counts for more: the mean of N samples with correlation r has
+    the variance of ``N (1 - r)/(1 + r)`` independent ones (textbook).
     """
     free = 8 if course.cents else 4
     ratio = np.array([f.chi2 / max(2 * len(b.samples) - free, 1) for b, f in zip(bands, course.fits, strict=True)])
@@ -247,7 +261,7 @@ def _left_over(bands: tuple[Band, ...], course: Course) -> Float:
 
 
 def _noisier(quiet: tuple[Band, ...], bands: tuple[Band, ...], course: Course) -> tuple[Band, ...]:
-    """Return the bands with what a course leaves over as their noise, where that is more than they began with."""
+    """Return the bands with a course's residual as their noise, where it exceeds the noise they began with."""
     left = _left_over(bands, course)
     return tuple(
         replace(q, noise=max(q.noise, b.noise * float(e))) for q, b, e in zip(quiet, bands, left, strict=True)

@@ -1,8 +1,9 @@
-"""What a figure needs of a recording, thinned to what the eye can see: a spectrum, and one decay with its fit.
+"""The curves that figures need of a recording, thinned to what the eye can see: a spectrum, and one fitted decay.
 
-Conventions: the spectrum is the mean power of the first half second of free decay of every used tap, relative to its
+Conventions: the spectrum is the mean power of the first half second of free decay of all used taps, relative to its
 strongest line; the noise is that of the quiet stretches on the same scale. The decay is the mean power in blocks of
-5 ms in the measured band, in dB relative to full scale, against time from the touch of the mallet.
+5 ms (longer if there would be too many) in the measured band, in dB relative to full scale, against the time since
+the onset of the tap.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ _LONGEST_TRACE_S = 1.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TapSpectrum:
-    """Power of one tap's free decay, and of the noise under it, by frequency over all zones; equal shapes."""
+    """Power of one tap's free decay and of its noise, by frequency over all zones; arrays of equal shape."""
 
     freq_hz: Float
     power: Float
@@ -40,7 +41,7 @@ def spectrum_of_tap(reading: TapReading, prepared: tuple[Prepared, ...]) -> TapS
 
 
 def mean_spectrum(spectra: Sequence[TapSpectrum]) -> Spectrum | None:
-    """Return the mean spectrum of taps, thinned for drawing; ``None`` where there are none."""
+    """Return the mean spectrum of taps, thinned for drawing; ``None`` if there are none or all are silent."""
     if not spectra:
         return None
     freq = spectra[0].freq_hz
@@ -67,7 +68,7 @@ def _zone_spectrum(reading: TapReading, zone: Prepared) -> tuple[Float, Float, F
     first = int(reading.tap.free_from_s * rate_hz)
     last = min(first + int(_SPECTRUM_S * rate_hz), int(reading.tap.free_until_s * rate_hz), len(zone.decimated))
     if last - first >= 16:
-        # Half a window: a decay is loudest where a whole one would fade in.
+        # Half a window: a decay is loudest at the start, where a full window would fade in.
         window = np.hanning(2 * (last - first))[last - first :]
         power = np.abs(np.fft.rfft(zone.decimated[first:last] * window, length)) ** 2
         noise_s = float(window @ window)
@@ -80,7 +81,7 @@ def _zone_spectrum(reading: TapReading, zone: Prepared) -> tuple[Float, Float, F
 
 
 def seen_fall_db(reading: TapReading) -> float:
-    """Return through how many decibels a tap is seen to fall: to the noise, or until a bounce ends its free decay."""
+    """Return how many decibels of a tap's decay are visible: down to the noise, or until a bounce ends it."""
     strongest = max(reading.modes, key=lambda m: m.energy_db, default=None)
     if strongest is None or not strongest.t60_s > 0:
         return reading.tap.snr_db
@@ -89,7 +90,7 @@ def seen_fall_db(reading: TapReading) -> float:
 
 
 def trace_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> DecayTrace | None:
-    """Return the decay of the tap that is seen to fall furthest (:func:`seen_fall_db`); ``None`` without a tap."""
+    """Return the decay of the tap with the largest visible fall (:func:`seen_fall_db`); ``None`` if there is none."""
     used = [t for t in taps if t.tap.used and t.modes]
     if not used or not prepared:
         return None
@@ -127,7 +128,7 @@ def _noise_power(zone: Prepared) -> float:
 
 
 def _fit_power(best: TapReading, edges_s: Float) -> Float:
-    """Return the mean power of the fitted modes in each block, zero before the free decay."""
+    """Return the mean power of the fitted modes in each block; zero before the free decay."""
     rate_hz = 8.0 * max(m.freq_hz for m in best.modes)
     delta = np.array([LN_1000 / m.t60_s for m in best.modes])
     omega = np.array([2 * np.pi * m.freq_hz for m in best.modes])

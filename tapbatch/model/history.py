@@ -10,6 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from tapbatch.model.caution import Caution
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 
 Verdict = Literal["up", "down", "steady", "unclear", "new", "gone"]
@@ -183,7 +185,7 @@ class Drift:
     t60_low_pct: float | None
     t60_high_pct: float | None
     verdict: Verdict
-    caution: str = ""
+    cautions: tuple[Caution, ...] = ()
     chance: float | None = None
     more_taps: int | None = None
     first_stage: str = ""
@@ -191,7 +193,7 @@ class Drift:
     first_cents_low: float | None = None
     first_cents_high: float | None = None
     first_verdict: Verdict | Literal[""] = ""
-    first_caution: str = ""
+    first_cautions: tuple[Caution, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,7 +243,7 @@ class History:
     instrument_shown: str
     stages: tuple[Stage, ...]
     drifts: tuple[Drift, ...]
-    notices: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
     landings: tuple[Landing, ...] = ()
     setup_cents: float | None = None
 

@@ -32,6 +32,9 @@ SOUND_ENDINGS = frozenset(
     ),
 )  # fmt: skip
 
+OWN_NAMES = frozenset({"index.html", "attention.csv", "blanks.csv", "forecasts.csv"})
+"""Files of the tool's own beside the instruments' folders; no instrument may take their place."""
+
 MOST_BYTES = 160
 """Of an instrument's identity in UTF-8: file systems allow 255 for a name, and other files bear this one within."""
 
@@ -120,6 +123,9 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
     instrument, stage, words, take = _fields(relative_path, where)
     if not identity(instrument):
         raise NamingError(where, "no instrument is named", "put the instrument first, as in cittern-07_top.wav")
+    if identity(instrument).startswith(".") or identity(instrument) in OWN_NAMES:
+        what = f"an instrument cannot be called '{_shown(instrument)}': the results keep a file of that name"
+        raise NamingError(where, what, "call it something else, without a dot in front")
     if len(identity(instrument).encode()) > MOST_BYTES:
         what = f"the instrument's name has {len(instrument)} letters, too many for a folder of results"
         raise NamingError(where, what, "give it 40 letters or fewer, and put the rest into the stage or the notes")

@@ -17,6 +17,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.model.notice import Notice
+
 LN_1000 = math.log(1000.0)
 
 Kind = Literal["tap", "pluck", "room"]
@@ -63,7 +65,7 @@ class Sound:
     device: str = ""
     lossy: bool = False
     clipped: NDArray[np.bool_] | None = None
-    notices: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
 
     @property
     def duration_s(self) -> float:
@@ -229,7 +231,7 @@ class Reading:
     sample_rate_hz: int
     recorded_at: str
     lossy: bool
-    notices: tuple[str, ...]
+    notices: tuple[Notice, ...]
     taps: tuple[TapReading, ...]
     spectrum: Spectrum | None = None
     trace: DecayTrace | None = None

@@ -1,8 +1,8 @@
 """Putting a finished file in its place: written beside, flushed to the disk, then moved over in one step.
 
-A reader sees the old file or the new one, never half of either. A file that would not change is not touched, so that
-its date tells when its content changed and a cloud folder has nothing to carry. Where the old file cannot be
-replaced (a spreadsheet holds it open, as some systems allow), the new one stays beside it under a name that says so.
+A reader sees the old file or the new one, never half of either. A file that would not change is not touched, so its
+date tells when its content changed, and a cloud folder has nothing to upload. Where the old file cannot be replaced
+(on some systems, while a spreadsheet has it open), the new one stays beside it under a name that says so.
 """
 
 from __future__ import annotations
@@ -14,11 +14,12 @@ from contextlib import suppress
 from pathlib import Path
 
 from tapbatch.model.errors import ShopError
+from tapbatch.model.notice import Notice
 
 _HALF_WRITTEN = re.compile(r"\.[0-9a-f]{12}\.part")
 
 
-def put_file(path: Path, data: bytes) -> str:
+def put_file(path: Path, data: bytes) -> Notice | None:
     """Put ``data`` at ``path``, replacing what is there in one step.
 
     Parameters
@@ -30,8 +31,8 @@ def put_file(path: Path, data: bytes) -> str:
 
     Returns
     -------
-    str
-        Empty, or a notice in one line where the old file could not be replaced.
+    Notice or None
+        That the old file could not be replaced, and where the new one is; ``None`` where all went well.
 
     Raises
     ------
@@ -43,13 +44,13 @@ def put_file(path: Path, data: bytes) -> str:
     >>> import tempfile
     >>> path = Path(tempfile.mkdtemp()) / "modes.csv"
     >>> put_file(path, b"part"), path.read_bytes()
-    ('', b'part')
+    (None, b'part')
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         if _holds(path, data):
             _drop(beside(path))
-            return ""
+            return None
         fresh = _write_beside(path, data)
     except OSError as error:
         remedy = "make room or let the folder be written, then run again"
@@ -100,24 +101,24 @@ def _write_beside(path: Path, data: bytes) -> Path:
     return fresh
 
 
-def _move_over(fresh: Path, path: Path) -> str:
+def _move_over(fresh: Path, path: Path) -> Notice | None:
     try:
         fresh.replace(path)
     except OSError as refused:
         return _keep_beside(fresh, path, refused)
     _drop(beside(path))
     _flush_folder(path.parent)
-    return ""
+    return None
 
 
-def _keep_beside(fresh: Path, path: Path, refused: OSError) -> str:
+def _keep_beside(fresh: Path, path: Path, refused: OSError) -> Notice:
     kept = beside(path)
     try:
         fresh.replace(kept)
     except OSError as error:
         _drop(fresh)
         raise ShopError(str(path), _reason(error), f"close {path.name} and {kept.name}, then run again") from error
-    return f"{path} could not be replaced ({_reason(refused)}): the new one is {kept.name}; close it and run again"
+    return Notice("not replaced", path=str(path), other_path=kept.name, text=_reason(refused))
 
 
 def _flush_folder(folder: Path) -> None:

@@ -1,9 +1,9 @@
-"""Holding the results of a shop: one run at a time writes there, and what a killed one left is swept away.
+"""Holding the results of a shop: one run at a time writes there, and half-written files of killed runs are deleted.
 
-Conventions: the hold is a lock that the operating system keeps on ``results/.readings/lock`` for as long as the
-process lives, so a process that is killed holds nothing. Who holds it stands beside in ``holder.json``, for people.
-Whoever has the hold is alone, and so every file half written that it finds is a stray. Where a file system knows no
-locks (some network drives) the hold is not to be had, and the run goes on and says so.
+Conventions: the operating system keeps a lock on ``results/.readings/lock`` for as long as the process lives, so a
+killed process holds nothing. ``holder.json`` says who holds it, for people to read. Whoever holds the results is
+alone, so every half-written file found is left over from a killed run. Where a file system has no locks (some network
+drives), the run goes on without and says so.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _POLL_S = 0.1
 
 @contextmanager
 def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None]:
-    """Hold the results of a shop, waiting for whoever has them; on the way in sweep what a killed run left.
+    """Hold the results of a shop, waiting for whoever has them; then delete what killed runs left half written.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None
     doing
         The command that holds, for others to read.
     say
-        Called with one line where there is something to wait for, or no lock to be had.
+        Called with one line where another run is waited for, or files cannot be locked.
 
     Raises
     ------
@@ -76,7 +76,7 @@ def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None
 
 
 def sweep(results: Path) -> None:
-    """Take away the half-written files of killed runs; only whoever holds the results may.
+    """Delete the half-written files of killed runs; only whoever holds the results may do so.
 
     Examples
     --------
@@ -99,9 +99,13 @@ def sweep(results: Path) -> None:
 
 def _sign(folder: Path, doing: str) -> None:
     holder = {"doing": doing, "process": os.getpid(), "machine": socket.gethostname(), "since": _now()}
-    # Who holds is told for comfort: that it cannot be written is no reason not to run.
+    # This is for people only: a run goes on where it cannot be written.
     with suppress(OSError):
-        (folder / "holder.json").write_text(json.dumps(holder), encoding="utf-8")
+        path = folder / "holder.json"
+        path.unlink(missing_ok=True)
+        # A new file, so that a link of that name never leads a run to write elsewhere.
+        with path.open("x", encoding="utf-8") as file:
+            json.dump(holder, file)
 
 
 def _holder(folder: Path) -> str:
@@ -109,7 +113,7 @@ def _holder(folder: Path) -> str:
         holder = json.loads((folder / "holder.json").read_text(encoding="utf-8"))
         where = "" if holder["machine"] == socket.gethostname() else f" on {holder['machine']}"
         return f"{holder['doing']} (process {holder['process']}{where}, since {holder['since']})"
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return "another run"
 
 

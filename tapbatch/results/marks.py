@@ -2,7 +2,7 @@
 
 Conventions: a mark is kept as ``results/.readings/standing-HASH.json``; the name is hashed, for names may be as long
 as a file system allows. It holds the fingerprints of what tables and report were made of, and size and time of each
-file.
+file. The card of an instrument, its part of the page, is kept beside it as ``card-HASH.json``.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Set
-from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -19,19 +18,30 @@ from tapbatch.compare.across import Learned
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import REPORT, facts_of, put_file
 from tapbatch.results.readings import FOLDER
+from tapbatch.results.sealed import RefusedError, load, read_sealed, seal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """What was made of an instrument when: fingerprints, size and time of each file, and what was said of it.
 
-    ``card`` is the hash, size and time of its part of the page.
-    ``basis`` is the fingerprint of the instrument's own basis, ``lent`` what it tells the others, if it was asked.
+    Attributes
+    ----------
+    inputs
+        The fingerprint of the instrument's own inputs.
+    learned
+        What it teaches the others, if it was asked.
+    tables, report
+        The fingerprint of what each was made of; empty where it is to be made anew.
+    card
+        Hash, size and time of its part of the page.
+    files
+        Size and time of each file, by name.
     """
 
     instrument: str
-    basis: str
-    lent: Learned | None
+    inputs: str
+    learned: Learned | None
     tables: str
     report: str
     card: tuple[str, int, int]
@@ -49,40 +59,78 @@ class Mark:
         return files <= set(self.files) and all(facts_of(folder / name) == self.files[name] for name in files)
 
 
-def read_marks(results: Path) -> dict[str, Mark]:
-    """Return the marks of all instruments, by instrument; those that cannot be read are as not there."""
-    marks = {}
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """The marks of all instruments, by instrument, and those files that cannot be trusted."""
+
+    of: Mapping[str, Mark]
+    refused: tuple[RefusedError, ...] = ()
+
+
+def read_marks(results: Path) -> Marks:
+    """Return the marks of all instruments; those that cannot be opened are as not there."""
+    marks, refused = {}, []
     for path in sorted((results / FOLDER).glob("standing-*.json")):
-        with suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
-            mark = _mark(json.loads(path.read_text(encoding="utf-8")))
+        try:
+            mark = _read_mark(path)
+        except RefusedError as error:
+            refused.append(error)
+        except OSError:
+            continue
+        else:
             marks[mark.instrument] = mark
-    return marks
+    return Marks(marks, tuple(refused))
 
 
-def _mark(data: dict[str, Any]) -> Mark:
+def is_known(results: Path, instrument: str) -> bool:
+    """Tell whether anything was made of an instrument of this identity."""
+    return _mark_path(results, instrument).is_file()
+
+
+def _read_mark(path: Path) -> Mark:
+    from tapbatch.results.kept import KeptMark
+
+    kept = load(path, KeptMark)
+    if path.name != _mark_name(kept.instrument):
+        raise RefusedError(path, f"does not fit (it names {kept.instrument})")
     return Mark(
-        instrument=data["instrument"],
-        basis=data["basis"],
-        lent=None if data["lent"] is None else Learned.from_json(data["lent"]),
-        tables=data["tables"],
-        report=data["report"],
-        card=_card(*data["card"]),
-        files={name: (int(size), int(mtime_ns)) for name, (size, mtime_ns) in data["files"].items()},
-        lines=tuple(data["lines"]),
-        notices=tuple(data["notices"]),
-        attention=tuple(Attention(**item) for item in data["attention"]),
+        instrument=kept.instrument,
+        inputs=kept.basis,
+        learned=None if kept.lent is None else kept.lent.value(),
+        tables=kept.tables,
+        report=kept.report,
+        card=kept.card,
+        files=kept.files,
+        lines=kept.lines,
+        notices=kept.notices,
+        attention=tuple(Attention(where=a.where, what=a.what, remedy=a.remedy) for a in kept.attention),
     )
-
-
-def _card(digest: str, size: int, mtime_ns: int) -> tuple[str, int, int]:
-    return str(digest), int(size), int(mtime_ns)
 
 
 def write_mark(results: Path, mark: Mark) -> None:
     """Keep the mark of an instrument."""
-    # Names that are not text come through JSON as codes: ASCII carries any.
-    lent = None if mark.lent is None else mark.lent.to_json()
-    put_file(_mark_path(results, mark.instrument), json.dumps({**asdict(mark), "lent": lent}, indent=1).encode())
+    # The names in the file are those of version 0.1, whose marks are still read.
+    told = {
+        "instrument": mark.instrument,
+        "basis": mark.inputs,
+        "lent": None if mark.learned is None else _learned(mark.learned),
+        "tables": mark.tables,
+        "report": mark.report,
+        "card": mark.card,
+        "files": dict(mark.files),
+        "lines": mark.lines,
+        "notices": mark.notices,
+        "attention": [asdict(item) for item in mark.attention],
+    }
+    put_file(_mark_path(results, mark.instrument), seal(json.dumps(told, indent=1, ensure_ascii=False)))
+
+
+def _learned(learned: Learned) -> dict[str, Any]:
+    of_setups = [
+        [[[c.between, c.taps, c.dof, c.modes] for c in stage] for stage in stages]
+        for stages in (learned.setups.freq, learned.setups.t60)
+    ]
+    return {"setups": of_setups, "rests": learned.rests}
 
 
 def drop_mark(results: Path, instrument: str) -> None:
@@ -94,9 +142,27 @@ def drop_mark(results: Path, instrument: str) -> None:
 def put_card(results: Path, instrument: str, card: bytes) -> tuple[str, int, int]:
     """Keep an instrument's part of the page, and return what its mark says of it: hash, size and time."""
     path = card_path(results, instrument)
-    put_file(path, card)
+    put_file(path, seal(card.decode()))
     size, mtime_ns = facts_of(path) or (0, 0)
     return hashlib.sha256(card).hexdigest()[:16], size, mtime_ns
+
+
+def read_card(results: Path, instrument: str) -> bytes:
+    """Return an instrument's part of the page, as it was put.
+
+    Raises
+    ------
+    OSError
+        Where it is not there or cannot be opened.
+    RefusedError
+        Where it cannot be trusted.
+    """
+    from tapbatch.results.kept import KeptCard
+
+    path = card_path(results, instrument)
+    if load(path, KeptCard).instrument != instrument:
+        raise RefusedError(path, "does not fit (it is another instrument's)")
+    return read_sealed(path)[0]
 
 
 def card_path(results: Path, instrument: str) -> Path:
@@ -105,7 +171,11 @@ def card_path(results: Path, instrument: str) -> Path:
 
 
 def _mark_path(results: Path, instrument: str) -> Path:
-    return results / FOLDER / f"standing-{_digest(instrument)}.json"
+    return results / FOLDER / _mark_name(instrument)
+
+
+def _mark_name(instrument: str) -> str:
+    return f"standing-{_digest(instrument)}.json"
 
 
 def _digest(instrument: str) -> str:

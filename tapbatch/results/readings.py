@@ -1,9 +1,9 @@
-"""What is known of one recording, and where it is kept.
+"""What is known of one recording, as JSON and back: the codec of readings.
 
 A reading is a pure function of a recording's bytes, the settings that matter (band, mains, kind) and the version of
-the method. It is kept under the hash of those, in ``results/.readings/``, one JSON file each, written beside and put
-in place in one step. A ledger beside them says which recording had which reading, so that one that disappears keeps
-its reading. Tables are always derived from readings and never read back.
+the method. It is kept under the hash of those (:func:`reading_key`; the files are the work of
+:mod:`~tapbatch.results.store`). Tables are always derived from readings and never read back. The codec is written by
+hand since it runs for each reading at each run, and pydantic takes several times as long.
 """
 
 from __future__ import annotations
@@ -11,15 +11,13 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import os
-import re
-from collections.abc import Container
-from dataclasses import asdict, dataclass, fields
-from pathlib import Path
-from typing import Any
+from dataclasses import asdict, fields, is_dataclass
+from functools import cache
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tapbatch.measure.method import METHOD
-from tapbatch.model.errors import TapbatchError
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import (
     BandSettings,
     Coupling,
@@ -32,12 +30,9 @@ from tapbatch.model.reading import (
     Tap,
     TapReading,
 )
-from tapbatch.results.files import put_file
+from tapbatch.results.kept_notices import notice_from_plain, notice_to_plain
 
 FOLDER = ".readings"
-
-_KEY = re.compile(r"[0-9a-f]{40}")
-_MOST_HELD = 300
 
 
 def reading_key(sha256: str, settings: BandSettings) -> str:
@@ -60,6 +55,8 @@ def reading_to_json(reading: Reading) -> str:
 
 
 def _fields(value: Any) -> dict[str, Any]:
+    if isinstance(value, Notice):
+        return notice_to_plain(value)
     return {field.name: getattr(value, field.name) for field in fields(value)}
 
 
@@ -74,11 +71,11 @@ def reading_from_json(text: str) -> Reading:
     try:
         data = json.loads(text, parse_float=_NUMBERS.__getitem__)
         data["taps"] = tuple(_tap_reading(t) for t in data["taps"])
-        data["notices"] = tuple(data["notices"])
+        data["notices"] = tuple(map(notice_from_plain, data["notices"]))
         data["spectrum"] = None if data["spectrum"] is None else Spectrum(**_tupled(data["spectrum"]))
         data["trace"] = None if data["trace"] is None else DecayTrace(**_tupled(data["trace"]))
         return Reading(**data)
-    except (KeyError, TypeError, AttributeError) as error:
+    except (KeyError, TypeError, AttributeError, RecursionError) as error:
         msg = f"not a reading: {error}"
         raise ValueError(msg) from error
 
@@ -116,109 +113,53 @@ _FEW_DIGITS = 7
 _NUMBERS = _Numbers()
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """What the ledger knows of a recording: its bytes, and the size and time by which a change is noticed."""
+def check_types(reading: Any) -> None:
+    """Check that each value in a reading, or in a part of one, has the type that its field asks for.
 
-    sha256: str
-    size: int
-    mtime_ns: int
-    key: str
+    Only readings without a checksum need it, those of version 0.1.
 
+    Raises
+    ------
+    ValueError
+        Where one has not.
 
-class ReadingStore:
-    """Readings on disk, by key, and the ledger of which recording had which.
-
-    Parameters
-    ----------
-    results
-        The results folder; the readings lie in ``.readings`` below it.
-
-    Attributes
-    ----------
-    refused
-        What could not be measured, by key, for as long as this object lives: not kept, since a disk may recover.
+    Examples
+    --------
+    >>> from tapbatch.model.reading import Coupling
+    >>> check_types(Coupling(first="1", second=2, freq_freq=0.0, freq_t60=0.0, t60_freq=0.0, t60_t60=0.0))
+    Traceback (most recent call last):
+    ...
+    ValueError: not a reading: first is '1'
     """
+    kind: type = type(reading)
+    for name, hint in _hints(kind):
+        value = getattr(reading, name)
+        if not _fits(value, hint):
+            msg = f"not a reading: {name} is {value!r:.60}"
+            raise ValueError(msg)
 
-    def __init__(self, results: Path) -> None:
-        self.folder = results / FOLDER
-        self.refused: dict[str, TapbatchError] = {}
-        self._lately: dict[str, Reading] = {}
 
-    def __reduce__(self) -> tuple[type[ReadingStore], tuple[Path]]:
-        """Cross to another process without what was read lately."""
-        return ReadingStore, (self.folder.parent,)
+@cache
+def _hints(kind: type) -> tuple[tuple[str, Any], ...]:
+    hints = get_type_hints(kind)
+    return tuple((field.name, hints[field.name]) for field in fields(kind))
 
-    def get(self, key: str) -> Reading | None:
-        """Return the reading kept under a key, or ``None``; one that cannot be read counts as not there."""
-        if key not in self._lately:
-            try:
-                reading = reading_from_json(self._path(key).read_text(encoding="utf-8"))
-            except (OSError, ValueError):
-                return None
-            self._remember(key, reading)
-        return self._lately[key]
 
-    def has(self, key: str) -> bool:
-        """Tell whether a reading is kept under a key, from its first and last byte: a cut one is none."""
-        try:
-            with self._path(key).open("rb") as file:
-                first = file.read(1)
-                file.seek(-1, os.SEEK_END)
-                return (first, file.read(1)) == (b"{", b"}") and file.tell() > 2
-        except OSError:
-            return False
-
-    def put(self, key: str, text: str) -> None:
-        """Keep a reading, as :func:`reading_to_json` gives it."""
-        self._lately.pop(key, None)
-        put_file(self._path(key), text.encode())
-
-    def drop(self, key: str) -> None:
-        """Let go of a reading."""
-        self._lately.pop(key, None)
-        self._path(key).unlink(missing_ok=True)
-
-    def drop_all_but(self, keys: Container[str]) -> None:
-        """Let go of every reading that is not among ``keys``."""
-        for path in self.folder.glob("*.json"):
-            if _KEY.fullmatch(path.stem) and path.stem not in keys:
-                self.drop(path.stem)
-
-    def _remember(self, key: str, reading: Reading) -> None:
-        # A watch reads those of one instrument again and again; of a whole archive only the latest are held.
-        while len(self._lately) >= _MOST_HELD:
-            self._lately.pop(next(iter(self._lately)))
-        self._lately[key] = reading
-
-    def read_ledger(self) -> dict[str, Entry]:
-        """Return the ledger, by recording path; empty where there is none yet."""
-        try:
-            return {path: Entry(**entry) for path, entry in self._ledger()["recordings"].items()}
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
-            return {}
-
-    def read_method(self) -> str:
-        """Return the version of the method that the ledger was written by; empty where there is no ledger yet."""
-        try:
-            return str(self._ledger()["method"])
-        except (OSError, ValueError, KeyError, TypeError):
-            return ""
-
-    def _ledger(self) -> Any:
-        return json.loads((self.folder / "ledger.json").read_text(encoding="utf-8"))
-
-    def write_ledger(self, ledger: dict[str, Entry]) -> None:
-        """Write the ledger."""
-        rows: dict[str, dict[str, object]] = {
-            path: {"sha256": e.sha256, "size": e.size, "mtime_ns": e.mtime_ns, "key": e.key}
-            for path, e in sorted(ledger.items())
-        }
-        data = {"method": METHOD, "recordings": rows}
-        put_file(self.folder / "ledger.json", json.dumps(data, indent=1, ensure_ascii=False).encode())
-
-    def _path(self, key: str) -> Path:
-        return self.folder / f"{key}.json"
+def _fits(value: Any, hint: Any) -> bool:
+    origin = get_origin(hint)
+    if origin in (Union, UnionType):
+        return any(_fits(value, each) for each in get_args(hint))
+    if origin is Literal:
+        return value in get_args(hint)
+    if origin is tuple:
+        return isinstance(value, tuple) and all(_fits(each, get_args(hint)[0]) for each in value)
+    if origin is not None:
+        return True
+    if isinstance(hint, type) and is_dataclass(hint):
+        if isinstance(value, hint):
+            check_types(value)
+        return isinstance(value, hint)
+    return type(value) in ((float, int) if hint is float else (hint,))
 
 
 def same(a: Reading, b: Reading) -> bool:

@@ -1,9 +1,9 @@
-"""A crew on other machines: the workers of a Dask cluster, for archives that one machine would take days for.
+"""A crew on other machines: the workers of a Dask cluster, for archives that would take one machine days.
 
-Conventions: workers measure and answer; all that is kept is written by this process. They must have the same version
-of the tool, and see the recordings under the same path, so the shop lies on a drive that all share; both are asked of
-every worker before anything is measured, for a worker that sees nothing would call every recording missing. A worker
-that dies is the scheduler's business: it gives its work to another, and gives up on a recording that ended several.
+Conventions: workers measure and answer; only this process writes. Workers must have the same version of the tool and
+see the recordings under the same path, so the shop lies on a drive that all share. Both are checked for every worker
+before anything is measured, since a worker that sees nothing would call every recording missing. When a worker dies,
+the scheduler gives its work to another; it gives up on a recording that ended several workers.
 """
 
 from __future__ import annotations
@@ -40,8 +40,8 @@ class Cluster:
     Raises
     ------
     ShopError
-        On entering: where ``distributed`` is not installed, no scheduler answers, no worker is there, or one lacks
-        the tool, has another version of it, or does not see the recordings.
+        On entering: where ``distributed`` is not installed, no scheduler answers, no worker is there, or a worker
+        lacks the tool, has another version of it, or does not see the recordings.
     """
 
     def __init__(self, address: str, recordings: Path) -> None:
@@ -73,7 +73,7 @@ class Cluster:
         self._client.close()
 
     def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
-        """Yield each item with its answer as it comes, or with the error that its worker was lost too often."""
+        """Yield each item with its answer as it comes, or with an error where it ended several workers."""
         rest = iter(items)
         in_hand: dict[Any, T] = {}
 

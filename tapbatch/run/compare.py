@@ -1,23 +1,22 @@
 """Two stages of a shop put side by side: found by their names, measured where they have not been, and compared.
 
 Conventions: a stage is named as it is shown or by its identity, or by as much of its beginning as no other stage of
-the instrument has, and as ``INSTRUMENT/STAGE`` where it is another instrument's. Nothing is written but readings,
-which the next run finds.
+the instrument has, and as ``INSTRUMENT/STAGE`` where it is another instrument's. The histories are those that the
+tables show (:mod:`~tapbatch.run.histories`), with what the whole shop teaches. Nothing is written but readings, which
+the next run finds.
 """
 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from tapbatch.compare.before_after import Comparison, side_by_side
-from tapbatch.compare.history import build_history
-from tapbatch.compare.setups import learn_setups
 from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History, Stage
 from tapbatch.model.names import identity
 from tapbatch.model.reading import Attention
-from tapbatch.run.one_pass import items_of
+from tapbatch.run.histories import histories_of
 from tapbatch.shop.folder import Shop
 
 
@@ -40,7 +39,7 @@ def compare_in_shop(
     comparisons : tuple of Comparison
         One for each part that both have; two holds of a part at one stage are kept apart, like with like.
     attention : tuple of Attention
-        Recordings of these instruments that could not be measured.
+        Recordings that could not be measured, of these instruments and of those that teach them.
 
     Raises
     ------
@@ -48,11 +47,10 @@ def compare_in_shop(
         Where the instrument or the stage is not there, several stages begin so, or the two have no part in common.
     """
     wanted = [_split(instrument, name) for name in (before, after)]
-    items, attention = items_of(shop, {name for name, _ in wanted})
-    histories = {
-        name: build_history(name, found, shop.settings_of(name), shop.notes)[0] for name, found in items.items()
-    }
-    sides = [_stages(histories, name, stage) for name, stage in wanted]
+    found = histories_of(shop, {name for name, _ in wanted}, measuring=True)
+    for error in found.failed.values():
+        raise error
+    sides = [_stages(found.of, name, stage) for name, stage in wanted]
     (one, _), (other, _) = wanted
     pairs = _pairs(*sides)
     if not pairs:
@@ -61,9 +59,8 @@ def compare_in_shop(
         raise ShopError(f"{before}, {after}", what, "name two stages at which the same part was recorded")
     settings = shop.settings_of(one)
     settings_after = None if one == other else shop.settings_of(other)
-    scatter = learn_setups(stage for history in histories.values() for stage in history.stages)
-    compared = (side_by_side(a, b, settings, settings_after, scatter=scatter) for a, b in pairs)
-    return tuple(compared), tuple(attention)
+    compared = (side_by_side(a, b, settings, settings_after, scatter=found.scatter) for a, b in pairs)
+    return tuple(compared), found.attention
 
 
 def _split(instrument: str, stage: str) -> tuple[str, str]:
@@ -78,7 +75,7 @@ def _split(instrument: str, stage: str) -> tuple[str, str]:
     return (identity(other), identity(named)) if slash else (identity(instrument), identity(stage))
 
 
-def _stages(histories: dict[str, History], instrument: str, stage: str) -> list[Stage]:
+def _stages(histories: Mapping[str, History], instrument: str, stage: str) -> list[Stage]:
     if instrument not in histories:
         raise ShopError(instrument, "no recordings of such an instrument", _nearest(instrument, list(histories)))
     stages = histories[instrument].stages

@@ -1,77 +1,62 @@
-"""Where an instrument stands: all that follows from its readings, and the mark that says it was made.
+"""What is made of one instrument: its tables, report, card and lines, as bytes and text ready to be put in place.
 
-Conventions: what is made of an instrument is a pure function of its readings, its settings and its bench notes, and
-of the version of the tool. Their fingerprint is kept in a mark, ``results/.readings/standing-HASH.json`` (a hash, for
-names may be as long as a file system allows), with size and time of each file made and what was said of it. Where the
-fingerprint holds and the files are as they were left, nothing is made anew. The report has a fingerprint of its own,
-since a watch draws it later than the tables.
+Conventions: all of it follows from the instrument's history, and so from its inputs and from what the shop teaches
+(:mod:`~tapbatch.run.histories`). Any process can make it: nothing here writes. The report has a fingerprint of its
+own, since a watch draws it later than the tables.
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from functools import cache
-from pathlib import Path
+from dataclasses import dataclass, field
 
-from tapbatch.compare.across import Common, Learned, lent_by
-from tapbatch.compare.history import compare_stages, gather_history
-from tapbatch.compare.targets import with_landings
-from tapbatch.measure.method import METHOD
+from tapbatch.compare.across import Common
 from tapbatch.model.errors import UNFORESEEN, TapbatchError
-from tapbatch.model.history import History, Note
-from tapbatch.model.reading import Attention, Reading, Recording
-from tapbatch.model.settings import InstrumentSettings
-from tapbatch.results.files import REPORT, facts_of
-from tapbatch.results.readings import ReadingStore
-from tapbatch.shop.notes import NoteKey
+from tapbatch.model.history import History
+from tapbatch.model.reading import Attention
+from tapbatch.results.files import REPORT
+from tapbatch.results.store import ReadingStore
+from tapbatch.run.histories import Inputs, history_of
+from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes, workbook_name, workbook_notices
 
-Item = tuple[Recording, str, bool]
-"""A recording, the key of its reading, and whether it is missing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Inputs:
-    """All on which an instrument's tables and report rest."""
-
-    instrument: str
-    items: tuple[Item, ...]
-    settings: InstrumentSettings
-    notes: Mapping[NoteKey, Note]
-
-    @property
-    def fingerprint(self) -> str:
-        """Hash of the basis and of the version of the tool."""
-        notes = sorted(self.notes.items())
-        told = (METHOD, _version(), self.instrument, self.items, self.settings.model_dump_json(), notes)
-        return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """A standing to be worked out from a store of readings; the history is given back if asked for.
+    """An instrument to be worked out from a store of readings.
 
-    ``common`` is what the other instruments tell.
+    Attributes
+    ----------
+    inputs, shared
+        The instrument's own inputs, and what the shop's instruments teach together.
+    report, workbook, history
+        Whether each of these is wanted besides tables, card and lines.
     """
 
-    basis: Inputs
+    inputs: Inputs
     store: ReadingStore
     report: bool = False
     workbook: bool = False
     history: bool = False
-    common: Common = field(default_factory=Common)
+    shared: Common = field(default_factory=Common)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """What is made of an instrument: its files as bytes, and what is to be said.
 
-    ``card`` is its part of the page; ``lines`` say where it stands, for the terminal. ``damaged`` are keys of
-    readings that could not be read back and whose sound is there to be measured anew.
+    Attributes
+    ----------
+    card
+        Its part of the page.
+    lines
+        Where it stands, for the terminal.
+    damaged, lost
+        Keys of readings that could not be read: of recordings that are there, and of such as are gone.
+    failed
+        Whether nothing could be made; ``attention`` says why.
     """
 
     instrument: str
@@ -81,33 +66,21 @@ class Standing:
     notices: tuple[str, ...] = ()
     attention: tuple[Attention, ...] = ()
     damaged: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
     history: History | None = None
     failed: bool = False
 
 
-def work_out(wanted: Task) -> Standing:
-    """Work out where an instrument stands; a fault in it is told as attention, and the other instruments go on."""
+def work_out(task: Task) -> Standing:
+    """Make an instrument's files; a fault in it is told as attention, and the other instruments go on."""
     try:
-        return _worked_out(wanted)
+        return _worked_out(task)
     except TapbatchError as error:
         what, remedy = error.what, error.remedy
     except UNFORESEEN as error:
         what = f"its tables cannot be made ({type(error).__name__}: {error})"
         remedy = "keep its recordings and report it; the other instruments go on"
-    return not_worked_out(wanted.basis.instrument, what, remedy)
-
-
-def lend(wanted: Task) -> Learned:
-    """Return what an instrument tells the others; nothing where its stages cannot be gathered.
-
-    What is wrong with it is told when its own standing is worked out.
-    """
-    basis = wanted.basis
-    try:
-        items, _, _ = _read_back(basis, wanted.store)
-        return lent_by(gather_history(basis.instrument, items, basis.settings, basis.notes)[0])
-    except (TapbatchError, *UNFORESEEN):
-        return Learned()
+    return not_worked_out(task.inputs.instrument, what, remedy)
 
 
 def not_worked_out(instrument: str, what: str, remedy: str) -> Standing:
@@ -116,94 +89,42 @@ def not_worked_out(instrument: str, what: str, remedy: str) -> Standing:
     return Standing(instrument=instrument, attention=(told,), failed=True)
 
 
-def _worked_out(wanted: Task) -> Standing:
+def _worked_out(task: Task) -> Standing:
     from tapbatch.show.browser.article import card_of
     from tapbatch.show.terminal.readings import history_lines
 
-    basis = wanted.basis
-    items, damaged, lost = _read_back(basis, wanted.store)
-    gathered, attention = gather_history(basis.instrument, items, basis.settings, basis.notes)
-    compared = compare_stages(gathered, basis.settings, wanted.common.scatter)
-    history, unresolved = with_landings(compared, basis.settings, wanted.common.rests)
+    name, settings = task.inputs.instrument, task.inputs.settings
+    worked = history_of(task.inputs, task.shared, task.store)
+    history = worked.history
     tables = history_to_tables(history)
-    files = {f"{name}.csv": table_bytes(name, rows) for name, rows in tables.items()}
-    if wanted.workbook:
-        files[workbook_name(basis.instrument)] = workbook_bytes(tables)
-    if wanted.report:
+    files = {f"{table}.csv": table_bytes(table, rows) for table, rows in tables.items()}
+    if task.workbook:
+        files[workbook_name(name)] = workbook_bytes(tables)
+    if task.report:
         from tapbatch.show.pdf import report
 
-        files[REPORT] = report.report_bytes(history, basis.settings)
+        files[REPORT] = report.report_bytes(history, settings)
+    notices = (*history.notices, *(workbook_notices(tables) if task.workbook else ()))
     return Standing(
-        instrument=basis.instrument,
+        instrument=name,
         files=files,
-        card=card_of(history, basis.settings).to_bytes(),
+        card=card_of(history, settings).to_bytes(),
         lines=tuple(history_lines(history)),
-        notices=tuple(
-            f"{basis.instrument}: {notice}"
-            for notice in (*history.notices, *(workbook_notices(tables) if wanted.workbook else ()))
-        ),
-        attention=(*attention, *unresolved, *_cut(items), *lost),
-        damaged=damaged,
-        history=history if wanted.history else None,
+        notices=tuple(f"{name}: {notice_text(notice)}" for notice in notices),
+        attention=worked.attention,
+        damaged=worked.damaged,
+        lost=worked.lost,
+        history=history if task.history else None,
     )
-
-
-def _read_back(
-    basis: Inputs, store: ReadingStore
-) -> tuple[list[tuple[Recording, Reading, bool]], tuple[str, ...], list[Attention]]:
-    """Return what could be read back, and what not: to be measured anew, or where the sound is gone to be told."""
-    items: list[tuple[Recording, Reading, bool]] = []
-    damaged: list[str] = []
-    told: list[Attention] = []
-    for recording, key, missing in basis.items:
-        reading = store.get(key)
-        if reading is not None:
-            items.append((recording, _with_method(reading), missing))
-            continue
-        what, remedy = "its kept reading cannot be read", "run again to measure it anew"
-        if missing:
-            remedy = "bring the recording back, or let go of it with tapbatch forget"
-        else:
-            damaged.append(key)
-        told.append(Attention(where=recording.path, what=what, remedy=remedy))
-    return items, tuple(damaged), told
-
-
-def _with_method(reading: Reading) -> Reading:
-    if reading.method == METHOD:
-        return reading
-    return replace(reading, notices=(*reading.notices, f"older method: version {reading.method}"))
-
-
-def _cut(items: list[tuple[Recording, Reading, bool]]) -> list[Attention]:
-    """Return what needs attention of recordings that lack a part: they are measured as far as they go."""
-    return [
-        Attention(where=recording.path, what=notice, remedy="copy it again from the recorder")
-        for recording, reading, missing in items
-        for notice in reading.notices
-        if notice.startswith("the file is cut") and not missing
-    ]
-
-
-@cache
-def _version() -> str:
-    """Return the version of the tool, with a stamp of its files: from a checkout both may differ by a line only."""
-    from tapbatch import __version__
-
-    stamp = hashlib.sha256(__version__.encode())
-    house = Path(__file__).parent.parent
-    for path in sorted(house.rglob("*.py")):
-        stamp.update(f"{path.relative_to(house).as_posix()} {facts_of(path)}".encode())
-    return f"{__version__}-{stamp.hexdigest()[:16]}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Due:
-    """A report that is due: of which instrument, for which basis, and all it takes to draw it."""
+    """A report that is due: of which instrument, for which fingerprint, and all it takes to draw it."""
 
     instrument: str
     fingerprint: str
-    wanted: Task
+    task: Task
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,8 +1,8 @@
 """What lies in a shop: its recordings by name and by content, beside what the ledger remembers of them.
 
-Conventions: a recording is known by its path below ``recordings/``. One whose size and time are as the ledger has
-them is not read again. One that is gone keeps its entry, with a time of -1, and so its reading; one that is there and
-cannot be used at present keeps its entry apart, for the day it can again. No recording is ever touched.
+Conventions: a recording is known by its path below ``recordings/``. One whose size and time are those in the ledger
+is not read again. One that is gone keeps its entry, with a time of -1, and so its reading. One that is there but
+cannot be used at present keeps its entry apart until it can be used again. No recording is ever touched.
 """
 
 from __future__ import annotations
@@ -15,30 +15,42 @@ from pathlib import Path
 from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import NamingError, SoundError
 from tapbatch.model.names import parse_name
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Recording
-from tapbatch.results.readings import Entry, ReadingStore, reading_key
+from tapbatch.results.readings import reading_key
+from tapbatch.results.store import GONE, Entry, Ledger, ReadingStore
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Facts, Listing, list_folder
-
-GONE = -1
-"""The time, in the ledger, of a recording that is gone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inventory:
     """Recordings by path with their ledger entries, and what was refused.
 
-    ``unseen`` is what the ledger remembers of recordings that cannot be used at present; ``before`` is the ledger as
-    it was, written by the version ``method_before`` of the method.
+    Attributes
+    ----------
+    unseen
+        What the ledger remembers of recordings that cannot be used at present.
+    found
+        The ledger as it was.
+    renamed
+        For each recording that is there under another name, which one it is.
+    notices
+        What else was noticed on the way.
     """
 
     recordings: dict[str, Recording]
     ledger: dict[str, Entry]
     unseen: dict[str, Entry]
-    before: dict[str, Entry]
+    found: Ledger
     attention: list[Attention]
-    notices: list[str] = field(default_factory=list)
-    method_before: str = ""
+    renamed: list[Notice] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+
+    @property
+    def before(self) -> dict[str, Entry]:
+        """The entries as they were."""
+        return self.found.recordings
 
     @property
     def remembered(self) -> dict[str, Entry]:
@@ -46,7 +58,7 @@ class Inventory:
         return {**self.unseen, **self.ledger}
 
     def refuse(self, shown: str, what: str, remedy: str) -> None:
-        """Take out a recording that turned out not to be usable; what was known of its path is kept for the day."""
+        """Take out a recording that turned out not to be usable; what was known of its path is kept."""
         self.attention.append(Attention(where=shown, what=what, remedy=remedy))
         self.ledger.pop(shown, None)
         self.recordings.pop(shown, None)
@@ -55,7 +67,7 @@ class Inventory:
 
 
 def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) -> Inventory:
-    """Read all names and hash what changed; add what the ledger remembers and is gone.
+    """Read all names, hash the files that changed, and add the recordings in the ledger that are gone.
 
     Parameters
     ----------
@@ -69,9 +81,8 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
         recordings={},
         ledger={},
         unseen={},
-        before=store.read_ledger(),
+        found=store.read_ledger(),
         attention=[],
-        method_before=store.read_method(),
     )
     extra_parts = shop.extra_parts
     for shown, facts in listing.files.items():
@@ -85,11 +96,11 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
 
 
 def _drop_renamed(stock: Inventory) -> None:
-    """Let the entries of recordings go that lie there under another name, whatever instrument that makes them."""
+    """Drop the entries of recordings that are there under another name, even another instrument's."""
     present = {e.sha256: shown for shown, e in reversed(stock.ledger.items()) if not is_missing(e)}
     for shown, entry in list(stock.ledger.items()):
         if is_missing(entry) and entry.sha256 in present:
-            stock.notices.append(f"{shown} is now {present[entry.sha256]}")
+            stock.renamed.append(Notice("renamed", path=shown, other_path=present[entry.sha256]))
             del stock.ledger[shown], stock.recordings[shown]
 
 
@@ -129,12 +140,12 @@ def _remember(
     *,
     is_waited_for: bool,
 ) -> None:
-    """Keep what the ledger knows of a recording that is gone, not whole yet, or there and not usable at present."""
+    """Keep the entry of a recording that is gone, has not wholly arrived, or cannot be used at present."""
     if is_there(shop.recordings_dir / shown) and not is_waited_for:
         stock.unseen[shown] = entry
         return
-    if not store.has(entry.key):
-        # It went before it was measured: there is nothing to keep.
+    if not store.has(entry.key) and not store.was_kept(entry.key):
+        # It was deleted before it was measured: there is nothing to keep.
         return
     kept = entry if is_waited_for else replace(entry, mtime_ns=GONE)
     try:
@@ -151,7 +162,7 @@ def _remember(
 
 
 def is_there(path: Path) -> bool:
-    """Tell whether a file is there; what may not be looked at is not known to be gone."""
+    """Tell whether a file is there; one that may not be looked at counts as being there."""
     try:
         return path.exists()
     except OSError:
@@ -164,7 +175,7 @@ def is_missing(entry: Entry) -> bool:
 
 
 def instruments_of(shop: Shop, names: Iterable[str]) -> set[str]:
-    """Return the identities of the instruments that recordings name; names that say none are passed over."""
+    """Return the identities of the instruments in the names of recordings; other names are passed over."""
     instruments, extra_parts = set(), shop.extra_parts
     for shown in names:
         with suppress(NamingError):

@@ -1,8 +1,8 @@
-"""Measuring one recording as a piece of work that any process, on any machine, can do.
+"""Measuring one recording, as a job that any process on any machine can do.
 
-Conventions: a job holds all that is needed and is small; its answer is the reading as text, ready to be kept, or the
-error that says why there is none, so that both cross from process to process whole. The same job gives the same text
-wherever it is done. Nothing here writes.
+Conventions: a job is small and holds all that is needed. Its answer is the reading as text, ready to be kept, or the
+error that says why there is none; both can be sent from process to process. The same job gives the same text wherever
+it is done. Nothing here writes.
 """
 
 from __future__ import annotations

@@ -3,7 +3,8 @@
 Conventions: the card of an instrument is made with its tables and kept as ``results/.readings/card-HASH.json``; its
 mark knows size and time of it. The page is put together anew only when a card, what needs attention, or the tool
 changed: what it was made of is kept in ``page.json`` beside the cards. So a run that finds nothing new reads no card
-and writes nothing, and one new recording costs the drawings of its own instrument.
+and writes nothing, and one new recording costs the drawings of its own instrument. A card that cannot be trusted is
+left out and named, so that the run can make it anew.
 """
 
 from __future__ import annotations
@@ -12,17 +13,28 @@ import hashlib
 import json
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of, put_file
-from tapbatch.results.marks import Mark, card_path
+from tapbatch.results.marks import Mark, read_card
 from tapbatch.results.readings import FOLDER
+from tapbatch.results.sealed import RefusedError, load, refuse, seal
 
 PAGE = "index.html"
 
 
-def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Attention]) -> str:
+@dataclass(frozen=True, slots=True)
+class PageSaid:
+    """What is to be said of the page, and whether it lacks an instrument whose card cannot be trusted."""
+
+    notices: tuple[Notice, ...] = ()
+    lacks: bool = False
+
+
+def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Attention]) -> PageSaid:
     """Put the page in its place where it is not as it should be.
 
     Parameters
@@ -36,8 +48,8 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
 
     Returns
     -------
-    str
-        Empty, or a notice in one line where the old page could not be replaced.
+    PageSaid
+        Without a notice where all went well. A kept file that cannot be trusted is set aside.
 
     Raises
     ------
@@ -47,23 +59,28 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     shown = sorted(marks, key=lambda mark: mark.instrument)
     basis = _basis(shown, attention)
     page, kept = results / PAGE, results / FOLDER / "page.json"
-    if _as_left(kept) == (basis, facts_of(page)):
-        return ""
-    notice = put_file(page, _page(results, shown, attention))
-    if not notice:
-        put_file(kept, json.dumps({"basis": basis, "facts": facts_of(page)}).encode())
-    return notice
+    notices: list[Notice] = []
+    if _as_left(kept, notices) == (basis, facts_of(page)):
+        return PageSaid()
+    refused: list[Notice] = []
+    notice = put_file(page, _page(results, shown, attention, refused))
+    if notice is None and not refused:
+        put_file(kept, seal(json.dumps({"basis": basis, "facts": facts_of(page)})))
+    return PageSaid((*notices, *refused, *([] if notice is None else [notice])), bool(refused))
 
 
-def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention]) -> bytes:
+def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention], refused: list[Notice]) -> bytes:
     from tapbatch.show.browser.article import Card
     from tapbatch.show.browser.page import page_bytes
 
     cards = []
     for mark in marks:
         # A card that went between the look and now is made by the next run.
-        with suppress(OSError, ValueError, KeyError, TypeError):
-            cards.append(Card.from_bytes(card_path(results, mark.instrument).read_bytes()))
+        with suppress(OSError):
+            try:
+                cards.append(Card.from_bytes(read_card(results, mark.instrument)))
+            except RefusedError as error:
+                refused.append(refuse(error))
     return page_bytes(cards, attention)
 
 
@@ -74,9 +91,14 @@ def _basis(marks: Sequence[Mark], attention: Sequence[Attention]) -> str:
     return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
 
 
-def _as_left(kept: Path) -> tuple[str, tuple[int, int]] | None:
-    with suppress(OSError, ValueError, KeyError, TypeError):
-        told = json.loads(kept.read_text(encoding="utf-8"))
-        size, mtime_ns = told["facts"]
-        return str(told["basis"]), (int(size), int(mtime_ns))
+def _as_left(kept: Path, notices: list[Notice]) -> tuple[str, tuple[int, int] | None] | None:
+    from tapbatch.results.kept import KeptPage
+
+    with suppress(OSError):
+        try:
+            told = load(kept, KeptPage)
+        except RefusedError as error:
+            notices.append(refuse(error))
+        else:
+            return told.basis, told.facts
     return None

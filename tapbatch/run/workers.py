@@ -1,9 +1,9 @@
-"""Who does the work: this process alone, or several beside it; the answers are the same.
+"""Who does the work: this process alone, or several beside it. The answers are the same.
 
 Conventions: a crew is given a function and items, and yields each item with its answer as soon as it is there, in any
-order. Functions and items must cross to another process, so they are plain functions of a module, and values. Workers
-read and never write: all that is kept is written by the one process that holds the shop. One linear-algebra thread a
-process, since nested threads slow small matrices down. A worker whose master was killed ends itself.
+order. Functions and items are sent to other processes, so they are plain functions of a module, and values. Workers
+read and never write: only the process that holds the results writes. Each process has one linear-algebra thread,
+since nested threads slow small matrices down. A worker whose parent process was killed ends itself.
 """
 
 from __future__ import annotations
@@ -34,10 +34,10 @@ _IN_HAND = 4
 
 
 class Crew(Protocol):
-    """Does the same to many items."""
+    """Applies a function to many items."""
 
     def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
-        """Yield each item with its answer, in any order; an error where those who worked on it were lost."""
+        """Yield each item with its answer, in any order; an error where the process that worked on it was lost."""
 
 
 class Alone:
@@ -78,14 +78,14 @@ class Processes:
             return
         self._pool.shutdown(wait=kind is None, cancel_futures=True)
         if kind is not None:
-            # Someone waits for the prompt: nothing that a worker does is worth finishing.
+            # Somebody waits for the prompt, and no work in hand is worth that.
             end_all_but(self._others)
 
     def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
         """Yield each item with its answer as it comes; few are in hand at a time, so that memory is flat.
 
-        When a process is ended from outside (no memory left, a decoder that crashed), the items in hand are done once
-        more, each in a process of its own; one that ends that too is answered by an error.
+        When a process is ended from outside (no memory left, a decoder that crashed), the items in hand are done
+        again, each in a process of its own; an item that ends that process too is answered by an error.
         """
         rest = iter(items)
         waiting: deque[T] = deque()
@@ -128,7 +128,7 @@ def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
 
 
 def submit(pool: ProcessPoolExecutor, work: Callable[[T], R], item: T) -> Future[R]:
-    """Give an item to a pool, which may start a process for it; Ctrl-C waits for so long.
+    """Give an item to a pool, which may start a process for it; Ctrl-C takes effect afterwards.
 
     Raises
     ------
@@ -146,7 +146,7 @@ def submit(pool: ProcessPoolExecutor, work: Callable[[T], R], item: T) -> Future
 
 
 def one_thread() -> None:
-    """Ask numeric libraries that are not imported yet, here or in a worker to come, for one thread each."""
+    """Ask numeric libraries that are not imported yet, here or in later workers, for one thread each."""
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
 
@@ -169,7 +169,7 @@ def end_all_but(others: frozenset[BaseProcess]) -> None:
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Keep Ctrl-C for later, also from processes started meanwhile: until they begin they would die of it, loudly.
+    """Hold Ctrl-C back, also from processes started meanwhile: while they start, it would end them with a traceback.
 
     Examples
     --------
@@ -187,13 +187,13 @@ def undisturbed() -> Iterator[None]:
 
 
 def begin_worker() -> None:
-    """Prepare a worker: Ctrl-C is its master's business, and it does not outlive its master."""
+    """Prepare a worker: it leaves Ctrl-C to its parent process, and ends with it."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_master, daemon=True).start()
+    threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
-def _end_with_master() -> None:
-    master = parent_process()
-    if master is not None:
-        master.join()
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
         os._exit(1)

@@ -14,6 +14,9 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+# The kind of notice that stands in the table for a recording that is gone (:data:`tapbatch.model.notice.NoticeKind`).
+_MISSING = "missing"
+
 
 def instruments(below: Path = Path()) -> list[str]:
     """Return the instruments that have tables, sorted.
@@ -51,13 +54,15 @@ def stages(instrument: str, below: Path = Path()) -> list[str]:
 def gone(below: Path = Path()) -> list[str]:
     """Return the recordings that are gone and whose readings are kept, as ``recordings.csv`` shows them, sorted."""
     rows = (row for table in _tables(below) for row in _rows(table))
-    return sorted({row["recording"] for row in rows if (row.get("notice") or "").startswith("missing")})
+    return sorted({row["recording"] for row in rows if _MISSING in (row.get("notice") or "").split("; ")})
 
 
 def beginning(names: list[str], typed: str) -> list[str]:
     r"""Return the names that begin with what was typed, as the shell takes them.
 
-    Bash puts a name into the line as it is given, so that spaces must be marked; other shells mark them themselves.
+    Nothing of a name is ever run. Bash puts a name into the line as it is given, so all that means something to it is
+    marked with a backslash. Other shells evaluate the name, or insert it as it is, so a name that holds anything but
+    letters, digits, spaces and a few harmless signs is not offered there: type it, in quotes.
 
     Examples
     --------
@@ -65,8 +70,9 @@ def beginning(names: list[str], typed: str) -> list[str]:
     ['cittern-07']
     """
     found = [name for name in names if name.startswith(typed)]
-    in_bash = os.environ.get("_TAPBATCH_COMPLETE") == "complete_bash"
-    return [re.sub(r"([^\w@%+=:,./-])", r"\\\1", name) for name in found] if in_bash else found
+    if os.environ.get("_TAPBATCH_COMPLETE") == "complete_bash":
+        return [re.sub(r"([^\w@%+=:,./-])", r"\\\1", name) for name in found if name.isprintable()]
+    return [name for name in found if re.fullmatch(r"[\w @%+=:,./-]+", name)]
 
 
 def _tables(below: Path) -> Iterator[Path]:
@@ -84,7 +90,10 @@ def _results(shop: Path) -> Path:
         elsewhere = tomllib.loads((shop / "shop.toml").read_text(encoding="utf-8")).get("results")
     except (OSError, ValueError):
         elsewhere = None
-    return shop / (Path(elsewhere).expanduser() if isinstance(elsewhere, str) else "results")
+    try:
+        return shop / (Path(elsewhere).expanduser() if isinstance(elsewhere, str) else "results")
+    except RuntimeError:
+        return shop / "results"
 
 
 def _rows(table: Path) -> Iterator[dict[str, str]]:

@@ -112,8 +112,8 @@ def _open_shop(root: Path, results: Path | None) -> Shop:
         what = "is a file, not a folder" if root.is_file() else "there is no such folder"
         raise ShopError(str(root), what, "name a shop folder, or make one with tapbatch init")
     settings = read_shop_settings(root / "shop.toml")
-    recordings_dir = root / Path(settings.recordings).expanduser()
-    results_dir = results if results is not None else root / Path(settings.results).expanduser()
+    recordings_dir = _folder(root, "recordings", settings.recordings)
+    results_dir = results if results is not None else _folder(root, "results", settings.results)
     _check_folders(recordings_dir, results_dir)
     instruments, refused, refused_instruments = _read_instruments(root / "instruments", settings)
     notes, refused_notes = read_notes(root / "notes.csv")
@@ -129,6 +129,15 @@ def _open_shop(root: Path, results: Path | None) -> Shop:
     )
 
 
+def _folder(root: Path, key: str, named: str) -> Path:
+    """Return the folder that a setting names, ``~`` standing for the home folder of a user."""
+    try:
+        return root / Path(named).expanduser()
+    except RuntimeError as error:
+        what = f"{key} = '{named}': no user of this machine is called so"
+        raise SettingsError("shop.toml", what, "write the whole path, or ~/ for your own home folder") from error
+
+
 def _check_folders(recordings_dir: Path, results_dir: Path) -> None:
     if not recordings_dir.is_dir():
         what = "there is no such folder of recordings, so nothing is rewritten"
@@ -136,6 +145,9 @@ def _check_folders(recordings_dir: Path, results_dir: Path) -> None:
     if results_dir.resolve().is_relative_to(recordings_dir.resolve()):
         what = "results would lie among the recordings, which are never changed"
         raise ShopError(str(results_dir), what, "choose another folder for the results")
+    if recordings_dir.resolve().is_relative_to(results_dir.resolve()):
+        what = "the recordings would lie among the results, where the tool writes"
+        raise ShopError(str(results_dir), what, "choose another folder for the results, such as results")
 
 
 def _read_instruments(

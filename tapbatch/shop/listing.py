@@ -21,9 +21,16 @@ class Facts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listing:
-    """What lies in a folder of recordings: ``files`` by path, and the errors of folders that cannot be listed.
+    """What lies in a folder of recordings.
 
-    ``waiting`` are files that are there and have not wholly arrived; they are not among ``files``.
+    Attributes
+    ----------
+    files
+        By path, those that are whole.
+    unlisted
+        The errors of folders that cannot be listed.
+    waiting
+        Paths of files that have not wholly arrived; they are not among ``files``.
     """
 
     files: Mapping[str, Facts]
@@ -34,8 +41,8 @@ class Listing:
 def list_folder(folder: Path) -> Listing:
     """List the sound files below a folder; hidden and temporary names are passed over, links to folders not followed.
 
-    A link could lead out of the shop, or round in a circle. A file whose facts cannot be had is listed with a size
-    of -1: it is there, and whoever opens it will say what is wrong.
+    A link could lead out of the shop, or in a circle. A file whose facts cannot be read is listed with a size of -1:
+    it is there, and opening it will tell what is wrong.
 
     Raises
     ------

@@ -274,7 +274,7 @@ def _is_odd(value: Any, key: str | int) -> bool:
 def _expected(location: Location) -> str:
     keys = [key for key in location if isinstance(key, str)]
     phrase = EXPECTED.get(".".join(keys)) or EXPECTED.get(keys[0] if keys else "")
-    return f"expected {phrase}" if phrase else "expected one of the keys that the README lists"
+    return f"expected {phrase}" if phrase else "expected one of the keys in docs/settings.md"
 
 
 def _shown(value: Any) -> str:

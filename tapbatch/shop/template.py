@@ -1,7 +1,7 @@
-"""An empty shop folder, with every setting in it as a comment that can be taken away.
+"""An empty shop folder, with every setting in it as a comment.
 
-Conventions: what is written here means the same as nothing at all, so a new shop has the defaults. A test takes the
-comments away and reads what is left, so that texts and settings cannot drift apart.
+Conventions: every setting is commented out, so a new shop has the defaults. A test removes the comment signs and
+reads the result, so that the texts and the settings cannot drift apart.
 """
 
 from __future__ import annotations
@@ -12,34 +12,35 @@ from tapbatch.model.errors import ShopError
 from tapbatch.shop.notes import COLUMNS
 
 _SHOP = """\
-# Settings for the whole shop. All are optional; take away the "#" in front of a line to change it.
+# Settings for the whole shop. All are optional. To change one, remove the "#" in front of its line.
 
 # The A that you voice to, in hertz (380 to 470).
 #concert_pitch_hz = 440.0
 
-# How black keys are named: "sharp" (A#3) or "flat" (Bb3).
+# How black keys are written: "sharp" (A#3) or "flat" (Bb3).
 #spelling = "sharp"
 
-# Where resonances are looked for, in hertz (20 to 12000).
+# Where to look for resonances, in hertz (20 to 12000).
 #band_hz = [50, 1500]
 
-# The mains, in hertz (50 or 60), whose hum is told from resonances.
+# The frequency of the mains, in hertz (50 or 60), so that hum is not taken for a resonance.
 #mains_hz = 50
 
 # A resonance that moved by less than this, in cents, is called steady.
 #steady_cents = 3
 
-# The paper that reports are printed on: "A4" or "Letter".
+# The paper for printed reports: "A4" or "Letter".
 #paper = "A4"
 
-# Where recordings are and results go, if not in this folder (a cloud folder, say).
+# Where the recordings are and where the results go, if not in this folder (for example a cloud folder).
 #recordings = "recordings"
 #results = "results"
 """
 
 _INSTRUMENT = """\
-# Settings of one instrument. Copy this file, name it like the instrument (cittern-07.toml), and take away the "#" in
-# front of the lines you need. All are optional; what stands in shop.toml may stand here too and then holds here.
+# Settings for one instrument. Copy this file and give the copy the name of the instrument (cittern-07.toml). Then
+# remove the "#" in front of the lines that you need. All are optional. The settings of shop.toml may also stand here,
+# for this instrument only.
 
 #concert_pitch_hz = 440.0
 #spelling = "sharp"
@@ -48,12 +49,13 @@ _INSTRUMENT = """\
 #steady_cents = 3
 #paper = "A4"
 
-# What kind of instrument it is, and the A it is played at where that is another than the A it is voiced at.
+# What kind of instrument it is, and the A at which it is played, if that is not the A at which it is voiced.
 #family = "cittern"
 #playing_pitch_hz = 440.0
 
-# Open strings, the first counts as 1: by note, or with what their tension is worked out from. A string may have a
-# scale_mm of its own. Strings further off than strings_off_cents when they are plucked cast doubt on the taps.
+# The open strings, counted from 1: either a note, or a note with what is needed to work out the tension. A string may
+# have a scale_mm of its own. If a plucked string is further out of tune than strings_off_cents, a caution says so
+# beside the taps of that stage.
 #strings_off_cents = 5
 #scale_mm = 520
 #strings = [
@@ -62,7 +64,7 @@ _INSTRUMENT = """\
 #{ note = "D4", unit_weight_g_m = 2.1 },
 #]
 
-# Stages in their order, where the number in front of their names does not say it.
+# The stages in their order, if no number in front of their names gives it.
 #[[stage]]
 #name = "01-top-joined"
 #part = "top"
@@ -73,7 +75,7 @@ _INSTRUMENT = """\
 #state = "strung"
 #concert_pitch_hz = 440.0
 
-# Your own names for resonances, so that they can be followed and aimed at. kind: "air", "plate" or "string".
+# Your own names for resonances, so that you can follow them and set targets. kind: "air", "plate" or "string".
 #[[mode]]
 #label = "air"
 #near_hz = 185
@@ -86,7 +88,7 @@ _INSTRUMENT = """\
 #part = "body"
 #kind = "plate"
 
-# Where a resonance is to come to rest: one of note, hz, nearest = true, like, cents_from with cents.
+# Where a resonance should end up: give note, or hz, or nearest = true, or like, or cents_from with cents.
 #[[target]]
 #mode = "air"
 #note = "F#3"
@@ -104,30 +106,31 @@ Drop your recordings here. They are never moved, renamed or changed.
 NAMES
   Either name the file:    INSTRUMENT_STAGE.wav    cittern-07_03-bars-fitted_top_2.wav
   or sort into folders:    INSTRUMENT/STAGE/       cittern-07/03-bars-fitted/New Recording 12.m4a
-  A number in front of the stage orders it. Fields are parted by underscores, or by hyphens with spaces around them.
-  After the stage may follow, in any order:
-    what is done    tap (understood), pluck, room
-    what vibrates   top, back, neck, blank, body (understood)
-    how it is held  free, rim, clamped, closed, strung
-    where tapped    at-bridge, at-... (any name)
-    step            every recording is a stage of its own, for a day on which wood comes off every few minutes
-    again           the same stage, put down and set up anew
-  and at the end of a file's name the number of the take.
+  A number in front of the stage puts it in order. Separate the fields by underscores, or by hyphens with spaces
+  around them. These words may follow the stage, in any order:
+    kind               tap (if nothing is said), pluck, room
+    part that vibrates top, back, neck, blank, body (if nothing is said)
+    how it is held     free, rim, clamped, closed, strung
+    where you tap      at-bridge, at-... (any name)
+    step               every recording is a stage of its own, for a day on which wood comes off every few minutes
+    again              the same stage, put down and set up again
+  At the end of a file's name there may be the number of the take.
 
 RECORDING
-  Strings damped, soft mallet, phone on a stand a hand or two away, always the same way. Switch off whatever the phone
-  does to the sound (automatic gain, noise reduction); choose WAV or "lossless" where it is offered.
-  One second of quiet first, then five taps or so, each left to die away. Nobody speaks.
+  Damp the strings. Use a soft mallet. Put the phone on a stand, 20 to 40 cm away, always in the same place. Switch
+  off everything that the phone does to the sound (automatic gain, noise reduction). Choose WAV or "lossless" if you
+  can.
+  Begin with one second of silence, then tap about five times and let each tap die away. Nobody speaks.
 """
 
 
 def init_shop(root: Path) -> list[Path]:
-    """Make an empty shop folder with commented settings; nothing that is there is overwritten.
+    """Make an empty shop folder with commented settings; no file is overwritten.
 
     Parameters
     ----------
     root : Path
-        The folder, which may exist.
+        The folder; it may exist already.
 
     Returns
     -------
@@ -137,7 +140,7 @@ def init_shop(root: Path) -> list[Path]:
     Raises
     ------
     ShopError
-        Where one of the files is already there (then none is written), or the folder cannot be written.
+        If one of the files exists already (then none is written), or if the folder cannot be written.
     """
     texts = {
         root / "shop.toml": _SHOP,

@@ -1,12 +1,15 @@
 """Charts for a notebook of one's own, drawn on axes that one may go on with.
 
 Conventions: matplotlib's objects, never pyplot's state. A dot is a reading and a bar its 95 % interval, as in the
-report; a hollow dot cannot tell.
+report; a hollow dot cannot tell. Beside each dot stands what the report writes beside its line: the cents, ``=``
+where the mode held, ``?`` where the readings cannot tell.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+
+from tapbatch.show.view.drifts import sign_text
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,6 +74,8 @@ def plot_drift(drift: pd.DataFrame, mode: str, *, part: str | None = None, axes:
             markerfacecolor="white" if unsure else "black",
             capsize=4,
         )
+        sign = sign_text(row["verdict"], change)
+        axes.annotate(sign, (place, change), xytext=(7, 0), textcoords="offset points", va="center")
     # Names are data: a dollar sign in them is no formula.
     axes.set_xticks(range(len(known)), list(known["to_stage"]), rotation=30, ha="right", parse_math=False)
     axes.set_ylabel("change since the stage before (cents)")

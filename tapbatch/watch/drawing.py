@@ -1,9 +1,9 @@
 """Reports drawn beside a watch, so that no arrival waits for one.
 
-Conventions: a report is due for a basis, known by its fingerprint. Whoever draws is given all that it rests on and
-answers with a standing, which is put in place by the one process that holds the results, and only while the basis is
-still the same: what was drawn of an older one is let go. The process beside reads and never writes; it steps back for
-whoever else wants the processor, hears no Ctrl-C, and ends with its master.
+Conventions: a report is due for certain inputs, known by their fingerprint. Whoever draws is given all that it rests
+on and answers with a standing. The one process that holds the results puts it in place, and only while the inputs are
+still the same: a report of older ones is let go. The process beside reads and never writes; it steps back for whoever
+else wants the processor, ignores Ctrl-C, and ends with its parent process.
 """
 
 from __future__ import annotations
@@ -146,7 +146,7 @@ class Beside:
 
 def draw(due: Due) -> Drawn:
     """Draw a report, here and now."""
-    return Drawn(instrument=due.instrument, fingerprint=due.fingerprint, standing=work_out(due.wanted))
+    return Drawn(instrument=due.instrument, fingerprint=due.fingerprint, standing=work_out(due.task))
 
 
 def _lost(due: Due, why: str) -> Drawn:

@@ -1,9 +1,10 @@
 """Serving the results to a browser while a shop is under watch: the page, its files, and what is newest.
 
-Conventions: for this machine only unless another address is asked for; nothing but the files of ``results/`` is given
-out, read-only, none whose name begins with a dot, none that a link leads out of the folder. A request that names a
-host which is not an address or this machine's own name is refused: a page from elsewhere cannot read the results
-through a name that it lets point here. ``live`` says which page there is and which instrument was read last.
+Conventions: for this machine only unless another address is asked for. Nothing but what the tool itself wrote is
+given out, and nothing can be changed: the page, the list of what needs attention, and the tables, report and workbook
+of each instrument that it knows. No link is followed. A request that names a host which is neither an address nor
+this machine's own name is refused, so that a page from elsewhere cannot read the results through a name that it lets
+point here. ``live`` says which page there is and which instrument was read last.
 """
 
 from __future__ import annotations
@@ -14,20 +15,29 @@ import socket
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from ipaddress import ip_address
 from pathlib import Path
 from threading import Thread
 from urllib.parse import unquote_to_bytes, urlsplit
 
 from tapbatch.model.errors import ShopError
-from tapbatch.results.files import facts_of
+from tapbatch.results.files import REPORT, facts_of
+from tapbatch.results.marks import is_known
 from tapbatch.run.page import PAGE
+from tapbatch.show.tables.columns import TABLE_FILES
+from tapbatch.show.tables.workbook import workbook_name
+from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler
 
 HERE = "127.0.0.1"
 PORT = 8017
+ATTENTION = "attention.csv"
 
-_KINDS = {".html": "text/html; charset=utf-8", ".csv": "text/csv; charset=utf-8", ".pdf": "application/pdf"}
+_KINDS = {
+    ".html": "text/html; charset=utf-8",
+    ".csv": "text/csv; charset=utf-8",
+    ".pdf": "application/pdf",
+    ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
 
 
 @dataclass(slots=True)
@@ -48,6 +58,8 @@ class Live:
 class Serving:
     """A server at work in a thread of its own; ``url`` is where the page is.
 
+    ``connections`` is how many it serves at a time.
+
     Raises
     ------
     ShopError
@@ -57,7 +69,8 @@ class Serving:
     live: Live
     address: str = HERE
     port: int = PORT
-    _server: ThreadingHTTPServer = field(init=False)
+    connections: int = CONNECTIONS
+    _server: BoundedServer = field(init=False)
 
     def __post_init__(self) -> None:
         live = self.live
@@ -66,7 +79,7 @@ class Serving:
             of = live
 
         try:
-            self._server = _Server((self.address, self.port), Handler)
+            self._server = BoundedServer((self.address, self.port), Handler, self.connections)
         except (OSError, OverflowError) as error:
             reason = (getattr(error, "strerror", None) or str(error)).lower()
             where, remedy = f"{self.address}:{self.port}", "choose another with --port, or end what uses it"
@@ -85,21 +98,13 @@ class Serving:
         self._server.server_close()
 
 
-class _Server(ThreadingHTTPServer):
-    daemon_threads = True
-
-    def handle_error(self, request: object, client_address: object) -> None:
-        """Keep quiet: a browser that goes away in the middle is nothing to tell at the bench."""
-
-
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(TimedHandler):
     of: Live
-    # A connection a question, as HTTP/1.0 has it: none outlives the watch.
-    timeout = 30.0
+    # One question a connection, as in HTTP/1.0: none outlives the watch.
     server_version = "tapbatch"
     sys_version = ""
 
-    def do_GET(self) -> None:
+    def do_GET(self) -> None:  # noqa: N802
         """Answer with a file of the results."""
         if not is_own_host(self.headers.get("Host", "")):
             self._answer(HTTPStatus.FORBIDDEN, b"ask by this machine's address\n")
@@ -133,7 +138,7 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_header("X-Content-Type-Options", "nosniff")
         self.end_headers()
         if self.command != "HEAD":
-            self.wfile.write(data)
+            self.send_whole(data)
 
     def log_message(self, *_: object) -> None:
         """Say nothing: what happens at the bench is told by the watch."""
@@ -168,13 +173,21 @@ def file_below(results: Path, path: str) -> Path | None:
     """
     names = [os.fsdecode(unquote_to_bytes(name)) for name in path.split("/")[1:]]
     names = [*names[:-1], names[-1] or PAGE] if names else [PAGE]
-    if any(name.startswith(".") or not name or set(name) & set("/\\:\0") for name in names):
+    if not _is_ours(results, names):
         return None
     found = results.joinpath(*names)
-    if found.suffix not in _KINDS:
-        return None
     try:
-        inside = found.resolve().is_relative_to(results.resolve())
+        inside = found.resolve() == results.resolve().joinpath(*names)
         return found if inside and found.is_file() else None
     except (OSError, RuntimeError):
         return None
+
+
+def _is_ours(results: Path, names: list[str]) -> bool:
+    """Tell whether the tool writes a file of this name there."""
+    if len(names) == 1:
+        return names[0] in (PAGE, ATTENTION)
+    if len(names) != 2 or set(names[0]) & set("/\\:\0"):
+        return False
+    instrument, name = names
+    return name in {*TABLE_FILES, REPORT, workbook_name(instrument)} and is_known(results, instrument)

@@ -18,9 +18,10 @@ from tapbatch.model.errors import TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of
-from tapbatch.results.readings import ReadingStore
+from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
-from tapbatch.run.one_pass import How, Outcome, Progress, run_shop
+from tapbatch.run.measuring import Progress
+from tapbatch.run.one_pass import How, Outcome, run_shop
 from tapbatch.run.workers import WORTH_A_CREW
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Listing, list_folder
@@ -240,8 +241,9 @@ class Watch:
             self._told.update(outcome.notices)
             self._attention = frozenset(outcome.attention)
             return
+        renamed = {notice.path for notice in outcome.renamed}
         for path in look.gone:
-            if not any(f"{path} is now " in notice for notice in outcome.notices):
+            if path not in renamed:
                 self.teller.note(f"{path} is gone; its reading is kept")
         self._tell(outcome)
 

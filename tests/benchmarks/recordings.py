@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.recordings [--jobs N] [FILE ...]
 
-Conventions: the recordings lie beside the checkout in ``../shared/recordings``, with ``truth.csv`` (partials on which
+Conventions: the recordings lie in ``tests/recordings``, with ``truth.csv`` (partials on which
 a spectrum's peak, an envelope, a filter diagonalisation and a least-squares pole fit agree, and by how much they
 differ), ``hits.csv`` (when they were struck) and ``pairs.csv`` (close pairs that two methods told apart). The band is
 60 to 12,000 Hz. A listed partial is *found* where a mode lies within 25 cents of it: of several the one of most
@@ -28,7 +28,7 @@ from tapbatch.model.reading import BandSettings, Mode, Reading, Recording
 from tapbatch.run.job import Job, measure_job
 from tapbatch.run.workers import Processes
 
-FOLDER = Path(__file__).parents[3] / "shared" / "recordings"
+FOLDER = Path(__file__).parents[1] / "recordings"
 BAND = BandSettings(band_low_hz=60.0, band_high_hz=12000.0)
 NEAR_CENTS = 25.0
 NEAR_S = 0.020

@@ -17,8 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapbatch.compare.history import build_history
-from tapbatch.run.one_pass import items_of
+from tapbatch.run.histories import histories_of
 from tapbatch.shop.folder import open_shop
 from tapbatch.simulate import taps as sim
 from tests.shops import write_wav
@@ -58,8 +57,7 @@ def draw(root: Path, results: Path, instrument: str) -> dict[str, float]:
     """Draw one instrument's report six times, and tell what it took."""
     shop = open_shop(root, results)
     settings = shop.settings_of(instrument)
-    items, _ = items_of(shop, {instrument})
-    history, _ = build_history(instrument, items[instrument], settings, shop.notes)
+    history = histories_of(shop, {instrument}, measuring=True).of[instrument]
     assert "reportlab" not in sys.modules
     times = []
     for _ in range(6):

@@ -1,16 +1,22 @@
-"""What differs between two stages: said where known, silent where not."""
+"""What differs between two stages: named where it is known, and not where it is not."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from tapbatch.compare.conditions import air_mode_cents, cautions, never_noted, tension_pct
 from tapbatch.compare.order import place
+from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Note, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading
+
+
+def _then(kind: CautionKind, before: str, after: str) -> Caution:
+    return Caution(kind, before=(before,), after=(after,))
 
 
 def _stage(
@@ -33,43 +39,60 @@ def test_nothing_known_to_differ_says_nothing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "phrase"),
+    ("before", "after", "caution"),
     [
-        ({"state": "closed"}, {"state": "strung"}, "state closed, then strung"),
-        ({}, {"state": "strung"}, "state unsaid, then strung"),
-        ({"point": "bridge"}, {"point": "edge"}, "points bridge, then edge"),
-        ({"point": "bridge"}, {}, "points bridge, then unsaid"),
-        ({"sound": {"lossy": False}}, {"sound": {"lossy": True}}, "codec lossless, then lossy"),
-        ({"sound": {"sample_rate_hz": 8000}}, {}, "sample rate 8000, then 48000 Hz"),
-        ({"sound": {"device": "Pocket A"}}, {"sound": {"device": "Field B"}}, "recorder Pocket A, then Field B"),
-        ({"pitch": 440.0}, {"pitch": 431.0}, "concert pitch 440, then 431 Hz"),
-        ({"note": {"humidity_pct": 45.0}}, {"note": {"humidity_pct": 60.0}}, "humidity 45, then 60 %"),
+        ({"state": "closed"}, {"state": "strung"}, _then("state", "closed", "strung")),
+        ({}, {"state": "strung"}, _then("state", "", "strung")),
+        ({"point": "bridge"}, {"point": "edge"}, _then("points", "bridge", "edge")),
+        ({"point": "bridge"}, {}, _then("points", "bridge", "")),
+        (
+            {"sound": {"lossy": False}},
+            {"sound": {"lossy": True}},
+            _then("codec", "lossless", "lossy"),
+        ),
+        (
+            {"sound": {"sample_rate_hz": 8000}},
+            {},
+            Caution("sample rate", before_rates_hz=(8000,), after_rates_hz=(48000,)),
+        ),
+        (
+            {"sound": {"device": "Pocket A"}},
+            {"sound": {"device": "Field B"}},
+            _then("recorder", "Pocket A", "Field B"),
+        ),
+        ({"pitch": 440.0}, {"pitch": 431.0}, Caution("concert pitch", before_hz=440.0, after_hz=431.0)),
+        (
+            {"note": {"humidity_pct": 45.0}},
+            {"note": {"humidity_pct": 60.0}},
+            Caution("humidity", before_pct=45.0, after_pct=60.0),
+        ),
         (
             {"note": {"string_pitch_hz": 440.0}},
             {"note": {"string_pitch_hz": 436.5}},
-            "string pitch 440, then 436.5 Hz (tension -1.6 %)",
+            Caution("string pitch", before_hz=440.0, after_hz=436.5, tension_pct=tension_pct(440.0, 436.5)),
         ),
         (
             {"note": {"temperature_c": 20.0}},
             {"note": {"temperature_c": 24.0}},
-            "temperature 20, then 24 C",
+            Caution("temperature", before_c=20.0, after_c=24.0),
         ),
-        ({"note": {"date": "2031-03-01"}}, {"note": {"date": "2031-03-15"}}, "14 days passed"),
+        ({"note": {"date": "2031-03-01"}}, {"note": {"date": "2031-03-15"}}, Caution("days", days=14)),
         (
             {"sound": {"recorded_at": "2031-03-01T23:50:00"}},
             {"note": {"date": "2031-03-03"}},
-            "2 days passed",
+            Caution("days", days=2),
         ),
     ],
 )
-def test_each_difference_is_named(before: dict[str, Any], after: dict[str, Any], phrase: str) -> None:
-    assert cautions(_stage(**before), _stage(**after)) == (phrase,)
+def test_each_difference_is_named(before: dict[str, Any], after: dict[str, Any], caution: Caution) -> None:
+    assert cautions(_stage(**before), _stage(**after)) == (caution,)
 
 
 def test_what_a_temperature_does_is_bounded_for_air_only() -> None:
     before, after = _stage({"temperature_c": 20.0}), _stage({"temperature_c": 24.0})
-    assert cautions(before, after, "air") == ("temperature 20, then 24 C (an air mode by up to +11.7 cents)",)
-    assert cautions(before, after, "plate") == cautions(before, after) == ("temperature 20, then 24 C",)
+    (air,) = cautions(before, after, "air")
+    assert air == Caution("temperature", before_c=20.0, after_c=24.0, air_cents=air_mode_cents(20.0, 24.0))
+    assert cautions(before, after, "plate") == cautions(before, after) == (replace(air, air_cents=None),)
 
 
 def test_a_night_is_no_difference() -> None:

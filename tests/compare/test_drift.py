@@ -12,6 +12,7 @@ from tapbatch.compare.drift import change_of, drift_between, verdict_of
 from tapbatch.compare.history import build_history
 from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.stage import TapAt
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift
 from tapbatch.model.reading import Mode
 from tapbatch.model.settings import InstrumentSettings
@@ -186,7 +187,7 @@ def test_a_row_says_the_change_in_hertz_cents_and_percent() -> None:
     assert row.cents_low is not None
     assert row.cents_high is not None
     assert row.cents_low < row.freq_change_cents < row.cents_high
-    assert row.caution == ""
+    assert row.cautions == ()
 
 
 def test_modes_appear_and_go() -> None:
@@ -219,7 +220,7 @@ def test_one_tap_and_other_points_are_cautioned() -> None:
         item("c_02-s_at-edge.wav", reading([[mode(201.0)]] * 3), point="edge"),
     ]
     (row,) = build_history("cittern-07", items, InstrumentSettings(), {})[0].drifts
-    assert row.caution == "points bridge, then edge; one tap"
+    assert row.cautions == (Caution("points", before=("bridge",), after=("edge",)), Caution("one tap"))
 
 
 def test_any_two_stages_can_be_compared() -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import History
 from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import Mode
@@ -135,7 +136,7 @@ def test_note_is_told_at_the_concert_pitch_of_the_stage() -> None:
     assert second.cents - first.cents == pytest.approx(35.8, abs=0.05)
     (drift,) = history.drifts
     assert drift.freq_change_cents == pytest.approx(0.0, abs=1e-9)
-    assert drift.caution == "concert pitch 440, then 431 Hz"
+    assert drift.cautions == (Caution("concert pitch", before_hz=440.0, after_hz=431.0),)
 
 
 def test_noise_and_hand_are_told_apart() -> None:

@@ -82,7 +82,9 @@ def test_strings_are_held_against_the_concert_pitch_of_the_stage() -> None:
 def test_a_pluck_near_no_string_is_told_and_not_guessed() -> None:
     found = history(item("c_01-strung_pluck.wav", plucked(tone(246.0)), kind="pluck"))
     assert found.stages[0].strings == ()
-    assert any("246.0 Hz" in n for n in found.notices)
+    assert [(n.kind, n.path, n.freq_hz) for n in found.notices] == [
+        ("no such string", "c_01-strung_pluck.wav", pytest.approx(246.0)),
+    ]
 
 
 def taps_and_strings(off: float) -> list[Item]:
@@ -97,13 +99,15 @@ def taps_and_strings(off: float) -> list[Item]:
 
 def test_strings_that_slackened_are_a_caution_on_the_drift() -> None:
     [drift] = history(*taps_and_strings(-14.0)).drifts
-    assert drift.caution == "strings -14 cents"
+    assert [c.kind for c in drift.cautions] == ["strings"]
+    assert (drift.cautions[0].before_cents, drift.cautions[0].after_cents) == (None, pytest.approx(-14.0, abs=0.1))
 
 
 def test_strings_in_tune_are_none_and_what_counts_can_be_set() -> None:
-    assert history(*taps_and_strings(-4.0)).drifts[0].caution == ""
+    assert history(*taps_and_strings(-4.0)).drifts[0].cautions == ()
     strict = CITTERN.model_copy(update={"strings_off_cents": 3.0})
-    assert history(*taps_and_strings(-4.0), settings=strict).drifts[0].caution == "strings -4 cents"
+    [caution] = history(*taps_and_strings(-4.0), settings=strict).drifts[0].cautions
+    assert (caution.kind, caution.after_cents) == ("strings", pytest.approx(-4.0, abs=0.1))
 
 
 def test_strings_bear_on_every_part_of_the_stage() -> None:
@@ -113,7 +117,8 @@ def test_strings_bear_on_every_part_of_the_stage() -> None:
         item("c_01-a_pluck.wav", plucked(tone(cents_up(G3, 8))), kind="pluck"),
     ]
     [drift] = history(*items).drifts
-    assert drift.caution == "strings +8 cents before"
+    assert [c.kind for c in drift.cautions] == ["strings"]
+    assert (drift.cautions[0].before_cents, drift.cautions[0].after_cents) == (pytest.approx(8.0, abs=0.1), None)
 
 
 def test_a_sum_of_some_strings_is_not_the_sum() -> None:

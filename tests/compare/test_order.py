@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from tapbatch.compare.order import Item, Place, Placed, place, setup_numbers
 from tapbatch.model.history import Note
+from tapbatch.model.notice import Notice
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, reading
 
@@ -73,7 +74,7 @@ def test_two_states_in_one_stage_are_kept_apart_and_said() -> None:
     placed = _placed([item("c_05-v_strung.wav", state="strung"), item("c_05-v_closed.wav", state="closed")])
     assert [p.state for p in placed.places] == ["closed", "strung"]
     assert [p.order for p in placed.places] == [1, 1]
-    assert "closed and strung" in placed.notices[0]
+    assert placed.notices == (Notice("several states", stage="05-v", part="body", names=("closed", "strung")),)
 
 
 def test_a_room_recording_makes_no_body_of_its_own() -> None:
@@ -130,9 +131,7 @@ def test_a_stage_without_a_number_finds_its_place_by_time_where_all_have_one() -
 def test_by_name_with_a_notice_where_nothing_else_tells() -> None:
     placed = _placed([item("c_step 10.wav"), item("c_step 9.wav"), item("c_01-a.wav")])
     assert _stages(placed.places) == ["01-a", "step 9", "step 10"]
-    assert len(placed.notices) == 1
-    assert "step 9, step 10" in placed.notices[0]
-    assert "number in front" in placed.notices[0]
+    assert placed.notices == (Notice("ordered by name", part="body", names=("step 9", "step 10")),)
 
 
 def test_two_parts_may_share_a_number_without_a_notice() -> None:
@@ -221,7 +220,7 @@ def test_same_bytes_twice_in_one_stage_count_once() -> None:
     placed = _placed([item("c_01-a_2.wav", sha256="s"), item("c_01-a_1.wav", sha256="s")])
     assert _files(placed.places[0]) == ["c_01-a_1.wav"]
     assert placed.attention == ()
-    assert "c_01-a_2.wav is the same sound as c_01-a_1.wav" in placed.notices[0]
+    assert placed.notices == (Notice("counted once", path="c_01-a_2.wav", other_path="c_01-a_1.wav"),)
 
 
 def test_same_bytes_in_two_stages_need_attention_and_are_not_used() -> None:
@@ -235,7 +234,7 @@ def test_a_renamed_recording_is_not_a_copy_of_what_it_was() -> None:
     placed = _placed([item("c_01-a.wav", sha256="s", missing=True), item("c_02-b.wav", sha256="s")])
     assert _stages(placed.places) == ["02-b"]
     assert placed.attention == ()
-    assert placed.notices == ("c_01-a.wav is now c_02-b.wav",)
+    assert placed.notices == (Notice("renamed", path="c_01-a.wav", other_path="c_02-b.wav"),)
 
 
 def test_a_missing_recording_keeps_its_place() -> None:
@@ -270,7 +269,7 @@ def test_order_of_arrival_changes_nothing_and_nothing_is_lost(names: list[Any], 
     assert _placed(shuffled) == placed
     used = [h.recording.path for p in placed.places for h in p.heard]
     assert len(used) == len(set(used))
-    said_of = " ".join([*(a.where for a in placed.attention), *placed.notices])
+    said_of = {*(a.where for a in placed.attention), *(n.path for n in placed.notices)}
     assert all(i[0].path in used or i[0].path in said_of for i in items)
 
 

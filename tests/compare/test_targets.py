@@ -12,6 +12,7 @@ from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
 from tapbatch.compare.targets import next_notes, note_name, resting_places, with_landings
 from tapbatch.model.history import History, Landing, Note
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Mode
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading
@@ -129,7 +130,7 @@ def test_a_target_whose_mode_is_not_heard_waits_and_says_so() -> None:
     items = [item("c_01-a.wav", reading(_taps(176.0, 262.0))), item("c_02-b.wav", reading(_taps(262.0)))]
     history, attention = _landed(*items, target=[{"mode": "air", "note": "F3"}])
     assert (history.landings, attention) == ((), ())
-    assert history.notices == ("the target of air waits: air is not heard at 02-b",)
+    assert history.notices == (Notice("target waits", name="air", other_name="air", stage="02-b"),)
 
 
 @pytest.mark.parametrize(

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from tapbatch.listen.decode import decode
 from tapbatch.listen.sections import Section, sections
 from tapbatch.model.errors import SoundError
+from tapbatch.model.notice import Notice
 from tapbatch.model.progress import listening
 
 RATE_HZ = 8000
@@ -63,7 +64,7 @@ def test_a_short_recording_is_one_section_and_that_is_what_is_decoded(tmp_path: 
     assert only.sound.clipped is not None
     assert sound.clipped is not None
     np.testing.assert_array_equal(only.sound.clipped, sound.clipped)
-    assert only.sound.notices == sound.notices == ("clipped",)
+    assert only.sound.notices == sound.notices == (Notice("clipped"),)
 
 
 @pytest.mark.parametrize("apart_s", [1.7, 2.5, 6.0])
@@ -96,7 +97,7 @@ def test_the_channel_is_settled_where_something_sounds_and_kept(tmp_path: Path) 
     for section in found[settled:]:
         piece = right[section.first : section.first + len(section.sound.samples)]
         assert np.max(np.abs(section.sound.samples - piece)) <= 2**-15
-    assert found[-1].sound.notices == ("stereo: the right channel is used",)
+    assert found[-1].sound.notices == (Notice("channel", number=2, count=2),)
 
 
 def test_what_is_noticed_counts_for_the_whole_file(tmp_path: Path) -> None:
@@ -112,9 +113,9 @@ def test_what_is_noticed_counts_for_the_whole_file(tmp_path: Path) -> None:
     assert len(found) > 2
     assert all(s.sound.notices == () for s in found[:-1])
     assert found[-1].sound.notices == (
-        "the file is cut: 56.00 of 60.00 s are there",
-        "non-finite samples (2 set to 0)",
-        "clipped",
+        Notice("cut", there_s=pytest.approx(56.0), promised_s=pytest.approx(60.0)),  # type: ignore[arg-type]
+        Notice("non-finite samples", count=2),
+        Notice("clipped"),
     )
 
 

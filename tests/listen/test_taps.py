@@ -19,7 +19,7 @@ from tapbatch.simulate import taps as sim
 from tests.benchmarks.onsets import a_scene, scored
 
 ROOT = Path(__file__).resolve().parents[2]
-SHARED = ROOT.parent / "shared"
+REAL = ROOT / "tests" / "recordings"
 RATE_HZ = 16000
 BODY = (
     sim.SimMode(112.0, 0.45, 0.6),
@@ -80,15 +80,14 @@ def test_the_sample_shop_is_found_as_its_table_says() -> None:
         assert used(find_taps(decode(table.parent / "recordings" / name))) == pytest.approx(onsets_s, abs=0.005), name
 
 
-@pytest.mark.skipif(not (SHARED / "recordings").is_dir(), reason="the real recordings are not beside the checkout")
 def test_real_hits_are_found_and_no_false_one() -> None:
     # the onsets listed beside the recordings of real struck things (hits.csv)
     truth: dict[str, list[float]] = defaultdict(list)
-    with (SHARED / "recordings" / "hits.csv").open(encoding="utf-8", newline="") as rows:
+    with (REAL / "hits.csv").open(encoding="utf-8", newline="") as rows:
         for row in csv.DictReader(rows):
             truth[row["file"]].append(float(row["onset_s"]))
     for name, onsets_s in truth.items():
-        assert used(find_taps(decode(SHARED / "recordings" / name))) == pytest.approx(onsets_s, abs=0.02), name
+        assert used(find_taps(decode(REAL / name))) == pytest.approx(onsets_s, abs=0.02), name
 
 
 # ------------------------------------------------------- what is no tap

@@ -51,7 +51,7 @@ def loudest(modes: list[Mode], near_hz: float, cents_wide: float) -> Mode:
 
 
 def test_a_xylophone_bar_has_its_twelfth(real_recordings: Path) -> None:
-    modes = modes_of(decode(real_recordings / "xylophone_c_6.wav"), 400, 2000)
+    modes = modes_of(decode(real_recordings / "xylophone_c_6.flac"), 400, 2000)
     ground = max(modes, key=lambda m: m.energy_db)
     assert hz_to_note(ground.freq_hz)[0] == "C5"
     assert XYLOPHONE_RANGE_HZ[0] < ground.freq_hz < XYLOPHONE_RANGE_HZ[1]
@@ -62,7 +62,7 @@ def test_a_xylophone_bar_has_its_twelfth(real_recordings: Path) -> None:
 
 
 def test_a_vibraphone_bar_has_its_double_octave(real_recordings: Path) -> None:
-    modes = modes_of(decode(real_recordings / "vibraphone_ds5.wav"), 200, 4000)
+    modes = modes_of(decode(real_recordings / "vibraphone_ds5.flac"), 200, 4000)
     ground = max(modes, key=lambda m: m.energy_db)
     assert hz_to_note(ground.freq_hz)[0] == "D#4"
     second = loudest(modes, 4 * ground.freq_hz, 60)
@@ -77,12 +77,12 @@ def test_a_vibraphone_bar_has_its_double_octave(real_recordings: Path) -> None:
 @pytest.mark.parametrize("low_hz", [50, 100, 150, 200, 250])
 def test_the_loudest_is_never_lost_whatever_the_band(real_recordings: Path, low_hz: float) -> None:
     # The ground mode of this bar is a pair, 2.4 Hz apart, of which neither alone explains the sound to its noise.
-    modes = modes_of(decode(real_recordings / "vibraphone_ds5.wav"), low_hz, 4000)
+    modes = modes_of(decode(real_recordings / "vibraphone_ds5.flac"), low_hz, 4000)
     assert hz_to_note(max(modes, key=lambda m: m.energy_db).freq_hz)[0] == "D#4"
 
 
 def test_a_glockenspiel_bar_is_a_uniform_bar_and_a_thick_one(real_recordings: Path) -> None:
-    modes = modes_of(decode(real_recordings / "glocken_ds8.wav"), 1000, 11500)
+    modes = modes_of(decode(real_recordings / "glocken_ds8.flac"), 1000, 11500)
     ground = loudest(modes, 1248.2, 10)
     read = [loudest(modes, ground.freq_hz * ratio, 80).freq_hz / ground.freq_hz for ratio in THIN_BAR[1:4]]
     # the second mode as V03's aluminium bar; above it a short bar's shear and rotation take hold, and each mode lies

@@ -135,9 +135,9 @@ def test_the_tool_is_nearer_the_truth_than_harminv(compared) -> None:
 # Partials of real struck things on which a spectrum, an envelope, harminv and a least-squares fit agreed, with
 # harminv's own reading (Hz, T60 in s) as it was noted when the recordings were chosen (see their detail.csv).
 REAL = {
-    "glocken_ds8.wav": [(7927.54, 1.1701), (10817.50, 0.5067)],
-    "low_agogo.wav": [(5126.58, 0.3536), (7936.22, 0.1708)],
-    "beats_06_12.wav": [(2701.26, 0.5142), (3641.90, 0.5600)],
+    "glocken_ds8.flac": [(7927.54, 1.1701), (10817.50, 0.5067)],
+    "low_agogo.flac": [(5126.58, 0.3536), (7936.22, 0.1708)],
+    "beats_06_12.flac": [(2701.26, 0.5142), (3641.90, 0.5600)],
 }
 
 

@@ -11,11 +11,11 @@ import pytest
 
 from tapbatch.model.reading import Reading
 from tapbatch.results.readings import reading_to_json
-from tapbatch.run import one_pass as pipeline
+from tapbatch.run import measuring
 from tapbatch.run.job import Job
 from tapbatch.run.one_pass import Outcome, run_shop
 from tapbatch.shop.folder import open_shop
-from tapbatch.show.tables.columns import read_table
+from tapbatch.show.tables.frames import read_table
 from tests.compare.builds import mode, reading
 
 LABELS = '[[mode]]\nlabel = "air"\nnear_hz = 176\nkind = "air"\n'
@@ -48,7 +48,7 @@ def shop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shop:
         def measured(job: Job) -> str:
             return reading_to_json(_reading(*tones[job.path.stem]))
 
-        monkeypatch.setattr(pipeline, "measure_to_text", measured)
+        monkeypatch.setattr(measuring, "measure_to_text", measured)
         monkeypatch.setattr("tapbatch.show.pdf.report.report_bytes", lambda *_args, **_more: b"")
         return tmp_path / "results", run_shop(open_shop(tmp_path))
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tapbatch.results import readings
-from tapbatch.results.readings import FOLDER, ReadingStore
+from tapbatch.results.readings import FOLDER
+from tapbatch.results.store import ReadingStore
 from tapbatch.show.pdf import report
 from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
@@ -133,12 +135,12 @@ def test_a_newer_method_measures_what_it_can_hear_and_keeps_the_rest_with_its_ve
     (shop / "recordings" / LYRE).unlink()
     tapbatch("run", shop)
     old = readings.METHOD
-    for module in ("results.readings", "measure.recording", "run.instrument", "run.one_pass"):
+    for module in ("results.readings", "results.store", "measure.recording", "run.histories", "run.one_pass"):
         monkeypatch.setattr(f"tapbatch.{module}.METHOD", f"{old}.1")
     result = tapbatch("run", shop)
     assert "2 recordings measured" in result.out
     said = (
-        f"the method is now version {old}.1, it was {old}: 2 measured anew, 1 without their sound kept as they were"
+        f"the method is now version {old}.1, it was {old}: 2 measured again, 1 without their sound kept as they were"
     )
     assert f"note: {said}" in result.said
     notices = {r["recording"]: r["notice"] for r in rows_of(shop / "results" / "lyre-2" / "recordings.csv")}
@@ -197,10 +199,10 @@ def test_a_file_that_changes_while_it_is_measured_is_not_kept_under_the_old_byte
 def test_a_fault_in_one_instrument_does_not_stop_the_others(
     sounds: dict[str, np.ndarray], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from tapbatch.run import instrument as standing
+    from tapbatch.run import histories
 
     shop = make_shop(tmp_path / "shop", sounds)
-    build = standing.gather_history
+    build = histories.gather_history
 
     def faulty(instrument: str, *rest: object) -> object:
         if instrument == "na":
@@ -208,7 +210,7 @@ def test_a_fault_in_one_instrument_does_not_stop_the_others(
         return build(instrument, *rest)  # type: ignore[arg-type]
 
     with monkeypatch.context() as patch:
-        patch.setattr(standing, "gather_history", faulty)
+        patch.setattr(histories, "gather_history", faulty)
         result = tapbatch("run", shop)
     assert result.status == 1
     assert "na: its tables cannot be made (IndexError: list index out of range)" in result.said
@@ -234,8 +236,14 @@ def test_a_reading_that_is_there_and_cannot_be_read_is_told_and_measured_anew_or
     result = tapbatch("run", shop)
     assert result.status == 1
     assert f"{LYRE}: its kept reading cannot be read; bring the recording back, or let go of it" in result.said
-    assert f"{NA}: its kept reading cannot be read; run again to measure it anew" in result.said
-    assert "1 recording measured" in tapbatch("run", shop).out
+    assert "1 recording measured" in result.out
+    for name in (LYRE, NA):
+        said = rf"note: {name} has a kept reading that cannot be trusted: the file is set aside as refused-\w+.json"
+        assert re.search(said, result.said)
+    assert rows_of(shop / "results" / "na" / "modes.csv")
+    # and it is still known that one is missing
+    again = tapbatch("run", shop)
+    assert (again.status, LYRE in again.said, "set aside" in again.said) == (1, True, False)
     # the one without its sound is not thrown away: a version that can read it may come
     for path, data in before.items():
         path.write_bytes(data)
@@ -250,7 +258,7 @@ def test_a_reading_of_a_version_that_knew_less_is_read(sounds: dict[str, np.ndar
     shop = make_shop(tmp_path / "shop", {NA: sounds[NA]})
     tapbatch("run", shop)
     (path,) = (p for p in (shop / "results" / FOLDER).glob("*.json") if len(p.stem) == 40)
-    data = json.loads(path.read_text("utf-8"))
+    data = json.loads(path.read_text("utf-8"))["reading"]
     for tap in data["taps"]:
         # what the first version of the method wrote of a tap
         for name in set(tap) - {"tap", "modes", "decays"}:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tapbatch.results.readings import FOLDER
-from tapbatch.run import instrument as standing
+from tapbatch.run import histories
 from tapbatch.run import page as front_page
 from tapbatch.show.browser import article
 from tapbatch.show.browser.article import Card, card_id
@@ -110,14 +110,14 @@ def test_what_needs_attention_is_on_it_until_it_is_mended(shop: Path) -> None:
 
 def test_an_instrument_that_cannot_be_worked_out_keeps_its_place(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_wav(shop / "recordings" / "lyre-2_02-thinned_top_1.wav", taps(98, count=2))
-    known = standing.gather_history
+    known = histories.gather_history
 
     def failing(instrument, *rest):  # type: ignore[no-untyped-def]
         if instrument == "lyre-2":
             raise ValueError("odd")
         return known(instrument, *rest)
 
-    monkeypatch.setattr(standing, "gather_history", failing)
+    monkeypatch.setattr(histories, "gather_history", failing)
     assert tapbatch("run", shop).status == 1
     assert articles(shop) == [card_id("lyre-2"), card_id("na")]
     assert "lyre-2" in page(shop).one("section", id="attention").text

@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tapbatch.results.files import put_file
 from tapbatch.show.pdf import report
 from tapbatch.simulate import taps as sim
 from tests.shops import BODY, RATE_HZ, make_shop, rows_of, tapbatch, taps
@@ -51,7 +50,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     }
     made = make_shop(tmp_path_factory.mktemp("strings") / "shop", sounds, {"instruments/cittern-07.toml": SETTINGS})
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(report, "write_report", lambda path, *_: put_file(path, b"%PDF stand-in"))
+        patch.setattr(report, "report_bytes", lambda *_: b"%PDF stand-in")
         assert tapbatch("run", made).status == 0
     return made
 

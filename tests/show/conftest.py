@@ -9,7 +9,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import Heard, History, Note, OpenString, Stage, StageDecay, StageMode
+from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import DecayTrace, Mode, Reading, Recording, Spectrum, Tap, TapReading
 from tests.show.made import drifts_of, landings_of
@@ -185,7 +187,7 @@ def stage_of(
     )
 
 
-def history_of(stages: Sequence[Stage], name: str = "Cittern-07", notices: tuple[str, ...] = ()) -> History:
+def history_of(stages: Sequence[Stage], name: str = "Cittern-07", notices: tuple[Notice, ...] = ()) -> History:
     """The stages as one history with its drifts."""
     return History(
         instrument=name.lower(),
@@ -303,11 +305,16 @@ def long_names() -> History:
                 stage_mode("=HYPERLINK(1)", 400.0 - 9 * n, level_db=-5.0, half_cents=70.0, t60_pct=300.0),
             ],
             path=f"{name}/{wordy}{n}/\x1b[31mNeue Aufnahme.wav",
-            notices=("lossy", "a notice of many words, each of which wants room, and which goes on and on " * 3),
+            notices=(
+                Notice("lossy codec", name="aac"),
+                Notice(
+                    "other", text="a notice of many words, each of which wants room, and which goes on and on " * 3
+                ),
+            ),
         )
         for n in range(3)
     ]
-    return history_of(stages, name, ("stages are in the order of their names: nothing else tells it",))
+    return history_of(stages, name, (Notice("ordered by name", part=name, names=(wordy, name)),))
 
 
 def many_modes() -> History:
@@ -373,7 +380,13 @@ def strung() -> History:
 def cautions_galore() -> History:
     """Everything that can be noticed, of every mode and recording, with a caution of its own on every change."""
     flags = ("few-taps", "pair?", "not-exponential", "recordings-differ", "wide", "one-setup")
-    noticed = ("clipped", "lossy codec (aac)", "automatic gain suspected", "cut short") * 3
+    noticed = (
+        Notice("clipped"),
+        Notice("lossy codec", name="aac"),
+        Notice("automatic gain"),
+        Notice("cut", there_s=3.1, promised_s=6.0),
+        *(Notice("other", text=f"something else that was noticed, number {n}") for n in range(8)),
+    )
     stages = []
     for n in range(3):
         modes = [
@@ -403,12 +416,23 @@ def cautions_galore() -> History:
                 path=f"Øresund/{n} 'Ελληνικά' Ж/take {n}.wav",
             )
         )
-    history = history_of(stages, "Ångström's <b>žaleika</b> & \\\\textbf{x}", ("a notice of the instrument",) * 6)
-    long = (
-        "state closed, then strung; strings -14 cents; 14 days passed; temperature 21, then 9.5 C; humidity 45, 82 %"
+    history = history_of(
+        stages, "Ångström's <b>žaleika</b> & \\\\textbf{x}", (Notice("other", text="a notice of the instrument"),) * 6
     )
+    long = (
+        Caution("state", before=("closed",), after=("strung",)),
+        Caution("strings", after_cents=-14.0),
+        Caution("days", days=14),
+        Caution("temperature", before_c=21.0, after_c=9.5),
+        Caution("humidity", before_pct=45.0, after_pct=82.0),
+    )
+    short = (Caution("days", days=2),)
     drifts = [
-        replace(d, caution=f"{long}; {d.mode} alone" if n % 3 else "2 days passed", first_caution=long)
+        replace(
+            d,
+            cautions=(*long, Caution("recorder", before=(d.mode,), after=("B",))) if n % 3 else short,
+            first_cautions=long,
+        )
         for n, d in enumerate(history.drifts)
     ]
     return replace(history, drifts=tuple(drifts))
@@ -416,7 +440,13 @@ def cautions_galore() -> History:
 
 def nothing_at_all() -> History:
     """An instrument without a stage."""
-    return History(instrument="empty", instrument_shown="Empty", stages=(), drifts=(), notices=("no recording left",))
+    return History(
+        instrument="empty",
+        instrument_shown="Empty",
+        stages=(),
+        drifts=(),
+        notices=(Notice("other", text="no recording left"),),
+    )
 
 
 HISTORIES: dict[str, Callable[[], History]] = {

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift, Landing, LandingKind, Stage, StageMode
 from tapbatch.model.pitch import cents_between, hz_to_note
 
@@ -20,10 +21,11 @@ def drifts_of(stages: Sequence[Stage], steady_cents: float = 3.0) -> tuple[Drift
         if before.part != after.part:
             continue
         was, now = {m.mode: m for m in before.modes}, {m.mode: m for m in after.modes}
-        caution = "" if before.state == after.state else f"state: {before.state} to {after.state}"
+        held = Caution("state", before=(before.state,), after=(after.state,))
+        cautions = () if before.state == after.state else (held,)
         drifts += [
             _since_first(
-                _drift(before, after, name, was.get(name), now.get(name), caution, steady_cents),
+                _drift(before, after, name, was.get(name), now.get(name), cautions, steady_cents),
                 heard.get((before.part, name)),
                 now.get(name),
             )
@@ -43,13 +45,19 @@ def _since_first(drift: Drift, first: tuple[Stage, StageMode] | None, now: Stage
         first_cents_low=cents - 1.0,
         first_cents_high=cents + 1.0,
         first_verdict="up" if cents > 1.0 else "down" if cents < -1.0 else "steady",
-        first_caution=drift.caution,
+        first_cautions=drift.cautions,
         more_taps=7 if drift.verdict == "unclear" else None,
     )
 
 
 def _drift(
-    before: Stage, after: Stage, name: str, was: StageMode | None, now: StageMode | None, caution: str, steady: float
+    before: Stage,
+    after: Stage,
+    name: str,
+    was: StageMode | None,
+    now: StageMode | None,
+    cautions: tuple[Caution, ...],
+    steady: float,
 ) -> Drift:
     known: dict[str, float | None] = dict.fromkeys(
         (
@@ -83,7 +91,7 @@ def _drift(
         from_stage=before.stage,
         to_stage=after.stage,
         verdict=verdict,  # type: ignore[arg-type]
-        caution=caution,
+        cautions=cautions,
         **known,
     )
 

@@ -30,6 +30,7 @@ def test_dots_bars_and_names_are_those_of_the_table(drift: pd.DataFrame) -> None
     assert spans == [[-44.0, -39.0], [-6.0, 9.0]]
     assert [label.get_text() for label in axes.get_xticklabels()] == ["02-thinned", "03-barred"]
     assert axes.get_title() == "lute-5, top, r1"
+    assert [text.get_text() for text in axes.texts] == ["-42", "?"]
     # what cannot tell is hollow
     assert [dot.get_markerfacecolor() for dot in dots] == ["black", "white"]
 

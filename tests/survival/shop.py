@@ -108,7 +108,7 @@ def quick() -> Iterator[None]:
 
     measured = _measured_once(measuring.measure_to_text)
     with (
-        mock.patch("tapbatch.run.one_pass.measure_to_text", measured),
+        mock.patch("tapbatch.run.measuring.measure_to_text", measured),
         mock.patch.object(os, "fsync", return_value=None),
         mock.patch.object(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode()),
     ):

@@ -6,13 +6,16 @@ import http.client
 import json
 import os
 import socket
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from tapbatch.model.errors import ShopError
+from tapbatch.results.marks import Mark, write_mark
 from tapbatch.show.browser.page import page_bytes
+from tapbatch.watch.connections import UntilDeadline
 from tapbatch.watch.serving import HERE, Live, Serving
 
 
@@ -23,6 +26,13 @@ def results(tmp_path: Path) -> Path:
     (folder / ".readings").mkdir()
     (folder / "index.html").write_bytes(page_bytes([], ()))
     (folder / "na #2" / "modes.csv").write_text("part,mode\n")
+    made = {"inputs": "", "learned": None, "tables": "", "report": "", "card": ("", 0, 0), "files": {}}
+    write_mark(folder, Mark(instrument="na #2", **made, lines=(), notices=(), attention=()))
+    (folder / "na #2" / "na #2.xlsx").write_bytes(b"PK")
+    (folder / "na #2" / "mine.csv").write_text("mine\n")
+    (folder / "stranger").mkdir()
+    (folder / "stranger" / "modes.csv").write_text("mine\n")
+    (folder / "mine.csv").write_text("mine\n")
     (folder / "na #2" / "notes.txt").write_text("mine\n")
     (folder / ".readings" / "modes.csv").write_text("kept\n")
     (folder.parent / "secret.csv").write_text("not yours\n")
@@ -64,6 +74,18 @@ def test_tables_are_given_out_by_their_links(serving: Serving) -> None:
     assert ask(serving, "/na%20%232/modes.csv", "HEAD")[2] == b""
 
 
+def test_workbooks_are_given_out(serving: Serving) -> None:
+    assert ask(serving, "/na%20%232/na%20%232.xlsx")[2] == b"PK"
+
+
+def test_a_link_is_not_followed(serving: Serving, results: Path) -> None:
+    table = results / "na #2" / "drift.csv"
+    if not hasattr(os, "symlink"):
+        pytest.skip("this system has no links")
+    table.symlink_to(results / "na #2" / "notes.txt")
+    assert ask(serving, "/na%20%232/drift.csv")[0] == 404
+
+
 def test_it_says_which_page_there_is(serving: Serving, results: Path) -> None:
     before = json.loads(ask(serving, "/live")[2])
     assert before["latest"] == "i-1"
@@ -82,6 +104,11 @@ def test_it_says_which_page_there_is(serving: Serving, results: Path) -> None:
         "/.readings/modes.csv",
         "/%2ereadings/modes.csv",
         "/na%20%232/notes.txt",
+        "/na%20%232/mine.csv",
+        "/na%20%232/other.xlsx",
+        "/stranger/modes.csv",
+        "/mine.csv",
+        "/na%20%232/modes.csv/modes.csv",
         "/na%20%232/",
         "/na%20%232",
         "/linked.csv",
@@ -97,6 +124,7 @@ def test_nothing_else_is_given_out(serving: Serving, results: Path, path: str) -
     assert status == 404
     assert b"not yours" not in told
     assert b"kept" not in told
+    assert b"mine" not in told
 
 
 @pytest.mark.parametrize("host", ["elsewhere.test", "elsewhere.test:80", "", "127.0.0.1.elsewhere.test", "a/b", "["])
@@ -119,3 +147,40 @@ def test_a_port_that_is_taken_is_told_in_a_line() -> None:
         taken.listen()
         with pytest.raises(ShopError, match="choose another with --port"):
             Serving(Live(Path), port=taken.getsockname()[1])
+
+
+def connect(serving: Serving) -> socket.socket:
+    port = int(serving.url.rstrip("/").rsplit(":", 1)[1])
+    return socket.create_connection((HERE, port), timeout=20)
+
+
+def test_a_crowd_is_told_to_come_back_and_gives_its_places_up(results: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tapbatch.watch.connections.HEAD_S", 1.0)
+    server = Serving(Live(lambda: results), port=0, connections=2)
+    dripping = [connect(server) for _ in range(2)]
+    try:
+        for one in dripping:
+            one.sendall(b"GET / HTTP/1.1\r\nHost: 127")
+        crowded = connect(server)
+        assert crowded.recv(4096).startswith(b"HTTP/1.0 503")
+        crowded.close()
+        # Their time is over when the deadline has passed, however they drip.
+        for one in dripping:
+            assert one.recv(4096) == b""
+        assert ask(server, "/")[0] == 200
+    finally:
+        for one in dripping:
+            one.close()
+        server.close()
+
+
+def test_dripping_bytes_earn_no_new_patience() -> None:
+    here, there = socket.socketpair()
+    with here, there:
+        reader = UntilDeadline(here, time.monotonic() + 0.2)
+        there.sendall(b"x")
+        assert reader.read(1) == b"x"
+        over = UntilDeadline(here, time.monotonic())
+        there.sendall(b"x")
+        with pytest.raises(TimeoutError):
+            over.read(1)

@@ -10,9 +10,10 @@ import pytest
 
 from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold
-from tapbatch.results.readings import ReadingStore
+from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.one_pass import Outcome
 from tapbatch.shop.folder import Shop, open_shop
@@ -161,6 +162,20 @@ def test_renamed_replaced_moved_and_deleted(bench: Bench, tmp_path: Path) -> Non
     before = bytes_below(bench.root / "results")
     assert "0 recordings measured" in tapbatch("run", bench.root).out
     assert bytes_below(bench.root / "results") == before
+
+
+def test_a_recording_that_is_gone_is_not_taken_for_another_that_was_renamed(tmp_path: Path) -> None:
+    """The path of the one is the end of the path of the other, so a search in a sentence would find both."""
+    gone, before, now = "a_01-x.wav", "data_01-x.wav", "data_02-y.wav"
+    bench = Bench(make_shop(tmp_path / "shop", {gone: taps(71, count=2), before: taps(72, count=2)}))
+    bench.until_quiet()
+    folder = bench.root / "recordings"
+    (folder / before).rename(folder / now)
+    (folder / gone).unlink()
+    told = bench.until_quiet(10.0)
+    assert f"note: {gone} is gone; its reading is kept" in told
+    assert f"note: {before} is now {now}" in told
+    assert not any(f"{before} is gone" in line for line in told)
 
 
 def test_half_a_file_is_waited_for_then_named_and_whole_it_is_read(bench: Bench, tmp_path: Path) -> None:
@@ -360,7 +375,7 @@ def test_a_report_for_which_there_is_no_room_is_kept_until_there_is(
 
     put_well = refreshing.put_file
 
-    def full(path: Path, data: bytes) -> str:
+    def full(path: Path, data: bytes) -> Notice | None:
         if path.suffix == ".pdf":
             raise ShopError(str(path), "no space left on device", "make room") from OSError(errno.ENOSPC, "full")
         return put_well(path, data)
@@ -384,12 +399,12 @@ def test_outputs_that_cannot_be_written_do_not_keep_a_watch_drawing(
 
     put_well = refreshing.put_file
 
-    def refuse(path: Path, data: bytes) -> str:
+    def refuse(path: Path, data: bytes) -> Notice | None:
         if path.name != "modes.csv" or path.parent.name != "lyre-2":
             return put_well(path, data)
         if refused == "raises":
             raise ShopError(str(path), "permission denied", "let the folder be written") from PermissionError()
-        return f"{path} could not be replaced"
+        return Notice("not replaced", path=str(path), other_path="modes (new).csv", text="in use")
 
     drawn.clear()
     with monkeypatch.context() as patch:

@@ -46,7 +46,7 @@ def test_the_program_prints_a_reading_and_ends_with_ctrl_c(arguments: list[str],
     finally:
         program.kill()
     assert (program.returncode, "Traceback" in out + err) == (0, False)
-    assert "stopped; all that was read is kept" in err
+    assert "stopped; everything that was read is kept" in err
     rmtree(shop / "results" / ".readings", ignore_errors=True)
     assert {row["stage"] for row in rows_of(shop / "results" / "lyre-2" / "modes.csv")} == {"01-joined", "02-thinned"}
 
@@ -61,7 +61,7 @@ def test_ctrl_c_ends_it_with_0_wherever_it_falls(tmp_path: Path) -> None:
     path = os.pathsep.join([str(tmp_path), str(Path(__file__).parents[2])])
     command, surroundings = [sys.executable, "-m", "stopped"], {**os.environ, "PYTHONPATH": path}
     ended = subprocess.run(command, env=surroundings, capture_output=True, text=True, check=False)
-    assert (ended.returncode, ended.stderr) == (0, "stopped; all that was read is kept\n")
+    assert (ended.returncode, ended.stderr) == (0, "stopped; everything that was read is kept\n")
 
 
 def test_a_shop_that_is_none_cannot_be_watched(tmp_path: Path) -> None:

@@ -9,30 +9,27 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
-from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.browser.drawing import LETTER, cut
+from tapbatch.show.browser.figures import lead_figure, part_figures, strings_figure
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
-from tapbatch.show.browser.sheets import drift_sheet, modes_sheet, strings_sheet, targets_sheet
-from tapbatch.show.browser.sounds import decay_figure, spectrum_figure
-from tapbatch.show.browser.stages import drift_figure, drift_figures, sustain_figure
-from tapbatch.show.browser.strings import DANGER, strings_figure
-from tapbatch.show.draw.charts import drifts_into
-from tapbatch.show.draw.drift import LATEST
-from tapbatch.show.draw.strings import plucked_stage
-from tapbatch.show.pdf.slip import Answer, latest_stage, slip_answers, stage_date
-from tapbatch.show.say import words
+from tapbatch.show.browser.sheets import key_of, table_sheet
+from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.say.conditions import learned_text
-from tapbatch.show.say.landings import chosen_landings, to_go_text
+from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
+from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
+from tapbatch.show.view.rows import ModeRow, lead_row
+from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO
+from tapbatch.show.view.stages import latest_stage, plucked_stage, stage_date
+from tapbatch.show.view.standing import standing_text
+from tapbatch.show.view.tables import part_tables, strings_table
 
-ROOM = 48 * LETTER
-"""For a name in the list of all instruments; whole names head the articles."""
-
-# Those that the bench card shows have a name of their own.
-_KINDS = {"Moved?": "moved", "How far?": "far", "Rings?": "rings", "Trust it?": "trust"}
+ROOM_MM, ROW_PT = 115.0, 12.0
+"""The room for a name in the list of all instruments, and its letters; whole names head the articles."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,68 +83,58 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         Of the instrument: what counts as steady, and sharps or flats.
     """
     stage = latest_stage(history)
-    lead = _lead(stage)
+    lead = lead_row(history, stage, settings.steady_cents) if stage else None
     recorded = max((h.reading.recorded_at for s in history.stages for h in s.heard), default="")
+    answers = answers_of(history, stage, lead.mode, settings.steady_cents) if stage and lead else ()
     return Card(
         instrument=history.instrument,
         recorded=recorded,
-        row=_row(history, stage, lead, settings),
-        article=_article(history, stage, lead, settings),
+        row=_row(history, stage, lead, answers),
+        article=_article(history, stage, lead, answers, settings),
     )
-
-
-def _lead(stage: Stage | None) -> StageMode | None:
-    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None) if stage else None
 
 
 # ------------------------------------------------------- in the list of all
 
 
-def _row(history: History, stage: Stage | None, lead: StageMode | None, settings: InstrumentSettings) -> Markup:
-    name = tag("a", cut(history.instrument_shown, ROOM), href=f"#{card_id(history.instrument)}")
+def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: Sequence[Answer]) -> Markup:
+    name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=f"#{card_id(history.instrument)}")
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
-    where = tag("td", cut(f"{stage.part}, {stage.stage_shown}", ROOM) if stage else "")
-    if stage is None or lead is None:
-        return tag("tr", *cells, tag("td", "no mode could be read"), *(tag("td", "") for _ in range(3)), where)
-    drift = drifts_into(history, stage).get(lead.mode)
-    sure = f"{words.sure_text(lead)}, {words.how_sure(lead, settings.steady_cents)}"
-    chosen = [c for c in chosen_landings(history, stage.part) if c.stage == stage.stage]
-    landing = next((c for c in chosen if c.mode == lead.mode), chosen[0] if chosen else None)
-    go = f"{landing.landing_note}: {to_go_text(landing)}" if landing else ""
-    moved = words.moved_cell(drift) if drift else "first stage"
-    caution = tag("span", " (caution)", class_="caution") if drift and drift.caution else ""
+    where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
+    if lead is None:
+        return tag("tr", *cells, tag("td", NOTHING_READ.lower()), *(tag("td", "") for _ in range(3)), where)
+    moved, far = (next((a for a in answers if a.question == q), None) for q in ("moved", "far"))
+    caution = tag("span", " (caution)", class_="caution") if moved and moved.limits else ""
     return tag(
         "tr",
         *cells,
-        tag("td", tag("b", words.note_text(lead)), data_sort=f"{lead.freq_hz:.6g}"),
-        tag("td", sure, data_sort=f"{words.half_cents(lead):.6g}"),
-        tag("td", moved, caution, data_sort=_key(drift.freq_change_cents if drift else None)),
-        tag("td", go, data_sort=_key(landing.cents_to_go if landing else None)),
+        tag("td", tag("b", lead.note), data_sort=key_of(lead.mode.freq_hz)),
+        tag("td", f"{lead.sure}, {lead.trust}", data_sort=key_of(answers[-1].number)),
+        tag("td", moved.brief if moved else "", caution, data_sort=key_of(moved.number if moved else None)),
+        tag("td", far.brief if far else "", data_sort=key_of(far.number if far else None)),
         where,
     )
-
-
-def _key(value: float | None) -> str | None:
-    return None if value is None else f"{value:.6g}"
 
 
 # ----------------------------------------------------------------- article
 
 
-def _article(history: History, stage: Stage | None, lead: StageMode | None, settings: InstrumentSettings) -> Markup:
+def _article(
+    history: History,
+    stage: Stage | None,
+    lead: ModeRow | None,
+    answers: Sequence[Answer],
+    settings: InstrumentSettings,
+) -> Markup:
     here = card_id(history.instrument)
     pieces = [_head(history, stage, here)]
-    said = history.instrument_shown
     if stage is None or lead is None:
-        pieces.append(tag("p", "No mode could be read.", class_="silence"))
-        pieces.append(tag("p", "Tap louder or closer, with the strings damped, in a quieter room."))
-        said += ": no mode could be read"
+        pieces.append(tag("p", f"{NOTHING_READ}.", class_="silence"))
+        pieces.append(tag("p", WHAT_TO_DO))
     else:
-        said += f", {stage.stage_shown}: {words.note_text(lead)} {words.sure_text(lead)}"
-        drift = drifts_into(history, stage).get(lead.mode)
-        said += f", {words.moved_text(drift)}" if drift else ""
-        pieces.append(_reading(history, stage, lead, settings))
+        pieces.append(_reading(history, stage, lead, answers, settings))
     pieces += [_noticed(history, stage), _charts(history, settings), _tables(history, settings), _files(history)]
+    said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
     return tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
 
 
@@ -162,23 +149,22 @@ def _head(history: History, stage: Stage | None, here: str) -> Markup:
     return tag("header", name, tag("p", *facts, class_="stage"), work)
 
 
-def _reading(history: History, stage: Stage, lead: StageMode, settings: InstrumentSettings) -> Markup:
-    cents, sure = (text.replace(" c", " cents") for text in (words.cents_text(lead), words.sure_text(lead)))
-    played = words.playing_text(lead, stage)
-    trust = words.how_sure(lead, settings.steady_cents)
+def _reading(
+    history: History, stage: Stage, lead: ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
+) -> Markup:
+    cents, sure = (text.replace(" c", " cents") for text in (lead.cents, lead.sure))
     told = [
-        tag("p", lead.note, class_="note"),
+        tag("p", lead.mode.note, class_="note"),
         tag(
             "p",
             tag("b", cents), " ",
-            tag("span", f"{sure}, {trust}", class_="sure"), " ",
-            tag("span", f"{lead.mode}, {words.hz_text(lead)} Hz", class_="hz"),
+            tag("span", f"{sure}, {lead.trust}", class_="sure"), " ",
+            tag("span", f"{lead.mode.mode}, {lead.hz} Hz", class_="hz"),
             class_="cents",
         ),
-        tag("p", f"played: {played}", class_="played") if played else "",
+        tag("p", f"played: {lead.played}", class_="played") if lead.played else "",
     ]  # fmt: skip
-    answers = slip_answers(history, stage, lead, settings.steady_cents)
-    staff = _lead_staff(history, stage, lead, settings)
+    staff = lead_figure(history, stage, lead.mode.mode, settings)
     # Screen and ear get the lead first: its staff comes after what it shows.
     return tag(
         "div",
@@ -190,61 +176,40 @@ def _reading(history: History, stage: Stage, lead: StageMode, settings: Instrume
 
 
 def _answer(answer: Answer) -> Markup:
-    question, told, detail, cautions = answer
-    pieces: list[str] = [tag("strong", told)]
-    pieces += [tag("span", detail, class_="detail")] if detail else []
-    pieces += [tag("span", caution, class_="caution") for caution in cautions]
-    label = tag("dt", question or tag("span", "And how far?", class_="hear"))
-    return tag("div", label, tag("dd", *pieces), class_=f"answer {_KINDS.get(question, 'more')}")
-
-
-def _lead_staff(history: History, stage: Stage, lead: StageMode, settings: InstrumentSettings) -> Markup:
-    stages = history.of_part(stage.part)[-LATEST:]
-    return drift_figure(history, stages, lead.mode, settings.steady_cents, settings.spelling)
+    pieces: list[str] = [tag("strong", answer.told)]
+    pieces += [tag("span", answer.detail, class_="detail")] if answer.detail else []
+    pieces += [tag("span", limit.full, class_="caution") for limit in answer.limits]
+    question = QUESTIONS[answer.question]
+    label = tag("dt", tag("span", "And how far?", class_="hear") if answer.goes_on else question)
+    # The bench card has room for the first answer to each question.
+    return tag("div", label, tag("dd", *pieces), class_=f"answer {'more' if answer.goes_on else answer.question}")
 
 
 def _noticed(history: History, stage: Stage | None) -> Markup:
-    notices = [*history.notices]
-    for heard in stage.heard if stage else ():
-        said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
-        notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]
-    items = [tag("li", notice, class_="caution") for notice in notices]
+    items = [tag("li", notice, class_="caution") for notice in noticed_lines(history, stage)]
     items += [tag("li", learned) for learned in learned_text(history)]
     return tag("ul", *items, class_="noticed") if items else Markup()
 
 
 def _charts(history: History, settings: InstrumentSettings) -> Markup:
     parts: list[Markup] = []
-    for part in history.parts:
-        stages = history.of_part(part)
-        drifts = drift_figures(history, part, settings.steady_cents, settings.spelling)
-        sounds = [
-            *sustain_figure(history, part, settings.steady_cents, settings.spelling),
-            *spectrum_figure(stages, settings.steady_cents, settings.spelling),
-            *decay_figure(stages[-1]),
-        ]
-        blocks = [tag("div", *figures, class_="figures") for figures in (drifts, sounds) if figures]
+    for part, groups in part_figures(history, settings).items():
+        blocks = [tag("div", *figures, class_="figures") for figures in groups]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]
     plucked = plucked_stage(history)
     if plucked is not None:
         parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
-        parts.append(tag("p", DANGER, class_="danger"))
     if not parts:
         return Markup()
     return _fold("Charts", history, parts, "charts")
 
 
 def _tables(history: History, settings: InstrumentSettings) -> Markup:
-    pieces: list[Markup] = []
-    for part in history.parts:
-        stage = history.of_part(part)[-1]
-        pieces.append(modes_sheet(stage, drifts_into(history, stage), settings.steady_cents))
-        pieces.append(targets_sheet(history.landings, part))
-        pieces.append(drift_sheet(history, part))
+    pieces = [table_sheet(t) for part in history.parts for t in part_tables(history, part, settings.steady_cents)]
     plucked = plucked_stage(history)
     if plucked is not None:
-        pieces.append(strings_sheet(plucked))
+        pieces.append(table_sheet(strings_table(plucked)))
     return _fold("Tables", history, pieces, "tables") if any(pieces) else Markup()
 
 

@@ -34,7 +34,9 @@ def escaped(text: str) -> Markup:
     """
     if isinstance(text, Markup):
         return text
-    return Markup(html.escape("".join(c if c.isprintable() else " " if c.isspace() else "\ufffd" for c in text)))
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() else " " if c.isspace() else "\ufffd" for c in text)
+    return Markup(html.escape(text))
 
 
 def joined(pieces: Iterable[str], between: str = "") -> Markup:

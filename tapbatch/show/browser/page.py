@@ -17,6 +17,7 @@ from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card
 from tapbatch.show.browser.markup import Markup, joined, tag
 from tapbatch.show.browser.sheets import SCROLLS, sheet
+from tapbatch.show.view.tables import Cell
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
 
@@ -108,7 +109,7 @@ def _overview(cards: Sequence[Card]) -> Markup:
 def _attention(items: Sequence[Attention]) -> Markup:
     if not items:
         return Markup()
-    rows = [(item.where, item.what, item.remedy) for item in items]
+    rows = [[Cell(item.where), Cell(item.what), Cell(item.remedy)] for item in items]
     table = sheet("Needs attention", ("Where", "What", "What to do"), rows)
     link = tag("p", tag("a", "attention.csv", href="attention.csv"))
     return tag("section", table, link, class_="attention", aria_label="Needs attention", id="attention")

@@ -1,109 +1,98 @@
-"""Sustain before and after: the last two stages of a part on one page, row by row, with the balance below.
+"""Sustain before and after: the last two stages of a part, row by row, with the balance below.
 
 Conventions: changes in percent of what was before, on one scale through all rows; the pale band is 5 % to either
 side. A dot is the change, its bar the 95 % interval; hollow and pale where no verdict is given. What lies beyond the
-scale is drawn at its edge.
+scale is drawn at its edge. A wide chart has the seconds before and after in columns, and the verdicts beside the
+bars; a narrow one keeps the verdicts.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange, side_by_side
-from tapbatch.model.history import History, Stage
-from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.charts import HEADING_MM, draw_heading, nice_step
-from tapbatch.show.draw.lettering import wrapped
-from tapbatch.show.draw.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, WARN, Panel, Sheet
+from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange
+from tapbatch.model.caution import NoVerdict
+from tapbatch.model.history import Stage
+from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
+from tapbatch.show.draw.marks import Role, Said
+from tapbatch.show.draw.over_stages import draw_across, draw_reading, reading_role, steps_about_zero
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
+from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
 
-MOST_BANDS = 7
-MOST_MODES = 10
-MOST_STRINGS = 12
 MOST_SCALE_PCT = 80.0
 ROW_MM = 4.2
 GROUP_MM = 5.5
-FOOT_MM = 20.0
 _GROUPS = {"whole": "the sound and its bands", "band": "", "mode": "mode by mode", "string": "string by string"}
-_BEFORE_MM, _AFTER_MM, _BARS_MM, _VERDICT_MM = 58.0, 74.0, 80.0, 132.0
 
 
-def last_two(history: History, part: str, settings: InstrumentSettings) -> Comparison | None:
-    """Return the last two stages of a part that can be compared, side by side; ``None`` where no decay can."""
-    heard = [s for s in history.of_part(part) if any(d.t60_s for d in s.decays) or s.modes or s.strings]
-    if len(heard) < 2:
-        return None
-    before, after = heard[-2:]
-    moved = [d for d in history.drifts if (d.part, d.from_stage, d.to_stage) == (part, before.stage, after.stage)]
-    comparison = side_by_side(before, after, settings, drifts=moved)
-    return comparison if _rows(comparison) else None
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Columns:
+    """Where the columns stand, in mm: the names end, before and after end, the bars and the verdicts begin."""
+
+    names: float
+    before: float
+    after: float
+    bars: float
+    verdicts: float
 
 
-def before_after_height_mm(sheet: Sheet, comparison: Comparison) -> float:
-    """Return the height that the page's block takes."""
-    rows = _rows(comparison)
-    groups = {_group(row) for row in rows}
-    notes = len(_cautions(sheet, comparison)) * 3.4
-    balance = GROUP_MM + ROW_MM * len(comparison.balance) if comparison.balance else 0.0
-    return HEADING_MM + 8.0 + notes + ROW_MM * len(rows) + GROUP_MM * len(groups) + balance + FOOT_MM
+_WIDE = _Columns(names=44.0, before=58.0, after=74.0, bars=80.0, verdicts=132.0)
+_NARROW = _Columns(names=27.0, before=0.0, after=0.0, bars=28.0, verdicts=58.5)
 
 
-def draw_before_after(sheet: Sheet, top_mm: float, comparison: Comparison) -> None:
-    """Draw what rings longer or shorter than at the stage before."""
+def before_after_chart(comparison: Comparison, look: Look) -> Chart:
+    """Draw what rings longer or shorter than at the stage before; something must have been measured at both."""
+    chart = Chart(look)
+    columns = _WIDE if look.is_wide else _NARROW
     before, after = comparison.before, comparison.after
-    draw_heading(sheet, top_mm, after.part, "")
-    left = sheet.left_mm
-    y = top_mm + HEADING_MM + 1.0
-    sheet.say(left, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=sheet.measure_mm)
-    for line in _cautions(sheet, comparison):
-        y += 3.4
-        sheet.say(left, y, line, SMALL, colour=WARN)
-    rows = _rows(comparison)
-    panel = _scale(sheet, rows, y + 5.0, _foot(rows, y + 5.0))
-    sheet.say(left + _BEFORE_MM, y + 4.5, "before", SMALL, ha="right", colour=SOFT)
-    sheet.say(left + _AFTER_MM, y + 4.5, "after", SMALL, ha="right", colour=SOFT)
-    _draw_scale(sheet, panel)
+    rows = sustain_rows(comparison)
+    alike = common_reason(comparison)
+    y = 2.2
+    if look.is_wide:
+        chart.say(0.0, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=look.width_mm)
+    for line in _cautions(chart, comparison):
+        y += 3.4 * look.spacing
+        chart.say(0.0, y, line, SMALL, role="caution")
     y += 5.0
-    alike = rows[0].why if len({r.why for r in rows}) == 1 else ""
+    panel = Panel(
+        columns.bars,
+        y,
+        columns.verdicts - columns.bars - 4.0,
+        _rows_mm(chart, rows, alike),
+        x_low=-_reach(rows),
+        x_high=_reach(rows),
+    )
+    if look.is_wide:
+        chart.say(columns.before, y - 0.5, "before", SMALL, ha="right", role="soft text")
+        chart.say(columns.after, y - 0.5, "after", SMALL, ha="right", role="soft text")
+    low, high = panel.x_mm([-SAME_PCT, SAME_PCT])
+    chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
+    values = steps_about_zero(panel.x_high, 3 if look.is_wide else 2)
+    draw_across(chart, panel, {v: f"{v:+g} %" if v else "0" for v in values}, zero=True)
+    if alike and look.is_wide:
+        chart.say(columns.verdicts, y - 1.0, "no verdict, see above", SMALL, role="caution")
     group = ""
     for row in rows:
         if _group(row) != group:
             group = _group(row)
             y += GROUP_MM
-            sheet.say(left, y - 1.0, group, SMALL, colour=SOFT)
-        y += ROW_MM
-        _draw_row(sheet, panel, y - 1.6, row, alike, _name(row, after))
-    if alike:
-        sheet.say(left + _VERDICT_MM, panel.top_mm - 1.0, "no verdict, see above", SMALL, colour=WARN)
-    y = _draw_balance(sheet, y + 3.0, comparison.balance)
-    y += 5.0
-    for text in (_left_out(comparison), words.FIVE_PER_CENT, words.NO_LOUDNESS):
-        y = sheet.paragraph(left, y, text, sheet.measure_mm, SMALL, colour=SOFT)
+            chart.say(0.0, y - 1.0, group, SMALL, role="soft text")
+        row_mm = _row_mm(chart, row, alike)
+        _draw_row(chart, panel, columns, y + ROW_MM * look.spacing - 1.6, row, alike, _name(row, after))
+        y += row_mm
+    chart.height_mm = _draw_balance(chart, columns, y + 3.0, comparison.balance) + 2.0
+    chart.description = "; ".join(f"{_name(row, after)} {_verdict(row, alike)}" for row in rows)
+    return chart
 
 
-def _rows(comparison: Comparison) -> list[SustainChange]:
-    """Return the rows worth a line: what was measured at both stages, as many as fit on a sheet.
-
-    Of modes the strongest. The bands of plucked strings are left out, for they mix strings that stand below.
-    """
-    both = [c for c in comparison.sustain if _is_known(c)]
-    levels = {m.mode: m.level_db for m in comparison.after.modes}
-    modes = sorted((c for c in both if c.subject == "mode"), key=lambda c: -levels.get(c.name, -999.0))[:MOST_MODES]
-    tapped = [c for c in both if c.kind == "tap" and c.subject in ("whole", "band")][:MOST_BANDS]
-    plucked = [c for c in both if c.kind == "pluck" and c.subject == "whole"]
-    strings = [c for c in both if c.subject == "string"][:MOST_STRINGS]
-    return [*tapped, *plucked, *(c for c in both if c in modes), *strings]
-
-
-def _is_known(row: SustainChange) -> bool:
-    return row.change_pct is not None and math.isfinite(row.change_pct)
-
-
-def _left_out(comparison: Comparison) -> str:
-    both = [c for c in comparison.sustain if _is_known(c) and (c.kind, c.subject) != ("pluck", "band")]
-    count = len(both) - len(_rows(comparison))
-    return f"{count} more with tapbatch compare." if count else ""
+def before_after_notes(comparison: Comparison) -> list[Said]:
+    """Return what is said below: what was left out, and what the verdicts rest on."""
+    count = rows_left_out(comparison)
+    left_out = [f"{count} more with tapbatch compare."] if count else []
+    return [(text, "soft text") for text in (*left_out, words.FIVE_PER_CENT, words.NO_LOUDNESS)]
 
 
 def _group(row: SustainChange) -> str:
@@ -116,92 +105,90 @@ def _name(row: SustainChange, after: Stage) -> str:
     return f"{row.name}, {words.note_text(mode)}" if mode else row.name
 
 
-def _cautions(sheet: Sheet, comparison: Comparison) -> list[str]:
-    rows = _rows(comparison)
-    reasons = {r.why for r in rows}
-    said = list(comparison.cautions)
-    if len(reasons) == 1 and rows[0].why:
-        said = [f"no verdict on any: {rows[0].why}", *(c for c in said if c not in rows[0].why)]
+def _cautions(chart: Chart, comparison: Comparison) -> list[str]:
+    alike = common_reason(comparison)
+    said = [caution_text(c) for c in comparison.cautions]
+    if alike is not None:
+        others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
+        said = [f"no verdict on any: {no_verdict_explained(alike)}", *others]
     if not said:
         return []
-    return wrapped(f"Differed besides the wood: {'; '.join(said)}", sheet.measure_mm, SMALL, most=4)
+    return chart.wrapped(f"Differed besides the wood: {'; '.join(said)}", chart.width_mm, SMALL, most=4)
 
 
-def _foot(rows: Sequence[SustainChange], top_mm: float) -> float:
-    return top_mm + ROW_MM * len(rows) + GROUP_MM * len({_group(row) for row in rows})
-
-
-def _scale(sheet: Sheet, rows: Sequence[SustainChange], top_mm: float, foot_mm: float) -> Panel:
+def _reach(rows: Sequence[SustainChange]) -> float:
     # One interval that says nothing must not crush all others: a fifth of them may reach beyond the scale.
     ends = sorted(
         max(abs(v) for v in (r.low_pct, r.high_pct) if v is not None) for r in rows if r.low_pct is not None
     )
     changes = [abs(r.change_pct) for r in rows if r.change_pct is not None]
     wide = ends[math.ceil(0.8 * len(ends)) - 1] if ends else 0.0
-    reach = min(max(12.0, wide, 1.2 * max(changes, default=0.0)), MOST_SCALE_PCT) * 1.05
-    left = sheet.left_mm + _BARS_MM
-    return Panel(
-        left_mm=left,
-        top_mm=top_mm,
-        width_mm=_VERDICT_MM - _BARS_MM - 4.0,
-        height_mm=foot_mm - top_mm,
-        x_low=-reach,
-        x_high=reach,
-        y_low=0.0,
-        y_high=1.0,
-    )
+    return min(max(12.0, wide, 1.2 * max(changes, default=0.0)), MOST_SCALE_PCT) * 1.05
 
 
-def _draw_scale(sheet: Sheet, panel: Panel) -> None:
-    low, high = panel.x_mm([-SAME_PCT, SAME_PCT])
-    top, foot = panel.top_mm, panel.bottom_mm
-    sheet.area([(low, top), (high, top), (high, foot), (low, foot)], "#f1f1f1")
-    step = nice_step(panel.x_high, 3)
-    for n in range(-math.floor(panel.x_high / step), math.floor(panel.x_high / step) + 1):
-        x = float(panel.x_mm(step * n))
-        sheet.lines([[(x, top), (x, foot)]], PALE if n == 0 else HAIR, 0.6 if n == 0 else 0.4)
-        text = f"{step * n:+g} %" if n else "0"
-        sheet.say(x, top - 0.8, text, SMALL, ha="center", colour=SOFT)
+def _row_mm(chart: Chart, row: SustainChange, alike: NoVerdict | None) -> float:
+    """Return the height of a row; in a narrow chart the reason for no verdict has a line of its own."""
+    lines = 0 if chart.look.is_wide else len(chart.wrapped(_reason(row, alike), chart.width_mm, SMALL))
+    return (ROW_MM + 3.2 * lines) * chart.look.spacing
 
 
-def _draw_row(sheet: Sheet, panel: Panel, y: float, row: SustainChange, alike: str, name: str) -> None:
-    left = sheet.left_mm
-    sure = bool(row.verdict)
-    sheet.say(left, y, name, BODY, va="center", within_mm=_BEFORE_MM - 14.0)
-    for x, seconds in ((_BEFORE_MM, row.before_s), (_AFTER_MM, row.after_s)):
-        sheet.say(left + x, y, "" if seconds is None else f"{seconds:.3f} s", SMALL, ha="right", va="center")
-    colour = MARK if sure else MARK_PALE
-    if row.low_pct is not None and row.high_pct is not None:
-        low, high = panel.x_mm([row.low_pct, row.high_pct])
-        sheet.lines([[(float(low), y), (float(high), y)]], colour, 1.4, name=f"interval {row.name}")
+def _rows_mm(chart: Chart, rows: Sequence[SustainChange], alike: NoVerdict | None) -> float:
+    return sum(_row_mm(chart, row, alike) for row in rows) + GROUP_MM * len({_group(row) for row in rows})
+
+
+def _figures(row: SustainChange) -> str:
+    change, _ = words.change_and_interval(row.change_pct, row.low_pct, row.high_pct, 0)
+    return f"{change} %" if change else ""
+
+
+def _reason(row: SustainChange, alike: NoVerdict | None) -> str:
+    return "" if row.verdict or row.why in (None, alike) else f"no verdict: {no_verdict_text(row.why)}"
+
+
+def _verdict(row: SustainChange, alike: NoVerdict | None) -> str:
+    said = (row.verdict, _figures(row)) if row.verdict else (_figures(row), _reason(row, alike))
+    return ", ".join(text for text in said if text)
+
+
+def _draw_row(
+    chart: Chart, panel: Panel, columns: _Columns, y: float, row: SustainChange, alike: NoVerdict | None, name: str
+) -> None:
+    chart.say(0.0, y, name, BODY, va="center", within_mm=columns.names)
+    for x, seconds in ((columns.before, row.before_s), (columns.after, row.after_s)):
+        if x and seconds is not None:
+            chart.say(x, y, f"{seconds:.3f} s", SMALL, ha="right", va="center")
     if row.change_pct is not None:
-        at = float(panel.x_mm(row.change_pct))
-        sheet.dots([(at, y)], colour, 0.9, hollow=not sure, name=f"change {row.name}")
-    figures = words.change_text(row.change_pct, row.low_pct, row.high_pct, 0).split(" (")[0]
-    if row.verdict:
-        said = f"{row.verdict}, {figures} %"
-        sheet.say(left + _VERDICT_MM, y, said, SMALL, bold=row.verdict in ("longer", "shorter"), va="center")
-    else:
-        said = f"{figures} %" if row.why == alike else f"{figures} %, no verdict: {row.why}"
-        sheet.say(
-            left + _VERDICT_MM, y, said, SMALL, colour=SOFT, va="center", within_mm=sheet.measure_mm - _VERDICT_MM
-        )
+        ends, role = (row.low_pct, row.high_pct), reading_role(not row.verdict)
+        draw_reading(chart, panel, y, row.change_pct, ends, role, f"change {row.name}", radius_mm=0.9)
+    x = columns.verdicts
+    text_role: Role = "text" if row.verdict else "soft text"
+    said = _verdict(row, alike) if chart.look.is_wide or row.verdict else _figures(row)
+    bold, room = row.verdict in ("longer", "shorter"), chart.width_mm - x
+    if row.verdict and chart.text_mm(said, SMALL, bold) > room:
+        said = row.verdict
+    chart.say(x, y, said, SMALL, bold=bold, va="center", role=text_role, within_mm=room)
+    if not chart.look.is_wide:
+        for line in chart.wrapped(_reason(row, alike), chart.width_mm, SMALL):
+            y += 3.2 * chart.look.spacing
+            chart.say(chart.width_mm, y, line, SMALL, ha="right", va="center", role="soft text")
 
 
-def _draw_balance(sheet: Sheet, y: float, balance: Sequence[BalanceChange]) -> float:
+def _draw_balance(chart: Chart, columns: _Columns, y: float, balance: Sequence[BalanceChange]) -> float:
     if not balance:
         return y
-    left = sheet.left_mm
     y += GROUP_MM - 2.0
-    sheet.say(left, y, "balance: share in the energy of each tap", SMALL, colour=SOFT)
+    chart.say(0.0, y, "balance: share in the energy of each tap", SMALL, role="soft text")
     for b in balance:
-        y += ROW_MM
-        sheet.say(left, y, f"{b.name}, {b.low_hz:.0f} to {b.high_hz:.0f} Hz", BODY, within_mm=_BEFORE_MM - 14.0)
-        sheet.say(left + _BEFORE_MM, y, f"{b.before_db:.1f} dB", SMALL, ha="right")
-        sheet.say(left + _AFTER_MM, y, f"{b.after_db:.1f} dB", SMALL, ha="right")
-        text = words.change_text(b.change_db, b.low_db, b.high_db, 1).replace(" (", " dB (", 1)
+        y += ROW_MM * chart.look.spacing
+        where = f"{b.name}, {b.low_hz:.0f} to {b.high_hz:.0f} Hz" if chart.look.is_wide else b.name
+        chart.say(0.0, y, where, BODY, within_mm=columns.names)
+        if chart.look.is_wide:
+            chart.say(columns.before, y, f"{b.before_db:.1f} dB", SMALL, ha="right")
+            chart.say(columns.after, y, f"{b.after_db:.1f} dB", SMALL, ha="right")
+        text = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
         # A share that holds nearly all moves by hardly anything, however surely.
         sure = (b.low_db > 0 or b.high_db < 0) and abs(b.change_db) >= 1.0
         more = "more" if b.low_db > 0 else "less" if b.high_db < 0 else "cannot tell"
-        sheet.say(left + _BARS_MM, y, f"{more}, {text}", SMALL, bold=sure, colour=INK if sure else SOFT)
+        role: Role = "text" if sure else "soft text"
+        chart.say(columns.bars, y, f"{more}, {text}", SMALL, bold=sure, role=role)
     return y

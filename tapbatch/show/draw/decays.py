@@ -16,57 +16,73 @@ from numpy.typing import NDArray
 
 from tapbatch.model.history import Stage
 from tapbatch.model.reading import DecayTrace
-from tapbatch.show.draw.charts import nice_step
-from tapbatch.show.draw.lettering import text_width_mm
-from tapbatch.show.draw.sheet import BODY, HAIR, MARK, PALE, SMALL, SOFT, TINY, WARN, Panel, Sheet
+from tapbatch.show.draw.chart import BODY, SMALL, TINY, Chart, Look, Panel
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.over_stages import nice_step
+from tapbatch.show.view.stages import most_tapped
 
 LOWEST_DB = -70.0
 LOWEST_OF_ALL_DB = -110.0
 BELOW_FLOOR_DB = 14.0
 MOST_POINTS = 240
-SOUND = "#8c8c8c"
 # Up to so many decays, in so many columns, each so many millimetres high: few are drawn large, many share a sheet.
 LAYOUTS: tuple[tuple[float, int, float], ...] = ((2, 2, 78.0), (9, 3, 56.0), (20, 4, 47.0), (math.inf, 5, 39.0))
+SCREEN_STEP_MM = 45.0
 SHOWN_PAST_FLOOR = 1.7
 
 
-def decays_a_sheet(count: int, room_mm: float) -> int:
-    """Return how many decays one sheet holds, when there are so many in all."""
-    return _columns(count) * max(int((room_mm + 6.0) // _step_mm(count)), 1)
+def decay_pages(stages: Sequence[Stage], look: Look) -> list[Chart]:
+    """Draw the decays of all stages for paper, as many charts as sheets are needed; none where none is known."""
+    if not any(map(trace_of, stages)):
+        return []
+    step, columns = _step_mm(len(stages)), _columns(len(stages))
+    a_sheet = columns * max(int((look.room_mm + 6.0) // step), 1)
+    return [
+        decays_chart(stages[first : first + a_sheet], look, columns=columns, step_mm=step)
+        for first in range(0, len(stages), a_sheet)
+    ]
 
 
-def draw_decays(sheet: Sheet, top_mm: float, stages: Sequence[Stage], count: int) -> None:
-    """Draw the decays of some stages on one sheet, in the size that fits when there are ``count`` in all."""
-    columns = _columns(count)
+def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = SCREEN_STEP_MM) -> Chart:
+    """Draw the decays of some stages side by side, all on the same scales.
+
+    Parameters
+    ----------
+    stages
+        Those whose clearest taps are drawn.
+    look
+        What to draw for.
+    columns, step_mm
+        How many stand side by side, and how far rows lie apart.
+    """
+    chart = Chart(look)
     gutter = 9.0 if columns <= 3 else 6.0
-    width = (sheet.measure_mm - gutter * (columns - 1)) / columns
-    longest = max((_needed_s(t) for t in map(trace_of, stages) if t and t.time_s), default=1.0)
-    lowest = min((lowest_db(t) for t in map(trace_of, stages) if t), default=LOWEST_DB)
+    width = (look.width_mm - gutter * (columns - 1)) / columns
+    traces = [t for t in map(trace_of, stages) if t]
+    longest = max((_needed_s(t) for t in traces if t.time_s), default=1.0)
+    lowest = min(map(lowest_db, traces), default=LOWEST_DB)
+    scale = 6.0 * look.spacing**2
     parts = {stage.part for stage in stages}
     for n, stage in enumerate(stages):
-        x = sheet.left_mm + (n % columns) * (width + gutter)
-        y = top_mm + (n // columns) * _step_mm(count)
+        x, y = (n % columns) * (width + gutter), (n // columns) * step_mm
         heading = f"{stage.part}, {stage.stage_shown}" if len(parts) > 1 else stage.stage_shown
-        sheet.say(x, y + 3.0, heading, BODY if columns <= 3 else SMALL, bold=True, within_mm=width)
+        if len(stages) > 1 or look.is_wide:
+            chart.say(x, y + 3.0, heading, BODY if columns <= 3 else SMALL, bold=True, within_mm=width)
         panel = Panel(
-            left_mm=x + 6.0,
-            top_mm=y + 5.0,
-            width_mm=width - 6.0,
-            height_mm=_step_mm(count) - 12.5,
-            x_low=0.0,
-            x_high=max(longest, 1e-3),
-            y_low=lowest,
-            y_high=0.0,
+            x + scale, y + 5.0, width - scale, step_mm - 12.5, x_high=max(longest, 1e-3), y_low=lowest, y_high=0.0
         )
-        outer = n % columns == 0, n + columns >= len(stages)
-        _draw_scales(sheet, panel, *outer)
-        _draw_decay(sheet, panel, stage, explained=n == 0)
+        _draw_scales(chart, panel, n % columns == 0, n + columns >= len(stages))
+        _draw_decay(chart, panel, stage, explained=n == 0)
+    chart.height_mm = step_mm * math.ceil(len(stages) / columns) - 12.5 + 5.0 + 4.0 * look.spacing
+    taps = [f"tap {t.tap} of {s.stage_shown}" for s in stages if (t := trace_of(s))]
+    chart.description = f"level, fit and noise floor of {', '.join(taps)}"
+    return chart
 
 
 def trace_of(stage: Stage) -> DecayTrace | None:
     """Return the trace that stands for a stage: that of its tap recording with the most taps used."""
-    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and h.reading.trace]
-    return max(heard, key=lambda r: len(r.used_taps)).trace if heard else None
+    best = most_tapped(stage, lambda reading: reading.trace)
+    return best.trace if best else None
 
 
 def lowest_db(trace: DecayTrace) -> float:
@@ -92,12 +108,12 @@ def pieces(time_s: NDArray[np.float64], level_db: NDArray[np.float64]) -> list[N
     return [run for run in runs if len(run) > 1 and np.isfinite(run[0, 1])]
 
 
-def _draw_decay(sheet: Sheet, panel: Panel, stage: Stage, *, explained: bool) -> None:
+def _draw_decay(chart: Chart, panel: Panel, stage: Stage, *, explained: bool) -> None:
     trace = trace_of(stage)
     if trace is None or not np.isfinite(trace.level_db).any():
         middle = panel.top_mm + panel.height_mm / 2
         x = panel.left_mm + panel.width_mm / 2
-        sheet.say(x, middle, "no tap was measured", SMALL, colour=SOFT, ha="center")
+        chart.say(x, middle, "no tap was measured", SMALL, role="soft text", ha="center")
         return
     stride = -(-len(trace.time_s) // MOST_POINTS)
     time = np.asarray(trace.time_s)[::stride]
@@ -110,29 +126,30 @@ def _draw_decay(sheet: Sheet, panel: Panel, stage: Stage, *, explained: bool) ->
     fit = np.where(fit >= panel.y_low, fit, np.nan)
     floor = float(panel.y_mm(trace.floor_db - top_db))
     if floor <= panel.bottom_mm:
-        sheet.lines([[(panel.left_mm, floor), (panel.right_mm, floor)]], SOFT, 0.5, dashed=True)
-    sheet.lines([_placed(panel, p) for p in pieces(time, level)], SOUND, 0.5, name=f"decay {stage.stage_shown}")
-    sheet.lines([_placed(panel, p) for p in pieces(time, fit)], MARK, 1.1, name=f"fit {stage.stage_shown}")
+        chart.lines([[(panel.left_mm, floor), (panel.right_mm, floor)]], "floor", f"floor {stage.stage_shown}")
+    chart.lines([panel.placed(p) for p in pieces(time, level)], "sound", f"decay {stage.stage_shown}")
+    chart.lines([panel.placed(p) for p in pieces(time, fit)], "fit", f"fit {stage.stage_shown}")
     flags = dict.fromkeys(f for m in stage.modes if m.lead for f in m.flags if f == "not-exponential")
     beside = f"tap {trace.tap}" + "".join(f", {flag}" for flag in flags)
     right, y = panel.right_mm - 0.5, panel.top_mm + 2.6
-    sheet.say(right, y, beside, TINY, ha="right", colour=WARN if flags else SOFT, within_mm=panel.width_mm - 4.0)
+    role: Role = "caution" if flags else "soft text"
+    chart.say(right, y, beside, TINY, ha="right", role=role, within_mm=panel.width_mm - 4.0)
     if explained:
-        _explain(sheet, panel, time, fit, floor)
+        _explain(chart, panel, time, fit, floor)
 
 
-def _explain(sheet: Sheet, panel: Panel, time: NDArray[np.float64], fit: NDArray[np.float64], floor: float) -> None:
+def _explain(chart: Chart, panel: Panel, time: NDArray[np.float64], fit: NDArray[np.float64], floor: float) -> None:
     """Name the lines where they are: the fit half way down, the sound above its floor and the floor below it."""
     if floor <= panel.bottom_mm:
         below = min(floor + 6.0, panel.bottom_mm - 1.0)
-        sheet.say(panel.right_mm - 0.5, floor - 4.6, "sound", SMALL, ha="right", colour=SOFT)
-        sheet.say(panel.right_mm - 0.5, below, "floor", SMALL, ha="right", colour=SOFT)
+        chart.say(panel.right_mm - 0.5, floor - 4.6, "sound", SMALL, ha="right", role="soft text")
+        chart.say(panel.right_mm - 0.5, below, "floor", SMALL, ha="right", role="soft text")
     heights = panel.y_mm(fit)
     lower = np.flatnonzero(np.isfinite(fit) & (heights > (panel.top_mm + floor) / 2))
     if lower.size:
         x = float(panel.x_mm(time[lower[0]])) + 3.0
-        if x + text_width_mm("fit", SMALL, True) < panel.right_mm:
-            sheet.say(x, float(heights[lower[0]]), "fit", SMALL, bold=True, colour=MARK)
+        if x + chart.text_mm("fit", SMALL, True) < panel.right_mm:
+            chart.say(x, float(heights[lower[0]]), "fit", SMALL, bold=True, role="fit")
 
 
 def _needed_s(trace: DecayTrace) -> float:
@@ -143,25 +160,22 @@ def _needed_s(trace: DecayTrace) -> float:
     return min(met_s, float(time[-1])) if met_s > 0 else float(time[-1])
 
 
-def _draw_scales(sheet: Sheet, panel: Panel, leftmost: bool, lowest: bool) -> None:
+def _draw_scales(chart: Chart, panel: Panel, leftmost: bool, lowest: bool) -> None:
     levels = range(0, math.floor(panel.y_low), -20)
     heights = panel.y_mm(list(levels))
-    sheet.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights], HAIR, 0.4)
+    chart.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights], "guide")
     for level, y in zip(levels if leftmost else (), heights, strict=False):
         said = f"{level}" if level else "0 dB"
-        sheet.say(panel.left_mm - 0.8, float(y), said, TINY, ha="right", va="center", colour=SOFT)
-    sheet.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm, PALE, 0.5)
+        chart.say(panel.left_mm - 0.8, float(y), said, TINY, ha="right", va="center", role="soft text")
+    chart.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm)
     step = nice_step(panel.x_high, 3)
     for n in range(int(panel.x_high / step) + 1):
         x = float(panel.x_mm(step * n))
-        sheet.rule(x, panel.bottom_mm, x, panel.bottom_mm + 0.8, PALE, 0.5)
-        unit = " s" if n == 0 else ""
+        chart.rule(x, panel.bottom_mm, x, panel.bottom_mm + 0.8)
         if lowest:
-            sheet.say(x, panel.bottom_mm + 3.2, f"{step * n:g}{unit}", TINY, ha="center", colour=SOFT)
-
-
-def _placed(panel: Panel, line: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.column_stack((panel.x_mm(line[:, 0]), panel.y_mm(line[:, 1])))
+            text = f"{step * n:g}{'' if n else ' s'}"
+            at = min(x, panel.right_mm - chart.text_mm(text, TINY) / 2)
+            chart.say(at, panel.bottom_mm + 3.2 * chart.look.spacing, text, TINY, ha="center", role="soft text")
 
 
 def _columns(count: int) -> int:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
 from tapbatch.show.draw import typeface
@@ -71,7 +70,6 @@ def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> st
     >>> fitted("bars fitted", 100, 8), fitted("bars fitted", 10, 8)
     ('bars fitted', 'ba...d')
     """
-    text = printable(text)
     if text_width_mm(text, size_pt, bold) <= width_mm:
         return text
     for kept in range(len(text) - 1, 0, -1):
@@ -112,7 +110,7 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
     """
     lines: list[str] = []
     pieces: list[str] = []
-    for word in printable(text).split():
+    for word in text.split():
         narrow = text_width_mm(word, size_pt, bold) <= width_mm
         pieces += [word + " "] if narrow else [*re.findall(r"[^-]*-+|[^-]+", word + " ")]
     while pieces:
@@ -127,16 +125,3 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
         lines.append(fitted("".join(pieces[:taken]).rstrip(), width_mm, size_pt, bold))
         pieces = pieces[taken:]
     return lines
-
-
-@dataclass(frozen=True, slots=True)
-class Word:
-    """A line of text in its place: where its baseline begins, in mm, and how it is set; turned anticlockwise."""
-
-    x_mm: float
-    y_mm: float
-    text: str
-    size_pt: float
-    bold: bool
-    colour: str
-    rotation: float

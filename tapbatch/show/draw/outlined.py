@@ -10,7 +10,7 @@ import unicodedata
 from pathlib import Path
 from typing import Any
 
-from tapbatch.show.draw.lettering import Word
+from tapbatch.show.draw.marks import Word
 
 # From the first combining mark on; below it stand Latin letters, each with its accents in one.
 _FIRST_MARK = "\u0300"

@@ -3,7 +3,8 @@
 Conventions: frequency runs by octaves, with the Cs of the scale marked at the concert pitch of the latest stage, and
 small above them a few round frequencies in hertz; each row is one stage, oldest on top, its level in decibels below
 its strongest line down to :data:`FLOOR_DB`. The noise is the thin grey line. A dot sits on the spectrum where a mode
-was fitted, hollow and pale where it is unsure; a thin line follows a mode from row to row, down to its flag.
+was fitted, hollow and pale where it is unsure; a thin line follows a mode from row to row, down to its flag. A wide
+chart names the stages on the left, a narrow one above their rows.
 """
 
 from __future__ import annotations
@@ -14,43 +15,56 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.model.history import History, Stage
+from tapbatch.model.history import Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Spectrum
-from tapbatch.show.draw.charts import HEADING_MM, chart_modes, draw_heading, mode_at
-from tapbatch.show.draw.lettering import fitted, text_width_mm, wrapped
-from tapbatch.show.draw.sheet import HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, TINY, Panel, Sheet
+from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw.chart import SMALL, TINY, Chart, Look, Panel
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
+from tapbatch.show.view.modes import chart_modes, mode_at
+from tapbatch.show.view.stages import most_tapped
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0
+SCALE_MM = 8.0
 FLAGS_MM = 34.0
+FLAG_GAP_MM = 3.1
 AXIS_MM = 9.0
-HERTZ_MM = 6.2
-COLUMNS = 320
+COLUMNS_A_MM = 2.35
 TALLEST_ROW_MM, LOWEST_ROW_MM = 30.0, 4.0
 
 
-def spectra_height_mm(stages: Sequence[Stage], room_mm: float) -> float:
-    """Return the height that the spectra of one part take, at most the room of a page."""
-    return HEADING_MM + AXIS_MM + FLAGS_MM + len(stages) * _row_mm(stages, room_mm)
+def spectra_chart(
+    stages: Sequence[Stage], settings: InstrumentSettings, look: Look, *, row_mm: float = TALLEST_ROW_MM
+) -> Chart:
+    """Draw the spectra of some stages of a part, one above the other.
 
-
-def draw_spectra(
-    sheet: Sheet, top_mm: float, history: History, part: str, steady_cents: float, spelling: Spelling, room_mm: float
-) -> None:
-    """Draw the spectrum of each stage of a part, one above the other, on one sheet."""
-    stages = history.of_part(part)
-    draw_heading(sheet, top_mm, part, "")
-    row = _row_mm(stages, room_mm)
+    Parameters
+    ----------
+    stages
+        One at least, the oldest first.
+    settings
+        Up to which half width in cents a reading counts as sure, and sharps or flats on the scale.
+    look
+        What to draw for.
+    row_mm
+        The height of a row where there is room.
+    """
+    chart = Chart(look)
+    axis_mm, flags_mm = AXIS_MM * look.spacing, FLAGS_MM * look.spacing
+    row = min(max((look.room_mm - axis_mm - flags_mm) / max(len(stages), 1), LOWEST_ROW_MM), row_mm)
     low_hz, high_hz = spectrum_edges(stages)
-    y = top_mm + HEADING_MM + AXIS_MM
+    left, right = (NAMES_MM, look.width_mm - SCALE_MM) if look.is_wide else (1.0, look.width_mm - 1.0)
+    # Above a row of a narrow chart there is room for the name of its stage.
+    above = 0.08 * row if look.is_wide else 4.0
     panels = [
         Panel(
-            left_mm=sheet.left_mm + NAMES_MM,
-            top_mm=y + n * row + 0.08 * row,
-            width_mm=sheet.measure_mm - NAMES_MM - 8.0,
-            height_mm=0.92 * row,
+            left,
+            axis_mm + n * row + above,
+            right - left,
+            row - above,
             x_low=low_hz,
             x_high=high_hz,
             y_low=FLOOR_DB,
@@ -59,24 +73,26 @@ def draw_spectra(
         )
         for n in range(len(stages))
     ]
-    for level_db, text in ((0.0, "0 dB"), (FLOOR_DB, f"{FLOOR_DB:.0f}")):
-        y_mm = float(panels[0].y_mm(level_db))
-        sheet.say(sheet.right_mm, y_mm, text, SMALL, ha="right", va="center", colour=SOFT)
-    _draw_octaves(sheet, panels, stages[-1].concert_pitch_hz, spelling)
-    _draw_hertz(sheet, panels[0])
-    _draw_trails(sheet, panels, stages)
+    _draw_octaves(chart, panels, stages[-1].concert_pitch_hz, settings.spelling)
+    _draw_hertz(chart, panels[0])
+    _draw_trails(chart, panels, stages)
     for panel, stage in zip(panels, stages, strict=True):
-        _draw_row(sheet, panel, stage, steady_cents, last=stage is stages[-1])
-    _draw_flags(sheet, panels[-1], stages[-1], steady_cents)
+        _draw_row(chart, panel, stage, settings.steady_cents)
+        _name_row(chart, panel, row, stage, last=stage is stages[-1])
+    _draw_flags(chart, panels[-1], stages[-1], settings.steady_cents)
+    chart.height_mm = panels[-1].bottom_mm + flags_mm
+    modes = sorted(stages[-1].modes, key=lambda m: m.freq_hz)
+    chart.description = "; ".join(f"{m.mode} {words.note_text(m)}, {m.level_db:.0f} dB" for m in modes)
+    return chart
 
 
 def spectrum_of(stage: Stage) -> Spectrum | None:
     """Return the spectrum that stands for a stage: that of its tap recording with the most taps used."""
-    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and h.reading.spectrum]
-    return max(heard, key=lambda r: len(r.used_taps)).spectrum if heard else None
+    best = most_tapped(stage, lambda reading: reading.spectrum)
+    return best.spectrum if best else None
 
 
-def thinned(spectrum: Spectrum, low_hz: float, high_hz: float, columns: int = COLUMNS) -> list[NDArray[np.float64]]:
+def thinned(spectrum: Spectrum, low_hz: float, high_hz: float, columns: int) -> list[NDArray[np.float64]]:
     """Return frequency, level and noise of a spectrum, no finer than so many columns, no peak lost.
 
     Frequencies fall into columns of equal parts of an octave; each keeps its highest level, where that stands.
@@ -123,11 +139,6 @@ def _start(block: Sequence[float], gap: float, low: float, high: float) -> float
     return min(max(sum(block) / len(block) - width / 2, low), high - width)
 
 
-def _row_mm(stages: Sequence[Stage], room_mm: float) -> float:
-    room = room_mm - HEADING_MM - AXIS_MM - FLAGS_MM
-    return min(max(room / max(len(stages), 1), LOWEST_ROW_MM), TALLEST_ROW_MM)
-
-
 def spectrum_edges(stages: Sequence[Stage]) -> tuple[float, float]:
     """Return the lowest and the highest frequency, in hertz, that the spectra of some stages show."""
     spectra = [s for s in map(spectrum_of, stages) if s and s.freq_hz]
@@ -137,21 +148,24 @@ def spectrum_edges(stages: Sequence[Stage]) -> tuple[float, float]:
     return low, max(high, 1.2 * low)
 
 
-def _draw_octaves(sheet: Sheet, panels: Sequence[Panel], pitch_hz: float, spelling: Spelling) -> None:
+def _draw_octaves(chart: Chart, panels: Sequence[Panel], pitch_hz: float, spelling: Spelling) -> None:
+    """Draw an upright line at each C, named above it, and at the thirds between where there is room."""
     first, last = panels[0], panels[-1]
     numbers = range(
         math.ceil(12 * math.log2(first.x_low / pitch_hz)), math.floor(12 * math.log2(first.x_high / pitch_hz)) + 1
     )
-    fine = first.width_mm / max(len(numbers), 1) * 4 > 8.0
+    fine = first.width_mm / max(len(numbers), 1) * 4 > 8.0 * chart.look.spacing
     segments = []
     for n in numbers:
-        name = hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0]
         if n % 12 != 3 and not (fine and n % 4 == 3):
             continue
-        x = float(first.x_mm(pitch_hz * 2.0 ** (n / 12)))
+        freq_hz = pitch_hz * 2.0 ** (n / 12)
+        x = float(first.x_mm(freq_hz))
         segments.append([(x, first.top_mm - 1.0), (x, last.bottom_mm)])
-        sheet.say(x, first.top_mm - 2.2, name, SMALL, ha="center", colour=INK if n % 12 == 3 else SOFT)
-    sheet.rules(segments, HAIR, 0.4)
+        role: Role = "text" if n % 12 == 3 else "soft text"
+        name = hz_to_note(freq_hz, pitch_hz, spelling)[0]
+        chart.say(x, AXIS_MM * chart.look.spacing - 1.8, name, SMALL, ha="center", role=role)
+    chart.rules(segments, "guide")
 
 
 def hertz_marks(low_hz: float, high_hz: float) -> list[float]:
@@ -173,16 +187,19 @@ def hertz_marks(low_hz: float, high_hz: float) -> list[float]:
     return marks
 
 
-def _draw_hertz(sheet: Sheet, panel: Panel) -> None:
-    """Write round frequencies above the notes, for who looks for a number and not for a note."""
-    y = panel.top_mm - HERTZ_MM
+def _draw_hertz(chart: Chart, panel: Panel) -> None:
+    """Write round frequencies above the notes, for those who look for a number and not for a note."""
+    y = 3.0
     for n, mark in enumerate(hertz_marks(panel.x_low, panel.x_high)):
         x = float(panel.x_mm(mark))
-        sheet.rule(x, y + 0.5, x, y + 1.3, PALE, 0.4)
-        sheet.say(x, y, f"{mark:.0f}" if n else f"{mark:.0f} Hz", TINY, ha="center", colour=SOFT)
+        text = f"{mark:.0f}" if n else f"{mark:.0f} Hz"
+        # Kept within the chart; the stroke below says where it belongs.
+        half = chart.text_mm(text, TINY) / 2
+        chart.rule(x, y + 0.5, x, y + 1.3)
+        chart.say(min(max(x, half), chart.width_mm - half), y, text, TINY, ha="center", role="soft text")
 
 
-def _draw_trails(sheet: Sheet, panels: Sequence[Panel], stages: Sequence[Stage]) -> None:
+def _draw_trails(chart: Chart, panels: Sequence[Panel], stages: Sequence[Stage]) -> None:
     segments = []
     for name in chart_modes(stages):
         for n in range(1, len(stages)):
@@ -190,55 +207,70 @@ def _draw_trails(sheet: Sheet, panels: Sequence[Panel], stages: Sequence[Stage])
             if before and after:
                 x0, x1 = panels[n].x_mm([before.freq_hz, after.freq_hz])
                 segments.append([(x0, panels[n - 1].bottom_mm), (x1, panels[n].bottom_mm)])
-    sheet.lines(segments, MARK_PALE, 0.6)
+    chart.lines(segments, "thread")
 
 
-def _draw_row(sheet: Sheet, panel: Panel, stage: Stage, steady_cents: float, *, last: bool) -> None:
-    row = panel.height_mm
-    lines = wrapped(stage.stage_shown, NAMES_MM - 3.0, SMALL, last, most=2 if row > 7 else 1)
-    tail = [stage.state] if row > 11 and stage.state else []
-    for n, line in enumerate(reversed([*lines, *tail])):
-        colour = SOFT if tail and n == 0 else INK
-        sheet.say(
-            sheet.left_mm, panel.bottom_mm - 0.3 - n * 3.0, line, SMALL, bold=last and colour == INK, colour=colour
-        )
-    sheet.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm, PALE, 0.4)
+def _name_row(chart: Chart, panel: Panel, row_mm: float, stage: Stage, *, last: bool) -> None:
+    if not chart.look.is_wide:
+        chart.say(
+            panel.right_mm, panel.top_mm - 0.8, stage.stage_shown, SMALL, ha="right", bold=last,
+            role="text" if last else "soft text", within_mm=panel.width_mm,
+        )  # fmt: skip
+        return
+    lines = chart.wrapped(stage.stage_shown, NAMES_MM - 3.0, SMALL, last, most=2 if row_mm > 7 else 1)
+    if row_mm > 11 and stage.state:
+        chart.say(0.0, panel.bottom_mm - 0.3, stage.state, SMALL, role="soft text")
+    foot = panel.bottom_mm - (3.3 if row_mm > 11 and stage.state else 0.3)
+    for n, line in enumerate(reversed(lines)):
+        chart.say(0.0, foot - n * 3.0, line, SMALL, bold=last)
+    if panel.top_mm < AXIS_MM + row_mm:
+        for level_db, text in ((0.0, "0 dB"), (FLOOR_DB, f"{FLOOR_DB:.0f}")):
+            y = float(panel.y_mm(level_db))
+            chart.say(chart.width_mm, y, text, SMALL, ha="right", va="center", role="soft text")
+
+
+def _draw_row(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -> None:
+    chart.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm)
     spectrum = spectrum_of(stage)
     if spectrum is None:
-        sheet.say(panel.left_mm + 2.0, panel.bottom_mm - 1.2, "no spectrum: no tap was measured", SMALL, colour=SOFT)
+        said = "no spectrum: no tap was measured"
+        chart.say(panel.left_mm + 2.0, panel.bottom_mm - 1.2, said, SMALL, role="soft text")
         return
-    freq, level, noise = thinned(spectrum, panel.x_low, panel.x_high)
+    columns = round(COLUMNS_A_MM * panel.width_mm)
+    freq, level, noise = thinned(spectrum, panel.x_low, panel.x_high, columns)
     if not freq.size:
         return
     x, y = panel.x_mm(freq), panel.y_mm(level)
     outline = np.concatenate(([[x[0], panel.bottom_mm]], np.column_stack((x, y)), [[x[-1], panel.bottom_mm]]))
-    sheet.area(outline, "#efefef")
-    sheet.lines([np.column_stack((x, panel.y_mm(noise)))[::4]], PALE, 0.4)
-    sheet.lines([np.column_stack((x, y))], INK, 0.5, name=f"spectrum {stage.stage_shown}")
+    chart.area(outline, "field")
+    known = np.isfinite(noise)
+    quiet = np.column_stack((x[known], panel.y_mm(noise[known])))[::4]
+    chart.lines([quiet] if len(quiet) > 1 else [], "noise")
+    chart.lines([np.column_stack((x, y))], "spectrum", f"spectrum {stage.stage_shown}")
     for unsure in (False, True):
-        freqs = [m.freq_hz for m in stage.modes if (words.how_sure(m, steady_cents) == "unsure") is unsure]
+        freqs = [m.freq_hz for m in stage.modes if words.is_unsure(m, steady_cents) is unsure]
         heights = np.interp(freqs, freq, level) if freqs else np.zeros(0)
         places = list(zip(panel.x_mm(freqs).tolist(), panel.y_mm(heights).tolist(), strict=True))
-        radius = min(0.8, row / 8)
-        sheet.dots(places, MARK_PALE if unsure else MARK, radius, hollow=unsure, name=f"modes {stage.stage_shown}")
+        chart.dots(places, reading_role(unsure), min(0.8, panel.height_mm / 8), f"modes {stage.stage_shown}")
 
 
-def _draw_flags(sheet: Sheet, panel: Panel, stage: Stage, steady_cents: float) -> None:
-    modes = sorted(stage.modes, key=lambda m: m.freq_hz)
+def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -> None:
+    gap, down = FLAG_GAP_MM * chart.look.spacing, 6.0
+    half = chart.look.spacing
+    names = chart_modes([stage], most=int(panel.width_mm / gap))
+    modes = sorted((m for m in stage.modes if m.mode in names), key=lambda m: m.freq_hz)
     at = panel.x_mm([m.freq_hz for m in modes]).tolist()
-    places = spread(at, 3.1, panel.left_mm, panel.right_mm)
-    foot = panel.bottom_mm + 6.0
-    sheet.rules(
-        [[(a, panel.bottom_mm), (a, panel.bottom_mm + 1.5), (p, foot)] for a, p in zip(at, places, strict=True)],
-        MARK_PALE,
-        0.5,
-    )
+    places = spread(at, gap, panel.left_mm + half, panel.right_mm - half)
+    foot = panel.bottom_mm + down
+    threads = [[(a, panel.bottom_mm), (a, panel.bottom_mm + 1.5), (p, foot)] for a, p in zip(at, places, strict=True)]
+    chart.rules(threads, "thread")
     for mode, place in zip(modes, places, strict=True):
-        unsure = words.how_sure(mode, steady_cents) == "unsure"
         note = f"{words.note_text(mode)}, "
-        room = FLAGS_MM - 9.0
-        name = fitted(mode.mode, room - text_width_mm(note, SMALL, mode.lead), SMALL, mode.lead)
-        colour = SOFT if unsure else INK
-        sheet.say(place + 0.9, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", rotation=90, colour=colour)
-    sheet.say(sheet.left_mm, panel.bottom_mm + 9.0, "modes now", SMALL, colour=SOFT)
-    sheet.say(sheet.left_mm, panel.bottom_mm + 12.0, "(bold: leads)", TINY, colour=SOFT)
+        room = (FLAGS_MM - down - 3.0) * chart.look.spacing
+        name = chart.fitted(mode.mode, room - chart.text_mm(note, SMALL, mode.lead), SMALL, mode.lead)
+        role: Role = "soft text" if words.is_unsure(mode, steady_cents) else "text"
+        x = place + 0.9 * chart.look.spacing
+        chart.say(x, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", upright=True, role=role)
+    if chart.look.is_wide:
+        chart.say(0.0, panel.bottom_mm + 9.0, "modes now", SMALL, role="soft text")
+        chart.say(0.0, panel.bottom_mm + 12.0, "(bold: leads)", TINY, role="soft text")

@@ -1,7 +1,8 @@
-"""The sustain of a part: how long the whole sound, its bands and its modes ring at each stage.
+"""The sustain of a part: how long the whole sound, its bands and its modes ring.
 
-Conventions: as in :mod:`tapbatch.show.draw.charts`. T60 in seconds, from zero upwards, so that heights may be
-compared.
+Conventions: as in :mod:`tapbatch.show.draw.over_stages`. T60 in seconds, from zero upwards, so that heights and
+lengths may be compared. The course over all stages has a panel for each thing that rings; one or two stages have a
+row for each, on one scale.
 """
 
 from __future__ import annotations
@@ -9,27 +10,29 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tapbatch.model.history import History, Stage, StageDecay
+from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Kind
-from tapbatch.show.draw.charts import (
-    HEADING_MM,
+from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.over_stages import (
     Point,
-    chart_modes,
-    draw_heading,
     draw_points,
+    draw_reading,
     draw_stage_axis,
-    drifts_into,
-    mode_at,
+    is_cautious,
     nice_step,
+    reading_role,
     stage_axis_height_mm,
     stage_places,
 )
-from tapbatch.show.draw.sheet import BODY, HAIR, INK, MARK, MARK_PALE, PALE, SMALL, SOFT, Panel, Sheet
 from tapbatch.show.say import words
+from tapbatch.show.view.drifts import drifts_into
+from tapbatch.show.view.modes import chart_modes, mode_at
 
 Band = tuple[Kind, float | None, float | None]
-Chart = tuple[str, list[Point]]
+Rings = tuple[str, list[Point]]
 """What rings, and its T60 in seconds at each stage that shows it."""
 
 PANEL_STEP_MM = 31.0
@@ -38,83 +41,95 @@ MOST_PANELS = 6
 MOST_ROWS = 20
 ROW_MM = 6.5
 GUTTER_MM = 12.0
+_SCALE_MM, _SECONDS_MM = 9.0, 14.0
 
 
-def sustain_height_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
-    """Return the height that the sustain of one part takes."""
-    if len(stages) == 1:
-        return HEADING_MM + 10.0 + ROW_MM * (len(_sustain_bands(stages)) + len(chart_modes(stages, MOST_ROWS)))
-    rows = max(len(_sustain_bands(stages)), len(chart_modes(stages, MOST_PANELS)), 1)
-    return HEADING_MM + 5.0 + rows * _step_mm(sheet, stages) + _axis_mm(sheet, stages) - 6.0
-
-
-def _axis_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
-    return stage_axis_height_mm((sheet.measure_mm - GUTTER_MM) / 2 - 23.0, len(stages))
-
-
-def _step_mm(sheet: Sheet, stages: Sequence[Stage]) -> float:
-    """Return how far panels lie apart: less on a short sheet with many of them."""
-    rows = max(len(_sustain_bands(stages)), len(chart_modes(stages, MOST_PANELS)), 1)
-    room = sheet.room_mm - HEADING_MM - 5.0 - _axis_mm(sheet, stages) + 6.0
-    return min(PANEL_STEP_MM, room / rows)
-
-
-def draw_sustain(
-    sheet: Sheet, top_mm: float, history: History, part: str, steady_cents: float, spelling: Spelling
-) -> None:
+def sustain_chart(history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look) -> Chart:
     """Draw how long a part rings over its stages: the sound and its bands on the left, its modes on the right."""
-    stages = history.of_part(part)
-    draw_heading(sheet, top_mm, part, stages[0].stage_shown if len(stages) == 1 else "")
-    if len(stages) == 1:
-        _draw_one_stage(sheet, top_mm + HEADING_MM + 4.0, history, stages, steady_cents, spelling)
-        return
-    width = (sheet.measure_mm - GUTTER_MM) / 2
-    y = top_mm + HEADING_MM + 3.0
-    left = [_band_chart(history, stages, key, spelling) for key in _sustain_bands(stages)]
-    right = [_mode_chart(history, stages, name, steady_cents) for name in chart_modes(stages, MOST_PANELS)]
-    for column, (heading, charts) in enumerate((("the sound", left), ("mode by mode", right))):
-        charts = [chart for chart in charts if chart[1]]
-        x = sheet.left_mm + column * (width + GUTTER_MM)
-        sheet.say(x, y, heading, SMALL, colour=SOFT)
-        _draw_column(sheet, x, y + 5.0, width, stages, charts)
+    chart = Chart(look)
+    width = (look.width_mm - GUTTER_MM) / 2
+    sides = {
+        "the sound": _bands(history, stages, settings),
+        "mode by mode": _modes(history, stages, settings, MOST_PANELS),
+    }
+    axis_mm = stage_axis_height_mm(stages, width - _SCALE_MM - _SECONDS_MM, look)
+    rows = max(1, *map(len, sides.values()))
+    step = min(PANEL_STEP_MM, (look.room_mm - axis_mm - 2.0) / rows)
+    for column, (heading, rings) in enumerate(sides.items()):
+        x = column * (width + GUTTER_MM)
+        chart.say(x, 3.0, heading, SMALL, role="soft text")
+        _draw_column(chart, x, 8.0, width, step, stages, rings)
+    chart.height_mm = 2.0 + rows * step + axis_mm
+    chart.description = _told([each for rings in sides.values() for each in rings], stages)
+    return chart
 
 
-def _draw_one_stage(
-    sheet: Sheet, y: float, history: History, stages: Sequence[Stage], steady_cents: float, spelling: Spelling
-) -> None:
-    """Draw what rings at an only stage row by row on one scale of seconds: there is no course over stages to show."""
-    charts = sustain_charts(history, stages, steady_cents, spelling)
-    rows = [(title, points[0]) for title, points in charts if points]
-    left, right = sheet.left_mm + 58.0, sheet.right_mm - 16.0
-    longest = max((point.value for _, point in rows), default=1.0) * 1.25
-    foot = y + ROW_MM * len(rows) - 2.0
-
-    def x_mm(seconds: float) -> float:
-        return left + (right - left) * min(max(seconds / longest, 0.0), 1.0)
-
-    step = nice_step(longest, 5)
-    for n in range(math.floor(longest / step) + 1):
-        sheet.rule(x_mm(step * n), y - 3.0, x_mm(step * n), foot, HAIR, 0.4)
-        sheet.say(x_mm(step * n), foot + 3.5, f"{step * n:g}{'' if n else ' s'}", SMALL, ha="center", colour=SOFT)
-    for n, (title, point) in enumerate(rows):
-        row = y + ROW_MM * n
-        colour = MARK_PALE if point.unsure else MARK
-        sheet.say(sheet.left_mm, row, title, BODY, va="center", within_mm=55.0)
-        if math.isfinite(point.low) and math.isfinite(point.high):
-            sheet.lines([[(x_mm(point.low), row), (x_mm(point.high), row)]], colour, 1.4, name=f"intervals {title}")
-        sheet.dots([(x_mm(point.value), row)], colour, hollow=point.unsure, name=f"T60 {title}")
-        sheet.say(sheet.right_mm, row, f"{point.value:.2f} s", SMALL, bold=True, ha="right", va="center")
-
-
-def sustain_charts(
-    history: History, stages: Sequence[Stage], steady_cents: float, spelling: Spelling, most: int = MOST_ROWS
-) -> list[Chart]:
-    """Return name and readings of what rings over the stages: the sound, its bands, and at most so many modes."""
-    charts = [_band_chart(history, stages, key, spelling) for key in _sustain_bands(stages)]
-    return charts + [_mode_chart(history, stages, name, steady_cents) for name in chart_modes(stages, most)]
+def rings_chart(
+    history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look, *, most: int = MOST_ROWS
+) -> Chart | None:
+    """Draw what rings at a stage, or at two, row by row on one scale of seconds; ``None`` where nothing does."""
+    rings = [*_bands(history, stages, settings), *_modes(history, stages, settings, most)]
+    if not rings:
+        return None
+    chart = Chart(look)
+    label = 0.33 * look.width_mm
+    longest = max(p.value for _, points in rings for p in points)
+    panel = Panel(label, 0.0, look.width_mm - label - 14.0, ROW_MM * len(rings) + 1.0, x_high=longest * 1.25)
+    step = nice_step(panel.x_high, 5 if look.is_wide else 3)
+    for n in range(math.floor(panel.x_high / step) + 1):
+        x = float(panel.x_mm(step * n))
+        chart.rule(x, 1.0, x, panel.bottom_mm, "guide")
+        text = f"{step * n:g}{'' if n else ' s'}"
+        chart.say(x, panel.bottom_mm + 3.5, text, SMALL, ha="center", role="soft text")
+    for n, (name, points) in enumerate(rings):
+        # Of a band the hertz alone have room in a narrow chart; its notes are in the report.
+        name = name if look.is_wide or " Hz, " not in name else name.split(", ")[0]
+        _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name, points, len(stages) - 1)
+    chart.height_mm = panel.bottom_mm + 5.0
+    chart.description = _told(rings, stages)
+    return chart
 
 
-def _sustain_bands(stages: Sequence[Stage]) -> list[Band]:
+def _draw_row(chart: Chart, panel: Panel, y: float, name: str, points: Sequence[Point], latest: int) -> None:
+    at = {p.index: p for p in points}
+    before, now = at.get(0) if latest else None, at.get(latest)
+    chart.say(0.0, y, name, BODY, va="center", within_mm=panel.left_mm - 2.0)
+    places = [(float(panel.x_mm(p.value)), y) for p in (before, now) if p]
+    if before and now:
+        chart.lines([places], "link")
+    if before:
+        chart.dots(places[:1], "earlier reading", name=f"before {name}")
+    if now:
+        draw_reading(chart, panel, y, now.value, (now.low, now.high), reading_role(now.unsure), f"T60 {name}")
+    text = f"{now.value:.2f} s" if now else "gone"
+    role_now: Role = "text" if now else "soft text"
+    chart.say(chart.width_mm, y, text, SMALL, bold=now is not None, ha="right", va="center", role=role_now)
+
+
+def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
+    """Say how long everything rings at the latest stage, and at the one before."""
+    last = len(stages) - 1
+    told = []
+    for name, points in rings:
+        seconds = {p.index: f"{p.value:.2f} s" for p in points}
+        now = seconds.get(last, "no longer heard")
+        told.append(f"{name} {seconds[last - 1]}, then {now}" if last and last - 1 in seconds else f"{name} {now}")
+    return "; ".join(told)
+
+
+# ----------------------------------------------------------- what rings
+
+
+def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettings) -> list[Rings]:
+    return [_band_rings(history, stages, band, settings.spelling) for band in bands_heard(stages)]
+
+
+def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
+    rings = [_mode_rings(history, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
+    return [each for each in rings if each[1]]
+
+
+def bands_heard(stages: Sequence[Stage]) -> list[Band]:
     """Return kind and edges of the bands in which something was measured, the whole first, taps before strings."""
     keys = {
         (d.kind, d.band_low_hz, d.band_high_hz)
@@ -125,37 +140,38 @@ def _sustain_bands(stages: Sequence[Stage]) -> list[Band]:
     return sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
 
 
-def _band_chart(history: History, stages: Sequence[Stage], key: Band, spelling: Spelling) -> Chart:
-    kind, low, high = key
-    found = [next((d for d in s.decays if (d.kind, d.band_low_hz, d.band_high_hz) == key), None) for s in stages]
-    # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-    cautious = [any(d.caution for d in drifts_into(history, s).values()) for s in stages]
-    points = [
-        _decay_point(n, d, n > 0 and found[n - 1] is not None, cautious[n])
-        for n, d in enumerate(found)
-        if d and d.t60_s
-    ]
-    pitch = stages[-1].concert_pitch_hz
+def _band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
+    """Return name and readings of a band, or of the whole sound."""
+    kind, low, high = band
+    points: list[Point] = []
+    heard_before = False
+    for index, stage in enumerate(stages):
+        decay = next((d for d in stage.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None)
+        if decay and decay.t60_s:
+            low_s, high_s = (math.nan if end is None else end for end in (decay.t60_low_s, decay.t60_high_s))
+            points.append(
+                Point(
+                    index,
+                    decay.t60_s,
+                    low_s,
+                    high_s,
+                    unsure=bool(decay.flags),
+                    joined=heard_before,
+                    # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
+                    cautious=any(map(is_cautious, drifts_into(history, stage).values())),
+                )
+            )
+        heard_before = decay is not None
     title = "whole sound"
     if low is not None and high is not None:
+        pitch = stages[-1].concert_pitch_hz
         notes = " to ".join(hz_to_note(f, pitch, spelling)[0] for f in (low, high))
         title = f"{low:.0f} to {high:.0f} Hz, {notes}"
     return f"{title}, strings plucked" if kind == "pluck" else title, points
 
 
-def _decay_point(index: int, decay: StageDecay, joined: bool, cautious: bool) -> Point:
-    return Point(
-        index=index,
-        value=decay.t60_s or math.nan,
-        low=math.nan if decay.t60_low_s is None else decay.t60_low_s,
-        high=math.nan if decay.t60_high_s is None else decay.t60_high_s,
-        unsure=bool(decay.flags),
-        joined=joined,
-        cautious=cautious,
-    )
-
-
-def _mode_chart(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Chart:
+def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
+    """Return name and readings of a mode."""
     points: list[Point] = []
     title = name
     for index, stage in enumerate(stages):
@@ -166,60 +182,52 @@ def _mode_chart(history: History, stages: Sequence[Stage], name: str, steady_cen
         title = f"{name}, {words.note_text(mode)}"
         points.append(
             Point(
-                index=index,
-                value=mode.t60_s,
-                low=mode.t60_low_s,
-                high=mode.t60_high_s,
-                unsure=words.how_sure(mode, steady_cents) == "unsure",
+                index,
+                mode.t60_s,
+                mode.t60_low_s,
+                mode.t60_high_s,
+                unsure=words.is_unsure(mode, steady_cents),
                 joined=drift is not None,
-                cautious=bool(drift and drift.caution),
+                cautious=is_cautious(drift),
             )
         )
     return title, points
 
 
+# ------------------------------------------------------------ the course
+
+
 def _draw_column(
-    sheet: Sheet, x: float, y: float, width: float, stages: Sequence[Stage], charts: Sequence[Chart]
+    chart: Chart, x: float, y: float, width: float, step: float, stages: Sequence[Stage], rings: Sequence[Rings]
 ) -> None:
-    left, right = x + 9.0, x + width - 14.0
+    left, right = x + _SCALE_MM, x + width - _SECONDS_MM
     places = stage_places(left, right, len(stages))
-    step = _step_mm(sheet, stages)
-    for title, points in charts:
-        sheet.say(x, y, title, BODY, bold=True, within_mm=width)
-        top = max((p.value for p in points), default=1.0)
+    for title, points in rings:
+        chart.say(x, y, title, BODY, bold=True, within_mm=width)
+        top = max(p.value for p in points)
         highs = [p.high for p in points if math.isfinite(p.high)]
         top = min(max([top, *highs]), 1.6 * top) * 1.08
-        panel = Panel(
-            left_mm=left,
-            top_mm=y + 3.0,
-            width_mm=right - left,
-            height_mm=step - TITLE_MM,
-            x_low=0.0,
-            x_high=1.0,
-            y_low=0.0,
-            y_high=top,
-        )
-        _draw_seconds(sheet, panel)
-        draw_points(sheet, panel, places, points, f"T60 {title}")
-        if points:
-            last = points[-1]
-            # What was not heard at the latest stage is said where it was last heard, and not as if it were now.
-            now = last.index == len(stages) - 1
-            at = right + 1.5 if now else places[last.index] + 2.0
-            colour = INK if now else SOFT
-            height = float(panel.y_mm(last.value))
-            sheet.say(at, height, f"{last.value:.2f} s", SMALL, bold=now, va="center", colour=colour)
+        panel = Panel(left, y + 3.0, right - left, step - TITLE_MM, y_low=0.0, y_high=top)
+        _draw_seconds(chart, panel)
+        draw_points(chart, panel, places, points, f"T60 {title}")
+        last = points[-1]
+        # What was not heard at the latest stage is said where it was last heard, and not as if it were now.
+        now = last.index == len(stages) - 1
+        at = right + 1.5 if now else places[last.index] + 2.0
+        height = float(panel.y_mm(last.value))
+        role: Role = "text" if now else "soft text"
+        chart.say(at, height, f"{last.value:.2f} s", SMALL, bold=now, va="center", role=role)
         y += step
-    if charts:
-        draw_stage_axis(sheet, left, right, y - TITLE_MM + 3.0, stages)
+    if rings:
+        draw_stage_axis(chart, left, right, y - TITLE_MM + 3.0, stages)
 
 
-def _draw_seconds(sheet: Sheet, panel: Panel) -> None:
+def _draw_seconds(chart: Chart, panel: Panel) -> None:
     step = nice_step(panel.y_high, 3)
     count = math.floor(panel.y_high / step)
     heights = panel.y_mm([step * n for n in range(count + 1)])
-    sheet.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights[1:]], HAIR, 0.4)
-    sheet.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm, PALE, 0.5)
+    chart.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights[1:]], "guide")
+    chart.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm)
     for n, y in enumerate(heights):
         text = f"{step * n:g} s" if n == count else f"{step * n:g}"
-        sheet.say(panel.left_mm - 1.0, float(y), text, SMALL, ha="right", va="center", colour=SOFT)
+        chart.say(panel.left_mm - 1.0, float(y), text, SMALL, ha="right", va="center", role="soft text")

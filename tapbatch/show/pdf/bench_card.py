@@ -1,85 +1,48 @@
 """The bench card: one turned page to prop up across the bench, with the note and the answers in large letters.
 
 Conventions: capitals of the note stand over 30 mm high, those of the answers 6 mm or more, for a letter is read from
-about two hundred times its height (common practice for signs). Nothing is said here that the reading slip does not
-say with its interval.
+about two hundred times its height (common practice for signs). The answers are those of the reading slip, without
+their intervals.
 """
 
 from __future__ import annotations
 
-from tapbatch.model.history import Drift, History, Stage, StageMode
-from tapbatch.show.draw.charts import drifts_into
+from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.show.draw.chart import HEAD
 from tapbatch.show.draw.lettering import text_width_mm
-from tapbatch.show.draw.sheet import HEAD, INK, SOFT, WARN, Sheet
-from tapbatch.show.say import words
-from tapbatch.show.say.landings import RISKY, chance_text, chosen_landings, landing_name, to_go_text
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.sheet import Sheet
+from tapbatch.show.view.answers import QUESTIONS, answers_of
+from tapbatch.show.view.rows import mode_row
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
 LABEL_MM = 44.0
-
-# Label, answer, and what limits the answer.
-Answer = tuple[str, str, str]
 
 
 def draw_bench_card(sheet: Sheet, history: History, stage: Stage, lead: StageMode, steady_cents: float) -> None:
     """Draw the page across the bench for the mode that leads at the latest stage."""
     left, right = sheet.left_mm, sheet.right_mm
+    row = mode_row(stage, lead, None, steady_cents)
     placed = f"{stage.part}: {stage.stage_shown}" if stage.part else stage.stage_shown
     sheet.say(left, 22.0, history.instrument_shown, HEAD, bold=True, within_mm=0.5 * sheet.measure_mm - 4.0)
-    sheet.say(right, 22.0, placed, HEAD, ha="right", colour=SOFT, within_mm=0.5 * sheet.measure_mm - 4.0)
-    sheet.rule(left, 27.0, right, 27.0, INK, 1.2)
-    unsure = words.how_sure(lead, steady_cents) == "unsure"
-    colour = SOFT if unsure else INK
-    sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, colour=colour)
+    sheet.say(right, 22.0, placed, HEAD, ha="right", role="soft text", within_mm=0.5 * sheet.measure_mm - 4.0)
+    sheet.rule(left, 27.0, right, 27.0, "heading")
+    role: Role = "soft text" if row.unsure else "text"
+    sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, role=role)
     x = left + text_width_mm(lead.note, HUGE, True) + 7.0
-    cents = words.cents_text(lead)
-    sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, colour=colour)
-    beside = f"{words.sure_text(lead)}, {lead.mode}"
-    sheet.say(x, 75.0, beside, ANSWER, colour=SOFT, within_mm=right - x)
-    y = 102.0
-    for label, answer, limit in card_answers(history, stage, lead, steady_cents):
-        sheet.say(left, y, label, ASIDE, colour=SOFT)
-        room = right - left - LABEL_MM
-        sheet.say(left + LABEL_MM, y, answer, _fitting(answer, room, ANSWER), bold=True, within_mm=room)
-        below = sheet.paragraph(left + LABEL_MM, y + 7.0, limit, room, LIMIT, colour=WARN, most=2)
+    sheet.say(x, 57.0, row.cents, _fitting(row.cents, right - x, LARGE), bold=True, role=role)
+    sheet.say(x, 75.0, f"{row.sure}, {lead.mode}", ANSWER, role="soft text", within_mm=right - x)
+    # Of several answers to one question the first alone has room.
+    y, room = 102.0, right - left - LABEL_MM
+    for answer in answers_of(history, stage, lead, steady_cents):
+        if answer.goes_on:
+            continue
+        sheet.say(left, y, QUESTIONS[answer.question], ASIDE, role="soft text")
+        size = _fitting(answer.brief, room, ANSWER)
+        sheet.say(left + LABEL_MM, y, answer.brief, size, bold=True, within_mm=room)
+        limits = ", ".join(limit.name for limit in answer.limits)
+        below = sheet.paragraph(left + LABEL_MM, y + 7.0, limits, room, LIMIT, role="caution", most=2)
         y = max(y + 21.5, below + 8.5)
-
-
-def card_answers(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> list[Answer]:
-    """Return what the card answers: moved or not, how far, rings longer or not, and whether it can be trusted."""
-    drift = drifts_into(history, stage).get(lead.mode)
-    flags = ", ".join(dict.fromkeys((*lead.flags, *stage.flags)))
-    return [
-        ("Moved?", *_moved(drift)),
-        *_how_far(history, stage, lead),
-        ("Rings?", *_rings(lead, drift)),
-        ("Trust it?", words.how_sure(lead, steady_cents), flags),
-    ]
-
-
-def _moved(drift: Drift | None) -> tuple[str, str]:
-    if drift is None:
-        return "nothing to compare with", ""
-    differed = f"besides the wood: {drift.caution}" if drift.caution else ""
-    return words.moved_text(drift).split(" (")[0], differed
-
-
-def _how_far(history: History, stage: Stage, lead: StageMode) -> list[Answer]:
-    chosen = [c for c in chosen_landings(history, stage.part) if (c.stage, c.mode) == (stage.stage, lead.mode)]
-    if not chosen:
-        return []
-    landing = min(chosen, key=lambda c: abs(c.cents_to_go))
-    risky = landing.overshoot is not None and landing.overshoot >= RISKY
-    text = f"{landing_name(landing)}: {to_go_text(landing).split(' (')[0]}"
-    return [("How far?", text, f"{chance_text(landing)}: take off less" if risky else "")]
-
-
-def _rings(lead: StageMode, drift: Drift | None) -> tuple[str, str]:
-    change = words.rings_text(drift).split(" (")[0] if drift else ""
-    if drift and change:
-        return change, words.rings_limit(drift)
-    now = words.t60_text(lead)
-    return f"T60 {now.split(' (')[0]} s" if now else "not known", ""
 
 
 def _fitting(text: str, width_mm: float, largest_pt: float) -> float:

@@ -17,16 +17,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from itertools import groupby
+from itertools import groupby, islice
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.show.draw.lettering import MM_PER_PT, Word
+from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
+from tapbatch.show.draw.marks import HOLLOW, Area, Dots, Lines, Mark, Word
 from tapbatch.show.draw.outlined import needs_shaping, trace_outline
-from tapbatch.show.draw.sheet import Area, Dots, Lines, Mark, Sheet
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.draw.typeface import bold, plain
+from tapbatch.show.pdf.ink import INKS
 from tapbatch.show.say.words import shown
 
 # On, off, as multiples of the line's width.
@@ -115,22 +117,23 @@ def _bookmarks(sheets: Sequence[Sheet]) -> list[_Bookmark]:
 
 
 def _draw_mark(canvas: Any, mark: Mark, height: float) -> None:
+    ink = INKS[mark.role]
+    canvas.setStrokeColor(_colour(ink.colour))
     if isinstance(mark, Lines):
-        canvas.setStrokeColor(_colour(mark.colour))
-        canvas.setLineWidth(mark.width_pt)
-        canvas.setDash([share * mark.width_pt for share in DASH] if mark.dashed else [])
+        canvas.setLineWidth(ink.width_pt)
+        canvas.setDash([share * ink.width_pt for share in DASH] if ink.dashed else [])
         canvas.drawPath(_path(canvas, mark.segments, height), stroke=1, fill=0)
     elif isinstance(mark, Area):
-        canvas.setFillColor(_colour(mark.colour))
+        canvas.setFillColor(_colour(ink.colour))
         canvas.drawPath(_path(canvas, [mark.outline], height), stroke=0, fill=1, fillMode=_NON_ZERO)
     elif isinstance(mark, Dots):
-        canvas.setFillColor(_colour(PAPER if mark.hollow else mark.colour))
-        canvas.setStrokeColor(_colour(mark.colour))
+        hollow = mark.role in HOLLOW
+        canvas.setFillColor(_colour(PAPER if hollow else ink.colour))
         canvas.setLineWidth(RING_PT)
         canvas.setDash([])
         # One by one, for dots that overlap cover each other.
         for x, y in _points(mark.centres, height):
-            canvas.circle(x, y, mark.radius_mm / MM_PER_PT, stroke=int(mark.hollow), fill=1)
+            canvas.circle(x, y, mark.radius_mm / MM_PER_PT, stroke=int(hollow), fill=1)
 
 
 def _points(places: NDArray[np.float64], height: float) -> list[list[float]]:
@@ -141,10 +144,10 @@ def _points(places: NDArray[np.float64], height: float) -> list[list[float]]:
 
 def _path(canvas: Any, segments: Sequence[NDArray[np.float64]], height: float) -> Any:
     path = canvas.beginPath()
+    points = iter(_points(np.concatenate(segments), height))
     for segment in segments:
-        (x, y), *rest = _points(segment, height)
-        path.moveTo(x, y)
-        for x, y in rest:
+        path.moveTo(*next(points))
+        for x, y in islice(points, len(segment) - 1):
             path.lineTo(x, y)
     return path
 
@@ -160,11 +163,15 @@ def _colour(code: str) -> tuple[float, float, float]:
 
 def _draw_word(canvas: Any, word: Word, height: float) -> None:
     face = bold() if word.bold else plain()
-    x, y = round(word.x_mm / MM_PER_PT, 2), round(height - word.y_mm / MM_PER_PT, 2)
-    turn = math.radians(word.rotation)
+    x, y = word.x_mm / MM_PER_PT, height - word.y_mm / MM_PER_PT
+    turn = math.radians(90.0 * word.upright)
+    if word.anchor != "left":
+        back = text_width_mm(word.text, word.size_pt, word.bold) / MM_PER_PT
+        back *= 0.5 if word.anchor == "center" else 1.0
+        x, y = x - back * math.cos(turn), y - back * math.sin(turn)
     canvas.saveState()
-    canvas.transform(math.cos(turn), math.sin(turn), -math.sin(turn), math.cos(turn), x, y)
-    canvas.setFillColor(_colour(word.colour))
+    canvas.transform(math.cos(turn), math.sin(turn), -math.sin(turn), math.cos(turn), round(x, 2), round(y, 2))
+    canvas.setFillColor(_colour(INKS[word.role].colour))
     canvas.setFont(face.name, word.size_pt)
     line = canvas.beginText()
     if needs_shaping(word.text):

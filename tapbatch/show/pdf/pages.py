@@ -1,157 +1,81 @@
 """The last pages of a report: the tables, how the numbers were got, and the cautions.
 
-Conventions: tables show what the CSV files hold, said with the digits that the uncertainty deserves; the note leads.
+Conventions: what the tables say is decided in :mod:`tapbatch.show.view.tables`; here each column has its place.
 """
 
 from __future__ import annotations
 
-import math
 import string
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from tapbatch.compare.steps import FEWEST_STEPS
-from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
-from tapbatch.show.draw.charts import drifts_into
+from tapbatch.model.history import History
+from tapbatch.show.draw.chart import BODY, LEAD, SMALL
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
-from tapbatch.show.draw.sheet import BODY, INK, LEAD, PALE, SMALL, SOFT, WARN, Sheet
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
+from tapbatch.show.view.tables import BESIDES, Kind, part_tables
+from tapbatch.show.view.tables import Row as Cells
 
 ROW_MM = 4.6
+HEADINGS_MM = 13.0
 LEAST_ROWS = 6
 CAUTION_MM = 3.4
-LEAST_MEASURE_MM = 177.0
-BESIDES = "besides the wood"
+LABEL_MM = 45.0
 
 # A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
 Column = tuple[str, float, Literal["left", "right"], float]
 Row = tuple[str, ...]
 
-MODE_COLUMNS: tuple[Column, ...] = (
-    ("note", 0.0, "left", 23.0),
-    ("how sure", 37.0, "right", 14.0),
-    ("mode", 40.0, "left", 26.0),
-    ("Hz", 79.0, "right", 13.0),
-    ("T60 (s)", 106.0, "right", 26.0),
-    ("Q", 114.0, "right", 8.0),
-    ("level (dB)", 128.0, "right", 13.5),
-    ("taps", 135.5, "right", 7.0),
-    ("noticed", 138.0, "left", 40.0),
-)
-
-LANDING_COLUMNS: tuple[Column, ...] = (
-    ("landing", 0.0, "left", 30.0),
-    ("mode", 31.0, "left", 20.0),
-    ("to go", 72.0, "right", 20.0),
-    ("there?", 75.0, "left", 18.0),
-    ("one more step (c)", 128.0, "right", 36.0),
-    ("steps", 141.0, "right", 12.0),
-    ("past it (%)", 160.0, "right", 16.0),
-)
-
-FIRST_COLUMNS: tuple[Column, ...] = (
-    ("verdict", 0.0, "left", 31.0),
-    ("mode", 32.0, "left", 26.0),
-    ("cents", 92.0, "right", 36.0),
-    ("since", 95.0, "left", 27.0),
-    (BESIDES, 124.0, "left", 54.0),
-)
-
-PLAYED_COLUMNS: tuple[Column, ...] = (
-    ("voiced", 0.0, "left", 27.0),
-    ("mode", 28.0, "left", 30.0),
-    ("played", 60.0, "left", 30.0),
-    ("Hz", 110.0, "right", 18.0),
-)
-
-DRIFT_COLUMNS: tuple[Column, ...] = (
-    ("verdict", 0.0, "left", 31.0),
-    ("mode", 32.0, "left", 26.0),
-    ("cents", 92.0, "right", 36.0),
-    ("T60 (%)", 120.0, "right", 27.0),
-    (BESIDES, 124.0, "left", 54.0),
-)
+COLUMNS: dict[Kind, tuple[Column, ...]] = {
+    "modes": (
+        ("note", 0.0, "left", 23.0),
+        ("how sure", 37.0, "right", 14.0),
+        ("mode", 40.0, "left", 26.0),
+        ("Hz", 79.0, "right", 13.0),
+        ("T60 (s)", 106.0, "right", 26.0),
+        ("Q", 114.0, "right", 8.0),
+        ("level (dB)", 128.0, "right", 13.5),
+        ("taps", 135.5, "right", 7.0),
+        ("noticed", 138.0, "left", 40.0),
+    ),
+    "played": (
+        ("voiced", 0.0, "left", 27.0),
+        ("mode", 28.0, "left", 30.0),
+        ("played", 60.0, "left", 30.0),
+        ("Hz", 110.0, "right", 18.0),
+    ),
+    "drift": (
+        ("verdict", 0.0, "left", 31.0),
+        ("mode", 32.0, "left", 26.0),
+        ("cents", 92.0, "right", 36.0),
+        ("T60 (%)", 120.0, "right", 27.0),
+        (BESIDES, 124.0, "left", 54.0),
+    ),
+    "first": (
+        ("verdict", 0.0, "left", 31.0),
+        ("mode", 32.0, "left", 26.0),
+        ("cents", 92.0, "right", 36.0),
+        ("since", 95.0, "left", 27.0),
+        (BESIDES, 124.0, "left", 54.0),
+    ),
+    "landings": (
+        ("landing", 0.0, "left", 30.0),
+        ("mode", 31.0, "left", 20.0),
+        ("to go", 72.0, "right", 20.0),
+        ("there?", 75.0, "left", 18.0),
+        ("one more step (c)", 128.0, "right", 36.0),
+        ("steps", 141.0, "right", 12.0),
+        ("past it (%)", 160.0, "right", 16.0),
+    ),
+}
 
 
-def mode_table(stage: Stage) -> list[Row]:
-    """Return the modes of a stage as they are said in print, from low to high."""
-    return [_mode_cells(mode) for mode in sorted(stage.modes, key=lambda m: m.freq_hz)]
-
-
-def _mode_cells(mode: StageMode) -> Row:
-    return (
-        words.note_text(mode),
-        words.sure_text(mode),
-        f"{mode.mode}, leads" if mode.lead else mode.mode,
-        words.hz_text(mode),
-        words.t60_text(mode),
-        f"{mode.q:.0f}" if math.isfinite(mode.q) else "",
-        f"{mode.level_db:+z.1f}" if mode.level_db > 0 else f"{mode.level_db:z.1f}",
-        str(mode.taps),
-        listed(mode.flags, MODE_COLUMNS[-1][3], SMALL),
-    )
-
-
-def played_table(stage: Stage) -> list[Row]:
-    """Return the modes of a stage at the two concert pitches, where it is played at another than it is voiced."""
-    if stage.playing_pitch_hz is None:
-        return []
-    played = [(m, words.playing_text(m, stage)) for m in sorted(stage.modes, key=lambda m: m.freq_hz)]
-    return [(words.note_text(m), m.mode, text.partition(" at ")[0], words.hz_text(m)) for m, text in played if text]
-
-
-def drift_table(history: History, stage: Stage) -> list[Row]:
-    """Return what moved on the way to a stage as it is said in print."""
-    return [_drift_cells(drift) for drift in drifts_into(history, stage).values()]
-
-
-def first_table(history: History, stage: Stage) -> list[Row]:
-    """Return what moved since each mode was first heard, where that is longer ago than the stage before."""
-    shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
-    return [
-        _first_cells(drift, shown.get(drift.first_stage, drift.first_stage))
-        for drift in drifts_into(history, stage).values()
-        if drift.first_verdict and drift.first_stage != drift.from_stage
-    ]
-
-
-def _first_cells(drift: Drift, since: str) -> Row:
-    cents = words.change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1)
-    verdict = words.VERDICTS[drift.first_verdict] if drift.first_verdict else ""
-    return verdict, drift.mode, cents, since, drift.first_caution
-
-
-def _drift_cells(drift: Drift) -> Row:
-    cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
-    rings = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
-    verdict = words.VERDICTS[drift.verdict]
-    if drift.verdict == "unclear" and drift.more_taps is not None:
-        verdict += f" (+{drift.more_taps} taps)"
-    return verdict, drift.mode, cents, rings, drift.caution
-
-
-def landing_table(history: History, part: str) -> list[Row]:
-    """Return where the modes of a part could come to rest as it is said in print."""
-    return [_landing_cells(landing) for landing in history.landings if landing.part == part]
-
-
-def _landing_cells(landing: Landing) -> Row:
-    kind = "target" if landing.landing == "target" else landing.landing
-    return (
-        f"{landing.landing_note}, {kind}",
-        landing.mode,
-        f"{landing.cents_to_go:+z.1f} c",
-        f"{landing.on_target}, {landing.taps_within}/{landing.taps}",
-        words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
-        or f"{landing.steps_seen} of {FEWEST_STEPS} steps seen",
-        "" if landing.steps_to_go is None else f"{landing.steps_to_go:.1f}",
-        "" if landing.overshoot is None else f"{100 * landing.overshoot:.0f}",
-    )
-
-
-def table_height_mm(rows: int) -> float:
-    """Return the height of a table of so many rows with its headings."""
-    return 13.0 + rows * ROW_MM
+def _fitting(row: Cells, name: str, room_mm: float) -> str:
+    text = row[name].text
+    return listed(text.split(", "), room_mm, SMALL) if name == "noticed" else text
 
 
 def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[str], list[Row]]:
@@ -181,61 +105,64 @@ def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[
     return lines, [(*row[:place], marks.get(row[place], row[place]), *row[place + 1 :]) for row in rows]
 
 
-def draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> float:
-    """Draw a table below its title; a column that is empty in all rows has no heading. Return its last baseline."""
+def _draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> None:
+    """Draw a table below its title; a column that is empty in all rows has no heading."""
     sheet.headings.append(title)
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True, within_mm=sheet.measure_mm)
     cautions, rows = cautions_once(columns, rows)
     for line in (line for text in cautions for line in wrapped(text, sheet.measure_mm, SMALL)):
         y += CAUTION_MM
-        sheet.say(sheet.left_mm, y + 4.6, line, SMALL, colour=WARN)
+        sheet.say(sheet.left_mm, y + 4.6, line, SMALL, role="caution")
     for n, (heading, x, ha, _) in enumerate(columns):
         if any(row[n] for row in rows):
-            sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, colour=SOFT, ha=ha)
+            sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, role="soft text", ha=ha)
     y += 11.0
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.4)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     for cells in rows:
         y += ROW_MM
         for n, ((heading, x, ha, room), cell) in enumerate(zip(columns, cells, strict=True)):
-            colour = WARN if heading in ("noticed", BESIDES) else INK
-            sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, colour=colour, ha=ha, within_mm=room)
-    return y
+            role: Role = "caution" if heading in ("noticed", BESIDES) else "text"
+            sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, role=role, ha=ha, within_mm=room)
 
 
-def _two_pitches(stage: Stage) -> str:
-    played = stage.playing_pitch_hz or stage.concert_pitch_hz
-    return f"{stage.part}: the same at A4 = {stage.concert_pitch_hz:g} Hz, voiced, and at {played:g} Hz, played"
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableBlock:
+    """A table, which goes on on another sheet where this one is full."""
+
+    heading: str
+    columns: Sequence[Column]
+    rows: Sequence[Row]
+    title: str = "Tables"
+    caption: str = ""
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of all its rows, with headings and cautions."""
+        return self._height_mm(sheet, len(self.rows))
+
+    def least_mm(self, sheet: Sheet) -> float:
+        """Return the height with the fewest rows that may stand alone."""
+        return self._height_mm(sheet, min(len(self.rows), LEAST_ROWS))
+
+    def _height_mm(self, sheet: Sheet, rows: int) -> float:
+        cautions = cautions_once(self.columns, self.rows)[0]
+        lines = sum(len(wrapped(text, sheet.measure_mm, SMALL)) for text in cautions)
+        return HEADINGS_MM + ROW_MM * rows + CAUTION_MM * lines
+
+    def draw(self, sheet: Sheet, top_mm: float) -> TableBlock | None:
+        """Draw as many rows as there is room for; return the rest."""
+        fit = int((sheet.bottom_mm - top_mm - self._height_mm(sheet, 0)) / ROW_MM)
+        _draw_table(sheet, top_mm, self.heading, self.columns, self.rows[:fit])
+        return replace(self, rows=self.rows[fit:]) if fit < len(self.rows) else None
 
 
-def draw_tables(open_sheet: Callable[[float, float], tuple[Sheet, float]], history: History) -> None:
-    """Draw, part by part, the modes of the latest stage, what moved into it, and where it could come to rest.
-
-    Parameters
-    ----------
-    open_sheet
-        Gives the sheet and the place for something of a height, of which at least so much must go on one sheet.
-    history
-        What to draw.
-    """
+def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
+    """Return, part by part, the modes of the latest stage, what moved into it, and where it could come to rest."""
     for part in history.parts:
-        stage = history.of_part(part)[-1]
-        for title, columns, rows in (
-            (f"{part}: modes at {stage.stage_shown}", MODE_COLUMNS, mode_table(stage)),
-            (_two_pitches(stage), PLAYED_COLUMNS, played_table(stage)),
-            (f"{part}: what moved on the way to {stage.stage_shown}", DRIFT_COLUMNS, drift_table(history, stage)),
-            (f"{part}: what moved since each was first heard", FIRST_COLUMNS, first_table(history, stage)),
-            (f"{part}: where it could come to rest", LANDING_COLUMNS, landing_table(history, part)),
-        ):
-            while rows:
-                told = CAUTION_MM * sum(
-                    len(wrapped(t, LEAST_MEASURE_MM, SMALL)) for t in cautions_once(columns, rows)[0]
-                )
-                least = table_height_mm(min(len(rows), LEAST_ROWS)) + told
-                sheet, y = open_sheet(table_height_mm(len(rows)) + told, least)
-                fit = int((sheet.bottom_mm - y - table_height_mm(0) - told) / ROW_MM)
-                draw_table(sheet, y, title, columns, rows[:fit])
-                rows = rows[fit:]
+        for table in part_tables(history, part, steady_cents, latest=True):
+            columns = COLUMNS[table.kind]
+            rows = [tuple(_fitting(row, name, room) for name, _, _, room in columns) for row in table.rows]
+            yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
 HOW: tuple[tuple[str, str], ...] = (
@@ -297,37 +224,49 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
-def draw_how(sheet: Sheet, y: float) -> float:
+@dataclass(frozen=True, slots=True)
+class HowBlock:
+    """How the numbers were got, the cautions, and the flags that were seen: a sheet of its own."""
+
+    history: History
+    title: str = "How the numbers were got"
+    caption: str = ""
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of a whole sheet."""
+        return sheet.room_mm
+
+    least_mm = height_mm
+
+    def draw(self, sheet: Sheet, top_mm: float) -> None:
+        """Draw it, the flags as far as there is room."""
+        _draw_flags(sheet, _draw_how(sheet, top_mm + 2.0) + 5.0, self.history)
+
+
+def _draw_how(sheet: Sheet, y: float) -> float:
     """Draw how the numbers were got, and the cautions; return where they end."""
-    label = 45.0
     for title, text in HOW:
-        sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=label - 3.0)
-        y = sheet.paragraph(sheet.left_mm + label, y, text, sheet.measure_mm - label, BODY) + 3.0
+        sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=LABEL_MM - 3.0)
+        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 3.0
     y += 2.0
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
     sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
     for text in CAUTIONS:
-        y = sheet.paragraph(sheet.left_mm + label, y, text, sheet.measure_mm - label, BODY) + 1.5
+        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
     return y
 
 
-def flags_seen(history: History) -> list[str]:
-    """Return every flag that stands somewhere in the report, each once, sorted."""
-    return sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
-
-
-def draw_flags(sheet: Sheet, y: float, history: History) -> float:
-    """Explain the flags that were seen; return where that ends."""
-    seen = flags_seen(history)
+def _draw_flags(sheet: Sheet, y: float, history: History) -> None:
+    """Explain the flags that stand somewhere in the report, each once."""
+    seen = sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
     if not seen:
-        return y
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, INK, 0.8)
+        return
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
     sheet.say(sheet.left_mm, y, "What was noticed", LEAD, bold=True)
     for flag in seen:
-        text = words.FLAGS.get(flag, "a flag without an explanation here")
         if y > sheet.bottom_mm - 6.0:
-            return y
-        y = sheet.paragraph(sheet.left_mm + 45.0, y, f"{flag}: {text}", sheet.measure_mm - 45.0, BODY) + 1.0
-    return y
+            return
+        text = words.FLAGS.get(flag, "a flag without an explanation here")
+        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, f"{flag}: {text}", sheet.measure_mm - LABEL_MM, BODY) + 1.0

@@ -5,56 +5,41 @@ The bytes depend on the history and the settings alone.
 
 from __future__ import annotations
 
-import math
-from pathlib import Path
+from collections.abc import Iterator
+from dataclasses import replace
 
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.results.files import put_file
-from tapbatch.show.draw.before_after import before_after_height_mm, draw_before_after, last_two
-from tapbatch.show.draw.charts import chart_modes
-from tapbatch.show.draw.decays import decays_a_sheet, draw_decays, trace_of
-from tapbatch.show.draw.drift import draw_drift, drift_height_mm
-from tapbatch.show.draw.landings import draw_landings, landing_blocks, landing_height_mm
-from tapbatch.show.draw.sheet import BODY, HAIR, HEAD, HEAD_MM, SMALL, SOFT, Paper, Sheet
-from tapbatch.show.draw.spectra import draw_spectra, spectra_height_mm
-from tapbatch.show.draw.strings import draw_open_strings, open_strings_height_mm, plucked_stage
-from tapbatch.show.draw.sustain import draw_sustain, sustain_height_mm
+from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
+from tapbatch.show.draw.chart import Look
+from tapbatch.show.draw.decays import decay_pages
+from tapbatch.show.draw.drift import differed, drift_chart
+from tapbatch.show.draw.landings import landings_chart
+from tapbatch.show.draw.sheet import Sheet
+from tapbatch.show.draw.spectra import spectra_chart
+from tapbatch.show.draw.strings import strings_chart, strings_notes
+from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
+from tapbatch.show.pdf.blocks import Block, Book, ChartBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.pages import draw_flags, draw_how, draw_tables
-from tapbatch.show.pdf.slip import draw_slip, latest_stage, leading
+from tapbatch.show.pdf.pages import HowBlock, table_blocks
+from tapbatch.show.pdf.slip import draw_slip
+from tapbatch.show.view.landings import landing_blocks
+from tapbatch.show.view.modes import chart_modes
+from tapbatch.show.view.side_by_side import last_two
+from tapbatch.show.view.stages import latest_stage, leading, plucked_stage
 
-BLOCK_GAP_MM = 7.0
 
-
-def write_report(path: Path, history: History, settings: InstrumentSettings) -> str:
-    """Write the report of one instrument in one step; left alone where its bytes would not change.
+def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
+    """Return the report of one instrument as the bytes of its PDF.
 
     Parameters
     ----------
-    path
-        Where the PDF belongs.
     history
         The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
     settings
         Of the instrument: what counts as steady, sharps or flats, and the paper.
-
-    Returns
-    -------
-    str
-        Empty, or a notice in one line where the old file could not be replaced and the new one lies beside it.
-
-    Raises
-    ------
-    ShopError
-        Where the folder cannot be written.
     """
-    return put_file(path, report_bytes(history, settings))
-
-
-def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
-    """Return the report of one instrument as the bytes of its PDF; see :func:`write_report`."""
     return pdf_bytes(
         report_sheets(history, settings),
         title=f"{history.instrument_shown}: readings",
@@ -63,45 +48,62 @@ def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
 
 
 def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
-    """Return the pages of the report of one instrument, drawn; see :func:`write_report`."""
-    book = _Book(history, settings.paper)
-    steady, spelling = settings.steady_cents, settings.spelling
-    draw_slip(book.add("Reading slip"), history, steady, spelling)
+    """Return the pages of the report of one instrument, drawn; see :func:`report_bytes`."""
+    book = Book(history.instrument_shown, settings.paper)
+    draw_slip(book.add("Reading slip"), history, settings)
     latest = latest_stage(history)
     lead = leading(latest) if latest else None
     if latest and lead:
-        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, steady)
-    moving = [p for p in history.parts if len(history.of_part(p)) > 1 and chart_modes(history.of_part(p))]
-    for part in moving:
-        height = drift_height_mm(book.upright, history, part, book.room_mm)
-        sheet, y = book.place("Drift", DRIFT_CAPTION, height)
-        draw_drift(sheet, y, history, part, steady, spelling, book.room_mm)
+        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, settings.steady_cents)
+    for block in _blocks(history, settings, Sheet(settings.paper, "")):
+        book.place(block)
+    return book.numbered()
+
+
+def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    """Return what stands on the pages after the first two, in order, for sheets like the one given."""
+    look = sheet.inner
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
     for part in heard:
-        sheet, y = book.place("Sustain", SUSTAIN_CAPTION, sustain_height_mm(book.upright, history.of_part(part)))
-        draw_sustain(sheet, y, history, part, steady, spelling)
+        if len(history.of_part(part)) > 1 and chart_modes(history.of_part(part)):
+            yield _drift(history, part, settings, look)
+    for part in heard:
+        stages = history.of_part(part)
+        alone = len(stages) == 1
+        chart = (rings_chart if alone else sustain_chart)(history, stages, settings, look)
+        if chart:
+            aside = stages[0].stage_shown if alone else ""
+            yield ChartBlock("Sustain", SUSTAIN_CAPTION, chart, part or "body", aside)
     for part in heard:
         comparison = last_two(history, part, settings)
-        if comparison is not None:
-            height = before_after_height_mm(book.upright, comparison)
-            sheet, y = book.place("Before and after", BEFORE_AFTER_CAPTION, height)
-            draw_before_after(sheet, y, comparison)
+        if comparison:
+            chart, notes = before_after_chart(comparison, look), before_after_notes(comparison)
+            yield ChartBlock("Before and after", BEFORE_AFTER_CAPTION, chart, part or "body", notes=notes)
     for stage, landings in landing_blocks(history):
-        sheet, y = book.place("Landings", LANDINGS_CAPTION, landing_height_mm(landings))
-        draw_landings(sheet, y, stage, landings, steady, spelling)
+        chart = landings_chart(stage, landings, settings, look)
+        heading = f"{stage.part or 'body'}: {landings[0].mode}"
+        yield ChartBlock("Landings", LANDINGS_CAPTION, chart, heading, stage.stage_shown)
     plucked = plucked_stage(history)
-    if plucked is not None:
-        sheet, y = book.place("Strings", STRINGS_CAPTION, open_strings_height_mm(plucked))
-        draw_open_strings(sheet, y, plucked, settings)
+    if plucked:
+        chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
+        aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
+        yield ChartBlock("Strings", STRINGS_CAPTION, chart, "open strings", aside, notes)
     for part in heard:
-        height = spectra_height_mm(history.of_part(part), book.room_mm)
-        sheet, y = book.place("Spectra", SPECTRA_CAPTION, height)
-        draw_spectra(sheet, y, history, part, steady, spelling, book.room_mm)
-    _add_decays(book, history)
-    draw_tables(lambda height, least: book.place("Tables", "", height, least), history)
-    sheet, y = book.place("How the numbers were got", "", book.room_mm)
-    draw_flags(sheet, draw_how(sheet, y + 2.0) + 5.0, history)
-    return book.numbered()
+        chart = spectra_chart(history.of_part(part), settings, look)
+        yield ChartBlock("Spectra", SPECTRA_CAPTION, chart, part or "body")
+    for chart in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm)):
+        yield ChartBlock("Decays", DECAYS_CAPTION, chart)
+    yield from table_blocks(history, settings.steady_cents)
+    yield HowBlock(history)
+
+
+def _drift(history: History, part: str, settings: InstrumentSettings, look: Look) -> Block:
+    stages, notes = history.of_part(part), differed(history, part)
+    names, heard = chart_modes(stages), {m.mode for s in stages for m in s.modes}
+    low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
+    chart = drift_chart(history, stages, names, settings, low)
+    aside = f"{len(names)} of {len(heard)} modes" if len(heard) > len(names) else ""
+    return ChartBlock("Drift", DRIFT_CAPTION, chart, part or "body", aside, notes)
 
 
 DRIFT_CAPTION = (
@@ -133,60 +135,3 @@ SPECTRA_CAPTION = (
 DECAYS_CAPTION = (
     "The clearest tap of each stage: thin and grey, the sound; thick, the fitted modes; broken, the noise floor."
 )
-
-
-class _Book:
-    """Sheets one after the other, each headed with its title; blocks of one title share a sheet while it has room."""
-
-    def __init__(self, history: History, paper: Paper) -> None:
-        self._name = history.instrument_shown
-        self._paper = paper
-        self._sheets: list[Sheet] = []
-        self.upright = Sheet(paper, "")
-        self._next_mm = 0.0
-
-    @property
-    def room_mm(self) -> float:
-        """The height for content on an empty sheet below the longest caption."""
-        return self.upright.room_mm
-
-    def add(self, title: str, *, turned: bool = False) -> Sheet:
-        self._sheets.append(Sheet(self._paper, title, turned=turned))
-        return self._sheets[-1]
-
-    def place(self, title: str, caption: str, height_mm: float, least_mm: float = math.inf) -> tuple[Sheet, float]:
-        """Return the sheet and the place for a block, on a new sheet where the title changes or the room is short.
-
-        A block that can be split needs room for ``least_mm`` only.
-        """
-        sheet = self._sheets[-1]
-        if sheet.title != title or self._next_mm + min(height_mm, least_mm) > sheet.bottom_mm:
-            sheet = self.add(title)
-            sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
-            self._next_mm = HEAD_MM + 6.0
-            if caption:
-                measure = sheet.measure_mm
-                self._next_mm = (
-                    sheet.paragraph(sheet.left_mm, self._next_mm, caption, measure, BODY, colour=SOFT) + 2.0
-                )
-        place = self._next_mm
-        self._next_mm += height_mm + BLOCK_GAP_MM
-        return sheet, place
-
-    def numbered(self) -> list[Sheet]:
-        """Return the sheets, each with its name and number at the foot."""
-        for number, sheet in enumerate(self._sheets, 1):
-            y = sheet.height_mm - 10.0
-            sheet.rule(sheet.left_mm, y - 4.0, sheet.right_mm, y - 4.0, HAIR, 0.5)
-            sheet.say(sheet.left_mm, y, self._name, SMALL, colour=SOFT, within_mm=sheet.measure_mm - 60.0)
-            where = f"{sheet.title}, {number} of {len(self._sheets)}"
-            sheet.say(sheet.right_mm, y, where, SMALL, colour=SOFT, ha="right")
-        return self._sheets
-
-
-def _add_decays(book: _Book, history: History) -> None:
-    stages = history.stages if any(map(trace_of, history.stages)) else ()
-    a_sheet = decays_a_sheet(len(stages), book.room_mm)
-    for first in range(0, len(stages), a_sheet):
-        sheet, y = book.place("Decays", DECAYS_CAPTION, book.room_mm)
-        draw_decays(sheet, y, stages[first : first + a_sheet], len(stages))

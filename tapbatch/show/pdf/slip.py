@@ -6,39 +6,30 @@ leads is the note. Everything that limits an answer stands beside that answer.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Literal
 
-from tapbatch.model.history import Drift, History, Stage, StageMode
-from tapbatch.model.pitch import Spelling
-from tapbatch.show.draw.charts import drifts_into
-from tapbatch.show.draw.drift import draw_latest_staff
+from tapbatch.model.history import History, Stage
+from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look
+from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
-from tapbatch.show.draw.sheet import BODY, HEAD, INK, LEAD, NAME, NOTE, PALE, SMALL, SOFT, WARN, Sheet
-from tapbatch.show.say import words
+from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say.conditions import learned_text
-from tapbatch.show.say.landings import (
-    RISKY,
-    chance_text,
-    chosen_landings,
-    landing_name,
-    step_text,
-    to_go_text,
-    way_text,
-)
+from tapbatch.show.say.notices import noticed_lines
+from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
+from tapbatch.show.view.rows import ModeRow, lead_row, mode_rows
+from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO, turned_down
+from tapbatch.show.view.stages import latest_stage, stage_date
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0
 MOST_ROWS = 9
 MOST_PARTS = 5
 MOST_CAUTIONS = 4
-MOST_LANDINGS = 3
 ANSWER = 11.5
 ROW_MM = 6.0
-
-Answer = tuple[str, str, str, list[str]]
-"""The question (empty where it goes on from the one before), its answer, the detail, and what limits it."""
 
 # Column, where it stands in mm from the left of the text area, how it is set there, and the room that it has.
 ROW: tuple[tuple[str, float, Literal["left", "right"], float], ...] = (
@@ -52,30 +43,21 @@ ROW: tuple[tuple[str, float, Literal["left", "right"], float], ...] = (
 )
 
 
-def latest_stage(history: History) -> Stage | None:
-    """Return the stage that the slip is about: the last in order of all parts, the body's where two are equal."""
-    last = [history.of_part(part)[-1] for part in history.parts]
-    return max(last, key=lambda s: (s.order, last.index(s))) if last else None
-
-
-def leading(stage: Stage) -> StageMode | None:
-    """Return the mode that speaks for a stage: the lead, else the strongest; ``None`` where none was measured."""
-    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
-
-
-def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spelling) -> None:
+def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> None:
     """Draw the first page of an instrument's report."""
-    stage = latest_stage(history)
+    stage, steady_cents = latest_stage(history), settings.steady_cents
     y = _draw_masthead(sheet, history, stage)
     if stage is None:
         y = sheet.paragraph(sheet.left_mm, y + 12.0, "Nothing was recorded yet.", sheet.measure_mm, HEAD, bold=True)
     else:
-        lead = leading(stage)
-        if lead:
-            y = _draw_lead(sheet, y, history, stage, lead, steady_cents, spelling)
+        rows = mode_rows(stage, steady_cents, history)
+        if rows:
+            _draw_lead(sheet, y, history, stage, rows[0], settings)
+            answers = answers_of(history, stage, rows[0].mode, steady_cents)
+            y = max(_draw_answers(sheet, y + 39.0, answers), y + 84.0)
         else:
             y = _draw_silence(sheet, y, stage)
-        y = _draw_others(sheet, y + 4.0, history, stage, lead, steady_cents)
+        y = _draw_others(sheet, y + 4.0, rows[1:])
         y = _draw_parts(sheet, y + 4.0, history, stage, steady_cents)
     _draw_notices(sheet, y + 4.0, history, stage)
 
@@ -85,7 +67,7 @@ def draw_slip(sheet: Sheet, history: History, steady_cents: float, spelling: Spe
 
 def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float:
     left, y = sheet.left_mm, 20.0
-    sheet.say(left, y, "READING SLIP", SMALL, bold=True, colour=SOFT)
+    sheet.say(left, y, "READING SLIP", SMALL, bold=True, role="soft text")
     lines = wrapped(history.instrument_shown, sheet.measure_mm, NAME, True, most=1)
     size = NAME
     if text_width_mm(history.instrument_shown, NAME, True) > sheet.measure_mm:
@@ -101,226 +83,126 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
         room = sheet.measure_mm - 52.0
         y = sheet.paragraph(left, y, f"{placed}: {stage.stage_shown}", room, LEAD, most=2) - LEAD * MM_PER_PT * 1.4
         facts = (stage_date(stage), f"A4 = {stage.concert_pitch_hz:g} Hz")
-        sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", colour=SOFT)
+        sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", role="soft text")
         if stage.note and stage.note.work:
             y += 5.0
-            sheet.say(left, y, stage.note.work, BODY, colour=SOFT, within_mm=sheet.measure_mm)
+            sheet.say(left, y, stage.note.work, BODY, role="soft text", within_mm=sheet.measure_mm)
     y += 4.0
-    sheet.rule(left, y, sheet.right_mm, y, INK, 1.2)
+    sheet.rule(left, y, sheet.right_mm, y, "heading")
     return y
-
-
-def stage_date(stage: Stage) -> str:
-    """Return the day of a stage, from the notes, else the recordings; empty where it is not known."""
-    recorded = max((h.reading.recorded_at for h in stage.heard), default="")
-    return (stage.note.date if stage.note and stage.note.date else recorded)[:10]
 
 
 # ------------------------------------------------------------------ lead
 
 
 def _draw_lead(
-    sheet: Sheet,
-    y: float,
-    history: History,
-    stage: Stage,
-    lead: StageMode,
-    steady_cents: float,
-    spelling: Spelling,
-) -> float:
+    sheet: Sheet, y: float, history: History, stage: Stage, lead: ModeRow, settings: InstrumentSettings
+) -> None:
     left = sheet.left_mm
     baseline = y + 25.0
-    colour = SOFT if words.how_sure(lead, steady_cents) == "unsure" else INK
-    sheet.say(left - 1.0, baseline, lead.note, NOTE, bold=True, colour=colour)
-    x = left + text_width_mm(lead.note, NOTE, True) + 5.0
-    sheet.say(x, baseline - 7.5, words.cents_text(lead).replace(" c", " cents"), NAME, bold=True, colour=colour)
-    sheet.say(x, baseline, f"{words.sure_text(lead).replace(' c', ' cents')}, {words.hz_text(lead)} Hz", LEAD)
-    played = words.playing_text(lead, stage)
-    if played:
+    role: Role = "soft text" if lead.unsure else "text"
+    sheet.say(left - 1.0, baseline, lead.mode.note, NOTE, bold=True, role=role)
+    x = left + text_width_mm(lead.mode.note, NOTE, True) + 5.0
+    cents, sure = (text.replace(" c", " cents") for text in (lead.cents, lead.sure))
+    sheet.say(x, baseline - 7.5, cents, NAME, bold=True, role=role)
+    sheet.say(x, baseline, f"{sure}, {lead.hz} Hz", LEAD)
+    if lead.played:
         room = sheet.right_mm - STAFF_MM - 9.0 - x
-        sheet.say(x, baseline + 5.5, f"played: {played}", BODY, colour=SOFT, within_mm=room)
-    draw_latest_staff(sheet, sheet.right_mm - STAFF_MM, y + 6.0, STAFF_MM, history, stage, lead.mode, spelling)
-    return max(_draw_answers(sheet, baseline + 14.0, history, stage, lead, steady_cents), y + 84.0)
+        sheet.say(x, baseline + 5.5, f"played: {lead.played}", BODY, role="soft text", within_mm=room)
+    staff, told = latest_staff(history, stage, lead.mode.mode, settings, Look(width_mm=STAFF_MM))
+    sheet.place(staff, sheet.right_mm - STAFF_MM, y + 6.0)
+    sheet.say(sheet.right_mm, y + 4.0, told, SMALL, role="soft text", ha="right", within_mm=STAFF_MM)
 
 
-def _draw_answers(
-    sheet: Sheet, y: float, history: History, stage: Stage, lead: StageMode, steady_cents: float
-) -> float:
-    width = sheet.measure_mm - LABEL_MM - STAFF_MM - 9.0
-    for label, answer, detail, cautions in slip_answers(history, stage, lead, steady_cents):
-        sheet.say(sheet.left_mm, y, label, LEAD, colour=SOFT)
-        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, answer, width, ANSWER, bold=True, most=2)
-        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y - 0.6, detail, width, BODY, most=2)
-        if len(cautions) > MOST_CAUTIONS:
-            rest = ", ".join(caution.split(":")[0] for caution in cautions[MOST_CAUTIONS - 1 :])
-            cautions = [*cautions[: MOST_CAUTIONS - 1], f"also {rest}: see the last page"]
-        for caution in cautions:
-            y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, caution, width, BODY, colour=WARN, most=3)
+def _draw_answers(sheet: Sheet, y: float, answers: Sequence[Answer]) -> float:
+    width, left = sheet.measure_mm - LABEL_MM - STAFF_MM - 9.0, sheet.left_mm + LABEL_MM
+    for answer in answers:
+        sheet.say(sheet.left_mm, y, "" if answer.goes_on else QUESTIONS[answer.question], LEAD, role="soft text")
+        y = sheet.paragraph(left, y, answer.told, width, ANSWER, bold=True, most=2)
+        y = sheet.paragraph(left, y - 0.6, answer.detail, width, BODY, most=2)
+        limits = [limit.full for limit in answer.limits]
+        if len(limits) > MOST_CAUTIONS:
+            rest = ", ".join(limit.name for limit in answer.limits[MOST_CAUTIONS - 1 :])
+            limits = [*limits[: MOST_CAUTIONS - 1], f"also {rest}: see the last page"]
+        for limit in limits:
+            y = sheet.paragraph(left, y, limit, width, BODY, role="caution", most=3)
         y += 4.0
     return y
 
 
-def slip_answers(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> list[Answer]:
-    """Return what the slip answers of a stage's mode: moved, how far, how long it rings, and whether to trust it."""
-    drift = drifts_into(history, stage).get(lead.mode)
-    trust = words.how_sure(lead, steady_cents).capitalize()
-    return [
-        ("Moved?", *_moved(history, stage, drift)),
-        *_how_far(history, stage, lead),
-        ("Rings?", *_rings(lead, drift)),
-        ("Trust it?", trust, _basis(lead, stage, steady_cents), words.doubts(lead, stage)),
-    ]
-
-
-def _moved(history: History, stage: Stage, drift: Drift | None) -> tuple[str, str, list[str]]:
-    before = _stage_before(history, stage)
-    if before is None:
-        return "First stage", "nothing to compare with yet", []
-    if drift is None:
-        return "Not compared", f"with {before.stage_shown}", []
-    cautions = [f"differs besides the wood: {drift.caution}"] if drift.caution else []
-    shown = {s.stage: s.stage_shown for s in history.of_part(stage.part)}
-    told = (
-        f"since {shown.get(drift.from_stage, before.stage_shown)}",
-        words.more_taps_text(drift),
-        words.since_first_text(drift, shown.get(drift.first_stage, drift.first_stage)),
-    )
-    return _capital(words.moved_text(drift)), "; ".join(t for t in told if t), cautions
-
-
-def _how_far(history: History, stage: Stage, lead: StageMode) -> list[tuple[str, str, str, list[str]]]:
-    chosen = [landing for landing in chosen_landings(history, stage.part) if landing.stage == stage.stage]
-    answers: list[tuple[str, str, str, list[str]]] = []
-    for landing in sorted(chosen, key=lambda c: c.mode != lead.mode)[:MOST_LANDINGS]:
-        name = landing_name(landing)
-        whose = _capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
-        chance = chance_text(landing)
-        risky = landing.overshoot is not None and landing.overshoot >= RISKY
-        detail = ", ".join(p for p in (step_text(landing), way_text(landing), "" if risky else chance) if p)
-        answer = f"{whose}: {to_go_text(landing)}"
-        answers.append(("" if answers else "How far?", answer, detail, [f"{chance}: take off less"] if risky else []))
-    return answers
-
-
-def _rings(lead: StageMode, drift: Drift | None) -> tuple[str, str, list[str]]:
-    now = f"T60 {words.t60_text(lead)} s" if words.t60_text(lead) else "T60 not known"
-    change = words.rings_text(drift) if drift else ""
-    limit = words.rings_limit(drift) if drift and change else ""
-    return (_capital(change), f"{now} now", [limit] if limit else []) if change else (now, "", [])
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
-    half = words.half_cents(lead)
-    if math.isnan(half):
-        why = "; how sure is not known"
-    elif half > steady_cents:
-        why = f"; {words.sure_text(lead)} is wider than the {steady_cents:g} c that count as steady"
-    else:
-        why = ""
-    recordings = sum(h.recording.kind == "tap" for h in stage.heard)
-    taps = f"{lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
-    return f"seen in {taps}{why}" if recordings < 2 else f"seen in {taps}, {recordings} recordings{why}"
-
-
-def _stage_before(history: History, stage: Stage) -> Stage | None:
-    stages = history.of_part(stage.part)
-    index = next(n for n, s in enumerate(stages) if s is stage)
-    return stages[index - 1] if index else None
-
-
 def _draw_silence(sheet: Sheet, y: float, stage: Stage) -> float:
-    y = sheet.paragraph(sheet.left_mm, y + 14.0, "No mode could be read.", sheet.measure_mm, HEAD, bold=True)
-    reasons = sorted({t.tap.reason for h in stage.heard for t in h.reading.taps if not t.tap.used and t.tap.reason})
-    text = "Tap louder or closer, with the strings damped, in a quieter room; the level should not reach the top."
-    y = sheet.paragraph(sheet.left_mm, y + 2.0, text, sheet.measure_mm, LEAD)
+    y = sheet.paragraph(sheet.left_mm, y + 14.0, f"{NOTHING_READ}.", sheet.measure_mm, HEAD, bold=True)
+    y = sheet.paragraph(sheet.left_mm, y + 2.0, WHAT_TO_DO, sheet.measure_mm, LEAD)
+    reasons = ", ".join(sorted(filter(None, turned_down(stage))))
     if reasons:
-        y = sheet.paragraph(sheet.left_mm, y, f"Not used: {', '.join(reasons)}.", sheet.measure_mm, LEAD, most=3)
+        y = sheet.paragraph(sheet.left_mm, y, f"Not used: {reasons}.", sheet.measure_mm, LEAD, most=3)
     return y + 6.0
 
 
 # ----------------------------------------------------------- other modes
 
 
-def _draw_others(
-    sheet: Sheet, y: float, history: History, stage: Stage, lead: StageMode | None, steady_cents: float
-) -> float:
-    others = sorted((m for m in stage.modes if m is not lead), key=lambda m: -m.level_db)
+def _draw_others(sheet: Sheet, y: float, others: Sequence[ModeRow]) -> float:
     if not others:
         return y
     aside = f", the {MOST_ROWS} strongest of {len(others)}" if len(others) > MOST_ROWS else ""
-    y = _draw_row_head(sheet, y, f"The other modes{aside}", others[:MOST_ROWS])
-    drifts = drifts_into(history, stage)
-    for mode in sorted(others[:MOST_ROWS], key=lambda m: m.freq_hz):
-        y = _draw_row(sheet, y, mode, drifts.get(mode.mode), mode.mode, steady_cents)
+    shown = sorted(others[:MOST_ROWS], key=lambda row: row.mode.freq_hz)
+    y = _draw_row_head(sheet, y, f"The other modes{aside}", shown)
+    for row in shown:
+        y = _draw_row(sheet, y, row, row.mode.mode)
     return y
 
 
 def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_cents: float) -> float:
-    rest = [history.of_part(part)[-1] for part in history.parts if part != stage.part]
-    if not rest:
+    last = [history.of_part(part)[-1] for part in history.parts if part != stage.part]
+    rows = [(f"{s.part}, {s.stage_shown}", lead_row(history, s, steady_cents)) for s in last[:MOST_PARTS]]
+    if not rows:
         return y
-    y = _draw_row_head(sheet, y, "The other parts, as last read", [m for s in rest[:MOST_PARTS] if (m := s.lead)])
-    for last in rest[:MOST_PARTS]:
-        name = f"{last.part}, {last.stage_shown}"
-        if last.lead is None:
-            sheet.say(
-                sheet.left_mm, y, f"{name}: no mode could be read", BODY, colour=SOFT, within_mm=sheet.measure_mm
-            )
-            y += ROW_MM
+    y = _draw_row_head(sheet, y, "The other parts, as last read", [row for _, row in rows if row])
+    for name, row in rows:
+        if row:
+            y = _draw_row(sheet, y, row, name)
             continue
-        y = _draw_row(sheet, y, last.lead, drifts_into(history, last).get(last.lead.mode), name, steady_cents)
+        told = f"{name}: {NOTHING_READ.lower()}"
+        sheet.say(sheet.left_mm, y, told, BODY, role="soft text", within_mm=sheet.measure_mm)
+        y += ROW_MM
     return y
 
 
-def _draw_row_head(sheet: Sheet, y: float, title: str, modes: Sequence[StageMode]) -> float:
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
+def _draw_row_head(sheet: Sheet, y: float, title: str, rows: Sequence[ModeRow]) -> float:
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True)
-    noticed = any(mode.flags for mode in modes)
-    for column, x, ha, room in ROW[2:] if noticed else ROW[2:-1]:
-        sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, colour=SOFT, ha=ha, within_mm=room)
+    flagged = any(row.mode.flags for row in rows)
+    for column, x, ha, room in ROW[2:] if flagged else ROW[2:-1]:
+        sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, role="soft text", ha=ha, within_mm=room)
     return y + 11.0
 
 
-def _draw_row(sheet: Sheet, y: float, mode: StageMode, drift: Drift | None, name: str, steady_cents: float) -> float:
-    unsure = words.how_sure(mode, steady_cents) == "unsure"
-    cells = (
-        words.note_text(mode),
-        name,
-        words.sure_text(mode),
-        words.moved_cell(drift) if drift else "",
-        words.t60_text(mode),
-        words.hz_text(mode),
-        listed(mode.flags, ROW[-1][3], BODY),
-    )
+def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
+    flags = listed(row.mode.flags, ROW[-1][3], BODY)
+    cells = (row.note, name, row.sure, row.moved, row.rings, row.hz, flags)
     for (column, x, ha, room), cell in zip(ROW, cells, strict=True):
-        size, bold = (LEAD, not unsure) if column == "note" else (BODY, False)
-        colour = WARN if column == "noticed" else SOFT if unsure or column == "name" else INK
-        sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, colour=colour, ha=ha, within_mm=room)
+        size, bold = (LEAD, not row.unsure) if column == "note" else (BODY, False)
+        role: Role = "caution" if column == "noticed" else "soft text" if row.unsure or column == "name" else "text"
+        sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, role=role, ha=ha, within_mm=room)
     return y + ROW_MM
 
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = list(history.notices)
-    for heard in stage.heard if stage else ():
-        said = dict.fromkeys(("missing", *heard.reading.notices) if heard.missing else heard.reading.notices)
-        notices += [f"{words.explain(notice)} ({heard.recording.path})" for notice in said]
+    notices = noticed_lines(history, stage)
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
     learned = learned_text(history)
     notices += learned
     if not notices or y > sheet.bottom_mm - 12.0:
         return
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, PALE, 0.6)
+    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, "Noticed", BODY, bold=True)
     y += 10.0
     for count, notice in enumerate(notices):
         if y > sheet.bottom_mm - 5.0:
             where = " in recordings.csv" if count < len(notices) - len(learned) else ""
-            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, colour=SOFT)
+            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, role="soft text")
             return
-        colour = SOFT if count >= len(notices) - len(learned) else WARN
-        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, colour=colour, most=2) + 0.8
+        role: Role = "soft text" if count >= len(notices) - len(learned) else "caution"
+        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, role=role, most=2) + 0.8

@@ -1,4 +1,4 @@
-"""What is said once of all comparisons of an instrument: what was learned of set-ups, and what was never noted."""
+"""What applies to every comparison of an instrument and is said once: the set-ups, and what the notes lack."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from tapbatch.model.history import History
 
 
 def learned_text(history: History) -> list[str]:
-    """Return what holds for every comparison in a history, as whole sentences; nothing where nothing is compared.
+    """Return what applies to every comparison in a history, as sentences; empty if nothing is compared.
 
     Examples
     --------
@@ -19,12 +19,12 @@ def learned_text(history: History) -> list[str]:
     said = []
     if history.setup_cents is not None:
         said.append(
-            f"Setting up anew moves a mode by {history.setup_cents:.1f} c (standard deviation, learned from what was "
-            "recorded again); intervals and verdicts count it."
+            f"Setting up again moves a mode by {history.setup_cents:.1f} c (standard deviation, learned from stages "
+            "recorded again); intervals and verdicts allow for it."
         )
     missing = never_noted(history.stages)
     if missing:
-        said.append(f"Never noted, so no caution can name it: {' and '.join(_joined(missing))}.")
+        said.append(f"Not in the notes, so it cannot be checked: {' and '.join(_joined(missing))}.")
     return said
 
 

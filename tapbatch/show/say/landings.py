@@ -1,32 +1,13 @@
-"""How far still, said to a person: the landing that matters, the steps to it, and whether the next would pass it.
+"""How far still, said to a person: which landing, the steps to it, and whether the next would pass it.
 
-Conventions: of a part's landings the targets matter; without one the next note on the side to which the steps lead,
-or the nearer one where no steps are known. Chances are said in whole per cent, never as none or certain.
+Conventions: chances are said in whole per cent, never as none or certain.
 """
 
 from __future__ import annotations
 
 from tapbatch.compare.steps import FEWEST_STEPS
-from tapbatch.model.history import History, Landing
+from tapbatch.model.history import Landing
 from tapbatch.show.say import words
-
-RISKY = 0.2
-
-
-def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
-    """Return the landings of a part that matter: its targets, else the one note that the lead mode makes for.
-
-    Examples
-    --------
-    >>> chosen_landings(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
-    ()
-    """
-    of_part = [landing for landing in history.landings if landing.part == part]
-    targets = tuple(landing for landing in of_part if landing.landing == "target")
-    if targets or not of_part:
-        return targets
-    ahead = [landing for landing in of_part if landing.steps_to_go is not None]
-    return (min(ahead or of_part, key=lambda landing: abs(landing.cents_to_go)),)
 
 
 def landing_name(landing: Landing) -> str:
@@ -43,11 +24,14 @@ def to_go_text(landing: Landing) -> str:
 
 
 def step_text(landing: Landing) -> str:
-    """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is not known."""
-    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
-    if text:
-        return f"one more step {text.replace(' (', ' c (')}"
-    return f"one more step not known ({landing.steps_seen} of {FEWEST_STEPS} like it seen)"
+    """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is unknown."""
+    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
+    return f"one more step {text}" if text else f"next step unknown: {steps_seen_text(landing)}"
+
+
+def steps_seen_text(landing: Landing) -> str:
+    """Say how many similar steps there are to learn from, such as ``1 of 3 similar steps so far``."""
+    return f"{landing.steps_seen} of {FEWEST_STEPS} similar steps so far"
 
 
 def way_text(landing: Landing) -> str:
@@ -64,22 +48,6 @@ def chance_text(landing: Landing) -> str:
     per_cent = 100.0 * landing.overshoot
     said = "under 1 %" if per_cent < 1 else "over 99 %" if per_cent > 99 else f"{per_cent:.0f} %"
     return f"{said} chance that the next {'leaves' if landing.on_target != 'no' else 'passes'} it"
-
-
-def landing_lines(history: History, part: str) -> list[str]:
-    """Say how far a part has to go: a line for each target, else one for its lead mode, both ways if none is known.
-
-    Examples
-    --------
-    >>> landing_lines(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
-    []
-    """
-    chosen = chosen_landings(history, part)
-    if not chosen or chosen[0].landing == "target" or chosen[0].step_cents is not None:
-        return [landing_line(landing) for landing in chosen]
-    both = [c for c in history.landings if (c.part, c.mode) == (part, chosen[0].mode)]
-    ways = ", ".join(f"{c.landing_note} {to_go_text(c)}" for c in sorted(both, key=lambda c: c.landing_hz))
-    return [f"{chosen[0].mode}: {ways}; {step_text(chosen[0])}"]
 
 
 def landing_line(landing: Landing) -> str:

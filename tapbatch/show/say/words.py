@@ -1,9 +1,9 @@
-"""How a reading is said to a person: the note, how far off, how sure, what moved, and what to make of it.
+"""The words and figures of a reading: the note, how far off it is, how sure, what moved, and what the flags mean.
 
-Conventions: cents are signed and written with a plain ``-`` and ``+``; half-widths are those of 95 % intervals.
-Digits follow the uncertainty by the rule of the Particle Data Group (Review of Particle Physics, Introduction,
-"Rounding"): of its three leading digits, 100 to 354 keep two, 355 to 949 keep one, 950 to 999 become 1000 and keep
-two. Cents are never said finer than a tenth: the best listeners tell 1.7 cents apart near 1 kHz.
+Conventions: cents are signed and written with a plain ``-`` or ``+``. A half-width is that of a 95 % interval. The
+number of digits follows the uncertainty, by the rule of the Particle Data Group (Review of Particle Physics,
+Introduction, "Rounding"): three leading digits from 100 to 354 keep two, 355 to 949 keep one, and 950 to 999 are
+rounded to 1000 and keep two. Cents are given to a tenth at most: the best listeners tell 1.7 cents apart near 1 kHz.
 """
 
 from __future__ import annotations
@@ -11,7 +11,9 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from tapbatch.model.caution import forbids_verdict
 from tapbatch.model.history import Drift, Stage, StageMode, Verdict
+from tapbatch.show.say.cautions import no_verdict_text
 
 Sureness = Literal["sure", "fairly sure", "unsure"]
 
@@ -19,19 +21,19 @@ Sureness = Literal["sure", "fairly sure", "unsure"]
 JUST_NOTICED_PCT = 5.0
 
 FLAGS: dict[str, str] = {
-    "string": "rings longer than wood can, as an open string or a piece of one does: damp strings and their ends",
-    "hum": "lies on the mains hum or a harmonic of it: do not trust it until heard elsewhere or on battery",
-    "pair?": "may be two resonances too close to tell apart, or one taken for two: each may lie to either side",
-    "not-exponential": "does not die away evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
+    "string": "rings longer than wood can: an open string, or a piece of one; damp the strings and their ends",
+    "hum": "lies on the mains hum or one of its harmonics: record elsewhere, or on battery, before you trust it",
+    "pair?": "may be two close resonances, or one counted twice: its frequency may be off to either side",
+    "not-exponential": "does not decay evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
     "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
-    "one-setup": "from one set-up: how much it moves when set up again is not known until a stage is recorded again",
-    "glides": "its frequency shifts while it dies away (a loose part, a coupled pair): take the note as a rough one",
-    "identity?": "may have changed names with a neighbour since the stage before: look at both",
+    "one-setup": "from one set-up: record a stage again to learn how much setting up again moves it",
+    "glides": "its frequency shifts during the decay (a loose part, a coupled pair): take the note as a rough one",
+    "identity?": "may have swapped names with a neighbour since the stage before: look at both",
     "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
     "wide": "the interval is wide: tap more often, closer, or in a quieter room",
-    "floor": "too little of it above the noise, or before the next sound: tap harder or wait longer",
-    "band-too-narrow": "dies away too fast to be measured in so narrow a band: use the whole, or the modes",
-    "empty-band": "nothing of its own rings here, only the skirt of a neighbouring band",
+    "floor": "too little of it stands above the noise or before the next sound: tap harder or wait longer",
+    "band-too-narrow": "decays too fast to be measured in so narrow a band: use the whole sound, or the modes",
+    "empty-band": "no mode rings in this band: what is heard spills over from a neighbouring band",
 }
 
 VERDICTS: dict[Verdict, str] = {
@@ -44,35 +46,20 @@ VERDICTS: dict[Verdict, str] = {
 }
 
 FIVE_PER_CENT = (
-    "5 % is what a listener just notices in the early decay of rooms (ISO 3382-1:2009, table A.1); for instruments "
-    "no standard gives a figure."
+    "A listener just notices a change of 5 % in the early decay of a room (ISO 3382-1:2009, table A.1); no standard "
+    "gives a figure for instruments."
 )
 NO_LOUDNESS = (
-    "Loudness is not compared: a phone's level is not calibrated, and its gain, its distance and the blow all enter. "
-    "The balance is free of these, not of the hardness of the mallet."
+    "Loudness is not compared: a phone's level is not calibrated, and it depends on gain, distance and the blow. The "
+    "balance does not depend on these, but it does on the hardness of the mallet."
 )
 
-# By how a notice begins; the rest of it says which codec, rate or level.
-NOTICES: dict[str, str] = {
-    "missing": "the recording is gone from the folder; its reading is kept until it is forgotten",
-    "older method": "measured by an older version of the method, since the sound is gone; hold it against no new one",
-    "lossy": "fine for the note, less so for faint modes and long decays",
-    "clipped": "too loud for the recorder: tap softer or move it away",
-    "low sample rate": "what rings higher than half the rate is lost",
-    "silence": "nothing was recorded: look at the microphone and its permission",
-    "non-finite samples": "the file is damaged in places: record again if that is where the taps are",
-    "damaged": "pieces of the file cannot be decoded and are left out: copy it again",
-    "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
-    "no tap": "taps.csv says of each transient why it was not used",
-    "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
-}
-
-# These make a reading doubtful whatever its interval says; `one-setup` bounds what is claimed and is said beside it.
+# These make a reading doubtful however narrow its interval. `one-setup` does not: it only says what was not tried.
 DOUBTS = frozenset(FLAGS) - {"one-setup"}
 
 
 def leading_decimals(uncertainty: float) -> int:
-    """Return the decimals that an uncertainty deserves; negative for tens and more.
+    """Return how many decimals an uncertainty calls for; negative for tens and more.
 
     Raises
     ------
@@ -88,7 +75,7 @@ def leading_decimals(uncertainty: float) -> int:
         msg = f"an uncertainty is finite and above zero, not {uncertainty}"
         raise ValueError(msg)
     exponent, leading = _leading_digits(uncertainty)
-    # 354 is the last to keep two digits; 950 to 999 become 1000, whose two digits end where the one of 949 does.
+    # Up to 354 keeps two digits. 950 to 999 become 1000, whose second digit is in the place of the one digit of 949.
     return (1 if leading <= 354 else 0) - exponent
 
 
@@ -98,14 +85,14 @@ def _leading_digits(uncertainty: float) -> tuple[int, int]:
 
 
 def value_and_half_width(value: float, half_width: float, most_decimals: int = 9) -> tuple[str, str]:
-    """Say a value and the half-width of its interval with the digits that the half-width deserves.
+    """Return a value and the half-width of its interval as text, with the digits that the half-width calls for.
 
     Parameters
     ----------
     value, half_width
-        In the same unit; a half-width that is zero or not finite says nothing, and comes back empty.
+        In the same unit. The text of a half-width that is zero or not finite is empty.
     most_decimals
-        No finer than this; a half-width below the last place is said as one unit of it.
+        The most decimals to give; a half-width below the last place becomes one unit of that place.
 
     Examples
     --------
@@ -127,7 +114,7 @@ def value_and_half_width(value: float, half_width: float, most_decimals: int = 9
 
 
 def signed(text: str) -> str:
-    """Put a plus in front of a number above zero.
+    """Return a number with a plus in front if it is above zero.
 
     Examples
     --------
@@ -146,36 +133,42 @@ def half_cents(mode: StageMode) -> float:
 
 
 def cents_text(mode: StageMode) -> str:
-    """Say how far a mode lies from its note, such as ``+12.3 c``."""
+    """Return how far a mode is from its note, such as ``+12.3 c``."""
     return f"{signed(value_and_half_width(mode.cents, half_cents(mode), 1)[0])} c"
 
 
 def note_text(mode: StageMode) -> str:
-    """Say the note of a mode and how far off it is, such as ``A#3 +12.3 c``."""
+    """Return the note of a mode and how far off it is, such as ``A#3 +12.3 c``."""
     return f"{mode.note} {cents_text(mode)}"
 
 
 def playing_text(mode: StageMode, stage: Stage) -> str:
-    """Say a mode at the pitch at which the instrument is played, such as ``C4 +45.3 c at 431 Hz``; else nothing."""
+    """Return a mode's note at the pitch the instrument is played at, such as ``C4 +45.3 c at 431 Hz``; else empty."""
     if mode.playing_cents is None or stage.playing_pitch_hz is None:
         return ""
-    cents = signed(value_and_half_width(mode.playing_cents, half_cents(mode), 1)[0])
-    return f"{mode.playing_note} {cents} c at {stage.playing_pitch_hz:g} Hz"
+    return f"{played_note_text(mode)} at {stage.playing_pitch_hz:g} Hz"
+
+
+def played_note_text(mode: StageMode) -> str:
+    """Return a mode's note at the pitch the instrument is played at, such as ``C4 +45.3 c``; empty if not known."""
+    if mode.playing_cents is None:
+        return ""
+    return f"{mode.playing_note} {signed(value_and_half_width(mode.playing_cents, half_cents(mode), 1)[0])} c"
 
 
 def sure_text(mode: StageMode) -> str:
-    """Say how sure the pitch of a mode is, such as ``± 0.4 c``; ``± ?`` where that is not known."""
+    """Return how sure the pitch of a mode is, such as ``± 0.4 c``; ``± ?`` if that is not known."""
     half = value_and_half_width(mode.cents, half_cents(mode), 1)[1]
     return f"± {half} c" if half else "± ?"
 
 
 def hz_text(mode: StageMode) -> str:
-    """Say the frequency of a mode in hertz, such as ``234.77``, with the digits that its interval deserves."""
+    """Return the frequency of a mode in hertz, such as ``234.77``, with the digits that its interval calls for."""
     return value_and_half_width(mode.freq_hz, (mode.freq_high_hz - mode.freq_low_hz) / 2, 2)[0]
 
 
 def seconds_text(value_s: float | None, low_s: float | None, high_s: float | None) -> str:
-    """Say a decay with its interval: ``0.352 ± 0.012``, or ``0.35 (0.2 to 0.6)`` where that is lopsided.
+    """Return a decay with its interval: ``0.352 ± 0.012``, or ``0.35 (0.2 to 0.6)`` if the interval is lopsided.
 
     Examples
     --------
@@ -187,7 +180,7 @@ def seconds_text(value_s: float | None, low_s: float | None, high_s: float | Non
     if low_s is None or high_s is None or not (math.isfinite(low_s) and math.isfinite(high_s) and low_s < high_s):
         return f"{value_s:.2f}"
     half_s = (high_s - low_s) / 2
-    # An interval on a logarithm is even enough for a plus-minus until it spans a factor of one and a half.
+    # An interval of a logarithm is close enough to symmetric for a plus-minus if it spans less than a factor of 1.5.
     if low_s > 0 and high_s / low_s < 1.5:
         return " ± ".join(value_and_half_width(value_s, half_s, 3))
     decimals = min(max(leading_decimals(half_s), 0), 2)
@@ -195,30 +188,15 @@ def seconds_text(value_s: float | None, low_s: float | None, high_s: float | Non
 
 
 def t60_text(mode: StageMode) -> str:
-    """Say how long a mode rings, in seconds, such as ``0.352 ± 0.012``."""
+    """Return how long a mode rings, in seconds, such as ``0.352 ± 0.012``."""
     return seconds_text(mode.t60_s, mode.t60_low_s, mode.t60_high_s)
 
 
-def mode_line(mode: StageMode) -> str:
-    """Say a mode in one line: note, cents, how sure, hertz, T60.
-
-    Examples
-    --------
-    >>> mode = StageMode(mode="r1", lead=True, freq_hz=234.765, freq_low_hz=234.71, freq_high_hz=234.82, note="A#3",
-    ...                  cents=12.34, t60_s=0.3524, t60_low_s=0.340, t60_high_s=0.364, level_db=0.0, taps=5,
-    ...                  within_cents=0.1, between_cents=0.3)
-    >>> mode_line(mode)
-    'A#3 +12.3 c, ± 0.4 c, 234.76 Hz, T60 0.352 ± 0.012 s'
-    """
-    rings = f", T60 {t60_text(mode)} s" if t60_text(mode) else ""
-    return f"{note_text(mode)}, {sure_text(mode)}, {hz_text(mode)} Hz{rings}"
-
-
 def how_sure(mode: StageMode, steady_cents: float) -> Sureness:
-    """Say whether a pitch can be trusted, for a shop that takes ``steady_cents`` as no change.
+    """Return whether a pitch can be trusted, in a shop that counts a move within ``steady_cents`` as none.
 
-    *Sure*: the interval is no wider to either side than that, and nothing casts doubt. *Unsure*: a flag casts doubt,
-    or the interval is more than four times that wide, or not known. *Fairly sure*: in between.
+    *Sure*: the half-width is at most ``steady_cents`` and no flag casts doubt. *Unsure*: a flag casts doubt, or the
+    half-width is over four times that, or not known. *Fairly sure*: in between.
     """
     half = half_cents(mode)
     if DOUBTS.intersection(mode.flags) or not half <= 4 * steady_cents:
@@ -226,42 +204,36 @@ def how_sure(mode: StageMode, steady_cents: float) -> Sureness:
     return "sure" if half <= steady_cents else "fairly sure"
 
 
-def doubts(mode: StageMode, stage: Stage) -> list[str]:
-    """Say in whole phrases what was noticed of a mode and its stage, each once, flag first."""
-    return [explain(flag) for flag in dict.fromkeys((*mode.flags, *stage.flags))]
+def is_unsure(mode: StageMode, steady_cents: float) -> bool:
+    """Tell whether a reading is too doubtful to stand beside the others as if it were sure."""
+    return how_sure(mode, steady_cents) == "unsure"
 
 
-def explain(word: str) -> str:
-    """Say what a flag or notice means; what is not known here is said as it is.
+def explain(flag: str) -> str:
+    """Return a flag with its explanation; one that has none here is returned as it is.
 
     Examples
     --------
     >>> explain("few-taps")
     'few-taps: seen in too few taps to know how well it repeats: tap at least five times'
-    >>> explain("lossy codec (aac)")
-    'lossy codec (aac): fine for the note, less so for faint modes and long decays'
-    >>> explain("came on tape")
-    'came on tape'
     """
-    meaning = FLAGS.get(word) or next((m for start, m in NOTICES.items() if word.startswith(start)), "")
-    return f"{word}: {meaning}" if meaning else word
+    meaning = FLAGS.get(flag, "")
+    return f"{flag}: {meaning}" if meaning else flag
 
 
 def moved_text(drift: Drift) -> str:
-    """Say how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2)``; without a figure, the verdict alone."""
-    text = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
-    if not text:
-        return VERDICTS[drift.verdict]
-    change, interval = text.split(" ", 1)
-    if drift.verdict in ("up", "down"):
-        return f"{drift.verdict} {change.lstrip('+-')} c {interval}"
-    return f"{VERDICTS[drift.verdict]}, {change} c {interval}"
+    """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2)``; without a figure, the verdict alone."""
+    change = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1, "c")
+    if drift.verdict in ("up", "down") and change:
+        return f"{drift.verdict} {_unsigned(change)}"
+    return ", ".join(filter(None, (VERDICTS[drift.verdict], change)))
 
 
 def more_taps_text(drift: Drift) -> str:
-    """Say how many more taps would decide what is not clear, such as ``about 6 more taps would tell``; else nothing.
+    """Return how many more taps would settle an unclear verdict, such as ``about 6 more taps would tell``.
 
-    Where no number would, the stage before has too few taps, or what setting up anew moves hides the rest.
+    Empty for other verdicts. No number of taps would tell if the stage before has too few, or if setting up again
+    moves the mode as much.
     """
     if drift.verdict != "unclear":
         return ""
@@ -271,84 +243,90 @@ def more_taps_text(drift: Drift) -> str:
 
 
 def since_first_text(drift: Drift, first_shown: str) -> str:
-    """Say how far a mode moved since it was first heard, such as ``up 34.1 c (+33.0 to +35.2) since 01-closed``.
+    """Return how far a mode moved since it was first heard, such as ``up 34.1 c (+33.0 to +35.2) since 01-closed``.
 
-    Empty where that is the stage before, or not known.
+    Empty if that is the stage before, or not known.
     """
     if not drift.first_verdict or drift.first_stage == drift.from_stage:
         return ""
-    text = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1)
-    if not text:
+    change = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1, "c")
+    if not change:
         return ""
-    change, interval = text.split(" ", 1)
     if drift.first_verdict in ("up", "down"):
-        return f"{drift.first_verdict} {change.lstrip('+-')} c {interval} since {first_shown}"
-    return f"{VERDICTS[drift.first_verdict]}, {change} c {interval}, since {first_shown}"
+        return f"{drift.first_verdict} {_unsigned(change)} since {first_shown}"
+    return f"{VERDICTS[drift.first_verdict]}, {change}, since {first_shown}"
 
 
 def moved_cell(drift: Drift) -> str:
-    """Say a move in the few letters of a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
+    """Return a move in few letters, for a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
     if drift.freq_change_cents is None or drift.verdict not in ("up", "down"):
         return {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
-    return moved_text(drift).split(" (")[0]
+    change, _ = change_and_interval(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
+    return f"{drift.verdict} {_unsigned(change)} c" if change else VERDICTS[drift.verdict]
 
 
 def rings_limit(drift: Drift) -> str:
-    """Say what forbids a verdict on longer or shorter, as in :mod:`tapbatch.compare.before_after`; else nothing.
+    """Return why a mode must not be called longer or shorter, such as ``no point in common``; else empty.
 
-    Another state, no point in common, or a single tap at one of the stages.
+    What forbids it is decided in :func:`tapbatch.model.caution.forbids_verdict`.
     """
-    for caution in drift.caution.split("; "):
-        if caution.startswith("state"):
-            return caution
-        if caution.startswith("points"):
-            return "no point in common"
-        if caution == "one tap":
-            return "one tap at one of the stages"
-    return ""
+    return no_verdict_text(forbids_verdict(drift.cautions))
 
 
 def rings_text(drift: Drift) -> str:
-    """Say whether a mode rings longer than before, such as ``longer by 12 % (+5 to +20)``; empty where not known.
+    """Return whether a mode rings longer than before, such as ``longer by 12 % (+5 to +20)``; empty if not known.
 
-    Where something forbids a verdict (:func:`rings_limit`), only by how much: ``no verdict, -12 % (-13 to -11)``.
+    If something forbids a verdict (:func:`rings_limit`), only by how much: ``no verdict, -12 % (-13 to -11)``.
     """
     low, high = drift.t60_low_pct, drift.t60_high_pct
-    text = change_text(drift.t60_change_pct, low, high, 0)
-    if not text or low is None or high is None:
+    change = change_text(drift.t60_change_pct, low, high, 0, "%")
+    if not change or low is None or high is None:
         return ""
-    change, interval = text.split(" ", 1)
-    if rings_limit(drift):
-        return f"no verdict, {change} % {interval}"
+    if forbids_verdict(drift.cautions) is not None:
+        return f"no verdict, {change}"
     if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
-        return f"as long as before, {change} % {interval}"
+        return f"as long as before, {change}"
     if low > 0 or high < 0:
-        return f"{'longer' if low > 0 else 'shorter'} by {change.lstrip('+-')} % {interval}"
-    return f"cannot tell, {change} % {interval}"
+        return f"{'longer' if low > 0 else 'shorter'} by {_unsigned(change)}"
+    return f"cannot tell, {change}"
 
 
-def change_text(change: float | None, low: float | None, high: float | None, most_decimals: int) -> str:
-    """Say a change with its interval, such as ``-42.1 (-43.0 to -41.2)``; empty where not known.
+def change_text(
+    change: float | None, low: float | None, high: float | None, most_decimals: int, unit: str = ""
+) -> str:
+    """Return a change with its unit and interval, such as ``-42.1 c (-43.0 to -41.2)``; empty if not known.
 
     Examples
     --------
-    >>> change_text(-42.13, -43.04, -41.22, 1), change_text(None, None, None, 1)
+    >>> change_text(-42.13, -43.04, -41.22, 1), change_text(None, None, None, 1, "c")
     ('-42.1 (-43.0 to -41.2)', '')
     """
+    change_said, interval = change_and_interval(change, low, high, most_decimals)
+    return " ".join(filter(None, (change_said, unit, interval))) if change_said else ""
+
+
+def change_and_interval(
+    change: float | None, low: float | None, high: float | None, most_decimals: int
+) -> tuple[str, str]:
+    """Return a change and its interval as two texts; both empty if not known.
+
+    Examples
+    --------
+    >>> change_and_interval(-42.13, -43.04, -41.22, 1)
+    ('-42.1', '(-43.0 to -41.2)')
+    """
     if change is None or low is None or high is None or not all(map(math.isfinite, (change, low, high))):
-        return ""
-    places = _interval_decimals((high - low) / 2, most_decimals)
-    return f"{change:+z.{places}f} ({low:+z.{places}f} to {high:+z.{places}f})"
+        return "", ""
+    places = min(max(leading_decimals((high - low) / 2), 0), most_decimals) if high > low else most_decimals
+    return f"{change:+z.{places}f}", f"({low:+z.{places}f} to {high:+z.{places}f})"
 
 
-def _interval_decimals(half_width: float, most: int) -> int:
-    if not (math.isfinite(half_width) and half_width > 0):
-        return most
-    return min(max(leading_decimals(half_width), 0), most)
+def _unsigned(number: str) -> str:
+    return number.lstrip("+-")
 
 
 def shown(text: str) -> str:
-    r"""Return text from a file name or a note with nothing in it that could steer a terminal or break a line.
+    r"""Return text from a file name or a note without anything that could control a terminal or break a line.
 
     Examples
     --------

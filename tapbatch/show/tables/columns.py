@@ -6,9 +6,13 @@ unknown, booleans ``true`` and ``false``, rows in the order of the history (part
 *Digits.* A number with an uncertainty keeps three significant digits of it: the two that are said to people and one
 more, so that arithmetic on a table does not round twice. A number without keeps the digits its column declares.
 
-*Text that a spreadsheet would run.* A text cell that begins with ``=``, ``+``, ``-``, ``@``, a tab or a return is a
-formula to a spreadsheet, and file names come from anywhere. Such text is written with an apostrophe in front, as
-spreadsheets themselves mark text, and read back without it. Numbers are never touched: a negative number is a number.
+*Text that a spreadsheet would run.* A cell that begins with ``=``, ``+``, ``-`` or ``@`` is a formula to a
+spreadsheet, and file names come from anywhere. Such text is written with an apostrophe in front, as spreadsheets
+themselves mark text, and read back without it. A program that parts columns at semicolons sees a cell begin behind
+each of them, so an apostrophe stands there too. Numbers are never touched: a negative number is a number.
+
+*Characters that steer.* Control characters and marks that turn the direction of writing are written as their codes,
+such as ``\x1b``, and read back as what they were. So a table never steers a terminal, and a tab parts no columns.
 """
 
 from __future__ import annotations
@@ -18,22 +22,18 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, Literal
-
-from tapbatch.model.errors import ShopError
-from tapbatch.results.files import put_file
-
-if TYPE_CHECKING:
-    import pandas as pd
+from typing import Literal
 
 Cell = str | bool | int | float | None
 Row = Mapping[str, Cell]
 
 GUARDED_DIGITS = 3
-_FORMULA = re.compile(r"'*[=+\-@\t\r]")
-_GUARDED = re.compile(r"'+[=+\-@\t\r]")
+_FORMULA = re.compile(r"((?:^|;) *)('*[=+\-@])")
+_GUARDED = re.compile(r"((?:^|;) *)'('*[=+\-@])")
+# A backslash that would be taken for the beginning of a code is itself written as one.
+_STEERING = re.compile(r"[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069]|\\(?=x[0-9a-f]{2}|u[0-9a-f]{4})")
+_CODE = re.compile(r"\\(?:x([0-9a-f]{2})|u([0-9a-f]{4}))")
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,33 +169,6 @@ TABLE_FILES = frozenset(f"{name}.csv" for name in OF_INSTRUMENT)
 _QUOTED = ";\t\r\n"
 
 
-def write_table(path: Path, name: str, rows: Sequence[Row]) -> str:
-    """Write one table in one step; the file is left alone where its bytes would not change.
-
-    Parameters
-    ----------
-    path
-        Where the table belongs.
-    name
-        A key of ``SCHEMA``.
-    rows
-        By column name; a column that a row lacks is empty.
-
-    Returns
-    -------
-    str
-        Empty, or a notice in one line where the old file could not be replaced and the new one lies beside it.
-
-    Raises
-    ------
-    ShopError
-        Where the folder cannot be written.
-    KeyError
-        Where ``name`` is no table, or a row has a column that the table has not.
-    """
-    return put_file(path, table_bytes(name, rows))
-
-
 def table_bytes(name: str, rows: Sequence[Row]) -> bytes:
     r"""Return a table as the bytes of its CSV file.
 
@@ -235,14 +208,35 @@ def cell_text(column: Column, row: Row) -> str:
     if value is None:
         return ""
     if column.kind == "text":
-        text = str(value)
-        return f"'{text}" if _FORMULA.match(text) else text
+        return _guarded(str(value))
     if column.kind == "bool":
         return "true" if value else "false"
     if column.kind == "int":
         return str(int(value))
     number = float(value)
     return f"{number:z.{_decimals(column, row)}f}" if math.isfinite(number) else ""
+
+
+def _guarded(text: str) -> str:
+    coded = _STEERING.sub(_code, text)
+    return _FORMULA.sub(r"\1'\2", coded)
+
+
+def _code(match: re.Match[str]) -> str:
+    code = ord(match[0])
+    return f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"
+
+
+def unguarded(text: str) -> str:
+    r"""Return the text that a cell stands for.
+
+    Examples
+    --------
+    >>> unguarded(r"'=1+1;\x1b")
+    '=1+1;\x1b'
+    """
+    plain = _GUARDED.sub(r"\1\2", text)
+    return _CODE.sub(lambda match: chr(int(match[1] or match[2], 16)), plain)
 
 
 def _decimals(column: Column, row: Row) -> int:
@@ -253,93 +247,3 @@ def _decimals(column: Column, row: Row) -> int:
     if not (math.isfinite(half_width) and half_width > 0):
         return column.decimals
     return min(max(GUARDED_DIGITS - 1 - math.floor(math.log10(half_width)), 0), 9)
-
-
-def read_table(path: Path) -> pd.DataFrame:
-    """Read a table that was written here, each column with its type.
-
-    Parameters
-    ----------
-    path
-        A file named after its table, such as ``results/cittern-07/modes.csv``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Text columns as strings (``"NA"`` is a name, not a gap; unknown text is empty), ``boolean``, ``Int64`` and
-        ``float64`` columns with gaps where unknown. Columns that the table does not know stay text.
-
-    Raises
-    ------
-    ShopError
-        Where the file is missing, is no table of the tool, or lacks columns.
-    """
-    import pandas as pd
-
-    name = path.stem.removesuffix(" (new)")
-    if name not in SCHEMA:
-        raise ShopError(str(path), "no table of this name is known", f"expected one of {', '.join(SCHEMA)}")
-    try:
-        frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
-    except (OSError, ValueError) as error:
-        raise ShopError(str(path), f"cannot be read as a table ({error})", "run again to write it anew") from error
-    missing = [column.name for column in SCHEMA[name] if column.name not in frame]
-    if missing:
-        raise ShopError(str(path), f"lacks {', '.join(missing)}", "run again to write it anew")
-    for column in SCHEMA[name]:
-        frame[column.name] = _typed(frame[column.name], column, path)
-    return frame
-
-
-def rows_to_frame(name: str, rows: Sequence[Row]) -> pd.DataFrame:
-    """Return rows as a table that :func:`read_table` would give, with numbers that are not rounded.
-
-    Examples
-    --------
-    >>> frame = rows_to_frame("attention", [{"where": "NA", "problem": "no name"}])
-    >>> frame.to_numpy().tolist()
-    [['NA', 'no name', '']]
-    """
-    import pandas as pd
-
-    kinds = {"text": "str", "bool": "boolean", "int": "Int64", "float": "float64"}
-    columns = {}
-    for column in SCHEMA[name]:
-        cells = [row.get(column.name) for row in rows]
-        known = ["" if cell is None else str(cell) for cell in cells] if column.kind == "text" else cells
-        columns[column.name] = pd.Series(known, dtype=kinds[column.kind])
-    return pd.DataFrame(columns)
-
-
-_UNITS = {"hz": "Hz", "cents": "cents", "s": "s", "db": "dB", "dbfs": "dBFS", "pct": "%", "n": "N"}
-
-
-def units_of(name: str) -> dict[str, str]:
-    """Return the unit of each column of a table that has one, as the column's name says it.
-
-    Examples
-    --------
-    >>> units_of("targets")["cents_to_go"], units_of("modes")["freq_low_hz"], "q" in units_of("modes")
-    ('cents', 'Hz', False)
-    """
-    found = {}
-    for column in SCHEMA[name]:
-        words = [_UNITS[word] for word in column.name.split("_") if word in _UNITS]
-        if column.kind != "text" and words:
-            found[column.name] = words[-1]
-    return found
-
-
-def _typed(cells: pd.Series, column: Column, path: Path) -> pd.Series:
-    import pandas as pd
-
-    if column.kind == "text":
-        return cells.map(lambda text: text[1:] if _GUARDED.match(text) else text)
-    known = cells.where(cells != "")
-    try:
-        if column.kind == "bool":
-            return known.map({"true": True, "false": False}).astype("boolean")
-        return pd.to_numeric(known).astype("Int64" if column.kind == "int" else "float64")
-    except (ValueError, TypeError) as error:
-        what = f"{column.name} is not a column of numbers ({error})"
-        raise ShopError(str(path), what, "run again to write it anew") from error

@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+from tapbatch.model.notice import Notice
 from tapbatch.show.tables.columns import SCHEMA, Cell, Column, Row, cell_text
 
 if TYPE_CHECKING:
@@ -44,10 +45,10 @@ def workbook_name(instrument: str) -> str:
     return f"{instrument}.xlsx"
 
 
-def workbook_notices(tables: Mapping[str, Sequence[Row]]) -> list[str]:
-    """Say of which tables a sheet cannot hold all rows."""
+def workbook_notices(tables: Mapping[str, Sequence[Row]]) -> list[Notice]:
+    """Return a notice for each table of which a sheet cannot hold all rows."""
     return [
-        f"the workbook holds the first {MOST_ROWS} of {len(rows)} rows of {name}; {name}.csv holds all"
+        Notice("workbook full", name=name, count=MOST_ROWS, total_count=len(rows))
         for name, rows in tables.items()
         if len(rows) > MOST_ROWS
     ]

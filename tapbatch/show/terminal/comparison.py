@@ -11,10 +11,14 @@ from collections.abc import Sequence
 from typing import TextIO
 
 from tapbatch.compare.before_after import BalanceChange, Comparison, SustainChange
+from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Drift, Stage
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text, no_verdict_explained
 from tapbatch.show.terminal.readings import WIDTH, say_lines, wrapped_lines
 from tapbatch.show.terminal.wrapping import padded
+from tapbatch.show.view.modes import mode_at
+from tapbatch.show.view.side_by_side import same_reason
 
 _INDENT = 41
 
@@ -36,7 +40,7 @@ def comparison_lines(comparison: Comparison) -> list[tuple[str, str]]:
     """Return two stages side by side as lines of at most 80 characters, each with its weight."""
     lines = [(line, "bold") for line in wrapped_lines(_heading(comparison))]
     if comparison.cautions:
-        differed = f"differed besides the wood: {'; '.join(comparison.cautions)}"
+        differed = f"differed besides the wood: {cautions_text(comparison.cautions)}"
         lines += [(line, "") for line in wrapped_lines(differed)]
     lines += _pitch_lines(comparison)
     lines += _sustain_lines(comparison.sustain)
@@ -72,7 +76,7 @@ def _pitch_lines(comparison: Comparison) -> list[tuple[str, str]]:
 
 
 def _hz(stage: Stage, drift: Drift) -> str:
-    mode = next((m for m in stage.modes if m.mode == drift.mode), None)
+    mode = mode_at(stage, drift.mode)
     return f"{words.hz_text(mode)} Hz" if mode else "-"
 
 
@@ -81,9 +85,9 @@ def _sustain_lines(changes: Sequence[SustainChange]) -> list[tuple[str, str]]:
     if not shown:
         return []
     lines = [(_row("Sustain (T60)", ("before", "after"), "rings"), "dim")]
-    alike = shown[0].why if len({c.why for c in shown}) == 1 else ""
-    if alike:
-        lines += [(line, "") for line in wrapped_lines(f"No verdict on any: {alike}.")]
+    alike = same_reason(shown)
+    if alike is not None:
+        lines += [(line, "") for line in wrapped_lines(f"No verdict on any: {no_verdict_explained(alike)}.")]
     for change in shown:
         plucked = change.kind == "pluck" and change.subject != "string"
         short = change.name.removesuffix(" octave").removesuffix(" sound")
@@ -95,16 +99,15 @@ def _sustain_lines(changes: Sequence[SustainChange]) -> list[tuple[str, str]]:
     return lines
 
 
-def rings_text(change: SustainChange, *, said: str = "") -> str:
+def rings_text(change: SustainChange, *, said: NoVerdict | None = None) -> str:
     """Say whether something rings longer, such as ``longer, +12 % (+5 to +20)``; without a verdict, why.
 
     ``said`` is a reason that needs no repeating.
     """
-    figures = words.change_text(change.change_pct, change.low_pct, change.high_pct, 0)
-    text = figures.replace(" (", " % (", 1)
+    text = words.change_text(change.change_pct, change.low_pct, change.high_pct, 0, "%")
     if change.verdict:
         return f"{change.verdict}, {text}"
-    why = f"no verdict ({change.why})" if change.why != said else ""
+    why = f"no verdict ({no_verdict_explained(change.why)})" if change.why != said else ""
     return ", ".join(word for word in (why, text) if word)
 
 
@@ -113,7 +116,7 @@ def _balance_lines(balance: Sequence[BalanceChange]) -> list[tuple[str, str]]:
         return []
     lines = [(_row("Balance", ("before", "after"), "share in the energy of each tap"), "dim")]
     for b in balance:
-        change = words.change_text(b.change_db, b.low_db, b.high_db, 1).replace(" (", " dB (", 1)
+        change = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
         cells = [f"{v:.1f} dB" for v in (b.before_db, b.after_db)]
         band = f"{b.low_hz:.0f} to {b.high_hz:.0f} Hz"
         lines.append((_row(b.name, (cells[0], cells[1]), f"{change}, {band}"), ""))

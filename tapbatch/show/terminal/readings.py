@@ -9,19 +9,23 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
-from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.history import History, Stage
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import words
-from tapbatch.show.say.landings import landing_lines
+from tapbatch.show.say.notices import notice_explained, notice_text
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
+from tapbatch.show.view.landings import landing_lines
+from tapbatch.show.view.rows import mode_rows
+from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO, turned_down
+from tapbatch.show.view.stages import last_with_modes
+from tapbatch.show.view.standing import standing_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -43,9 +47,7 @@ def print_reading(stage: Stage, *, steady_cents: float = 3.0, file: TextIO | Non
     file
         Where to print; standard output by default.
     """
-    console = _console(file or sys.stdout)
-    for line, style in reading_lines(stage, steady_cents):
-        _say(console, line, style)
+    say_lines(reading_lines(stage, steady_cents), file or sys.stdout)
 
 
 def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, str]]:
@@ -53,18 +55,19 @@ def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, st
     lines = _headline(stage)
     if not stage.modes:
         return [*lines, *((line, "") for line in _nothing_heard(stage))]
+    rows = mode_rows(stage, steady_cents)
     lines.append((_columns("", "note", "cents", "how sure", "Hz", "T60 (s)", "taps"), "dim"))
     # What all modes have in common is said once, at the end.
     common = set.intersection(*(set(m.flags) for m in stage.modes)) if len(stage.modes) > 1 else set()
-    for mode in sorted(stage.modes, key=lambda m: (not m.lead, -m.level_db)):
-        unsure = words.how_sure(mode, steady_cents) == "unsure"
-        lines.append((_mode_columns(mode, stage), "bold" if mode.lead else "dim" if unsure else ""))
+    for row in rows:
+        mode = row.mode
+        cells = _columns("leads" if mode.lead else "", mode.note, row.cents, row.sure, row.hz, row.rings, row.taps)
+        lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
         if own := [flag for flag in mode.flags if flag not in common]:
             lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(own)}", "        "))
-    lines.extend((line, "") for line in _played_lines(stage))
-    lines.extend((line, "") for line in _whole_lines(stage))
-    lines.extend((line, "") for line in _noticed(stage))
-    return lines
+    played = ", ".join(words.played_note_text(row.mode) for row in rows if row.played)
+    said = _wrapped(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {played}.") if played else []
+    return [*lines, *((line, "") for line in (*said, *_whole_lines(stage), *_noticed(stage)))]
 
 
 def reading_to_json(stage: Stage) -> str:
@@ -86,7 +89,7 @@ def reading_to_json(stage: Stage) -> str:
             "sha256": heard.recording.sha256,
             "taps_found": len(heard.reading.taps),
             "taps_used": len(heard.reading.used_taps),
-            "notices": list(heard.reading.notices),
+            "notices": [notice_text(notice) for notice in heard.reading.notices],
         }
         for heard in stage.heard
     ]
@@ -105,9 +108,7 @@ def reading_to_json(stage: Stage) -> str:
 
 def print_lines(lines: Sequence[str], *, file: TextIO | None = None) -> None:
     """Print lines as they are, such as those that say where each instrument stands (:func:`history_lines`)."""
-    console = _console(file or sys.stdout)
-    for line in lines:
-        _say(console, line, "")
+    say_lines([(line, "") for line in lines], file or sys.stdout)
 
 
 def history_lines(history: History) -> list[str]:
@@ -117,16 +118,21 @@ def history_lines(history: History) -> list[str]:
     """
     lines: list[str] = []
     for part in history.parts:
-        stages = [s for s in history.of_part(part) if s.modes]
-        if stages:
-            lines += _wrapped(_stands(history, stages[-1]), "", "    ")
-            for said in landing_lines(history, part):
-                lines += _wrapped(said, "  ", "    ")
+        stage = last_with_modes(history, part)
+        if stage:
+            lines += [line for line, _ in _stage_lines(history, stage)]
         tapped = [s for s in history.of_part(part) if any(h.recording.kind == "tap" for h in s.heard)]
         if tapped and not tapped[-1].modes:
-            where = f"{history.instrument_shown}, {part}, {tapped[-1].stage_shown}"
-            lines += _wrapped(f"{where}: no mode could be read; taps.csv says why of each transient", "", "    ")
+            told = standing_text(history, tapped[-1])
+            lines += _wrapped(f"{told}; taps.csv says of each transient why it was not used", "", "    ")
     return lines
+
+
+def _stage_lines(history: History, stage: Stage) -> list[tuple[str, str]]:
+    """Return where a part stands and, from the last of its stages that has modes, how far it has to go."""
+    far = landing_lines(history, stage.part) if stage is last_with_modes(history, stage.part) else []
+    lines = [(line, "bold") for line in _wrapped(standing_text(history, stage), "", "    ")]
+    return lines + [(line, "") for said in far for line in _wrapped(said, "  ", "    ")]
 
 
 def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> list[tuple[str, str]]:
@@ -137,54 +143,29 @@ def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> lis
     stage = next((s for s in history.stages if any(h.recording.path == path for h in s.heard)), None)
     if stage is None:
         return []
-    lines = [(line, "bold") for line in _wrapped(_stands(history, stage), "", "    ")] if stage.modes else []
-    if stage.modes and stage is [s for s in history.of_part(stage.part) if s.modes][-1]:
-        lines += [(line, "") for said in landing_lines(history, stage.part) for line in _wrapped(said, "  ", "    ")]
-    return [("", ""), *lines, *reading_lines(stage, steady_cents)]
+    stands = _stage_lines(history, stage) if stage.modes else []
+    return [("", ""), *stands, *reading_lines(stage, steady_cents)]
 
 
 def print_arrival(history: History, path: str, *, steady_cents: float = 3.0, file: TextIO | None = None) -> None:
     """Print what a recording that just arrived says of its stage."""
-    console = _console(file or sys.stdout)
-    for line, style in arrival_lines(history, path, steady_cents):
-        _say(console, line, style)
-
-
-def _stands(history: History, stage: Stage) -> str:
-    """Say which note leads at a stage that has modes, how sure, and whether it moved."""
-    lead = stage.lead or max(stage.modes, key=lambda m: m.level_db)
-    said = f"{history.instrument_shown}, {stage.part}, {stage.stage_shown}: {words.note_text(lead)}"
-    said += f" {words.sure_text(lead)}"
-    played = words.playing_text(lead, stage)
-    said += f" (played: {played})" if played else ""
-    flags = ", ".join(dict.fromkeys((*lead.flags, *stage.flags)))
-    said += f" ({flags})" if flags else ""
-    here = (stage.part, lead.mode, stage.stage)
-    drift = next((d for d in history.drifts if (d.part, d.mode, d.to_stage) == here), None)
-    if drift is not None:
-        said += f", {words.moved_text(drift)}"
-        said += f", {words.more_taps_text(drift)}" if drift.verdict == "unclear" else ""
-        said += f" ({drift.caution})" if drift.caution else ""
-    return said
+    say_lines(arrival_lines(history, path, steady_cents), file or sys.stdout)
 
 
 def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -> None:
     """Print every file or instrument that needs the builder: where, what is wrong, how to mend it."""
     if not items:
         return
-    console = _console(file or sys.stderr)
-    _say(console, "1 needs attention:" if len(items) == 1 else f"{len(items)} need attention:", "bold")
+    lines = [("1 needs attention:" if len(items) == 1 else f"{len(items)} need attention:", "bold")]
     for item in items:
-        for line in _wrapped(f"{item.where}: {item.what}; {item.remedy}", "  ", "    "):
-            _say(console, line, "")
+        lines += [(line, "") for line in _wrapped(f"{item.where}: {item.what}; {item.remedy}", "  ", "    ")]
+    say_lines(lines, file or sys.stderr)
 
 
 def print_notices(notices: Sequence[str], *, file: TextIO | None = None) -> None:
     """Print what was noticed and needs nobody: standard error by default, each behind ``note:``."""
-    console = _console(file or sys.stderr)
-    for notice in notices:
-        for line in _wrapped(f"note: {notice}", "", "    "):
-            _say(console, line, "")
+    lines = [line for notice in notices for line in _wrapped(f"note: {notice}", "", "    ")]
+    print_lines(lines, file=file or sys.stderr)
 
 
 @contextmanager
@@ -281,24 +262,11 @@ def _columns(lead: str, note: str, cents: str, sure: str, hz: str, rings: str, t
     return f"{lead:<7}{note:<6}{cents:>8}   {sure:<10}{hz:>9}   {rings:<22}{taps:>5}".rstrip()
 
 
-def _mode_columns(mode: StageMode, stage: Stage) -> str:
-    lead = "leads" if mode.lead else ""
-    cents, taps = words.cents_text(mode), f"{mode.taps}/{stage.taps_used}"
-    return _columns(lead, mode.note, cents, words.sure_text(mode), words.hz_text(mode), words.t60_text(mode), taps)
-
-
 def _nothing_heard(stage: Stage) -> list[str]:
-    turned_down = Counter(t.tap.reason for h in stage.heard for t in h.reading.taps if not t.tap.used)
-    lines = _wrapped("No mode could be read: tap louder or closer, strings damped, in a quieter room.")
-    for reason, times in sorted(turned_down.items()):
+    lines = _wrapped(f"{NOTHING_READ}. {WHAT_TO_DO}")
+    for reason, times in sorted(turned_down(stage).items()):
         lines += _wrapped(f"{times} not used: {reason or 'no reason given'}", "  ", "    ")
     return [*lines, *_noticed(stage)]
-
-
-def _played_lines(stage: Stage) -> list[str]:
-    played = [words.playing_text(m, stage) for m in sorted(stage.modes, key=lambda m: (not m.lead, -m.level_db))]
-    said = ", ".join(text.partition(" at ")[0] for text in played if text)
-    return _wrapped(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {said}.") if said else []
 
 
 def _whole_lines(stage: Stage) -> list[str]:
@@ -308,11 +276,11 @@ def _whole_lines(stage: Stage) -> list[str]:
 
 
 def _noticed(stage: Stage) -> list[str]:
-    flags = dict.fromkeys(flag for mode in stage.modes for flag in mode.flags)
+    flags = dict.fromkeys((*(flag for mode in stage.modes for flag in mode.flags), *stage.flags))
     notices = dict.fromkeys(notice for heard in stage.heard for notice in heard.reading.notices)
     lines: list[str] = []
-    for word in dict.fromkeys((*flags, *stage.flags, *notices)):
-        lines += _wrapped(words.explain(word), "  ", "    ")
+    for said in (*map(words.explain, flags), *map(notice_explained, notices)):
+        lines += _wrapped(said, "  ", "    ")
     return ["Noticed:", *lines] if lines else []
 
 
@@ -323,8 +291,12 @@ def _count(number: int, noun: str) -> str:
 def say_lines(lines: Sequence[tuple[str, str]], stream: TextIO) -> None:
     """Print lines, each with its weight: ``bold``, ``dim`` or none."""
     console = _console(stream)
+    # A stream that cannot write a letter gets a stand-in for it and not an error.
+    encoding = getattr(stream, "encoding", None) or "utf-8"
     for line, style in lines:
-        _say(console, line, style)
+        readable = line.encode(encoding, "replace").decode(encoding)
+        # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
+        console.print(readable, style=None if console.no_color else style or None, soft_wrap=True)
 
 
 def wrapped_lines(text: str, most: int = WIDTH) -> list[str]:
@@ -358,11 +330,3 @@ def _console(stream: TextIO) -> Console:
     from rich.console import Console
 
     return Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True)
-
-
-def _say(console: Console, line: str, style: str) -> None:
-    # A stream that cannot write a letter gets a stand-in for it and not an error.
-    encoding = getattr(console.file, "encoding", None) or "utf-8"
-    readable = line.encode(encoding, "replace").decode(encoding)
-    # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
-    console.print(readable, style=None if console.no_color else style or None, soft_wrap=True)

@@ -36,7 +36,8 @@ CONTRAST = """
     if (e.tagName === 'SCRIPT') continue;
     const style = getComputedStyle(e);
     if (told) words.push([ratio(parts(e.closest('svg') ? style.fill : style.color), behind(e)), e.outerHTML]);
-    if (e.matches('.dot, .bar, .link, .curve, .fit, .noise, .floor, .thread'))
+    const seen = '[class^=m-]:is(path, circle):not(.m-guide, .m-field, .m-tolerance, .m-scale)';
+    if (e.matches(seen))
       marks.push([ratio(parts(style.stroke), behind(e)), e.outerHTML]);
   }
   const least = all => all.reduce((a, b) => a[0] < b[0] ? a : b);

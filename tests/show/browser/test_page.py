@@ -10,23 +10,42 @@ from dataclasses import replace
 
 import pytest
 
+from tapbatch.model.caution import Caution
 from tapbatch.model.history import History
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
-from tapbatch.show.browser.sounds import decay_figure
-from tapbatch.show.pdf.slip import latest_stage
 from tapbatch.show.say import words
 from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.view.landings import landing_blocks
+from tapbatch.show.view.stages import latest_stage
 from tests.show.browser.parsed import Element, parse
 
 SETTINGS = InstrumentSettings()
 EVIL = "<script>alert('1')</script>"
+EVIL_NOTICES = (Notice("other", text=EVIL),)
+EVIL_CAUTIONS = (Caution("recorder", before=(EVIL,), after=("B",)),)
 
 
 def page_of(*histories: History, attention: tuple[Attention, ...] = ()) -> Element:
     return parse(page_bytes([card_of(h, SETTINGS) for h in histories], attention))
+
+
+def drawings(page: Element, name: str) -> list[Element]:
+    """The drawings whose name begins so."""
+    return [svg for svg in page.all("svg") if (svg.attributes["aria-label"] or "").startswith(name)]
+
+
+def places(shape: Element) -> list[tuple[float, float]]:
+    """The points of a shape: of a path those that it leads through, else its anchor or its centre."""
+    told = shape.attributes
+    if shape.name == "path":
+        pairs = re.findall(r"(-?[\d.]+),(-?[\d.]+)", told["d"] or "")
+        return [(float(x), float(y)) for x, y in pairs]
+    x, y = ("cx", "cy") if shape.name == "circle" else ("x", "y")
+    return [(float(told[x] or ""), float(told[y] or ""))]
 
 
 Makers = dict[str, Callable[[], History]]
@@ -58,7 +77,7 @@ def test_what_leads_is_the_note_then_how_far_off_and_how_sure(whole: History) ->
 
 
 def test_what_limits_an_answer_stands_beside_it(whole: History) -> None:
-    drifts = tuple(replace(d, caution="2 days passed") for d in whole.drifts)
+    drifts = tuple(replace(d, cautions=(Caution("days", days=2),)) for d in whole.drifts)
     article = page_of(replace(whole, drifts=drifts)).one("article")
     moved = article.one("div", class_="moved")
     assert "differs besides the wood: 2 days passed" in moved.text
@@ -83,8 +102,13 @@ def test_each_part_has_its_charts_and_each_chart_says_what_it_shows(whole: Histo
             drift = [name for name in names if name.startswith(f"Drift of {mode.mode}:")]
             assert len(stages) < 2 or any(words.note_text(mode) in name for name in drift), mode.mode
     begins = [name.split(":")[0] for name in names]
-    for chart in ("How long it rings", "Spectrum with its modes", "Decay of the clearest tap"):
+    charts = ("How long it rings", "Before and after", "Spectrum with its modes", "Decay of the clearest tap")
+    for chart in charts:
         assert begins.count(chart) == len(whole.parts)
+    for stage, landings in landing_blocks(whole):
+        told = next(name for name in names if name.startswith(f"Landings of {landings[0].mode}:"))
+        assert words.note_text(next(m for m in stage.modes if m.mode == landings[0].mode)) in told
+        assert all(f"{landing.landing_note}, " in told for landing in landings)
 
 
 def test_a_staff_names_notes_and_draws_every_stage(whole: History) -> None:
@@ -105,11 +129,12 @@ def test_the_floor_of_a_decay_lies_above_its_scale_of_time(
     trace = stage.heard[0].reading.trace
     assert trace is not None
     reading = replace(stage.heard[0].reading, trace=replace(trace, floor_db=floor_db))
-    (figure,) = decay_figure(replace(stage, heard=(replace(stage.heard[0], reading=reading),)))
-    chart = parse(figure.encode()).one("svg")
-    floor = next(mark for mark in chart.all("line") if mark.attributes["class"] == "floor")
+    quiet = replace(stage, heard=(replace(stage.heard[0], reading=reading),))
+    page = page_of(History(instrument="a", instrument_shown="a", stages=(quiet,), drifts=()))
+    chart = drawings(page, "Decay of the clearest tap")[0]
+    ((_, floor_y), _) = places(chart.one("path", class_="m-floor"))
     heights = {text.text: float(text.attributes["y"] or 0) for text in chart.all("text")}
-    assert float(floor.attributes["y1"] or 0) < heights["floor"] < heights["0 s"] - 10.0
+    assert floor_y < heights["floor"] < heights["0 s"] - 10.0
 
 
 def test_hertz_stand_above_the_notes_where_they_belong(whole: History) -> None:
@@ -141,16 +166,9 @@ def test_hard_cases_make_a_page(any_history: History) -> None:
     for svg in page.all("svg"):
         _, _, width, height = map(float, (svg.attributes["viewbox"] or "").split())
         for shape in svg.all():
-            for key, most in (
-                ("x", width),
-                ("x1", width),
-                ("cx", width),
-                ("y", height),
-                ("y1", height),
-                ("cy", height),
-            ):
-                value = shape.attributes.get(key)
-                assert value is None or -0.5 <= float(value) <= most + 0.5, (shape.name, shape.attributes)
+            for x, y in places(shape):
+                assert -0.5 <= x <= width + 0.5, (svg.attributes["aria-label"], shape.attributes)
+                assert -0.5 <= y <= height + 0.5, (svg.attributes["aria-label"], shape.attributes)
     assert "nan" not in re.findall(r"[a-z]+", " ".join(svg.attributes["aria-label"] or "" for svg in page.all("svg")))
 
 
@@ -171,14 +189,25 @@ def test_names_are_text_wherever_they_stand(whole: History) -> None:
             stage_shown=EVIL,
             modes=tuple(replace(mode, mode=EVIL, flags=(EVIL,)) for mode in stage.modes[:1]),
             heard=tuple(
-                replace(h, recording=replace(h.recording, path=EVIL), reading=replace(h.reading, notices=(EVIL,)))
+                replace(
+                    h,
+                    recording=replace(h.recording, path=EVIL),
+                    reading=replace(h.reading, notices=EVIL_NOTICES),
+                )
                 for h in stage.heard
             ),
         )
         for stage in whole.stages
     )
-    drifts = tuple(replace(d, part=EVIL, mode=EVIL, caution=EVIL) for d in whole.drifts)
-    evil = replace(whole, instrument=EVIL, instrument_shown=EVIL, stages=stages, drifts=drifts, notices=(EVIL,))
+    drifts = tuple(replace(d, part=EVIL, mode=EVIL, cautions=EVIL_CAUTIONS) for d in whole.drifts)
+    evil = replace(
+        whole,
+        instrument=EVIL,
+        instrument_shown=EVIL,
+        stages=stages,
+        drifts=drifts,
+        notices=(Notice("other", text=EVIL),),
+    )
     page = page_of(evil, attention=(Attention(where=EVIL, what='" onload="x', remedy="'><svg onload=x>"),))
     assert len(list(page.all("script"))) == 1
     assert EVIL in page.one("article").text

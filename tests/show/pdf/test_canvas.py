@@ -11,10 +11,13 @@ from fontTools.ttLib import TTFont
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tapbatch.show.draw.chart import Chart, Look
 from tapbatch.show.draw.lettering import MM_PER_PT, printable, text_width_mm
-from tapbatch.show.draw.sheet import Area, Dots, Lines, Sheet
+from tapbatch.show.draw.marks import ROLES, Area, Dots, Lines
+from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.draw.typeface import bold, plain
 from tapbatch.show.pdf.canvas import pdf_bytes
+from tapbatch.show.pdf.ink import INKS
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf reads the pages back")
 
@@ -61,13 +64,13 @@ def test_a_line_is_as_wide_in_the_file_as_it_was_reckoned(text: str, heavy: bool
     assert text_width_mm(text, 10.0, heavy) == pytest.approx(sum(shares) * 10.0 * MM_PER_PT, rel=1e-5)
 
 
-@pytest.mark.parametrize("rotation", [0.0, 90.0])
-def test_words_stand_where_their_millimetres_say(rotation: float) -> None:
+@pytest.mark.parametrize("upright", [False, True])
+def test_words_stand_where_their_millimetres_say(upright: bool) -> None:
     sheet = Sheet("A4", "letters")
-    sheet.say(20.0, 50.0, "right", ha="right", rotation=rotation)
+    sheet.say(20.0, 50.0, "right", ha="right", upright=upright)
     (turned,) = (operands for operator, operands in drawn_on(page_of(sheet)) if operator == "cm" and operands[4])
     a, b, c, d, x, y = map(float, turned)
-    width_mm, turn = text_width_mm("right", 8.0), math.radians(rotation)
+    width_mm, turn = text_width_mm("right", 8.0), math.radians(90.0 * upright)
     assert (a, b, c, d) == pytest.approx((math.cos(turn), math.sin(turn), -math.sin(turn), math.cos(turn)), abs=1e-6)
     # It ends where it was to end.
     end = x * MM_PER_PT + width_mm * math.cos(turn), HEIGHT_MM - y * MM_PER_PT - width_mm * math.sin(turn)
@@ -141,10 +144,10 @@ def test_type_is_embedded_as_far_as_it_is_used() -> None:
 def test_marks_stand_where_their_millimetres_say() -> None:
     sheet = Sheet("A4", "marks")
     course, outline = [(10.0, 20.0), (30.0, 40.0), (50.0, 40.0)], [(10.0, 60.0), (20.0, 60.0), (20.0, 70.0)]
-    sheet.lines([course], "#ff0000", 0.8, dashed=True, name="course")
-    sheet.rule(10.0, 50.0, 60.0, 50.0, "#0000ff", 0.5)
-    sheet.area(outline, "#00ff00")
-    sheet.dots([(100.0, 100.0)], "#0000ff", 2.0, hollow=True, name="reading")
+    sheet.lines([course], "cautious link", "course")
+    sheet.rule(10.0, 50.0, 60.0, 50.0, "scale")
+    sheet.area(outline, "field")
+    sheet.dots([(100.0, 100.0)], "unsure reading", 2.0, "reading")
     assert [type(mark) for mark in sheet.marks] == [Lines, Area, Lines, Dots]
     drawn = drawn_on(page_of(sheet))
     ends = [n for n, (operator, _) in enumerate(drawn) if operator in ("S", "f", "B", "B*")]
@@ -154,16 +157,44 @@ def test_marks_stand_where_their_millimetres_say() -> None:
     assert places(rule, "m", "l") == pytest.approx(np.array([(10.0, 50.0), (60.0, 50.0)]), abs=0.002)
     assert places(area, "m", "l") == pytest.approx(np.array(outline), abs=0.002)
     assert places(lines, "m", "l") == pytest.approx(np.array(course), abs=0.002)
-    assert (said[0]["RG"], said[0]["w"], said[0]["d"]) == ([0, 0, 1], [0.5], [[], 0])
-    assert said[1]["rg"] == [0, 1, 0]
-    assert (said[2]["RG"], said[2]["w"], said[2]["d"]) == (
-        [1, 0, 0],
-        [pytest.approx(0.8)],
-        [[2, pytest.approx(1.6)], 0],
-    )
+    # Each in the ink of its role: strokes of a link broken where it is cautious, fields without an edge.
+    scale, field, link, unsure = (INKS[role] for role in ("scale", "field", "cautious link", "unsure reading"))
+    assert (said[0]["RG"], said[0]["w"], said[0]["d"]) == (colour(scale.colour), [scale.width_pt], [[], 0])
+    assert said[1]["rg"] == colour(field.colour)
+    assert (said[2]["RG"], said[2]["w"]) == (colour(link.colour), [pytest.approx(link.width_pt)])
+    assert said[2]["d"][0] == pytest.approx([2.5 * link.width_pt, 2.0 * link.width_pt])
     # A ring: paper within, and all its points as far from the centre.
-    assert (said[3]["rg"], said[3]["RG"], said[3]["d"]) == ([1, 1, 1], [0, 0, 1], [[], 0])
+    assert (said[3]["rg"], said[3]["RG"], said[3]["d"]) == ([1, 1, 1], colour(unsure.colour), [[], 0])
     assert np.hypot(*(places(dots, "m", "c") - (100.0, 100.0)).T) == pytest.approx(2.0, abs=0.005)
+
+
+def colour(code: str) -> list[object]:
+    """Red, green and blue of a code such as ``#1f4e79``, as shares of one."""
+    return [pytest.approx(int(code[n : n + 2], 16) / 255, abs=0.001) for n in (1, 3, 5)]
+
+
+def test_every_role_has_an_ink_and_roles_of_words_can_be_read_in_print() -> None:
+    """Contrast of text on paper is 4.5 at the least (WCAG 2.2, 1.4.3)."""
+    assert set(INKS) == set(ROLES)
+    for role in ("text", "soft text", "caution", "fit"):
+        parts = [int(INKS[role].colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
+        linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]
+        light = float(np.dot(linear, (0.2126, 0.7152, 0.0722)))
+        assert 1.05 / (light + 0.05) >= 4.5
+
+
+def test_a_chart_placed_on_a_sheet_keeps_its_shape() -> None:
+    """What is drawn on a chart and placed is what would be drawn at that place."""
+    chart, there = Chart(Look(width_mm=50.0)), Sheet("A4", "there")
+    placed = Sheet("A4", "there")
+    for drawing, x, y in ((chart, 0.0, 0.0), (there, 30.0, 40.0)):
+        drawing.say(x + 5.0, y + 6.0, "Größe", ha="center", upright=True, role="caution")
+        drawing.lines([[(x, y), (x + 9.0, y + 3.0)]], "link", "a")
+        drawing.rule(x, y, x, y + 8.0)
+        drawing.box(x, y, x + 2.0, y + 3.0, "field")
+        drawing.dots([(x + 1.0, y + 2.0)], "reading")
+    placed.place(chart, 30.0, 40.0)
+    assert pdf_bytes([placed], "a", "b") == pdf_bytes([there], "a", "b")
 
 
 def test_bookmarks_lead_to_their_pages() -> None:

@@ -13,7 +13,7 @@ from tapbatch.compare.history import build_history
 from tapbatch.compare.tension import total_tension_n
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.sheet import Dots, Lines
+from tapbatch.show.draw.marks import Dots, Lines
 from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.terminal.comparison import comparison_lines, rings_text
 from tests.compare.builds import item
@@ -93,4 +93,4 @@ def test_a_reason_that_holds_for_all_is_said_once(built: History) -> None:
     assert sum("No verdict on any" in line for line in lines) == 1
     assert not any("no verdict (" in line for line in lines)
     found = side_by_side(free, after, TWO)
-    assert rings_text(found.sustain[0]).startswith("no verdict (state free, then unsaid)")
+    assert rings_text(found.sustain[0]).startswith("no verdict (state free, then not given)")

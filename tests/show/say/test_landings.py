@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from tapbatch.model.history import History, Landing
-from tapbatch.show.say.landings import chance_text, chosen_landings, landing_line, landing_lines, to_go_text
+from tapbatch.show.say.landings import chance_text, landing_line, to_go_text
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.terminal.readings import history_lines
+from tapbatch.show.view.landings import chosen_landings, landing_lines
 
 UP = Landing(
     part="body", mode="air", stage="s", freq_hz=176.0, note="F3", cents=13.7, landing="above", landing_note="F#3",
@@ -27,7 +28,7 @@ def _history(*landings: Landing) -> History:
 def test_without_a_target_and_steps_both_ways_are_said() -> None:
     (line,) = landing_lines(_history(UP, DOWN), "body")
     assert line.startswith("air: F3 13.7 c down, F#3 86.3 c up; ")
-    assert line.endswith("one more step not known (1 of 3 like it seen)")
+    assert line.endswith("1 of 3 similar steps so far")
 
 
 def test_a_place_that_moves_is_said_to() -> None:

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapbatch.model.history import Drift, Stage, StageMode, Verdict
+from tapbatch.model.caution import Caution
+from tapbatch.model.history import Drift, StageMode, Verdict
 from tapbatch.show.say import words
 
 
@@ -119,29 +120,26 @@ def test_ringing_is_said_against_what_is_just_noticed() -> None:
     assert words.rings_text(drift("new", None)) == ""
 
 
+DAYS = Caution("days", days=3)
+HUMIDITY = Caution("humidity", before_pct=40.0, after_pct=47.0)
+
+
 @pytest.mark.parametrize(
-    ("caution", "limit"),
+    ("cautions", "limit"),
     [
-        ("3 days passed; state closed, then strung", "state closed, then strung"),
-        ("points edge, then bridge", "no point in common"),
-        ("humidity 40, then 47 %; points", "no point in common"),
-        ("one tap", "one tap at one of the stages"),
-        ("3 days passed; humidity 40, then 47 %", ""),
+        ((DAYS, Caution("state", before=("closed",), after=("strung",))), "state closed, then strung"),
+        ((Caution("points", before=("edge",), after=("bridge",)),), "no point in common"),
+        ((HUMIDITY, Caution("points")), "no point in common"),
+        ((Caution("one tap"),), "one tap at one of the stages"),
+        ((DAYS, HUMIDITY), ""),
     ],
 )
-def test_what_forbids_a_verdict_on_ringing_forbids_it_everywhere(caution: str, limit: str) -> None:
+def test_what_forbids_a_verdict_on_ringing_forbids_it_everywhere(cautions: tuple[Caution, ...], limit: str) -> None:
     """As compare and the page before and after have it: another state, no common point, a lone tap."""
-    changed = replace(drift("up", 5.0, pct=-12.0), caution=caution)
+    changed = replace(drift("up", 5.0, pct=-12.0), cautions=cautions)
     assert words.rings_limit(changed) == limit
     text = "no verdict, -12 % (-16 to -8)" if limit else "shorter by 12 % (-16 to -8)"
     assert words.rings_text(changed) == text
-
-
-def test_doubts_are_said_once(make_mode: Callable[..., StageMode], make_stage: Callable[..., Stage]) -> None:
-    mode = make_mode("r1", 200.0, flags=("few-taps", "one-setup"))
-    stage = make_stage("top", "free", "s", 1, [mode], flags=("one-setup",))
-    said = words.doubts(mode, stage)
-    assert [text.split(":")[0] for text in said] == ["few-taps", "one-setup"]
 
 
 def test_a_mode_is_said_at_the_pitch_of_playing_too(make_mode, make_stage) -> None:  # type: ignore[no-untyped-def]

@@ -13,8 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.model.history import History
+from tapbatch.model.notice import Notice
 from tapbatch.show.tables import workbook
-from tapbatch.show.tables.columns import SCHEMA, Row, cell_text, read_table, write_table
+from tapbatch.show.tables.columns import SCHEMA, Row, cell_text, table_bytes
+from tapbatch.show.tables.frames import read_table
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
 
@@ -97,7 +99,7 @@ def test_more_rows_than_a_sheet_holds_are_said(monkeypatch: pytest.MonkeyPatch) 
     assert workbook.workbook_notices({"attention": rows}) == []
     monkeypatch.setattr(workbook, "MOST_ROWS", 2)
     (notice,) = workbook.workbook_notices({"attention": rows, "drift": []})
-    assert notice == "the workbook holds the first 2 of 3 rows of attention; attention.csv holds all"
+    assert notice == Notice("workbook full", name="attention", count=2, total_count=3)
     assert opened(workbook_bytes({"attention": rows}))["attention"].max_row == 3
 
 
@@ -144,7 +146,7 @@ def test_tables_open_rightly_in_an_office(
     odd = ["=1+1", "+2", "-3", "@x", "NA", "03-mar-thinned", 'a, "b"', "3/4 done", "a;b", "a\tb", "Säge 琴 Ж"]
     rows = [*rows, *({**rows[0], "stage": text, "reason": "one; two"} for text in odd)]
     path = tmp_path / "taps.csv"
-    write_table(path, "taps", rows)
+    path.write_bytes(table_bytes("taps", rows))
     sheet = converted(path, options).active  # type: ignore[attr-defined]
     assert [cell.value for cell in sheet[1]] == [column.name for column in SCHEMA["taps"]]
     frame = read_table(path)
@@ -152,7 +154,7 @@ def test_tables_open_rightly_in_an_office(
         shown = {column.name: cell for column, cell in zip(SCHEMA["taps"], cells, strict=True)}
         stage = shown["stage"]
         # Text that would run has its apostrophe; an office that shows it runs nothing.
-        assert (stage.data_type, stage.value.removeprefix("'")) == ("s", row["stage"])
+        assert (stage.data_type, stage.value.removeprefix("'")) == ("s", row["stage"].replace("\t", r"\x09"))
         assert shown["onset_s"].value == row["onset_s"]
         assert shown["snr_db"].value == row["snr_db"]
         assert str(shown["used"].value).lower() == str(row["used"]).lower()
@@ -165,7 +167,7 @@ def test_without_window_and_options_an_office_reads_all_but_foreign_letters(
 ) -> None:
     rows = history_to_tables(whole)["modes"]
     path = tmp_path / "modes.csv"
-    write_table(path, "modes", rows)
+    path.write_bytes(table_bytes("modes", rows))
     assert path.read_bytes().isascii()
     frame = read_table(path)
     cells = [[cell.value for cell in row] for row in converted(path).active.iter_rows(min_row=2)]  # type: ignore[attr-defined]

@@ -1,0 +1,114 @@
+"""What was noticed on the way and needs nobody at once, as values: of a sound, a recording, an instrument, a run.
+
+Conventions: a notice says what happened and to what; each number has its unit in its field's name. No code decides
+anything by the words of a notice: it asks its ``kind``. Notices of recordings are kept with their readings.
+
+To add a kind: name it in :data:`NoticeKind`, add the fields it needs to :class:`Notice`, and give it words (and, for
+a recording's, an explanation) in :mod:`tapbatch.show.say.notices`. Tests fail until the words are there, and until
+the documentation explains the kind.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+OfRecording = Literal[
+    "missing",
+    "older method",
+    "cut",
+    "damaged",
+    "channel",
+    "lossy codec",
+    "low sample rate",
+    "non-finite samples",
+    "silence",
+    "clipped",
+    "no tap",
+    "crowded",
+    "automatic gain",
+    "other",
+]
+"""What may be noticed of one recording: these stand in the column ``notice`` of ``recordings.csv``."""
+
+OfInstrument = Literal[
+    "counted once",
+    "renamed",
+    "ordered by name",
+    "several states",
+    "no such string",
+    "target waits",
+    "workbook full",
+]
+"""What may be noticed of all recordings of an instrument."""
+
+OfRun = Literal["new method", "no recordings", "not replaced", "set aside"]
+"""What may be noticed of a whole run."""
+
+NoticeKind = Literal[OfRecording, OfInstrument, OfRun]
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """Something that was noticed; which fields a kind bears, the others stay as they are by default.
+
+    ==================  ==============================================================================
+    kind                what it carries
+    ==================  ==============================================================================
+    missing             nothing: the recording is gone, its reading is kept
+    older method        ``method``: the version it was measured by
+    cut                 ``there_s`` of ``promised_s`` seconds; ``None`` where the file names no length
+    damaged             ``count``: pieces that could not be decoded
+    channel             ``number`` (from 1) of ``count`` channels is used
+    lossy codec         ``name`` of the codec
+    low sample rate     ``rate_hz``, or ``highest_hz``: up to where it was heard
+    non-finite samples  ``count``: samples set to 0
+    silence, clipped    nothing
+    no tap              nothing
+    crowded             ``there_s``: what comes after is left out
+    automatic gain      nothing
+    other               ``text``: what a file of another version said
+    counted once        ``path`` is the same sound as ``other_path``
+    renamed             ``path`` is now ``other_path``
+    ordered by name     ``part``; ``names``: its stages
+    several states      ``part``, ``stage``; ``names``: its states, empty where none was given
+    no such string      ``path``, ``at_s``, ``freq_hz`` of a pluck that is near no string of the settings
+    target waits        ``name``: mode of the target; ``other_name``: mode that is not heard at ``stage``
+    workbook full       ``name`` of the table; ``count`` rows of ``total_count`` are held
+    new method          ``method``, ``method_before``; ``count`` measured anew, ``kept_count`` kept without sound
+    no recordings       ``path``: where to drop them
+    not replaced        ``path``, ``other_path``: the name of the new file beside it; ``text``: the reason
+    set aside           ``path`` of a recording or a kept file, ``other_path``: the new name, ``text``: why
+    ==================  ==============================================================================
+
+    Examples
+    --------
+    >>> Notice("renamed", path="a.wav", other_path="b.wav").kind
+    'renamed'
+    """
+
+    kind: NoticeKind
+    path: str = ""
+    other_path: str = ""
+    part: str = ""
+    stage: str = ""
+    name: str = ""
+    other_name: str = ""
+    names: tuple[str, ...] = ()
+    text: str = ""
+    method: str = ""
+    method_before: str = ""
+    number: int | None = None
+    count: int | None = None
+    total_count: int | None = None
+    kept_count: int | None = None
+    at_s: float | None = None
+    there_s: float | None = None
+    promised_s: float | None = None
+    freq_hz: float | None = None
+    rate_hz: int | None = None
+    highest_hz: float | None = None
+
+
+KINDS_OF_RECORDING: tuple[str, ...] = get_args(OfRecording)
+KINDS: tuple[str, ...] = (*KINDS_OF_RECORDING, *get_args(OfInstrument), *get_args(OfRun))

@@ -1,0 +1,132 @@
+"""What kept files may hold: models that refuse whatever does not fit.
+
+Conventions: types are strict and unknown members are refused. A name that leads out of its folder is refused, and so
+are numbers that no file or measurement has. Fields that came after version 0.1 have defaults, so that its files are
+read. Readings are not here: they have a codec of their own (:mod:`~tapbatch.results.readings`).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from tapbatch.compare.across import Learned
+from tapbatch.compare.setups import Contrast, SetupContrasts
+
+
+def _plain_name(name: str) -> str:
+    if name in ("", ".", "..") or Path(name).name != name or "\0" in name:
+        msg = "it would lead out of its folder"
+        raise ValueError(msg)
+    return name
+
+
+def _path_below(path: str) -> str:
+    if path.startswith("/") or "\0" in path or Path(path).drive or {"", ".", ".."} & set(path.split("/")):
+        msg = "it would lead out of the recordings"
+        raise ValueError(msg)
+    return path
+
+
+Name = Annotated[str, Field(max_length=1000), AfterValidator(_plain_name)]
+RecordingPath = Annotated[str, Field(max_length=5000), AfterValidator(_path_below)]
+Sha256 = Annotated[str, Field(pattern=r"\A[0-9a-f]{64}\z")]
+Key = Annotated[str, Field(pattern=r"\A[0-9a-f]{40}\z")]
+Size = Annotated[int, Field(ge=-1, lt=2**60)]
+TimeNs = Annotated[int, Field(ge=-(2**63), lt=2**63)]
+FileFacts = tuple[Size, TimeNs]
+Hertz = Annotated[float, Field(gt=0, lt=1e6, allow_inf_nan=False)]
+LogVariance = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Count = Annotated[int, Field(ge=0, lt=10**9)]
+
+
+class _Kept(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, defer_build=True)
+
+
+class KeptEntry(_Kept):
+    """What the ledger knows of a recording."""
+
+    sha256: Sha256
+    size: Size
+    mtime_ns: TimeNs
+    key: Key
+
+
+class KeptLedger(_Kept):
+    """``ledger.json``: the recordings by path, and the version of the method."""
+
+    method: str = Field(max_length=100)
+    recordings: dict[RecordingPath, KeptEntry]
+
+
+class KeptOwner(_Kept):
+    """A recording whose reading a file holds: enough to restore its entry in the ledger."""
+
+    path: RecordingPath
+    sha256: Sha256
+    size: Size
+    mtime_ns: TimeNs
+
+
+class KeptOwners(_Kept):
+    """The head of a kept reading."""
+
+    key: Key
+    recordings: tuple[KeptOwner, ...]
+
+
+_Stages = tuple[tuple[tuple[LogVariance, LogVariance, Count, Count], ...], ...]
+
+
+class KeptLearned(_Kept):
+    """What an instrument teaches the others: contrasts of ``ln f`` and ``ln T60``, and where modes rest."""
+
+    setups: tuple[_Stages, _Stages]
+    rests: tuple[tuple[str, str, Hertz], ...]
+
+    def value(self) -> Learned:
+        """Return it as a value."""
+        freq, t60 = (tuple(tuple(Contrast(*each) for each in stage) for stage in stages) for stages in self.setups)
+        return Learned(SetupContrasts(freq, t60), self.rests)
+
+
+class KeptAttention(_Kept):
+    """Something that needs the builder."""
+
+    where: str
+    what: str
+    remedy: str
+
+
+class KeptMark(_Kept):
+    """``standing-HASH.json``: what was made of an instrument, when, and of what."""
+
+    instrument: Name
+    basis: str
+    lent: KeptLearned | None
+    tables: str
+    report: str
+    card: tuple[str, Size, TimeNs]
+    files: dict[Name, FileFacts]
+    lines: tuple[str, ...]
+    notices: tuple[str, ...]
+    attention: tuple[KeptAttention, ...]
+
+
+class KeptCard(_Kept):
+    """``card-HASH.json``: an instrument's part of the page."""
+
+    instrument: Name
+    recorded: str
+    row: str
+    article: str
+
+
+class KeptPage(_Kept):
+    """``page.json``: what the page was made of, with size and time of the file."""
+
+    basis: str
+    facts: FileFacts | None

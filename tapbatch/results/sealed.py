@@ -1,0 +1,196 @@
+"""Kept files: JSON with a checksum in front, and what becomes of one that cannot be trusted.
+
+Conventions: a kept file is one JSON object whose first member is ``checksum``, the SHA-256 of all bytes after it.
+Files of version 0.1 have none and are taken as they are. A file whose checksum is wrong, or whose content does not
+fit, is refused: it is set aside as ``refused-NAME`` (then ``refused-2-NAME`` and so on), never written over and never
+read again. Only whoever holds the results sets files aside.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator
+from itertools import count
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+from tapbatch.model.notice import Notice
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+    Model = TypeVar("Model", bound=BaseModel)
+
+_HEAD = b'{"checksum":"'
+_BODY_AT = len(_HEAD) + 64 + 2
+
+MOST_BYTES = 256 * 2**20
+"""The largest kept file that is read; the ledger of a million recordings is smaller."""
+
+
+class RefusedError(ValueError):
+    """A kept file that cannot be trusted: which, and why in a few words."""
+
+    def __init__(self, path: Path, why: str) -> None:
+        super().__init__(f"{path.name} {why}")
+        self.path, self.why = path, why
+
+
+def seal(text: str) -> bytes:
+    """Return a JSON object with its checksum in front; half characters, which no file can hold, become ``?``.
+
+    Examples
+    --------
+    >>> seal('{"a":1}')[:20], unseal(seal('{"a":1}'))
+    (b'{"checksum":"7359ed1', (b'{"a":1}', True))
+    """
+    rest = text.encode("utf-8", "replace")[1:]
+    return b"".join((_HEAD, hashlib.sha256(rest).hexdigest().encode(), b'",', rest))
+
+
+def unseal(data: bytes) -> tuple[bytes, bool]:
+    """Return the JSON object without its checksum, and whether it had one.
+
+    Raises
+    ------
+    ValueError
+        Where the checksum is wrong.
+
+    Examples
+    --------
+    >>> unseal(b'{"a":1}')
+    (b'{"a":1}', False)
+    """
+    if not is_sealed(data):
+        return data, False
+    rest = data[_BODY_AT:]
+    if data[len(_HEAD) : _BODY_AT] != hashlib.sha256(rest).hexdigest().encode() + b'",':
+        msg = "does not fit its checksum"
+        raise ValueError(msg)
+    return b"{" + rest, True
+
+
+def is_sealed(data: bytes) -> bool:
+    """Tell from its first bytes whether a file carries a checksum.
+
+    Examples
+    --------
+    >>> is_sealed(b'{"checksum":"00'), is_sealed(b'{"taps":[]}')
+    (True, False)
+    """
+    return data.startswith(_HEAD)
+
+
+def read_sealed(path: Path) -> tuple[bytes, bool]:
+    """Return the JSON object in a kept file, and whether it had a checksum.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be opened.
+    RefusedError
+        Where it is too large, or its checksum is wrong.
+    """
+    with path.open("rb") as file:
+        data = file.read(MOST_BYTES + 1)
+    if len(data) > MOST_BYTES:
+        raise RefusedError(path, "is far too large")
+    try:
+        return unseal(data)
+    except ValueError as error:
+        raise RefusedError(path, str(error)) from error
+
+
+def load(path: Path, model: type[Model]) -> Model:
+    """Return what a kept file holds.
+
+    Raises
+    ------
+    OSError
+        Where it cannot be opened.
+    RefusedError
+        Where it cannot be trusted.
+    """
+    from pydantic import ValidationError
+
+    text, _ = read_sealed(path)
+    try:
+        return model.model_validate_json(text)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_context=False, include_input=False)[0]
+        where = ".".join(str(step) for step in first["loc"])
+        what = first["msg"].removeprefix("Value error, ").lower()
+        raise RefusedError(path, f"does not fit ({where}: {what})" if where else "is not JSON") from error
+
+
+def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
+    """Give a file a name under which it is never read, and return that name; empty where it could not be done.
+
+    Parameters
+    ----------
+    path
+        A file in the folder of kept files.
+    kind
+        What its new name begins with.
+    leave
+        Whether the file also stays under its own name, to be replaced in one step by what comes next.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "ledger.json"
+    >>> _ = path.write_text("?")
+    >>> set_aside(path), path.exists()
+    ('refused-ledger.json', False)
+    >>> _ = path.write_text("!")
+    >>> set_aside(path, leave=True), path.exists()
+    ('refused-2-ledger.json', True)
+    """
+    for fresh in _names(path, kind):
+        try:
+            if fresh.exists() and leave and fresh.samefile(path):
+                return fresh.name
+            # A link is never made over what is there; a rename would replace it.
+            os.link(path, fresh)
+        except FileExistsError:
+            continue
+        except OSError:
+            return _moved(path, fresh)
+        if not leave:
+            path.unlink()
+        return fresh.name
+    return ""
+
+
+def refuse(error: RefusedError) -> Notice:
+    """Set a file aside that cannot be trusted, to be made anew, and return what is to be said."""
+    return Notice("set aside", path=error.path.name, other_path=set_aside(error.path), text=error.why)
+
+
+def _names(path: Path, kind: str) -> Iterator[Path]:
+    yield path.with_name(f"{kind}-{path.name}")
+    for number in count(2):
+        yield path.with_name(f"{kind}-{number}-{path.name}")
+
+
+def _moved(path: Path, fresh: Path) -> str:
+    """Rename a file where the file system knows no links."""
+    if fresh.exists():
+        return ""
+    try:
+        path.rename(fresh)
+    except OSError:
+        return ""
+    return fresh.name
+
+
+def is_aside(path: Path) -> bool:
+    """Tell whether a kept file was ever refused and set aside.
+
+    Examples
+    --------
+    >>> is_aside(Path("nowhere/ledger.json"))
+    False
+    """
+    return path.with_name(f"refused-{path.name}").exists()

@@ -1,0 +1,318 @@
+"""Where readings are kept, with the ledger of which recording had which reading.
+
+Conventions: ``results/.readings/KEY.json`` holds one reading, written beside and put in place in one step. Its head
+says whose it is::
+
+    {"checksum": ..., "key": KEY, "recordings": [{"path", "sha256", "size", "mtime_ns"}, ...], "reading": {...}}
+
+so that ``ledger.json`` can be restored from the readings when it is lost; a recording that is gone keeps its reading
+in any case. The path is no part of the reading, which follows from bytes and settings alone: one reading may belong
+to several recordings. Version 0.1 kept the bare reading; the next run puts a head in front of it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections import defaultdict
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tapbatch.measure.method import METHOD
+from tapbatch.model.errors import TapbatchError
+from tapbatch.model.reading import Reading
+from tapbatch.results.files import put_file
+from tapbatch.results.readings import FOLDER, check_types, reading_from_json
+from tapbatch.results.sealed import MOST_BYTES, RefusedError, is_aside, is_sealed, load, read_sealed, seal, set_aside
+
+if TYPE_CHECKING:
+    from tapbatch.results.kept import KeptOwners
+
+_KEY = re.compile(r"[0-9a-f]{40}")
+_MOST_HELD = 300
+_READING = b',"reading":'
+
+GONE = -1
+"""The time, in the ledger, of a recording that is gone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What the ledger knows of a recording: its bytes, and the size and time by which a change is noticed."""
+
+    sha256: str
+    size: int
+    mtime_ns: int
+    key: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ledger:
+    """What is remembered of recordings, by path.
+
+    Attributes
+    ----------
+    method
+        The version of the method that it was written by; empty where that is not known.
+    refused
+        Why the file was not taken, where it was there.
+    rebuilt
+        Whether the file was lost and the entries come from the readings.
+    """
+
+    recordings: dict[str, Entry] = field(default_factory=dict)
+    method: str = ""
+    refused: RefusedError | None = None
+    rebuilt: bool = False
+
+
+class ReadingStore:
+    """Readings on disk, by key, and the ledger of which recording had which.
+
+    Parameters
+    ----------
+    results
+        The results folder; the readings lie in ``.readings`` below it.
+
+    Attributes
+    ----------
+    refused
+        What could not be measured, by key, for as long as this object lives: not kept, since a disk may recover.
+    """
+
+    def __init__(self, results: Path) -> None:
+        self.folder = results / FOLDER
+        self.refused: dict[str, TapbatchError] = {}
+        self._lately: dict[str, Reading] = {}
+        self._bare: set[str] = set()
+        self._owners: dict[str, frozenset[str]] = {}
+
+    def __reduce__(self) -> tuple[type[ReadingStore], tuple[Path]]:
+        """Cross to another process without what was read lately."""
+        return ReadingStore, (self.folder.parent,)
+
+    # -------------------------------------------------------- readings
+
+    def get(self, key: str) -> Reading | None:
+        """Return the reading kept under a key, or ``None``; one that cannot be trusted counts as not there."""
+        if key not in self._lately:
+            try:
+                reading = self._read(key)
+            except (OSError, ValueError):
+                return None
+            self._remember(key, reading)
+        return self._lately[key]
+
+    def _read(self, key: str) -> Reading:
+        text, sealed = read_sealed(self._path(key))
+        if not sealed:
+            reading = reading_from_json(text.decode())
+            check_types(reading)
+            return reading
+        head, found, rest = text.partition(_READING)
+        if not found or not head.startswith(f'{{"key":"{key}",'.encode()):
+            raise RefusedError(self._path(key), "is another reading")
+        return reading_from_json(rest[:-1].decode())
+
+    def has(self, key: str) -> bool:
+        """Tell whether a reading is kept under a key, from its first and last bytes: a cut one is none."""
+        try:
+            with self._path(key).open("rb") as file:
+                first = file.read(16)
+                file.seek(-1, os.SEEK_END)
+                whole = first[:1] + file.read(1) == b"{}" and file.tell() > 2
+        except OSError:
+            return False
+        if whole and not is_sealed(first):
+            self._bare.add(key)
+        return whole
+
+    def was_kept(self, key: str) -> bool:
+        """Tell whether anything was ever kept under a key, also what is damaged or was set aside."""
+        return self._path(key).exists() or is_aside(self._path(key))
+
+    def is_damaged(self, key: str) -> bool:
+        """Tell whether a file is kept under a key and cannot be trusted."""
+        self._lately.pop(key, None)
+        return self._path(key).exists() and self.get(key) is None
+
+    def put(self, key: str, text: str, owners: Mapping[str, Entry]) -> None:
+        """Keep a reading.
+
+        Parameters
+        ----------
+        key
+            Under which it is kept.
+        text
+            As :func:`~tapbatch.results.readings.reading_to_json` gives it.
+        owners
+            The recordings whose reading it is, by path.
+        """
+        self._lately.pop(key, None)
+        self._bare.discard(key)
+        rows = [
+            {"path": path, "sha256": e.sha256, "size": e.size, "mtime_ns": e.mtime_ns}
+            for path, e in sorted(owners.items())
+        ]
+        head = json.dumps({"key": key, "recordings": rows}, ensure_ascii=False, separators=(",", ":"))
+        put_file(self._path(key), seal(f"{head[:-1]}{_READING.decode()}{text}}}"))
+        self._owners[key] = frozenset(owners)
+
+    def claim(self, ledger: Mapping[str, Entry], before: Mapping[str, Entry]) -> None:
+        """Write into the readings whose they are, where that changed or version 0.1 did not write it.
+
+        Parameters
+        ----------
+        ledger, before
+            Entries by path, as they are now and as they were.
+        """
+        was = {key: frozenset(owners) for key, owners in _by_key(before).items()}
+        for key, owners in _by_key(ledger).items():
+            changed = frozenset(owners) not in (was.get(key), self._owners.get(key))
+            if changed or key in self._bare:
+                self._rewrite(key, owners)
+
+    def _rewrite(self, key: str, owners: Mapping[str, Entry]) -> None:
+        try:
+            self._read(key)
+            text, sealed = read_sealed(self._path(key))
+        except (OSError, ValueError):
+            # Not there yet, or damaged: that is told when it is read.
+            return
+        head, _, rest = text.partition(_READING)
+        if sealed and {row["path"] for row in json.loads(head + b"}")["recordings"]} == set(owners):
+            return
+        self.put(key, (rest[:-1] if sealed else text).decode(), owners)
+
+    def set_aside(self, key: str) -> str:
+        """Set a reading aside and return its new name; empty where there is none."""
+        self._lately.pop(key, None)
+        return set_aside(self._path(key)) if self._path(key).exists() else ""
+
+    def drop(self, key: str) -> None:
+        """Let go of a reading."""
+        self._lately.pop(key, None)
+        self._path(key).unlink(missing_ok=True)
+
+    def sweep(self, ledger: Mapping[str, Entry]) -> None:
+        """Let go of every reading that no entry of the ledger names."""
+        keys = {entry.key for entry in ledger.values()}
+        for key in self._keys():
+            if key not in keys:
+                self.drop(key)
+
+    def set_unclaimed_aside(self, ledger: Mapping[str, Entry]) -> dict[str, str]:
+        """Set aside what may be the reading of a recording that is gone, where the ledger that knew was lost.
+
+        Those are the readings that no entry names, that do not say whose they are, and that are of no sound that is
+        known.
+
+        Returns
+        -------
+        dict
+            Their new names, by key.
+        """
+        keys = {entry.key for entry in ledger.values()}
+        sounds = {entry.sha256 for entry in ledger.values()}
+        aside = {}
+        for key in self._keys():
+            if key not in keys and self._head(key) is None:
+                reading = self.get(key)
+                if reading is None or reading.sha256 not in sounds:
+                    self._lately.pop(key, None)
+                    aside[key] = set_aside(self._path(key), "unclaimed")
+        return aside
+
+    def _keys(self) -> list[str]:
+        return sorted(path.stem for path in self.folder.glob("*.json") if _KEY.fullmatch(path.stem))
+
+    def _remember(self, key: str, reading: Reading) -> None:
+        # A watch reads those of one instrument again and again; of a whole archive only the latest are held.
+        while len(self._lately) >= _MOST_HELD:
+            self._lately.pop(next(iter(self._lately)))
+        self._lately[key] = reading
+
+    # ---------------------------------------------------------- ledger
+
+    def read_ledger(self) -> Ledger:
+        """Return the ledger.
+
+        Where it is not there or cannot be trusted, what is known of recordings is restored from the readings, and
+        from those entries that fit by themselves. Their times are not taken over: what is there is read anew.
+        """
+        from tapbatch.results.kept import KeptLedger
+
+        path = self.folder / "ledger.json"
+        try:
+            kept = load(path, KeptLedger)
+        except FileNotFoundError:
+            found = dict(self._restored())
+            return Ledger(recordings=found, rebuilt=any(self._keys()))
+        except RefusedError as error:
+            return Ledger(recordings={**dict(self._fitting()), **dict(self._restored())}, refused=error, rebuilt=True)
+        except OSError as error:
+            refused = RefusedError(path, f"cannot be opened ({error.strerror or 'no reason given'})")
+            return Ledger(recordings=dict(self._restored()), refused=refused, rebuilt=True)
+        entries = {path: Entry(e.sha256, e.size, e.mtime_ns, e.key) for path, e in kept.recordings.items()}
+        return Ledger(recordings=entries, method=kept.method)
+
+    def _restored(self) -> Iterator[tuple[str, Entry]]:
+        """Yield the entries that readings tell; of several that claim one path the latest comes last."""
+        times = {key: self._path(key).stat().st_mtime_ns for key in self._keys()}
+        for key in sorted(times, key=lambda key: times[key]):
+            head = self._head(key)
+            for owner in head.recordings if head is not None else ():
+                yield owner.path, Entry(owner.sha256, owner.size, owner.mtime_ns, key)
+
+    def _fitting(self) -> Iterator[tuple[str, Entry]]:
+        """Yield those entries of a refused ledger that fit by themselves, as of recordings that are gone."""
+        from pydantic import ValidationError
+
+        from tapbatch.results.kept import KeptLedger
+
+        try:
+            path = self.folder / "ledger.json"
+            data: Any = json.loads(path.read_bytes()) if path.stat().st_size <= MOST_BYTES else {}
+            rows = list(data["recordings"].items())
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            return
+        for path, row in rows:
+            try:
+                kept = KeptLedger.model_validate({"method": "", "recordings": {path: row}})
+            except ValidationError:
+                continue
+            entry = kept.recordings[path]
+            yield path, Entry(entry.sha256, entry.size, GONE, entry.key)
+
+    def _head(self, key: str) -> KeptOwners | None:
+        """Return whose a reading is, where it says so and can be trusted."""
+        from tapbatch.results.kept import KeptOwners
+
+        try:
+            text, sealed = read_sealed(self._path(key))
+            head = KeptOwners.model_validate_json(text.partition(_READING)[0] + b"}") if sealed else None
+        except (OSError, ValueError):
+            return None
+        return head if head is not None and head.key == key else None
+
+    def write_ledger(self, ledger: Mapping[str, Entry]) -> None:
+        """Write the ledger."""
+        rows = {
+            path: {"sha256": e.sha256, "size": e.size, "mtime_ns": e.mtime_ns, "key": e.key}
+            for path, e in sorted(ledger.items())
+        }
+        data = {"method": METHOD, "recordings": rows}
+        put_file(self.folder / "ledger.json", seal(json.dumps(data, indent=1, ensure_ascii=False)))
+
+    def _path(self, key: str) -> Path:
+        return self.folder / f"{key}.json"
+
+
+def _by_key(ledger: Mapping[str, Entry]) -> dict[str, dict[str, Entry]]:
+    owners: dict[str, dict[str, Entry]] = defaultdict(dict)
+    for path, entry in ledger.items():
+        owners[entry.key][path] = entry
+    return owners

@@ -1,0 +1,222 @@
+"""A chart to draw on: one way to set a word, to draw a line, and to see values through a panel.
+
+Conventions: as in :mod:`tapbatch.show.draw.marks`. A chart is drawn to a given width from its top left corner, and
+knows its height once it is drawn. Its :class:`Look` says how large the letters are. All text is data: no markup, no
+formulas.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tapbatch.show.draw.lettering import MM_PER_PT, fitted, printable, text_width_mm, wrapped
+from tapbatch.show.draw.marks import Anchor, Area, Dots, Lines, Mark, Role, Word
+
+TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """The width of a chart, the height that it may take, and its letters.
+
+    With ``letter_pt`` all letters have that size, else the size asked for; ``spacing`` is the factor by which rows
+    move apart for it. With ``own_type`` the letters are those of the embedded type, and a letter that it lacks is
+    shown as unknown.
+    """
+
+    width_mm: float
+    room_mm: float = math.inf
+    letter_pt: float | None = None
+    spacing: float = 1.0
+    own_type: bool = True
+
+    @property
+    def is_wide(self) -> bool:
+        """Whether there is room for columns of words beside what is drawn."""
+        return self.width_mm >= 120.0
+
+    def pt(self, size_pt: float) -> float:
+        """Return the size in which letters of a size are set."""
+        return self.letter_pt or size_pt
+
+
+# Eleven pixels of 1/96 inch are the least that is read with ease on a telephone held in the hand, which shows 320
+# pixels without shrinking.
+SCREEN = Look(width_mm=320 * 25.4 / 96, letter_pt=8.25, spacing=1.18, own_type=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A window on the chart through which values are seen: where it lies, in mm, and the values at its edges.
+
+    ``low`` and ``high`` of x are its left and right edge, of y its bottom and top. ``log_x`` spaces x by octaves.
+    """
+
+    left_mm: float
+    top_mm: float
+    width_mm: float
+    height_mm: float
+    x_low: float = 0.0
+    x_high: float = 1.0
+    y_low: float = 0.0
+    y_high: float = 1.0
+    log_x: bool = False
+
+    def x_mm(self, values: ArrayLike) -> NDArray[np.float64]:
+        """Return where values of x lie on the chart, kept within the panel."""
+        x = np.asarray(values, dtype=np.float64)
+        if self.log_x:
+            share = np.log(x / self.x_low) / math.log(self.x_high / self.x_low)
+        else:
+            share = (x - self.x_low) / (self.x_high - self.x_low)
+        return self.left_mm + self.width_mm * np.clip(share, 0.0, 1.0)
+
+    def y_mm(self, values: ArrayLike) -> NDArray[np.float64]:
+        """Return where values of y lie on the chart, kept within the panel."""
+        y = np.asarray(values, dtype=np.float64)
+        share = (y - self.y_low) / (self.y_high - self.y_low)
+        return self.top_mm + self.height_mm * (1.0 - np.clip(share, 0.0, 1.0))
+
+    def placed(self, line: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return where the points of a line of shape (n, 2) lie on the chart."""
+        return np.column_stack((self.x_mm(line[:, 0]), self.y_mm(line[:, 1])))
+
+    @property
+    def bottom_mm(self) -> float:
+        """The lower edge."""
+        return self.top_mm + self.height_mm
+
+    @property
+    def right_mm(self) -> float:
+        """The right edge."""
+        return self.left_mm + self.width_mm
+
+
+class Chart:
+    """Marks and words, drawn for a width; ``description`` says in a sentence what they show."""
+
+    def __init__(self, look: Look, height_mm: float = 0.0) -> None:
+        self.look, self.height_mm = look, height_mm
+        self.width_mm = look.width_mm
+        self.description = ""
+        self.words: list[Word] = []
+        self._marks: dict[int, list[Mark]] = {_AREAS: [], _LINES: [], _DOTS: []}
+        self._rules: dict[Role, list[NDArray[np.float64]]] = {}
+
+    @property
+    def marks(self) -> list[Mark]:
+        """What is drawn, from the lowest to the topmost: rules, areas, lines, dots; words lie above all of it."""
+        rules: list[Mark] = [Lines(segments=tuple(segments), role=role) for role, segments in self._rules.items()]
+        return [*rules, *(mark for level in (_AREAS, _LINES, _DOTS) for mark in self._marks[level])]
+
+    def text_mm(self, text: str, size_pt: float, bold: bool = False) -> float:
+        """Return how wide a line of text is as it is set here."""
+        return text_width_mm(text, self.look.pt(size_pt), bold)
+
+    def fitted(self, text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
+        """Return text cut to a width as it is set here."""
+        return fitted(text, width_mm, self.look.pt(size_pt), bold)
+
+    def wrapped(self, text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:
+        """Return text in lines of a width as it is set here."""
+        return wrapped(text, width_mm, self.look.pt(size_pt), bold, most)
+
+    def say(
+        self,
+        x_mm: float,
+        y_mm: float,
+        text: str,
+        size_pt: float = BODY,
+        *,
+        bold: bool = False,
+        role: Role = "text",
+        ha: Anchor = "left",
+        va: Literal["baseline", "center"] = "baseline",
+        upright: bool = False,
+        within_mm: float | None = None,
+    ) -> None:
+        """Set one line of text; ``within_mm`` cuts what is longer."""
+        size_pt = self.look.pt(size_pt)
+        if self.look.own_type:
+            text = printable(text)
+        if within_mm is not None:
+            text = fitted(text, within_mm, size_pt, bold)
+        if not text.strip():
+            return
+        # Half the height of a capital puts the middle of a word on its place.
+        down_mm = 0.36 * size_pt * MM_PER_PT if va == "center" else 0.0
+        x_mm, y_mm = (x_mm + down_mm, y_mm) if upright else (x_mm, y_mm + down_mm)
+        self.words.append(Word(x_mm, y_mm, text, size_pt, bold, role, ha, upright))
+
+    def paragraph(
+        self,
+        x_mm: float,
+        y_mm: float,
+        text: str,
+        width_mm: float,
+        size_pt: float = BODY,
+        *,
+        bold: bool = False,
+        role: Role = "text",
+        most: int = 99,
+    ) -> float:
+        """Set text in lines of a width, the first on the baseline given; return the baseline that comes after."""
+        for line in self.wrapped(text, width_mm, size_pt, bold, most):
+            self.say(x_mm, y_mm, line, size_pt, bold=bold, role=role)
+            y_mm += self.look.pt(size_pt) * MM_PER_PT * 1.4
+        return y_mm
+
+    def lines(self, segments: Sequence[ArrayLike], role: Role, name: str = "") -> None:
+        """Draw polylines, each an array of shape (n, 2) in mm, as one mark."""
+        if segments:
+            self._marks[_LINES].append(Lines(segments=_arrays(segments), role=role, name=name))
+
+    def rules(self, segments: Sequence[ArrayLike], role: Role = "scale") -> None:
+        """Draw lines that lie under everything else; all rules of one role are one mark."""
+        if segments:
+            self._rules.setdefault(role, []).extend(_arrays(segments))
+
+    def rule(self, x0: float, y0: float, x1: float, y1: float, role: Role = "scale") -> None:
+        """Draw one straight line that lies under everything else."""
+        self.rules([[(x0, y0), (x1, y1)]], role)
+
+    def area(self, outline: ArrayLike, role: Role) -> None:
+        """Fill a closed outline, an array of shape (n, 2) in mm."""
+        self._marks[_AREAS].append(Area(outline=np.asarray(outline, dtype=np.float64), role=role))
+
+    def box(self, left: float, top: float, right: float, bottom: float, role: Role) -> None:
+        """Fill a rectangle between two corners."""
+        self.area([(left, top), (right, top), (right, bottom), (left, bottom)], role)
+
+    def dots(
+        self, centres: Sequence[tuple[float, float]], role: Role, radius_mm: float = 0.95, name: str = ""
+    ) -> None:
+        """Draw round dots as one mark."""
+        if centres:
+            at = np.asarray(centres, dtype=np.float64)
+            self._marks[_DOTS].append(Dots(centres=at, role=role, radius_mm=radius_mm, name=name))
+
+    def place(self, chart: Chart, left_mm: float, top_mm: float) -> None:
+        """Put another chart on this one, with its top left corner at a place."""
+        by = np.array((left_mm, top_mm))
+        for role, segments in chart._rules.items():
+            self._rules.setdefault(role, []).extend([s + by for s in segments])
+        for level, marks in chart._marks.items():
+            self._marks[level] += [mark.moved(by) for mark in marks]
+        self.words += [
+            Word(w.x_mm + left_mm, w.y_mm + top_mm, w.text, w.size_pt, w.bold, w.role, w.anchor, w.upright)
+            for w in chart.words
+        ]
+
+
+_AREAS, _LINES, _DOTS = range(3)
+
+
+def _arrays(segments: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
+    return tuple([np.asarray(s, dtype=np.float64) for s in segments])

@@ -1,0 +1,187 @@
+"""What the charts over stages share: where the stages stand, how they are named, and how a reading is drawn.
+
+Conventions: stages stand side by side in their order, evenly. A dot is a reading, an upright bar its 95 % interval;
+what is unsure is pale and hollow. A line joins stages that follow one another; it is broken where something besides
+the wood differed between them, and missing where the mode was not heard at one of them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from tapbatch.model.history import Drift, Stage
+from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
+from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
+from tapbatch.show.draw.marks import Role
+
+NARROW_MM = 15.0
+LONGEST_NAME_MM = 30.0
+MOST_GUIDES = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One reading in a chart over stages: the place of its stage from 0, its value, its interval, and whether unsure.
+
+    ``joined`` tells that it follows from the point before; ``cautious`` that something besides the wood differed.
+    """
+
+    index: int
+    value: float
+    low: float
+    high: float
+    unsure: bool = False
+    joined: bool = False
+    cautious: bool = False
+
+
+def is_cautious(drift: Drift | None) -> bool:
+    """Tell whether something besides the wood differed on the way of a change."""
+    return drift is not None and bool(drift.cautions)
+
+
+def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:
+    """Return where so many stages stand between two edges, in mm, each in the middle of its share.
+
+    Examples
+    --------
+    >>> stage_places(0.0, 30.0, 3)
+    [5.0, 15.0, 25.0]
+    """
+    share = (right_mm - left_mm) / max(count, 1)
+    return [left_mm + share * (n + 0.5) for n in range(count)]
+
+
+def stage_axis_height_mm(stages: Sequence[Stage], width_mm: float, look: Look) -> float:
+    """Return the room that the names of some stages take below a chart of a width."""
+    if width_mm / max(len(stages), 1) >= NARROW_MM * look.spacing:
+        return 12.0 * look.spacing
+    longest = max((_length_mm(name, look) for name in _upright_names(stages, look)), default=0.0)
+    return min(longest, LONGEST_NAME_MM * look.spacing) + 3.0
+
+
+def _upright_names(stages: Sequence[Stage], look: Look) -> list[str]:
+    """Return the names of the stages, each with its state where that is another than before and there is room."""
+    names, before = [], ""
+    for stage in stages:
+        both = f"{stage.stage_shown}, {stage.state}"
+        says = stage.state not in ("", before) and _length_mm(both, look) <= LONGEST_NAME_MM * look.spacing
+        names.append(both if says else stage.stage_shown)
+        before = stage.state
+    return names
+
+
+def _length_mm(name: str, look: Look) -> float:
+    return text_width_mm(name, look.pt(SMALL), bold=True)
+
+
+def draw_stage_axis(chart: Chart, left_mm: float, right_mm: float, top_mm: float, stages: Sequence[Stage]) -> None:
+    """Name the stages below a chart: side by side where there is room, upright where there is not."""
+    places = stage_places(left_mm, right_mm, len(stages))
+    share = (right_mm - left_mm) / max(len(stages), 1)
+    if share >= NARROW_MM * chart.look.spacing:
+        _name_side_by_side(chart, places, share, top_mm, stages)
+        return
+    every = math.ceil(chart.look.pt(SMALL) * MM_PER_PT / share)
+    for n, (x, text) in enumerate(zip(places, _upright_names(stages, chart.look), strict=True)):
+        if (len(stages) - 1 - n) % every == 0:
+            newest = n == len(stages) - 1
+            chart.say(
+                x + 0.8, top_mm + 1.5, text, SMALL, ha="right", upright=True, bold=newest,
+                role="text" if newest else "soft text", within_mm=LONGEST_NAME_MM * chart.look.spacing,
+            )  # fmt: skip
+
+
+def _name_side_by_side(
+    chart: Chart, places: Sequence[float], share: float, top_mm: float, stages: Sequence[Stage]
+) -> None:
+    names = [chart.wrapped(stage.stage_shown, share - 2.0, SMALL, most=2) for stage in stages]
+    line = 3.0 * chart.look.spacing
+    below = top_mm + 3.9 + line * max(map(len, names))
+    before = ""
+    for n, (x, stage) in enumerate(zip(places, stages, strict=True)):
+        newest = n == len(stages) - 1
+        for row, text in enumerate(names[n]):
+            role: Role = "text" if newest else "soft text"
+            chart.say(x, top_mm + 3.5 + row * line, text, SMALL, ha="center", role=role)
+        if stage.state != before:
+            chart.say(x, below, stage.state, SMALL, ha="center", role="soft text", within_mm=share - 2.0)
+        before = stage.state
+
+
+def draw_points(chart: Chart, panel: Panel, places: Sequence[float], points: Sequence[Point], what: str) -> None:
+    """Draw the readings of one quantity over the stages, with their intervals."""
+    at = {p.index: (places[p.index], float(panel.y_mm(p.value))) for p in points}
+    links: dict[Role, bool] = {"link": False, "cautious link": True}
+    for role, cautious in links.items():
+        joined = [p.index for p in points if p.joined and p.cautious is cautious and p.index - 1 in at]
+        chart.lines([[at[n - 1], at[n]] for n in joined], role)
+    for unsure in (True, False):
+        chosen = [p for p in points if p.unsure is unsure]
+        role = reading_role(unsure)
+        bars = [_bar(panel, places[p.index], p) for p in chosen if math.isfinite(p.low) and math.isfinite(p.high)]
+        chart.lines(bars, role, f"intervals {what}")
+        chart.dots([at[p.index] for p in chosen], role, name=f"{'unsure' if unsure else 'readings'} {what}")
+
+
+def draw_reading(
+    chart: Chart, panel: Panel, y_mm: float, value: float, ends: Sequence[float | None], role: Role, name: str, *,
+    radius_mm: float = 0.95,
+) -> None:  # fmt: skip
+    """Draw a reading in a row of its own: a dot at its value, and a bar between the ends of its interval if known."""
+    known = [end for end in ends if end is not None and math.isfinite(end)]
+    if len(known) == 2:
+        chart.lines([[(float(x), y_mm) for x in panel.x_mm(known)]], role, f"interval {name}")
+    chart.dots([(float(panel.x_mm(value)), y_mm)], role, radius_mm, name)
+
+
+def reading_role(unsure: bool) -> Role:
+    """Return the role of a reading and its interval."""
+    return "unsure reading" if unsure else "reading"
+
+
+def _bar(panel: Panel, x_mm: float, point: Point) -> list[tuple[float, float]]:
+    low, high = panel.y_mm([point.low, point.high])
+    return [(x_mm, float(low)), (x_mm, float(high))]
+
+
+def draw_guides(chart: Chart, places: Sequence[float], top_mm: float, bottom_mm: float) -> None:
+    """Draw a hairline down each stage, so that the eye finds its name."""
+    if len(places) <= MOST_GUIDES:
+        chart.rules([[(x, top_mm), (x, bottom_mm)] for x in places], "guide")
+
+
+def draw_across(chart: Chart, panel: Panel, said: Mapping[float, str], *, zero: bool = False) -> None:
+    """Draw upright lines at some values, each with its text above; with ``zero`` the line at zero is stronger."""
+    for value, text in said.items():
+        x = float(panel.x_mm(value))
+        role: Role = "scale" if zero and value == 0 else "guide"
+        chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], role)
+        chart.say(x, panel.top_mm - 1.2, text, SMALL, ha="center", role="soft text")
+
+
+def steps_about_zero(reach: float, most: int) -> list[float]:
+    """Return round values from minus a reach to plus it, at most so many on either side.
+
+    Examples
+    --------
+    >>> steps_about_zero(12.6, 3)
+    [-10.0, -5.0, 0.0, 5.0, 10.0]
+    """
+    step = nice_step(reach, most)
+    count = int(reach / step)
+    return [step * n for n in range(-count, count + 1)]
+
+
+def nice_step(span: float, most: int) -> float:
+    """Return a step of 1, 2 or 5 times a power of ten that divides a span into at most so many.
+
+    Examples
+    --------
+    >>> nice_step(0.52, 3), nice_step(1.9, 4)
+    (0.2, 0.5)
+    """
+    power = 10.0 ** math.floor(math.log10(span / most))
+    return next(round(k * power, 9) for k in (1, 2, 5, 10) if span / (k * power) <= most)

@@ -1,0 +1,119 @@
+"""The blocks that pages are made of: each says its height and draws itself, and the book places it.
+
+Conventions: lengths in mm. A block stands between the margins of a sheet. Blocks of one title share a sheet while it
+has room; one that is too high for what is left goes on a new sheet, or is split where it can be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from tapbatch.show.draw.chart import BODY, HEAD, SMALL, Chart, Look
+from tapbatch.show.draw.marks import Said
+from tapbatch.show.draw.sheet import HEAD_MM, HEADING_MM, Paper, Sheet
+
+BLOCK_GAP_MM = 7.0
+NOTES_GAP_MM = 3.5
+
+
+class Block(Protocol):
+    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below where there is one."""
+
+    @property
+    def title(self) -> str: ...  # noqa: D102
+    @property
+    def caption(self) -> str: ...  # noqa: D102
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height that it would have on a sheet."""
+
+    def least_mm(self, sheet: Sheet) -> float:
+        """Return the height that must be free for it to begin on a sheet."""
+
+    def draw(self, sheet: Sheet, top_mm: float) -> Block | None:
+        """Draw it as far as the sheet has room; return what is left, ``None`` where all of it is drawn."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChartBlock:
+    """A chart, below a heading where it has one, and above what is said with it."""
+
+    title: str
+    caption: str
+    chart: Chart
+    heading: str = ""
+    aside: str = ""
+    notes: Sequence[Said] = ()
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of heading, chart and notes."""
+        heading = HEADING_MM if self.heading else 0.0
+        return heading + self.chart.height_mm + notes_height_mm(self.notes, self.chart.width_mm)
+
+    least_mm = height_mm
+
+    def draw(self, sheet: Sheet, top_mm: float) -> None:
+        """Draw heading, chart and notes."""
+        y = top_mm
+        if self.heading:
+            sheet.head(y, self.heading, self.aside)
+            y += HEADING_MM
+        sheet.place(self.chart, sheet.left_mm, y)
+        y += self.chart.height_mm + NOTES_GAP_MM
+        for text, role in self.notes:
+            y = sheet.paragraph(sheet.left_mm, y, text, self.chart.width_mm, SMALL, role=role)
+
+
+def notes_height_mm(notes: Iterable[Said], width_mm: float) -> float:
+    """Return the height that notes take below a chart."""
+    paper = Chart(Look(width_mm=width_mm))
+    below = [paper.paragraph(0.0, 0.0, text, width_mm, SMALL) for text, _ in notes]
+    return sum(below) + NOTES_GAP_MM if below else 0.0
+
+
+class Book:
+    """Sheets one after the other, each headed with its title."""
+
+    def __init__(self, name: str, paper: Paper) -> None:
+        self._name = name
+        self._paper: Paper = paper
+        self._sheets: list[Sheet] = []
+        self._next_mm = 0.0
+
+    def add(self, title: str, *, turned: bool = False) -> Sheet:
+        """Return a new sheet."""
+        self._sheets.append(Sheet(self._paper, title, turned=turned))
+        return self._sheets[-1]
+
+    def place(self, block: Block) -> None:
+        """Draw a block, on a new sheet where the title changes or the room is short."""
+        left: Block | None = block
+        while left is not None:
+            sheet = self._sheets[-1]
+            if sheet.title != left.title or self._next_mm + left.least_mm(sheet) > sheet.bottom_mm:
+                sheet = self._begin(left)
+            height = left.height_mm(sheet)
+            left = left.draw(sheet, self._next_mm)
+            self._next_mm += height + BLOCK_GAP_MM
+
+    def _begin(self, block: Block) -> Sheet:
+        sheet = self.add(block.title)
+        sheet.say(sheet.left_mm, HEAD_MM, block.title, HEAD, bold=True)
+        self._next_mm = HEAD_MM + 6.0
+        if block.caption:
+            width = sheet.measure_mm
+            foot = sheet.paragraph(sheet.left_mm, self._next_mm, block.caption, width, BODY, role="soft text")
+            self._next_mm = foot + 2.0
+        return sheet
+
+    def numbered(self) -> list[Sheet]:
+        """Return the sheets, each with its name and number at the foot."""
+        for number, sheet in enumerate(self._sheets, 1):
+            y = sheet.height_mm - 10.0
+            sheet.rule(sheet.left_mm, y - 4.0, sheet.right_mm, y - 4.0, "guide")
+            sheet.say(sheet.left_mm, y, self._name, SMALL, role="soft text", within_mm=sheet.measure_mm - 60.0)
+            where = f"{sheet.title}, {number} of {len(self._sheets)}"
+            sheet.say(sheet.right_mm, y, where, SMALL, role="soft text", ha="right")
+        return self._sheets

@@ -1,0 +1,135 @@
+"""The words of cautions, and of the reasons why no verdict is given; every face takes them from here.
+
+Conventions: a caution is a short phrase, ``what a, then b``, as in the column ``caution``; several are separated by
+``; ``. :data:`EXPLANATIONS` says what each kind means, as the documentation does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from tapbatch.model.caution import Caution, CautionKind, NoVerdict, NoVerdictKind
+
+PARTED_BY = "; "
+NOT_GIVEN = "not given"
+
+EXPLANATIONS: dict[CautionKind, str] = {
+    "state": "the part was held differently, or only one of the two stages says how",
+    "points": "the two stages have no tapping point in common",
+    "codec": "one stage was recorded with a lossy codec and the other was not",
+    "sample rate": "the two stages were recorded at different sample rates",
+    "recorder": "the files of the two stages name different recorders",
+    "concert pitch": "the two stages have different concert pitches",
+    "strings": "a string was out of tune by more than `strings_off_cents`; the one furthest off is named",
+    "days": "two or more days lie between the stages: wood dries, glue cures, air changes",
+    "temperature": "the notes give different temperatures; an air mode moves by up to 2.95 cents a degree",
+    "humidity": "the notes give different humidities; no formula says what that does to wood",
+    "string pitch": "the notes give different string pitches; tension changes by 0.116 % a cent",
+    "new strings": "the notes speak of new strings, which ring longer and go slack for days",
+    "one tap": "one of the stages has a single tap, so how much taps differ is taken from the other stage",
+}
+
+_REASONS: dict[NoVerdictKind, str] = {
+    "points": "no point in common",
+    "new": "new here",
+    "gone": "no longer heard",
+    "not at both": "not measured at both",
+    "too narrow": "shorter than the band's own decay",
+    "empty band": "holds nothing of its own",
+    "another string": "another string",
+}
+
+
+def caution_text(caution: Caution) -> str:
+    """Return the words of one caution.
+
+    Examples
+    --------
+    >>> caution_text(Caution("recorder", before=("Pocket A",), after=("Field B",)))
+    'recorder Pocket A, then Field B'
+    >>> caution_text(Caution("temperature", before_c=20.0, after_c=24.0, air_cents=11.7))
+    'temperature 20, then 24 C (an air mode by up to +11.7 cents)'
+    >>> caution_text(Caution("strings", before_cents=-14.0))
+    'strings -14 cents before'
+    """
+    match caution.kind:
+        case "state" | "codec" | "recorder":
+            return f"{caution.kind} {_named(caution)}"
+        case "points":
+            return f"points {_named(caution)}" if caution.before else "points: none in common"
+        case "sample rate":
+            rates_hz = (caution.before_rates_hz, caution.after_rates_hz)
+            return f"sample rate {', then '.join(' and '.join(map(str, side)) for side in rates_hz)} Hz"
+        case "concert pitch":
+            return f"concert pitch {_then(caution.before_hz, caution.after_hz)} Hz"
+        case "string pitch":
+            tension = "" if caution.tension_pct is None else f" (tension {caution.tension_pct:+.1f} %)"
+            return f"string pitch {_then(caution.before_hz, caution.after_hz)} Hz{tension}"
+        case "temperature":
+            air = "" if caution.air_cents is None else f" (an air mode by up to {caution.air_cents:+.1f} cents)"
+            return f"temperature {_then(caution.before_c, caution.after_c)} C{air}"
+        case "humidity":
+            return f"humidity {_then(caution.before_pct, caution.after_pct)} %"
+        case "strings":
+            return _strings(caution.before_cents, caution.after_cents)
+        case "days":
+            return f"{caution.days} days passed"
+        case "new strings":
+            return "new strings before" if caution.is_before else "new strings"
+        case "one tap":
+            return "one tap"
+
+
+def cautions_text(cautions: Iterable[Caution]) -> str:
+    """Return the words of several cautions, as in a cell of ``drift.csv``; empty if there is none.
+
+    Examples
+    --------
+    >>> cautions_text([Caution("days", days=14), Caution("one tap")])
+    '14 days passed; one tap'
+    """
+    return PARTED_BY.join(map(caution_text, cautions))
+
+
+def no_verdict_text(why: NoVerdict | None) -> str:
+    """Return why a decay is not called longer or shorter; empty if nothing forbids it.
+
+    Examples
+    --------
+    >>> no_verdict_text(NoVerdict("one", sound="pluck"))
+    'one pluck at one of the stages'
+    """
+    if why is None:
+        return ""
+    if why.kind == "one":
+        return f"one {why.sound} at one of the stages"
+    if why.kind == "state":
+        return caution_text(why.caution) if why.caution else "another state"
+    return _REASONS[why.kind]
+
+
+def no_verdict_explained(why: NoVerdict | None) -> str:
+    """Return why a decay is not called longer or shorter, and why a single tap or pluck is too few.
+
+    Examples
+    --------
+    >>> no_verdict_explained(NoVerdict("one", sound="pluck"))
+    'one pluck at one of the stages: it takes two to see how much they differ'
+    """
+    more = ": it takes two to see how much they differ" if why is not None and why.kind == "one" else ""
+    return no_verdict_text(why) + more
+
+
+def _named(caution: Caution) -> str:
+    before, after = (" and ".join(name or NOT_GIVEN for name in side) for side in (caution.before, caution.after))
+    return f"{before}, then {after}"
+
+
+def _then(before: float | None, after: float | None) -> str:
+    return ", then ".join("unknown" if value is None else f"{value:g}" for value in (before, after))
+
+
+def _strings(before_cents: float | None, after_cents: float | None) -> str:
+    if after_cents is None:
+        return f"strings {before_cents:+.0f} cents before"
+    return f"strings {after_cents:+.0f} cents" + ("" if before_cents is None else f" ({before_cents:+.0f} before)")

@@ -1,0 +1,170 @@
+"""The answers of a reading: moved or not, how far to go, how long it rings, and whether it can be trusted.
+
+Conventions: an answer stands in full, with its interval; where a face has room for a few large letters only, it shows
+``Answer.brief``. What limits an answer stands beside that answer.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+from tapbatch.model.history import Drift, History, Stage, StageMode
+from tapbatch.show.say import words
+from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text, way_text
+from tapbatch.show.view.drifts import differed_text, drifts_into
+from tapbatch.show.view.landings import is_risky, landings_of
+from tapbatch.show.view.stages import stage_before, stage_name
+
+Question = Literal["moved", "far", "rings", "trust"]
+
+QUESTIONS: dict[Question, str] = {
+    "moved": "Moved?",
+    "far": "How far?",
+    "rings": "Rings?",
+    "trust": "Trust it?",
+}
+
+MOST_LANDINGS = 3
+
+_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """What limits an answer: its name, and what it means in full."""
+
+    name: str
+    full: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """One answer of a reading, with what limits it; ``goes_on`` where the answer before is to the same question.
+
+    ``number`` is what stands behind the words: cents moved, cents to go, the change of T60 in per cent, and the
+    half-width in cents on which trust rests; ``None`` where it is not known.
+    """
+
+    question: Question
+    told: str
+    detail: str = ""
+    limits: tuple[Limit, ...] = ()
+    goes_on: bool = False
+    number: float | None = None
+
+    @property
+    def brief(self) -> str:
+        """The answer without its interval.
+
+        Examples
+        --------
+        >>> Answer(question="moved", told="Down 42.1 c (-43.0 to -41.2)").brief
+        'Down 42.1 c'
+        """
+        return _INTERVAL.sub("", self.told)
+
+
+def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> tuple[Answer, ...]:
+    """Return what is answered of a stage, from the mode that leads there.
+
+    Parameters
+    ----------
+    history, stage, lead
+        The instrument, a stage of it, and a mode of that stage.
+    steady_cents
+        The width in cents within which a pitch counts as sure.
+    """
+    drift = drifts_into(history, stage).get(lead.mode)
+    flags = dict.fromkeys((*lead.flags, *stage.flags))
+    return (
+        _moved(history, stage, drift),
+        *_how_far(history, stage, lead),
+        _rings(lead, drift),
+        Answer(
+            question="trust",
+            told=capital(words.how_sure(lead, steady_cents)),
+            detail=_basis(lead, stage, steady_cents),
+            limits=tuple(Limit(name=flag, full=words.explain(flag)) for flag in flags),
+            number=words.half_cents(lead),
+        ),
+    )
+
+
+def capital(text: str) -> str:
+    """Return text with its first letter as a capital.
+
+    Examples
+    --------
+    >>> capital("T60 not known"), capital("down"), capital("")
+    ('T60 not known', 'Down', '')
+    """
+    return text[:1].upper() + text[1:]
+
+
+def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
+    before = stage_before(history, stage)
+    if before is None:
+        return Answer(question="moved", told="First stage", detail="nothing to compare with yet")
+    if drift is None:
+        return Answer(question="moved", told="Not compared", detail=f"with {before.stage_shown}")
+    differed = differed_text(drift)
+    first = stage_name(history, stage.part, drift.first_stage)
+    told = (
+        f"since {stage_name(history, stage.part, drift.from_stage)}",
+        words.more_taps_text(drift),
+        words.since_first_text(drift, first),
+    )
+    return Answer(
+        question="moved",
+        told=capital(words.moved_text(drift)),
+        detail="; ".join(filter(None, told)),
+        limits=(Limit(name=f"besides the wood: {differed}", full=f"differs besides the wood: {differed}"),)
+        if differed
+        else (),
+        number=drift.freq_change_cents,
+    )
+
+
+def _how_far(history: History, stage: Stage, lead: StageMode) -> Iterator[Answer]:
+    for n, landing in enumerate(landings_of(history, stage, lead)[:MOST_LANDINGS]):
+        name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
+        whose = capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
+        limit = f"{chance}: take off less"
+        yield Answer(
+            question="far",
+            told=f"{whose}: {to_go_text(landing)}",
+            detail=", ".join(filter(None, (step_text(landing), way_text(landing), "" if risky else chance))),
+            limits=(Limit(name=limit, full=limit),) if risky else (),
+            goes_on=n > 0,
+            number=landing.cents_to_go,
+        )
+
+
+def _rings(lead: StageMode, drift: Drift | None) -> Answer:
+    rings = words.t60_text(lead)
+    now = f"T60 {rings} s" if rings else "T60 not known"
+    change = words.rings_text(drift) if drift else ""
+    if drift is None or not change:
+        return Answer(question="rings", told=now)
+    limit = words.rings_limit(drift)
+    limits = (Limit(name=limit, full=limit),) if limit else ()
+    return Answer(
+        question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=drift.t60_change_pct
+    )
+
+
+def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
+    half = words.half_cents(lead)
+    if math.isnan(half):
+        why = "; how sure is not known"
+    elif half > steady_cents:
+        why = f"; {words.sure_text(lead)} is wider than the {steady_cents:g} c that count as steady"
+    else:
+        why = ""
+    recordings = sum(h.recording.kind == "tap" for h in stage.heard)
+    taps = f"{lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
+    return f"seen in {taps}{why}" if recordings < 2 else f"seen in {taps}, {recordings} recordings{why}"

@@ -1,0 +1,82 @@
+"""Which landings are shown: those that matter, those of one stage, those drawn, and which of them are a risk.
+
+Conventions: of a part's landings the targets matter; where it has none, the next note on the side to which the steps
+lead, or the nearer one where no steps are known.
+"""
+
+from __future__ import annotations
+
+from tapbatch.model.history import History, Landing, Stage, StageMode
+from tapbatch.show.say.landings import landing_line, step_text, to_go_text
+from tapbatch.show.view.modes import mode_at
+
+MOST_DRAWN = 8
+RISKY = 0.2
+"""From this chance on that the next step passes a landing, all faces say: take off less."""
+
+
+def is_risky(landing: Landing) -> bool:
+    """Tell whether the next step may well pass a landing."""
+    return landing.overshoot is not None and landing.overshoot >= RISKY
+
+
+def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
+    """Return the landings of a part that matter: its targets, else the one note that the lead mode makes for.
+
+    Examples
+    --------
+    >>> chosen_landings(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
+    ()
+    """
+    of_part = [landing for landing in history.landings if landing.part == part]
+    targets = tuple(landing for landing in of_part if landing.landing == "target")
+    if targets or not of_part:
+        return targets
+    ahead = [landing for landing in of_part if landing.steps_to_go is not None]
+    return (min(ahead or of_part, key=lambda landing: abs(landing.cents_to_go)),)
+
+
+def landings_of(history: History, stage: Stage, lead: StageMode) -> list[Landing]:
+    """Return the landings that matter at a stage: those of the mode that leads first, the nearest in front."""
+    here = [landing for landing in chosen_landings(history, stage.part) if landing.stage == stage.stage]
+    leads = sorted((c for c in here if c.mode == lead.mode), key=lambda c: abs(c.cents_to_go))
+    return leads + [c for c in here if c.mode != lead.mode]
+
+
+def landing_lines(history: History, part: str) -> list[str]:
+    """Say how far a part has to go: a line for each target, else one for its lead mode, both ways if none is known.
+
+    Examples
+    --------
+    >>> landing_lines(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
+    []
+    """
+    chosen = chosen_landings(history, part)
+    if not chosen or chosen[0].landing == "target" or chosen[0].step_cents is not None:
+        return [landing_line(landing) for landing in chosen]
+    both = [c for c in history.landings if (c.part, c.mode) == (part, chosen[0].mode)]
+    ways = ", ".join(f"{c.landing_note} {to_go_text(c)}" for c in sorted(both, key=lambda c: c.landing_hz))
+    return [f"{chosen[0].mode}: {ways}; {step_text(chosen[0])}"]
+
+
+def landing_blocks(history: History) -> list[tuple[Stage, list[Landing]]]:
+    """Return the landings to draw, mode by mode, each with its stage; a note that is also a target stands once.
+
+    Examples
+    --------
+    >>> landing_blocks(History(instrument="na", instrument_shown="NA", stages=(), drifts=()))
+    []
+    """
+    gathered: dict[tuple[str, str, str], list[Landing]] = {}
+    for landing in history.landings:
+        gathered.setdefault((landing.part, landing.stage, landing.mode), []).append(landing)
+    blocks = []
+    for (part, name, mode), landings in gathered.items():
+        stage = next((s for s in history.of_part(part) if s.stage == name), None)
+        if stage is None or mode_at(stage, mode) is None:
+            continue
+        targets = [c for c in landings if c.landing == "target"]
+        notes = [c for c in landings if not any(abs(c.cents_to_go - t.cents_to_go) < 0.05 for t in targets)]
+        notes = sorted((c for c in notes if c.landing != "target"), key=lambda c: -c.landing_hz)
+        blocks.append((stage, [*targets, *notes][:MOST_DRAWN]))
+    return blocks

@@ -1,0 +1,193 @@
+"""The tables for reading: modes, drift, landings and strings, each cell with the digits that its error deserves.
+
+Conventions: a row is a dictionary of cells by heading; a face lays out the headings that it has room for, in its own
+order. Beside what a cell says stands the number by which it sorts, where that is not the text. The whole tables, with
+all digits, are those of :mod:`tapbatch.show.tables`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
+from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.landings import steps_seen_text
+from tapbatch.show.view.drifts import differed_text, drifts_into
+from tapbatch.show.view.rows import ModeRow, mode_rows
+from tapbatch.show.view.stages import stage_name
+
+BESIDES = "besides the wood"
+
+Kind = Literal["modes", "played", "drift", "first", "landings", "strings"]
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """What a cell says, and the number by which it sorts."""
+
+    text: str
+    number: float | None = None
+
+
+Row = Mapping[str, Cell]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table with a title; without rows there is nothing to show."""
+
+    kind: Kind
+    title: str
+    rows: tuple[Row, ...]
+
+
+def modes_table(history: History, stage: Stage, steady_cents: float) -> Table:
+    """Return the modes of a stage, from low to high."""
+    rows = sorted(mode_rows(stage, steady_cents, history), key=lambda r: r.mode.freq_hz)
+    return Table(kind="modes", title=f"{stage.part}: modes at {stage.stage_shown}", rows=tuple(map(_mode, rows)))
+
+
+def _mode(row: ModeRow) -> Row:
+    mode = row.mode
+    return {
+        "note": Cell(row.note, mode.freq_hz),
+        "how sure": Cell(row.sure, words.half_cents(mode)),
+        "trust": Cell(row.trust),
+        "mode": Cell(f"{mode.mode}, leads" if mode.lead else mode.mode),
+        "moved": Cell(row.moved, row.drift.freq_change_cents if row.drift else None),
+        "Hz": Cell(row.hz, mode.freq_hz),
+        "T60 (s)": Cell(row.rings, mode.t60_s),
+        "Q": Cell(row.q, mode.q),
+        "level (dB)": Cell(row.level, mode.level_db),
+        "taps": Cell(str(mode.taps), mode.taps),
+        "noticed": Cell(", ".join(mode.flags)),
+    }
+
+
+def played_table(stage: Stage) -> Table:
+    """Return the modes of a stage at the two concert pitches, where it is played at another than it is voiced."""
+    rows = tuple(
+        {
+            "voiced": Cell(words.note_text(m), m.freq_hz),
+            "mode": Cell(m.mode),
+            "played": Cell(words.played_note_text(m)),
+            "Hz": Cell(words.hz_text(m), m.freq_hz),
+        }
+        for m in sorted(stage.modes, key=lambda m: m.freq_hz)
+        if words.playing_text(m, stage)
+    )
+    pitches = f"{stage.concert_pitch_hz:g} Hz, voiced, and at {stage.playing_pitch_hz or stage.concert_pitch_hz:g} Hz"
+    return Table(kind="played", title=f"{stage.part}: the same at A4 = {pitches}, played", rows=rows)
+
+
+def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
+    """Return what moved in a part from each stage to the next, the latest first; or on the way to the latest only."""
+    stages = history.of_part(part)[-1 if latest else 0 :]
+    rows = (
+        _drift(history, n, drift)
+        for n, stage in reversed([*enumerate(stages)])
+        for drift in drifts_into(history, stage).values()
+    )
+    what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
+    return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows))
+
+
+def _drift(history: History, order: int, drift: Drift) -> Row:
+    before, after = (stage_name(history, drift.part, s) for s in (drift.from_stage, drift.to_stage))
+    taps = f" (+{drift.more_taps} taps)" if drift.verdict == "unclear" and drift.more_taps is not None else ""
+    cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
+    t60 = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
+    return {
+        "stage": Cell(f"{before} to {after}", order),
+        "verdict": Cell(words.VERDICTS[drift.verdict] + taps),
+        "mode": Cell(drift.mode),
+        "moved": Cell(words.moved_text(drift), drift.freq_change_cents),
+        "cents": Cell(cents, drift.freq_change_cents),
+        "rings": Cell(words.rings_text(drift), drift.t60_change_pct),
+        "T60 (%)": Cell(t60, drift.t60_change_pct),
+        BESIDES: Cell(differed_text(drift)),
+    }
+
+
+def first_table(history: History, stage: Stage) -> Table:
+    """Return what moved since each mode was first heard, where that is longer ago than the stage before."""
+    rows = tuple(
+        {
+            "verdict": Cell(words.VERDICTS[d.first_verdict]),
+            "mode": Cell(d.mode),
+            "cents": Cell(
+                words.change_text(d.first_change_cents, d.first_cents_low, d.first_cents_high, 1),
+                d.first_change_cents,
+            ),
+            "since": Cell(stage_name(history, stage.part, d.first_stage)),
+            BESIDES: Cell(cautions_text(d.first_cautions)),
+        }
+        for d in drifts_into(history, stage).values()
+        if d.first_verdict and d.first_stage != d.from_stage
+    )
+    return Table(kind="first", title=f"{stage.part}: what moved since each was first heard", rows=rows)
+
+
+def landings_table(history: History, part: str) -> Table:
+    """Return where the modes of a part could come to rest, and how far that is."""
+    rows = tuple(_landing(landing) for landing in history.landings if landing.part == part)
+    return Table(kind="landings", title=f"{part}: where it could come to rest", rows=rows)
+
+
+def _landing(landing: Landing) -> Row:
+    step = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
+    steps, past = landing.steps_to_go, landing.overshoot
+    return {
+        "landing": Cell(f"{landing.landing_note}, {landing.landing}", landing.landing_hz),
+        "mode": Cell(landing.mode),
+        "to go": Cell(f"{landing.cents_to_go:+z.1f} c", landing.cents_to_go),
+        "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}"),
+        "one more step (c)": Cell(step or steps_seen_text(landing), landing.step_cents),
+        "steps": Cell("" if steps is None else f"{steps:.1f}", steps),
+        "past it (%)": Cell("" if past is None else f"{100 * past:.0f}", past),
+    }
+
+
+def strings_table(stage: Stage) -> Table:
+    """Return the open strings that were heard at a stage."""
+    return Table(kind="strings", title=f"Open strings, {stage.stage_shown}", rows=tuple(map(_string, stage.strings)))
+
+
+def _string(string: OpenString) -> Row:
+    hz, _ = words.value_and_half_width(string.freq_hz, (string.freq_high_hz - string.freq_low_hz) / 2, 2)
+    pair = "" if string.pair_cents is None else f"{string.pair_cents:.1f} c apart"
+    rings = words.seconds_text(string.t60_s, string.t60_low_s, string.t60_high_s)
+    return {
+        "string": Cell(str(string.string), string.string),
+        "expected": Cell(string.expected_note, string.expected_hz),
+        "off": Cell(f"{words.signed(f'{string.cents_off:z.1f}')} c", string.cents_off),
+        "pair": Cell(pair, string.pair_cents),
+        "Hz": Cell(hz, string.freq_hz),
+        "T60 (s)": Cell(rings, string.t60_s),
+    }
+
+
+def part_tables(history: History, part: str, steady_cents: float, *, latest: bool = False) -> Sequence[Table]:
+    """Return the tables of a part at its latest stage that have rows.
+
+    Parameters
+    ----------
+    history, part
+        The instrument, and a part of it.
+    steady_cents
+        The width in cents within which a pitch counts as sure.
+    latest
+        What moved on the way to the latest stage only, and not from each stage to the next.
+    """
+    stage = history.of_part(part)[-1]
+    tables = (
+        modes_table(history, stage, steady_cents),
+        played_table(stage),
+        drift_table(history, part, latest=latest),
+        first_table(history, stage),
+        landings_table(history, part),
+    )
+    return [table for table in tables if table.rows]

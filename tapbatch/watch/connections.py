@@ -1,0 +1,110 @@
+"""A server that keeps working whoever connects to it: few connections at a time, each with a deadline.
+
+Conventions: times are in seconds, rates in bytes a second. A connection that finds no place is told to come back
+later and closed at once, so that a crowd of them never takes the file descriptors that the watch needs to read
+recordings. The head of a request must be there within ``HEAD_S`` in all: each byte that drips in earns no new
+patience. An answer is given as long as it takes at ``LEAST_RATE``, and ``HEAD_S`` more.
+"""
+
+from __future__ import annotations
+
+import io
+import socket
+import time
+from contextlib import suppress
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from threading import BoundedSemaphore
+from typing import Any
+
+CONNECTIONS = 32
+"""How many are served at a time: some phones and a few browsers, each of which opens up to six."""
+
+HEAD_S = 5.0
+"""How long the head of a request may take, from the connection on."""
+
+LEAST_RATE = 20_000
+"""The slowest rate at which an answer is still sent: a phone at the far end of the workshop is faster."""
+
+_BUSY = b"HTTP/1.0 503 Service Unavailable\r\nRetry-After: 2\r\nContent-Length: 0\r\n\r\n"
+
+
+class BoundedServer(ThreadingHTTPServer):
+    """An HTTP server with at most so many connections at a time, each in a thread of its own."""
+
+    daemon_threads = True
+    # A whole workshop may reload its pages in the same second.
+    request_queue_size = 128
+
+    def __init__(
+        self, address: tuple[str, int], handler: type[BaseHTTPRequestHandler], connections: int = CONNECTIONS
+    ) -> None:
+        self._places = BoundedSemaphore(connections)
+        super().__init__(address, handler)
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        """Serve a connection if there is a place for it; else say so and close it."""
+        if not self._places.acquire(blocking=False):
+            # What fits into the system's own buffer is sent without waiting.
+            request.settimeout(0.0)
+            with suppress(OSError):
+                request.send(_BUSY)
+            self.shutdown_request(request)
+            return
+        try:
+            super().process_request(request, client_address)
+        except RuntimeError:
+            # The system gives no thread more: as good as no place.
+            self._places.release()
+            self.shutdown_request(request)
+
+    def finish_request(self, request: Any, client_address: Any) -> None:
+        """Serve a connection, and give its place to the next before the client learns that it is over."""
+        try:
+            super().finish_request(request, client_address)
+        finally:
+            self._places.release()
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Keep quiet: a browser that goes away in the middle is nothing to tell at the bench."""
+
+
+class TimedHandler(BaseHTTPRequestHandler):
+    """A handler that reads the head of its request by a deadline, and sends its answer at a least rate."""
+
+    def setup(self) -> None:
+        """Prepare to read, by the deadline."""
+        super().setup()
+        self.rfile = io.BufferedReader(UntilDeadline(self.connection, time.monotonic() + HEAD_S))
+
+    def send_whole(self, data: bytes) -> None:
+        """Send data to a client that takes it at ``LEAST_RATE`` or faster.
+
+        Raises
+        ------
+        OSError
+            Where it does not.
+        """
+        # The time-out of a socket bounds the whole of ``sendall``, not each of its steps.
+        self.connection.settimeout(HEAD_S + len(data) / LEAST_RATE)
+        self.wfile.write(data)
+
+
+class UntilDeadline(io.RawIOBase):
+    """The bytes that come over a socket until a moment of the monotonic clock; later reads raise ``TimeoutError``."""
+
+    def __init__(self, connection: socket.socket, deadline: float) -> None:
+        self._connection = connection
+        self._deadline = deadline
+
+    def readable(self) -> bool:
+        """Whether it can be read: it can."""
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        """Read what comes next, up to the length of ``buffer``, and return how many bytes came."""
+        left_s = self._deadline - time.monotonic()
+        if left_s <= 0:
+            msg = "the request took too long"
+            raise TimeoutError(msg)
+        self._connection.settimeout(left_s)
+        return self._connection.recv_into(buffer)

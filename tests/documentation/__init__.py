@@ -1,0 +1,1 @@
+"""The documentation against the package: pages that describe it cannot drift from it."""

@@ -1,0 +1,131 @@
+"""Marks and cards: what is written is read back, and what does not fit is refused."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tapbatch.compare.across import Learned
+from tapbatch.compare.setups import Contrast, SetupContrasts
+from tapbatch.model.reading import Attention
+from tapbatch.results.marks import Mark, card_path, put_card, read_card, read_marks, write_mark
+from tapbatch.results.readings import FOLDER
+from tapbatch.results.sealed import RefusedError, unseal
+
+MARK = Mark(
+    instrument="lyre-2", inputs="a", learned=None, tables="b", report="c", card=("d", 1, 2),
+    files={"modes.csv": (3, 4)}, lines=("lyre-2: A3",), notices=(),
+    attention=(Attention(where="a.wav", what="it is cut", remedy="copy it again"),),
+)  # fmt: skip
+TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=8)
+NAMES = TEXT.filter(lambda name: name not in ("", ".", "..") and not set(name) & set("/\0"))
+POSITIVE = st.floats(0, 1e3, allow_nan=False)
+CONTRASTS = st.builds(Contrast, POSITIVE, POSITIVE, st.integers(1, 9), st.integers(1, 9))
+STAGES = st.lists(st.lists(CONTRASTS, max_size=2).map(tuple), max_size=2).map(tuple)
+LEARNED = st.builds(
+    Learned,
+    setups=st.builds(SetupContrasts, STAGES, STAGES),
+    rests=st.lists(st.tuples(TEXT, TEXT, st.floats(20, 12000)), max_size=2).map(tuple),
+)
+FACTS = st.tuples(st.integers(0, 2**50), st.integers(-(2**62), 2**62))
+MARKS = st.builds(
+    Mark,
+    instrument=NAMES,
+    inputs=TEXT,
+    learned=st.none() | LEARNED,
+    tables=TEXT,
+    report=TEXT,
+    card=st.tuples(TEXT, st.integers(0, 2**50), st.integers(0, 2**62)),
+    files=st.dictionaries(NAMES, FACTS, max_size=2),
+    lines=st.lists(TEXT, max_size=2).map(tuple),
+    notices=st.lists(TEXT, max_size=2).map(tuple),
+    attention=st.lists(st.builds(Attention, where=TEXT, what=TEXT, remedy=TEXT), max_size=2).map(tuple),
+)
+
+
+@settings(max_examples=50)
+@given(mark=MARKS)
+def test_a_mark_comes_back_equal(mark: Mark, tmp_path_factory: pytest.TempPathFactory) -> None:
+    results = tmp_path_factory.mktemp("results")
+    write_mark(results, mark)
+    marks = read_marks(results)
+    assert (marks.of, marks.refused) == ({mark.instrument: mark}, ())
+
+
+def test_half_characters_become_question_marks(tmp_path: Path) -> None:
+    write_mark(tmp_path, replace(MARK, notices=("\udcff",)))
+    assert read_marks(tmp_path).of["lyre-2"].notices == ("?",)
+
+
+def edited(results: Path, edit: Callable[[dict[str, Any]], None]) -> Path:
+    """Write the mark as version 0.1 would, without a checksum, after an edit and under the name that fits."""
+    write_mark(results, MARK)
+    (path,) = (results / FOLDER).glob("standing-*.json")
+    data = json.loads(unseal(path.read_bytes())[0])
+    path.unlink()
+    edit(data)
+    digest = hashlib.sha256(str(data.get("instrument")).encode()).hexdigest()[:16]
+    path = results / FOLDER / f"standing-{digest}.json"
+    path.write_text(json.dumps(data))
+    return path
+
+
+def test_a_mark_of_0_1_without_a_checksum_is_read(tmp_path: Path) -> None:
+    edited(tmp_path, lambda data: None)
+    assert read_marks(tmp_path).of == {"lyre-2": MARK}
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        *({"instrument": name} for name in ("../../victim", "..", ".", "", "a/b", "/tmp", 7)),
+        {"lines": [1, 2]},
+        {"attention": [{"where": 1, "what": 2, "remedy": 3}]},
+        {"files": {"../modes.csv": [1, 2]}},
+        {"files": {"modes.csv": [1, "2"]}},
+        {"card": ["d", 2**70, 2]},
+        {"card": ["d", 1]},
+        {"lent": {"setups": [[], []], "rests": [["top", "air", "high"]]}},
+        {"lent": {"setups": [[[[-1.0, 0.0, 1, 1]]], []], "rests": []}},
+        {"more": 1},
+    ],
+    ids=str,
+)
+def test_a_mark_that_does_not_fit_is_refused(wrong: dict[str, Any], tmp_path: Path) -> None:
+    path = edited(tmp_path, lambda data: data.update(wrong))
+    marks = read_marks(tmp_path)
+    assert (marks.of, [each.path for each in marks.refused]) == ({}, [path])
+
+
+def test_a_mark_under_another_name_is_refused(tmp_path: Path) -> None:
+    path = edited(tmp_path, lambda data: None)
+    other = path.rename(path.with_name("standing-0000000000000000.json"))
+    assert [each.path for each in read_marks(tmp_path).refused] == [other]
+
+
+CARD = b'{\n "instrument": "lyre-2",\n "recorded": "",\n "row": "<tr></tr>",\n "article": "<article></article>"\n}'
+
+
+def test_a_card_comes_back_as_it_was_put(tmp_path: Path) -> None:
+    digest, size, _ = put_card(tmp_path, "lyre-2", CARD)
+    assert read_card(tmp_path, "lyre-2") == CARD
+    assert (digest, size) == (hashlib.sha256(CARD).hexdigest()[:16], card_path(tmp_path, "lyre-2").stat().st_size)
+
+
+@pytest.mark.parametrize(
+    "data",
+    [b"", b"{}", b"[" * 100_000, CARD[:-1], CARD.replace(b"lyre-2", b"na"), CARD.replace(b'"<tr></tr>"', b"1")],
+)
+def test_a_card_that_does_not_fit_is_refused(data: bytes, tmp_path: Path) -> None:
+    put_card(tmp_path, "lyre-2", CARD)
+    card_path(tmp_path, "lyre-2").write_bytes(data)
+    with pytest.raises(RefusedError, match=r"does not fit|is not JSON"):
+        read_card(tmp_path, "lyre-2")

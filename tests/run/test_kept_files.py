@@ -1,0 +1,289 @@
+"""What is kept between runs may be damaged, lost or of version 0.1: nothing of a recording that is gone is lost."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+from shutil import copytree
+
+import numpy as np
+import pytest
+
+from tapbatch.results.readings import FOLDER
+from tapbatch.show.pdf import report
+from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+
+OLD = Path(__file__).parent.parent / "data" / "shop_0_1"
+GONE, THERE = "lyre-2_01-joined_top_1.wav", "lyre-2_02-thinned_top_1.wav"
+TABLES = ("modes", "drift", "taps", "tap_modes", "sustain", "targets")
+
+
+@pytest.fixture(autouse=True)
+def drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stand in for drawing reports."""
+    monkeypatch.setattr(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode())
+
+
+# ------------------------------------------------- a shop of version 0.1
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> Path:
+    """Return a copy of the shop that version 0.1 left, with one recording missing."""
+    return Path(copytree(OLD, tmp_path / "old"))
+
+
+def numbers_of(shop: Path) -> dict[str, list[list[str]]]:
+    """Return of each table the cells that hold numbers, as they are printed."""
+    return {
+        name: [[cell for cell in row.values() if _is_number(cell)] for row in rows_of(_table(shop, name))]
+        for name in TABLES
+    }
+
+
+def _table(shop: Path, name: str) -> Path:
+    return shop / "results" / "lyre-2" / f"{name}.csv"
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return True
+
+
+def is_missing(shop: Path) -> dict[str, bool]:
+    return {row["recording"]: row["notice"].startswith("missing") for row in rows_of(_table(shop, "recordings"))}
+
+
+def kept_readings(shop: Path) -> set[str]:
+    return {path.name for path in (shop / "results" / FOLDER).glob("?" * 40 + ".json")}
+
+
+def test_a_shop_of_0_1_is_taken_over_and_nothing_is_lost(old: Path) -> None:
+    before, readings = numbers_of(old), kept_readings(old)
+    result = tapbatch("run", old)
+    assert (result.status, "0 recordings measured" in result.out, "set aside" in result.said) == (0, True, False)
+    assert numbers_of(old) == before
+    assert is_missing(old) == {GONE: True, THERE: False}
+    assert kept_readings(old) == readings
+    # Now each reading says whose it is: the ledger may go.
+    (old / "results" / FOLDER / "ledger.json").unlink()
+    for _ in range(2):
+        assert tapbatch("run", old).status == 0
+        assert numbers_of(old) == before
+        assert is_missing(old) == {GONE: True, THERE: False}
+        assert kept_readings(old) == readings
+
+
+def test_of_a_ledger_of_0_1_that_does_not_fit_the_missing_recording_is_kept(old: Path) -> None:
+    before, ledger = numbers_of(old), old / "results" / FOLDER / "ledger.json"
+    data = json.loads(ledger.read_text())
+    data["recordings"][THERE]["size"] = "large"
+    ledger.write_text(json.dumps(data))
+    result = tapbatch("run", old)
+    assert "ledger.json does not fit" in result.said
+    assert (ledger.parent / "refused-ledger.json").read_text() == json.dumps(data)
+    assert numbers_of(old) == before
+    assert is_missing(old) == {GONE: True, THERE: False}
+
+
+@pytest.mark.parametrize("harm", ["deleted", "zeros", "deep"])
+def test_a_reading_of_0_1_whose_name_was_lost_with_the_ledger_is_set_aside(harm: str, old: Path) -> None:
+    folder = old / "results" / FOLDER
+    key = json.loads((folder / "ledger.json").read_text())["recordings"][GONE]["key"]
+    reading = (folder / f"{key}.json").read_bytes()
+    if harm == "deleted":
+        (folder / "ledger.json").unlink()
+    else:
+        (folder / "ledger.json").write_bytes({"zeros": bytes(100), "deep": b"[" * 100_000}[harm])
+    result = tapbatch("run", old)
+    assert f"set aside as unclaimed-{key}.json" in result.said
+    tapbatch("run", old)
+    assert (folder / f"unclaimed-{key}.json").read_bytes() == reading
+    assert is_missing(old) == {THERE: False}
+
+
+# ------------------------------------------------- damage in turn
+
+
+LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
+
+
+@pytest.fixture(scope="module")
+def sounds() -> dict[str, np.ndarray]:
+    return {LYRE: taps(81, count=2), NA: taps(82, count=2)}
+
+
+@pytest.fixture
+def shop(sounds: dict[str, np.ndarray], tmp_path: Path) -> Path:
+    root = make_shop(tmp_path / "shop", sounds)
+    tapbatch("run", root)
+    return root
+
+
+def _one_bit(data: bytes) -> bytes:
+    middle = len(data) // 2
+    return data[:middle] + bytes([data[middle] ^ 1]) + data[middle + 1 :]
+
+
+HARMS: dict[str, Callable[[bytes], bytes]] = {
+    "one bit": _one_bit,
+    "half": lambda data: data[: len(data) // 2],
+    "empty": lambda _: b"",
+    "deep": lambda _: b"[" * 100_000,
+    "other": lambda _: b'{"as another program": "writes it"}',
+}
+
+
+@pytest.mark.parametrize("harm", HARMS)
+@pytest.mark.parametrize(
+    "pattern", ["ledger.json", "page.json", "standing-*.json", "card-*.json", "?" * 40 + ".json"]
+)
+def test_a_damaged_file_is_set_aside_said_and_made_anew(pattern: str, harm: str, shop: Path) -> None:
+    whole, folder = bytes_below(shop / "results"), shop / "results" / FOLDER
+    names = {path.name for path in folder.iterdir()}
+    path = min(folder.glob(pattern))
+    damaged, facts = HARMS[harm](path.read_bytes()), path.stat()
+    path.write_bytes(damaged)
+    os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    # What is as it was left is not read: so let page and tables be missing.
+    (shop / "results" / "index.html").unlink()
+    for instrument in ("lyre-2", "na"):
+        (shop / "results" / instrument / "modes.csv").unlink()
+    result = tapbatch("run", shop)
+    assert result.status == 0
+    assert bytes_below(shop / "results") == whole
+    aside = {found.name for found in folder.iterdir()} - names
+    # A card is made anew with the tables, whatever it held.
+    assert aside == ({f"refused-{path.name}"} if "card" not in pattern else set())
+    for name in aside:
+        assert (folder / name).read_bytes() == damaged
+        assert f"set aside as {name}" in result.said
+    assert "set aside" not in tapbatch("run", shop).said
+
+
+def test_a_damaged_card_is_made_anew_with_the_page(shop: Path) -> None:
+    page = shop / "results" / "index.html"
+    whole = page.read_bytes()
+    path = min((shop / "results" / FOLDER).glob("card-*.json"))
+    facts = path.stat()
+    path.write_bytes(_one_bit(path.read_bytes()))
+    os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
+    page.unlink()
+    result = tapbatch("run", shop)
+    assert (result.status, page.read_bytes()) == (0, whole)
+    assert f"{path.name} does not fit its checksum: the file is set aside as refused-{path.name}" in result.said
+
+
+def test_a_damaged_ledger_does_not_cost_what_is_missing(shop: Path, sounds: dict[str, np.ndarray]) -> None:
+    (shop / "recordings" / LYRE).unlink()
+    tapbatch("run", shop)
+    ledger, whole = shop / "results" / FOLDER / "ledger.json", bytes_below(shop / "results")
+    for data in (b"\0" * 50, b"", b'{"method": "15", "recordings": {}, "more": 1}'):
+        ledger.write_bytes(data)
+        tapbatch("run", shop)
+        tapbatch("run", shop)
+        assert bytes_below(shop / "results") == whole
+    assert len(kept_readings(shop)) == 2
+    assert sorted(path.name for path in ledger.parent.glob("*ledger.json")) == [
+        "ledger.json", "refused-2-ledger.json", "refused-3-ledger.json", "refused-ledger.json",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("harm", HARMS)
+def test_a_damaged_reading_without_its_sound_is_kept_aside_and_told(
+    harm: str, shop: Path, sounds: dict[str, np.ndarray]
+) -> None:
+    whole, folder = bytes_below(shop / "results"), shop / "results" / FOLDER
+    (shop / "recordings" / LYRE).unlink()
+    tapbatch("run", shop)
+    key = json.loads((folder / "ledger.json").read_text())["recordings"][LYRE]["key"]
+    damaged = HARMS[harm]((folder / f"{key}.json").read_bytes())
+    (folder / f"{key}.json").write_bytes(damaged)
+    (shop / "results" / "lyre-2" / "modes.csv").unlink()
+    for _ in range(3):
+        result = tapbatch("run", shop)
+        assert result.status == 1
+        assert f"{LYRE}: its kept reading cannot be read; bring the recording back" in result.said
+        assert (folder / f"refused-{key}.json").read_bytes() == damaged
+        # Also when all is made anew.
+        min(folder.glob("standing-*.json")).unlink()
+    write_wav(shop / "recordings" / LYRE, sounds[LYRE])
+    assert tapbatch("run", shop).status == 0
+    assert bytes_below(shop / "results") == whole
+
+
+def test_what_teaches_others_is_measured_anew_where_its_reading_is_damaged(
+    sounds: dict[str, np.ndarray], tmp_path: Path
+) -> None:
+    like = '[[mode]]\nlabel = "air"\nnear_hz = 182\n[[target]]\nmode = "air"\nlike = "Lyre-2"\n'
+    lyre = '[[mode]]\nlabel = "air"\nnear_hz = 182\npart = "top"\n'
+    settings = {"instruments/na.toml": like, "instruments/lyre-2.toml": lyre}
+    whole = make_shop(tmp_path / "whole", sounds, settings)
+    tapbatch("run", whole)
+    shop = make_shop(tmp_path / "shop", sounds, {"instruments/lyre-2.toml": lyre})
+    tapbatch("run", shop)
+    # Nobody asked the lyre yet; its tables are as they were left, and its reading is not read for them.
+    folder = shop / "results" / FOLDER
+    key = json.loads((folder / "ledger.json").read_text())["recordings"][LYRE]["key"]
+    (folder / f"{key}.json").write_bytes(_one_bit((folder / f"{key}.json").read_bytes()))
+    (shop / "instruments" / "na.toml").write_text(like)
+    result = tapbatch("run", shop)
+    assert "1 recording measured" in result.out
+    assert bytes_below(shop / "results") == bytes_below(whole / "results")
+
+
+def test_a_renamed_recording_that_goes_is_missing_under_its_last_name(shop: Path) -> None:
+    renamed = "lyre-2_01-joined_top_2.wav"
+    (shop / "recordings" / LYRE).rename(shop / "recordings" / renamed)
+    tapbatch("run", shop)
+    (shop / "recordings" / renamed).unlink()
+    tapbatch("run", shop)
+    (shop / "results" / FOLDER / "ledger.json").unlink()
+    tapbatch("run", shop)
+    assert is_missing(shop) == {renamed: True}
+
+
+def test_a_forgotten_recording_does_not_come_back_without_a_ledger(shop: Path) -> None:
+    copy = "lyre-2_01-joined_top_2.wav"
+    write_wav(shop / "recordings" / copy, taps(81, count=2))
+    tapbatch("run", shop)
+    for name in (LYRE, copy):
+        (shop / "recordings" / name).unlink()
+    tapbatch("run", shop)
+    assert tapbatch("forget", copy, shop).status == 0
+    (shop / "results" / FOLDER / "ledger.json").unlink()
+    tapbatch("run", shop)
+    assert is_missing(shop) == {LYRE: True}
+
+
+def test_without_a_ledger_nothing_is_forgotten(shop: Path) -> None:
+    (shop / "recordings" / LYRE).unlink()
+    tapbatch("run", shop)
+    (shop / "results" / FOLDER / "ledger.json").unlink()
+    result = tapbatch("forget", LYRE, shop)
+    assert (result.status, "run tapbatch run" in result.said) == (1, True)
+    tapbatch("run", shop)
+    assert tapbatch("forget", LYRE, shop).status == 0
+
+
+def test_no_name_in_a_kept_file_leads_out_of_the_results(shop: Path) -> None:
+    victim = shop.parent / "victim"
+    victim.mkdir()
+    for name in ("report.pdf", "modes.csv"):
+        (victim / name).write_text("mine")
+    folder = shop / "results" / FOLDER
+    data = json.loads(min(folder.glob("standing-*.json")).read_text())
+    del data["checksum"]
+    data["instrument"] = "../../victim"
+    digest = hashlib.sha256(b"../../victim").hexdigest()[:16]
+    (folder / f"standing-{digest}.json").write_text(json.dumps(data))
+    result = tapbatch("run", shop)
+    assert result.status == 0
+    assert {path.name: path.read_text() for path in victim.iterdir()} == {"report.pdf": "mine", "modes.csv": "mine"}
+    assert f"set aside as refused-standing-{digest}.json" in result.said

@@ -1,0 +1,97 @@
+"""The words of notices: every kind has some, those of a recording begin as the documentation lists them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from tapbatch.model.history import Heard
+from tapbatch.model.notice import KINDS, KINDS_OF_RECORDING, Notice
+from tapbatch.shop import completion
+from tapbatch.show.say.notices import (
+    EXPLANATIONS,
+    heading,
+    notice_explained,
+    notice_text,
+    notices_of,
+    notices_text,
+)
+from tests.compare.builds import item, reading
+
+EXAMPLES = {
+    notice.kind: notice
+    for notice in (
+        Notice("missing"),
+        Notice("older method", method="14"),
+        Notice("cut", there_s=1.524, promised_s=3.05),
+        Notice("damaged", count=3),
+        Notice("channel", number=2, count=2),
+        Notice("lossy codec", name="aac"),
+        Notice("low sample rate", rate_hz=6000),
+        Notice("non-finite samples", count=4),
+        Notice("silence"),
+        Notice("clipped"),
+        Notice("no tap"),
+        Notice("crowded", there_s=720.0),
+        Notice("automatic gain"),
+        Notice("other", text="came on tape"),
+        Notice("counted once", path="a.wav", other_path="b.wav"),
+        Notice("renamed", path="a.wav", other_path="b.wav"),
+        Notice("ordered by name", part="top", names=("alpha", "beta")),
+        Notice("several states", part="body", stage="05-v", names=("", "strung")),
+        Notice("no such string", path="a.wav", at_s=1.04, freq_hz=246.04),
+        Notice("target waits", name="air", other_name="main", stage="02-b"),
+        Notice("workbook full", name="drift", count=2, total_count=3),
+        Notice("new method", method="15", method_before="14", count=3, kept_count=1),
+        Notice("no recordings", path="/shop/recordings"),
+        Notice("not replaced", path="/shop/modes.csv", other_path="modes (new).csv", text="in use"),
+        Notice("set aside", path="ledger.json", other_path="refused-ledger.json", text="is not JSON"),
+    )
+}
+
+
+def test_every_kind_has_an_example_here() -> None:
+    assert set(EXAMPLES) == set(KINDS)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_notice_says_all_that_it_carries_in_one_line(kind: str) -> None:
+    text = notice_text(EXAMPLES[kind])  # type: ignore[index]
+    assert text
+    assert "\n" not in text
+    assert "None" not in text
+    carried = EXAMPLES[kind]  # type: ignore[index]
+    names = (carried.path, carried.other_path, carried.part, carried.stage, carried.name, carried.text)
+    assert all(name in text for name in (*names, *carried.names) if name)
+
+
+@pytest.mark.parametrize("kind", KINDS_OF_RECORDING)
+def test_a_notice_of_a_recording_begins_as_listed(kind: str) -> None:
+    notice = EXAMPLES[kind]  # type: ignore[index]
+    assert notice.kind == "other" or notice_text(notice).startswith(heading(notice.kind))
+
+
+def test_what_is_said_shortly_is_explained() -> None:
+    for kind, meaning in EXPLANATIONS.items():
+        assert notice_explained(EXAMPLES[kind]) == f"{notice_text(EXAMPLES[kind])}: {meaning}"
+    assert set(KINDS_OF_RECORDING) - set(EXPLANATIONS) == {"channel", "other"}
+
+
+def test_the_same_number_is_said_in_each_of_its_forms() -> None:
+    assert notice_text(Notice("cut", there_s=1.524)) == "the file is cut: 1.52 s are there, and no end"
+    assert notice_text(Notice("channel", number=5, count=6)) == "6 channels: channel 5 is used"
+    assert notice_text(Notice("low sample rate", highest_hz=3680.0)) == "low sample rate: heard up to 3680 Hz only"
+    kept = Notice("new method", method="15", method_before="14", count=3, kept_count=0)
+    assert "kept" not in notice_text(kept)
+
+
+def test_a_missing_recording_is_said_first_and_nothing_twice() -> None:
+    recording, read, _ = item("c_01-a.wav", replace(reading([]), notices=(Notice("clipped"), Notice("clipped"))))
+    heard = Heard(recording=recording, reading=read, part="body", state="", missing=True)
+    assert notices_text(notices_of(heard)) == "missing; clipped"
+    assert notices_text(notices_of(replace(heard, missing=False))) == "clipped"
+
+
+def test_completion_finds_what_the_table_says_of_a_missing_recording() -> None:
+    assert notice_text(Notice("missing")) == completion._MISSING

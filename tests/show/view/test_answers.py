@@ -1,0 +1,59 @@
+"""The answers of a reading as values: what is asked, the numbers behind the words, and what limits them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import pytest
+
+from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
+from tapbatch.show.view.stages import latest_stage, leading
+
+
+def answers(history: History, steady_cents: float = 3.0) -> list[Answer]:
+    stage = latest_stage(history)
+    assert stage is not None
+    lead = leading(stage)
+    assert lead is not None
+    return [*answers_of(history, stage, lead, steady_cents)]
+
+
+def test_every_question_has_an_answer_in_order(whole: History) -> None:
+    asked = [answer.question for answer in answers(whole) if not answer.goes_on]
+    assert asked == [*QUESTIONS]
+
+
+def test_numbers_stand_behind_the_words(whole: History) -> None:
+    lead = whole.stages[-1].lead
+    assert lead is not None
+    (drift,) = (d for d in whole.drifts if (d.mode, d.to_stage) == (lead.mode, whole.stages[-1].stage))
+    numbers = {a.question: a.number for a in answers(whole) if not a.goes_on}
+    assert numbers["moved"] == drift.freq_change_cents
+    assert numbers["rings"] == drift.t60_change_pct
+    assert numbers["far"] in {c.cents_to_go for c in whole.landings if c.mode == lead.mode}
+
+
+def test_the_leads_nearest_landing_comes_first(whole: History) -> None:
+    near = tuple(replace(c, cents_to_go=5.0) if c.landing == "above" else c for c in whole.landings)
+    targets = tuple(replace(c, landing="target") for c in near)
+    (first, *rest) = (a for a in answers(replace(whole, landings=targets)) if a.question == "far")
+    assert (first.number, first.goes_on) == (5.0, False)
+    assert all(answer.goes_on for answer in rest)
+
+
+@pytest.mark.parametrize(("overshoot", "limits"), [(0.19, 0), (0.2, 1), (None, 0)])
+def test_a_step_that_may_pass_a_landing_is_a_limit(whole: History, overshoot: float | None, limits: int) -> None:
+    risky = replace(whole, landings=tuple(replace(c, overshoot=overshoot) for c in whole.landings))
+    assert {len(a.limits) for a in answers(risky) if a.question == "far"} == {limits}
+
+
+def test_a_doubt_of_mode_or_stage_limits_trust_once(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
+) -> None:
+    mode = make_mode("r1", 200.0, lead=True, flags=("few-taps", "one-setup"))
+    history = make_history([make_stage("top", "free", "s", 1, [mode], flags=("one-setup",))])
+    trust = answers(history)[-1]
+    assert [limit.name for limit in trust.limits] == ["few-taps", "one-setup"]
+    assert all(limit.full.startswith(f"{limit.name}: ") for limit in trust.limits)
