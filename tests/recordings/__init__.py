@@ -38,7 +38,6 @@ SHOP = {
     "strings_03-banjo_pluck_1.flac": "banjo_4.flac",
     "strings_04-jazz_pluck_1.flac": "jazz_guitar_a3.flac",
     "strings_05-harp_pluck_1.flac": "harp_ds4.flac",
-    "strings_06-struck_1.flac": "steel_e6.flac",
 }
 """The recordings of the shop, by the name that they have there."""
 
