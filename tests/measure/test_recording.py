@@ -154,8 +154,8 @@ def test_the_same_bytes_give_the_same_reading(tmp_path: Path) -> None:
 CHILD = """
 import json, resource, sys
 from pathlib import Path
-from tapbatch.reading import measure_recording
-from tapbatch.values import BandSettings
+from tapbatch.measure.recording import measure_recording
+from tapbatch.model.reading import BandSettings
 reading = measure_recording(Path(sys.argv[1]), "", BandSettings())
 try:
     # What getrusage says on Linux may be the peak of the process that started this one.
