@@ -5,9 +5,9 @@ is remembered as it was last seen. At every stage, all remembered modes are assi
 together, so that the sum of costs is smallest (the assignment problem). A mode may fade, come back, or be new, each
 at its own cost.
 
-The cost of a pair is the sum of the costs (minus log densities) of three Student's t distributions. The one for the
+The cost of a pair is the negative log density of three Student's t distributions, summed. The distribution of the
 move has 2 degrees of freedom: most moves are small, but one mode may well move a semitone when its brace is cut. The
-ones for the change of decay and the change of level have 4. Their scales cover measurement errors and the effect of
+ones for the changes of decay and level have 4. Their scales cover measurement errors and the effect of
 work on the instrument: 15 % of decay, 5 dB of level. The scale of the moves is not fixed. First a move common to all
 modes is estimated (a new string tension, a damp week). Then the scale is estimated from the remaining moves, between
 8 and 40 cents; it is wider where the state differs (free, closed, strung). A change of level common to all modes
