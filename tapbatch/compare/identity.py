@@ -7,8 +7,8 @@ at its own cost.
 
 The cost of a pair is the negative log density of three Student's t distributions, summed. The distribution of the
 move has 2 degrees of freedom: most moves are small, but one mode may well move a semitone when its brace is cut. The
-ones for the changes of decay and level have 4. Their scales cover measurement errors and the effect of
-work on the instrument: 15 % of decay, 5 dB of level. The scale of the moves is not fixed. First a move common to all
+ones for the changes of decay and level have 4. Their scales cover measurement errors and the effect of work on the
+instrument: 15 % of decay, 5 dB of level. The scale of the moves is not fixed. First a move common to all
 modes is estimated (a new string tension, a damp week). Then the scale is estimated from the remaining moves, between
 8 and 40 cents; it is wider where the state differs (free, closed, strung). A change of level common to all modes
 means that the lead changed, and is removed in the same way. Decay and level distinguish two modes that cross.
