@@ -1,21 +1,22 @@
-"""How far one mode moved between two stages: point by point, with what taps and set-ups contribute.
+"""Estimate how far one mode moved between two stages, point by point, with the errors from taps and set-ups.
 
-Conventions: a change is later over earlier, as a difference of natural logarithms. The concert pitch plays no part in
-it: 440 and 431 Hz are two names for the same sound.
+Conventions: a change is the ratio of later to earlier, as a difference of natural logarithms. The concert pitch has
+no effect on it: 440 and 431 Hz are two names for the same sound.
 
-A change is taken point by point, at the points that both stages have, so that a mallet landing elsewhere is not taken
-for wood. At each point the two means are independent and their errors join as Welch and Satterthwaite have it (GUM,
-JCGM 100, G.4.1). Over several points the changes are averaged by their precision, with Meier's allowance (Biometrics
-9, 1953) for precisions that are themselves estimates, and with DerSimonian & Laird's variance where the points
-disagree by more than their errors say.
+A change is measured point by point, at the points that both stages share, so that a mallet landing elsewhere is not
+mistaken for a change in the wood. At each point the two means are independent, and their errors combine by the
+Welch-Satterthwaite formula (GUM, JCGM 100, G.4.1). Over several points the changes are averaged with weights equal to
+their precisions. Meier's allowance (Biometrics 9, 1953) covers precisions that are themselves estimates. The variance
+of DerSimonian & Laird is added where the points disagree by more than their errors suggest.
 
-What setting up anew adds is learned over the shop (:mod:`tapbatch.compare.setups`) and comes on top, once for all
-points. Where it is not known and a stage has more than one set-up after all, their scatter is that of this mode
-alone, and averaging over points takes nothing off the error, for set-ups are shared by all points.
+The scatter from set-up to set-up is learned over the whole shop (:mod:`tapbatch.compare.setups`) and is added once
+for all points. If it is not known but a stage has more than one set-up, the scatter comes from this mode alone.
+Averaging over points then does not reduce the error, because all points share the set-ups.
 
-One tap says nothing of how the hand scatters. It is then taken to scatter as at the other stage; where neither stage
-tells, by ``steady_cents`` (95 %) for the frequency, the width within which a builder takes two readings for the same,
-and the decay's interval is that of the noise alone. Its drift bears the caution ``one tap``.
+A single tap says nothing about the scatter of the hand. It is then assumed to scatter as at the other stage. Where
+neither stage shows the scatter, ``steady_cents`` (95 %) stands in for the frequency: the width within which a builder
+considers two readings the same. The interval of the decay then covers noise only. The drift carries the caution
+``one tap``.
 """
 
 from __future__ import annotations
@@ -35,10 +36,10 @@ Members = Sequence[tuple[TapAt, Mode]]
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """How a mode changed: ``ln`` ratios of frequency and of decay time.
+    """The change of a mode: ``ln`` ratios of frequency and of decay time.
 
-    ``same_points`` says whether any point was common, ``one_tap`` whether a scatter had to be borrowed; ``taps`` are
-    those of the earlier and the later stage that were compared, ``setups`` their numbers of set-ups.
+    ``same_points`` says whether the stages share any point. ``one_tap`` says whether a scatter had to be borrowed.
+    ``taps`` gives the numbers of taps compared at the earlier and the later stage, ``setups`` the numbers of set-ups.
     """
 
     freq: Mean
@@ -50,35 +51,35 @@ class Change:
 
     @property
     def per_tap(self) -> float:
-        """By what the variance of one tap enters that of the change: ``1/n1 + 1/n2``."""
+        """The factor of the variance of one tap in the variance of the change: ``1/n1 + 1/n2``."""
         return sum(1.0 / n for n in self.taps)
 
 
 def change_of(before: Members, after: Members, steady_cents: float, scatter: SetupScatter | None = None) -> Change:
-    """Return how a mode changed from one stage's taps to another's, at the points that both have.
+    """Return how a mode changed from the taps of one stage to those of another, at the points they share.
 
     Parameters
     ----------
     before, after : sequence of (TapAt, Mode), at least one each
         The mode in the taps of each stage.
     steady_cents : float
-        Stands in for the scatter of the hand where neither stage tells it.
+        Used as the scatter of the hand (95 %, in cents) where neither stage shows it.
     scatter : SetupScatter, optional
-        What setting up anew moves; without it only the stages' own set-ups count.
+        The scatter from set-up to set-up; without it, only the set-ups of these stages count.
 
     Returns
     -------
     Change
-        Where no point is common, from the stages' means over all their points.
+        The change. If the stages share no point, it is computed from their means over all points.
     """
     change = change_by_taps(before, after, steady_cents, scatter is not None)
     return change if scatter is None else with_setup_scatter(change, scatter)
 
 
 def change_by_taps(before: Members, after: Members, steady_cents: float, setups_known: bool) -> Change:
-    """Return how a mode changed, with what taps contribute to the error; see :func:`change_of`.
+    """Return how a mode changed, with the error that comes from taps; see :func:`change_of`.
 
-    Where ``setups_known``, what set-ups contribute is left out, to be added by :func:`with_setup_scatter`.
+    If ``setups_known``, the error from set-ups is left out, to be added by :func:`with_setup_scatter`.
     """
     common = sorted({t.point for t, _ in before} & {t.point for t, _ in after})
     unknown = steady_cents / CENTS / Z_95
@@ -90,7 +91,7 @@ def change_by_taps(before: Members, after: Members, steady_cents: float, setups_
 
 
 def with_setup_scatter(change: Change, scatter: SetupScatter) -> Change:
-    """Return a change with what setting up anew moves added to its errors."""
+    """Return a change with the scatter from set-up to set-up added to its errors."""
     share = sum(1.0 / k for k in change.setups)
     return replace(change, freq=_added(change.freq, scatter.freq, share), t60=_added(change.t60, scatter.t60, share))
 
@@ -135,10 +136,10 @@ def _difference(earlier: Sequence[Sample], later: Sequence[Sample], unknown: flo
 
 
 def _lent(value: float, noise: float, mean: Mean, samples: Sequence[Sample], scatter: Variance) -> Mean:
-    """Return a change whose one side is a single tap, of variance ``noise``, that scatters like the other's taps.
+    """Return a change between a single tap of variance ``noise`` and several taps, assumed to scatter alike.
 
-    One estimate of scatter serves both sides, so the two stand or fall together, noise and all: two taps that happen
-    to agree do not show that only noise is left. No interval is narrower than the normal one.
+    One estimate of the scatter, noise included, is used for both sides, so their errors are not independent. Two taps
+    that happen to agree do not show that only noise is left. No interval is narrower than the normal one.
     """
     usual = fmean(s.se**2 for s in samples)
     beyond = max(scatter.value - usual, 0.0)
@@ -151,7 +152,7 @@ def _lent(value: float, noise: float, mean: Mean, samples: Sequence[Sample], sca
 
 
 def _scatter_of(samples: Sequence[Sample]) -> Variance | None:
-    # The variance from tap to tap of a side with more than one tap inside a point and set-up, noise included.
+    # The variance from tap to tap, noise included, of a side with more than one tap within a point and set-up.
     cells: dict[tuple[str, int], list[float]] = {}
     for s in samples:
         cells.setdefault((s.point, s.setup), []).append(s.value)

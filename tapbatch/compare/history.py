@@ -1,11 +1,11 @@
-"""The history of an instrument: its recordings placed, joined, named and compared.
+"""Build the history of an instrument: place its recordings, combine them into stages, name the modes and compare.
 
-Conventions: those of the modules that do the work: :mod:`~tapbatch.compare.order` (places),
+Conventions are those of the modules that do the work: :mod:`~tapbatch.compare.order` (places),
 :mod:`~tapbatch.compare.stage` (modes), :mod:`~tapbatch.compare.identity` (names), :mod:`~tapbatch.compare.sustain`
 (decays), :mod:`~tapbatch.compare.open_strings` (plucks), :mod:`~tapbatch.compare.setups` and
-:mod:`~tapbatch.compare.drift`. A pure function of the set of readings, the settings and the notes: the order in which
-they are given changes nothing. What setting up anew moves may be learned from more than one instrument: so a history
-is gathered first, and compared when that is known.
+:mod:`~tapbatch.compare.drift`. The history is a pure function of the set of readings, the settings and the notes; the
+order in which they are given does not matter. The scatter from set-up to set-up may be learned from more than one
+instrument, so a history is gathered first and compared once that scatter is known.
 """
 
 from __future__ import annotations
@@ -30,26 +30,26 @@ from tapbatch.model.settings import InstrumentSettings
 def build_history(
     instrument: str, items: Iterable[Item], settings: InstrumentSettings, notes: Notes
 ) -> tuple[History, tuple[Attention, ...]]:
-    """Return the history of an instrument by itself, and what in its recordings needs the builder.
+    """Return the history of one instrument on its own, and the recordings that need the builder's attention.
 
     Parameters
     ----------
     instrument : str
-        Its identity.
+        The identity of the instrument.
     items : iterable of (Recording, Reading, bool)
         All its recordings with their readings; the third value says whether the recording is missing.
     settings : InstrumentSettings
-        Those of the instrument.
+        The settings of the instrument.
     notes : mapping of (instrument, stage) to Note
         The bench notes, by identity.
 
     Returns
     -------
     history : History
-        Stages by part (body last), then in order, with every name in place: ``Heard.mode_names`` says which mode of
-        each tap is which.
+        Stages by part (body last), then in order, with all modes named: ``Heard.mode_names`` gives the name of each
+        mode of each tap.
     attention : tuple of Attention
-        The same sound in two stages, one for each file.
+        One entry for each file whose sound appears in two stages.
 
     Examples
     --------
@@ -64,7 +64,7 @@ def build_history(
 def gather_history(
     instrument: str, items: Iterable[Item], settings: InstrumentSettings, notes: Notes
 ) -> tuple[History, tuple[Attention, ...]]:
-    """Return the stages of an instrument, joined and named but not yet compared; see :func:`build_history`."""
+    """Return the stages of an instrument, combined and named but not yet compared; see :func:`build_history`."""
     listed = sorted(items, key=lambda i: i[0].path)
     placed = place(listed, settings, notes)
     stages: list[Stage] = []
@@ -83,16 +83,16 @@ def gather_history(
 
 
 def compare_stages(history: History, settings: InstrumentSettings, scatter: SetupScatter | None) -> History:
-    """Return a history with its drifts, and with what setting up anew moves in all its intervals.
+    """Return a history with its drifts, and with the scatter from set-up to set-up included in all intervals.
 
     Parameters
     ----------
     history : History
-        From :func:`gather_history`, as it came: intervals must not be widened twice.
+        The unchanged result of :func:`gather_history`; intervals must not be widened twice.
     settings : InstrumentSettings
-        Those of the instrument.
+        The settings of the instrument.
     scatter : SetupScatter or None
-        What setting up anew moves, learned from this instrument or from the whole shop.
+        The scatter from set-up to set-up, learned from this instrument or from the whole shop.
     """
     stages: list[Stage] = []
     drifts: list[Drift] = []
@@ -133,7 +133,7 @@ def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, s
 
 
 def _named(mode: StageMode, named: Named, found: Found, several: bool) -> StageMode:
-    # What a set-up does matters only where stages are compared.
+    # The effect of a set-up matters only where stages are compared.
     one_setup = several and len({t.setup for t in found.taps}) == 1
     flags = [f for f, holds in (("one-setup", one_setup), ("identity?", named.doubtful)) if holds]
     return with_flags(replace(mode, mode=named.name), *flags)

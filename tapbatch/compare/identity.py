@@ -1,19 +1,21 @@
-"""Which mode of a stage is which mode of the stage before.
+"""Match the modes of each stage to the modes of the stages before.
 
-Conventions: moves in cents, decays as ``ln T60``, levels in dB relative to the lead. Each mode met so far is
-remembered as it was last seen. At every stage all remembered modes are assigned to all modes of the stage at once, at
-the least sum of costs (the assignment problem); a mode may fade, come back, or be new, each at a cost of its own.
+Conventions: moves are in cents, decays are ``ln T60``, levels are in dB relative to the lead. Each mode found so far
+is remembered as it was last seen. At every stage, all remembered modes are assigned to all modes of the stage
+together, so that the sum of costs is smallest (the assignment problem). A mode may fade, come back, or be new, each
+at its own cost.
 
-The cost of a pair is that of three Student's t densities: of the move (2 degrees of freedom: most moves are small,
-and one mode may well go a semitone when its brace is cut), of the change of decay and of the change of level (4).
-Their scales hold the measuring errors and what work on the instrument does: 15 % of decay, 5 dB of level. The scale
-of the moves is not fixed: first a move common to all modes is sought (a new string tension, a damp week), then the
-scale is taken from the moves that remain, within 8 and 40 cents; where the state differs (free, closed, strung) it is
-wider. A change of level common to all means that the lead changed, and is taken out likewise. Decay and level are
-what tell two modes apart that cross.
+The cost of a pair is the negative log density of three Student's t distributions, summed. The distribution of the
+move has 2 degrees of freedom: most moves are small, but one mode may well move a semitone when its brace is cut. The
+ones for the changes of decay and level have 4. Their scales cover measurement errors and the effect of work on the
+instrument: 15 % of decay, 5 dB of level. The scale of the moves is not fixed. First a move common to all
+modes is estimated (a new string tension, a damp week). Then the scale is estimated from the remaining moves, between
+8 and 40 cents; it is wider where the state differs (free, closed, strung). A change of level common to all modes
+means that the lead changed, and is removed in the same way. Decay and level distinguish two modes that cross.
 
 An identity is doubtful where the best assignment without it costs less than 2 more (odds under about seven to one).
-It goes wrong where two modes of like decay and level cross between two stages: nothing in the sound tells then.
+The method fails where two modes of similar decay and level cross between two stages: nothing in the sound then
+distinguishes them.
 """
 
 from __future__ import annotations
@@ -56,7 +58,7 @@ class Named:
 
 @dataclass(slots=True)
 class _Track:
-    """A mode as it was last seen; ``away`` counts the stages since."""
+    """A mode as it was last seen; ``away`` is the number of stages since then."""
 
     cents: float
     cents_se: float
@@ -68,7 +70,7 @@ class _Track:
 
 @dataclass(frozen=True, slots=True)
 class _Common:
-    """What all modes do together from one stage to the next, and the scale of what remains of the moves."""
+    """The change common to all modes from one stage to the next, and the scale of the remaining moves."""
 
     cents: float
     level_db: float
@@ -83,18 +85,19 @@ def name_modes(
     Parameters
     ----------
     stages : sequence of sequences of StageMode
-        The modes of each stage, in order; stages without modes are passed over.
+        The modes of each stage, in order; stages without modes are skipped.
     states : sequence of str, as long as ``stages``
-        How the part was held at each.
+        How the part was held at each stage.
     labels : sequence of ModeSetting
-        The builder's labels for this part. A label goes to the identity that comes nearest to ``near_hz`` at some
-        stage, within a semitone, and holds through; two labels never go to one identity.
+        The builder's labels for this part. Each label is given to the identity that comes nearest to ``near_hz`` at
+        any stage, within a semitone, and then applies at every stage. Two labels are never given to one identity.
 
     Returns
     -------
     tuple of tuples of Named
-        Parallel to ``stages``. Without a label the names are ``r1``, ``r2``, ... in the order first met, within a
-        stage by frequency; a labelled mode keeps its number out of use, so that labelling renames nothing else.
+        In the order of ``stages``. Modes without a label are named ``r1``, ``r2``, ... in the order they first
+        appear, and by frequency within a stage. The number of a labelled mode is not used again, so adding a label
+        renames no other mode.
 
     Examples
     --------
@@ -116,7 +119,7 @@ def _chains(stages: Sequence[Sequence[StageMode]], states: Sequence[str]) -> tup
     before = ""
     for modes, state in zip(stages, states, strict=True):
         seen = [_track_of(m) for m in modes]
-        # Fewer than two sets of modes leave nothing to decide.
+        # With fewer than two sets of modes there is nothing to decide.
         chosen, doubtful, common = _linked(tracks, seen, state != before) if tracks and seen else _all_new(seen)
         chains.append([])
         for track in tracks:
@@ -139,7 +142,7 @@ def _all_new(seen: Sequence[_Track]) -> tuple[list[int | None], list[bool], _Com
 
 
 def _track_of(mode: StageMode) -> _Track:
-    # The interval may hold a factor of 12.7 for two taps; for recognising a mode its plain error serves.
+    # For two taps the interval may include a factor of 12.7. The standard error is enough to recognise a mode.
     cents_se = math.hypot(mode.within_cents, mode.between_cents) / math.sqrt(mode.taps)
     log_t60_se = min(math.log(mode.t60_high_s / mode.t60_low_s) / 4.0, 0.5)
     return _Track(CENTS * math.log(mode.freq_hz), cents_se, math.log(mode.t60_s), log_t60_se, mode.level_db)
@@ -169,7 +172,7 @@ class _Differences:
     def __init__(self, tracks: Sequence[_Track], seen: Sequence[_Track], farthest: float) -> None:
         self.move = _outer(tracks, seen, "cents")
         self.move_variance = _variances(tracks, seen, "cents_se")
-        # What was not seen for some stages may have moved at each of them.
+        # A mode that was not seen for some stages may have moved at each of them.
         self.stages = np.array([1.0 + t.away for t in tracks])[:, None]
         self.fading = np.array([COST_OF_STAYING_AWAY if t.away else COST_OF_FADING for t in tracks])
         self.farthest = farthest
@@ -178,7 +181,7 @@ class _Differences:
         self.decay_cost = _t_cost(_outer(tracks, seen, "log_t60") ** 2 / t60_variance, 4.0)
 
     def costs(self, common: _Common) -> Floats:
-        """Return the cost of each pair, given what all modes do together."""
+        """Return the cost of each pair, given the change common to all modes."""
         move = self.move - common.cents
         variance = common.scale_cents**2 * self.stages + self.move_variance
         level_cost = _t_cost(((self.level - common.level_db) / SCALE_LEVEL_DB) ** 2, 4.0)
@@ -203,11 +206,11 @@ def _t_cost(squares: Floats, dof: float) -> Floats:
 
 
 def _in_common(differences: _Differences, start: _Common, bounds: tuple[float, float]) -> _Common:
-    """Return what all modes do together, and the scale of the moves that remain; ``start`` where too few are left."""
+    """Return the change common to all modes and the scale of the remaining moves; ``start`` if too few modes pair."""
     best_cost, best = math.inf, start
     for candidate in sorted(np.arange(-120.0, 121.0, 20.0).tolist(), key=abs):
         trial = _Common(candidate, start.level_db, start.scale_cents)
-        # A common move is less likely the larger it is; without this a whole row of modes may shift by one.
+        # The larger a common move, the less likely it is. Without this, a whole row of modes may shift by one.
         prior = float(_t_cost(np.array((candidate / 20.0) ** 2), 2.0))
         cost = _assign(differences.costs(trial), differences.fading)[1] + prior
         if cost < best_cost:
@@ -224,7 +227,7 @@ def _in_common(differences: _Differences, start: _Common, bounds: tuple[float, f
 
 
 def _assign(costs: Floats, fading: Floats) -> tuple[list[int | None], float]:
-    """Return for each mode of the stage which remembered mode it is (``None``: new), and the sum of costs."""
+    """Return the remembered mode matched to each mode of the stage (``None`` if new), and the sum of costs."""
     from scipy.optimize import linear_sum_assignment
 
     tracks, modes = costs.shape
@@ -247,7 +250,7 @@ def _is_doubtful(costs: Floats, fading: Floats, chosen: Sequence[int | None], to
         without = costs.copy()
         without[track, mode] = FORBIDDEN
         return _assign(without, fading)[1] - total < DOUBT
-    # A new mode: doubtful where it could nearly as well be one of those remembered.
+    # A new mode is doubtful where it could almost equally well be a remembered one.
     forced = [_forced(costs, fading, i, mode) for i in np.flatnonzero(costs[:, mode] < FORBIDDEN).tolist()]
     return min(forced, default=math.inf) - total < DOUBT
 

@@ -1,22 +1,24 @@
-"""Many modes judged at once: whose scatter each may borrow, and which of them moved.
+"""Judge many modes at once: share their scatter estimates and decide which of them moved.
 
-Conventions: the family is the modes of one part from one stage to another; variances in any squared unit.
+Conventions: the family is the modes of one part from one stage to another; variances are in any squared unit.
 
-*Scatter.* Five taps tell the variance of one mode to within a factor of two; the modes that the same hand struck at
-the same time tell it together. The model is Smyth's (Statistical Applications in Genetics and Molecular Biology 3,
-2004): the true variances of a family are ``s0^2 d0/chi^2(d0)``, all alike where ``d0`` is infinite, each for itself
-where it is near zero. Eight modes do not tell ``d0``, and a single value put in for it is now too sure of itself and
-now too shy: with it, one stage in thirteen of sixteen modes had a false mover, and three modes could not lean on one
-another at all. So ``s0`` and ``d0`` are integrated over what the variances leave possible (Gelman et al., Bayesian
-Data Analysis, 3rd ed., chapter 5): ``ln s0`` flat, and of ``u``, the standard deviation of the true ``ln`` variances,
-an exponential distribution of mean 0.6: one mode usually scatters by less than 1.4 times the others, seldom by three
-times. That is an assumption, and matters where modes or taps are few. It was chosen by simulation: families of 2 to
-16 modes at 2, 3 and 5 taps a side, alike or unlike by a factor of two, the same from side to side or not, then have a
-false mover at 1 to 6 of 100 stages. Wider costs moves that are told, narrower brings false movers.
+*Scatter.* Five taps give the variance of one mode only to within a factor of two. The modes struck by the same hand
+at the same time give it better together. The model is Smyth's (Statistical Applications in Genetics and Molecular
+Biology 3, 2004): the true variances of a family are ``s0^2 d0/chi^2(d0)``. All are equal where ``d0`` is infinite,
+and unrelated where it is near zero. Eight modes do not determine ``d0``. A single value for it is sometimes too
+confident and sometimes too cautious: with it, one stage in thirteen had a false mover among sixteen modes, and three
+modes could not share their variances at all. So ``s0`` and ``d0`` are integrated over the values that the variances
+allow (Gelman et al., Bayesian Data Analysis, 3rd ed., chapter 5). The prior of ``ln s0`` is flat. The prior of ``u``,
+the standard deviation of the true ``ln`` variances, is exponential with mean 0.6: one mode usually scatters by less
+than 1.4 times as much as the others, and seldom by three times as much. This prior is an assumption, and it matters
+where modes or taps are few. It was chosen by simulation with families of 2 to 16 modes at 2, 3 and 5 taps a side, of
+equal scatter or unequal by a factor of two, with the same scatter on both sides or not. These have a false mover at 1
+to 6 of 100 stages. A wider prior misses more real moves; a narrower one gives more false movers.
 
-*Verdicts.* With eight modes that stand still, each judged at 5 %, some mode is called moved at every third stage.
-Holm (Scandinavian Journal of Statistics 6, 1979) keeps that at 5 % a stage: the surest move is judged as one of m,
-the next as one of m - 1, and so on, until one fails. It needs no independence between modes.
+*Verdicts.* With eight modes that stand still, each judged at 5 %, some mode is reported as moved at every third
+stage. Holm's method (Scandinavian Journal of Statistics 6, 1979) keeps this rate at 5 % per stage: the most
+significant move is judged as one of m, the next as one of m - 1, and so on, until one fails. It does not require the
+modes to be independent.
 """
 
 from __future__ import annotations
@@ -34,21 +36,21 @@ _SPAN, _STEP = 6.0, 0.1
 
 
 def moderated(variances: Sequence[float], dofs: Sequence[float]) -> tuple[list[float], list[float]]:
-    """Return variances that lean on one another, and their degrees of freedom.
+    """Return variances that are drawn towards one another, and their degrees of freedom.
 
     Parameters
     ----------
     variances : sequence of float, above 0
-        One for each mode, of one tap or of anything else that they share.
+        One for each mode, for a single tap or any other unit that all modes share.
     dofs : sequence of float, as long
-        The degrees of freedom with which each is known; a variance known exactly (infinite) neither leans nor is
-        leant on.
+        The degrees of freedom of each variance. A variance known exactly (infinite) neither affects the others nor is
+        affected by them.
 
     Returns
     -------
     variances, dofs : lists of float
-        Those of the scaled inverse chi-square whose precision has the mean and the variance of what is then known of
-        each; no more degrees of freedom than all have together. One variance alone comes back as it is.
+        Those of the scaled inverse chi-square distribution whose precision has the posterior mean and variance of
+        each. The degrees of freedom never exceed the sum over all modes. A single variance is returned unchanged.
 
     Examples
     --------
@@ -70,7 +72,7 @@ def moderated(variances: Sequence[float], dofs: Sequence[float]) -> tuple[list[f
 
 
 def _integrated(variances: Sequence[float], dofs: Sequence[float]) -> list[tuple[float, float]]:
-    """Return each variance and its degrees of freedom, over all that ``d0`` and ``s0`` can be."""
+    """Return each variance and its degrees of freedom, integrated over all values of ``d0`` and ``s0``."""
     import numpy as np
     from scipy.special import gammaln
 
@@ -78,14 +80,15 @@ def _integrated(variances: Sequence[float], dofs: Sequence[float]) -> list[tuple
     prior_dof, unlikely = _prior_dofs()
     d0 = np.array(prior_dof)[:, None, None]
     s0 = float(np.median(seen)) * np.exp(np.arange(-_SPAN, _SPAN + _STEP / 2.0, _STEP))[None, :, None]
-    # A variance over s0^2 is F distributed with d and d0; what does not hang on d0 or s0 is left out.
+    # A variance divided by s0^2 is F distributed with d and d0 degrees of freedom. Terms that do not depend on d0 or
+    # s0 are left out.
     logs = gammaln((dof + d0) / 2.0) - gammaln(d0 / 2.0) - dof / 2.0 * np.log(d0 * s0)
     logs = (logs - (dof + d0) / 2.0 * np.log1p(dof * seen / (d0 * s0))).sum(axis=2) - np.array(unlikely)[:, None]
     weights = np.exp(logs - logs.max())
     weights = (weights / weights.sum())[:, :, None]
     precision = (d0 + dof) / (d0 * s0 + dof * seen)
     mean = (weights * precision).sum(axis=(0, 1))
-    # The variance of a precision: what it has where d0 and s0 are known, and that of its mean over both.
+    # The variance of a precision is its variance at known d0 and s0, plus the variance of its mean over both.
     known = (weights * precision**2 * 2.0 / (d0 + dof)).sum(axis=(0, 1))
     spread = known + (weights * (precision - mean) ** 2).sum(axis=(0, 1))
     return [(float(1.0 / m), float(2.0 * m * m / v)) for m, v in zip(mean, spread, strict=True)]
@@ -93,7 +96,7 @@ def _integrated(variances: Sequence[float], dofs: Sequence[float]) -> list[tuple
 
 @lru_cache(maxsize=1)
 def _prior_dofs() -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Return what ``d0`` may be, and of each minus the logarithm of its share before anything is seen."""
+    """Return the possible values of ``d0``, and minus the logarithm of the prior probability of each."""
     edges = [0.0, *((a + b) / 2.0 for a, b in pairwise(_UNLIKE)), _UNLIKE[-1]]
     shares = [math.exp(-a / _USUALLY_UNLIKE) - math.exp(-b / _USUALLY_UNLIKE) for a, b in pairwise(edges)]
     dofs = tuple(2.0 * _inverse_trigamma(u * u) if u > 0 else _ALIKE_DOF for u in _UNLIKE)
@@ -101,7 +104,7 @@ def _prior_dofs() -> tuple[tuple[float, ...], tuple[float, ...]]:
 
 
 def _inverse_trigamma(value: float) -> float:
-    # Newton on 1/trigamma, which is convex and nearly straight: Smyth's appendix.
+    # Newton's method on 1/trigamma, which is convex and nearly straight (Smyth's appendix).
     from scipy.special import polygamma
 
     if value > 1e7:
@@ -119,7 +122,7 @@ def _inverse_trigamma(value: float) -> float:
 
 
 def p_value(value: float, variance: float, dof: float) -> float:
-    """Return how often chance alone gives a change as large, two-sided.
+    """Return the two-sided probability that chance alone gives a change at least as large.
 
     Examples
     --------
@@ -133,7 +136,7 @@ def p_value(value: float, variance: float, dof: float) -> float:
 
 
 def holm(p_values: Sequence[float]) -> list[float]:
-    """Return the p-values adjusted for their number: below 0.05 means moved, with 5 % for the whole family.
+    """Return the p-values adjusted for their number; below 0.05 means moved, at 5 % for the whole family.
 
     Parameters
     ----------

@@ -1,30 +1,32 @@
-"""Joining repeated measurements into one, with an interval that counts what taps, points and set-ups contribute.
+"""Combine repeated measurements into one mean, with an interval that covers taps, points and set-ups.
 
-Conventions: values are natural logarithms (of a frequency or of a decay time), so errors are relative;
-``CENTS = 1200/ln 2`` turns a logarithm of frequency into cents.
+Conventions: values are natural logarithms (of a frequency or of a decay time), so errors are relative.
+``CENTS = 1200/ln 2`` converts a logarithm of frequency to cents.
 
-The model of one (point, set-up), with taps ``j``::
+The model for one (point, set-up), with taps ``j``::
 
     y_j = mu + a_j + e_j,    a_j ~ N(0, tau^2) from tap to tap,    e_j ~ N(0, s_j^2) from noise, s_j known
 
-``tau^2`` by Paule & Mandel (J. Res. NBS 87, 1982), solved by the Newton steps of DerSimonian & Kacker (Contemp. Clin.
-Trials 28, 2007): the value at which the weighted residuals are as large as they should be. DerSimonian & Laird's
-estimate is its first step, and low where the ``s_j`` differ much, as they do when some taps are soft.
+``tau^2`` is the estimate of Paule & Mandel (J. Res. NBS 87, 1982): the value at which the weighted sum of squared
+residuals equals its expected value. It is solved by the Newton steps of DerSimonian & Kacker (Contemp. Clin. Trials
+28, 2007). The estimate of DerSimonian & Laird is the first step. It is too low where the ``s_j`` differ much, as they
+do when some taps are soft.
 
-The interval is a ``t`` interval from the taps' own scatter. With equal ``s_j`` it is that of Hartung & Knapp (Stat.
-Med. 20, 2001), which is then the textbook interval of a mean with J - 1 degrees of freedom (GUM, JCGM 100, 4.2, annex
-G). With levels that scatter by 8 dB from tap to tap Hartung & Knapp's covers only 90 %: two loud taps that agree by
-chance get all the weight. So the variance is Bell & McCaffrey's (Survey Methodology 28, 2002), corrected for each
-tap's weight, with the effective degrees of freedom that go with it (Tipton, Psychol. Methods 20, 2015), and the
-weights count ``tau^2`` as larger by ``2/(J - 1)`` sample variances, for how badly it is known. That covers 94 % or
-more at 2, 3, 5 and 10 taps, whatever the scatter. No interval is narrower than the normal one of known variances.
+The interval is a ``t`` interval based on the scatter of the taps. With equal ``s_j`` it is the interval of Hartung &
+Knapp (Stat. Med. 20, 2001), which is then the textbook interval of a mean with J - 1 degrees of freedom (GUM, JCGM
+100, 4.2, annex G). When levels vary by 8 dB from tap to tap, Hartung & Knapp's interval covers only 90 %: two loud
+taps that agree by chance get all the weight. So the variance is that of Bell & McCaffrey (Survey Methodology 28,
+2002), corrected for the weight of each tap, with the matching effective degrees of freedom (Tipton, Psychol. Methods
+20, 2015). The weights use a ``tau^2`` increased by ``2/(J - 1)`` sample variances, because it is poorly known. This
+covers 94 % or more at 2, 3, 5 and 10 taps, whatever the scatter. No interval is narrower than the normal interval for
+known variances.
 
-Across points and set-ups the same is done once more, with the (point, set-up) means as values. Where points and
-set-ups are crossed, each has its own variance and its own few-values factor, and the two join as squares.
+The same method is used again across points and set-ups, with the (point, set-up) means as values. Where points and
+set-ups are crossed, each has its own variance and its own ``t`` factor. The two half-widths are added in quadrature.
 
-It breaks where taps are not independent (a mallet that tires, a string that is warming up) and where the scatter is
-far from normal; two values make a wide interval because their scatter is hardly known, not because it is large. One
-tap tells nothing of scatter: its interval is that of the noise alone, and whoever shows it must say so.
+The method fails where taps are not independent (a mallet that tires, a string that is warming up) and where the
+scatter is far from normal. Two values give a wide interval because their scatter is poorly known, not because it is
+large. A single tap says nothing about scatter: its interval covers noise only, and any display must say so.
 """
 
 from __future__ import annotations
@@ -42,9 +44,9 @@ _LEAST_VARIANCE = 1e-24
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """One tap's estimate of a quantity: its value and standard error, and where it was taken.
+    """One tap's estimate of a quantity: its value, its standard error, and where it was taken.
 
-    ``shared`` is what the taps of its (point, set-up) say together where they agree
+    ``shared`` is the joint estimate from all taps of the same (point, set-up), where they agree
     (:mod:`tapbatch.compare.tap_consensus`).
     """
 
@@ -59,7 +61,8 @@ class Sample:
 class Mean:
     """A mean whose 95 % interval is ``value +- half``, ``half = t(dof) sqrt(variance)``.
 
-    ``dof`` is infinite where the variance is known. ``between`` is the standard deviation ``tau`` of what was joined.
+    ``dof`` is infinite where the variance is known. ``between`` is the standard deviation ``tau`` between the values
+    that were combined.
     """
 
     value: float
@@ -84,15 +87,16 @@ class Mean:
 
 
 def with_misfit(mean: Mean, misfits: Sequence[float]) -> Mean:
-    """Return a mean whose interval counts what the taps have in common and no scatter shows.
+    """Return a mean whose interval includes the error that all taps share and that their scatter cannot show.
 
     Parameters
     ----------
     mean : Mean
-        Of the taps.
+        The mean of the taps.
     misfits : sequence of float, at least one
-        Of each tap, the part of its standard error that no noise explains. Their median counts, whole: a room answers
-        every tap alike. It is left out of changes from stage to stage, which have it in common too.
+        For each tap, the part of its standard error that noise does not explain. The median is added in full, without
+        averaging, because a room responds to every tap alike. Changes from stage to stage leave it out, because both
+        stages share it.
 
     Examples
     --------
@@ -107,7 +111,7 @@ def with_misfit(mean: Mean, misfits: Sequence[float]) -> Mean:
 
 @dataclass(frozen=True, slots=True)
 class Joined:
-    """A quantity at a stage: its mean, and the errors of one tap from noise alone and from tap to tap."""
+    """A quantity at a stage: its mean, the error of one tap from noise alone, and the scatter from tap to tap."""
 
     mean: Mean
     within: float
@@ -117,12 +121,12 @@ class Joined:
 
 @lru_cache(maxsize=4096)
 def t_95(dof: float) -> float:
-    """Return the two-sided 95 % factor of Student's t.
+    """Return the two-sided 95 % factor of Student's t distribution.
 
     Parameters
     ----------
     dof : float
-        Degrees of freedom, positive, not necessarily whole; infinite for the normal factor.
+        Degrees of freedom, positive, not necessarily a whole number; infinite gives the normal factor.
 
     Returns
     -------
@@ -132,7 +136,7 @@ def t_95(dof: float) -> float:
     Raises
     ------
     ValueError
-        Where ``dof`` is not positive.
+        If ``dof`` is not positive.
 
     Examples
     --------
@@ -162,29 +166,29 @@ def effective_dof(variances: Sequence[float], dofs: Sequence[float]) -> float:
 
 
 def random_effects(values: Sequence[float], ses: Sequence[float]) -> Mean:
-    """Return the mean of values that scatter by more than their standard errors say.
+    """Return the mean of values that scatter more than their standard errors suggest.
 
     Parameters
     ----------
     values : sequence of float, length n >= 1
         The estimates.
     ses : sequence of float, length n
-        Their standard errors, 0 or more, in the same unit; 0 means that nothing is known but the scatter.
+        Their standard errors, 0 or more, in the same unit; 0 means that only the scatter is known.
 
     Returns
     -------
     Mean
-        With a ``t`` interval, floored by the normal one. One value keeps its own error.
+        The mean with a ``t`` interval, never narrower than the normal interval. A single value keeps its own error.
 
     Raises
     ------
     ValueError
-        Where there is no value, or lengths differ.
+        If there are no values, or the lengths differ.
 
     Notes
     -----
-    The floor costs coverage of 97 to 98 % where there is no scatter at all; without it two taps that happen to agree
-    would claim to be surer than the bound allows.
+    The lower limit raises coverage to 97 to 98 % where there is no scatter at all. Without it, two taps that happen
+    to agree would claim a smaller error than the bound allows.
 
     Examples
     --------
@@ -210,9 +214,9 @@ def random_effects(values: Sequence[float], ses: Sequence[float]) -> Mean:
 
 
 def _corrected_variance(residuals: Sequence[float], weights: Sequence[float]) -> tuple[float, float]:
-    # Bell & McCaffrey: each squared residual divided by the share of its variance that the fit has left in it, and
-    # the degrees of freedom of the quadratic form, from its two traces. A value that outweighs all others by twelve
-    # digits leaves nothing of itself in the residuals.
+    # Bell & McCaffrey: divide each squared residual by the share of its variance that remains after the fit. The
+    # degrees of freedom of the quadratic form follow from its two traces. The floor of 1e-12 is for a value that
+    # outweighs all others by twelve digits, whose residual is zero.
     total = sum(weights)
     shares = [w / total for w in weights]
     rests = [max(1.0 - h, 1e-12) for h in shares]
@@ -226,13 +230,13 @@ def _corrected_variance(residuals: Sequence[float], weights: Sequence[float]) ->
 
 
 def _sample_variance(values: Sequence[float]) -> float:
-    # statistics.variance works in exact fractions, at fifty times the cost.
+    # statistics.variance computes with exact fractions and takes fifty times as long.
     mean = fmean(values)
     return sum((v - mean) ** 2 for v in values) / (len(values) - 1)
 
 
 def _paule_mandel(values: Sequence[float], variances: Sequence[float]) -> float:
-    # The start lies left of the root, from where Newton's steps rise to it without passing it: the sum is convex.
+    # The start lies to the left of the root. The sum is convex, so Newton's steps rise to the root and never pass it.
     tau2 = max(0.0, _sample_variance(values) - max(variances))
     dof = len(values) - 1
     for _ in range(50):
@@ -247,23 +251,23 @@ def _paule_mandel(values: Sequence[float], variances: Sequence[float]) -> float:
 
 
 def join(samples: Sequence[Sample]) -> Joined:
-    """Join the taps of a stage: within a (point, set-up) first, then across them.
+    """Combine the taps of a stage: first within each (point, set-up), then across them.
 
     Parameters
     ----------
     samples : sequence of Sample, at least one
-        A tap each; the order does not matter.
+        One for each tap; the order does not matter.
 
     Returns
     -------
     Joined
-        ``within`` is the median standard error of a tap, ``between`` the scatter from tap to tap inside a point and
-        set-up, 0 where no two taps share one (then it is not known).
+        ``within`` is the median standard error of a tap. ``between`` is the scatter from tap to tap within a point
+        and set-up. It is 0 where no two taps share a point and set-up (then it is not known).
 
     Raises
     ------
     ValueError
-        Where there is no sample.
+        If there are no samples.
 
     Examples
     --------
@@ -296,12 +300,12 @@ def cells_of(samples: Sequence[Sample]) -> dict[tuple[str, int], Mean]:
     return {key: _cell(tuple(cell)) for key, cell in grouped.items()}
 
 
-@lru_cache(maxsize=4096)  # a stage is held against the one before it, the one after it, and the first
+@lru_cache(maxsize=4096)  # each stage is compared with the one before it, the one after it, and the first
 def _cell(samples: tuple[Sample, ...]) -> Mean:
-    """Return the mean of one (point, set-up): about what its taps say together, where they do.
+    """Return the mean of one (point, set-up), centred on the joint estimate of its taps where there is one.
 
-    The interval stays that of the scatter, and grows by the distance to its middle: that taps agree does not prove
-    that their poles are the same.
+    The interval still comes from the scatter. It is widened by the distance from the centre of that interval to the
+    joint estimate: agreement between taps does not prove that their poles are the same.
     """
     mean = random_effects([s.value for s in samples], [s.se for s in samples])
     shared = samples[0].shared
@@ -312,7 +316,7 @@ def _cell(samples: tuple[Sample, ...]) -> Mean:
 
 
 def across_cells(cells: dict[tuple[str, int], Mean]) -> Mean:
-    """Join (point, set-up) means, each factor with its own variance where the two are crossed.
+    """Combine the (point, set-up) means; where points and set-ups are crossed, each has its own variance.
 
     Examples
     --------
@@ -328,7 +332,7 @@ def across_cells(cells: dict[tuple[str, int], Mean]) -> Mean:
 
 
 def _taps_alone(means: Sequence[Mean], spread: Mean) -> Mean:
-    # What the interval would be if points and set-ups did nothing: no interval may be narrower.
+    # The interval if points and set-ups had no effect. No interval may be narrower.
     weights = [1.0 / m.variance for m in means]
     total = sum(weights)
     shares = [w / total for w in weights]
@@ -337,8 +341,8 @@ def _taps_alone(means: Sequence[Mean], spread: Mean) -> Mean:
 
 
 def _crossed(cells: dict[tuple[str, int], Mean]) -> Mean | None:
-    # Cell means as point effect + set-up effect, by least squares; None where one of them does not vary or where the
-    # two cannot be told apart, and then the cells are simply values that scatter.
+    # Fit the cell means as point effect + set-up effect by least squares. The result is None where one of them does
+    # not vary or where the two cannot be separated. The cells are then treated simply as values that scatter.
     points = sorted({p for p, _ in cells})
     setups = sorted({s for _, s in cells})
     if len(points) < 2 or len(setups) < 2:
@@ -357,8 +361,8 @@ def _crossed(cells: dict[tuple[str, int], Mean]) -> Mean | None:
     of_points = [float(e) for e in effects[: len(points)]]
     of_setups = [float(e) for e in effects[len(points) :]]
     mean = offset + fmean(of_points) + fmean(of_setups)
-    # One dof of set-ups beside many of points: a joint factor would be far too small or far too large, so each keeps
-    # its own, and the half-widths join as squares.
+    # Set-ups may have one degree of freedom and points many. A joint t factor would then be far too small or far too
+    # large, so each keeps its own, and the half-widths are added in quadrature.
     halves = [t_95(len(e) - 1) * math.sqrt(_sample_variance(e) / len(e)) for e in (of_points, of_setups)]
     return Mean(
         mean,
@@ -377,22 +381,23 @@ def _counts(samples: Sequence[Sample]) -> dict[tuple[str, int], int]:
 
 
 def recordings_disagree(recordings: Sequence[Sequence[Sample]], least: float) -> bool:
-    """Tell whether recordings of one point and set-up differ by more than their taps explain.
+    """Return whether recordings of one point and set-up differ by more than the scatter of their taps explains.
 
-    A one-way analysis of variance at 1 %, the scatter within recordings never taken as smaller than noise makes it,
-    and only where the recordings' means lie further apart than ``least`` (a difference may be real and not matter).
+    The test is a one-way analysis of variance at the 1 % level. The scatter within recordings is never taken as
+    smaller than the noise. The means of the recordings must also lie further apart than ``least``, because a
+    difference may be real and still not matter.
 
     Parameters
     ----------
     recordings : sequence of sequences of Sample
-        The taps of each recording; those with fewer than two taps are left out.
+        The taps of each recording; recordings with fewer than two taps are left out.
     least : float
         The smallest spread of means that counts, in the unit of the values.
 
     Returns
     -------
     bool
-        False where fewer than two recordings have two taps.
+        Always False where fewer than two recordings have two or more taps.
 
     Examples
     --------
