@@ -1,21 +1,22 @@
-"""How much a reading moves when an instrument is put down and set up anew, learned from ``again`` recordings.
+"""How much a reading changes when an instrument is set up again, learned from ``again`` recordings.
 
-Conventions: variances of natural logarithms (of frequency, of decay time). The model of a stage's set-ups ``k`` and
-its modes ``m``, each set-up read as the mean over its points::
+Conventions: variances of natural logarithms (of frequency, of decay time). For set-up ``k``
+and mode ``m`` of a stage, with each set-up read as the mean over its points, the model is::
 
     y_km = mu_m + b_km + e_km,    b_km ~ N(0, sigma^2),    e_km ~ N(0, v_km), v_km from the taps
 
-One ``sigma`` serves all modes, stages and instruments of a shop, for two set-ups of one mode alone tell it to within
-a factor of forty. It is the mean, weighted by what each mode can tell, of the variances between set-ups less what the
-taps explain, and no less than the error of that. The modes of one stage were set up together, and what presses on the
-box presses on all of them; so their ``b`` count as correlated by one half, and a second set-up brings four degrees of
-freedom at the most, however many modes there are.
+One ``sigma`` serves all modes, stages and instruments of a shop, because two set-ups of a single mode determine it
+only to within a factor of forty. It is the weighted mean of the variances between set-ups, less the part the taps
+explain. The weights follow how precisely each mode determines it, and the result is never less than its own error.
+The modes of one stage share their set-ups, and whatever presses on the box affects all of them. Their ``b`` are
+therefore treated as correlated by one half, so a second set-up adds at most four degrees of freedom, however many
+modes there are.
 
-A change between two stages of ``K1`` and ``K2`` set-ups then holds ``sigma^2 (1/K1 + 1/K2)`` besides what the taps
-say; more taps or points take nothing off it.
+The variance of a change between two stages of ``K1`` and ``K2`` set-ups then includes ``sigma^2 (1/K1 + 1/K2)`` on
+top of the variance from the taps. More taps or points do not reduce it.
 
-It breaks where some modes depend on how the instrument lies and others do not: the interval is then too wide for
-these and too narrow for those.
+The model fails where some modes depend on how the instrument lies and others do not: the interval is then too narrow
+for the former and too wide for the latter.
 """
 
 from __future__ import annotations
@@ -53,7 +54,7 @@ class Variance:
 
 @dataclass(frozen=True, slots=True)
 class SetupScatter:
-    """What setting up anew adds to ``ln f`` and to ``ln T60``, and how often that was tried."""
+    """The variance that setting up again adds to ``ln f`` and ``ln T60``, and how often it was tried."""
 
     freq: Variance
     t60: Variance
@@ -67,7 +68,7 @@ class SetupScatter:
 
 @dataclass(frozen=True, slots=True)
 class Contrast:
-    """The variance between the set-ups of one mode at one stage, what taps explain of it, and ``K - 1``."""
+    """The variance between set-ups for one mode at one stage, the part that taps explain, and ``K - 1``."""
 
     between: float
     taps: float
@@ -77,14 +78,14 @@ class Contrast:
 
 @dataclass(frozen=True, slots=True)
 class SetupContrasts:
-    """What stages tell of set-ups: of each stage the contrasts of its modes, for ``ln f`` and for ``ln T60``."""
+    """The contrasts between set-ups, by stage and then by mode, for ``ln f`` and for ``ln T60``."""
 
     freq: tuple[tuple[Contrast, ...], ...]
     t60: tuple[tuple[Contrast, ...], ...]
 
 
 def contrasts_of(stages: Iterable[Stage]) -> SetupContrasts:
-    """Return what stages tell of set-ups; those that were set up once tell nothing.
+    """Return the contrasts between set-ups; stages that were set up only once give none.
 
     Examples
     --------
@@ -99,12 +100,12 @@ def contrasts_of(stages: Iterable[Stage]) -> SetupContrasts:
 
 
 def learn_setups(stages: Iterable[Stage]) -> SetupScatter | None:
-    """Return what setting up anew moves, from all stages that were set up more than once; ``None`` without any.
+    """Return the scatter between set-ups, from all stages set up more than once; ``None`` without any.
 
     Parameters
     ----------
     stages : iterable of Stage
-        Of one instrument or of all of a shop, with ``mode_names`` filled.
+        The stages of one instrument or of a whole shop, with ``mode_names`` filled.
 
     Examples
     --------
@@ -115,7 +116,7 @@ def learn_setups(stages: Iterable[Stage]) -> SetupScatter | None:
 
 
 def pool_setups(told: Iterable[SetupContrasts]) -> SetupScatter | None:
-    """Return what setting up anew moves, from what the instruments of a shop tell; ``None`` where none tells.
+    """Return the scatter between set-ups, pooled over the instruments of a shop; ``None`` without any contrasts.
 
     Examples
     --------
@@ -132,7 +133,7 @@ def pool_setups(told: Iterable[SetupContrasts]) -> SetupScatter | None:
 
 
 def set_up_count(taps: Iterable[TapAt]) -> int:
-    """Return in how many set-ups some taps were made.
+    """Return the number of set-ups in which the taps were made.
 
     Examples
     --------
@@ -143,9 +144,9 @@ def set_up_count(taps: Iterable[TapAt]) -> int:
 
 
 def with_setups(stage: Stage, scatter: SetupScatter | None) -> Stage:
-    """Return a stage whose intervals hold what setting up anew moves, and whose modes are not flagged for it.
+    """Return a stage with set-up scatter included in its intervals and without the flag ``one-setup``.
 
-    Unchanged where the scatter of set-ups is not known.
+    The stage is unchanged where the scatter between set-ups is unknown.
     """
     if scatter is None:
         return stage
@@ -173,15 +174,15 @@ def _settled(mode: StageMode, members: Sequence[tuple[TapAt, Mode]], scatter: Se
 def _half(
     members: Sequence[tuple[TapAt, Mode]], sample: Measure, known: float, scatter: Variance, count: int
 ) -> float:
-    # With several set-ups the interval that is known holds their scatter as badly as one stage tells it.
+    # With several set-ups, the existing interval includes their scatter, but poorly known from one stage.
     taps = known if count == 1 else across_cells(point_means([sample(t, m) for t, m in members])).half
-    # As a variance that is known, what is wide for want of taps stays wide.
+    # Treat it as a known variance, so an interval that is wide for lack of taps stays wide.
     parts = [(taps / Z_95) ** 2, scatter.value / count]
     return t_95(effective_dof(parts, [math.inf, scatter.dof])) * math.sqrt(sum(parts))
 
 
 def point_means(samples: Sequence[Sample]) -> dict[tuple[str, int], Mean]:
-    """Return the mean of each point over its set-ups, each counted alike, with the variance that taps leave.
+    """Return the mean of each point over its set-ups, equally weighted, with the variance due to taps.
 
     Examples
     --------
@@ -226,7 +227,7 @@ def _contrast(samples: Sequence[Sample]) -> Contrast | None:
 def _pooled(contrasts: Sequence[Contrast]) -> Variance:
     sigma2 = 0.0
     for _ in range(3):
-        # What a mode can tell goes with the inverse square of its whole variance between set-ups.
+        # A mode is weighted by the inverse square of its total variance between set-ups.
         least = fmean(c.taps for c in contrasts) * 1e-3 + 1e-24
         weights = [c.dof / (sigma2 + c.taps + least) ** 2 for c in contrasts]
         surplus = sum(w * (c.between - c.taps) for w, c in zip(weights, contrasts, strict=True))
@@ -236,6 +237,6 @@ def _pooled(contrasts: Sequence[Contrast]) -> Variance:
         (w / total) ** 2 * 2.0 * (sigma2 + c.taps) ** 2 / c.dof * (1.0 + (c.modes - 1) * CORRELATION**2)
         for w, c in zip(weights, contrasts, strict=True)
     )
-    # What is less than its own error is not known to be less: two degrees of freedom at the least.
+    # A value below its own error is raised to that error: at least two degrees of freedom.
     value = max(sigma2, math.sqrt(spread))
     return Variance(value, 2.0 * value**2 / spread)
