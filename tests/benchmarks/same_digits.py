@@ -88,6 +88,8 @@ def compare_tables(name: str, old: Table, new: Table) -> Compared:
 def compare_results(old: Path, new: Path) -> Iterator[tuple[str, Compared]]:
     """Compare every table below two folders of results; yields its path there and what came of it."""
     tables = [{p.relative_to(folder).as_posix() for p in folder.rglob("*.csv")} for folder in (old, new)]
+    if not tables[0]:
+        yield "no table", Compared(wrong=["the old tree wrote none"])
     for name in sorted(tables[0] | tables[1]):
         if name not in tables[1]:
             yield name, Compared(wrong=["the table is gone"])

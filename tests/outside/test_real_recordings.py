@@ -47,7 +47,7 @@ def test_decay_times_agree_to_a_few_per_cent(partials: list[bench.Partial]) -> N
 
 
 def test_intervals_hold_for_real_things_too(partials: list[bench.Partial]) -> None:
-    # 95 % is what they say; of 76 and 36 it may be fewer by chance, and real decays are seldom one clean exponential
+    # 95 % is what they say; of 68 and 34 it may be fewer by chance, and real decays are seldom one clean exponential
     assert bench.share(p.freq_inside for p in partials) >= 0.90, [p for p in partials if p.freq_inside is False]
     assert bench.share(p.t60_inside for p in partials) >= 0.85, [p for p in partials if p.t60_inside is False]
 
