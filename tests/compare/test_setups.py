@@ -39,6 +39,7 @@ def test_what_is_learned_is_what_was_done() -> None:
     assert math.sqrt(np.mean(np.square(found))) == pytest.approx(1.2, rel=0.15)
 
 
+@pytest.mark.slow
 def test_where_setting_up_moves_nothing_little_is_learned() -> None:
     rng = np.random.default_rng(3)
     learned = [_history(again_build(rng, 0.0, 2)).setup_cents or 0.0 for _ in range(20)]

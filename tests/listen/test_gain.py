@@ -28,6 +28,7 @@ def _breathes(seed: int, release_db_per_s: float) -> bool:
     return gain_breathes(sound, taps, quiet_stretches(sound, taps))
 
 
+@pytest.mark.slow
 def test_steady_noise_does_not_breathe() -> None:
     assert not any(_breathes(seed, 0.0) for seed in range(20))
 

@@ -123,6 +123,7 @@ def test_both_agree_on_frequency_to_a_fraction_of_a_cent_and_on_decay_to_a_few_p
     assert _rms(longer_pct) < 1.1 * _rms(own_pct)
 
 
+@pytest.mark.slow
 def test_the_tool_is_nearer_the_truth_than_harminv(compared) -> None:
     ours_cents = [1200 * math.log2(read.freq_hz / true.freq_hz) for true, read, _ in compared]
     theirs_cents = [1200 * math.log2(line.freq_hz / true.freq_hz) for true, _, line in compared]

@@ -51,6 +51,7 @@ def test_the_program_prints_a_reading_and_ends_with_ctrl_c(arguments: list[str],
     assert {row["stage"] for row in rows_of(shop / "results" / "lyre-2" / "modes.csv")} == {"01-joined", "02-thinned"}
 
 
+@pytest.mark.slow
 def test_ctrl_c_ends_it_with_0_wherever_it_falls(tmp_path: Path) -> None:
     # CPython remembers a KeyboardInterrupt that left a text being executed, as when a dataclass is imported
     (tmp_path / "stopped.py").write_text(
