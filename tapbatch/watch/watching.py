@@ -1,10 +1,10 @@
-"""Watching a shop: a look now and then, and a pass over it whenever something arrived, went, or was set anew.
+"""Watch a shop: look at it regularly, and run a pass when a file arrives or disappears or the settings change.
 
-Conventions: what a look finds is the truth; hints only say when to look. A pass is an ordinary run whose listing is
-what has wholly arrived; it holds the results for as long as it takes, and lets go of them in between. Tables come at
-once; reports when nothing has moved for ``QUIET_S``, one at a time and by somebody else
-(:mod:`~tapbatch.watch.drawing`), so that no arrival waits for one. What goes wrong is told and tried again: nothing
-but Ctrl-C ends a watch. The clock, the hints and who draws are handed in.
+Conventions: what a look finds is the truth; hints only say when to look. A pass is an ordinary run over the files
+that have fully arrived. It locks the results while it runs and releases them afterwards. Tables are written at once.
+Reports are drawn when nothing has changed for ``QUIET_S``, one at a time and by a separate drawer
+(:mod:`~tapbatch.watch.drawing`), so that no new recording waits for a report. Errors are reported and the work is
+retried: only Ctrl-C ends a watch. The clock, the hints and the drawer are passed in.
 """
 
 from __future__ import annotations
@@ -30,53 +30,53 @@ from tapbatch.watch.drawing import Drawer, Here
 from tapbatch.watch.hints import Hints
 
 LOOK_EVERY_S = 2.0
-"""How often to look where no hint comes: a look at a thousand recordings costs a few milliseconds."""
+"""Time between looks when there are no hints. A look at a thousand recordings takes a few milliseconds."""
 
 QUIET_S = 3.0
-"""How long nothing must have moved before reports are drawn."""
+"""How long nothing must change before reports are drawn."""
 
 AGAIN_S = 10.0
-"""After how long a pass that could not be done is tried again."""
+"""How long to wait before a failed pass is tried again."""
 
 _AT_ONCE = 3
 
 
 class Teller(Protocol):
-    """Whom a watch tells what happened."""
+    """Receives what happens during a watch."""
 
     def began(self, outcome: Outcome) -> None:
-        """Tell what was there at the start."""
+        """Report what was there at the start."""
 
     def arrived(self, history: History, path: str, shop: Shop) -> None:
-        """Tell the reading of a recording that arrived, whose tables are in place."""
+        """Report the reading of a new recording whose tables have been written."""
 
     def attention(self, items: tuple[Attention, ...]) -> None:
-        """Tell what needs the builder and was not told before."""
+        """Report what needs the builder's attention and has not been reported before."""
 
     def note(self, text: str) -> None:
-        """Tell anything else, in a line."""
+        """Report anything else, in one line."""
 
 
 @dataclass(slots=True)
 class Watch:
-    """A shop under watch.
+    """A shop that is being watched.
 
     Parameters
     ----------
     opened
-        Opens the shop, and raises what :func:`~tapbatch.shop.folder.open_shop` does.
+        Opens the shop, and raises the same errors as :func:`~tapbatch.shop.folder.open_shop`.
     root
-        The shop folder, whose settings and notes are looked at as well.
+        The shop folder. Its settings and notes are watched too.
     hints, clock
-        From outside: replaced in tests.
+        Passed in so that tests can replace them.
     teller
-        Is told what happened.
+        Receives what happens.
     look_every_s
-        Seconds from one look to the next where no hint comes.
+        Seconds from one look to the next when there are no hints.
     progress
-        Shows how far the first pass is.
+        Shows the progress of the first pass.
     drawer
-        Draws reports; it rouses the hints when one is drawn.
+        Draws reports, and rouses the hints when a report is finished.
     """
 
     opened: Callable[[], Shop]
@@ -107,7 +107,7 @@ class Watch:
 
     @property
     def results_dir(self) -> Path | None:
-        """Where the results lie, as the shop was last opened; ``None`` while it is not."""
+        """The results folder of the shop as last opened; ``None`` while the shop is not open."""
         return self._shop.results_dir if self._shop else None
 
     def go_on(self) -> None:
@@ -120,7 +120,7 @@ class Watch:
             self.hints.close()
 
     def step(self) -> float:
-        """Look once, do what follows from it, and return the seconds after which to look again at the latest."""
+        """Look once, act on what was found, and return the longest time in seconds to wait before the next look."""
         try:
             return self._stepped()
         except TapbatchError as error:
@@ -151,7 +151,7 @@ class Watch:
         return self._next_s(arrivals)
 
     def _settles(self, look: Look, arrivals: Arrivals, now_s: float) -> bool:
-        """Tell whether to wait at the start: nearly all is there already, and has only to be seen twice."""
+        """Return whether to wait at the start: most files are already there and only need a second look."""
         if self._settle_until_s is None:
             self._settle_until_s = now_s + arrivals.still_without_promise_s
         soon = (arrivals.next_in_s() or 0.0) <= arrivals.still_without_promise_s
@@ -172,7 +172,7 @@ class Watch:
     # ------------------------------------------------------------- opening
 
     def _open(self) -> tuple[Shop, Arrivals]:
-        """Return the shop, opened anew where its settings or notes changed or its recordings went."""
+        """Return the shop; reopen it if its settings or notes changed or its recordings folder disappeared."""
         settings = _settings_facts(self.root)
         if self._shop is None or settings != self._settings or not self._shop.recordings_dir.is_dir():
             self._shop = None
@@ -198,7 +198,7 @@ class Watch:
     # -------------------------------------------------------------- passes
 
     def _pass(self, shop: Shop, look: Look) -> None:
-        """Run over what has arrived: all of it at the start or where it is much, else a few, to show them soon."""
+        """Run over new files: all of them at the start or when there are many, else a few, to show them sooner."""
         self._due = False
         many = not self._begun or len(self._queue) >= WORTH_A_CREW
         taken = self._queue if many else self._queue[:_AT_ONCE]
@@ -226,7 +226,7 @@ class Watch:
         self._queue = later
         self._moved_s = self.clock()
         if self._drawn is None:
-            # Else what keeps a report from its place is still to be mended, and was told.
+            # Otherwise the problem that keeps a report from being saved remains, and has already been reported.
             self._trouble = ""
         self._after(outcome, look)
 
@@ -234,7 +234,7 @@ class Watch:
         self._reports_due = outcome.reports_due
         if not self._begun:
             self._begun = True
-            # What measuring takes is fetched now, not when the first recording waits for it.
+            # Import the measuring code now, so that the first new recording does not wait for it.
             import tapbatch.measure.recording  # noqa: F401
 
             self.teller.began(outcome)
@@ -251,7 +251,7 @@ class Watch:
         for notice in outcome.notices:
             self._tell_once(notice)
         new = tuple(item for item in outcome.attention if item not in self._attention)
-        # What was mended and breaks again is told again.
+        # A problem that was fixed and comes back is reported again.
         self._attention = frozenset(outcome.attention)
         if new:
             self.teller.attention(new)
@@ -264,7 +264,7 @@ class Watch:
     # ------------------------------------------------------------- reports
 
     def _next_report(self) -> Due | None:
-        """Return the report to be drawn next, ``None`` while another is in hand; what failed is not tried again."""
+        """Return the next report to draw; ``None`` while one is in progress. Failed reports are not retried."""
         if self.drawer.busy or self._drawn is not None:
             return None
         return next((due for due in self._reports_due if not self._has_failed(due)), None)
@@ -279,7 +279,7 @@ class Watch:
             self.drawer.begin(due)
 
     def _put_in_place(self, shop: Shop, look: Look, drawn: Drawn) -> None:
-        """Put a report in its place, unless what it rests on has changed; one that failed stays told."""
+        """Save a finished report unless its source data have changed; a failed report stays listed as failed."""
         self._failed.pop(drawn.instrument, None)
         if drawn.standing.failed:
             self._failed[drawn.instrument] = drawn
@@ -294,7 +294,7 @@ class Watch:
             ),
         )
         self._drawn = None
-        # A reading that could not be read back is measured anew.
+        # A reading that could not be read back is measured again.
         self._due = bool(drawn.standing.damaged)
         self._trouble = ""
         self._reports_due = outcome.reports_due
@@ -302,7 +302,7 @@ class Watch:
 
 
 def _without(listing: Listing, later: list[str]) -> Listing:
-    """Return a listing with some files left for later, as if they had not wholly arrived."""
+    """Return a listing that leaves some files for later, as if they had not fully arrived."""
     if not later:
         return listing
     held = frozenset(later)
@@ -315,7 +315,7 @@ def _paths_of(history: History) -> set[str]:
 
 
 def _settings_facts(root: Path) -> tuple[object, ...]:
-    """Return size and time of all files that the builder may edit beside the recordings."""
+    """Return the size and time of every file, other than recordings, that the builder may edit."""
     try:
         own = sorted((root / "instruments").glob("*.toml"))
     except OSError:
