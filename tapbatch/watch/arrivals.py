@@ -1,15 +1,15 @@
-"""Which recordings have wholly arrived: a folder looked at again and again, and what became of it in between.
+"""Find which recordings have fully arrived, by looking at a folder repeatedly and comparing the looks.
 
-Conventions: paths lie below the folder of recordings and use ``/``; times are seconds of the clock that is handed in,
-never the file system's, for copying programs set those as they like. What a look finds is the truth; what the system
-tells of changes only says when to look.
+Conventions: paths are relative to the recordings folder and use ``/``. Times are in seconds of the clock passed in,
+never file-system times, because copying programs set those as they like. What a look finds is the truth; change
+events from the system only say when to look.
 
-A file has *arrived* when its size, time and identity on disk have been still for a while, and what its header
-promises is there. Where the header promises nothing (many compressed formats), or the file ends in zeros that may be
-room kept for what is still to come, the stillness must be longer. A promise that is not kept is waited for: cables
-are pulled, and a cloud folder may take minutes. When nothing has moved for ``patience_s`` the file arrives as it is,
-to be measured as far as it goes and named among what needs attention. What bears another name but is the same on
-disk, and had arrived, arrives at once: a move copies nothing.
+A file has *arrived* when its size, time and identity on disk have not changed for a while and it holds all the data
+its header promises. The wait is longer if the header promises nothing (many compressed formats), or if the file ends
+in zeros, which may be space reserved for data still to come. If data are missing, the watch waits for them: a cable
+may have been pulled, and a cloud folder may take minutes. After ``patience_s`` without change the file counts as
+arrived as it is; it is measured as far as possible and listed among the things that need attention. A file that had
+arrived and now has another name, but is the same file on disk, arrives at once, because a move copies nothing.
 """
 
 from __future__ import annotations
@@ -23,13 +23,13 @@ from tapbatch.listen.header import read_header
 from tapbatch.shop.listing import Facts, Listing
 
 STILL_S = 0.3
-"""How long a file must be still that is as long as its header promises."""
+"""How long a file must stay unchanged if it is as long as its header promises."""
 
 STILL_WITHOUT_PROMISE_S = 2.0
-"""How long a file must be still whose header promises nothing: phones and cables pause for a second at a time."""
+"""How long a file must stay unchanged if its header promises nothing; transfers can pause for a second at a time."""
 
 PATIENCE_S = 60.0
-"""How long a file must be still before it is taken as it is, although part of it is missing."""
+"""How long an incomplete file must stay unchanged before it is accepted as it is."""
 
 
 _TAIL_BYTES = 1024
@@ -37,7 +37,7 @@ _TAIL_BYTES = 1024
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Look:
-    """What one look found: all that is there, and what is ``new`` among it or ``gone`` from it, each sorted."""
+    """What one look found: the listing, and the sorted paths that are ``new`` in it or ``gone`` from it."""
 
     listing: Listing
     new: tuple[str, ...]
@@ -45,15 +45,15 @@ class Look:
 
     @property
     def changed(self) -> bool:
-        """Whether anything arrived or went."""
+        """Whether any file arrived or disappeared."""
         return bool(self.new or self.gone)
 
 
 def keeps_promise(path: Path) -> bool | None:
-    """Tell whether all that a file's header promises is there; ``None`` where it promises nothing.
+    """Return whether a file holds all the data its header promises; ``None`` if the header promises nothing.
 
-    A file that ends in zeros is as good as one that promises nothing: some copying programs and servers make a file
-    as long as it will be before they fill it.
+    A file that ends in zeros is treated as one that promises nothing, because some copying programs and servers
+    create a file at its full length before they fill it.
     """
     try:
         header = read_header(path)
@@ -81,18 +81,20 @@ class _Seen:
 
 @dataclass(slots=True)
 class Arrivals:
-    """Looks at a folder and tells what has arrived and what has gone since the look before.
+    """Looks at a folder and finds what has arrived and what has disappeared since the previous look.
 
     Parameters
     ----------
     listing
         Lists the folder, as :func:`list_folder` does.
     promise
-        Tells of a path whether its header's promise is kept, ``None`` where there is none (:func:`keeps_promise`).
+        Takes a path and returns whether the file is as long as its header promises; ``None`` if the header promises
+        nothing (:func:`keeps_promise`).
     clock
-        Seconds that never go back (``time.monotonic``).
+        Returns seconds that never go backwards (``time.monotonic``).
     still_s, still_without_promise_s, patience_s
-        How long a file must be still: where its promise is kept, where there is none, and where it is broken.
+        How long a file must stay unchanged, in seconds: if it is complete, if its header promises nothing, and if
+        data are missing.
 
     Examples
     --------
@@ -129,7 +131,7 @@ class Arrivals:
             if path in seen:
                 continue
             if found.unlisted:
-                # What lies in a folder that cannot be listed is not known to be gone.
+                # A file in a folder that cannot be listed may still be there.
                 seen[path] = before
             elif before.arrived:
                 gone.append(path)
@@ -140,7 +142,7 @@ class Arrivals:
         return Look(listing=listing, new=tuple(sorted(new)), gone=tuple(sorted(gone)))
 
     def next_in_s(self) -> float | None:
-        """Return in how many seconds a file that is waited for may have arrived; ``None`` where none is."""
+        """Return the seconds until the next pending file may have arrived; ``None`` if no file is pending."""
         now_s = self.clock()
         times = [s.since_s + self._needed_s(s) - now_s for s in self._seen.values() if not s.arrived]
         return max(0.0, min(times)) if times else None
@@ -150,7 +152,7 @@ class Arrivals:
         if before is not None and before.facts == facts:
             return before
         moved = before is None and facts.inode != 0 and facts in settled
-        # An empty file is one of which nothing has come yet. What was moved has been still under its other name.
+        # An empty file has received no data yet. A moved file was already unchanged under its old name.
         kept = self.promise(path) if facts.size else False
         return _Seen(facts, now_s - (self.patience_s if moved else 0.0), kept=kept)
 
@@ -160,5 +162,5 @@ class Arrivals:
         return self.still_s if seen.kept else self.patience_s
 
     def _has_arrived(self, path: str, seen: _Seen, now_s: float) -> bool:
-        # Ten nanoseconds of grace, since sums of seconds are rounded.
+        # Allow ten nanoseconds, since sums of seconds are rounded.
         return now_s - seen.since_s >= self._needed_s(seen) - 1e-8
