@@ -44,7 +44,7 @@ def _read(path: Path, settings: InstrumentSettings) -> History | TapbatchError:
         what = "is a folder" if path.is_dir() else "there is no such file"
         raise SoundError(str(path), what, "name a recording; for a whole shop use tapbatch run")
     if not _is_text(path.name):
-        raise SoundError(str(path), "its name is not valid text", "rename the file")
+        raise SoundError(str(path), "its name contains bytes that are not text", "rename the file")
     recording = Recording(
         path=path.name, sha256=hash_file(path), instrument="file", instrument_shown=path.name,
         stage="read", stage_shown=path.stem,
