@@ -129,7 +129,7 @@ def _entry(path: Path, facts: Facts, before: Entry | None) -> Entry:
             path.stat()
         except OSError as error:
             reason = error.strerror or "no reason given"
-            raise SoundError(path.name, f"cannot be read ({reason})", "check that it may be read") from error
+            raise SoundError(path.name, f"cannot be read ({reason})", "check that you may read it") from error
     if before is not None and (before.size, before.mtime_ns) == (facts.size, facts.mtime_ns):
         return before
     return Entry(sha256=hash_file(path), size=facts.size, mtime_ns=facts.mtime_ns, key="")
