@@ -142,7 +142,7 @@ def submit(pool: ProcessPoolExecutor, work: Callable[[T], R], item: T) -> Future
             return pool.submit(work, item)
     except OSError as error:
         what = f"one more process could not be started ({error.strerror or error})"
-        raise ShopError("--jobs", what, "run again with --jobs 1, or when less is going on") from error
+        raise ShopError("--jobs", what, "run again with --jobs 1, or when the machine is less busy") from error
 
 
 def one_thread() -> None:
