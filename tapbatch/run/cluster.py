@@ -120,7 +120,7 @@ class Cluster:
             raise ShopError(self._address, what, "install the same version on every worker") from error
         for worker, (version, method, sees) in said.items():
             if (version, method) != (__version__, METHOD):
-                what = f"has version {version} with method {method}; this machine has {__version__} with {METHOD}"
+                what = f"has version {version} with method {method}, but this machine has {__version__} with {METHOD}"
                 raise ShopError(worker, what, "install the same version on every worker")
             if not sees:
                 what = f"does not see {self._recordings}"
