@@ -2,7 +2,7 @@
 
 Conventions: a kept file is one JSON object whose first member is ``checksum``, the SHA-256 of all bytes after it.
 Files of version 0.1 have no checksum and are accepted without one. A file with a wrong checksum or invalid content is
-refused: it is renamed to ``refused-NAME`` (then ``refused-2-NAME`` and so on), never overwritten and never read
+refused: it is set aside as ``refused-NAME`` (then ``refused-2-NAME`` and so on), never overwritten and never read
 again. Only the process that holds the lock sets files aside.
 """
 
