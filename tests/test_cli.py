@@ -349,7 +349,7 @@ def test_read_goes_on_past_what_it_cannot_read(recording: Path, tmp_path: Path) 
     assert len(lines_of(result.err)) == 3
     assert "the file is empty" in result.err
     assert "there is no such file" in result.err
-    assert "is a folder; name a recording; for a whole shop there is tapbatch run" in result.err
+    assert "is a folder; name a recording; for a whole shop use tapbatch run" in result.err
     assert recording.name in result.out
 
 

@@ -49,7 +49,7 @@ def test_a_sign_that_cannot_be_read_is_another_run(
         pass
     # asked once without waiting, then waited for, with no end to the waiting
     assert asked == [0, None]
-    assert said == [f"waiting for another run, which writes to {tmp_path}; Ctrl-C stops the waiting"]
+    assert said == [f"waiting for another run, which writes to {tmp_path}; press Ctrl-C to stop waiting"]
 
 
 def test_where_files_cannot_be_locked_the_run_goes_on_and_says_so(
@@ -62,7 +62,7 @@ def test_where_files_cannot_be_locked_the_run_goes_on_and_says_so(
     said: list[str] = []
     with hold(tmp_path, "me", said.append):
         pass
-    assert said == [f"{tmp_path} lies where files cannot be locked: let one run end before the next begins"]
+    assert said == [f"files in {tmp_path} cannot be locked: let one run end before you start the next"]
 
 
 def test_only_half_written_files_of_the_tool_are_swept(tmp_path: Path) -> None:

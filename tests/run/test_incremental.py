@@ -191,7 +191,7 @@ def test_a_file_that_changes_while_it_is_measured_is_not_kept_under_the_old_byte
         patch.setattr(reading, "measure_recording", slow)
         result = tapbatch("run", shop)
     assert result.status == 1
-    assert f"{NA}: it changed while it was measured; run again when it is wholly copied" in result.said
+    assert f"{NA}: it changed while it was being measured; run again once it is fully copied" in result.said
     assert "1 recording measured" in tapbatch("run", shop).out
     assert {row["taps"] for row in rows_of(shop / "results" / "na" / "modes.csv")} == {"3"}
 

@@ -97,7 +97,7 @@ def test_compare_says_what_rings_longer_and_writes_no_table(shop: Path) -> None:
     ("arguments", "said"),
     [
         (("cittern-07", "08-strung", "10-sold"), "there is no such stage"),
-        (("cittern-07", "0", "09"), "several stages begin so: 08-strung, 09-bridge-thinned"),
+        (("cittern-07", "0", "09"), "several stages begin with that name: 08-strung, 09-bridge-thinned"),
         (("cittern-07", "08", ""), "there is no such stage"),
         (("lute-1", "08-strung", "09-bridge-thinned"), "no recordings of such an instrument"),
         (("cittern-07", "08-strung", "lute-1/01"), "no recordings of such an instrument"),
