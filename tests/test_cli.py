@@ -413,6 +413,7 @@ def test_read_shows_a_bar_while_a_file_is_read_that_may_hold_hours(
     monkeypatch.setattr("tapbatch.show.terminal.readings.progress", bar)
     path = write_wav(tmp_path / "a.wav", taps(1))
     assert tapbatch("read", path, tmp_path / "none.wav").status == 1
-    monkeypatch.setattr("tapbatch.cli._LONG_BYTES", path.stat().st_size - 1)
+    # what follows the sound in a WAV file is skipped, whatever its length
+    os.truncate(path, 20_000_001)
     assert tapbatch("read", path).status == 0
     assert totals == [0, 0, 1]

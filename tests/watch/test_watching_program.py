@@ -55,9 +55,9 @@ def test_the_program_prints_a_reading_and_ends_with_ctrl_c(arguments: list[str],
 def test_ctrl_c_ends_it_with_0_wherever_it_falls(tmp_path: Path) -> None:
     # CPython remembers a KeyboardInterrupt that left a text being executed, as when a dataclass is imported
     (tmp_path / "stopped.py").write_text(
-        "import sys\nfrom tapbatch import cli\nsys.argv = ['tapbatch', 'watch']\n"
-        "def _watch(*_):\n    exec('raise KeyboardInterrupt')\n"
-        "cli._watch = _watch\ncli.main()\n"
+        "import sys\nfrom tapbatch import cli\nfrom tapbatch.shop import folder\nsys.argv = ['tapbatch', 'watch']\n"
+        "def stopped(*_):\n    exec('raise KeyboardInterrupt')\n"
+        "folder.open_shop = stopped\ncli.main()\n"
     )
     path = os.pathsep.join([str(tmp_path), str(Path(__file__).parents[2])])
     command, surroundings = [sys.executable, "-m", "stopped"], {**os.environ, "PYTHONPATH": path}
