@@ -16,6 +16,7 @@ from tapbatch.model.errors import TapbatchError
 from tapbatch.model.reading import Attention
 
 Told = TapbatchError | Attention
+Caught = pytest.ExceptionInfo[TapbatchError]
 
 
 def misses(text: str, *values: object) -> list[str]:
@@ -35,7 +36,7 @@ def check(told: Told, where: object, *values: object) -> None:
 @contextmanager
 def refused(
     kind: type[TapbatchError], where: object, *values: object
-) -> Iterator[pytest.ExceptionInfo[TapbatchError]]:
+) -> Iterator[Caught]:
     """Expect an error of exactly this class that passes :func:`check`."""
     with pytest.raises(kind) as caught:
         yield caught
