@@ -34,9 +34,7 @@ def check(told: Told, where: object, *values: object) -> None:
 
 
 @contextmanager
-def refused(
-    kind: type[TapbatchError], where: object, *values: object
-) -> Iterator[Caught]:
+def refused(kind: type[TapbatchError], where: object, *values: object) -> Iterator[Caught]:
     """Expect an error of exactly this class that passes :func:`check`."""
     with pytest.raises(kind) as caught:
         yield caught
