@@ -50,6 +50,11 @@ class Result:
         return [int(number) for number in re.findall(r"\d+", self.out.splitlines()[-1])]
 
     @property
+    def notes(self) -> list[str]:
+        """What was noted and needs nobody, each in one line."""
+        return [" ".join(note.split()) for note in re.findall(r"^note: (.*(?:\n    .*)*)", self.err, re.MULTILINE)]
+
+    @property
     def attention(self) -> list[str]:
         """The files and instruments that were printed as needing attention, in order."""
         return re.findall(r"^  (\S.*?): ", self.err, re.MULTILINE)
