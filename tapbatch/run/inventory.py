@@ -1,8 +1,9 @@
-"""What lies in a shop: its recordings by name and by content, beside what the ledger remembers of them.
+"""List the recordings of a shop by name and content, and match them with the ledger of the last run.
 
-Conventions: a recording is known by its path below ``recordings/``. One whose size and time are those in the ledger
-is not read again. One that is gone keeps its entry, with a time of -1, and so its reading. One that is there but
-cannot be used at present keeps its entry apart until it can be used again. No recording is ever touched.
+Conventions: a recording is identified by its path relative to ``recordings/``. If its size and time are those in the
+ledger, it is not read again. A recording that is gone keeps its entry, with a time of -1, and so its reading. A
+recording that is present but cannot be used keeps its entry separately until it can be used again. No recording is
+ever modified.
 """
 
 from __future__ import annotations
@@ -25,18 +26,22 @@ from tapbatch.shop.listing import Facts, Listing, list_folder
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inventory:
-    """Recordings by path with their ledger entries, and what was refused.
+    """The recordings of a shop, their ledger entries, and those that were refused.
 
     Attributes
     ----------
+    recordings, ledger
+        The recordings and their ledger entries, by path.
     unseen
-        What the ledger remembers of recordings that cannot be used at present.
+        The ledger entries of recordings that cannot be used at present, by path.
     found
-        The ledger as it was.
+        The ledger as it was read.
+    attention
+        One for each recording or folder that cannot be used.
     renamed
-        For each recording that is there under another name, which one it is.
+        A notice for each recording that now has another name.
     notices
-        What else was noticed on the way.
+        Other notices.
     """
 
     recordings: dict[str, Recording]
@@ -49,16 +54,16 @@ class Inventory:
 
     @property
     def before(self) -> dict[str, Entry]:
-        """The entries as they were."""
+        """The ledger entries as they were read."""
         return self.found.recordings
 
     @property
     def remembered(self) -> dict[str, Entry]:
-        """The ledger as it is to be kept."""
+        """The ledger entries to be written."""
         return {**self.unseen, **self.ledger}
 
     def refuse(self, shown: str, what: str, remedy: str) -> None:
-        """Take out a recording that turned out not to be usable; what was known of its path is kept."""
+        """Remove a recording that turned out to be unusable; the old entry of its path is kept in ``unseen``."""
         self.attention.append(Attention(where=shown, what=what, remedy=remedy))
         self.ledger.pop(shown, None)
         self.recordings.pop(shown, None)
@@ -67,14 +72,14 @@ class Inventory:
 
 
 def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) -> Inventory:
-    """Read all names, hash the files that changed, and add the recordings in the ledger that are gone.
+    """Return the inventory of a shop: parse all names, hash the changed files, and add missing recordings.
 
     Parameters
     ----------
     shop, store
-        As opened.
+        The shop, as opened, and its readings.
     listing
-        What counts as being there; default all that is. Files that it is ``waiting`` for are left as they were.
+        The files to take as present; default all in the folder. Files in its ``waiting`` keep their old entries.
     """
     listing = listing if listing is not None else list_folder(shop.recordings_dir)
     stock = Inventory(
@@ -96,7 +101,7 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
 
 
 def _drop_renamed(stock: Inventory) -> None:
-    """Drop the entries of recordings that are there under another name, even another instrument's."""
+    """Drop the entries of missing recordings that are present under another name, even one of another instrument."""
     present = {e.sha256: shown for shown, e in reversed(stock.ledger.items()) if not is_missing(e)}
     for shown, entry in list(stock.ledger.items()):
         if is_missing(entry) and entry.sha256 in present:
@@ -124,7 +129,7 @@ def _entry(path: Path, facts: Facts, before: Entry | None) -> Entry:
             path.stat()
         except OSError as error:
             reason = error.strerror or "no reason given"
-            raise SoundError(path.name, f"cannot be read ({reason})", "check that it may be read") from error
+            raise SoundError(path.name, f"cannot be read ({reason})", "check that you may read it") from error
     if before is not None and (before.size, before.mtime_ns) == (facts.size, facts.mtime_ns):
         return before
     return Entry(sha256=hash_file(path), size=facts.size, mtime_ns=facts.mtime_ns, key="")
@@ -140,18 +145,18 @@ def _remember(
     *,
     is_waited_for: bool,
 ) -> None:
-    """Keep the entry of a recording that is gone, has not wholly arrived, or cannot be used at present."""
+    """Keep the entry of a recording that is gone, has not fully arrived, or cannot be used at present."""
     if is_there(shop.recordings_dir / shown) and not is_waited_for:
         stock.unseen[shown] = entry
         return
     if not store.has(entry.key) and not store.was_kept(entry.key):
-        # It was deleted before it was measured: there is nothing to keep.
+        # It was deleted before it was measured, so there is nothing to keep.
         return
     kept = entry if is_waited_for else replace(entry, mtime_ns=GONE)
     try:
         recording = parse_name(shown, extra_parts)
     except NamingError:
-        # The part that its name gives may be set in a file that is not understood at present.
+        # Its name may use a part that is defined in a settings file with an error.
         stock.unseen[shown] = kept
         return
     if recording.instrument in shop.refused_instruments:
@@ -162,7 +167,7 @@ def _remember(
 
 
 def is_there(path: Path) -> bool:
-    """Tell whether a file is there; one that may not be looked at counts as being there."""
+    """Return whether a file exists; a file that cannot be checked counts as existing."""
     try:
         return path.exists()
     except OSError:
@@ -170,12 +175,12 @@ def is_there(path: Path) -> bool:
 
 
 def is_missing(entry: Entry) -> bool:
-    """Tell whether a ledger entry stands for a recording that is gone."""
+    """Return whether a ledger entry is that of a recording that is gone."""
     return entry.mtime_ns == GONE
 
 
 def instruments_of(shop: Shop, names: Iterable[str]) -> set[str]:
-    """Return the identities of the instruments in the names of recordings; other names are passed over."""
+    """Return the identities of the instruments in the names of recordings; names that do not parse are ignored."""
     instruments, extra_parts = set(), shop.extra_parts
     for shown in names:
         with suppress(NamingError):

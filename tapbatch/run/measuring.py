@@ -1,8 +1,8 @@
-"""Measuring what has no reading yet, and keeping each reading as it comes.
+"""Measure the recordings that have no reading yet, and keep each reading as soon as it is ready.
 
-Conventions: recordings of the same bytes and settings have one reading and are measured once. A recording that cannot
-be measured is taken out of the stock and told; the others go on. Readings are kept one by one, so that a run that is
-killed has lost no more than the recordings in hand.
+Conventions: recordings with the same bytes and settings share one reading and are measured once. A recording that
+cannot be measured is removed from the inventory and reported; the others continue. Readings are kept one by one, so a
+run that is killed loses only the recordings being measured.
 """
 
 from __future__ import annotations
@@ -22,18 +22,18 @@ from tapbatch.shop.folder import Shop
 Advance = Callable[[str], None]
 Progress = Callable[[int], AbstractContextManager[Advance]]
 Jobs = dict[str, list[Job]]
-"""Jobs by the key of their reading: recordings of the same bytes and settings stand together."""
+"""Jobs by the key of their reading; recordings with the same bytes and settings share a key."""
 
 
 def jobs_of(shop: Shop, store: ReadingStore, stock: Inventory, instruments: Collection[str] | None = None) -> Jobs:
-    """Return a job for each recording that is there and has no reading.
+    """Return a job for each recording that is present and has no reading.
 
     Parameters
     ----------
     shop, store, stock
-        As opened, and as it was found.
+        The shop, as opened, its readings and its inventory.
     instruments
-        Those whose recordings are wanted; default all.
+        Identities of the instruments whose recordings to measure; default all.
     """
     jobs: Jobs = defaultdict(list)
     kept: dict[str, bool] = {}
@@ -62,14 +62,14 @@ def measure(jobs: Jobs, stock: Inventory, store: ReadingStore, crew: Crew, progr
     jobs
         From :func:`jobs_of`.
     stock
-        Loses the recordings that cannot be measured.
+        The inventory; recordings that cannot be measured are removed from it.
     store
-        Keeps the readings.
+        The store that keeps the readings.
     crew
-        Measures.
+        The crew that measures.
     progress
-        Called with the number of readings; gives a context that yields a function to be called with the path of each
-        recording that is done.
+        Called with the number of readings to measure; returns a context manager that yields a function, which is
+        called with the path of each recording that is done.
 
     Returns
     -------
@@ -96,7 +96,7 @@ def measure(jobs: Jobs, stock: Inventory, store: ReadingStore, crew: Crew, progr
 
 
 def _set_aside_cut(job: Job, stock: Inventory, store: ReadingStore) -> None:
-    """Set aside what is kept under the key of a job: it is cut, or there would be no job."""
+    """Set aside a file kept under the key of a job; it must be cut, otherwise there would be no job."""
     name = store.set_aside(job.key)
     if name:
         notice = Notice("set aside", path=job.recording.path, other_path=name, text="has a kept reading that is cut")
@@ -104,7 +104,7 @@ def _set_aside_cut(job: Job, stock: Inventory, store: ReadingStore) -> None:
 
 
 def _answers(jobs: Jobs, store: ReadingStore, crew: Crew) -> Iterator[tuple[Job, str | TapbatchError]]:
-    """Yield the answers, first those that were had before: a watch does not decode a broken file at every pass."""
+    """Yield the answers, known errors first, so that a watch does not decode a broken file again at every pass."""
     firsts = [same[0] for same in jobs.values()]
     for job in firsts:
         if job.key in store.refused:
