@@ -22,7 +22,9 @@ from tapbatch.model.errors import ShopError, TapbatchError
 T = TypeVar("T")
 R = TypeVar("R")
 
-_ANSWERS_IN_S = 10
+ANSWERS_IN_S = 10
+"""Seconds within which the scheduler, and then a worker, must answer."""
+
 _IN_HAND = 4
 _RETRIES = 2
 
@@ -58,9 +60,9 @@ class Cluster:
             raise ShopError("--cluster", what, "install it with: pip install 'tapbatch[cluster]'") from error
         known = {"scheduler_file": self._address} if Path(self._address).is_file() else {"address": self._address}
         try:
-            self._client = self._library.Client(**known, timeout=_ANSWERS_IN_S)
+            self._client = self._library.Client(**known, timeout=ANSWERS_IN_S)
         except (OSError, ValueError) as error:
-            what = f"no scheduler answers there within {_ANSWERS_IN_S} s"
+            what = f"no scheduler answers there within {ANSWERS_IN_S} s"
             raise ShopError(self._address, what, "start one with dask scheduler, and name it as it says") from error
         try:
             self._ask_workers()
@@ -108,10 +110,10 @@ class Cluster:
 
     def _ask_workers(self) -> None:
         try:
-            self._client.wait_for_workers(1, timeout=_ANSWERS_IN_S)
+            self._client.wait_for_workers(1, timeout=ANSWERS_IN_S)
             said = self._client.run(look_around, str(self._recordings))
         except TimeoutError as error:
-            what = f"no worker connected within {_ANSWERS_IN_S} s"
+            what = f"no worker connected within {ANSWERS_IN_S} s"
             raise ShopError(
                 self._address, what, "start some with dask worker --nthreads 1, then run again"
             ) from error
