@@ -54,6 +54,8 @@ class Outcome:
         The reports that are older than their tables.
     new
         Paths of recordings that are new, or were found under a new name.
+    missing
+        Paths of recordings that are gone and whose readings are kept.
     renamed
         A notice for each recording that moved, with its old and new path.
     """
@@ -65,6 +67,7 @@ class Outcome:
     notices: tuple[str, ...]
     reports_due: tuple[Due, ...] = ()
     new: tuple[str, ...] = ()
+    missing: frozenset[str] = frozenset()
     renamed: tuple[Notice, ...] = ()
 
 
@@ -181,6 +184,7 @@ class _Pass:
             notices=tuple(dict.fromkeys(notices)),
             reports_due=self.plan.reports_due(self.store) if self.plan else (),
             new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
+            missing=frozenset(path for path, entry in stock.ledger.items() if is_missing(entry)),
             renamed=tuple(stock.renamed),
         )
 
