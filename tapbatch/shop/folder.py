@@ -149,7 +149,8 @@ def _check_folders(recordings_dir: Path, results_dir: Path) -> None:
         raise ShopError(str(results_dir), what, "choose another folder for the results")
     if recordings_dir.resolve().is_relative_to(results_dir.resolve()):
         what = "the recordings would be in the results folder, where tapbatch writes"
-        raise ShopError(str(results_dir), what, "move the recordings to another folder, or choose another folder for the results")
+        remedy = "move the recordings to another folder, or choose another folder for the results"
+        raise ShopError(str(results_dir), what, remedy)
 
 
 def _read_instruments(

@@ -83,7 +83,7 @@ def test_results_never_lie_among_the_recordings(root, results):
     (root / "shop.toml").write_text(f'results = "{results}"\n')
     with pytest.raises(ShopError, match="in the recordings folder"):
         open_shop(root)
-    with pytest.raises(ShopError, match="among the recordings"):
+    with pytest.raises(ShopError, match="in the recordings folder"):
         open_shop(root, results=root / results)
 
 
