@@ -26,7 +26,7 @@ from tapbatch.results.marks import is_known
 from tapbatch.run.page import PAGE
 from tapbatch.show.tables.columns import TABLE_FILES
 from tapbatch.show.tables.workbook import workbook_name
-from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler
+from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler, most_connections
 
 HERE = "127.0.0.1"
 PORT = 8017
@@ -63,7 +63,7 @@ class Serving:
     Raises
     ------
     ShopError
-        Where the address or the port cannot be had.
+        Where the address or the port cannot be had, or the system allows too few open files.
     """
 
     live: Live
@@ -73,7 +73,11 @@ class Serving:
     _server: BoundedServer = field(init=False)
 
     def __post_init__(self) -> None:
-        live = self.live
+        live, most = self.live, most_connections()
+        if self.connections > most:
+            what = f"this system allows too few open files for {self.connections} connections"
+            fewer = "" if most < 1 else f"ask for {most:.0f}, or "
+            raise ShopError("--connections", what, f"{fewer}raise the limit (ulimit -n)")
 
         class Handler(_Handler):
             of = live
