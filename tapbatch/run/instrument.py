@@ -17,6 +17,7 @@ from tapbatch.model.reading import Attention
 from tapbatch.results.files import REPORT
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.histories import Inputs, history_of
+from tapbatch.run.lines import KeptLines
 from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import history_to_tables
@@ -96,6 +97,7 @@ def _worked_out(task: Task) -> Standing:
     name, settings = task.inputs.instrument, task.inputs.settings
     worked = history_of(task.inputs, task.shared, task.store)
     history = worked.history
+    lined = KeptLines(task.store, {recording.path: key for recording, key, _ in task.inputs.items})
     tables = history_to_tables(history)
     files = {f"{table}.csv": table_bytes(table, rows) for table, rows in tables.items()}
     if task.workbook:
@@ -103,12 +105,12 @@ def _worked_out(task: Task) -> Standing:
     if task.report:
         from tapbatch.show.pdf import report
 
-        files[REPORT] = report.report_bytes(history, settings)
+        files[REPORT] = report.report_bytes(history, settings, lined)
     notices = (*history.notices, *(workbook_notices(tables) if task.workbook else ()))
     return Standing(
         instrument=name,
         files=files,
-        card=card_of(history, settings).to_bytes(),
+        card=card_of(history, settings, lined).to_bytes(),
         lines=tuple(history_lines(history)),
         notices=tuple(f"{name}: {notice_text(notice)}" for notice in notices),
         attention=worked.attention,

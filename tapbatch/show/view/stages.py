@@ -7,6 +7,18 @@ from collections.abc import Callable
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Reading
 
+Lined = Callable[[Stage], Stage]
+"""Gives a stage with the lines that its charts need: the spectrum and the trace of the recordings that stand for it.
+
+The lines are most of what is known of a recording, and a chart needs those of one recording a stage. So the readings
+in a history may come without, and whoever draws a stage asks for its lines.
+"""
+
+
+def with_own_lines(stage: Stage) -> Stage:
+    """Return a stage as it is: the :data:`Lined` of a history whose readings have their lines."""
+    return stage
+
 
 def latest_stage(history: History) -> Stage | None:
     """Return the stage that all faces answer for: the last of all parts, the body's where two are equally late.
