@@ -57,7 +57,12 @@ def stage_name(history: History, part: str, stage: str) -> str:
     >>> stage_name(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body", "01-closed")
     '01-closed'
     """
-    return next((s.stage_shown for s in history.of_part(part) if s.stage == stage), stage)
+    return stage_names(history).get((part, stage), stage)
+
+
+def stage_names(history: History) -> dict[tuple[str, str], str]:
+    """Return the names of all stages as they are shown, by part and identity."""
+    return {(s.part, s.stage): s.stage_shown for s in reversed(history.stages)}
 
 
 def stage_date(stage: Stage) -> str:
