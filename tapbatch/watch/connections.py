@@ -13,6 +13,7 @@ import io
 import math
 import socket
 import time
+from collections.abc import Iterable
 from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from threading import BoundedSemaphore
@@ -102,17 +103,19 @@ class TimedHandler(BaseHTTPRequestHandler):
         super().setup()
         self.rfile = io.BufferedReader(UntilDeadline(self.connection, time.monotonic() + HEAD_S))
 
-    def send_whole(self, data: bytes) -> None:
-        """Send data to a client that takes it at ``LEAST_RATE`` or faster.
+    def send_whole(self, pieces: Iterable[bytes], length: int) -> None:
+        """Send pieces of so many bytes in all to a client that takes them at ``LEAST_RATE`` or faster.
 
         Raises
         ------
         OSError
             Where it does not.
         """
-        # The time-out of a socket bounds the whole of ``sendall``, not each of its steps.
-        self.connection.settimeout(HEAD_S + len(data) / LEAST_RATE)
-        self.wfile.write(data)
+        deadline = time.monotonic() + HEAD_S + length / LEAST_RATE
+        for piece in pieces:
+            # The time-out of a socket bounds the whole of ``sendall``, not each of its steps.
+            self.connection.settimeout(max(deadline - time.monotonic(), 1e-3))
+            self.wfile.write(piece)
 
 
 class UntilDeadline(io.RawIOBase):

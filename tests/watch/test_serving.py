@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import hashlib
 import http.client
 import json
 import os
 import socket
 import time
+import tracemalloc
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -230,3 +232,23 @@ def test_more_connections_than_there_are_descriptors_for_are_told_in_a_line(monk
     with pytest.raises(ShopError, match="too few open files for 97 connections; ask for 96, or raise the limit"):
         Serving(Live(Path), port=0, connections=97)
     Serving(Live(Path), port=0, connections=96).close()
+
+
+def test_a_large_file_is_sent_piece_by_piece(serving: Serving, results: Path) -> None:
+    report = results / "na #2" / "report.pdf"
+    report.write_bytes(bytes(range(256)) * 200_000)
+    with socket.create_connection(serving.url.removeprefix("http://").rstrip("/").split(":"), timeout=20) as one:
+        tracemalloc.start()
+        try:
+            one.sendall(f"GET /na%20%232/report.pdf HTTP/1.0\r\nHost: {HERE}\r\n\r\n".encode())
+            told = hashlib.sha256()
+            with one.makefile("rb") as answer:
+                while answer.readline().strip():
+                    pass
+                while piece := answer.read(65_536):
+                    told.update(piece)
+            peak = tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+    assert told.digest() == hashlib.sha256(report.read_bytes()).digest()
+    assert peak < 2_000_000
