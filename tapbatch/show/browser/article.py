@@ -24,7 +24,7 @@ from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
 from tapbatch.show.view.rows import ModeRow, lead_row
 from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO
-from tapbatch.show.view.stages import latest_stage, plucked_stage, stage_date
+from tapbatch.show.view.stages import Lined, latest_stage, plucked_stage, stage_date, with_own_lines
 from tapbatch.show.view.standing import standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 
@@ -72,7 +72,7 @@ def card_id(instrument: str) -> str:
     return f"i-{hashlib.sha256(instrument.encode('utf-8', 'backslashreplace')).hexdigest()[:10]}"
 
 
-def card_of(history: History, settings: InstrumentSettings) -> Card:
+def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> Card:
     """Return what the page holds of an instrument.
 
     Parameters
@@ -81,6 +81,8 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
     settings
         Of the instrument: what counts as steady, and sharps or flats.
+    lined
+        Gives the stages that are drawn the lines of their charts; by default they have them.
     """
     stage = latest_stage(history)
     lead = lead_row(history, stage, settings.steady_cents) if stage else None
@@ -90,7 +92,7 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         instrument=history.instrument,
         recorded=recorded,
         row=_row(history, stage, lead, answers),
-        article=_article(history, stage, lead, answers, settings),
+        article=_article(history, stage, lead, answers, settings, lined),
     )
 
 
@@ -125,6 +127,7 @@ def _article(
     lead: ModeRow | None,
     answers: Sequence[Answer],
     settings: InstrumentSettings,
+    lined: Lined,
 ) -> Markup:
     here = card_id(history.instrument)
     pieces = [_head(history, stage, here)]
@@ -133,7 +136,12 @@ def _article(
         pieces.append(tag("p", WHAT_TO_DO))
     else:
         pieces.append(_reading(history, stage, lead, answers, settings))
-    pieces += [_noticed(history, stage), _charts(history, settings), _tables(history, settings), _files(history)]
+    pieces += [
+        _noticed(history, stage),
+        _charts(history, settings, lined),
+        _tables(history, settings),
+        _files(history),
+    ]
     said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
     return tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
 
@@ -191,9 +199,9 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
     return tag("ul", *items, class_="noticed") if items else Markup()
 
 
-def _charts(history: History, settings: InstrumentSettings) -> Markup:
+def _charts(history: History, settings: InstrumentSettings, lined: Lined) -> Markup:
     parts: list[Markup] = []
-    for part, groups in part_figures(history, settings).items():
+    for part, groups in part_figures(history, settings, lined).items():
         blocks = [tag("div", *figures, class_="figures") for figures in groups]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]

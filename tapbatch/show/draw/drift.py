@@ -26,7 +26,7 @@ from tapbatch.show.draw.over_stages import (
     stage_places,
 )
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import differed_text, drifts_into, drifts_of_mode, sign_text
+from tapbatch.show.view.drifts import DriftsInto, differed_text, drifts_of_mode, sign_text
 from tapbatch.show.view.modes import mode_at
 
 STRIP_MM = 29.0
@@ -51,9 +51,10 @@ def differed(history: History, part: str) -> list[Said]:
     []
     """
     lines = []
+    into = DriftsInto(history)
     for stage in history.of_part(part)[1:]:
         # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [differed_text(d) for d in drifts_into(history, stage).values() if is_cautious(d)]
+        cautions = [differed_text(d) for d in into(stage).values() if is_cautious(d)]
         if cautions:
             lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
     left_out = len(lines) - MOST_DIFFERED

@@ -28,7 +28,7 @@ from tapbatch.show.draw.over_stages import (
     stage_places,
 )
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import drifts_into
+from tapbatch.show.view.drifts import DriftsInto
 from tapbatch.show.view.modes import chart_modes, mode_at
 
 Band = tuple[Kind, float | None, float | None]
@@ -121,11 +121,13 @@ def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
 
 
 def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettings) -> list[Rings]:
-    return [_band_rings(history, stages, band, settings.spelling) for band in bands_heard(stages)]
+    into = DriftsInto(history)
+    return [_band_rings(into, stages, band, settings.spelling) for band in bands_heard(stages)]
 
 
 def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
-    rings = [_mode_rings(history, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
+    into = DriftsInto(history)
+    rings = [_mode_rings(into, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
     return [each for each in rings if each[1]]
 
 
@@ -140,7 +142,7 @@ def bands_heard(stages: Sequence[Stage]) -> list[Band]:
     return sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
 
 
-def _band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
+def _band_rings(into: DriftsInto, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
     """Return name and readings of a band, or of the whole sound."""
     kind, low, high = band
     points: list[Point] = []
@@ -158,7 +160,7 @@ def _band_rings(history: History, stages: Sequence[Stage], band: Band, spelling:
                     unsure=bool(decay.flags),
                     joined=heard_before,
                     # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-                    cautious=any(map(is_cautious, drifts_into(history, stage).values())),
+                    cautious=any(map(is_cautious, into(stage).values())),
                 )
             )
         heard_before = decay is not None
@@ -170,7 +172,7 @@ def _band_rings(history: History, stages: Sequence[Stage], band: Band, spelling:
     return f"{title}, strings plucked" if kind == "pluck" else title, points
 
 
-def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
+def _mode_rings(into: DriftsInto, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
     """Return name and readings of a mode."""
     points: list[Point] = []
     title = name
@@ -178,7 +180,7 @@ def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cen
         mode = mode_at(stage, name)
         if mode is None or not math.isfinite(mode.t60_s):
             continue
-        drift = drifts_into(history, stage).get(name)
+        drift = into(stage).get(name)
         title = f"{name}, {words.note_text(mode)}"
         points.append(
             Point(

@@ -8,11 +8,26 @@ from tapbatch.model.history import Drift, History, Stage
 from tapbatch.show.say.cautions import cautions_text
 
 
+class DriftsInto:
+    """What moved on the way to each stage of a history; calling it with a stage gives its drifts by mode.
+
+    For a chart or a table over all stages: of thousands, each would otherwise search the drifts of all.
+    """
+
+    def __init__(self, history: History) -> None:
+        self._told: dict[tuple[str, str], dict[str, Drift]] = {}
+        for drift in history.drifts:
+            self._told.setdefault((drift.part, drift.to_stage), {})[drift.mode] = drift
+
+    def __call__(self, stage: Stage) -> dict[str, Drift]:
+        """Return what moved on the way to a stage, by mode."""
+        names = dict.fromkeys((stage.stage, stage.stage_shown))
+        return {mode: d for name in names for mode, d in self._told.get((stage.part, name), {}).items()}
+
+
 def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
     """Return what moved on the way to a stage, by mode."""
-    return {
-        d.mode: d for d in history.drifts if d.part == stage.part and d.to_stage in (stage.stage, stage.stage_shown)
-    }
+    return DriftsInto(history)(stage)
 
 
 def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:

@@ -7,6 +7,18 @@ from collections.abc import Callable
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Reading
 
+Lined = Callable[[Stage], Stage]
+"""Gives a stage with the lines that its charts need: the spectrum and the trace of the recordings that stand for it.
+
+The lines are most of what is known of a recording, and a chart needs those of one recording a stage. So the readings
+in a history may come without, and whoever draws a stage asks for its lines.
+"""
+
+
+def with_own_lines(stage: Stage) -> Stage:
+    """Return a stage as it is: the :data:`Lined` of a history whose readings have their lines."""
+    return stage
+
 
 def latest_stage(history: History) -> Stage | None:
     """Return the stage that all faces answer for: the last of all parts, the body's where two are equally late.
@@ -45,7 +57,12 @@ def stage_name(history: History, part: str, stage: str) -> str:
     >>> stage_name(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body", "01-closed")
     '01-closed'
     """
-    return next((s.stage_shown for s in history.of_part(part) if s.stage == stage), stage)
+    return stage_names(history).get((part, stage), stage)
+
+
+def stage_names(history: History) -> dict[tuple[str, str], str]:
+    """Return the names of all stages as they are shown, by part and identity."""
+    return {(s.part, s.stage): s.stage_shown for s in reversed(history.stages)}
 
 
 def stage_date(stage: Stage) -> str:
