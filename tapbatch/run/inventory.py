@@ -8,7 +8,7 @@ ever modified.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -71,7 +71,12 @@ class Inventory:
             self.unseen[shown] = self.before[shown]
 
 
-def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) -> Inventory:
+def take_stock(
+    shop: Shop,
+    store: ReadingStore,
+    listing: Listing | None = None,
+    hashed: Mapping[str, Entry] | None = None,
+) -> Inventory:
     """Return the inventory of a shop: parse all names, hash the changed files, and add missing recordings.
 
     Parameters
@@ -80,6 +85,8 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
         The shop, as opened, and its readings.
     listing
         The files to take as present; default all in the folder. Files in its ``waiting`` keep their old entries.
+    hashed
+        Entries of files that were hashed before, by path; default none. Each holds while size and time are the same.
     """
     listing = listing if listing is not None else list_folder(shop.recordings_dir)
     stock = Inventory(
@@ -91,7 +98,8 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
     )
     extra_parts = shop.extra_parts
     for shown, facts in listing.files.items():
-        _add(shop, stock, shown, facts, extra_parts)
+        known = ((hashed or {}).get(shown), stock.before.get(shown))
+        _add(shop, stock, shown, facts, known, extra_parts)
     stock.attention.extend(_unlisted(shop, error) for error in listing.unlisted)
     for shown, entry in stock.before.items():
         if shown not in stock.ledger:
@@ -109,10 +117,17 @@ def _drop_renamed(stock: Inventory) -> None:
             del stock.ledger[shown], stock.recordings[shown]
 
 
-def _add(shop: Shop, stock: Inventory, shown: str, facts: Facts, extra_parts: tuple[str, ...]) -> None:
+def _add(
+    shop: Shop,
+    stock: Inventory,
+    shown: str,
+    facts: Facts,
+    known: tuple[Entry | None, ...],
+    extra_parts: tuple[str, ...],
+) -> None:
     try:
         recording = parse_name(shown, extra_parts)
-        entry = _entry(shop.recordings_dir / shown, facts, stock.before.get(shown))
+        entry = _entry(shop.recordings_dir / shown, facts, known)
     except (NamingError, SoundError) as error:
         stock.attention.append(Attention(where=shown, what=error.what, remedy=error.remedy))
         return
@@ -123,15 +138,16 @@ def _add(shop: Shop, stock: Inventory, shown: str, facts: Facts, extra_parts: tu
     stock.ledger[shown] = replace(entry, key=reading_key(entry.sha256, settings))
 
 
-def _entry(path: Path, facts: Facts, before: Entry | None) -> Entry:
+def _entry(path: Path, facts: Facts, known: tuple[Entry | None, ...]) -> Entry:
     if facts.size < 0:
         try:
             path.stat()
         except OSError as error:
             reason = error.strerror or "no reason given"
             raise SoundError(path.name, f"cannot be read ({reason})", "check that you may read it") from error
-    if before is not None and (before.size, before.mtime_ns) == (facts.size, facts.mtime_ns):
-        return before
+    for entry in known:
+        if entry is not None and (entry.size, entry.mtime_ns) == (facts.size, facts.mtime_ns):
+            return entry
     return Entry(sha256=hash_file(path), size=facts.size, mtime_ns=facts.mtime_ns, key="")
 
 

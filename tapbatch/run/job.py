@@ -7,17 +7,32 @@ wherever it runs. This module writes nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError
 from tapbatch.model.reading import BandSettings, Reading, Recording
-from tapbatch.results.readings import reading_to_json
+from tapbatch.results.readings import reading_key, reading_to_json
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """A recording to measure, with ``size`` and ``mtime_ns`` of the file when it was hashed; -1 if unknown."""
+    """A recording to be measured.
+
+    Attributes
+    ----------
+    path
+        The file.
+    recording
+        What its name says; the hash is empty until the bytes are hashed.
+    key
+        The key under which the reading is kept; empty until the bytes are hashed.
+    settings
+        What the reading depends on besides the bytes.
+    size, mtime_ns
+        Those of the file when it was hashed; -1 if not known.
+    """
 
     path: Path
     recording: Recording
@@ -49,6 +64,20 @@ def measure_to_text(job: Job) -> str | TapbatchError:
     """Measure one recording and return the reading as JSON, or the error that says why there is none."""
     result = measure_job(job)
     return reading_to_json(result) if isinstance(result, Reading) else result
+
+
+def hash_job(job: Job) -> str | TapbatchError:
+    """Return the hash of a recording's bytes, or the error that says why it cannot be read."""
+    try:
+        return hash_file(job.path)
+    except TapbatchError as error:
+        return error
+
+
+def with_hash(job: Job, sha256: str) -> Job:
+    """Return a job whose bytes are now hashed, with the key under which its reading is kept."""
+    recording = replace(job.recording, sha256=sha256)
+    return replace(job, recording=recording, key=reading_key(sha256, job.settings))
 
 
 def _changed(job: Job) -> SoundError | None:

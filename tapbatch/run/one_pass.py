@@ -22,13 +22,13 @@ from tapbatch.results.sealed import refuse, set_aside
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.inventory import Inventory, instruments_of, is_missing, take_stock
-from tapbatch.run.measuring import Progress, jobs_of, measure
+from tapbatch.run.measuring import Elsewhere, Progress, jobs_of, left_elsewhere, measure
 from tapbatch.run.page import refresh_page
 from tapbatch.run.plan import Plan, look_over
 from tapbatch.run.refresh import Refreshed, clear_forgotten, refresh
 from tapbatch.run.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import Listing
+from tapbatch.shop.listing import Listing, list_folder
 from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import attention_rows
@@ -54,6 +54,8 @@ class Outcome:
         The reports that are older than their tables.
     new
         Paths of recordings that are new, or were found under a new name.
+    missing
+        Paths of recordings that are gone and whose readings are kept.
     renamed
         A notice for each recording that moved, with its old and new path.
     """
@@ -65,6 +67,7 @@ class Outcome:
     notices: tuple[str, ...]
     reports_due: tuple[Due, ...] = ()
     new: tuple[str, ...] = ()
+    missing: frozenset[str] = frozenset()
     renamed: tuple[Notice, ...] = ()
 
 
@@ -92,6 +95,8 @@ class How:
         Called with the history of each instrument that was remade, once its tables are in place.
     store
         The readings; default those in the results folder.
+    elsewhere
+        What was measured before this run, and who measures the rest; default the run measures all.
     """
 
     jobs: int | None = 1
@@ -104,6 +109,7 @@ class How:
     say: Say = lambda _line: None
     shown: Callable[[History], None] | None = None
     store: ReadingStore | None = None
+    elsewhere: Elsewhere | None = None
 
 
 def run_shop(shop: Shop, how: How | None = None) -> Outcome:
@@ -124,9 +130,20 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
     how = how or How()
     store = how.store or ReadingStore(shop.results_dir)
     with hold(shop.results_dir, name_of_command(), how.say):
-        stock = take_stock(shop, store, how.listing)
+        stock = _stock(shop, store, how)
         with Processes(how.jobs or cores()) as here:
             return _Pass(shop, how, store, here, stock).go()
+
+
+def _stock(shop: Shop, store: ReadingStore, how: How) -> Inventory:
+    """Take stock; leave out what is measured elsewhere and not answered yet."""
+    elsewhere = how.elsewhere
+    if elsewhere is None:
+        return take_stock(shop, store, how.listing)
+    listing = how.listing if how.listing is not None else list_folder(shop.recordings_dir)
+    stock = take_stock(shop, store, listing, elsewhere.hashed)
+    later = left_elsewhere(jobs_of(shop, store, stock), store, elsewhere)
+    return take_stock(shop, store, listing.without(later), elsewhere.hashed) if later else stock
 
 
 @dataclass(slots=True)
@@ -167,6 +184,7 @@ class _Pass:
             notices=tuple(dict.fromkeys(notices)),
             reports_due=self.plan.reports_due(self.store) if self.plan else (),
             new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
+            missing=frozenset(path for path, entry in stock.ledger.items() if is_missing(entry)),
             renamed=tuple(stock.renamed),
         )
 
@@ -191,7 +209,8 @@ class _Pass:
             # run is killed. An older entry of a path stays until there is a better one.
             store.write_ledger({**stock.remembered, **stock.before})
         crew = self.how.crew or self._crew(len(jobs))
-        self.measured += measure(jobs, stock, store, crew, self.how.progress)
+        answers = self.how.elsewhere.answers if self.how.elsewhere else None
+        self.measured += measure(jobs, stock, store, crew, self.how.progress, answers)
         if jobs or stock.remembered != stock.before or stock.found.method != METHOD:
             store.write_ledger(stock.remembered)
         store.claim(stock.remembered, stock.before)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tapbatch.model.names import is_passing_name, is_sound_name
@@ -36,6 +36,22 @@ class Listing:
     files: Mapping[str, Facts]
     unlisted: tuple[OSError, ...] = ()
     waiting: frozenset[str] = frozenset()
+
+    def without(self, paths: Collection[str]) -> Listing:
+        """Return a listing in which some files count as not fully arrived.
+
+        Examples
+        --------
+        >>> listing = Listing(files={"a.wav": Facts(4, 1), "b.wav": Facts(4, 1)})
+        >>> later = listing.without({"b.wav"})
+        >>> list(later.files), sorted(later.waiting)
+        (['a.wav'], ['b.wav'])
+        """
+        held = frozenset(paths) & self.files.keys()
+        if not held:
+            return self
+        files = {path: facts for path, facts in self.files.items() if path not in held}
+        return replace(self, files=files, waiting=self.waiting | held)
 
 
 def list_folder(folder: Path) -> Listing:

@@ -47,6 +47,7 @@ NOTICES = (
     Notice("clipped"),
     Notice("no tap"),
     Notice("crowded", there_s=5400.0),
+    Notice("too long", there_s=41400.0),
     Notice("automatic gain"),
 )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -15,12 +16,15 @@ from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
+from tapbatch.run.job import Job
 from tapbatch.run.one_pass import Outcome
 from tapbatch.shop.folder import Shop, open_shop
 from tapbatch.show.pdf import report
 from tapbatch.show.say.notices import notice_text
 from tapbatch.watch.arrivals import STILL_S
 from tapbatch.watch.drawing import Drawer, Here, draw
+from tapbatch.watch.measuring import LONG_S, IsKept, Measurer
+from tapbatch.watch.measuring import Here as MeasureHere
 from tapbatch.watch.watching import AGAIN_S, LOOK_EVERY_S, QUIET_S, Watch
 from tests.refusals import misses
 from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
@@ -46,12 +50,12 @@ def renamed(before: str, now: str) -> str:
 class Bench:
     """A shop under watch, and all that it was told; ``wait`` lets time pass as the watch itself asks for it."""
 
-    def __init__(self, root: Path, drawer: Drawer | None = None) -> None:
+    def __init__(self, root: Path, drawer: Drawer | None = None, measurer: Measurer | None = None) -> None:
         self.root, self.now_s = root, 1000.0
         self.told: list[str] = []
         self.watch = Watch(
             opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s, teller=self,
-            drawer=drawer or Here(),
+            drawer=drawer or Here(), measurer=measurer or MeasureHere(),
         )  # fmt: skip
 
     def until_quiet(self, least_s: float = 0.0) -> list[str]:
@@ -117,7 +121,8 @@ def bench(sounds: Sounds, tmp_path: Path) -> Bench:
 
 def as_a_run(bench: Bench, folder: Path) -> bool:
     """Tell whether the watch left what a run leaves that finds everything at once."""
-    tapbatch("run", bench.root, "--results", folder)
+    # In this process, as another one would know nothing of the stand-in for drawing.
+    tapbatch("run", bench.root, "--results", folder, "--jobs", "1")
     return bytes_below(bench.root / "results") == bytes_below(folder)
 
 
@@ -240,6 +245,106 @@ def test_many_at_once_come_a_few_at_a_time_and_all_arrive(bench: Bench, tmp_path
     for n, name in enumerate(names):
         bench.put(name, taps(80 + n, count=1))
     told = bench.until_quiet(10.0)
+    assert [line for line in told if line.startswith("arrived")] == [f"arrived: {name}" for name in names]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+class OneTakesLong(MeasureHere):
+    """Measures at once, except for the recordings of one instrument, until ``finish``."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__()
+        self.name, self.finished = name, False
+        self.held: dict[str, tuple[Job, IsKept]] = {}
+
+    @property
+    def pending(self) -> Mapping[str, float]:
+        return {**super().pending, **dict.fromkeys(self.held, LONG_S)}
+
+    def begin(self, job: Job, is_kept: IsKept) -> None:
+        if job.recording.instrument == self.name and not self.finished:
+            self.held[job.recording.path] = (job, is_kept)
+        else:
+            super().begin(job, is_kept)
+
+    def drop(self, path: str) -> None:
+        self.held.pop(path, None)
+        super().drop(path)
+
+    def finish(self) -> None:
+        self.finished, held, self.held = True, self.held, {}
+        for job, is_kept in held.values():
+            super().begin(job, is_kept)
+
+
+@pytest.mark.parametrize("is_there_first", [True, False])
+def test_an_arrival_does_not_wait_for_a_long_recording(
+    sounds: Sounds, tmp_path: Path, *, is_there_first: bool
+) -> None:
+    """An hour of sound, before the watch or during it, keeps no other recording waiting; then it is told as well."""
+    measurer, name = OneTakesLong("hours"), "hours_01-x_top_1.wav"
+    bench = Bench(make_shop(tmp_path / "shop", sounds), measurer=measurer)
+    if is_there_first:
+        bench.put(name, taps(78, count=2))
+        bench.until_quiet(10.0)
+    else:
+        bench.until_quiet(10.0)
+        bench.put(name, taps(78, count=2))
+        bench.until_quiet(10.0)
+    assert "began: 2" in bench.told
+    assert [line for line in bench.told if name in line and line.startswith("note")] != []
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    assert bench.until_quiet(10.0) == ["arrived: lyre-2_02-thinned_top_1.wav"]
+    assert not (bench.root / "results" / "hours").exists()
+    measurer.finish()
+    assert bench.until_quiet(10.0) == [f"arrived: {name}"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_long_recording_that_is_removed_or_replaced_is_let_go(sounds: Sounds, tmp_path: Path) -> None:
+    measurer, name = OneTakesLong("hours"), "hours_01-x_top_1.wav"
+    bench = Bench(make_shop(tmp_path / "shop", sounds), measurer=measurer)
+    bench.until_quiet(10.0)
+    path = bench.put(name, taps(78, count=2))
+    bench.until_quiet(10.0)
+    path.unlink()
+    bench.until_quiet(10.0)
+    assert measurer.pending == {}
+    bench.put(name, taps(78, count=2))
+    bench.until_quiet(10.0)
+    bench.put(name, taps(79, count=3))
+    bench.until_quiet(10.0)
+    assert list(measurer.pending) == [name]
+    measurer.finish()
+    assert bench.until_quiet(10.0) == [f"arrived: {name}"]
+    assert {row["taps"] for row in bench.modes("hours")} == {"3"}
+
+
+def test_new_settings_leave_a_long_recording_with_its_earlier_reading(sounds: Sounds, tmp_path: Path) -> None:
+    """The band decides how a recording is measured, so new settings have all of them measured again."""
+    measurer = OneTakesLong("none")
+    bench = Bench(make_shop(tmp_path / "shop", sounds), measurer=measurer)
+    bench.until_quiet(10.0)
+    before = bench.modes("lyre-2")
+    measurer.name = "lyre-2"
+    (bench.root / "shop.toml").write_text("band_hz = [60, 1500]\n")
+    bench.until_quiet(10.0)
+    assert list(measurer.pending) == [LYRE]
+    assert bench.modes("lyre-2") == before
+    measurer.finish()
+    bench.until_quiet(10.0)
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_of_many_at_once_the_first_are_told_before_the_last_are_measured(bench: Bench, tmp_path: Path) -> None:
+    names = [f"lyre-{n:02d}_01-stage_top.wav" for n in range(10, 24)]
+    for n, name in enumerate(names):
+        bench.put(name, taps(80 + n, count=1))
+    began = len(bench.told)
+    while not any(line.startswith("arrived") for line in bench.told[began:]):
+        bench.now_s += max(bench.watch.step(), 0.3)
+    assert len(bench.watch.measurer.pending) > 0
+    told = [*bench.told[began:], *bench.until_quiet(10.0)]
     assert [line for line in told if line.startswith("arrived")] == [f"arrived: {name}" for name in names]
     assert as_a_run(bench, tmp_path / "run")
 
