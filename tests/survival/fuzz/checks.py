@@ -28,6 +28,7 @@ MEMORY_MB = 400.0
 _KEY = re.compile(r"[0-9a-f]{40}\.json")
 _ASIDE = re.compile(r"(?:refused|unclaimed)-.*")
 _FAULTS = ("Traceback (most recent call last)", "Fatal Python error", "Segmentation fault", "Exception ignored")
+_FORMULA = re.compile(r"[=+@\t\r]|-(?![\d.])")
 _REPORT = re.compile(r"(?:file|recordings) and report it|it stays so, keep the file", re.DOTALL)
 
 # ------------------------------------------------------------- files
@@ -194,10 +195,9 @@ def amiss_in_tables(results: Path) -> list[str]:
         if path.is_symlink() or not path.is_file() or ".readings" in path.parts:
             continue
         text = path.read_bytes().decode("utf-8-sig", "replace")
-        for row in csv.reader(text.splitlines()):
-            for cell in (part for whole in row for part in re.split("[;\t]", whole)):
-                if re.match(r"[=+@\t\r]|-(?![\d.])", cell):
-                    found.append(f"cell: {path.name} has a formula {cell[:40]!r}")
+        whole = (cell for row in csv.reader(text.splitlines()) for cell in row)
+        cells = (part for cell in whole for part in re.split("[;\t]", cell))
+        found += [f"cell: {path.name} has a formula {cell[:40]!r}" for cell in cells if _FORMULA.match(cell)]
         if any(unicodedata.category(c) == "Cc" and c not in "\r\n" for c in text):
             found.append(f"cell: {path.name} has a raw control character")
     return found

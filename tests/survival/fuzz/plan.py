@@ -52,6 +52,8 @@ class _Drawing:
 
     def action(self) -> Action:
         """Draw one that a person or a machine does, or a command."""
+        if self.broken["shop.toml"] and self.rng.random() < 0.4:
+            return self._edit("shop.toml", good=True)
         kinds = {"run": 22, "watch": 14, "change": 30, "damage": 20, "plant": 5, "read": 4, "forget": 3, "compare": 3}
         match self.rng.choices([*kinds], [*kinds.values()])[0]:
             case "run":
@@ -96,9 +98,11 @@ class _Drawing:
             self._is_there(to)
             return Action("rename", {"name": name, "to": to})
         place = rng.choice(PLACES)
-        good = self.broken[place] or rng.random() < 0.4
+        return self._edit(place, good=self.broken[place] or rng.random() < 0.4)
+
+    def _edit(self, place: str, *, good: bool) -> Action:
         self.broken[place] = not good
-        return Action("edit", {"place": place, "text": edits.text(rng, place, good=good)})
+        return Action("edit", {"place": place, "text": edits.text(self.rng, place, good=good)})
 
     def drop(self, name: str, sound: str) -> Action:
         """Draw a file that arrives."""

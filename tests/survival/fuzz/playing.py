@@ -72,8 +72,6 @@ class Round:
             after = kept
         said = None if played.ended is None or played.ended.cut else played.ended.said
         played.found += checks.readings_lost(kept, after, self.released, self.damaged, said)
-        if action.kind in _COMMANDS:
-            played.found += checks.amiss_in_tables(self.arena.results)
         self.damaged = {s: h for s, h in self.damaged.items() if s not in after.sounds and s not in self.released}
         return played
 
@@ -255,6 +253,7 @@ class Round:
             played.ended = self._command("run", shop, "--results", str(results), *options).ended(2 * BUDGET_S)
             played.found += checks.amiss_with(played.ended, (0, 1))
         played.found += checks.other_tables(self.arena.results, fresh)
+        played.found += checks.amiss_in_tables(self.arena.results)
         return played
 
     def _bring_in_order(self) -> None:
