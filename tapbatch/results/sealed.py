@@ -88,10 +88,13 @@ def read_sealed(path: Path) -> tuple[bytes, bool]:
     Raises
     ------
     OSError
-        Where it cannot be opened.
+        Where it is not there or cannot be opened.
     RefusedError
-        Where it is too large, or its checksum is wrong.
+        Where it is no plain file, is too large, or its checksum is wrong.
     """
+    if path.exists() and not path.is_file():
+        # To open a pipe would wait for whoever writes to it.
+        raise RefusedError(path, "is not a plain file")
     with path.open("rb") as file:
         data = file.read(MOST_BYTES + 1)
     if len(data) > MOST_BYTES:

@@ -120,6 +120,8 @@ class ReadingStore:
     def has(self, key: str) -> bool:
         """Tell whether a reading is kept under a key, from its first and last bytes: a cut one is none."""
         try:
+            if not self._path(key).is_file():
+                return False
             with self._path(key).open("rb") as file:
                 first = file.read(16)
                 file.seek(-1, os.SEEK_END)
@@ -195,7 +197,8 @@ class ReadingStore:
     def drop(self, key: str) -> None:
         """Let go of a reading."""
         self._lately.pop(key, None)
-        self._path(key).unlink(missing_ok=True)
+        if not self._path(key).is_dir():
+            self._path(key).unlink(missing_ok=True)
 
     def sweep(self, ledger: Mapping[str, Entry]) -> None:
         """Let go of every reading that no entry of the ledger names."""
@@ -275,7 +278,8 @@ class ReadingStore:
 
         try:
             path = self.folder / "ledger.json"
-            data: Any = json.loads(path.read_bytes()) if path.stat().st_size <= MOST_BYTES else {}
+            readable = path.is_file() and path.stat().st_size <= MOST_BYTES
+            data: Any = json.loads(path.read_bytes()) if readable else {}
             rows = list(data["recordings"].items())
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return
