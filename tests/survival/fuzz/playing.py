@@ -58,7 +58,6 @@ class Round:
     def play(self, action: Action) -> Played:
         """Do an action, then check everything."""
         kept, recordings, outside = self._look()
-        self.released = set()
         played = Played()
         if action.kind in _COMMANDS:
             changing = action.kind == "watch" and any(e.kind in _BY_HAND for _, e in action.what["events"])
