@@ -14,8 +14,8 @@ ORDINARY = ("lyre-2_01-joined_top", "lyre-2_02-thinned_top", "lyre-2_03-carved_t
 _MARKS = ("\x1b]0;owned\x07", "\x1b[2J\x1b[31m", "\r", "\n", "\t", "\x7f", "\x9b31m", "\u202e", "\u2066", "\u200b",
           "\ufeff", "\u2028", "\udcff\udcfe", "\udc80", "=1+1", "+cmd|' /C x'!A0", "-2+3", "@SUM(A1)", "a;=1+1",
           "\t=2", "<script>alert(1)</script>", "\"onload=x", "&amp;", "$(touch OWNED)", "`touch OWNED`", "%n%s",
-          "{0}", "'", "\\", "..\\..\\x", "~nobody", "-rf", "--help", "*", "😀", "e\u0301", "ﬁ", "İ", "ß", "NUL", "con",
-          "index.html", "attention.csv", "blanks.csv", ".readings", "modes.csv", "report.pdf", "page.json",
+          "{0}", "'", "\\", "..\\..\\x", "~nobody", "-rf", "--help", "*", "😀", "e\u0301", "ﬁ", "İ", "ß", "NUL",
+          "con", "index.html", "attention.csv", "blanks.csv", ".readings", "modes.csv", "report.pdf", "page.json",
           "ledger.json", ".0123456789ab.part", "lock", "(new)", "lyre-2.xlsx")  # fmt: skip
 _ENDINGS = (".wav", ".wav", ".wav", ".flac", ".WAV", ".m4a", ".mp3", ".wav.wav")
 
