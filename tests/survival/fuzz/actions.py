@@ -27,13 +27,15 @@ class Action:
     edit        ``place``, ``text``: settings or notes are written
     damage      ``target``, ``how``, ``number``: a kept file or a table is damaged
     plant       ``what`` (see :mod:`tests.survival.fuzz.plants`), ``number``
-    run         ``jobs``, ``excel``, ``trouble``; ``ready``: whether ``shop.toml`` is understood
-    watch       ``events``: pairs of a delay and an action; ``starts``: as ``ready``; ``poll``; ``ends``: "stopped" or
-                "killed", ``after_s``; ``sentinel``: the number of one more recording, whose reading is waited for
+    run         ``jobs``, ``excel``, ``trouble``, ``events``; ``ready``: whether ``shop.toml`` is understood
+    watch       ``events``; ``starts``: as ``ready``; ``poll``; ``ends``: "stopped" or "killed", ``after_s``;
+                ``sentinel``: the number of one more recording, whose reading is waited for
     read        ``names``
     compare     ``instrument``
     forget      ``names``
     ==========  ==========================================================================================
+
+    ``events`` are pairs of a delay and an action that is done while the command is at work.
     """
 
     kind: str
@@ -42,6 +44,6 @@ class Action:
     def plain(self) -> dict[str, Any]:
         """Return it as JSON can hold it."""
         inner = dict(self.what)
-        if self.kind == "watch":
+        if "events" in inner:
             inner["events"] = [[delay_s, event.plain()] for delay_s, event in self.what["events"]]
         return {"kind": self.kind, **inner}

@@ -18,7 +18,7 @@ from shutil import rmtree
 from tests.survival.fuzz.checks import facts_below
 
 DISK_KB = 128 * 1024
-_FOLDERS = ("shop/recordings", "shop/instruments", "shop/results", "victim", "desk", "home", "tmp")
+_FOLDERS = ("shop/recordings", "shop/instruments", "shop/results", "victim", "desk", "home", "tmp", "said")
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Arena:
 
     def outside(self) -> dict[str, tuple[object, ...]]:
         """Return the facts of everything that a command has nothing to write to, recordings apart."""
-        return facts_below(self.root, ("shop/results", "shop/recordings", "tmp", "said.txt", "fresh"))
+        return facts_below(self.root, ("shop/results", "shop/recordings", "tmp", "said", "fresh"))
 
     def room(self, room_kb: int | None) -> int | None:
         """Leave so much room on the disk, or all of it again; return the limit on files where that stands in."""

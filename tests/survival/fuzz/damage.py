@@ -1,4 +1,4 @@
-"""What can happen to files below ``results/``: bits that turn, cuts, JSON of another shape, files swapped or linked.
+"""What can happen to files below ``results/``: bits turn, files are cut, swapped, linked, put back, or of another shape.
 
 Conventions: a target is a class of files and a number that picks one of those there are, in order of their names.
 Damage that depends on chance draws from the number that the action carries.
@@ -9,17 +9,34 @@ from __future__ import annotations
 import json
 import random
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
 TARGETS = ("reading", "reading", "ledger", "mark", "card", "page", "table", "any")
-HOW = ("bytes", "cut", "empty", "deep", "types", "digit", "swap", "link", "delete", "unsealed", "huge", "folder")
+HOW = (
+    "bytes",
+    "cut",
+    "empty",
+    "deep",
+    "types",
+    "digit",
+    "swap",
+    "link",
+    "delete",
+    "unsealed",
+    "huge",
+    "folder",
+    "older",
+)
 
 _KEY = re.compile(r"[0-9a-f]{40}\.json")
 
 
 def files_of(results: Path, target: str) -> list[Path]:
     """Return the files of a class that are there, sorted."""
-    kept = sorted(p for p in (results / ".readings").glob("*") if p.is_file() and p.name != "lock")
+    kept = sorted(
+        p for p in (results / ".readings").glob("*") if p.is_file() and not p.is_symlink() and p.name != "lock"
+    )
     match target:
         case "reading":
             return [p for p in kept if _KEY.fullmatch(p.name)]
@@ -37,7 +54,9 @@ def files_of(results: Path, target: str) -> list[Path]:
             return kept
 
 
-def inflict(results: Path, victim: Path, target: str, how: str, number: int) -> Path | None:
+def inflict(
+    results: Path, victim: Path, target: str, how: str, number: int, earlier: Mapping[str, bytes]
+) -> Path | None:
     """Damage a file, and return which; ``None`` where there is none of its class.
 
     Parameters
@@ -48,6 +67,8 @@ def inflict(results: Path, victim: Path, target: str, how: str, number: int) -> 
         A file elsewhere, to which links lead.
     target, how, number
         As the action says.
+    earlier
+        What kept files held earlier in the round, by name: "older" puts it back, as a cloud folder may.
     """
     files = files_of(results, target)
     if not files:
@@ -62,6 +83,8 @@ def inflict(results: Path, victim: Path, target: str, how: str, number: int) -> 
     elif how == "folder":
         path.unlink()
         path.mkdir()
+    elif how == "older":
+        path.write_bytes(earlier.get(path.name, path.read_bytes()))
     elif how == "huge":
         # Sparse: 300 MB that take no room.
         with path.open("r+b") as file:

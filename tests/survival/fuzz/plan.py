@@ -37,7 +37,7 @@ def plan_round(seed: int, number: int) -> tuple[Action, ...]:
 
 
 def _run(**what: Any) -> Action:
-    return Action("run", {"jobs": 1, "excel": False, "trouble": None, "ready": True, **what})
+    return Action("run", {"jobs": 1, "excel": False, "trouble": None, "ready": True, "events": [], **what})
 
 
 @dataclass
@@ -57,8 +57,7 @@ class _Drawing:
         kinds = {"run": 22, "watch": 14, "change": 30, "damage": 20, "plant": 5, "read": 4, "forget": 3, "compare": 3}
         match self.rng.choices([*kinds], [*kinds.values()])[0]:
             case "run":
-                jobs, excel = self.rng.choice((1, 1, 1, 2)), self.rng.random() < 0.2
-                return _run(jobs=jobs, excel=excel, trouble=self._trouble(), ready=not self.broken["shop.toml"])
+                return self._run()
             case "watch":
                 return self._watch()
             case "damage":
@@ -139,12 +138,30 @@ class _Drawing:
             case _:
                 return None
 
+    def _events(self, number: int, *, beside: bool) -> list[tuple[float, Action]]:
+        """Draw what happens while a command is at work, and after what delay; also other commands ``beside`` it."""
+        events = []
+        for _ in range(number):
+            draw = self.rng.random()
+            happens = self._command if beside and draw < 0.12 else self._damage if draw < 0.35 else self._change
+            events.append((round(self.rng.uniform(0.0, 1.2), 2), happens()))
+        return events
+
+    def _command(self) -> Action:
+        if self.rng.random() < 0.3:
+            return Action("forget", {"names": [self.rng.choice([*self.there, *self.gone, "x_y.wav"])]})
+        return self._run(alone=False)
+
+    def _run(self, *, alone: bool = True) -> Action:
+        what = {"jobs": self.rng.choice((1, 1, 1, 2)), "excel": self.rng.random() < 0.2}
+        what |= {"ready": not self.broken["shop.toml"], "trouble": self._trouble()}
+        if alone and what["trouble"] is None and self.rng.random() < 0.5:
+            what["events"] = self._events(self.rng.randrange(1, 4), beside=False)
+        return _run(**what)
+
     def _watch(self) -> Action:
         starts = not self.broken["shop.toml"]
-        events = []
-        for _ in range(self.rng.randrange(1, 6)):
-            event = self._damage() if self.rng.random() < 0.3 else self._change()
-            events.append((round(self.rng.uniform(0.0, 1.2), 2), event))
+        events = self._events(self.rng.randrange(1, 6), beside=True)
         ends = self.rng.choice(("stopped", "stopped", "killed"))
         return Action(
             "watch",

@@ -44,6 +44,8 @@ class Round:
         The names at which the latest is not a plain recording of taps.
     released, damaged
         See :func:`~tests.survival.fuzz.checks.readings_lost`.
+    earlier
+        What was kept when the first command had ended, by name.
     """
 
     arena: Arena
@@ -53,6 +55,7 @@ class Round:
     released: set[str] = field(default_factory=set)
     damaged: dict[str, str] = field(default_factory=dict)
     planted: list[Path] = field(default_factory=list)
+    earlier: dict[str, bytes] = field(default_factory=dict)
     excel: bool = False
 
     def play(self, action: Action) -> Played:
@@ -60,9 +63,11 @@ class Round:
         kept, recordings, outside = self._look()
         played = Played()
         if action.kind in _COMMANDS:
-            changing = action.kind == "watch" and any(e.kind in _BY_HAND for _, e in action.what["events"])
+            changing = bool(action.what.get("events"))
             played = getattr(self, f"_{action.kind}")(action.what)
             after, recordings_after, outside_after = self._look()
+            if not self.earlier:
+                self.earlier = {p.name: p.read_bytes() for p in damage.files_of(self.arena.results, "any")}
             if not changing:
                 played.found += checks.changed(recordings, recordings_after, "loss", "the recording")
                 played.found += checks.changed(outside, outside_after, "outside", "")
@@ -120,7 +125,7 @@ class Round:
     def _damage(self, target: str, how: str, number: int) -> str:
         results = self.arena.results
         before = {p: p.read_bytes() for p in damage.files_of(results, "any") if p.stat().st_size < 2**24}
-        path = damage.inflict(results, self.arena.victim / "precious.txt", target, how, number)
+        path = damage.inflict(results, self.arena.victim / "precious.txt", target, how, number, self.earlier)
         if path is None:
             return "nothing of that class is there"
         if how in ("link", "folder"):
@@ -181,7 +186,11 @@ class Round:
             ended = program.ended()
             allowed |= {status}
         else:
-            ended = self._command(*arguments).ended()
+            program = self._command(*arguments)
+            self._meanwhile(program, what["events"])
+            ended = program.ended()
+            # Settings may have been edited before they were read.
+            allowed |= {0, 1, 2} if what["events"] else set()
         return Played(checks.amiss_with(ended, allowed), ended)
 
     def _read(self, what: dict[str, Any]) -> Played:
@@ -206,9 +215,7 @@ class Round:
         program = self._command("watch", str(self.arena.shop), *poll)
         played = Played()
         program.until(lambda: b"watching;" in program.output.read_bytes(), 3.0)
-        for delay_s, event in what["events"]:
-            program.until(lambda: False, delay_s)
-            self._by_hand(event)
+        played.found += self._meanwhile(program, what["events"])
         if what["sentinel"] is not None:
             played.found += self._await_arrival(program, what["sentinel"])
         program.until(lambda: False, what["after_s"])
@@ -223,6 +230,17 @@ class Round:
         played.found += checks.amiss_with(ended, allowed)
         played.ended = ended
         return played
+
+    def _meanwhile(self, program: Program, events: list[tuple[float, Action]]) -> list[str]:
+        """Do what happens while a command is at work; return what was amiss with commands beside it."""
+        found: list[str] = []
+        for delay_s, event in events:
+            program.until(lambda: False, delay_s)
+            if event.kind in _COMMANDS:
+                found += getattr(self, f"_{event.kind}")(event.what).found
+            else:
+                self._by_hand(event)
+        return found
 
     def _await_arrival(self, program: Program, number: int) -> list[str]:
         """Drop one more recording, and wait for its reading."""
@@ -277,5 +295,4 @@ def _now_s() -> float:
 
 
 _COMMANDS = ("run", "watch", "read", "compare", "forget")
-_BY_HAND = ("drop", "remove", "rename", "edit", "damage", "plant")
 _ENDS = {"killed": (signal.SIGKILL, -signal.SIGKILL), "stopped": (signal.SIGINT, 130)}

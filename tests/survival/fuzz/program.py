@@ -11,6 +11,7 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -156,8 +157,8 @@ def start(
         The largest file that it may write: stands in for a small disk where none can be mounted.
     """
     command = [sys.executable, "-m", module, *arguments]
-    output = Path(environment["TMPDIR"]).parent / "said.txt"
-    with output.open("wb") as out:
+    handle, name = tempfile.mkstemp(dir=Path(environment["TMPDIR"]).parent / "said")
+    with os.fdopen(handle, "wb") as out:
         process = subprocess.Popen(
             [os.fsencode(word) for word in command],
             cwd=desk,
@@ -168,7 +169,7 @@ def start(
             start_new_session=True,
             preexec_fn=None if most_bytes is None else lambda: _limit(most_bytes),
         )
-    return Program(tuple(command[2:]), process, output, time.monotonic())
+    return Program(tuple(command[2:]), process, Path(name), time.monotonic())
 
 
 def _limit(most_bytes: int) -> None:
