@@ -53,7 +53,10 @@ def test_rounds_mix_all_that_is_promised() -> None:
     assert troubles == {"", "killed", "stopped", "kill", "tear", "full", "small disk"}
     assert {a.what["ends"] for a in actions if a.kind == "watch"} == {"killed", "stopped"}
     assert {a.what["sound"] for a in everything if a.kind == "drop"} == {*KINDS}
-    assert {a.what["text"] for a in everything if a.kind == "edit"} >= {'results = "."\n', 'recordings = "~nobody"\n'}
+    assert {a.what["text"] for a in everything if a.kind == "edit"} >= {
+        'results = "."\n',
+        'recordings = "~no-one-here"\n',
+    }
     assert {a.kind for a in everything} == {
         "drop", "remove", "rename", "edit", "damage", "plant", "run", "watch", "read", "compare", "forget",
     }  # fmt: skip

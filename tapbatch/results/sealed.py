@@ -96,9 +96,9 @@ def read_sealed(path: Path) -> tuple[bytes, bool]:
         # To open a pipe would wait for whoever writes to it.
         raise RefusedError(path, "is not a plain file")
     with path.open("rb") as file:
-        data = file.read(MOST_BYTES + 1)
-    if len(data) > MOST_BYTES:
-        raise RefusedError(path, "is far too large")
+        if os.fstat(file.fileno()).st_size > MOST_BYTES:
+            raise RefusedError(path, "is far too large")
+        data = file.read(MOST_BYTES)
     try:
         return unseal(data)
     except ValueError as error:

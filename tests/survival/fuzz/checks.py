@@ -28,6 +28,7 @@ MEMORY_MB = 400.0
 _KEY = re.compile(r"[0-9a-f]{40}\.json")
 _ASIDE = re.compile(r"(?:refused|unclaimed)-.*")
 _FAULTS = ("Traceback (most recent call last)", "Fatal Python error", "Segmentation fault", "Exception ignored")
+_LARGE_BYTES = 2**24
 _FORMULA = re.compile(r"[=+@\t\r]|-(?![\d.])")
 _REPORT = re.compile(r"(?:file|recordings) and report it|it stays so, keep the file", re.DOTALL)
 
@@ -63,7 +64,7 @@ def _facts(path: Path) -> tuple[object, ...]:
         return "link", str(path.readlink())
     if not stat.S_ISREG(found.st_mode):
         return ("other", stat.S_IFMT(found.st_mode))
-    return "file", found.st_mode, found.st_mtime_ns, hashlib.sha256(path.read_bytes()).hexdigest()
+    return "file", found.st_mode, found.st_mtime_ns, content_of(path)
 
 
 def changed(before: Mapping[str, object], after: Mapping[str, object], check: str, what: str) -> list[str]:
@@ -101,18 +102,24 @@ def kept_below(results: Path) -> Kept:
     sounds, aside, names, contents = set(), set(), set(), set()
     folder = results / ".readings"
     for path in sorted(folder.iterdir()) if folder.is_dir() else []:
-        if not path.is_file() or path.is_symlink() or path.stat().st_size > 2**24:
-            if _ASIDE.fullmatch(path.name):
-                names.add(path.name)
-            continue
-        data = path.read_bytes()
-        contents.add(hashlib.sha256(data).hexdigest())
-        if _KEY.fullmatch(path.name):
-            sounds.add(sound_of(data))
-        elif _ASIDE.fullmatch(path.name):
+        if _ASIDE.fullmatch(path.name):
             names.add(path.name)
-            aside.add(sound_of(data))
+        if not path.is_file() or path.is_symlink():
+            continue
+        contents.add(content_of(path))
+        if path.stat().st_size > _LARGE_BYTES:
+            continue
+        if _KEY.fullmatch(path.name):
+            sounds.add(sound_of(path.read_bytes()))
+        elif _ASIDE.fullmatch(path.name):
+            aside.add(sound_of(path.read_bytes()))
     return Kept(frozenset(sounds - {""}), frozenset(aside - {""}), frozenset(names), frozenset(contents))
+
+
+def content_of(path: Path) -> str:
+    """Return the hash of a file; of a large one, which no tool wrote, only its size."""
+    size = path.stat().st_size
+    return f"{size} bytes" if size > _LARGE_BYTES else hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def sound_of(data: bytes) -> str:

@@ -1,4 +1,4 @@
-"""What can happen to files below ``results/``: bits turn, files are cut, swapped, linked, put back, or of another shape.
+"""What can happen to files below ``results/``: bits turn, files are cut, swapped, linked or put back.
 
 Conventions: a target is a class of files and a number that picks one of those there are, in order of their names.
 Damage that depends on chance draws from the number that the action carries.

@@ -23,7 +23,7 @@ GOOD = {
 }  # fmt: skip
 BAD = {
     "shop.toml": ('results = "."\n', 'results = ""\n', 'results = "recordings"\n', 'results = "recordings/x"\n',
-                  'recordings = "~nobody"\n', 'results = "~nobody/x"\n', 'recordings = "results"\n',
+                  'recordings = "~no-one-here"\n', 'results = "~no-one-here/x"\n', 'recordings = "results"\n',
                   "concert_pitch_hz =",
                   "concert_pitch_hz = nan\n", "unknown = 1\n", "band_hz = [1, 2]\n", "\0\0\0", 'paper = "A4\n', _DEEP,
                   "mains_hz = 1e400\n", 'recordings = "gone"\n', "concert_pitch_hz = 4" + "4" * 5000 + "\n",

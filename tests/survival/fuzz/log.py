@@ -7,6 +7,7 @@ what was going on when a machine fails is the last line.
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,13 @@ class Log:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._began_s = time.monotonic()
         self._file = path.open("w", encoding="ascii")
 
     def line(self, event: str, **facts: Any) -> None:
-        """Write a line."""
-        self._file.write(json.dumps({"event": event, **facts}) + "\n")
+        """Write a line, with the seconds since the log was begun."""
+        at_s = round(time.monotonic() - self._began_s, 1)
+        self._file.write(json.dumps({"event": event, "at_s": at_s, **facts}) + "\n")
         self._file.flush()
 
     def close(self) -> None:

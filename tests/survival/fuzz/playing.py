@@ -97,11 +97,12 @@ class Round:
         bombs.make(path, sound, number)
         plain = path.is_file() and not path.is_symlink()
         self._now_at(name, hashlib.sha256(path.read_bytes()).hexdigest() if plain else "")
+        # It will be measured again.
+        self.released.discard(self.sounds[name][-1])
         (self.bombs.discard if sound == "taps" else self.bombs.add)(name)
 
     def _now_at(self, name: str, sound: str) -> None:
         self.released.update(self.sounds.get(name, ()))
-        self.released.discard(sound)
         self.sounds.setdefault(name, []).append(sound)
         if name in self.gone:
             self.gone.remove(name)
@@ -140,7 +141,7 @@ class Round:
         whole = checks.sound_of(before)
         for sound in [*sounds, *([whole] if whole else [])]:
             if path.is_file() and not path.is_symlink():
-                self.damaged[sound] = hashlib.sha256(path.read_bytes()).hexdigest()
+                self.damaged[sound] = checks.content_of(path)
             else:
                 self.damaged.pop(sound, None)
                 self.released.add(sound)
@@ -217,14 +218,13 @@ class Round:
         program.until(lambda: b"watching;" in program.output.read_bytes(), 3.0)
         played.found += self._meanwhile(program, what["events"])
         if what["sentinel"] is not None:
-            played.found += self._await_arrival(program, what["sentinel"])
+            self._await_arrival(program, what["sentinel"], played)
         program.until(lambda: False, what["after_s"])
         if program.process.poll() is not None and what["starts"]:
             played.found.append(f"status: the watch ended by itself with {program.process.returncode}")
         number, status = _ENDS[what["ends"]]
         program.signal(number)
-        program.began_s = _now_s()
-        ended = program.ended()
+        ended = program.ended(program.age_s + BUDGET_S)
         # A watch ends with 0 by Ctrl-C; before it watches, as a run does.
         allowed = {status, 0} if what["starts"] else {2}
         played.found += checks.amiss_with(ended, allowed)
@@ -242,17 +242,16 @@ class Round:
                 self._by_hand(event)
         return found
 
-    def _await_arrival(self, program: Program, number: int) -> list[str]:
+    def _await_arrival(self, program: Program, number: int, played: Played) -> None:
         """Drop one more recording, and wait for its reading."""
         name = f"watch-9_01-n{number}_top.wav"
         self._drop(name, "taps", number)
         began_s = _now_s()
         table = self.arena.results / "watch-9" / "recordings.csv"
-        program.until(lambda: table.is_file() and name.encode() in table.read_bytes(), BUDGET_S)
-        took_s = _now_s() - began_s
-        if program.process.poll() is None and took_s >= BUDGET_S:
-            return [f"hang: an arrival was not read after {took_s:.0f} s of {BUDGET_S:.0f}"]
-        return []
+        read = program.until(lambda: table.is_file() and name.encode() in table.read_bytes(), BUDGET_S)
+        played.note = f"an arrival was {'read' if read else 'not read'} after {_now_s() - began_s:.1f} s"
+        if program.process.poll() is None and not read:
+            played.found.append(f"hang: {played.note}")
 
     # ---------------------------------------------------------- end
 

@@ -65,6 +65,11 @@ class Program:
     hung: bool = False
     children: set[int] = field(default_factory=set)
 
+    @property
+    def age_s(self) -> float:
+        """How long ago it was started."""
+        return time.monotonic() - self.began_s
+
     def goes_on(self) -> bool:
         """Look at its memory, give it a moment, and tell whether it still runs."""
         self._weigh()
@@ -98,7 +103,7 @@ class Program:
 
     def ended(self, budget_s: float = BUDGET_S) -> Ended:
         """Wait until it ends; at the end of its budget it is killed with all its processes."""
-        self.until(lambda: False, max(budget_s - (time.monotonic() - self.began_s), 0.0))
+        self.until(lambda: False, max(budget_s - self.age_s, 0.0))
         if self.process.poll() is None:
             self.hung = self.cut = True
             self._signal_all(signal.SIGKILL)
@@ -109,7 +114,7 @@ class Program:
             command=self.command,
             status=self.process.returncode,
             said=said,
-            took_s=time.monotonic() - self.began_s,
+            took_s=self.age_s,
             peak_mb=self.peak_mb or _children_peak_mb(),
             together_mb=self.together_mb,
             cut=self.cut,
