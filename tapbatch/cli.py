@@ -168,12 +168,15 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] 
     from tapbatch.show.terminal.readings import progress
     from tapbatch.watch.drawing import Beside
     from tapbatch.watch.hints import FolderHints, NoHints
+    from tapbatch.watch.measuring import Beside as MeasureBeside
     from tapbatch.watch.serving import HERE, PORT, Live, Serving
     from tapbatch.watch.watching import LOOK_EVERY_S, Watch
 
     shop = open_shop(root)
     live = Live(lambda: bench.results_dir or shop.results_dir)
     hints = NoHints() if poll else FolderHints(shop.recordings_dir, _note)
+    measurer = MeasureBeside(hints.rouse, time.monotonic)
+    measurer.warm_up()
     bench = Watch(
         opened=lambda: open_shop(root),
         root=root,
@@ -183,6 +186,7 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] 
         look_every_s=poll or LOOK_EVERY_S,
         progress=progress,
         drawer=Beside(hints.rouse),
+        measurer=measurer,
     )
     address, port = serve or (None, None)
     serving = Serving(live, address or HERE, PORT if port is None else port) if serve else None

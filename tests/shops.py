@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import sys
 import wave
 from collections.abc import Mapping
@@ -42,6 +43,21 @@ class Result:
     def said(self) -> str:
         """Everything printed, as one line, so that a message can be looked for wherever it was wrapped."""
         return " ".join((self.out + "\n" + self.err).split())
+
+    @property
+    def counts(self) -> list[int]:
+        """The numbers of the last line of a run: recordings measured, instruments up to date."""
+        return [int(number) for number in re.findall(r"\d+", self.out.splitlines()[-1])]
+
+    @property
+    def notes(self) -> list[str]:
+        """What was noted and needs nobody, each in one line."""
+        return [" ".join(note.split()) for note in re.findall(r"^note: (.*(?:\n    .*)*)", self.err, re.MULTILINE)]
+
+    @property
+    def attention(self) -> list[str]:
+        """The files and instruments that were printed as needing attention, in order."""
+        return re.findall(r"^  (\S.*?): ", self.err, re.MULTILINE)
 
 
 def tapbatch(*arguments: str | Path) -> Result:

@@ -1,8 +1,8 @@
-"""What is made of one instrument: its tables, report, card and lines, as bytes and text ready to be put in place.
+"""Make the output of one instrument: its tables, report, card and lines, as bytes and text ready to be written.
 
-Conventions: all of it follows from the instrument's history, and so from its inputs and from what the shop teaches
-(:mod:`~tapbatch.run.histories`). Any process can make it: nothing here writes. The report has a fingerprint of its
-own, since a watch draws it later than the tables.
+Conventions: the output depends only on the instrument's history, and so on its inputs and on what was learned from
+the shop (:mod:`~tapbatch.run.histories`). Any process can make it, because nothing is written here. The report has
+its own fingerprint, because a watch draws it later than the tables.
 """
 
 from __future__ import annotations
@@ -25,14 +25,16 @@ from tapbatch.show.tables.workbook import workbook_bytes, workbook_name, workboo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """An instrument to be worked out from a store of readings.
+    """An instrument whose output is to be made from a store of readings.
 
     Attributes
     ----------
     inputs, shared
-        The instrument's own inputs, and what the shop's instruments teach together.
+        The instrument's own inputs, and what was learned from all instruments of the shop.
+    store
+        The readings.
     report, workbook, history
-        Whether each of these is wanted besides tables, card and lines.
+        Whether to make each of these in addition to tables, card and lines; default no.
     """
 
     inputs: Inputs
@@ -45,16 +47,22 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """What is made of an instrument: its files as bytes, and what is to be said.
+    """The output of an instrument: its files as bytes, and what to report.
 
     Attributes
     ----------
+    files
+        The contents of its files, by name.
     card
         Its part of the page.
     lines
-        Where it stands, for the terminal.
+        The lines that summarise it in the terminal.
+    notices, attention
+        What is good to know, and what the builder must deal with.
     damaged, lost
-        Keys of readings that could not be read: of recordings that are there, and of such as are gone.
+        Keys of readings that could not be read: of recordings that are present, and of recordings that are gone.
+    history
+        Its history, if it was asked for.
     failed
         Whether nothing could be made; ``attention`` says why.
     """
@@ -72,7 +80,7 @@ class Standing:
 
 
 def work_out(task: Task) -> Standing:
-    """Make an instrument's files; a fault in it is told as attention, and the other instruments go on."""
+    """Make an instrument's output; an error in it is returned as attention, so that other instruments continue."""
     try:
         return _worked_out(task)
     except TapbatchError as error:
@@ -84,7 +92,7 @@ def work_out(task: Task) -> Standing:
 
 
 def not_worked_out(instrument: str, what: str, remedy: str) -> Standing:
-    """Return what is left to say where an instrument's tables could not be made: they stay as they are."""
+    """Return the output of an instrument whose tables could not be made: no files, only an attention."""
     told = Attention(where=instrument, what=" ".join(what.split()), remedy=remedy)
     return Standing(instrument=instrument, attention=(told,), failed=True)
 
@@ -120,7 +128,7 @@ def _worked_out(task: Task) -> Standing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Due:
-    """A report that is due: of which instrument, for which fingerprint, and all it takes to draw it."""
+    """A report that is due: its instrument, the fingerprint of its inputs, and the task that draws it."""
 
     instrument: str
     fingerprint: str
@@ -129,7 +137,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawn:
-    """A report that was drawn, with the tables that belong to it; ``standing`` may have failed."""
+    """A report that was drawn, with its tables, for inputs with this fingerprint; ``standing`` may have failed."""
 
     instrument: str
     fingerprint: str

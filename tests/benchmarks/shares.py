@@ -19,8 +19,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from tapbatch.listen.taps import quiet_stretches
+from tapbatch.measure import candidates, decimate, noise, poles, prune, sound, tap
 from tapbatch.measure import decay_shape as honesty
-from tapbatch.measure import decimate, noise, poles, prune, sound, tap
 from tapbatch.model.reading import BandSettings
 from tests.benchmarks import scenes, tables
 from tests.benchmarks.cases import CASES, Case
@@ -35,8 +35,8 @@ STEPS: tuple[tuple[str, Callable[..., object]], ...] = (
     ("whitening", noise.Noise.whiten),
     ("start from the subspace", poles.subspace_poles),
     ("fitting and pruning", prune.pruned),
-    ("looking in the residual", tap._Search._added),
-    ("where the decay begins", tap._first_right),
+    ("looking in the residual", candidates.missed_lines),
+    ("where the decay begins", tap.decay_start),
     ("throwing out what is misfit", prune.settled),
     ("early and late", honesty.early_late),
 )

@@ -56,6 +56,19 @@ def test_nothing_is_lost_and_nothing_is_there_twice(tmp_path: Path, count: int, 
         assert after.lead == RATE_HZ // 4
 
 
+@pytest.mark.parametrize("channels", [1, 2])
+def test_a_recording_longer_than_the_budget_is_read_as_far_as_it_goes(tmp_path: Path, channels: int) -> None:
+    """The budget counts the samples of all channels, so every machine stops at the same one."""
+    samples = ringing([3.0 * k for k in range(20)], 60.0)
+    path = write(tmp_path / "a.wav", np.column_stack([samples] * channels))
+    found = list(sections(path, most_samples=10 * RATE_HZ, budget_samples=30 * channels * RATE_HZ))
+    (notice,) = (n for n in found[-1].sound.notices if n.kind == "too long")
+    assert notice.there_s == pytest.approx(30.0, abs=10.0)
+    read = put_together(found)
+    np.testing.assert_array_equal(read, samples[: round(notice.there_s * RATE_HZ)])
+    assert not [n for n in found[-1].sound.notices if n.kind == "cut"]
+
+
 def test_a_short_recording_is_one_section_and_that_is_what_is_decoded(tmp_path: Path) -> None:
     path = write(tmp_path / "a.wav", ringing([0.5, 1.5], 3.0, gain=2.0))
     (only,) = sections(path)

@@ -81,9 +81,9 @@ def test_what_is_missing_is_said(tmp_path):
 @pytest.mark.parametrize("results", ["recordings", "recordings/results", "out/../recordings"])
 def test_results_never_lie_among_the_recordings(root, results):
     (root / "shop.toml").write_text(f'results = "{results}"\n')
-    with pytest.raises(ShopError, match="among the recordings"):
+    with pytest.raises(ShopError, match="in the recordings folder"):
         open_shop(root)
-    with pytest.raises(ShopError, match="among the recordings"):
+    with pytest.raises(ShopError, match="in the recordings folder"):
         open_shop(root, results=root / results)
 
 

@@ -17,6 +17,7 @@ from tapbatch.results.marks import Mark, write_mark
 from tapbatch.show.browser.page import page_bytes
 from tapbatch.watch.connections import UntilDeadline
 from tapbatch.watch.serving import HERE, Live, Serving
+from tests.refusals import refused
 
 
 @pytest.fixture
@@ -145,8 +146,9 @@ def test_a_port_that_is_taken_is_told_in_a_line() -> None:
     with socket.socket() as taken:
         taken.bind((HERE, 0))
         taken.listen()
-        with pytest.raises(ShopError, match="choose another with --port"):
-            Serving(Live(Path), port=taken.getsockname()[1])
+        port = taken.getsockname()[1]
+        with refused(ShopError, f"{HERE}:{port}", "--port"):
+            Serving(Live(Path), port=port)
 
 
 def connect(serving: Serving) -> socket.socket:
