@@ -90,10 +90,13 @@ def read_sealed(path: Path) -> tuple[bytes, bool]:
     Raises
     ------
     OSError
-        If the file cannot be opened.
+        If the file is not there or cannot be opened.
     RefusedError
-        If the file is too large, or its checksum is wrong.
+        If it is not a plain file, is too large, or its checksum is wrong.
     """
+    if path.exists() and not path.is_file():
+        # Opening a pipe would wait until something writes to it.
+        raise RefusedError(path, "is not a plain file")
     with path.open("rb") as file:
         size = os.fstat(file.fileno()).st_size
         # Asked for the most that it may hold, the reader would set all that memory aside for each small file.

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from tapbatch.measure.method import METHOD
+from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
@@ -132,7 +133,14 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
     with hold(shop.results_dir, name_of_command(), how.say):
         stock = _stock(shop, store, how)
         with Processes(how.jobs or cores()) as here:
-            return _Pass(shop, how, store, here, stock).go()
+            this = _Pass(shop, how, store, here, stock)
+            try:
+                return this.go()
+            except ShopError:
+                # Said now, because the next run will not find these files under their names.
+                for notice in (n for n in this.notices if n.kind == "set aside"):
+                    how.say(notice_text(notice))
+                raise
 
 
 def _stock(shop: Shop, store: ReadingStore, how: How) -> Inventory:

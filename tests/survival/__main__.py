@@ -1,6 +1,7 @@
 """Run the trials and print what was survived: ``python -m tests.survival [--write] [NAME ...]``.
 
-``--write`` also writes the table to ``RESULTS.md`` beside this file; it runs every trial.
+``--write`` also writes the table to ``RESULTS.md`` beside this file; it runs every trial. With ``--minutes N`` or
+``--seed S`` rounds of mixed trouble are run instead: see :mod:`tests.survival.fuzz.command`.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.survival.fuzz import command
 from tests.survival.trials import TRIALS, Trial
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
@@ -29,6 +31,8 @@ _TABLE = ["| trial | tried | times | survived |", "| --- | --- | --- | --- |"]
 
 def main() -> int:
     """Run the named trials, or all; return how many disturbances were not survived."""
+    if any(word.startswith(("--minutes", "--seed")) for word in sys.argv[1:]):
+        return command.main(sys.argv[1:])
     parser = argparse.ArgumentParser(prog="python -m tests.survival")
     parser.add_argument("names", nargs="*", choices=[[], *(trial.name for trial in TRIALS)], metavar="NAME")
     parser.add_argument("--write", action="store_true", help=f"run all, and write {RESULTS.name}")

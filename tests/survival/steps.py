@@ -41,7 +41,7 @@ def stopped_at(step: int, blow: Blow, below: Path, work: Callable[[], None]) -> 
     if child == 0:
         status = 70
         try:
-            _arm(step, blow, str(below))
+            arm(step, blow, str(below))
             status = _status_of(work)
         finally:
             os._exit(status)
@@ -62,7 +62,7 @@ def _status_of(work: Callable[[], None]) -> int:
     return 0
 
 
-def _arm(step: int, blow: Blow, below: str) -> None:
+def arm(step: int, blow: Blow, below: str) -> None:
     count, flush = [0], os.fsync
 
     def come() -> bool:
