@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -94,5 +95,9 @@ def test_a_missing_recording_is_said_first_and_nothing_twice() -> None:
     assert notices_text(notices_of(replace(heard, missing=False))) == "clipped"
 
 
-def test_completion_finds_what_the_table_says_of_a_missing_recording() -> None:
-    assert notice_text(Notice("missing")) == completion._MISSING
+def test_completion_finds_what_the_table_says_of_a_missing_recording(tmp_path: Path) -> None:
+    folder = tmp_path / "results" / "lyre-2"
+    folder.mkdir(parents=True)
+    rows = [f"a.wav,{notice_text(Notice('missing'))}", f"b.wav,{notice_text(Notice('clipped'))}"]
+    (folder / "recordings.csv").write_text("\n".join(["recording,notice", *rows, ""]), encoding="utf-8")
+    assert completion.gone(tmp_path) == ["a.wav"]
