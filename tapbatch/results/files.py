@@ -120,7 +120,7 @@ def _write_beside(path: Path, pieces: Iterable[bytes]) -> Path:
             file.writelines(pieces)
             file.flush()
             os.fsync(file.fileno())
-    except (OSError, KeyboardInterrupt):
+    except BaseException:
         _drop(fresh)
         raise
     return fresh
