@@ -9,17 +9,19 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from importlib.resources import files
 
 from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card
-from tapbatch.show.browser.markup import Markup, joined, tag
+from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.sheets import SCROLLS, sheet
 from tapbatch.show.view.tables import Cell
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
+
+_ARTICLES = Markup("<!-- articles -->")
 
 LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
@@ -40,6 +42,30 @@ def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
     >>> page_bytes([], ())[:15]
     b'<!DOCTYPE html>'
     """
+    return b"".join(page_pieces([card.row for card in cards], cards, attention))
+
+
+def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[Attention]) -> Iterator[bytes]:
+    """Yield the page in pieces, an article at a time, so that no more than one of many is held.
+
+    Parameters
+    ----------
+    rows
+        The rows of the list of all instruments, from their cards.
+    cards
+        As for :func:`page_bytes`; taken one after the other.
+    attention
+        As there.
+    """
+    before, _, after = _shell(rows, attention).partition(_ARTICLES)
+    yield before.encode()
+    for card in cards:
+        yield _article(card).encode()
+    yield after.encode()
+
+
+def _shell(rows: Sequence[str], attention: Sequence[Attention]) -> str:
+    """Return the page with a mark where the articles belong; all text is escaped, so no name can be such a mark."""
     body = tag(
         "body",
         tag("a", "Skip to the readings", href="#readings", class_="skip"),
@@ -50,11 +76,11 @@ def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
             tag("nav", tag("a", "Bench card", href="#bench"), aria_label="Views", id="views", hidden=True),
             class_="top",
         ),
-        tag("main", _overview(cards), _attention(attention), *map(_article, cards), id="readings", tabindex=-1),
+        tag("main", _overview(rows), _attention(attention), _ARTICLES, id="readings", tabindex=-1),
         tag("footer", tag("p", _footer_text())),
         Markup(f"<script>{_part('page.js')}</script>"),
     )
-    return f"<!DOCTYPE html>\n{tag('html', _head(), body, lang='en')}\n".encode()
+    return f"<!DOCTYPE html>\n{tag('html', _head(), body, lang='en')}\n"
 
 
 def as_served(page: bytes) -> bytes:
@@ -96,12 +122,12 @@ def _head() -> Markup:
     )
 
 
-def _overview(cards: Sequence[Card]) -> Markup:
-    if not cards:
+def _overview(rows: Sequence[str]) -> Markup:
+    if not rows:
         return tag("p", "No readings yet: drop recordings into the recordings folder.", class_="silence")
     head = tag("tr", *(tag("th", column, scope="col") for column in COLUMNS))
-    rows = joined(Markup(card.row) for card in cards)
-    table = tag("table", tag("caption", "All instruments"), tag("thead", head), tag("tbody", rows), id="all")
+    body = tag("tbody", *map(Markup, rows))
+    table = tag("table", tag("caption", "All instruments"), tag("thead", head), body, id="all")
     label = f"All instruments; {SCROLLS}"
     return tag("div", table, class_="scroll overview", tabindex=0, role="region", aria_label=label)
 
