@@ -21,7 +21,7 @@ import pytest
 import typer
 
 from tapbatch.cli import app
-from tapbatch.show.view.silence import WHAT_TO_DO
+from tapbatch.show.view.standing import WHAT_TO_DO
 from tapbatch.simulate import taps as sim
 from tests.shops import BODY, RATE_HZ, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 

@@ -18,14 +18,13 @@ from tapbatch.show.browser.figures import lead_figure, part_figures, strings_fig
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
 from tapbatch.show.draw.lettering import fitted
-from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
 from tapbatch.show.view.rows import ModeRow, lead_row
-from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.stages import latest_stage, plucked_stage, stage_date
-from tapbatch.show.view.standing import standing_text
+from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 
 ROOM_MM, ROW_PT = 115.0, 12.0

@@ -23,8 +23,8 @@ from tapbatch.show.draw.spectra import spectra_chart, spectrum_of
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart
 from tapbatch.show.view.landings import landing_blocks
-from tapbatch.show.view.modes import chart_modes, mode_at
 from tapbatch.show.view.side_by_side import last_two
+from tapbatch.show.view.stages import chart_modes, mode_at
 
 SPECTRUM_ROW_MM = 24.0
 MOST_ROWS = 8

@@ -1,4 +1,4 @@
-"""A chart to draw on: one way to set a word, to draw a line, and to see values through a panel.
+"""A chart to draw on, and a sheet of paper: set a word, draw a line, see values through a panel.
 
 Conventions: as in :mod:`tapbatch.show.draw.marks`. A chart is drawn to a given width from its top left corner, and
 knows its height once it is drawn. Its :class:`Look` says how large the letters are. All text is data: no markup, no
@@ -19,6 +19,16 @@ from tapbatch.show.draw.lettering import MM_PER_PT, fitted, printable, text_widt
 from tapbatch.show.draw.marks import Anchor, Area, Dots, Lines, Mark, Role, Word
 
 TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.0
+
+Paper = Literal["A4", "Letter"]
+
+PAPERS_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+
+MARGIN_MM = 16.0
+HEAD_MM = 24.0
+CAPTION_MM = 20.0
+FOOT_MM = 14.0
+HEADING_MM = 9.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,3 +230,54 @@ _AREAS, _LINES, _DOTS = range(3)
 
 def _arrays(segments: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
     return tuple([np.asarray(s, dtype=np.float64) for s in segments])
+
+
+# ----------------------------------------------------------------- sheets
+
+
+class Sheet(Chart):
+    """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do."""
+
+    def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
+        short, long = PAPERS_MM[paper]
+        width_mm, height_mm = (long, short) if turned else (short, long)
+        super().__init__(Look(width_mm=width_mm), height_mm)
+        self.title = title
+        self.headings: list[str] = []
+
+    @property
+    def left_mm(self) -> float:
+        """Where the text area begins."""
+        return MARGIN_MM
+
+    @property
+    def right_mm(self) -> float:
+        """Where the text area ends."""
+        return self.width_mm - MARGIN_MM
+
+    @property
+    def measure_mm(self) -> float:
+        """How wide the text area is."""
+        return self.right_mm - self.left_mm
+
+    @property
+    def bottom_mm(self) -> float:
+        """The last line on which content may stand."""
+        return self.height_mm - FOOT_MM - 4.0
+
+    @property
+    def room_mm(self) -> float:
+        """How high content can be below the title and the longest caption."""
+        return self.bottom_mm - HEAD_MM - CAPTION_MM
+
+    @property
+    def inner(self) -> Look:
+        """What a chart between the margins, below a heading of its own, is drawn for."""
+        return Look(width_mm=self.measure_mm, room_mm=self.room_mm - HEADING_MM)
+
+    def head(self, top_mm: float, text: str, aside: str = "") -> None:
+        """Head what follows with its name, over a line across the sheet; it takes :data:`HEADING_MM`."""
+        self.headings.append(text)
+        self.rule(self.left_mm, top_mm, self.right_mm, top_mm, "heading")
+        self.say(self.left_mm, top_mm + 5.0, text, LEAD, bold=True, within_mm=self.measure_mm - 50.0)
+        self.say(self.right_mm, top_mm + 5.0, aside, SMALL, role="soft text", ha="right", within_mm=46.0)

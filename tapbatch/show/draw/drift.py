@@ -26,8 +26,7 @@ from tapbatch.show.draw.over_stages import (
     stage_places,
 )
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import differed_text, drifts_into, drifts_of_mode, sign_text
-from tapbatch.show.view.modes import mode_at
+from tapbatch.show.view.stages import differed_text, drifts_into, drifts_of_mode, mode_at, sign_text
 
 STRIP_MM = 29.0
 GAP_MM = 3.0

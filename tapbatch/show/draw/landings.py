@@ -21,7 +21,7 @@ from tapbatch.show.draw.over_stages import draw_reading, reading_role
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky
-from tapbatch.show.view.modes import mode_at
+from tapbatch.show.view.stages import mode_at
 
 ROW_MM = 8.0
 NOTES_MM = 6.0

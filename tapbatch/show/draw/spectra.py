@@ -23,8 +23,7 @@ from tapbatch.show.draw.chart import SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
-from tapbatch.show.view.modes import chart_modes, mode_at
-from tapbatch.show.view.stages import most_tapped
+from tapbatch.show.view.stages import chart_modes, mode_at, most_tapped
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0

@@ -28,8 +28,7 @@ from tapbatch.show.draw.over_stages import (
     stage_places,
 )
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import drifts_into
-from tapbatch.show.view.modes import chart_modes, mode_at
+from tapbatch.show.view.stages import chart_modes, drifts_into, mode_at
 
 Band = tuple[Kind, float | None, float | None]
 Rings = tuple[str, list[Point]]

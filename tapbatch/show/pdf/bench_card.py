@@ -8,10 +8,9 @@ their intervals.
 from __future__ import annotations
 
 from tapbatch.model.history import History, Stage, StageMode
-from tapbatch.show.draw.chart import HEAD
+from tapbatch.show.draw.chart import HEAD, Sheet
 from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.view.answers import QUESTIONS, answers_of
 from tapbatch.show.view.rows import mode_row
 

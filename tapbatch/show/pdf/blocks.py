@@ -10,9 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from tapbatch.show.draw.chart import BODY, HEAD, SMALL, Chart, Look
+from tapbatch.show.draw.chart import BODY, HEAD, HEAD_MM, HEADING_MM, SMALL, Chart, Look, Paper, Sheet
 from tapbatch.show.draw.marks import Said
-from tapbatch.show.draw.sheet import HEAD_MM, HEADING_MM, Paper, Sheet
 
 BLOCK_GAP_MM = 7.0
 NOTES_GAP_MM = 3.5

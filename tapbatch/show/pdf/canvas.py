@@ -23,11 +23,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
+from tapbatch.show.draw.chart import Sheet
+from tapbatch.show.draw.lettering import MM_PER_PT, bold, plain, text_width_mm
 from tapbatch.show.draw.marks import HOLLOW, Area, Dots, Lines, Mark, Word
 from tapbatch.show.draw.outlined import needs_shaping, trace_outline
-from tapbatch.show.draw.sheet import Sheet
-from tapbatch.show.draw.typeface import bold, plain
 from tapbatch.show.pdf.ink import INKS
 from tapbatch.show.say.words import shown
 

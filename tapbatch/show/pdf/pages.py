@@ -11,10 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from tapbatch.model.history import History
-from tapbatch.show.draw.chart import BODY, LEAD, SMALL
+from tapbatch.show.draw.chart import BODY, LEAD, SMALL, Sheet
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
 from tapbatch.show.view.tables import BESIDES, Kind, part_tables
 from tapbatch.show.view.tables import Row as Cells

@@ -11,11 +11,10 @@ from dataclasses import replace
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.chart import Look
+from tapbatch.show.draw.chart import Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.landings import landings_chart
-from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.draw.spectra import spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
@@ -25,9 +24,8 @@ from tapbatch.show.pdf.canvas import pdf_bytes
 from tapbatch.show.pdf.pages import HowBlock, table_blocks
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.view.landings import landing_blocks
-from tapbatch.show.view.modes import chart_modes
 from tapbatch.show.view.side_by_side import last_two
-from tapbatch.show.view.stages import latest_stage, leading, plucked_stage
+from tapbatch.show.view.stages import chart_modes, latest_stage, leading, plucked_stage
 
 
 def report_bytes(history: History, settings: InstrumentSettings) -> bytes:

@@ -11,17 +11,16 @@ from typing import Literal
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look
+from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, Sheet
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.sheet import Sheet
-from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
 from tapbatch.show.view.rows import ModeRow, lead_row, mode_rows
-from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.stages import latest_stage, stage_date
+from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, turned_down
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0

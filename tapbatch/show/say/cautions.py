@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tapbatch.compare.conditions import never_noted
 from tapbatch.model.caution import Caution, CautionKind, NoVerdict, NoVerdictKind
+from tapbatch.model.history import History
 
 PARTED_BY = "; "
 NOT_GIVEN = "not given"
@@ -118,6 +120,29 @@ def no_verdict_explained(why: NoVerdict | None) -> str:
     """
     more = ": it takes two to see how much they differ" if why is not None and why.kind == "one" else ""
     return no_verdict_text(why) + more
+
+
+def learned_text(history: History) -> list[str]:
+    """Return what applies to every comparison in a history, as sentences; empty if nothing is compared.
+
+    Examples
+    --------
+    >>> learned_text(History(instrument="na", instrument_shown="NA", stages=(), drifts=()))
+    []
+    """
+    if not history.drifts:
+        return []
+    said = []
+    if history.setup_cents is not None:
+        said.append(
+            f"Setting up again moves a mode by {history.setup_cents:.1f} c (standard deviation, learned from stages "
+            "recorded again); intervals and verdicts allow for it."
+        )
+    if missing := never_noted(history.stages):
+        *others, last = missing
+        listed = f"{', '.join(others)} and {last}" if others else last
+        said.append(f"Not in the notes, so it cannot be checked: {listed}.")
+    return said
 
 
 def _named(caution: Caution) -> str:

@@ -15,8 +15,8 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text, no_verdict_explained
 from tapbatch.show.terminal.readings import WIDTH, Line, said
 from tapbatch.show.terminal.wrapping import padded
-from tapbatch.show.view.modes import mode_at
 from tapbatch.show.view.side_by_side import same_reason
+from tapbatch.show.view.stages import mode_at
 
 _INDENT = 41
 

@@ -23,9 +23,8 @@ from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
 from tapbatch.show.view.landings import landing_lines
 from tapbatch.show.view.rows import mode_rows
-from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.stages import last_with_modes
-from tapbatch.show.view.standing import standing_text
+from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text, turned_down
 
 if TYPE_CHECKING:
     from rich.console import Console

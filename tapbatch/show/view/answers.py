@@ -15,9 +15,8 @@ from typing import Literal
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text, way_text
-from tapbatch.show.view.drifts import differed_text, drifts_into
 from tapbatch.show.view.landings import is_risky, landings_of
-from tapbatch.show.view.stages import stage_before, stage_name
+from tapbatch.show.view.stages import differed_text, drifts_into, stage_before, stage_name
 
 Question = Literal["moved", "far", "rings", "trust"]
 

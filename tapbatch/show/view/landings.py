@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from tapbatch.model.history import History, Landing, Stage, StageMode
 from tapbatch.show.say.landings import landing_line, step_text, to_go_text
-from tapbatch.show.view.modes import mode_at
+from tapbatch.show.view.stages import mode_at
 
 MOST_DRAWN = 8
 RISKY = 0.2

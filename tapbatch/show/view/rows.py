@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import drifts_into
-from tapbatch.show.view.stages import leading
+from tapbatch.show.view.stages import drifts_into, leading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

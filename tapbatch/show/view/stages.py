@@ -1,11 +1,17 @@
-"""Which stage is shown: the latest of all parts, the one before it, and the last at which strings were plucked."""
+"""Which stages, modes and changes are shown: the latest stage, the modes worth a chart, the drifts into a stage."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
 
-from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.reading import Reading
+from tapbatch.show.say.cautions import cautions_text
+
+MOST_MODES = 8
+
+_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 
 def latest_stage(history: History) -> Stage | None:
@@ -63,3 +69,69 @@ def most_tapped(stage: Stage, shows: Callable[[Reading], object]) -> Reading | N
     """Return the reading that stands for a stage: of the tap recordings that show something, that with most taps."""
     heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and shows(h.reading)]
     return max(heard, key=lambda reading: len(reading.used_taps), default=None)
+
+
+# ------------------------------------------------------------------ modes
+
+
+def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
+    """Return the modes of one part that a chart shows, from low to high.
+
+    The latest lead comes first, then the builder's labels, then what is strongest over all stages.
+
+    Examples
+    --------
+    >>> chart_modes([])
+    []
+    """
+    found: dict[str, list[StageMode]] = {}
+    for stage in stages:
+        for mode in stage.modes:
+            found.setdefault(mode.mode, []).append(mode)
+    latest_lead = stages[-1].lead.mode if stages and stages[-1].lead else ""
+
+    def rank(name: str) -> tuple[bool, bool, float]:
+        return name != latest_lead, bool(_PROVISIONAL.match(name)), -max(m.level_db for m in found[name])
+
+    chosen = sorted(found, key=rank)[:most]
+    return sorted(chosen, key=lambda name: found[name][-1].freq_hz)
+
+
+def mode_at(stage: Stage, name: str) -> StageMode | None:
+    """Return a mode of a stage by its identity, or ``None``."""
+    return next((m for m in stage.modes if m.mode == name), None)
+
+
+# ----------------------------------------------------------------- drifts
+
+
+def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
+    """Return what moved on the way to a stage, by mode."""
+    return {
+        d.mode: d for d in history.drifts if d.part == stage.part and d.to_stage in (stage.stage, stage.stage_shown)
+    }
+
+
+def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:
+    """Return how a mode moved on the way to each of some stages; ``None`` where that is not known."""
+    told = {(d.part, d.to_stage): d for d in history.drifts if d.mode == name}
+    return [told.get((s.part, s.stage), told.get((s.part, s.stage_shown))) for s in stages]
+
+
+def differed_text(drift: Drift | None) -> str:
+    """Say what differed besides the wood between the stages of a drift; empty where nothing is known to."""
+    return cautions_text(drift.cautions) if drift else ""
+
+
+def sign_text(verdict: str, change_cents: float | None) -> str:
+    """Say a change in the few letters that stand beside its line: the cents, ``=`` where it held, ``?`` if unclear.
+
+    Examples
+    --------
+    >>> sign_text("down", -42.13), sign_text("steady", 0.4), sign_text("unclear", 7.2), sign_text("new", None)
+    ('-42', '=', '?', '')
+    """
+    if change_cents is None:
+        return ""
+    moved = f"{change_cents:+z.0f}" if verdict in ("up", "down") else ""
+    return {"steady": "=", "unclear": "?"}.get(verdict, moved)
