@@ -18,6 +18,7 @@ from tapbatch.show.browser.figures import lead_figure, part_figures, strings_fig
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
 from tapbatch.show.draw.lettering import fitted
+from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
@@ -107,8 +108,8 @@ def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: S
     return tag(
         "tr",
         *cells,
-        tag("td", tag("b", lead.note), data_sort=key_of(lead.mode.freq_hz)),
-        tag("td", f"{lead.sure}, {lead.trust}", data_sort=key_of(answers[-1].number)),
+        tag("td", tag("b", words.note_text(lead.mode)), data_sort=key_of(lead.mode.freq_hz)),
+        tag("td", f"{words.sure_text(lead.mode)}, {lead.trust}", data_sort=key_of(answers[-1].number)),
         tag("td", moved.brief if moved else "", caution, data_sort=key_of(moved.number if moved else None)),
         tag("td", far.brief if far else "", data_sort=key_of(far.number if far else None)),
         where,
@@ -151,14 +152,14 @@ def _head(history: History, stage: Stage | None, here: str) -> Markup:
 def _reading(
     history: History, stage: Stage, lead: ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
 ) -> Markup:
-    cents, sure = (text.replace(" c", " cents") for text in (lead.cents, lead.sure))
+    cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
     told = [
         tag("p", lead.mode.note, class_="note"),
         tag(
             "p",
             tag("b", cents), " ",
             tag("span", f"{sure}, {lead.trust}", class_="sure"), " ",
-            tag("span", f"{lead.mode.mode}, {lead.hz} Hz", class_="hz"),
+            tag("span", f"{lead.mode.mode}, {words.hz_text(lead.mode)} Hz", class_="hz"),
             class_="cents",
         ),
         tag("p", f"played: {lead.played}", class_="played") if lead.played else "",

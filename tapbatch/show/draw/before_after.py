@@ -20,7 +20,7 @@ from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_across, draw_reading, reading_role, steps_about_zero
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
-from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
+from tapbatch.show.view.side_by_side import rows_known, same_reason, sustain_rows
 
 MOST_SCALE_PCT = 80.0
 ROW_MM = 4.2
@@ -49,11 +49,11 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
     columns = _WIDE if look.is_wide else _NARROW
     before, after = comparison.before, comparison.after
     rows = sustain_rows(comparison)
-    alike = common_reason(comparison)
+    alike = same_reason(rows)
     y = 2.2
     if look.is_wide:
         chart.say(0.0, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=look.width_mm)
-    for line in _cautions(chart, comparison):
+    for line in _cautions(chart, comparison, alike):
         y += 3.4 * look.spacing
         chart.say(0.0, y, line, SMALL, role="caution")
     y += 5.0
@@ -90,7 +90,7 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
 
 def before_after_notes(comparison: Comparison) -> list[Said]:
     """Return what is said below: what was left out, and what the verdicts rest on."""
-    count = rows_left_out(comparison)
+    count = len(rows_known(comparison)) - len(sustain_rows(comparison))
     left_out = [f"{count} more with tapbatch compare."] if count else []
     return [(text, "soft text") for text in (*left_out, words.FIVE_PER_CENT, words.NO_LOUDNESS)]
 
@@ -105,8 +105,7 @@ def _name(row: SustainChange, after: Stage) -> str:
     return f"{row.name}, {words.note_text(mode)}" if mode else row.name
 
 
-def _cautions(chart: Chart, comparison: Comparison) -> list[str]:
-    alike = common_reason(comparison)
+def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> list[str]:
     said = [caution_text(c) for c in comparison.cautions]
     if alike is not None:
         others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
@@ -137,8 +136,7 @@ def _rows_mm(chart: Chart, rows: Sequence[SustainChange], alike: NoVerdict | Non
 
 
 def _figures(row: SustainChange) -> str:
-    change, _ = words.change_and_interval(row.change_pct, row.low_pct, row.high_pct, 0)
-    return f"{change} %" if change else ""
+    return words.change_text(row.change_pct, row.low_pct, row.high_pct, 0, "%", interval=False)
 
 
 def _reason(row: SustainChange, alike: NoVerdict | None) -> str:

@@ -35,7 +35,7 @@ def decay_pages(stages: Sequence[Stage], look: Look) -> list[Chart]:
     """Draw the decays of all stages for paper, as many charts as sheets are needed; none where none is known."""
     if not any(map(trace_of, stages)):
         return []
-    step, columns = _step_mm(len(stages)), _columns(len(stages))
+    columns, step = next((columns, step) for most, columns, step in LAYOUTS if len(stages) <= most)
     a_sheet = columns * max(int((look.room_mm + 6.0) // step), 1)
     return [
         decays_chart(stages[first : first + a_sheet], look, columns=columns, step_mm=step)
@@ -44,17 +44,7 @@ def decay_pages(stages: Sequence[Stage], look: Look) -> list[Chart]:
 
 
 def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = SCREEN_STEP_MM) -> Chart:
-    """Draw the decays of some stages side by side, all on the same scales.
-
-    Parameters
-    ----------
-    stages
-        Those whose clearest taps are drawn.
-    look
-        What to draw for.
-    columns, step_mm
-        How many stand side by side, and how far rows lie apart.
-    """
+    """Draw the decays of some stages, of any parts, in so many columns and with rows so far apart."""
     chart = Chart(look)
     gutter = 9.0 if columns <= 3 else 6.0
     width = (look.width_mm - gutter * (columns - 1)) / columns
@@ -176,11 +166,3 @@ def _draw_scales(chart: Chart, panel: Panel, leftmost: bool, lowest: bool) -> No
             text = f"{step * n:g}{'' if n else ' s'}"
             at = min(x, panel.right_mm - chart.text_mm(text, TINY) / 2)
             chart.say(at, panel.bottom_mm + 3.2 * chart.look.spacing, text, TINY, ha="center", role="soft text")
-
-
-def _columns(count: int) -> int:
-    return next(columns for most, columns, _ in LAYOUTS if count <= most)
-
-
-def _step_mm(count: int) -> float:
-    return next(step for most, _, step in LAYOUTS if count <= most)

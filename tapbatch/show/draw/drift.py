@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tapbatch.model.history import History, Stage
-from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
@@ -22,8 +22,11 @@ from tapbatch.show.draw.over_stages import (
     draw_points,
     draw_stage_axis,
     is_cautious,
+    mode_points,
+    notes_between,
     stage_axis_height_mm,
     stage_places,
+    tens_between,
 )
 from tapbatch.show.say import words
 from tapbatch.show.view.stages import differed_text, drifts_into, drifts_of_mode, mode_at, sign_text
@@ -70,18 +73,9 @@ def drift_chart(
     *,
     strip_mm: float = STRIP_MM,
 ) -> Chart:
-    """Draw where some modes of a part lie over some of its stages, a strip of the staff for each.
+    """Draw where some modes, given by their names, lie over some stages, a strip of the staff for each.
 
-    Parameters
-    ----------
-    history, stages, names
-        The modes to draw, by identity, and the stages over which; a mode at none of them has no strip.
-    settings
-        Up to which half width in cents a reading counts as sure, and sharps or flats on the staff.
-    look
-        What to draw for.
-    strip_mm
-        The height of a strip where there is room.
+    A mode that is at none of the stages has no strip. A strip is ``strip_mm`` high where there is room.
     """
     chart = Chart(look)
     found = {name: drift_points(history, stages, name, settings.steady_cents) for name in names}
@@ -117,23 +111,19 @@ def latest_staff(
     chart = drift_chart(history, stages, [name], any_width, look, strip_mm=LATEST_MM)
     told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
     points = drift_points(history, stages, name, math.inf)
-    ticks = points and _has_ticks(staff_panel(0.0, 1.0, 0.0, LATEST_MM, points))
+    panel = staff_panel(0.0, 1.0, 0.0, LATEST_MM, points) if points else None
+    ticks = panel and tens_between(panel.y_low, panel.y_high, LATEST_MM)
     return chart, f"{told}; ticks: 10 c" if ticks else told
 
 
 def drift_points(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> list[Point]:
     """Return where a mode lies at each stage that shows it, in cents from A4 at the latest concert pitch."""
-    points: list[Point] = []
-    for index, (stage, drift) in enumerate(zip(stages, drifts_of_mode(history, stages, name), strict=True)):
-        mode = mode_at(stage, name)
-        if mode is None:
-            continue
-        pitch = stages[-1].concert_pitch_hz
-        value, low, high = (_cents(f, pitch) for f in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz))
-        unsure = words.is_unsure(mode, steady_cents)
-        cautious = is_cautious(drift)
-        points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
-    return points
+    pitch = stages[-1].concert_pitch_hz
+
+    def cents(mode: StageMode) -> list[float]:
+        return [_cents(freq_hz, pitch) for freq_hz in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz)]
+
+    return mode_points(history, stages, name, steady_cents, cents)
 
 
 def staff_panel(left: float, right: float, top: float, height: float, points: Sequence[Point]) -> Panel:
@@ -153,23 +143,15 @@ def _cents(freq_hz: float, pitch_hz: float) -> float:
 
 
 def _draw_staff(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling, name: str) -> None:
-    lines = range(math.ceil(panel.y_low / 100), math.floor(panel.y_high / 100) + 1)
-    every = max(math.ceil(2.6 * chart.look.spacing * len(lines) / panel.height_mm), 1)
+    notes = notes_between(panel.y_low, panel.y_high, pitch_hz, spelling)
+    every = max(math.ceil(2.6 * chart.look.spacing * len(notes) / panel.height_mm), 1)
     left, right = panel.left_mm, panel.right_mm
-    heights = panel.y_mm([100.0 * n for n in lines])
-    chart.lines([[(left, y), (right, y)] for y in heights], "scale", f"staff {name}")
-    for n, y in zip(lines, heights, strict=True):
-        if n % every == 0:
-            note = hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0]
-            chart.say(left - 1.5, float(y), note, SMALL, ha="right", va="center")
-    if _has_ticks(panel):
-        tens = range(math.ceil(panel.y_low / 10), math.floor(panel.y_high / 10) + 1)
-        chart.rules([[(left, y), (left + 1.0, y)] for y in panel.y_mm([10.0 * n for n in tens])])
-
-
-def _has_ticks(panel: Panel) -> bool:
-    """Tell whether ten cents are far enough apart to be counted."""
-    return panel.height_mm / (panel.y_high - panel.y_low) * 10 >= 0.9
+    chart.lines([[(left, y), (right, y)] for y in panel.y_mm(list(notes))], "scale", f"staff {name}")
+    for cents, note in notes.items():
+        if cents % (100 * every) == 0:
+            chart.say(left - 1.5, float(panel.y_mm(cents)), note, SMALL, ha="right", va="center")
+    tens = tens_between(panel.y_low, panel.y_high, panel.height_mm)
+    chart.rules([[(left, y), (left + 1.0, y)] for y in panel.y_mm(tens)])
 
 
 def _draw_changes(

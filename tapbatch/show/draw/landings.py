@@ -13,11 +13,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapbatch.model.history import Landing, Stage, StageMode
-from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import draw_reading, reading_role
+from tapbatch.show.draw.over_stages import draw_reading, notes_between, reading_role, tens_between
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky
@@ -170,17 +170,14 @@ def _edges(stage: Stage, mode: StageMode, landings: Sequence[Landing]) -> tuple[
 
 
 def _draw_notes(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling) -> None:
-    numbers = range(math.ceil(panel.x_low / 100), math.floor(panel.x_high / 100) + 1)
-    every = max(math.ceil(9.0 * len(numbers) / panel.width_mm), 1)
-    places = panel.x_mm([100.0 * n for n in numbers])
-    chart.rules([[(x, panel.top_mm), (x, panel.bottom_mm)] for x in places])
-    for n, x in zip(numbers, places, strict=True):
-        if n % every == 0:
-            note = hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0]
-            chart.say(float(x), panel.top_mm - 1.6, note, SMALL, ha="center")
-    if panel.width_mm / (panel.x_high - panel.x_low) * 10 >= 0.9:
-        tens = range(math.ceil(panel.x_low / 10), math.floor(panel.x_high / 10) + 1)
-        chart.rules([[(x, panel.top_mm), (x, panel.top_mm + 1.0)] for x in panel.x_mm([10.0 * n for n in tens])])
+    notes = notes_between(panel.x_low, panel.x_high, pitch_hz, spelling)
+    every = max(math.ceil(9.0 * len(notes) / panel.width_mm), 1)
+    chart.rules([[(x, panel.top_mm), (x, panel.bottom_mm)] for x in panel.x_mm(list(notes))])
+    for cents, note in notes.items():
+        if cents % (100 * every) == 0:
+            chart.say(float(panel.x_mm(cents)), panel.top_mm - 1.6, note, SMALL, ha="center")
+    tens = tens_between(panel.x_low, panel.x_high, panel.width_mm)
+    chart.rules([[(x, panel.top_mm), (x, panel.top_mm + 1.0)] for x in panel.x_mm(tens)])
 
 
 def _draw_landing(chart: Chart, panel: Panel, y: float, now: float, landing: Landing) -> None:

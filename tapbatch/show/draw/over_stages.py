@@ -8,13 +8,16 @@ the wood differed between them, and missing where the mode was not heard at one 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from tapbatch.model.history import Drift, Stage
+from tapbatch.model.history import Drift, History, Stage, StageMode
+from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
 from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
 from tapbatch.show.draw.marks import Role
+from tapbatch.show.say import words
+from tapbatch.show.view.stages import drifts_of_mode, mode_at
 
 NARROW_MM = 15.0
 LONGEST_NAME_MM = 30.0
@@ -35,6 +38,27 @@ class Point:
     unsure: bool = False
     joined: bool = False
     cautious: bool = False
+
+
+def mode_points(
+    history: History,
+    stages: Sequence[Stage],
+    name: str,
+    steady_cents: float,
+    measured: Callable[[StageMode], Sequence[float]],
+) -> list[Point]:
+    """Return the readings of a mode over some stages; ``measured`` gives a value of it and the ends of its interval.
+
+    A stage at which the mode was not heard, or its value is not known, has no reading.
+    """
+    points = []
+    for index, (stage, drift) in enumerate(zip(stages, drifts_of_mode(history, stages, name), strict=True)):
+        mode = mode_at(stage, name)
+        value, low, high = measured(mode) if mode else (math.nan,) * 3
+        if mode and math.isfinite(value):
+            unsure, cautious = words.is_unsure(mode, steady_cents), is_cautious(drift)
+            points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
+    return points
 
 
 def is_cautious(drift: Drift | None) -> bool:
@@ -173,6 +197,25 @@ def steps_about_zero(reach: float, most: int) -> list[float]:
     step = nice_step(reach, most)
     count = int(reach / step)
     return [step * n for n in range(-count, count + 1)]
+
+
+def notes_between(low_cents: float, high_cents: float, pitch_hz: float, spelling: Spelling) -> dict[float, str]:
+    """Return the notes of the scale between two edges, by their cents from A4.
+
+    Examples
+    --------
+    >>> notes_between(-120.0, 30.0, 440.0, "sharp")
+    {-100.0: 'G#4', 0.0: 'A4'}
+    """
+    steps = range(math.ceil(low_cents / 100), math.floor(high_cents / 100) + 1)
+    return {100.0 * n: hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0] for n in steps}
+
+
+def tens_between(low_cents: float, high_cents: float, length_mm: float) -> list[float]:
+    """Return the tens of cents between two edges, none where they lie too close together to be counted."""
+    if length_mm / (high_cents - low_cents) * 10 < 0.9:
+        return []
+    return [10.0 * n for n in range(math.ceil(low_cents / 10), math.floor(high_cents / 10) + 1)]
 
 
 def nice_step(span: float, most: int) -> float:

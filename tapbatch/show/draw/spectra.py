@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,19 +39,7 @@ TALLEST_ROW_MM, LOWEST_ROW_MM = 30.0, 4.0
 def spectra_chart(
     stages: Sequence[Stage], settings: InstrumentSettings, look: Look, *, row_mm: float = TALLEST_ROW_MM
 ) -> Chart:
-    """Draw the spectra of some stages of a part, one above the other.
-
-    Parameters
-    ----------
-    stages
-        One at least, the oldest first.
-    settings
-        Up to which half width in cents a reading counts as sure, and sharps or flats on the scale.
-    look
-        What to draw for.
-    row_mm
-        The height of a row where there is room.
-    """
+    """Draw the spectra of some stages, one above the other, in rows ``row_mm`` high where there is room."""
     chart = Chart(look)
     axis_mm, flags_mm = AXIS_MM * look.spacing, FLAGS_MM * look.spacing
     row = min(max((look.room_mm - axis_mm - flags_mm) / max(len(stages), 1), LOWEST_ROW_MM), row_mm)
@@ -58,20 +47,8 @@ def spectra_chart(
     left, right = (NAMES_MM, look.width_mm - SCALE_MM) if look.is_wide else (1.0, look.width_mm - 1.0)
     # Above a row of a narrow chart there is room for the name of its stage.
     above = 0.08 * row if look.is_wide else 4.0
-    panels = [
-        Panel(
-            left,
-            axis_mm + n * row + above,
-            right - left,
-            row - above,
-            x_low=low_hz,
-            x_high=high_hz,
-            y_low=FLOOR_DB,
-            y_high=0.0,
-            log_x=True,
-        )
-        for n in range(len(stages))
-    ]
+    top = Panel(left, axis_mm + above, right - left, row - above, low_hz, high_hz, FLOOR_DB, 0.0, log_x=True)
+    panels = [replace(top, top_mm=top.top_mm + n * row) for n in range(len(stages))]
     _draw_octaves(chart, panels, stages[-1].concert_pitch_hz, settings.spelling)
     _draw_hertz(chart, panels[0])
     _draw_trails(chart, panels, stages)

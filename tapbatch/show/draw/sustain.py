@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
@@ -22,6 +23,7 @@ from tapbatch.show.draw.over_stages import (
     draw_reading,
     draw_stage_axis,
     is_cautious,
+    mode_points,
     nice_step,
     reading_role,
     stage_axis_height_mm,
@@ -31,9 +33,6 @@ from tapbatch.show.say import words
 from tapbatch.show.view.stages import chart_modes, drifts_into, mode_at
 
 Band = tuple[Kind, float | None, float | None]
-Rings = tuple[str, list[Point]]
-"""What rings, and its T60 in seconds at each stage that shows it."""
-
 PANEL_STEP_MM = 31.0
 TITLE_MM = 9.0
 MOST_PANELS = 6
@@ -41,6 +40,14 @@ MOST_ROWS = 20
 ROW_MM = 6.5
 GUTTER_MM = 12.0
 _SCALE_MM, _SECONDS_MM = 9.0, 14.0
+
+
+class Rings(NamedTuple):
+    """What rings, in full and for a narrow chart, and its T60 in seconds at each stage that shows it."""
+
+    name: str
+    short: str
+    points: list[Point]
 
 
 def sustain_chart(history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look) -> Chart:
@@ -72,7 +79,7 @@ def rings_chart(
         return None
     chart = Chart(look)
     label = 0.33 * look.width_mm
-    longest = max(p.value for _, points in rings for p in points)
+    longest = max(p.value for each in rings for p in each.points)
     panel = Panel(label, 0.0, look.width_mm - label - 14.0, ROW_MM * len(rings) + 1.0, x_high=longest * 1.25)
     step = nice_step(panel.x_high, 5 if look.is_wide else 3)
     for n in range(math.floor(panel.x_high / step) + 1):
@@ -80,10 +87,9 @@ def rings_chart(
         chart.rule(x, 1.0, x, panel.bottom_mm, "guide")
         text = f"{step * n:g}{'' if n else ' s'}"
         chart.say(x, panel.bottom_mm + 3.5, text, SMALL, ha="center", role="soft text")
-    for n, (name, points) in enumerate(rings):
+    for n, (name, short, points) in enumerate(rings):
         # Of a band the hertz alone have room in a narrow chart; its notes are in the report.
-        name = name if look.is_wide or " Hz, " not in name else name.split(", ")[0]
-        _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name, points, len(stages) - 1)
+        _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name if look.is_wide else short, points, len(stages) - 1)
     chart.height_mm = panel.bottom_mm + 5.0
     chart.description = _told(rings, stages)
     return chart
@@ -109,7 +115,7 @@ def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
     """Say how long everything rings at the latest stage, and at the one before."""
     last = len(stages) - 1
     told = []
-    for name, points in rings:
+    for name, _, points in rings:
         seconds = {p.index: f"{p.value:.2f} s" for p in points}
         now = seconds.get(last, "no longer heard")
         told.append(f"{name} {seconds[last - 1]}, then {now}" if last and last - 1 in seconds else f"{name} {now}")
@@ -125,7 +131,7 @@ def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettin
 
 def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
     rings = [_mode_rings(history, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
-    return [each for each in rings if each[1]]
+    return [each for each in rings if each.points]
 
 
 def bands_heard(stages: Sequence[Stage]) -> list[Band]:
@@ -140,57 +146,31 @@ def bands_heard(stages: Sequence[Stage]) -> list[Band]:
 
 
 def _band_rings(history: History, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
-    """Return name and readings of a band, or of the whole sound."""
+    """Return the readings of a band, or of the whole sound."""
     kind, low, high = band
+    decays = [next((d for d in s.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None) for s in stages]
     points: list[Point] = []
-    heard_before = False
-    for index, stage in enumerate(stages):
-        decay = next((d for d in stage.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None)
+    for index, (stage, decay) in enumerate(zip(stages, decays, strict=True)):
         if decay and decay.t60_s:
             low_s, high_s = (math.nan if end is None else end for end in (decay.t60_low_s, decay.t60_high_s))
-            points.append(
-                Point(
-                    index,
-                    decay.t60_s,
-                    low_s,
-                    high_s,
-                    unsure=bool(decay.flags),
-                    joined=heard_before,
-                    # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-                    cautious=any(map(is_cautious, drifts_into(history, stage).values())),
-                )
-            )
-        heard_before = decay is not None
-    title = "whole sound"
-    if low is not None and high is not None:
-        pitch = stages[-1].concert_pitch_hz
-        notes = " to ".join(hz_to_note(f, pitch, spelling)[0] for f in (low, high))
-        title = f"{low:.0f} to {high:.0f} Hz, {notes}"
-    return f"{title}, strings plucked" if kind == "pluck" else title, points
+            joined = index > 0 and decays[index - 1] is not None
+            # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
+            cautious = any(map(is_cautious, drifts_into(history, stage).values()))
+            points.append(Point(index, decay.t60_s, low_s, high_s, bool(decay.flags), joined, cautious))
+    plucked = ", strings plucked" if kind == "pluck" else ""
+    if low is None or high is None:
+        return Rings("whole sound" + plucked, "whole sound" + plucked, points)
+    notes = " to ".join(hz_to_note(f, stages[-1].concert_pitch_hz, spelling)[0] for f in (low, high))
+    hertz = f"{low:.0f} to {high:.0f} Hz"
+    return Rings(f"{hertz}, {notes}{plucked}", hertz, points)
 
 
 def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
-    """Return name and readings of a mode."""
-    points: list[Point] = []
-    title = name
-    for index, stage in enumerate(stages):
-        mode = mode_at(stage, name)
-        if mode is None or not math.isfinite(mode.t60_s):
-            continue
-        drift = drifts_into(history, stage).get(name)
-        title = f"{name}, {words.note_text(mode)}"
-        points.append(
-            Point(
-                index,
-                mode.t60_s,
-                mode.t60_low_s,
-                mode.t60_high_s,
-                unsure=words.is_unsure(mode, steady_cents),
-                joined=drift is not None,
-                cautious=is_cautious(drift),
-            )
-        )
-    return title, points
+    """Return the readings of a mode."""
+    points = mode_points(history, stages, name, steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s))
+    last = mode_at(stages[points[-1].index], name) if points else None
+    title = f"{name}, {words.note_text(last)}" if last else name
+    return Rings(title, title, points)
 
 
 # ------------------------------------------------------------ the course
@@ -201,7 +181,7 @@ def _draw_column(
 ) -> None:
     left, right = x + _SCALE_MM, x + width - _SECONDS_MM
     places = stage_places(left, right, len(stages))
-    for title, points in rings:
+    for title, _, points in rings:
         chart.say(x, y, title, BODY, bold=True, within_mm=width)
         top = max(p.value for p in points)
         highs = [p.high for p in points if math.isfinite(p.high)]

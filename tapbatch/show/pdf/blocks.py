@@ -13,6 +13,7 @@ from typing import Protocol
 from tapbatch.show.draw.chart import BODY, HEAD, HEAD_MM, HEADING_MM, SMALL, Chart, Look, Paper, Sheet
 from tapbatch.show.draw.marks import Said
 
+TOP_MM = HEAD_MM + 6.0
 BLOCK_GAP_MM = 7.0
 NOTES_GAP_MM = 3.5
 
@@ -92,18 +93,18 @@ class Book:
         while left is not None:
             sheet = self._sheets[-1]
             if sheet.title != left.title or self._next_mm + left.least_mm(sheet) > sheet.bottom_mm:
-                sheet = self._begin(left)
+                sheet = self.begin(left.title, left.caption)
             height = left.height_mm(sheet)
             left = left.draw(sheet, self._next_mm)
             self._next_mm += height + BLOCK_GAP_MM
 
-    def _begin(self, block: Block) -> Sheet:
-        sheet = self.add(block.title)
-        sheet.say(sheet.left_mm, HEAD_MM, block.title, HEAD, bold=True)
-        self._next_mm = HEAD_MM + 6.0
-        if block.caption:
-            width = sheet.measure_mm
-            foot = sheet.paragraph(sheet.left_mm, self._next_mm, block.caption, width, BODY, role="soft text")
+    def begin(self, title: str, caption: str = "") -> Sheet:
+        """Return a new sheet with its title in sight, and what explains it below."""
+        sheet = self.add(title)
+        sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
+        self._next_mm = TOP_MM
+        if caption:
+            foot = sheet.paragraph(sheet.left_mm, TOP_MM, caption, sheet.measure_mm, BODY, role="soft text")
             self._next_mm = foot + 2.0
         return sheet
 

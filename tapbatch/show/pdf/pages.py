@@ -73,8 +73,8 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
 
 
 def _fitting(row: Cells, name: str, room_mm: float) -> str:
-    text = row[name].text
-    return listed(text.split(", "), room_mm, SMALL) if name == "noticed" else text
+    cell = row[name]
+    return listed(cell.items, room_mm, SMALL) if cell.items else cell.text
 
 
 def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[str], list[Row]]:
@@ -223,27 +223,8 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class HowBlock:
-    """How the numbers were got, the cautions, and the flags that were seen: a sheet of its own."""
-
-    history: History
-    title: str = "How the numbers were got"
-    caption: str = ""
-
-    def height_mm(self, sheet: Sheet) -> float:
-        """Return the height of a whole sheet."""
-        return sheet.room_mm
-
-    least_mm = height_mm
-
-    def draw(self, sheet: Sheet, top_mm: float) -> None:
-        """Draw it, the flags as far as there is room."""
-        _draw_flags(sheet, _draw_how(sheet, top_mm + 2.0) + 5.0, self.history)
-
-
-def _draw_how(sheet: Sheet, y: float) -> float:
-    """Draw how the numbers were got, and the cautions; return where they end."""
+def draw_how(sheet: Sheet, y: float, history: History) -> None:
+    """Draw how the numbers were got, the cautions, and the flags that were seen as far as there is room."""
     for title, text in HOW:
         sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=LABEL_MM - 3.0)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 3.0
@@ -253,7 +234,7 @@ def _draw_how(sheet: Sheet, y: float) -> float:
     sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
     for text in CAUTIONS:
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
-    return y
+    _draw_flags(sheet, y + 5.0, history)
 
 
 def _draw_flags(sheet: Sheet, y: float, history: History) -> None:

@@ -19,9 +19,9 @@ from tapbatch.show.draw.spectra import spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
-from tapbatch.show.pdf.blocks import Block, Book, ChartBlock, notes_height_mm
+from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.pages import HowBlock, table_blocks
+from tapbatch.show.pdf.pages import draw_how, table_blocks
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
@@ -55,6 +55,7 @@ def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]
         draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, settings.steady_cents)
     for block in _blocks(history, settings, Sheet(settings.paper, "")):
         book.place(block)
+    draw_how(book.begin("How the numbers were got"), TOP_MM + 2.0, history)
     return book.numbered()
 
 
@@ -92,7 +93,6 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
     for chart in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm)):
         yield ChartBlock("Decays", DECAYS_CAPTION, chart)
     yield from table_blocks(history, settings.steady_cents)
-    yield HowBlock(history)
 
 
 def _drift(history: History, part: str, settings: InstrumentSettings, look: Look) -> Block:

@@ -15,6 +15,7 @@ from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, 
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
+from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
@@ -102,9 +103,9 @@ def _draw_lead(
     role: Role = "soft text" if lead.unsure else "text"
     sheet.say(left - 1.0, baseline, lead.mode.note, NOTE, bold=True, role=role)
     x = left + text_width_mm(lead.mode.note, NOTE, True) + 5.0
-    cents, sure = (text.replace(" c", " cents") for text in (lead.cents, lead.sure))
+    cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
     sheet.say(x, baseline - 7.5, cents, NAME, bold=True, role=role)
-    sheet.say(x, baseline, f"{sure}, {lead.hz} Hz", LEAD)
+    sheet.say(x, baseline, f"{sure}, {words.hz_text(lead.mode)} Hz", LEAD)
     if lead.played:
         room = sheet.right_mm - STAFF_MM - 9.0 - x
         sheet.say(x, baseline + 5.5, f"played: {lead.played}", BODY, role="soft text", within_mm=room)
@@ -178,9 +179,17 @@ def _draw_row_head(sheet: Sheet, y: float, title: str, rows: Sequence[ModeRow]) 
 
 
 def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
-    flags = listed(row.mode.flags, ROW[-1][3], BODY)
-    cells = (row.note, name, row.sure, row.moved, row.rings, row.hz, flags)
-    for (column, x, ha, room), cell in zip(ROW, cells, strict=True):
+    mode, flags = row.mode, listed(row.mode.flags, ROW[-1][3], BODY)
+    said = (
+        words.note_text(mode),
+        name,
+        words.sure_text(mode),
+        row.moved,
+        words.t60_text(mode),
+        words.hz_text(mode),
+        flags,
+    )
+    for (column, x, ha, room), cell in zip(ROW, said, strict=True):
         size, bold = (LEAD, not row.unsure) if column == "note" else (BODY, False)
         role: Role = "caution" if column == "noticed" else "soft text" if row.unsure or column == "name" else "text"
         sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, role=role, ha=ha, within_mm=room)

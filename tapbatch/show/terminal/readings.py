@@ -56,7 +56,8 @@ def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[Line]:
     common = set.intersection(*(set(m.flags) for m in stage.modes)) if len(stage.modes) > 1 else set()
     for row in rows:
         mode = row.mode
-        cells = _columns("leads" if mode.lead else "", mode.note, row.cents, row.sure, row.hz, row.rings, row.taps)
+        figures = words.cents_text(mode), words.sure_text(mode), words.hz_text(mode), words.t60_text(mode), row.taps
+        cells = _columns("leads" if mode.lead else "", mode.note, *figures)
         lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
         if own := [flag for flag in mode.flags if flag not in common]:
             lines += said(f"noticed: {', '.join(own)}", "dim", first="        ")

@@ -7,6 +7,7 @@ all digits, are those of :mod:`tapbatch.show.tables`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -25,10 +26,11 @@ Kind = Literal["modes", "played", "drift", "first", "landings", "strings"]
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """What a cell says, and the number by which it sorts."""
+    """What a cell says, and the number by which it sorts; ``items`` where the text is a list."""
 
     text: str
     number: float | None = None
+    items: tuple[str, ...] = ()
 
 
 Row = Mapping[str, Cell]
@@ -52,17 +54,17 @@ def modes_table(history: History, stage: Stage, steady_cents: float) -> Table:
 def _mode(row: ModeRow) -> Row:
     mode = row.mode
     return {
-        "note": Cell(row.note, mode.freq_hz),
-        "how sure": Cell(row.sure, words.half_cents(mode)),
+        "note": Cell(words.note_text(mode), mode.freq_hz),
+        "how sure": Cell(words.sure_text(mode), words.half_cents(mode)),
         "trust": Cell(row.trust),
         "mode": Cell(f"{mode.mode}, leads" if mode.lead else mode.mode),
         "moved": Cell(row.moved, row.drift.freq_change_cents if row.drift else None),
-        "Hz": Cell(row.hz, mode.freq_hz),
-        "T60 (s)": Cell(row.rings, mode.t60_s),
-        "Q": Cell(row.q, mode.q),
-        "level (dB)": Cell(row.level, mode.level_db),
+        "Hz": Cell(words.hz_text(mode), mode.freq_hz),
+        "T60 (s)": Cell(words.t60_text(mode), mode.t60_s),
+        "Q": Cell(f"{mode.q:.0f}" if math.isfinite(mode.q) else "", mode.q),
+        "level (dB)": Cell(f"{mode.level_db:{'+' if mode.level_db > 0 else ''}z.1f}", mode.level_db),
         "taps": Cell(str(mode.taps), mode.taps),
-        "noticed": Cell(", ".join(mode.flags)),
+        "noticed": Cell(", ".join(mode.flags), items=mode.flags),
     }
 
 
