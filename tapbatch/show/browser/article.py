@@ -23,8 +23,7 @@ from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.rows import ModeRow, lead_row
-from tapbatch.show.view.stages import latest_stage, plucked_stage, stage_date
+from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, plucked_stage, stage_date
 from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapbatch.show.draw.lettering import MM_PER_PT, fitted, printable, text_width_mm, wrapped
-from tapbatch.show.draw.marks import Anchor, Area, Dots, Lines, Mark, Role, Word
+from tapbatch.show.draw.marks import Anchor, Area, Dots, Lines, Mark, Role, Word, moved
 
 TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.0
 
@@ -218,11 +218,8 @@ class Chart:
         for role, segments in chart._rules.items():
             self._rules.setdefault(role, []).extend([s + by for s in segments])
         for level, marks in chart._marks.items():
-            self._marks[level] += [mark.moved(by) for mark in marks]
-        self.words += [
-            Word(w.x_mm + left_mm, w.y_mm + top_mm, w.text, w.size_pt, w.bold, w.role, w.anchor, w.upright)
-            for w in chart.words
-        ]
+            self._marks[level] += [moved(mark, by) for mark in marks]
+        self.words += [replace(w, x_mm=w.x_mm + left_mm, y_mm=w.y_mm + top_mm) for w in chart.words]
 
 
 _AREAS, _LINES, _DOTS = range(3)

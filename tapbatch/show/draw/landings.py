@@ -51,13 +51,16 @@ def landings_chart(stage: Stage, landings: Sequence[Landing], settings: Instrume
         return chart
     now = _cents(mode.freq_hz, stage)
     rows = [_now_row(mode), _step_row(landings[0]), *map(_landing_row, landings)]
-    heights = [_set_row(chart, top, row) for row, top in zip(rows, _tops(chart, rows), strict=True)]
-    foot = _tops(chart, [*rows, rows[-1]])[-1]
+    tops, heights = [NOTES_MM], []
+    for row in rows:
+        height, foot = _set_row(chart, tops[-1], row)
+        heights.append(height)
+        tops.append(foot)
     low, high = _edges(stage, mode, landings)
     left, right = (LABEL_MM, look.width_mm - SAID_MM - 4.0) if look.is_wide else (0.0, look.width_mm)
     panel = Panel(left, NOTES_MM, right - left, foot - NOTES_MM, x_low=low, x_high=high)
     _draw_notes(chart, panel, stage.concert_pitch_hz, settings.spelling)
-    chart.rules([[(0.0, y), (look.width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
+    chart.rules([[(0.0, y), (look.width_mm, y)] for y in tops[1:-1]], "guide")
     role = reading_role(words.is_unsure(mode, settings.steady_cents))
     sides = [_cents(mode.freq_low_hz, stage), _cents(mode.freq_high_hz, stage)] if _is_bounded(mode) else []
     draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}", radius_mm=DOT_MM)
@@ -102,37 +105,24 @@ def _landing_row(landing: Landing) -> _Row:
     return _Row(label=label, said=said, detail=told if is_target or landing.steps_to_go else "")
 
 
-def _set_row(chart: Chart, top_mm: float, row: _Row) -> float:
-    """Set the words of a row; return how far down what it draws stands."""
+def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
+    """Set the words of a row; return how far down what it draws stands, and where the row ends."""
     role: Role = "caution" if row.risky else "soft text"
     if chart.look.is_wide:
         y, x = top_mm + ROW_MM / 2, chart.width_mm - SAID_MM
         chart.say(0.0, y, row.label, BODY, va="center", within_mm=LABEL_MM - 3.0)
         chart.say(x, y - (1.5 if row.detail else 0.0), row.said, BODY, bold=True, va="center", within_mm=SAID_MM)
         chart.say(x, y + 2.0, row.detail, SMALL, va="center", role=role, within_mm=SAID_MM)
-        return y
+        return y, top_mm + ROW_MM
     y = top_mm + 4.0
     chart.say(0.0, y, row.label, BODY)
-    for line in _said_lines(chart, row):
+    for line in chart.wrapped(row.said, chart.width_mm - chart.text_mm(row.label, BODY) - 3.0, BODY, bold=True):
         chart.say(chart.width_mm, y, line, BODY, bold=True, ha="right")
         y += _LINE_MM
     for line in chart.wrapped(row.detail, chart.width_mm, SMALL):
         chart.say(chart.width_mm, y, line, SMALL, ha="right", role=role)
         y += _LINE_MM
-    return y + 0.5
-
-
-def _said_lines(chart: Chart, row: _Row) -> list[str]:
-    return chart.wrapped(row.said, chart.width_mm - chart.text_mm(row.label, BODY) - 3.0, BODY, bold=True)
-
-
-def _tops(chart: Chart, rows: Sequence[_Row]) -> list[float]:
-    """Return how far down each row begins."""
-    tops = [NOTES_MM]
-    for row in rows[:-1]:
-        lines = len(_said_lines(chart, row)) + len(chart.wrapped(row.detail, chart.width_mm, SMALL))
-        tops.append(tops[-1] + (ROW_MM if chart.look.is_wide else 8.0 + _LINE_MM * lines))
-    return tops
+    return y + 0.5, y + 4.0
 
 
 # -------------------------------------------------------- what is drawn

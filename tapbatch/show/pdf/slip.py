@@ -19,8 +19,7 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.rows import ModeRow, lead_row, mode_rows
-from tapbatch.show.view.stages import latest_stage, stage_date
+from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_date
 from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, turned_down
 
 LABEL_MM = 22.0

@@ -16,8 +16,7 @@ from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import steps_seen_text
-from tapbatch.show.view.rows import ModeRow, mode_rows
-from tapbatch.show.view.stages import differed_text, drifts_into, stage_name
+from tapbatch.show.view.stages import ModeRow, differed_text, drifts_into, mode_rows, stage_name
 
 BESIDES = "besides the wood"
 
