@@ -85,11 +85,19 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
     lead = lead_row(history, stage, settings.steady_cents) if stage else None
     recorded = max((h.reading.recorded_at for s in history.stages for h in s.heard), default="")
     answers = answers_of(history, stage, lead.mode, settings.steady_cents) if stage and lead else ()
+    here = card_id(history.instrument)
+    if stage and lead:
+        first = [_reading(history, stage, lead, answers, settings)]
+    else:
+        first = [tag("p", f"{NOTHING_READ}.", class_="silence"), tag("p", WHAT_TO_DO)]
+    rest = (_noticed(history, stage), _charts(history, settings), _tables(history, settings), _files(history))
+    said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
+    pieces = (_head(history, stage, here), *first, *rest)
     return Card(
         instrument=history.instrument,
         recorded=recorded,
         row=_row(history, stage, lead, answers),
-        article=_article(history, stage, lead, answers, settings),
+        article=tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said),
     )
 
 
@@ -116,25 +124,6 @@ def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: S
 
 
 # ----------------------------------------------------------------- article
-
-
-def _article(
-    history: History,
-    stage: Stage | None,
-    lead: ModeRow | None,
-    answers: Sequence[Answer],
-    settings: InstrumentSettings,
-) -> Markup:
-    here = card_id(history.instrument)
-    pieces = [_head(history, stage, here)]
-    if stage is None or lead is None:
-        pieces.append(tag("p", f"{NOTHING_READ}.", class_="silence"))
-        pieces.append(tag("p", WHAT_TO_DO))
-    else:
-        pieces.append(_reading(history, stage, lead, answers, settings))
-    pieces += [_noticed(history, stage), _charts(history, settings), _tables(history, settings), _files(history)]
-    said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
-    return tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
 
 
 def _head(history: History, stage: Stage | None, here: str) -> Markup:

@@ -66,8 +66,8 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
         x_high=_reach(rows),
     )
     if look.is_wide:
-        chart.say(columns.before, y - 0.5, "before", SMALL, ha="right", role="soft text")
-        chart.say(columns.after, y - 0.5, "after", SMALL, ha="right", role="soft text")
+        for x, name in ((columns.before, "before"), (columns.after, "after")):
+            chart.say(x, y - 0.5, name, SMALL, ha="right", role="soft text")
     low, high = panel.x_mm([-SAME_PCT, SAME_PCT])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
     values = steps_about_zero(panel.x_high, 3 if look.is_wide else 2)

@@ -129,10 +129,6 @@ class Chart:
         """Return how wide a line of text is as it is set here."""
         return text_width_mm(text, self.look.pt(size_pt), bold)
 
-    def fitted(self, text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
-        """Return text cut to a width as it is set here."""
-        return fitted(text, width_mm, self.look.pt(size_pt), bold)
-
     def wrapped(self, text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:
         """Return text in lines of a width as it is set here."""
         return wrapped(text, width_mm, self.look.pt(size_pt), bold, most)

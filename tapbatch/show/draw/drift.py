@@ -14,22 +14,12 @@ from collections.abc import Sequence
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw import over_stages
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
-from tapbatch.show.draw.over_stages import (
-    Point,
-    draw_guides,
-    draw_points,
-    draw_stage_axis,
-    is_cautious,
-    mode_points,
-    notes_between,
-    stage_axis_height_mm,
-    stage_places,
-    tens_between,
-)
+from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import differed_text, drifts_into, drifts_of_mode, mode_at, sign_text
+from tapbatch.show.view.stages import differed_text, drifts_into, drifts_of_mode, is_cautious, mode_at, sign_text
 
 STRIP_MM = 29.0
 GAP_MM = 3.0
@@ -82,21 +72,21 @@ def drift_chart(
     found = {name: points for name, points in found.items() if points}
     before_mm, after_mm = _WIDE_MM if look.is_wide else _NARROW_MM if look.width_mm > _BARE_BELOW_MM else _BARE_MM
     left, right = before_mm, look.width_mm - after_mm
-    places = stage_places(left, right, len(stages))
-    axis_mm = stage_axis_height_mm(stages, right - left, look)
+    places = over_stages.stage_places(left, right, len(stages))
+    axis_mm = over_stages.stage_axis_height_mm(stages, right - left, look)
     step = min(strip_mm + GAP_MM, (look.room_mm - axis_mm) / max(len(found), 1))
-    draw_guides(chart, places, 0.0, step * len(found) - GAP_MM)
+    over_stages.draw_guides(chart, places, 0.0, step * len(found) - GAP_MM)
     for n, (name, points) in enumerate(found.items()):
         panel = staff_panel(left, right, step * n, step - GAP_MM, points)
         _draw_staff(chart, panel, stages[-1].concert_pitch_hz, settings.spelling, name)
         _draw_changes(chart, panel, places, history, stages, name, points)
-        draw_points(chart, panel, places, points, name)
+        over_stages.draw_points(chart, panel, places, points, name)
         if look.is_wide:
             _name_strip(chart, panel, stages, name)
         if after_mm:
             _tell_latest(chart, panel, stages[points[-1].index], points[-1], name)
     foot = step * len(found) - GAP_MM
-    draw_stage_axis(chart, left, right, foot, stages)
+    over_stages.draw_stage_axis(chart, left, right, foot, stages)
     chart.height_mm = foot + axis_mm
     chart.description = "; ".join(told for name in found for told in _told(history, stages, name))
     return chart
@@ -112,7 +102,7 @@ def latest_staff(
     told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
     points = drift_points(history, stages, name, math.inf)
     panel = staff_panel(0.0, 1.0, 0.0, LATEST_MM, points) if points else None
-    ticks = panel and tens_between(panel.y_low, panel.y_high, LATEST_MM)
+    ticks = panel and over_stages.tens_between(panel.y_low, panel.y_high, LATEST_MM)
     return chart, f"{told}; ticks: 10 c" if ticks else told
 
 
@@ -123,7 +113,7 @@ def drift_points(history: History, stages: Sequence[Stage], name: str, steady_ce
     def cents(mode: StageMode) -> list[float]:
         return [_cents(freq_hz, pitch) for freq_hz in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz)]
 
-    return mode_points(history, stages, name, steady_cents, cents)
+    return over_stages.mode_points(history, stages, name, steady_cents, cents)
 
 
 def staff_panel(left: float, right: float, top: float, height: float, points: Sequence[Point]) -> Panel:
@@ -143,14 +133,14 @@ def _cents(freq_hz: float, pitch_hz: float) -> float:
 
 
 def _draw_staff(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling, name: str) -> None:
-    notes = notes_between(panel.y_low, panel.y_high, pitch_hz, spelling)
+    notes = over_stages.notes_between(panel.y_low, panel.y_high, pitch_hz, spelling)
     every = max(math.ceil(2.6 * chart.look.spacing * len(notes) / panel.height_mm), 1)
     left, right = panel.left_mm, panel.right_mm
     chart.lines([[(left, y), (right, y)] for y in panel.y_mm(list(notes))], "scale", f"staff {name}")
     for cents, note in notes.items():
         if cents % (100 * every) == 0:
             chart.say(left - 1.5, float(panel.y_mm(cents)), note, SMALL, ha="right", va="center")
-    tens = tens_between(panel.y_low, panel.y_high, panel.height_mm)
+    tens = over_stages.tens_between(panel.y_low, panel.y_high, panel.height_mm)
     chart.rules([[(left, y), (left + 1.0, y)] for y in panel.y_mm(tens)])
 
 

@@ -11,13 +11,13 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from tapbatch.model.history import Drift, History, Stage, StageMode
+from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
 from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import drifts_of_mode, mode_at
+from tapbatch.show.view.stages import drifts_of_mode, is_cautious, mode_at
 
 NARROW_MM = 15.0
 LONGEST_NAME_MM = 30.0
@@ -59,11 +59,6 @@ def mode_points(
             unsure, cautious = words.is_unsure(mode, steady_cents), is_cautious(drift)
             points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
     return points
-
-
-def is_cautious(drift: Drift | None) -> bool:
-    """Tell whether something besides the wood differed on the way of a change."""
-    return drift is not None and bool(drift.cautions)
 
 
 def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:

@@ -21,6 +21,7 @@ from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import SMALL, TINY, Chart, Look, Panel
+from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import reading_role
 from tapbatch.show.say import words
@@ -233,7 +234,7 @@ def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -
     for mode, place in zip(modes, places, strict=True):
         note = f"{words.note_text(mode)}, "
         room = (FLAGS_MM - down - 3.0) * chart.look.spacing
-        name = chart.fitted(mode.mode, room - chart.text_mm(note, SMALL, mode.lead), SMALL, mode.lead)
+        name = fitted(mode.mode, room - chart.text_mm(note, SMALL, mode.lead), chart.look.pt(SMALL), mode.lead)
         role: Role = "soft text" if words.is_unsure(mode, steady_cents) else "text"
         x = place + 0.9 * chart.look.spacing
         chart.say(x, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", upright=True, role=role)

@@ -15,22 +15,12 @@ from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Kind
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw import over_stages
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import (
-    Point,
-    draw_points,
-    draw_reading,
-    draw_stage_axis,
-    is_cautious,
-    mode_points,
-    nice_step,
-    reading_role,
-    stage_axis_height_mm,
-    stage_places,
-)
+from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import chart_modes, drifts_into, mode_at
+from tapbatch.show.view.stages import chart_modes, drifts_into, is_cautious, mode_at
 
 Band = tuple[Kind, float | None, float | None]
 PANEL_STEP_MM = 31.0
@@ -58,7 +48,7 @@ def sustain_chart(history: History, stages: Sequence[Stage], settings: Instrumen
         "the sound": _bands(history, stages, settings),
         "mode by mode": _modes(history, stages, settings, MOST_PANELS),
     }
-    axis_mm = stage_axis_height_mm(stages, width - _SCALE_MM - _SECONDS_MM, look)
+    axis_mm = over_stages.stage_axis_height_mm(stages, width - _SCALE_MM - _SECONDS_MM, look)
     rows = max(1, *map(len, sides.values()))
     step = min(PANEL_STEP_MM, (look.room_mm - axis_mm - 2.0) / rows)
     for column, (heading, rings) in enumerate(sides.items()):
@@ -81,7 +71,7 @@ def rings_chart(
     label = 0.33 * look.width_mm
     longest = max(p.value for each in rings for p in each.points)
     panel = Panel(label, 0.0, look.width_mm - label - 14.0, ROW_MM * len(rings) + 1.0, x_high=longest * 1.25)
-    step = nice_step(panel.x_high, 5 if look.is_wide else 3)
+    step = over_stages.nice_step(panel.x_high, 5 if look.is_wide else 3)
     for n in range(math.floor(panel.x_high / step) + 1):
         x = float(panel.x_mm(step * n))
         chart.rule(x, 1.0, x, panel.bottom_mm, "guide")
@@ -105,10 +95,11 @@ def _draw_row(chart: Chart, panel: Panel, y: float, name: str, points: Sequence[
     if before:
         chart.dots(places[:1], "earlier reading", name=f"before {name}")
     if now:
-        draw_reading(chart, panel, y, now.value, (now.low, now.high), reading_role(now.unsure), f"T60 {name}")
+        role = over_stages.reading_role(now.unsure)
+        over_stages.draw_reading(chart, panel, y, now.value, (now.low, now.high), role, f"T60 {name}")
     text = f"{now.value:.2f} s" if now else "gone"
-    role_now: Role = "text" if now else "soft text"
-    chart.say(chart.width_mm, y, text, SMALL, bold=now is not None, ha="right", va="center", role=role_now)
+    said_role: Role = "text" if now else "soft text"
+    chart.say(chart.width_mm, y, text, SMALL, bold=now is not None, ha="right", va="center", role=said_role)
 
 
 def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
@@ -167,7 +158,9 @@ def _band_rings(history: History, stages: Sequence[Stage], band: Band, spelling:
 
 def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
     """Return the readings of a mode."""
-    points = mode_points(history, stages, name, steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s))
+    points = over_stages.mode_points(
+        history, stages, name, steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
+    )
     last = mode_at(stages[points[-1].index], name) if points else None
     title = f"{name}, {words.note_text(last)}" if last else name
     return Rings(title, title, points)
@@ -180,7 +173,7 @@ def _draw_column(
     chart: Chart, x: float, y: float, width: float, step: float, stages: Sequence[Stage], rings: Sequence[Rings]
 ) -> None:
     left, right = x + _SCALE_MM, x + width - _SECONDS_MM
-    places = stage_places(left, right, len(stages))
+    places = over_stages.stage_places(left, right, len(stages))
     for title, _, points in rings:
         chart.say(x, y, title, BODY, bold=True, within_mm=width)
         top = max(p.value for p in points)
@@ -188,7 +181,7 @@ def _draw_column(
         top = min(max([top, *highs]), 1.6 * top) * 1.08
         panel = Panel(left, y + 3.0, right - left, step - TITLE_MM, y_low=0.0, y_high=top)
         _draw_seconds(chart, panel)
-        draw_points(chart, panel, places, points, f"T60 {title}")
+        over_stages.draw_points(chart, panel, places, points, f"T60 {title}")
         last = points[-1]
         # What was not heard at the latest stage is said where it was last heard, and not as if it were now.
         now = last.index == len(stages) - 1
@@ -198,11 +191,11 @@ def _draw_column(
         chart.say(at, height, f"{last.value:.2f} s", SMALL, bold=now, va="center", role=role)
         y += step
     if rings:
-        draw_stage_axis(chart, left, right, y - TITLE_MM + 3.0, stages)
+        over_stages.draw_stage_axis(chart, left, right, y - TITLE_MM + 3.0, stages)
 
 
 def _draw_seconds(chart: Chart, panel: Panel) -> None:
-    step = nice_step(panel.y_high, 3)
+    step = over_stages.nice_step(panel.y_high, 3)
     count = math.floor(panel.y_high / step)
     heights = panel.y_mm([step * n for n in range(count + 1)])
     chart.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights[1:]], "guide")

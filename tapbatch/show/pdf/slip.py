@@ -14,7 +14,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, Sheet
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
-from tapbatch.show.draw.marks import Role
+from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
@@ -197,19 +197,17 @@ def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
     """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = noticed_lines(history, stage)
+    notices: list[Said] = [(text, "caution") for text in noticed_lines(history, stage)]
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
-    learned = learned_text(history)
-    notices += learned
-    if not notices or y > sheet.bottom_mm - 12.0:
+    said = [*notices, *((text, "soft text") for text in learned_text(history))]
+    if not said or y > sheet.bottom_mm - 12.0:
         return
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, "Noticed", BODY, bold=True)
     y += 10.0
-    for count, notice in enumerate(notices):
+    for count, (text, role) in enumerate(said):
         if y > sheet.bottom_mm - 5.0:
-            where = " in recordings.csv" if count < len(notices) - len(learned) else ""
-            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, role="soft text")
+            where = " in recordings.csv" if count < len(notices) else ""
+            sheet.say(sheet.left_mm, y, f"and {len(said) - count} more{where}", BODY, role="soft text")
             return
-        role: Role = "soft text" if count >= len(notices) - len(learned) else "caution"
-        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, role=role, most=2) + 0.8
+        y = sheet.paragraph(sheet.left_mm, y, text, sheet.measure_mm, BODY, role=role, most=2) + 0.8

@@ -30,8 +30,7 @@ def read_table(path: Path) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Text columns as strings (``"NA"`` is a name, not a gap; unknown text is empty), ``boolean``, ``Int64`` and
-        ``float64`` columns with gaps where unknown. Columns that the table does not know stay text.
+        Each column with its type; those that the table does not know stay text.
 
     Raises
     ------

@@ -125,6 +125,11 @@ def differed_text(drift: Drift | None) -> str:
     return cautions_text(drift.cautions) if drift else ""
 
 
+def is_cautious(drift: Drift | None) -> bool:
+    """Tell whether something besides the wood differed on the way of a change."""
+    return drift is not None and bool(drift.cautions)
+
+
 def sign_text(verdict: str, change_cents: float | None) -> str:
     """Say a change in the few letters that stand beside its line: the cents, ``=`` where it held, ``?`` if unclear.
 
