@@ -21,6 +21,11 @@ from tapbatch.show.view.tables import Cell
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
 
+FOOTER = (
+    "Dot: the reading; bar: its 95 % interval; hollow and pale: unsure. = held steady; ? cannot tell. "
+    "Broken line, or figure in orange: something besides the wood differed."
+)
+
 LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
 
@@ -51,7 +56,7 @@ def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
             class_="top",
         ),
         tag("main", _overview(cards), _attention(attention), *map(_article, cards), id="readings", tabindex=-1),
-        tag("footer", tag("p", _footer_text())),
+        tag("footer", tag("p", FOOTER)),
         Markup(f"<script>{_part('page.js')}</script>"),
     )
     return f"<!DOCTYPE html>\n{tag('html', _head(), body, lang='en')}\n".encode()
@@ -120,13 +125,6 @@ def _article(card: Card) -> Markup:
     made = hashlib.sha256(card.article.encode()).hexdigest()[:16]
     marks = tag("article", data_made=made, data_recorded=card.recorded).removesuffix("></article>")
     return Markup(card.article.replace("<article", marks, 1))
-
-
-def _footer_text() -> str:
-    return (
-        "Dot: the reading; bar: its 95 % interval; hollow and pale: unsure. = held steady; ? cannot tell. "
-        "Broken line, or figure in orange: something besides the wood differed."
-    )
 
 
 @cache

@@ -10,14 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange
 from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Stage
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
-from tapbatch.show.draw.over_stages import draw_across, draw_reading, reading_role, steps_about_zero
+from tapbatch.show.draw.over_stages import draw_about_zero, draw_reading, reading_role
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
 from tapbatch.show.view.side_by_side import rows_known, same_reason, sustain_rows
@@ -28,8 +28,7 @@ GROUP_MM = 5.5
 _GROUPS = {"whole": "the sound and its bands", "band": "", "mode": "mode by mode", "string": "string by string"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Columns:
+class _Columns(NamedTuple):
     """Where the columns stand, in mm: the names end, before and after end, the bars and the verdicts begin."""
 
     names: float
@@ -57,21 +56,12 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
         y += 3.4 * look.spacing
         chart.say(0.0, y, line, SMALL, role="caution")
     y += 5.0
-    panel = Panel(
-        columns.bars,
-        y,
-        columns.verdicts - columns.bars - 4.0,
-        _rows_mm(chart, rows, alike),
-        x_low=-_reach(rows),
-        x_high=_reach(rows),
-    )
+    rows_mm, reach = _rows_mm(chart, rows, alike), _reach(rows)
+    panel = Panel(columns.bars, y, columns.verdicts - columns.bars - 4.0, rows_mm, x_low=-reach, x_high=reach)
     if look.is_wide:
         for x, name in ((columns.before, "before"), (columns.after, "after")):
             chart.say(x, y - 0.5, name, SMALL, ha="right", role="soft text")
-    low, high = panel.x_mm([-SAME_PCT, SAME_PCT])
-    chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    values = steps_about_zero(panel.x_high, 3 if look.is_wide else 2)
-    draw_across(chart, panel, {v: f"{v:+g} %" if v else "0" for v in values}, zero=True)
+    draw_about_zero(chart, panel, SAME_PCT, "%", "0")
     if alike and look.is_wide:
         chart.say(columns.verdicts, y - 1.0, "no verdict, see above", SMALL, role="caution")
     group = ""

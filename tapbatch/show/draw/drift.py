@@ -82,7 +82,9 @@ def drift_chart(
         _draw_changes(chart, panel, places, history, stages, name, points)
         over_stages.draw_points(chart, panel, places, points, name)
         if look.is_wide:
-            _name_strip(chart, panel, stages, name)
+            middle = panel.top_mm + panel.height_mm / 2
+            chart.say(0.0, middle, name, LEAD, bold=True, within_mm=left - 11.0)
+            chart.say(0.0, middle + 4.0, mode_now(stages, name), SMALL, role="soft text")
         if after_mm:
             _tell_latest(chart, panel, stages[points[-1].index], points[-1], name)
     foot = step * len(found) - GAP_MM
@@ -174,12 +176,6 @@ def _staff_gap_mm(panel: Panel, y_mm: float) -> float:
     """Return how far a place on the chart lies from the nearest line of the staff."""
     cents = panel.y_high - (y_mm - panel.top_mm) / panel.height_mm * (panel.y_high - panel.y_low)
     return abs(cents - 100.0 * round(cents / 100.0)) * panel.height_mm / (panel.y_high - panel.y_low)
-
-
-def _name_strip(chart: Chart, panel: Panel, stages: Sequence[Stage], name: str) -> None:
-    middle = panel.top_mm + panel.height_mm / 2
-    chart.say(0.0, middle, name, LEAD, bold=True, within_mm=panel.left_mm - 11.0)
-    chart.say(0.0, middle + 4.0, mode_now(stages, name), SMALL, role="soft text")
 
 
 def mode_now(stages: Sequence[Stage], name: str) -> str:

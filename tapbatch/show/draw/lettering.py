@@ -26,12 +26,6 @@ CUT = "..."
 _LAST_BASIC = 0xFFFF
 
 
-@lru_cache(maxsize=4096)
-def _advance(char: str, heavy: bool) -> float:
-    """Return the width of a letter as a share of the type size."""
-    return (bold if heavy else plain)().advance(char)
-
-
 def printable(text: str) -> str:
     """Return text in letters that the type has; one that it lacks becomes the sign for a letter unknown.
 
@@ -62,9 +56,9 @@ def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
 
 
 @lru_cache(maxsize=16384)
-def _share(text: str, bold: bool) -> float:
+def _share(text: str, heavy: bool) -> float:
     """Return how wide a line of text is as a share of the type size."""
-    return sum(_advance(c, bold) for c in printable(text))
+    return sum(map((bold if heavy else plain)().advance, printable(text)))
 
 
 def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:

@@ -8,7 +8,7 @@ the wood differed between them, and missing where the mode was not heard at one 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from tapbatch.model.history import History, Stage, StageMode
@@ -140,8 +140,8 @@ def draw_points(chart: Chart, panel: Panel, places: Sequence[float], points: Seq
     for unsure in (True, False):
         chosen = [p for p in points if p.unsure is unsure]
         role = reading_role(unsure)
-        bars = [_bar(panel, places[p.index], p) for p in chosen if math.isfinite(p.low) and math.isfinite(p.high)]
-        chart.lines(bars, role, f"intervals {what}")
+        ends = [(places[p.index], panel.y_mm([p.low, p.high])) for p in chosen if math.isfinite(p.high - p.low)]
+        chart.lines([[(x, low), (x, high)] for x, (low, high) in ends], role, f"intervals {what}")
         chart.dots([at[p.index] for p in chosen], role, name=f"{'unsure' if unsure else 'readings'} {what}")
 
 
@@ -161,37 +161,23 @@ def reading_role(unsure: bool) -> Role:
     return "unsure reading" if unsure else "reading"
 
 
-def _bar(panel: Panel, x_mm: float, point: Point) -> list[tuple[float, float]]:
-    low, high = panel.y_mm([point.low, point.high])
-    return [(x_mm, float(low)), (x_mm, float(high))]
-
-
 def draw_guides(chart: Chart, places: Sequence[float], top_mm: float, bottom_mm: float) -> None:
     """Draw a hairline down each stage, so that the eye finds its name."""
     if len(places) <= MOST_GUIDES:
         chart.rules([[(x, top_mm), (x, bottom_mm)] for x in places], "guide")
 
 
-def draw_across(chart: Chart, panel: Panel, said: Mapping[float, str], *, zero: bool = False) -> None:
-    """Draw upright lines at some values, each with its text above; with ``zero`` the line at zero is stronger."""
-    for value, text in said.items():
+def draw_about_zero(chart: Chart, panel: Panel, held: float, unit: str, zero: str) -> None:
+    """Draw a scale to either side of zero: round values above, and a pale band over what counts as no change."""
+    low, high = panel.x_mm([-held, held])
+    chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
+    step = nice_step(panel.x_high, 3 if chart.look.is_wide else 2)
+    count = int(panel.x_high / step)
+    for value in (step * n for n in range(-count, count + 1)):
         x = float(panel.x_mm(value))
-        role: Role = "scale" if zero and value == 0 else "guide"
-        chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], role)
+        chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], "guide" if value else "scale")
+        text = f"{value:+g} {unit}" if value else zero
         chart.say(x, panel.top_mm - 1.2, text, SMALL, ha="center", role="soft text")
-
-
-def steps_about_zero(reach: float, most: int) -> list[float]:
-    """Return round values from minus a reach to plus it, at most so many on either side.
-
-    Examples
-    --------
-    >>> steps_about_zero(12.6, 3)
-    [-10.0, -5.0, 0.0, 5.0, 10.0]
-    """
-    step = nice_step(reach, most)
-    count = int(reach / step)
-    return [step * n for n in range(-count, count + 1)]
 
 
 def notes_between(low_cents: float, high_cents: float, pitch_hz: float, spelling: Spelling) -> dict[float, str]:

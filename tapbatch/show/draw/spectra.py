@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.model.history import Stage
-from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import reading_role
+from tapbatch.show.draw.over_stages import notes_between, reading_role
 from tapbatch.show.say import words
 from tapbatch.show.view.stages import chart_modes, mode_at, most_tapped
 
@@ -118,20 +118,16 @@ def spectrum_edges(stages: Sequence[Stage]) -> tuple[float, float]:
 def _draw_octaves(chart: Chart, panels: Sequence[Panel], pitch_hz: float, spelling: Spelling) -> None:
     """Draw an upright line at each C, named above it, and at the thirds between where there is room."""
     first, last = panels[0], panels[-1]
-    numbers = range(
-        math.ceil(12 * math.log2(first.x_low / pitch_hz)), math.floor(12 * math.log2(first.x_high / pitch_hz)) + 1
-    )
-    fine = first.width_mm / max(len(numbers), 1) * 4 > 8.0 * chart.look.spacing
+    low, high = (1200.0 * math.log2(edge_hz / pitch_hz) for edge_hz in (first.x_low, first.x_high))
+    notes = notes_between(low, high, pitch_hz, spelling)
+    fine = first.width_mm / max(len(notes), 1) * 4 > 8.0 * chart.look.spacing
     segments = []
-    for n in numbers:
-        if n % 12 != 3 and not (fine and n % 4 == 3):
-            continue
-        freq_hz = pitch_hz * 2.0 ** (n / 12)
-        x = float(first.x_mm(freq_hz))
-        segments.append([(x, first.top_mm - 1.0), (x, last.bottom_mm)])
-        role: Role = "text" if n % 12 == 3 else "soft text"
-        name = hz_to_note(freq_hz, pitch_hz, spelling)[0]
-        chart.say(x, AXIS_MM * chart.look.spacing - 1.8, name, SMALL, ha="center", role=role)
+    for cents, name in notes.items():
+        if cents % (400 if fine else 1200) == 300:
+            x = float(first.x_mm(pitch_hz * 2.0 ** (cents / 1200)))
+            segments.append([(x, first.top_mm - 1.0), (x, last.bottom_mm)])
+            role: Role = "text" if cents % 1200 == 300 else "soft text"
+            chart.say(x, AXIS_MM * chart.look.spacing - 1.8, name, SMALL, ha="center", role=role)
     chart.rules(segments, "guide")
 
 
