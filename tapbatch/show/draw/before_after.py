@@ -19,7 +19,7 @@ from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_about_zero, draw_reading, reading_role
 from tapbatch.show.say import words
-from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
+from tapbatch.show.say.cautions import caution_text, no_verdict_text
 from tapbatch.show.view.side_by_side import rows_known, same_reason, sustain_rows
 
 MOST_SCALE_PCT = 80.0
@@ -99,7 +99,7 @@ def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> 
     said = [caution_text(c) for c in comparison.cautions]
     if alike is not None:
         others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
-        said = [f"no verdict on any: {no_verdict_explained(alike)}", *others]
+        said = [f"no verdict on any: {no_verdict_text(alike, explained=True)}", *others]
     if not said:
         return []
     return chart.wrapped(f"Differed besides the wood: {'; '.join(said)}", chart.width_mm, SMALL, most=4)

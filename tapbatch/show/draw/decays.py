@@ -71,8 +71,7 @@ def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_
 
 def trace_of(stage: Stage) -> DecayTrace | None:
     """Return the trace that stands for a stage: that of its tap recording with the most taps used."""
-    best = most_tapped(stage, lambda reading: reading.trace)
-    return best.trace if best else None
+    return most_tapped(stage, lambda reading: reading.trace)
 
 
 def lowest_db(trace: DecayTrace) -> float:

@@ -49,20 +49,22 @@ def landings_chart(stage: Stage, landings: Sequence[Landing], settings: Instrume
     mode = mode_at(stage, landings[0].mode)
     if mode is None:
         return chart
-    now = _cents(mode.freq_hz, stage)
+    freqs_hz = [mode.freq_hz]
+    if 0 < mode.freq_low_hz <= mode.freq_high_hz < math.inf:
+        freqs_hz += [mode.freq_low_hz, mode.freq_high_hz]
+    now, *sides = (1200.0 * math.log2(freq_hz / stage.concert_pitch_hz) for freq_hz in freqs_hz)
     rows = [_now_row(mode), _step_row(landings[0]), *map(_landing_row, landings)]
     tops, heights = [NOTES_MM], []
     for row in rows:
         height, foot = _set_row(chart, tops[-1], row)
         heights.append(height)
         tops.append(foot)
-    low, high = _edges(stage, mode, landings)
+    low, high = _edges(now, sides, landings)
     left, right = (LABEL_MM, look.width_mm - SAID_MM - 4.0) if look.is_wide else (0.0, look.width_mm)
     panel = Panel(left, NOTES_MM, right - left, foot - NOTES_MM, x_low=low, x_high=high)
     _draw_notes(chart, panel, stage.concert_pitch_hz, settings.spelling)
     chart.rules([[(0.0, y), (look.width_mm, y)] for y in tops[1:-1]], "guide")
     role = reading_role(words.is_unsure(mode, settings.steady_cents))
-    sides = [_cents(mode.freq_low_hz, stage), _cents(mode.freq_high_hz, stage)] if _is_bounded(mode) else []
     draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}", radius_mm=DOT_MM)
     if steps := _steps(landings[0]):
         low, middle, high = (now + step for step in steps)
@@ -128,14 +130,6 @@ def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
 # -------------------------------------------------------- what is drawn
 
 
-def _cents(freq_hz: float, stage: Stage) -> float:
-    return 1200.0 * math.log2(freq_hz / stage.concert_pitch_hz)
-
-
-def _is_bounded(mode: StageMode) -> bool:
-    return 0 < mode.freq_low_hz <= mode.freq_high_hz < math.inf
-
-
 def _steps(landing: Landing) -> tuple[float, float, float] | None:
     """Return what one more step would do, with its interval, in cents; ``None`` where that is not known."""
     low, middle, high = landing.step_low_cents, landing.step_cents, landing.step_high_cents
@@ -144,15 +138,12 @@ def _steps(landing: Landing) -> tuple[float, float, float] | None:
     return low, middle, high
 
 
-def _edges(stage: Stage, mode: StageMode, landings: Sequence[Landing]) -> tuple[float, float]:
-    """Return the cents at the left and the right edge."""
-    now = _cents(mode.freq_hz, stage)
+def _edges(now: float, sides: Sequence[float], landings: Sequence[Landing]) -> tuple[float, float]:
+    """Return the cents at the left and the right edge, from those of the mode and of its interval."""
     ends = [now, *(now + c.cents_to_go + side * c.tolerance_cents for c in landings for side in (-1, 1))]
     # A step that nobody can tell would crush all else: its interval is cut at the edge, and said in figures.
     first = landings[0]
-    wings = [first.step_low_cents, first.step_cents, first.step_high_cents]
-    if _is_bounded(mode):
-        wings += [_cents(mode.freq_low_hz, stage) - now, _cents(mode.freq_high_hz, stage) - now]
+    wings = [first.step_low_cents, first.step_cents, first.step_high_cents, *(side - now for side in sides)]
     known = [w for w in wings if w is not None and math.isfinite(w)]
     ends += [now + max(min(w, WIDEST_STEP_CENTS), -WIDEST_STEP_CENTS) for w in known]
     spare = max(120.0 - (max(ends) - min(ends)), 30.0) / 2

@@ -65,8 +65,7 @@ def spectra_chart(
 
 def spectrum_of(stage: Stage) -> Spectrum | None:
     """Return the spectrum that stands for a stage: that of its tap recording with the most taps used."""
-    best = most_tapped(stage, lambda reading: reading.spectrum)
-    return best.spectrum if best else None
+    return most_tapped(stage, lambda reading: reading.spectrum)
 
 
 def thinned(spectrum: Spectrum, low_hz: float, high_hz: float, columns: int) -> list[NDArray[np.float64]]:

@@ -67,11 +67,9 @@ def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> N
 def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float:
     left, y = sheet.left_mm, 20.0
     sheet.say(left, y, "READING SLIP", SMALL, bold=True, role="soft text")
-    lines = wrapped(history.instrument_shown, sheet.measure_mm, NAME, True, most=1)
-    size = NAME
-    if text_width_mm(history.instrument_shown, NAME, True) > sheet.measure_mm:
-        size = HEAD
-        lines = wrapped(history.instrument_shown, sheet.measure_mm, HEAD, True, most=2)
+    fits = text_width_mm(history.instrument_shown, NAME, True) <= sheet.measure_mm
+    size, most = (NAME, 1) if fits else (HEAD, 2)
+    lines = wrapped(history.instrument_shown, sheet.measure_mm, size, True, most)
     y += 3.0
     for line in lines:
         y += size * MM_PER_PT * 1.25

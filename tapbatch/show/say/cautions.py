@@ -93,33 +93,24 @@ def cautions_text(cautions: Iterable[Caution]) -> str:
     return PARTED_BY.join(map(caution_text, cautions))
 
 
-def no_verdict_text(why: NoVerdict | None) -> str:
-    """Return why a decay is not called longer or shorter; empty if nothing forbids it.
+def no_verdict_text(why: NoVerdict | None, *, explained: bool = False) -> str:
+    """Return why a decay is not called longer or shorter; ``explained`` says why a single tap or pluck is too few.
+
+    Empty if nothing forbids it.
 
     Examples
     --------
-    >>> no_verdict_text(NoVerdict("one", sound="pluck"))
-    'one pluck at one of the stages'
+    >>> no_verdict_text(NoVerdict("one", sound="pluck"), explained=True)
+    'one pluck at one of the stages: it takes two to see how much they differ'
     """
     if why is None:
         return ""
     if why.kind == "one":
-        return f"one {why.sound} at one of the stages"
+        more = ": it takes two to see how much they differ" if explained else ""
+        return f"one {why.sound} at one of the stages{more}"
     if why.kind == "state":
         return caution_text(why.caution) if why.caution else "another state"
     return _REASONS[why.kind]
-
-
-def no_verdict_explained(why: NoVerdict | None) -> str:
-    """Return why a decay is not called longer or shorter, and why a single tap or pluck is too few.
-
-    Examples
-    --------
-    >>> no_verdict_explained(NoVerdict("one", sound="pluck"))
-    'one pluck at one of the stages: it takes two to see how much they differ'
-    """
-    more = ": it takes two to see how much they differ" if why is not None and why.kind == "one" else ""
-    return no_verdict_text(why) + more
 
 
 def learned_text(history: History) -> list[str]:

@@ -56,17 +56,6 @@ _TEXTS: dict[NoticeKind, str] = {
 """The words of a notice, with the fields of it that they hold. The other kinds are put into words below."""
 
 
-def heading(kind: NoticeKind) -> str:
-    """Return how a notice of a recording begins, as the documentation lists it; that of more channels has a number.
-
-    Examples
-    --------
-    >>> heading("cut"), heading("clipped")
-    ('the file is cut', 'clipped')
-    """
-    return {"cut": "the file is cut", "channel": "stereo"}.get(kind, kind)
-
-
 def notice_text(notice: Notice) -> str:
     """Return the words of one notice.
 

@@ -7,7 +7,7 @@ value that has an attribute of its name; only what is named otherwise, or in ano
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
 from tapbatch.model.reading import Attention
@@ -18,18 +18,12 @@ from tapbatch.show.view.stages import stage_name
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
-    """Lay out the history of one instrument as the rows of its tables.
+    """Lay out the history of one instrument as the rows of its tables, by name.
 
     Parameters
     ----------
     history
         Stages in order, with identities; missing recordings are marked so in their notice.
-
-    Returns
-    -------
-    dict
-        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain``: a list
-        of rows each.
 
     Examples
     --------
@@ -40,10 +34,11 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
     for stage in history.stages:
         for heard in sorted(stage.heard, key=lambda h: h.recording.path):
             tables["recordings"].append(_recording_row(stage, heard))
-            tables["taps"].extend(_tap_rows(stage, heard))
-            tables["tap_modes"].extend(_tap_mode_rows(stage, heard))
+            here: dict[str, Cell] = {"recording": heard.recording.path, "stage": stage.stage_shown}
+            tables["taps"].extend(_filled("taps", t.tap, **here, tap=t.tap.number) for t in heard.reading.taps)
+            tables["tap_modes"].extend(_tap_mode_rows(stage, heard, here))
         tables["modes"].extend(mode_rows(stage))
-        tables["strings"].extend(string_rows(stage))
+        tables["strings"].extend(_filled("strings", string, stage=stage.stage_shown) for string in stage.strings)
         tables["sustain"].extend(sustain_rows(stage))
     tables["drift"].extend(_drift_row(history, drift) for drift in history.drifts)
     tables["targets"].extend(_target_row(history, landing) for landing in history.landings)
@@ -67,11 +62,6 @@ def mode_rows(stage: Stage) -> list[Row]:
     here: dict[str, Cell] = {"stage": stage.stage_shown, "stage_order": stage.order}
     modes = sorted(stage.modes, key=lambda m: m.freq_hz)
     return [_filled("modes", mode, stage, **here, flags=_flags(mode, stage)) for mode in modes]
-
-
-def string_rows(stage: Stage) -> list[Row]:
-    """Lay out the open strings heard at one stage as rows of ``strings.csv``, by recording and string."""
-    return [_filled("strings", string, stage=stage.stage_shown) for string in stage.strings]
 
 
 def sustain_rows(stage: Stage) -> list[Row]:
@@ -107,14 +97,8 @@ def _recording_row(stage: Stage, heard: Heard) -> Row:
     )
 
 
-def _tap_rows(stage: Stage, heard: Heard) -> list[Row]:
-    here = {"recording": heard.recording.path, "stage": stage.stage_shown}
-    return [_filled("taps", read.tap, **here, tap=read.tap.number) for read in heard.reading.taps]
-
-
-def _tap_mode_rows(stage: Stage, heard: Heard) -> list[Row]:
+def _tap_mode_rows(stage: Stage, heard: Heard, here: Mapping[str, Cell]) -> list[Row]:
     rows: list[Row] = []
-    here = {"recording": heard.recording.path, "stage": stage.stage_shown}
     lead = stage.lead.mode if stage.lead else ""
     for index, read in enumerate(heard.reading.used_taps):
         names = heard.mode_names[index] if index < len(heard.mode_names) else ("",) * len(read.modes)

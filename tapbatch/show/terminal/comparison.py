@@ -12,7 +12,7 @@ from tapbatch.compare.before_after import BalanceChange, Comparison, SustainChan
 from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Drift, Stage
 from tapbatch.show.say import words
-from tapbatch.show.say.cautions import cautions_text, no_verdict_explained
+from tapbatch.show.say.cautions import cautions_text, no_verdict_text
 from tapbatch.show.terminal.readings import WIDTH, Line, said
 from tapbatch.show.terminal.wrapping import padded
 from tapbatch.show.view.side_by_side import same_reason
@@ -71,7 +71,7 @@ def _sustain_lines(changes: Sequence[SustainChange]) -> list[Line]:
     lines = [_row("Sustain (T60)", "before", "after", "rings", weight="dim")]
     alike = same_reason(shown)
     if alike is not None:
-        lines += said(f"No verdict on any: {no_verdict_explained(alike)}.")
+        lines += said(f"No verdict on any: {no_verdict_text(alike, explained=True)}.")
     for change in shown:
         plucked = change.kind == "pluck" and change.subject != "string"
         short = change.name.removesuffix(" octave").removesuffix(" sound")
@@ -90,7 +90,7 @@ def rings_text(change: SustainChange, *, known: NoVerdict | None = None) -> str:
     text = words.change_text(change.change_pct, change.low_pct, change.high_pct, 0, "%")
     if change.verdict:
         return f"{change.verdict}, {text}"
-    why = f"no verdict ({no_verdict_explained(change.why)})" if change.why != known else ""
+    why = f"no verdict ({no_verdict_text(change.why, explained=True)})" if change.why != known else ""
     return ", ".join(word for word in (why, text) if word)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.reading import Reading
@@ -12,6 +13,8 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 
 MOST_MODES = 8
+
+Shown = TypeVar("Shown")
 
 _PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
@@ -67,10 +70,11 @@ def plucked_stage(history: History) -> Stage | None:
     return next((s for s in sorted(history.stages, key=lambda s: s.order, reverse=True) if s.strings), None)
 
 
-def most_tapped(stage: Stage, shows: Callable[[Reading], object]) -> Reading | None:
-    """Return the reading that stands for a stage: of the tap recordings that show something, that with most taps."""
-    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and shows(h.reading)]
-    return max(heard, key=lambda reading: len(reading.used_taps), default=None)
+def most_tapped(stage: Stage, shown: Callable[[Reading], Shown | None]) -> Shown | None:
+    """Return what stands for a stage: of the tap recordings that have something to show, that with most taps used."""
+    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and shown(h.reading)]
+    best = max(heard, key=lambda reading: len(reading.used_taps), default=None)
+    return shown(best) if best else None
 
 
 # ------------------------------------------------------------------ modes
