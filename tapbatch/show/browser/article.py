@@ -22,7 +22,7 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
-from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
+from tapbatch.show.view.answers import NO_ANSWER, QUESTIONS, Answer, answers_of
 from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, plucked_stage, stage_date
 from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
@@ -110,15 +110,15 @@ def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: S
     where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
     if lead is None:
         return tag("tr", *cells, tag("td", NOTHING_READ.lower()), *(tag("td", "") for _ in range(3)), where)
-    moved, far = (next((a for a in answers if a.question == q), None) for q in ("moved", "far"))
-    caution = tag("span", " (caution)", class_="caution") if moved and moved.limits else ""
+    moved, far = (next((a for a in answers if a.question == q), NO_ANSWER) for q in ("moved", "far"))
+    caution = tag("span", " (caution)", class_="caution") if moved.limits else ""
     return tag(
         "tr",
         *cells,
         tag("td", tag("b", words.note_text(lead.mode)), data_sort=key_of(lead.mode.freq_hz)),
         tag("td", f"{words.sure_text(lead.mode)}, {lead.trust}", data_sort=key_of(answers[-1].number)),
-        tag("td", moved.brief if moved else "", caution, data_sort=key_of(moved.number if moved else None)),
-        tag("td", far.brief if far else "", data_sort=key_of(far.number if far else None)),
+        tag("td", moved.brief, caution, data_sort=key_of(moved.number)),
+        tag("td", far.brief, data_sort=key_of(far.number)),
         where,
     )
 
@@ -188,8 +188,6 @@ def _charts(history: History, settings: InstrumentSettings) -> Markup:
     plucked = plucked_stage(history)
     if plucked is not None:
         parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
-    if not parts:
-        return Markup()
     return _fold("Charts", history, parts, "charts")
 
 
@@ -198,10 +196,12 @@ def _tables(history: History, settings: InstrumentSettings) -> Markup:
     plucked = plucked_stage(history)
     if plucked is not None:
         pieces.append(table_sheet(strings_table(plucked)))
-    return _fold("Tables", history, pieces, "tables") if any(pieces) else Markup()
+    return _fold("Tables", history, pieces, "tables")
 
 
 def _fold(title: str, history: History, pieces: list[Markup], kind: str) -> Markup:
+    if not any(pieces):
+        return Markup()
     summary = tag("summary", title, tag("span", f" of {history.instrument_shown}", class_="hear"))
     return tag("details", summary, joined(pieces), class_=kind)
 

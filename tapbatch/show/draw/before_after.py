@@ -56,7 +56,8 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
         y += 3.4 * look.spacing
         chart.say(0.0, y, line, SMALL, role="caution")
     y += 5.0
-    rows_mm, reach = _rows_mm(chart, rows, alike), _reach(rows)
+    groups_mm = GROUP_MM * len({_group(row) for row in rows})
+    rows_mm, reach = sum(_row_mm(chart, row, alike) for row in rows) + groups_mm, _reach(rows)
     panel = Panel(columns.bars, y, columns.verdicts - columns.bars - 4.0, rows_mm, x_low=-reach, x_high=reach)
     if look.is_wide:
         for x, name in ((columns.before, "before"), (columns.after, "after")):
@@ -119,10 +120,6 @@ def _row_mm(chart: Chart, row: SustainChange, alike: NoVerdict | None) -> float:
     """Return the height of a row; in a narrow chart the reason for no verdict has a line of its own."""
     lines = 0 if chart.look.is_wide else len(chart.wrapped(_reason(row, alike), chart.width_mm, SMALL))
     return (ROW_MM + 3.2 * lines) * chart.look.spacing
-
-
-def _rows_mm(chart: Chart, rows: Sequence[SustainChange], alike: NoVerdict | None) -> float:
-    return sum(_row_mm(chart, row, alike) for row in rows) + GROUP_MM * len({_group(row) for row in rows})
 
 
 def _figures(row: SustainChange) -> str:

@@ -231,17 +231,15 @@ def _arrays(segments: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
 class Sheet(Chart):
     """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do."""
 
+    left_mm = MARGIN_MM
+    """Where the text area begins."""
+
     def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
         short, long = PAPERS_MM[paper]
         width_mm, height_mm = (long, short) if turned else (short, long)
         super().__init__(Look(width_mm=width_mm), height_mm)
         self.title = title
         self.headings: list[str] = []
-
-    @property
-    def left_mm(self) -> float:
-        """Where the text area begins."""
-        return MARGIN_MM
 
     @property
     def right_mm(self) -> float:

@@ -24,6 +24,7 @@ from tapbatch.show.view.stages import differed_text, drifts_into, drifts_of_mode
 STRIP_MM = 29.0
 GAP_MM = 3.0
 MOST_DIFFERED = 6
+MOST_GUIDES = 20
 LEAST_SPAN_CENTS = 120.0
 LEAST_STEP_MM = 6.9
 ASIDE_MM, ASIDE_FALL_MM = 2.4, 3.2
@@ -75,7 +76,10 @@ def drift_chart(
     places = over_stages.stage_places(left, right, len(stages))
     axis_mm = over_stages.stage_axis_height_mm(stages, right - left, look)
     step = min(strip_mm + GAP_MM, (look.room_mm - axis_mm) / max(len(found), 1))
-    over_stages.draw_guides(chart, places, 0.0, step * len(found) - GAP_MM)
+    foot = step * len(found) - GAP_MM
+    if len(places) <= MOST_GUIDES:
+        # A hairline down each stage leads the eye to its name.
+        chart.rules([[(x, 0.0), (x, foot)] for x in places], "guide")
     for n, (name, points) in enumerate(found.items()):
         panel = staff_panel(left, right, step * n, step - GAP_MM, points)
         _draw_staff(chart, panel, stages[-1].concert_pitch_hz, settings.spelling, name)
@@ -87,7 +91,6 @@ def drift_chart(
             chart.say(0.0, middle + 4.0, mode_now(stages, name), SMALL, role="soft text")
         if after_mm:
             _tell_latest(chart, panel, stages[points[-1].index], points[-1], name)
-    foot = step * len(found) - GAP_MM
     over_stages.draw_stage_axis(chart, left, right, foot, stages)
     chart.height_mm = foot + axis_mm
     chart.description = "; ".join(told for name in found for told in _told(history, stages, name))

@@ -21,7 +21,6 @@ from tapbatch.show.view.stages import drifts_of_mode, is_cautious, mode_at
 
 NARROW_MM = 15.0
 LONGEST_NAME_MM = 30.0
-MOST_GUIDES = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,12 +158,6 @@ def draw_reading(
 def reading_role(unsure: bool) -> Role:
     """Return the role of a reading and its interval."""
     return "unsure reading" if unsure else "reading"
-
-
-def draw_guides(chart: Chart, places: Sequence[float], top_mm: float, bottom_mm: float) -> None:
-    """Draw a hairline down each stage, so that the eye finds its name."""
-    if len(places) <= MOST_GUIDES:
-        chart.rules([[(x, top_mm), (x, bottom_mm)] for x in places], "guide")
 
 
 def draw_about_zero(chart: Chart, panel: Panel, held: float, unit: str, zero: str) -> None:

@@ -37,11 +37,9 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
 def _heading(comparison: Comparison) -> str:
     before, after = comparison.before, comparison.after
     names = [instrument_of(s) for s in (before, after)]
-    sides = [before.stage_shown, after.stage_shown]
-    if names[0] != names[1]:
-        sides = [f"{name}, {stage}" for name, stage in zip(names, sides, strict=True)]
-    head = f"{names[0]}, {after.part}" if names[0] == names[1] else after.part
-    return f"{head}: {sides[0]}, then {sides[1]}"
+    if names[0] == names[1]:
+        return f"{names[0]}, {after.part}: {before.stage_shown}, then {after.stage_shown}"
+    return f"{after.part}: {names[0]}, {before.stage_shown}, then {names[1]}, {after.stage_shown}"
 
 
 def instrument_of(stage: Stage) -> str:

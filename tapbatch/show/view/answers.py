@@ -67,11 +67,11 @@ class Answer:
         return _INTERVAL.sub("", self.told)
 
 
-def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> tuple[Answer, ...]:
-    """Return what is answered of a stage, from the mode that leads there.
+NO_ANSWER = Answer(question="moved", told="")
 
-    A pitch counts as sure within ``steady_cents``.
-    """
+
+def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> tuple[Answer, ...]:
+    """Return the answers for a stage, from the mode that leads there; a pitch is sure within ``steady_cents``."""
     drift = drifts_into(history, stage).get(lead.mode)
     flags = dict.fromkeys((*lead.flags, *stage.flags))
     return (
