@@ -31,7 +31,7 @@ MOST_ROWS = 8
 
 
 def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterable[Said] = ()) -> Markup:
-    """Return a chart with its caption above, and what is said with it below; ``name`` is what is heard of it."""
+    """Return a chart with its caption above and its notes below; a screen reader reads ``name``."""
     caption = tag("figcaption", tag("b", heading), f" {aside}" if aside else "")
     said = [tag("p", text, class_="caution" if role == "caution" else None) for text, role in notes]
     return tag("figure", caption, svg_of(chart, name), *said)
@@ -61,7 +61,7 @@ def part_figures(history: History, settings: InstrumentSettings) -> dict[str, li
 
 
 def drift_figure(history: History, stages: tuple[Stage, ...], name: str, settings: InstrumentSettings) -> Markup:
-    """Return a figure of where a mode lay at some stages of a part; nothing where at none, or of one stage only."""
+    """Return a figure of where a mode lay at some stages, two at least; nothing if it is at none of them."""
     if len(stages) < 2 or not any(mode_at(stage, name) for stage in stages):
         return Markup()
     chart = drift_chart(history, stages, [name], settings, SCREEN)

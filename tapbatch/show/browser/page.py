@@ -63,7 +63,7 @@ def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
 
 
 def as_served(page: bytes) -> bytes:
-    """Return a page that asks its server for newer readings; one that lies on the disk asks nobody.
+    """Return a page that asks its server for newer readings; a page opened from the disk asks nobody.
 
     Examples
     --------
@@ -74,7 +74,7 @@ def as_served(page: bytes) -> bytes:
 
 
 def look() -> str:
-    """Return a hash of how the page looks and acts, whatever it holds."""
+    """Return a hash of the page's style and script, whatever the page holds."""
     return hashlib.sha256((_part("page.css") + _part("page.js") + _head()).encode()).hexdigest()[:16]
 
 
@@ -121,7 +121,7 @@ def _attention(items: Sequence[Attention]) -> Markup:
 
 
 def _article(card: Card) -> Markup:
-    """Mark an article with a hash of what it says, by which an open page knows which to replace."""
+    """Mark an article with a hash of its content, so that an open page knows whether to replace it."""
     made = hashlib.sha256(card.article.encode()).hexdigest()[:16]
     marks = tag("article", data_made=made, data_recorded=card.recorded).removesuffix("></article>")
     return Markup(card.article.replace("<article", marks, 1))

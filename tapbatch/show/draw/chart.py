@@ -52,7 +52,7 @@ class Look:
         return self.width_mm >= 120.0
 
     def pt(self, size_pt: float) -> float:
-        """Return the size in which letters of a size are set."""
+        """Return the size in which letters are set when a size is asked for."""
         return self.letter_pt or size_pt
 
 
@@ -126,11 +126,11 @@ class Chart:
         return [*rules, *(mark for level in (_AREAS, _LINES, _DOTS) for mark in self._marks[level])]
 
     def text_mm(self, text: str, size_pt: float, bold: bool = False) -> float:
-        """Return how wide a line of text is as it is set here."""
+        """Return how wide a line of text is in the letters of this chart."""
         return text_width_mm(text, self.look.pt(size_pt), bold)
 
     def wrapped(self, text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:
-        """Return text in lines of a width as it is set here."""
+        """Return text broken into lines of a width, in the letters of this chart."""
         return wrapped(text, width_mm, self.look.pt(size_pt), bold, most)
 
     def say(

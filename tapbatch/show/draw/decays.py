@@ -32,7 +32,7 @@ SHOWN_PAST_FLOOR = 1.7
 
 
 def decay_pages(stages: Sequence[Stage], look: Look) -> list[Chart]:
-    """Draw the decays of all stages for paper, as many charts as sheets are needed; none where none is known."""
+    """Draw the decays of all stages for paper, one chart a sheet; no chart if no decay is known."""
     if not any(map(trace_of, stages)):
         return []
     columns, step = next((columns, step) for most, columns, step in LAYOUTS if len(stages) <= most)

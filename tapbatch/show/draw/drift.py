@@ -158,7 +158,7 @@ def _draw_changes(
     name: str,
     points: Sequence[Point],
 ) -> None:
-    """Write beside its line what is said of each change, where there is room to."""
+    """Write the change beside each line where there is room."""
     if len(places) < 2 or places[1] - places[0] < LEAST_STEP_MM:
         return
     at = {p.index: float(panel.y_mm(p.value)) for p in points}

@@ -35,7 +35,7 @@ WIDEST_STEP_CENTS = 150.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Row:
-    """What is said of a row; ``risky`` where its detail is a caution."""
+    """The words of a row; ``risky`` if its detail is a caution."""
 
     label: str
     said: str
@@ -108,7 +108,7 @@ def _landing_row(landing: Landing) -> _Row:
 
 
 def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
-    """Set the words of a row; return how far down what it draws stands, and where the row ends."""
+    """Set the words of a row; return the height at which to draw its marks, and where the row ends."""
     role: Role = "caution" if row.risky else "soft text"
     if chart.look.is_wide:
         y, x = top_mm + ROW_MM / 2, chart.width_mm - SAID_MM

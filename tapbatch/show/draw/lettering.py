@@ -27,7 +27,7 @@ _LAST_BASIC = 0xFFFF
 
 
 def printable(text: str) -> str:
-    """Return text in letters that the type has; one that it lacks becomes the sign for a letter unknown.
+    """Return text in letters that the type has; a letter that it lacks becomes the replacement character.
 
     Examples
     --------
@@ -154,7 +154,7 @@ class Face:
         return ord(char) <= _LAST_BASIC and ord(char) in self._face.charToGlyph
 
     def advance(self, char: str) -> float:
-        """Return how far a letter moves the next one on; the face must have it."""
+        """Return the advance width of a letter; the face must have the letter."""
         return float(self._face.charWidths[ord(char)]) / 1000.0
 
 
@@ -166,12 +166,12 @@ def plain() -> Face:
 
 @cache
 def bold() -> Face:
-    """Return the face of headings and of what leads."""
+    """Return the face of headings and of the leading note."""
     return Face(_folder() / "DejaVuSans-Bold.ttf")
 
 
 def _folder() -> Path:
-    """Find the library's fonts without importing it, which takes longer than setting a whole report."""
+    """Find the library's fonts without importing the library, which would take longer than setting a whole report."""
     found = importlib.util.find_spec("matplotlib")
     for place in found.submodule_search_locations or () if found else ():
         folder = Path(place) / "mpl-data" / "fonts" / "ttf"

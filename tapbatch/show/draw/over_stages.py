@@ -61,7 +61,7 @@ def mode_points(
 
 
 def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:
-    """Return where so many stages stand between two edges, in mm, each in the middle of its share.
+    """Return where stages stand between two edges, in mm, each in the middle of an equal share.
 
     Examples
     --------
@@ -73,7 +73,7 @@ def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:
 
 
 def stage_axis_height_mm(stages: Sequence[Stage], width_mm: float, look: Look) -> float:
-    """Return the room that the names of some stages take below a chart of a width."""
+    """Return the height that the names of some stages take below a chart of a width."""
     if width_mm / max(len(stages), 1) >= NARROW_MM * look.spacing:
         return 12.0 * look.spacing
     longest = max((_length_mm(name, look) for name in _upright_names(stages, look)), default=0.0)
@@ -81,7 +81,7 @@ def stage_axis_height_mm(stages: Sequence[Stage], width_mm: float, look: Look) -
 
 
 def _upright_names(stages: Sequence[Stage], look: Look) -> list[str]:
-    """Return the names of the stages, each with its state where that is another than before and there is room."""
+    """Return the names of the stages, each with its state if that has changed and there is room."""
     names, before = [], ""
     for stage in stages:
         both = f"{stage.stage_shown}, {stage.state}"
@@ -193,7 +193,7 @@ def tens_between(low_cents: float, high_cents: float, length_mm: float) -> list[
 
 
 def nice_step(span: float, most: int) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that divides a span into at most so many.
+    """Return a step of 1, 2 or 5 times a power of ten that divides a span into at most ``most`` parts.
 
     Examples
     --------

@@ -69,7 +69,7 @@ def spectrum_of(stage: Stage) -> Spectrum | None:
 
 
 def thinned(spectrum: Spectrum, low_hz: float, high_hz: float, columns: int) -> list[NDArray[np.float64]]:
-    """Return frequency, level and noise of a spectrum, no finer than so many columns, no peak lost.
+    """Return frequency, level and noise of a spectrum, thinned to so many columns without losing a peak.
 
     Frequencies fall into columns of equal parts of an octave; each keeps its highest level, where that stands.
     """
@@ -150,7 +150,7 @@ def hertz_marks(low_hz: float, high_hz: float) -> list[float]:
 
 
 def _draw_hertz(chart: Chart, panel: Panel) -> None:
-    """Write round frequencies above the notes, for those who look for a number and not for a note."""
+    """Write round frequencies above the notes, for readers who look for a number rather than a note."""
     y = 3.0
     for n, mark in enumerate(hertz_marks(panel.x_low, panel.x_high)):
         x = float(panel.x_mm(mark))

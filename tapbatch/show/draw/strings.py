@@ -52,7 +52,7 @@ def strings_chart(stage: Stage, settings: InstrumentSettings, look: Look) -> Cha
 
 
 def _cells(string: OpenString) -> dict[str, str]:
-    """Return what is said of a string, by column."""
+    """Return the cells of a string, by column."""
     return {
         _OFF: f"{words.signed(f'{string.cents_off:z.1f}')} c",
         "pair": "" if string.pair_cents is None else f"{string.pair_cents:.1f} c",

@@ -126,7 +126,7 @@ def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettin
 
 
 def bands_heard(stages: Sequence[Stage]) -> list[Band]:
-    """Return kind and edges of the bands in which something was measured, the whole first, taps before strings."""
+    """Return kind and edges of the bands that were measured: the whole sound first, taps before plucked strings."""
     keys = {
         (d.kind, d.band_low_hz, d.band_high_hz)
         for s in stages

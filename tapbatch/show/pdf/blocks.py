@@ -19,7 +19,7 @@ NOTES_GAP_MM = 3.5
 
 
 class Block(Protocol):
-    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below where there is one."""
+    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below if there is one."""
 
     @property
     def title(self) -> str: ...  # noqa: D102
@@ -27,13 +27,13 @@ class Block(Protocol):
     def caption(self) -> str: ...  # noqa: D102
 
     def height_mm(self, sheet: Sheet) -> float:
-        """Return the height that it would have on a sheet."""
+        """Return its height on a sheet."""
 
     def least_mm(self, sheet: Sheet) -> float:
-        """Return the height that must be free for it to begin on a sheet."""
+        """Return the free height that it needs to begin on a sheet."""
 
     def draw(self, sheet: Sheet, top_mm: float) -> Block | None:
-        """Draw it as far as the sheet has room; return what is left, ``None`` where all of it is drawn."""
+        """Draw it as far as the sheet has room; return the rest, ``None`` if all of it is drawn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +99,7 @@ class Book:
             self._next_mm += height + BLOCK_GAP_MM
 
     def begin(self, title: str, caption: str = "") -> Sheet:
-        """Return a new sheet with its title in sight, and what explains it below."""
+        """Return a new sheet headed by its title, with a caption below if there is one."""
         sheet = self.add(title)
         sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
         self._next_mm = TOP_MM

@@ -79,7 +79,7 @@ def pdf_bytes(sheets: Sequence[Sheet], title: str, subject: str) -> bytes:
 
 
 def _encodable(text: str) -> str:
-    """Return text without what is left of a file name that is no Unicode."""
+    """Return text without the parts of a file name that are not Unicode."""
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
@@ -128,7 +128,7 @@ def _draw_mark(canvas: Any, mark: Mark, height: float) -> None:
 
 
 def _points(places: NDArray[np.float64], height: float) -> list[list[float]]:
-    """Return places in mm from the top as points from below, no finer than can be seen: digits take time and room."""
+    """Return places in mm from the top as points from the bottom, to two decimals: more could not be seen."""
     points: list[list[float]] = np.round(places * (1 / MM_PER_PT, -1 / MM_PER_PT) + (0.0, height), 2).tolist()
     return points
 

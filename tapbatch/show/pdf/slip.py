@@ -194,7 +194,7 @@ def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
 
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
-    """Set what was noticed of recordings and instrument, in what room is left."""
+    """Set what was noticed about the recordings and the instrument, in the room that is left."""
     notices: list[Said] = [(text, "caution") for text in noticed_lines(history, stage)]
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
     said = [*notices, *((text, "soft text") for text in learned_text(history))]

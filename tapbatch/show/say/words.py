@@ -265,7 +265,7 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
 
 
 def moved_cell(drift: Drift) -> str:
-    """Return a move in few letters, for a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
+    """Return a move in a few letters for a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
     if drift.freq_change_cents is None or drift.verdict not in ("up", "down"):
         return {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
     change = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1, "c", interval=False)

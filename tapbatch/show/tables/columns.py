@@ -184,7 +184,7 @@ def _code(match: re.Match[str]) -> str:
 
 
 def unguarded(text: str) -> str:
-    r"""Return the text that a cell stands for.
+    r"""Return the text of a cell as it was before it was guarded.
 
     Examples
     --------

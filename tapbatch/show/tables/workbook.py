@@ -48,7 +48,7 @@ def workbook_name(instrument: str) -> str:
 
 
 def workbook_notices(tables: Mapping[str, Sequence[Row]]) -> list[Notice]:
-    """Return a notice for each table of which a sheet cannot hold all rows."""
+    """Return a notice for each table that has more rows than a sheet can hold."""
     return [
         Notice("workbook full", name=name, count=MOST_ROWS, total_count=len(rows))
         for name, rows in tables.items()
@@ -105,7 +105,7 @@ def _fill(sheet: Worksheet, columns: Sequence[Column], rows: Sequence[Row], look
 
 
 def _put(sheet: Worksheet, line: int, place: int, column: Column, row: Row, look: Look) -> int:
-    """Write one cell; return how many letters wide it shows."""
+    """Write one cell; return its width in letters."""
     value: Cell = row.get(column.name)
     if value is None or value == "" or (isinstance(value, float) and not math.isfinite(value)):
         return 0
@@ -125,7 +125,7 @@ def _put(sheet: Worksheet, line: int, place: int, column: Column, row: Row, look
 
 
 def _writable(text: str) -> str:
-    """Return text as XML can hold it: what is no valid Unicode as its code, as in the CSV files."""
+    """Return text as XML can hold it: what is not valid Unicode becomes its code, as in the CSV files."""
     valid = text.encode("utf-8", "backslashreplace").decode("utf-8")
     # The two that XML 1.0 knows no way to write (W3C, XML 1.0, production 2); others are escaped by the library.
     valid = valid.replace("\ufffe", "\\ufffe").replace("\uffff", "\\uffff")

@@ -155,7 +155,7 @@ def print_notices(notices: Sequence[str], *, file: TextIO | None = None) -> None
 
 @contextmanager
 def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
-    """Show how far long work has come, with rate and time left, on a terminal; nothing anywhere else.
+    """Show the progress of long work, with rate and time left, on a terminal; show nothing elsewhere.
 
     Parameters
     ----------
@@ -206,7 +206,7 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
 
 
 def rate_text(pieces_a_second: float | None) -> str:
-    """Say how fast work goes, a second where many are done in it, else seconds each.
+    """Say how fast work goes: pieces a second, or seconds each for slow ones.
 
     Examples
     --------
@@ -219,7 +219,7 @@ def rate_text(pieces_a_second: float | None) -> str:
 
 
 def left_text(seconds: float | None) -> str:
-    """Say how long work will take yet; nothing where that is not known.
+    """Say how long work will still take; nothing if that is not known.
 
     Examples
     --------

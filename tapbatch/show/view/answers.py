@@ -42,7 +42,7 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """One answer of a reading, with what limits it; ``goes_on`` where the answer before is to the same question.
+    """One answer, with what limits it; ``goes_on`` if the previous answer is to the same question.
 
     ``number`` is what stands behind the words: cents moved, cents to go, the change of T60 in per cent, and the
     half-width in cents on which trust rests; ``None`` where it is not known.

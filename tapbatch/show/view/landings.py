@@ -21,7 +21,7 @@ def is_risky(landing: Landing) -> bool:
 
 
 def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
-    """Return the landings of a part that matter: its targets, else the one note that the lead mode makes for.
+    """Return the landings of a part that matter: its targets, else the one note that the lead mode is heading for.
 
     Examples
     --------

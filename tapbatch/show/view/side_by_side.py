@@ -44,7 +44,7 @@ def sustain_rows(comparison: Comparison) -> list[SustainChange]:
 
 
 def same_reason(rows: Sequence[SustainChange]) -> NoVerdict | None:
-    """Return the reason against a verdict that some rows have in common.
+    """Return the reason for no verdict that all rows share; ``None`` if they differ.
 
     Examples
     --------

@@ -20,7 +20,7 @@ _PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 
 def latest_stage(history: History) -> Stage | None:
-    """Return the stage that all faces answer for: the last of all parts, the body's where two are equally late.
+    """Return the stage that all faces show: the latest of all parts, the body's if two are equally late.
 
     Examples
     --------
@@ -125,17 +125,17 @@ def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list
 
 
 def differed_text(drift: Drift | None) -> str:
-    """Say what differed besides the wood between the stages of a drift; empty where nothing is known to."""
+    """Say what differed besides the wood between the stages of a drift; empty if nothing is known to."""
     return cautions_text(drift.cautions) if drift else ""
 
 
 def is_cautious(drift: Drift | None) -> bool:
-    """Tell whether something besides the wood differed on the way of a change."""
+    """Tell whether something besides the wood differed during a change."""
     return drift is not None and bool(drift.cautions)
 
 
 def sign_text(verdict: str, change_cents: float | None) -> str:
-    """Say a change in the few letters that stand beside its line: the cents, ``=`` where it held, ``?`` if unclear.
+    """Return a change in the few letters beside its line: the cents, ``=`` if it held, ``?`` if unclear.
 
     Examples
     --------

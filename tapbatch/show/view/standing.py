@@ -13,7 +13,7 @@ WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; 
 
 
 def turned_down(stage: Stage) -> Counter[str]:
-    """Return why transients of a stage were not used as taps, with how many there were of each kind."""
+    """Return the reasons why transients of a stage were not used as taps, each with its count."""
     return Counter(t.tap.reason for h in stage.heard for t in h.reading.taps if not t.tap.used)
 
 

@@ -68,7 +68,7 @@ def _mode(row: ModeRow) -> Row:
 
 
 def played_table(stage: Stage) -> Table:
-    """Return the modes of a stage at the two concert pitches, where it is played at another than it is voiced."""
+    """Return the modes of a stage at both concert pitches, if it is played at another pitch than it is voiced at."""
     rows = tuple(
         {
             "voiced": Cell(words.note_text(m), m.freq_hz),
@@ -113,7 +113,7 @@ def _drift(history: History, order: int, drift: Drift) -> Row:
 
 
 def first_table(history: History, stage: Stage) -> Table:
-    """Return what moved since each mode was first heard, where that is longer ago than the stage before."""
+    """Return what moved since each mode was first heard, if that was before the previous stage."""
     rows = tuple(
         {
             "verdict": Cell(words.VERDICTS[d.first_verdict]),
@@ -132,7 +132,7 @@ def first_table(history: History, stage: Stage) -> Table:
 
 
 def landings_table(history: History, part: str) -> Table:
-    """Return where the modes of a part could come to rest, and how far that is."""
+    """Return where the modes of a part could come to rest, and how far away that is."""
     rows = tuple(_landing(landing) for landing in history.landings if landing.part == part)
     return Table(kind="landings", title=f"{part}: where it could come to rest", rows=rows)
 
