@@ -28,6 +28,13 @@ LABEL_MM = 45.0
 Column = tuple[str, float, Literal["left", "right"], float]
 Row = tuple[str, ...]
 
+_CHANGE: tuple[Column, ...] = (
+    ("verdict", 0.0, "left", 31.0),
+    ("mode", 32.0, "left", 26.0),
+    ("cents", 92.0, "right", 36.0),
+)
+_BESIDES: Column = (BESIDES, 124.0, "left", 54.0)
+
 COLUMNS: dict[Kind, tuple[Column, ...]] = {
     "modes": (
         ("note", 0.0, "left", 23.0),
@@ -46,20 +53,8 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
         ("played", 60.0, "left", 30.0),
         ("Hz", 110.0, "right", 18.0),
     ),
-    "drift": (
-        ("verdict", 0.0, "left", 31.0),
-        ("mode", 32.0, "left", 26.0),
-        ("cents", 92.0, "right", 36.0),
-        ("T60 (%)", 120.0, "right", 27.0),
-        (BESIDES, 124.0, "left", 54.0),
-    ),
-    "first": (
-        ("verdict", 0.0, "left", 31.0),
-        ("mode", 32.0, "left", 26.0),
-        ("cents", 92.0, "right", 36.0),
-        ("since", 95.0, "left", 27.0),
-        (BESIDES, 124.0, "left", 54.0),
-    ),
+    "drift": (*_CHANGE, ("T60 (%)", 120.0, "right", 27.0), _BESIDES),
+    "first": (*_CHANGE, ("since", 95.0, "left", 27.0), _BESIDES),
     "landings": (
         ("landing", 0.0, "left", 30.0),
         ("mode", 31.0, "left", 20.0),

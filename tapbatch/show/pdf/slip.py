@@ -7,7 +7,6 @@ leads is the note. Everything that limits an answer stands beside that answer.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
@@ -15,6 +14,7 @@ from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, 
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role, Said
+from tapbatch.show.pdf.pages import Column
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
@@ -31,7 +31,7 @@ ANSWER = 11.5
 ROW_MM = 6.0
 
 # Column, where it stands in mm from the left of the text area, how it is set there, and the room that it has.
-ROW: tuple[tuple[str, float, Literal["left", "right"], float], ...] = (
+ROW: tuple[Column, ...] = (
     ("note", 0.0, "left", 29.0),
     ("name", 30.0, "left", 38.0),
     ("how sure", 83.0, "right", 14.0),

@@ -78,13 +78,9 @@ def workbook_bytes(tables: Mapping[str, Sequence[Row]]) -> bytes:
     with Workbook(file, {"in_memory": True}) as book:
         book.set_properties({"created": _MADE})
         look = cache(lambda **how: book.add_format(how))
-        for name in sorted(tables, key=_place):
+        for name in sorted(tables, key=lambda name: (*_IN_FRONT, name).index(name)):
             _fill(book.add_worksheet(name), SCHEMA[name], tables[name][:MOST_ROWS], look)
     return file.getvalue()
-
-
-def _place(name: str) -> int:
-    return _IN_FRONT.index(name) if name in _IN_FRONT else len(_IN_FRONT)
 
 
 def _fill(sheet: Worksheet, columns: Sequence[Column], rows: Sequence[Row], look: Look) -> None:

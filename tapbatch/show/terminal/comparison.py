@@ -36,15 +36,10 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
 
 def _heading(comparison: Comparison) -> str:
     before, after = comparison.before, comparison.after
-    names = [instrument_of(s) for s in (before, after)]
+    names = [next((h.recording.instrument_shown for h in stage.heard), "") for stage in (before, after)]
     if names[0] == names[1]:
         return f"{names[0]}, {after.part}: {before.stage_shown}, then {after.stage_shown}"
     return f"{after.part}: {names[0]}, {before.stage_shown}, then {names[1]}, {after.stage_shown}"
-
-
-def instrument_of(stage: Stage) -> str:
-    """Return the instrument of a stage, as its recordings spell it."""
-    return next((h.recording.instrument_shown for h in stage.heard), "")
 
 
 def _pitch_lines(comparison: Comparison) -> list[Line]:

@@ -198,7 +198,8 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
         def done(name: str) -> None:
             nonlocal finished
             finished += 1
-            bar.update(task, completed=finished, description=_short(words.shown(name), 24))
+            text = words.shown(name)
+            bar.update(task, completed=finished, description=text if len(text) <= 24 else f"…{text[-23:]}")
 
         # Within a recording of hours the bar moves, too.
         with listening(lambda share: bar.update(task, completed=min(finished + share, total))):
@@ -278,10 +279,6 @@ def _noticed(stage: Stage) -> list[Line]:
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def _short(text: str, most: int) -> str:
-    return text if len(text) <= most else f"…{text[1 - most :]}"
 
 
 def _plain(table: str, row: tables.Row) -> dict[str, object]:
