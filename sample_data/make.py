@@ -1,11 +1,12 @@
-"""Make the recordings of the sample shop, and the tables that say what is true of them.
+"""Make the recordings of the sample shop, and the tables of the true values.
 
     python sample_data/make.py [FOLDER]
 
-Everything is invented: two instruments, their resonances, the work done on them, the workshop's noise. The same seed
-gives the same bytes. Each recording draws from a generator of its own, keyed by its path, so that adding one changes
-no other. Plates held in the fingers ring for 0.15 to 0.5 s between 80 and 900 Hz; the air of the box is moved by its
-opening, f ~ opening^(1/4) for a round hole in a thin plate, whose effective neck grows with its radius.
+Everything is invented: the two instruments, their resonances, the work done on them, and the noise of the workshop.
+The same seed gives the same bytes. Each recording has its own random generator, seeded with its path, so adding a
+recording changes no other. Plates held by the fingers ring for 0.15 to 0.5 s between 80 and 900 Hz. The air resonance
+of the box depends on the area of its opening as f ~ area^(1/4), as for a round hole in a thin plate, whose effective
+neck length is proportional to its radius.
 """
 
 from __future__ import annotations
@@ -35,10 +36,11 @@ Moves = tuple[float | None, ...]
 
 @dataclass(frozen=True)
 class Part:
-    """What vibrates, through its stages.
+    """A vibrating part, and its true modes through its stages.
 
-    Each mode has a name, a level in dB, then Hz at its first stage and cents from one stage to the next, then T60 in
-    seconds at its first stage and per cent from one to the next. ``None``: the mode is not there.
+    Each mode has a name, a level in dB, a frequency series and a T60 series with one value a stage. The frequency is
+    in Hz at the first stage of the mode and then in cents of change from stage to stage. The T60 is in seconds at the
+    first stage and then in per cent of change. ``None`` means that the mode is absent.
     """
 
     instrument: str
@@ -49,7 +51,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Take:
-    """A recording: where it lies, what it shows, and what went wrong on the day (times in s after a tap)."""
+    """A recording: its path, what it shows, and what went wrong during it (times in seconds after a tap)."""
 
     path: str
     part: Part
@@ -74,13 +76,13 @@ TOP = Part(
         ("twist", -8, (112.0, -42, 31, -18), (0.46, 3, -9, 5)),
         ("bend", -3, (178.0, -55, 48, -25), (0.38, 4, -7, 3)),
         ("ring", 0, (284.0, -38, 22, -12), (0.41, 5, -10, 4)),
-        # these two cross when the bars go on: tell them apart by how long they ring
+        # These two cross when the bars are fitted; their T60 tells them apart.
         ("cup", -4, (402.9, -30, 36, -9), (0.18, 2, -5, 3)),
         ("wave", -13, (411.4, -40, -10, -6), (0.40, 3, 2, -3)),
-        # across a glued edge that nobody planed: this one does not move
+        # This mode depends on a glued edge that was not planed, so it does not move.
         ("edge", -10, (557.0, 0, 0, 0), (0.24, 2, -4, 1)),
         ("slope", -12, (634.0, -47, 15, -9), (0.22, 3, -6, 2)),
-        # a bar's end that was not glued down yet, gone when the bars are carved
+        # The end of a bar that was not glued down yet; the mode is gone once the bars are carved.
         ("bar-end", -15, (None, None, 727.0, None), (None, None, 0.19, None)),
         ("fine", -15, (846.0, -33, 27, -20), (0.17, 4, -8, 3)),
     ),
@@ -138,7 +140,7 @@ TAKES = (
     Take(f"{K}_01-top-joined_top_free_at-centre_1.wav", TOP, "01-top-joined", "centre", knock={2: 0.58}),
     Take(f"{K}_02-top-thinned_top_free_at-centre_1.wav", TOP, "02-top-thinned", "centre"),
     Take(f"{K}_02-top-thinned_top_free_at-corner_1.wav", TOP, "02-top-thinned", "corner", bounce={3: 0.09}),
-    # the slip of a thumb, on purpose: it goes to attention.csv
+    # A deliberate typing error in the name, which is reported in attention.csv.
     Take(f"{K}_02-top-thinned_tpo_free_at-centre_2.wav", TOP, "02-top-thinned", "centre", taps=2, misnamed=True),
     Take(f"{K}_03-back-joined_back_free_at-centre_1.wav", BACK, "03-back-joined", "centre", rumble=True),
     Take(f"{K}_04-back-thinned_back_free_at-centre_1.wav", BACK, "04-back-thinned", "centre", knock={4: 0.61}),
@@ -191,7 +193,7 @@ STRINGS = (
     ("G4", 391.995, 5.2),
     ("A4", 440.0, -1),
 )
-"""Open strings: note, its frequency at A4 = 440 Hz in equal temperament, and how many cents off it was tuned."""
+"""Open strings: note, its frequency at A4 = 440 Hz in equal temperament, and the tuning error in cents."""
 PLUCK_S = 1.4
 INHARMONICITY = 2e-4
 
@@ -200,7 +202,7 @@ INHARMONICITY = 2e-4
 
 
 def modes_at(part: Part, stage: str) -> dict[str, sim.SimMode]:
-    """Return the modes that are there at a stage, by name, with the level that the table gives."""
+    """Return the modes present at a stage, by name, with the levels of the table."""
     present: dict[str, sim.SimMode] = {}
     for name, level_db, pitch, sustain in part.modes:
         mode: sim.SimMode | None = None
@@ -247,7 +249,7 @@ def generator(*key: str) -> np.random.Generator:
 
 
 def seen_from(part: Part, point: str, modes: dict[str, sim.SimMode]) -> tuple[sim.SimMode, ...]:
-    """Return the modes as a point of the part wakes them: level and phase go with the point, not with the day."""
+    """Return the modes as excited at a point of the part; level and phase depend on the point, not the recording."""
     loudest = 10 ** (PEAK_DBFS / 20) / 1.8
     heard = []
     for name, mode in modes.items():
@@ -263,13 +265,13 @@ def floor_of(count: int, rate_hz: int, rng: np.random.Generator) -> np.ndarray:
 
 
 def tapped(take: Take) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]]:
-    """Return the sound of a recording and what happened in it."""
+    """Return the samples of a recording, and its true events."""
     rng, rate_hz = generator(take.path), take.rate_hz
     modes = seen_from(take.part, take.point, modes_at(take.part, take.stage))
     modes = sim.scattered(
         modes, rng, cents=take.set_up_cents, t60_pct=take.set_up_t60_pct, level_db=0, mode_level_db=0
     )
-    # a half-sine of length T has no force at 1.5/T: longer than this, and it would leave the highest modes asleep
+    # The spectrum of a half-sine of length T is zero at 1.5/T; a longer contact would not excite the highest modes.
     contact_s = float(rng.uniform(0.00105, 0.0014))
     strikes: list[sim.Strike] = []
     others: list[sim.Disturbance] = []
@@ -299,7 +301,7 @@ def tapped(take: Take) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]]:
 
 
 def plucked(rate_hz: int = 16000) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]]:
-    """Return open strings plucked one by one, each stopped by a finger before the next."""
+    """Return a recording of open strings plucked one by one, each damped before the next, and its true events."""
     rng = generator(PLUCKED)
     body = seen_from(BODY, "centre", modes_at(BODY, "11-settled"))
     sounds = []
@@ -337,7 +339,7 @@ def write_table(path: Path, header: str, rows: Iterable[list[Any]]) -> None:
 
 
 def make(folder: Path) -> None:
-    """Write ``recordings/`` and the tables of truth into ``folder``."""
+    """Write ``recordings/`` and the tables of true values into ``folder``."""
     folder.mkdir(parents=True, exist_ok=True)
     events: list[list[str]] = []
     sounds = [(t.path, tapped(t), t.rate_hz) for t in TAKES] + [(PLUCKED, plucked(), 16000)]

@@ -147,6 +147,10 @@ def watch(
         str | None,
         typer.Option(metavar="ADDRESS", help="The address of the served page; by default only this machine sees it."),
     ] = None,
+    connections: Annotated[
+        int | None,
+        typer.Option(metavar="N", min=1, max=1000, help="Serve at most N connections at a time; 32 by default."),
+    ] = None,
 ) -> None:
     """Do as run does whenever a file arrives; Ctrl-C ends it.
 
@@ -155,25 +159,30 @@ def watch(
     updates itself as readings arrive. Only this machine sees it.
     """
     try:
-        _watch(shop, poll, (address, port) if serve or port is not None or address else None)
+        asked = serve or address or port is not None or connections is not None
+        _watch(shop, poll, (address, port, connections) if asked else None)
     except KeyboardInterrupt:
         typer.echo("stopped; everything that was read is kept", err=True)
 
 
-def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] | None) -> None:
+def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None, int | None] | None) -> None:
     import time
     from contextlib import closing, nullcontext
 
     from tapbatch.shop.folder import open_shop
     from tapbatch.show.terminal.readings import progress
+    from tapbatch.watch.connections import CONNECTIONS
     from tapbatch.watch.drawing import Beside
     from tapbatch.watch.hints import FolderHints, NoHints
+    from tapbatch.watch.measuring import Beside as MeasureBeside
     from tapbatch.watch.serving import HERE, PORT, Live, Serving
     from tapbatch.watch.watching import LOOK_EVERY_S, Watch
 
     shop = open_shop(root)
     live = Live(lambda: bench.results_dir or shop.results_dir)
     hints = NoHints() if poll else FolderHints(shop.recordings_dir, _note)
+    measurer = MeasureBeside(hints.rouse, time.monotonic)
+    measurer.warm_up()
     bench = Watch(
         opened=lambda: open_shop(root),
         root=root,
@@ -183,9 +192,10 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] 
         look_every_s=poll or LOOK_EVERY_S,
         progress=progress,
         drawer=Beside(hints.rouse),
+        measurer=measurer,
     )
-    address, port = serve or (None, None)
-    serving = Serving(live, address or HERE, PORT if port is None else port) if serve else None
+    address, port, most = serve or (None, None, None)
+    serving = Serving(live, address or HERE, PORT if port is None else port, most or CONNECTIONS) if serve else None
     with closing(serving) if serving else nullcontext():
         if serving:
             typer.echo(f"the page is at {serving.url}; its bench card at {serving.url}#bench")

@@ -1,21 +1,21 @@
-"""Strings that ring along in a tap: open strings left undamped, and pieces of string beyond bridge or nut.
+"""Find strings that ring along with a tap: undamped open strings, and lengths of string behind the bridge or the nut.
 
-Conventions: frequencies in hertz, distances in cents. What tells a string from wood is how long it rings: the loss
-factor of wood along the grain is 0.006 or more (a handbook figure, from memory), so that nothing made of wood has a
-quality factor over 170, and a body that radiates has one of 20 to 80; a string's is several hundred. Of modes with a
-quality factor of at least 150 and a T60 of at least half a second
+Conventions: frequencies are in hertz, distances in cents. Strings are told from wood by how long they ring. The loss
+factor of wood along the grain is 0.006 or more (a handbook figure, from memory), so nothing made of wood has a
+quality factor over 170; a radiating body has 20 to 80, a string several hundred. Among the modes with a quality
+factor of at least 150 and a T60 of at least 0.5 s, these count as strings:
 
-- one that lies on a partial of a known string is that string where another of them lies on the same series, or where
-  its quality factor is over 300: within 8 cents where the strings were plucked at this stage, else within 40, since
-  strings slacken; its other partials then need only ring for half a second with a quality factor of 80, since a low
-  fundamental rings for seconds and is no sharper than wood;
-- two that stand as 1:2, 1:3 or 2:3, with the stretch that a short stiff piece has, are a piece of string;
-- one with a quality factor over 400 is a piece of string all by itself, since only its lowest partial may lie in the
-  band;
-- one within 50 cents of a ``[[mode]]`` of kind ``"string"`` is what the builder says it is.
+- a mode at a partial of a known string, if another such mode fits the same series or if its quality factor is at
+  least 300. The limit is 8 cents if the strings were plucked at this stage, otherwise 40, because strings slacken.
+  The other partials of that string then only need a T60 of 0.5 s and a quality factor of 80, because a low
+  fundamental rings for seconds with a quality factor no higher than that of wood;
+- two modes with a ratio of 1:2, 1:3 or 2:3, allowing for the inharmonicity of a short stiff length of string;
+- a mode with a quality factor of at least 400, even alone, because perhaps only the lowest partial of a length of
+  string is in the band;
+- a mode within 50 cents of a ``[[mode]]`` of kind ``"string"``, because the builder says so.
 
-Asked only of instruments whose settings name strings, and not where the state says that there are none on: a metal
-bar or a bell rings as long. Breaks for gut or nylon that is half damped, which dies away as fast as wood does.
+Only instruments whose settings name strings are checked, and not in states without strings, because a metal bar or a
+bell rings as long. Half-damped gut or nylon is missed, because it decays as fast as wood.
 """
 
 from __future__ import annotations
@@ -49,14 +49,14 @@ _MOST_STIFFNESS = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A string whose pitch is known, and how far from it one that rings may lie."""
+    """The frequency of a known string, in hertz, and how far from it a ringing mode may lie, in cents."""
 
     freq_hz: float
     within_cents: float
 
 
 def known_strings(place: Place, settings: InstrumentSettings) -> tuple[Known, ...]:
-    """Return the strings of an instrument as they are at a place: as plucked there, else as their notes say."""
+    """Return the strings of an instrument at a place: at the pitch measured there, otherwise at the set note."""
     heard, _ = open_strings(place.heard, settings, place.concert_pitch_hz)
     plucked = {s.string: s for s in heard}
     known = []
@@ -70,7 +70,7 @@ def known_strings(place: Place, settings: InstrumentSettings) -> tuple[Known, ..
 
 
 def flag_strings(taps: Sequence[TapAt], place: Place, settings: InstrumentSettings) -> tuple[TapAt, ...]:
-    """Return the taps of a place with the flag ``string`` on every mode that is one.
+    """Return the taps of a place with the flag ``string`` added to every mode that is a string.
 
     Examples
     --------
@@ -93,14 +93,14 @@ def flag_strings(taps: Sequence[TapAt], place: Place, settings: InstrumentSettin
 
 
 def ringing(modes: Sequence[Mode], known: Sequence[Known]) -> set[int]:
-    """Return which modes of a tap are strings, as indices.
+    """Return the indices of the modes of a tap that are strings.
 
     Parameters
     ----------
     modes : sequence of Mode
         All modes of one tap.
     known : sequence of Known
-        The strings that may ring along; pieces beyond bridge or nut are found without.
+        The strings that may ring along. Lengths behind the bridge or the nut are found without being listed.
     """
     long = _long(modes)
     found = {i for i in long if modes[i].q >= ALONE_Q}
@@ -116,7 +116,7 @@ def ringing(modes: Sequence[Mode], known: Sequence[Known]) -> set[int]:
 
 
 def _company(modes: Sequence[Mode], string: Known, freq_hz: float) -> set[int]:
-    """Return the partials of a string, known by the one at ``freq_hz``, that die away sooner than that one.
+    """Return the other partials of a string found by its partial at ``freq_hz``, with lower limits on their decay.
 
     A low fundamental rings for seconds and yet has no higher quality factor than wood.
     """
@@ -129,7 +129,7 @@ def _company(modes: Sequence[Mode], string: Known, freq_hz: float) -> set[int]:
 
 
 def _long(modes: Sequence[Mode]) -> list[int]:
-    """Return the modes that ring longer than wood does; a steady tone that never dies away is none of them."""
+    """Return the modes that ring longer than wood does, without steady tones, which do not decay."""
     return [
         i
         for i, m in enumerate(modes)

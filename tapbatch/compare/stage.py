@@ -1,18 +1,18 @@
-"""The modes of one stage: its taps grouped, joined, and the one that leads.
+"""Find the modes of one stage: group the modes of its taps, combine each group, and choose the lead mode.
 
-Conventions: only recordings of kind ``tap`` make modes. Frequencies and decay times join as natural logarithms
-(:mod:`tapbatch.compare.random_effects`). The flags of the taps (``hum``, ``string``, ``pair?``, ``not-exponential``)
-are those of the mode where at least half of its taps bear them; the others are
+Conventions: only recordings of kind ``tap`` contribute modes. Frequencies and decay times are combined as natural
+logarithms (:mod:`tapbatch.compare.random_effects`). A mode has a flag of its taps (``hum``, ``string``, ``pair?``,
+``not-exponential``) if at least half of them have it. The other flags are
 
-- ``few-taps``: fewer than three taps, so that the scatter of the hand is not known; with one tap the interval is that
-  of the noise alone, for want of anything true to put in its place;
-- ``recordings-differ``: recordings of one point and set-up disagree at 1 %, and by more than ``steady_cents``;
-- ``wide``: the 95 % interval of the frequency reaches further than 10 cents to either side;
-- ``one-setup`` and ``identity?`` come with the history.
+- ``few-taps``: fewer than three taps, so the tap-to-tap scatter is unknown; with one tap the interval covers the
+  noise only, because nothing better is known;
+- ``recordings-differ``: recordings of one point and set-up disagree at the 1 % level, by more than ``steady_cents``;
+- ``wide``: the 95 % interval of the frequency reaches more than 10 cents to either side;
+- ``one-setup`` and ``identity?``, which are set with the history.
 
-The lead is the mode with the largest energy of free decay, on the mean over all taps of the stage. ``hum`` and
-``string`` are left out, for they say that it may be no mode of the body at all; the other flags say how well it was
-measured, and to leave those out would make the lead jump when a tap is missing.
+The lead is the mode with the largest energy of free decay, averaged over all taps of the stage. Modes flagged
+``hum`` or ``string`` cannot lead, because they may not be modes of the body at all. The other flags only say how well
+a mode was measured; excluding those modes would make the lead change when a tap is missing.
 """
 
 from __future__ import annotations
@@ -41,9 +41,10 @@ WIDE_CENTS = 10.0
 
 @dataclass(frozen=True, slots=True)
 class TapAt:
-    """A used tap of a stage: its modes, where it was struck, and where it is found (recording, tap).
+    """A used tap of a stage: its modes, where it was struck, and its indices (``recording``, ``tap``).
 
-    ``shared`` is empty, or holds for each mode what the taps of that point and set-up say together, where they agree.
+    ``shared`` is empty, or has one entry a mode: the value common to the taps of that point and set-up, or ``None``
+    if they do not agree.
     """
 
     recording: int
@@ -57,7 +58,7 @@ class TapAt:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """The modes of a stage, unnamed, by frequency, and the (tap, mode) members of each, into ``taps``."""
+    """The unnamed modes of a stage, sorted by frequency, and the members of each as (tap, mode) indices into taps."""
 
     taps: tuple[TapAt, ...]
     modes: tuple[StageMode, ...]
@@ -65,7 +66,7 @@ class Found:
 
 
 def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
-    """Return the used taps of the tap recordings of a place, in order.
+    """Return the used taps of the tap recordings of one place, in order.
 
     Examples
     --------
@@ -82,7 +83,7 @@ def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
 
 
 def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
-    """Return the taps of each mode of a stage, by its name, with the mode as measured in each."""
+    """Return, by mode name, the taps of a stage in which the mode was found, each with the mode as measured there."""
     taps = taps_of(stage.heard)
     groups: dict[str, list[tuple[int, int]]] = {m.mode: [] for m in stage.modes}
     for t, tap in enumerate(taps):
@@ -94,21 +95,21 @@ def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
 
 
 def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ...] | None = None) -> Found:
-    """Return the modes of a place, joined over its taps, points and set-ups.
+    """Return the modes of a place, combined over its taps, points and set-ups.
 
     Parameters
     ----------
     place : Place
         From :func:`tapbatch.compare.order.place`.
-    taps : tuple of TapAt, optional
-        Its taps, where flags were added to their modes; :func:`taps_of` the place by default.
     settings : InstrumentSettings
-        For the spelling of notes, and for what counts as steady.
+        Gives the spelling of notes and ``steady_cents``.
+    taps : tuple of TapAt, optional
+        The taps of the place, if flags were added to their modes; default: :func:`taps_of` the place.
 
     Returns
     -------
     Found
-        Modes without names (``mode`` is empty), by frequency; none where no tap was measured.
+        Modes without names (``mode`` is empty), sorted by frequency; no modes if no tap was measured.
     """
     taps = taps_of(place.heard) if taps is None else taps
     groups = group_taps([t.modes for t in taps], [t.point for t in taps])
@@ -119,7 +120,7 @@ def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ..
 
 
 def playing_pitch_hz(concert_pitch_hz: float, settings: InstrumentSettings) -> float | None:
-    """Return the A4 at which an instrument is played, in hertz; ``None`` where a stage is told at that pitch anyway.
+    """Return the A4 at which an instrument is played, in hertz; ``None`` if not set or equal to the concert pitch.
 
     Examples
     --------
@@ -132,7 +133,7 @@ def playing_pitch_hz(concert_pitch_hz: float, settings: InstrumentSettings) -> f
 
 
 def freq_sample(tap: TapAt, mode: Mode) -> Sample:
-    """Return ``ln f`` of a mode in one tap, with its error from noise: the rest, all taps have in common."""
+    """Return ``ln f`` of a mode in one tap, with its error from noise only; all taps share the misfit."""
     shared = _shared_of(tap, mode)
     together = None if shared is None else shared.ln_freq
     se = _of_noise(mode.freq_se_hz, mode.freq_misfit_hz) / mode.freq_hz
@@ -140,7 +141,7 @@ def freq_sample(tap: TapAt, mode: Mode) -> Sample:
 
 
 def t60_sample(tap: TapAt, mode: Mode) -> Sample:
-    """Return ``ln T60`` of a mode in one tap, with its error from noise."""
+    """Return ``ln T60`` of a mode in one tap, with its error from noise only."""
     shared = _shared_of(tap, mode)
     together = None if shared is None else shared.ln_t60
     se = _of_noise(mode.t60_log_se, mode.t60_log_misfit)
@@ -152,14 +153,14 @@ def _of_noise(se: float, misfit: float) -> float:
 
 
 def with_shared(taps: Sequence[TapAt], groups: Sequence[Sequence[tuple[int, int]]]) -> tuple[TapAt, ...]:
-    """Return taps with what those of one point and set-up say together of each mode, where they agree.
+    """Return taps with ``shared`` filled in: for each mode, the value common to the taps of one point and set-up.
 
     Parameters
     ----------
     taps : sequence of TapAt
-        Of one stage.
+        The taps of one stage.
     groups : sequence of sequences of (tap, mode)
-        The members of each mode of the stage, into ``taps``.
+        The members of each mode of the stage, as indices into ``taps`` and its modes.
     """
     found: list[list[Shared | None]] = [[None] * len(t.modes) for t in taps]
     for cell in sorted({(t.point, t.setup) for t in taps}):
@@ -194,7 +195,7 @@ def in_order(flags: set[str]) -> tuple[str, ...]:
 
 
 def carried_flags(flags_of_taps: Sequence[Sequence[str]]) -> set[str]:
-    """Return the flags that at least half of the taps bear.
+    """Return the flags that at least half of the taps have.
 
     Examples
     --------
@@ -206,7 +207,7 @@ def carried_flags(flags_of_taps: Sequence[Sequence[str]]) -> set[str]:
 
 
 def join_members(members: Sequence[tuple[TapAt, Mode]]) -> tuple[Joined, Joined]:
-    """Return ``ln f`` and ``ln T60`` of a mode from its taps, what all of them misfit alike counted."""
+    """Return ``ln f`` and ``ln T60`` of a mode, combined over its taps; the errors include the misfit they share."""
     freq = join([freq_sample(t, m) for t, m in members])
     t60 = join([t60_sample(t, m) for t, m in members])
     freq_mean = with_misfit(freq.mean, [m.freq_misfit_hz / m.freq_hz for _, m in members])

@@ -1,14 +1,17 @@
-"""Which changes of a part are steps of the same work as its latest one, and how each stage of them reads.
+"""Select the steps that belong to the same work as the latest step of a part, and read each of their stages.
 
-Conventions: positions in cents, ``CENTS ln f``. A step leads from a tapped stage to the next. It counts where both
-stages were held in the same way as the latest stage is (across states a move teaches nothing about wood), the mode is
-heard at both, and the work is that of the latest stage: either both belong to the same ``step`` series, or the notes
-of the stage it leads to name the same ``work``. The change into the first step of a series counts only where that
-step has a note of its own that says so: it may have been recorded before the first cut. Works that the notes tell
-apart are never mixed, not even within a series.
+Conventions: positions are in cents, ``CENTS ln f``. A step leads from one tapped stage to the next. It counts if
 
-A stage reads as the mean of its points, each counted alike, at the points that all those stages have. Its variance is
-that of its taps, whose scatter is pooled over the stages, for five taps alone tell it badly.
+- both stages were held in the same way as the latest stage (a change between states says nothing about the wood);
+- the mode is found at both; and
+- the work is that of the latest stage: either both stages belong to the same ``step`` series, or the notes of the
+  stage it leads to name the same ``work``.
+
+The change to the first step of a series counts only if that step has its own note naming the work, because the step
+may have been recorded before the first cut. Works that the notes distinguish are never mixed, even within a series.
+
+The reading of a stage is the mean over its points, with equal weights, at the points that all these stages have. Its
+variance comes from the taps; their scatter is pooled over the stages, because five taps alone estimate it poorly.
 """
 
 from __future__ import annotations
@@ -28,9 +31,10 @@ Cells = dict[tuple[str, int], tuple[Mean, int]]
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """Steps of one work: the stages that bear on them, in order, the latest last, and from where to where each went.
+    """The steps of one work.
 
-    ``shown`` says how it is known that they are of one work; empty where there is none.
+    ``stages`` are the stages of these steps in order, the latest last. ``steps`` gives each step as (from, to),
+    indices into ``stages``. ``shown`` says how the steps are known to be one work; it is empty if there are no steps.
     """
 
     stages: tuple[Stage, ...]
@@ -39,24 +43,24 @@ class Work:
 
     @property
     def enough(self) -> bool:
-        """Whether there are steps enough to learn from."""
+        """Whether there are enough steps to learn from."""
         return len(self.steps) >= FEWEST_STEPS
 
 
 def latest_work(stages: Sequence[Stage], mode: str) -> Work:
-    """Return the steps of the work that led to the latest stage, as far as one mode shows them.
+    """Return the steps of the work that led to the latest stage, limited to stages where one mode is found.
 
     Parameters
     ----------
     stages : sequence of Stage, at least one
         The tapped stages of one part, in order.
     mode : str
-        A mode that is heard at the latest.
+        Name of a mode that is found at the latest stage.
 
     Returns
     -------
     Work
-        Without steps where neither a series nor the notes say what the work was.
+        Has no steps if neither a series nor the notes say what the work was.
     """
     latest = stages[-1]
     series, work = _series_of(latest), _work_of(latest)
@@ -78,18 +82,18 @@ def latest_work(stages: Sequence[Stage], mode: str) -> Work:
 def positions(
     stages: Sequence[Stage], mode: str, steady_cents: float, setup_variance: float = 0.0
 ) -> list[At] | None:
-    """Return where a mode lies at each stage, at the points that all of them have; ``None`` where none is common.
+    """Return the position of a mode at each stage, from the points that all stages have; ``None`` if there are none.
 
     Parameters
     ----------
     stages : sequence of Stage, at least one
-        The mode is heard at each.
+        Stages at each of which the mode is found.
     mode : str
-        Which.
+        Name of the mode.
     steady_cents : float
-        Stands in (as 95 %) for the scatter of the hand where no point has two taps.
+        Replaces the tap-to-tap scatter, as its 95 % half-width in cents, if no point has two taps.
     setup_variance : float
-        What setting up anew adds, in cents squared; 0 where that is not known.
+        Variance that a new set-up adds, in cents squared; default 0, for unknown.
     """
     cells = [_cells(stage, mode) for stage in stages]
     common = set.intersection(*({point for point, _ in c} for c in cells))
@@ -118,7 +122,7 @@ def _is_same_work(before: Stage, after: Stage, series: str, work: str) -> bool:
 
 
 def _series_of(stage: Stage) -> str:
-    # The stage that a `step` recording names is that of its series.
+    # A `step` recording names the stage of its series.
     return next((h.recording.stage for h in stage.heard if h.recording.step and h.recording.kind == "tap"), "")
 
 
@@ -143,7 +147,7 @@ def _count(samples: Sequence[Sample], key: tuple[str, int]) -> int:
 
 
 def _scatter(cells: Sequence[Cells], steady_cents: float) -> float:
-    # The variance of one tap, from all cells that have two or more; else what a builder takes for the same.
+    # The variance of one tap, from all cells with two or more taps; otherwise from what the builder counts as steady.
     several = [(mean.variance * n, n - 1) for of_stage in cells for mean, n in of_stage.values() if n > 1]
     if not several:
         return (steady_cents / CENTS / Z_95) ** 2

@@ -1,30 +1,31 @@
-"""What one more step of the same work would do to a mode, learned from the steps of that work already taken.
+"""Predict what one more step of the same work would do to a mode, from the steps of that work already taken.
 
-Conventions: positions and steps in cents, upwards positive, variances in cents squared, areas in square millimetres.
-A step leads from one stage to the next. The model of the steps ``i`` from stage ``a(i)`` to stage ``b(i)``::
+Conventions: positions and steps are in cents, upwards positive; variances are in cents squared; areas are in square
+millimetres. A step leads from one stage to the next. The model of step ``i`` from stage ``a(i)`` to ``b(i)`` is::
 
     D_i = beta x_i + eta_i + e_b(i) - e_a(i),    eta_i ~ N(0, omega^2),    e_s ~ N(0, v_s), v_s known
 
-``x_i`` is 1, or ``log2`` of the ratio of the opening areas where every stage has one: a power law of area, whose
-exponent ``beta / 1200`` is learned and not assumed (a thin hole of constant shape in a rigid box would have 300 cents
-a doubling; coupled to the wood it has less, and thinning the wood beside the hole may turn its sign). Two successive
-changes share a stage, whose reading error enters one upwards and the other downwards, so they are correlated by up to
--1/2: generalised least squares counts that, and so the reading that ended the last step, if it happened to be high,
-is expected to come down again.
+``x_i`` is 1, or ``log2`` of the ratio of the opening areas if every stage has one. The latter is a power law of area
+whose exponent ``beta / 1200`` is estimated, not assumed. (A thin hole of constant shape in a rigid box would give 300
+cents a doubling; coupling to the wood lowers that, and thinning the wood beside the hole may reverse its sign.) Two
+successive changes share a stage, whose reading error raises one and lowers the other, so their correlation can reach
+-1/2. Generalised least squares accounts for this: if the last reading happens to be high, the next is expected to
+come down again.
 
-``omega``, how much a step differs from step to step, is hardly known from three or four steps. It is not estimated
-and then believed: the prediction is averaged over all its values, weighted by the restricted likelihood and by the
-prior ``1/(omega + s)``, ``s`` the typical error of a change. For steps that are well read this is the textbook
+``omega``, the step-to-step scatter, is poorly known from three or four steps. A single estimate of it is not trusted:
+the prediction is averaged over all its values, weighted by the restricted likelihood and by the prior
+``1/(omega + s)``, where ``s`` is the typical error of a change. For accurately read steps this equals the textbook
 prediction interval of Student's t with n - 1 degrees of freedom (Box & Tiao, Bayesian Inference in Statistical
-Analysis, 1973, 2.4); where the steps differ by no more than their readings do, it does not collapse to nothing.
+Analysis, 1973, 2.4). If the steps differ by no more than their reading errors, the interval does not collapse to
+zero.
 
-How large the next opening will be is not known either. A builder may take off as much each time, or the same share
-each time; both are held possible, the first rather, weighted by how evenly the openings so far grew by the one and by
-the other. Taken for differences alone, openings that grow by equal shares passed their landing in 76 of 100 cases
-where the chance was said to be 14 %, and one prediction interval in five missed; with both it is 36, and one in 17.
+The size of the next opening is not known either. A builder may remove the same area each time, or the same share of
+the area each time. Both are considered, the first as the more likely, weighted by how evenly the openings so far grew
+in either sense. With equal areas alone, openings that grow by equal shares passed their landing in 76 of 100 cases
+where the stated chance was 14 %, and one prediction interval in five missed; with both it is 36, and one in 17.
 
-It breaks where steps grow or shrink as work goes on (without areas), and where other things than the work moved the
-mode between the stages: nothing in the numbers tells.
+The model fails if steps grow or shrink as work goes on (without areas), or if something other than the work moved the
+mode between stages; the numbers cannot show that.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ _SHARES_BEFORE = 0.01
 
 @dataclass(frozen=True, slots=True)
 class At:
-    """Where a mode lies at a stage, the variance of that reading, and the area of the opening where it was noted."""
+    """The position of a mode at a stage, the variance of that reading, and the opening area if it was noted."""
 
     cents: float
     variance: float
@@ -61,7 +62,7 @@ class At:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """A prediction: normals of equal number of ``means`` and ``variances``, with ``weights`` that sum to 1."""
+    """A prediction, as a mixture of n normals: every array has shape (n,), and the ``weights`` sum to 1."""
 
     means: Floats
     variances: Floats
@@ -69,11 +70,11 @@ class Spread:
 
     @property
     def mean(self) -> float:
-        """The expected value."""
+        """The expected value, in cents."""
         return float(self.weights @ self.means)
 
     def chance_above(self, value: float) -> float:
-        """Return the chance that what is predicted lies above a value.
+        """Return the probability, 0 to 1, that the predicted quantity lies above a value in cents.
 
         Examples
         --------
@@ -85,7 +86,7 @@ class Spread:
         return float(self.weights @ ndtr((self.means - value) / np.sqrt(self.variances)))
 
     def quantile(self, share: float) -> float:
-        """Return the value below which what is predicted falls with a chance of ``share``, 0 to 1 exclusive.
+        """Return the quantile of the prediction, in cents, at probability ``share``, 0 to 1 exclusive.
 
         Examples
         --------
@@ -105,9 +106,11 @@ class Spread:
 
 @dataclass(frozen=True, slots=True)
 class Following:
-    """The regressor of the next step, its variance (some values, all as likely), the step of area, and how likely.
+    """One assumption about the next opening: its regressor, variance, area step and weight.
 
-    ``by_share`` tells whether the steps after it are as large in doublings, else they are in square millimetres.
+    ``value`` is the regressor of the next step and ``variances`` are equally likely values of its variance.
+    ``area_step_mm2`` is the change of area and ``weight`` the probability of this assumption. ``by_share`` says that
+    later steps are equal in doublings of the area; otherwise they are equal in square millimetres.
     """
 
     value: float
@@ -117,7 +120,7 @@ class Following:
     by_share: bool = False
 
     def steps_over(self, doublings: float, area_mm2: float) -> float:
-        """Return how many such steps change an area by so many doublings; below zero where they lead away.
+        """Return how many such steps change ``area_mm2`` by ``doublings``; negative if they lead the other way.
 
         Examples
         --------
@@ -134,11 +137,12 @@ class Following:
 
 @dataclass(frozen=True, slots=True)
 class Outlook:
-    """What one more step would do.
+    """The predicted effect of one more step, in cents.
 
-    ``step`` predicts the step itself, ``landing`` where it ends, relative to the latest reading; ``typical`` is the
-    step of the model without its scatter (its error, not a prediction). ``per_doubling`` is ``beta`` in cents a
-    doubling of the area, ``None`` without areas; ``area_mm2`` is the latest, ``openings`` how the next may follow.
+    ``step`` predicts the step itself, and ``landing`` where it ends relative to the latest reading. ``typical`` is
+    the mean step of the model with its standard error, without the step-to-step scatter. ``steps`` is how many were
+    used. ``per_doubling`` is ``beta`` in cents a doubling of the area and ``area_mm2`` the latest area, both ``None``
+    without areas. ``openings`` are the assumptions about the next opening.
     """
 
     step: Spread
@@ -152,29 +156,29 @@ class Outlook:
 
     @property
     def low(self) -> float:
-        """Lower bound of the 95 % prediction interval of the step."""
+        """Lower bound of the 95 % prediction interval of the step, in cents."""
         return self.step.quantile(0.025)
 
     @property
     def high(self) -> float:
-        """Upper bound of the 95 % prediction interval of the step."""
+        """Upper bound of the 95 % prediction interval of the step, in cents."""
         return self.step.quantile(0.975)
 
     def overshoot(self, cents_to_go: float, tolerance_cents: float) -> float:
-        """Return the chance that the next step carries the mode past a landing.
+        """Return the probability that the next step carries the mode past a landing.
 
         Parameters
         ----------
         cents_to_go : float
-            From the latest reading to the landing.
+            From the latest reading to the landing, positive upwards.
         tolerance_cents : float
-            How far from the landing still counts as landed, 0 or more.
+            Distance from the landing that still counts as on target, 0 or more.
 
         Returns
         -------
         float
-            0 to 1: that the step ends beyond the tolerance on the far side of the landing; from within the tolerance,
-            that it ends outside it, on whichever side.
+            0 to 1: the probability that the step ends beyond the tolerance on the far side of the landing. If the
+            mode is already within the tolerance: the probability that it ends outside, on either side.
         """
         above = self.landing.chance_above(cents_to_go + tolerance_cents)
         below = 1.0 - self.landing.chance_above(cents_to_go - tolerance_cents)
@@ -183,7 +187,7 @@ class Outlook:
         return above if cents_to_go > 0 else below
 
     def steps_to_go(self, cents_to_go: float) -> float | None:
-        """Return how many such steps lead to a landing; ``None`` where it is not sure (19 in 20) that they do."""
+        """Return how many such steps reach a landing; ``None`` if it is not 95 % sure that they lead towards it."""
         upwards = self.typical.chance_above(0.0)
         if (upwards if cents_to_go > 0 else 1.0 - upwards) < SURE:
             return None
@@ -191,24 +195,24 @@ class Outlook:
             return cents_to_go / self.typical.mean
         doublings, area = cents_to_go / self.per_doubling, self.area_mm2
         steps = sum(one.weight * one.steps_over(doublings, area) for one in self.openings)
-        # An opening that is being closed can be closed but once.
+        # An opening that is being closed can only be closed once.
         return steps if steps >= 0 else None
 
 
 def learn_steps(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Outlook | None:
-    """Return what one more step would do after the last of the stages.
+    """Return the predicted effect of one more step after the last stage.
 
     Parameters
     ----------
     stages : sequence of At
-        Positions of one mode, relative to anything; the last is where the next step begins.
+        Positions of one mode, from any common reference; the next step starts at the last.
     steps : sequence of (int, int)
-        From and to, indices into ``stages``: the steps of the work to be learned, each its own change.
+        The steps to learn from, each as (from, to), indices into ``stages``.
 
     Returns
     -------
     Outlook or None
-        ``None`` with fewer than three steps.
+        ``None`` if there are fewer than three steps.
 
     Examples
     --------
@@ -223,7 +227,7 @@ def learn_steps(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Outlo
         return None
     x, following = _regressor(stages, steps)
     fit, last = _fits(stages, steps, x), stages[-1]
-    # Where the mode truly is, given the changes: known better than the latest reading alone says.
+    # The changes tell the true position of the mode better than the latest reading alone.
     placed = np.maximum(last.variance - fit.gain_variance, 0.0)
     ahead, ends, typical = [], [], []
     for one in following:
@@ -283,18 +287,18 @@ def _regressor(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> tuple[
 
 
 def _chance_of_shares(taken: Floats, doublings: Floats, areas: Floats) -> float:
-    """Return the chance that openings grow by equal shares rather than by equal differences.
+    """Return the probability that openings grow by equal shares rather than by equal differences.
 
-    Before any is seen it is 1 %: with more, days of equal differences are warned of too often, with less, days of
-    equal shares too seldom. Normal around a mean, either in units of that mean, its place flat and its scale unknown
-    (``1/sigma``).
+    The prior probability is 1 %: a larger one warns too often where differences are equal, a smaller one too seldom
+    where shares are equal. In either case the growth is taken as normal around its mean, in units of that mean, with
+    a flat prior for the mean and ``1/sigma`` for the scale.
     """
     if not (np.all(taken > 0) or np.all(taken < 0)):
         return 0.0
     logs = []
     for steps in (taken, math.log(2.0) * doublings):
         mean = abs(float(steps.mean()))
-        # No opening is measured to better than a hundredth of what is taken off.
+        # No opening is measured to better than 1 % of what is removed.
         squares = len(steps) * (float((steps / mean).var()) + _LEAST_RELATIVE**2)
         logs.append(-0.5 * (len(steps) - 1) * math.log(squares) - len(steps) * math.log(mean))
     odds = logs[0] - (logs[1] - float(np.log(areas).sum()))
@@ -302,7 +306,7 @@ def _chance_of_shares(taken: Floats, doublings: Floats, areas: Floats) -> float:
 
 
 def _unsure(dof: int) -> Floats:
-    # A variance from few values may be far off: what it may truly be, relative to the estimate, at equal chances.
+    # A variance estimated from few values is uncertain: equally likely true values, relative to the estimate.
     from scipy.special import chdtri
 
     shares = (np.arange(_VARIANCES) + 0.5) / _VARIANCES
@@ -314,10 +318,10 @@ def _unsure(dof: int) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class _Fits:
-    """The generalised least squares at each ``omega``, each array of shape (g,).
+    """The generalised least-squares fit at each ``omega``; every array has shape (g,).
 
-    ``gain`` is what the changes say of the error of the latest reading; ``gain_slope`` and ``gain_variance`` are what
-    of it hangs on ``beta``, and by how much it narrows the place of the mode.
+    ``gain`` is the correction of the latest reading that the changes imply, ``gain_slope`` its derivative with
+    respect to ``beta``, and ``gain_variance`` the resulting reduction of the variance of the position.
     """
 
     omega: Floats
@@ -333,7 +337,7 @@ def _fits(stages: Sequence[At], steps: Sequence[tuple[int, int]], x: Floats) -> 
     changes = np.array([stages[b].cents - stages[a].cents for a, b in steps])
     errors = _errors(stages, steps)
     last = len(stages) - 1
-    # The covariance of (true place - reading) at the last stage with each change.
+    # The covariance of (true position - reading) at the last stage with each change.
     common = np.array([stages[last].variance * ((a == last) - (b == last)) for a, b in steps], dtype=np.float64)
     least = math.sqrt(max(float(np.median(np.diag(errors))), _LEAST_VARIANCE))
     widest = _WIDEST * max(least, float(np.sqrt(np.mean(changes**2))))
@@ -358,7 +362,7 @@ def _fits(stages: Sequence[At], steps: Sequence[tuple[int, int]], x: Floats) -> 
 
 
 def _errors(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Floats:
-    # D_i holds + e of the stage it leads to and - e of the one it comes from.
+    # D_i contains + e of the stage it ends at and - e of the stage it starts from.
     signs = np.zeros((len(steps), len(stages)))
     for row, (a, b) in enumerate(steps):
         signs[row, a] -= 1.0

@@ -1,9 +1,10 @@
-"""How a stage rings in bands, and as a whole: the decays of its taps joined.
+"""Combine the broadband and band decays of the taps of a stage.
 
-Conventions: band edges in hertz, ``None`` for the whole; decay times in seconds. ``t60_s`` joins like the decay of a
-mode, as a logarithm with the scatter of taps, points and set-ups counted; ``edt_s``, ``t20_s`` and ``t30_s`` have no
-errors of their own and are geometric means. Each is given where at least half of the taps give it: a range that most
-taps do not reach above the floor is not the stage's. ``room`` recordings have no part in it.
+Conventions: band edges are in hertz, ``None`` for broadband; decay times are in seconds. ``t60_s`` is combined like
+the decay time of a mode: as a logarithm, with the scatter over taps, points and set-ups. ``edt_s``, ``t20_s`` and
+``t30_s`` have no errors of their own and are geometric means. Each value needs at least half of the taps, because a
+range that most taps do not reach above the noise floor says nothing about the stage. ``room`` recordings are left
+out.
 """
 
 from __future__ import annotations
@@ -25,24 +26,24 @@ Range = Literal["edt_s", "t20_s", "t30_s"]
 
 @dataclass(slots=True)
 class _Band:
-    """The decays of one kind in one band, tap by tap, and where each was taken."""
+    """The decays of one kind in one band, one a tap, and the (recording, point, set-up) of each."""
 
     decays: list[Decay] = field(default_factory=list)
     where: list[tuple[int, str, int]] = field(default_factory=list)
 
 
 def stage_decays(heard: Sequence[Heard]) -> tuple[StageDecay, ...]:
-    """Return the decays of a stage, by kind (taps first), the whole first, then by band.
+    """Return the decays of a stage, sorted by kind (taps first), then broadband before the bands.
 
     Parameters
     ----------
     heard : sequence of Heard
-        The recordings of one place.
+        The recordings of one place, with their readings.
 
     Returns
     -------
     tuple of StageDecay
-        One for each kind and band that some used tap has, even if all its values are empty: its flags say why.
+        One for each kind and band that any used tap has. If all its values are empty, its flags say why.
 
     Examples
     --------

@@ -1,23 +1,23 @@
-"""What the taps of one point and set-up say of their poles together, where they agree.
+"""Combine the poles measured in the taps of one point and set-up, if the taps agree.
 
-Conventions: a tap's estimates are the vector ``x_j = (ln f, ln T60)`` of its modes with the covariance ``C_j`` that
-its fit gives, the couplings between close modes included. If the taps share their poles, the best mean is
+Conventions: the estimates of tap ``j`` are the vector ``x_j = (ln f, ln T60)`` of its modes, with the covariance
+``C_j`` of its fit, including the couplings between close modes. If the taps share their poles, the best mean is
 
     x = (sum_j C_j^-1)^-1 sum_j C_j^-1 x_j,
 
-which reaches the bound of the joint fit (the informations of independent taps add,
-:mod:`tapbatch.measure.bound`). Mode by mode it would not: two modes within a line width trade frequency and decay
-with one another, in each tap in a direction of its own (their phases differ), and the mean of each alone loses a
-factor of 1.6 to 2.5.
+which reaches the bound of the joint fit, because the information of independent taps adds
+(:mod:`tapbatch.measure.bound`). Averaging mode by mode would not reach it. The errors of two modes within a line
+width are correlated, differently in each tap because the phases differ, and separate means lose a factor of 1.6 to
+2.5 in accuracy.
 
-Whether they share is asked of the same numbers: ``Q = sum_j (x_j - x)^T C_j^-1 (x_j - x)`` is chi-square (Cochran,
-Biometrics 10, 1954) if they do. Where chance makes so large a Q less than once in 100,000 times the taps differ by
-more than noise, and nothing is said here; the means of :mod:`tapbatch.compare.random_effects` weigh the scatter then.
-No more often, because a tap that is refused by chance costs a stage of loud and soft taps up to ten times its
-accuracy, and what is let through in error costs a few per cent of it.
+The same numbers test whether the taps agree: ``Q = sum_j (x_j - x)^T C_j^-1 (x_j - x)`` then follows a chi-square
+distribution (Cochran, Biometrics 10, 1954). If so large a Q has a probability below 1 in 100,000, the taps differ by
+more than noise and no shared value is returned; :mod:`tapbatch.compare.random_effects` then weights by the scatter.
+The threshold is this low because the two errors are unequal: rejecting taps by chance makes a stage of loud and soft
+taps up to ten times less accurate, while accepting them wrongly costs a few per cent.
 
-It breaks where the poles wander by about as much as the noise of the softer taps: a small Q does not prove that they
-share. So only the middle of the interval comes from here, never its width.
+The method fails if the poles vary by about as much as the noise of the softer taps: a small Q does not prove that the
+poles are shared. So only the centre of an interval comes from here, never its width.
 """
 
 from __future__ import annotations
@@ -36,31 +36,31 @@ TapModes = tuple[Sequence[Mode], Sequence[Coupling]]
 Group = Sequence[tuple[int, int]]
 
 BY_CHANCE = 1e-5
-_FIRMEST = 0.999  # correlation beyond which two numbers are one
+_FIRMEST = 0.999  # larger correlations are set to this, so that the matrix can be inverted
 
 
 @dataclass(frozen=True, slots=True)
 class Shared:
-    """What the taps say together of a mode: natural logarithms of hertz and of seconds."""
+    """The combined estimate of a mode: natural logarithms of its frequency in hertz and its T60 in seconds."""
 
     ln_freq: float
     ln_t60: float
 
 
 def shared_poles(taps: Sequence[TapModes], groups: Sequence[Group]) -> tuple[Shared | None, ...]:
-    """Return the shared poles of the modes of taps of one point and set-up.
+    """Return the combined poles of the modes of the taps of one point and set-up.
 
     Parameters
     ----------
     taps : sequence of (modes, couplings)
-        As measured in each tap.
+        The modes measured in each tap, and the couplings of their errors.
     groups : sequence of sequences of (tap, mode)
-        The members of each mode, at most one a tap.
+        The members of each mode as indices into ``taps`` and its modes, at most one a tap.
 
     Returns
     -------
     tuple of Shared or None
-        One a group; None where fewer than two taps show it, or where they do not agree.
+        One entry a group; ``None`` if fewer than two taps have the mode, or if they do not agree.
 
     Examples
     --------
@@ -81,7 +81,7 @@ def shared_poles(taps: Sequence[TapModes], groups: Sequence[Group]) -> tuple[Sha
 
 
 def _clusters(taps: Sequence[TapModes], groups: Sequence[Group]) -> list[list[int]]:
-    """Return the groups with two taps or more, those together whose errors hang together in any tap."""
+    """Return clusters of the groups with two or more taps; groups whose errors any tap couples are in one cluster."""
     group_of = {member: g for g, group in enumerate(groups) if len(group) > 1 for member in group}
     leader = {g: g for g in group_of.values()}
     for t, (_, couplings) in enumerate(taps):
@@ -114,7 +114,7 @@ def _of_cluster(taps: Sequence[TapModes], groups: Sequence[Group]) -> list[Share
 
 
 def _said(tap: TapModes, members: Sequence[int]) -> tuple[Floats, Floats]:
-    """Return ``(ln f .., ln T60 ..)`` of some modes of a tap, shape (2n,), and the information on them, (2n, 2n)."""
+    """Return ``(ln f .., ln T60 ..)`` of n modes of a tap, shape (2n,), and their information matrix, (2n, 2n)."""
     modes, couplings = tap
     chosen = [modes[m] for m in members]
     count = len(chosen)
@@ -138,7 +138,8 @@ def _put(table: Floats, entries: Iterable[tuple[int, int, float]]) -> None:
 
 
 def _inverse(correlations: Floats) -> Floats:
-    # What was rounded, or widened mode by mode, may be no correlation matrix any more: by a hair, and so mended.
+    # Rounding, or widening mode by mode, can leave a matrix slightly short of positive definite; lift its
+    # eigenvalues.
     size, vectors = np.linalg.eigh(correlations)
     return np.asarray((vectors / np.maximum(size, 1.0 - _FIRMEST)) @ vectors.T)
 

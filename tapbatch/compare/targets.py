@@ -1,14 +1,15 @@
-"""Where a mode could come to rest, how far it is from there, and what one more step would do.
+"""Find the landings of a mode, its distance from each, and the predicted effect of one more step.
 
-Conventions: distances in cents, positive upwards, from the reading to the landing. Every ``[[target]]`` makes a
-landing, and its mode has the next note above and the next below besides; a part without a target has those two for
-the mode that leads. Notes are those of equal temperament at the concert pitch of the part's latest stage.
+Conventions: a landing is a frequency where the mode may end up. Distances are in cents, positive upwards, from the
+reading to the landing. Every ``[[target]]`` gives a landing, and its mode also gets the next note above and the next
+note below; a part without a target gets those two for its lead mode. Notes are those of equal temperament at the
+concert pitch of the part's latest stage.
 
-- ``nearest`` is the note that was nearest where the mode was first heard, and stays that note however it moves.
-- ``like`` is the frequency at which the mode of that label, of the same part, was last heard on the other instrument.
-- ``cents_from`` moves with the other mode: the steps that count for its overshoot are those of the distance.
+- ``nearest`` is the note nearest to the mode when it was first measured; it stays that note however the mode moves.
+- ``like`` is the frequency last measured for the mode of the same label and part on the other instrument.
+- ``cents_from`` moves with the other mode, so its overshoot is computed from steps of the distance between the two.
 
-Steps are learned by :mod:`tapbatch.compare.steps` from those that :mod:`tapbatch.compare.step_series` allows.
+:mod:`tapbatch.compare.step_series` selects the steps, and :mod:`tapbatch.compare.steps` learns from them.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ LIKELY = 2.0 / 3.0
 
 @dataclass(frozen=True, slots=True)
 class _Place:
-    """A landing before anything is measured against it; ``other`` is the mode that it is set against."""
+    """A landing before the mode is compared with it; ``other`` is the mode that ``cents_from`` refers to."""
 
     kind: LandingKind
     note: str
@@ -46,7 +47,7 @@ class _Place:
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """The stages of a part as targets see them, the latest last."""
+    """The stages of a part that have modes, the latest last, with what targets need to know about them."""
 
     stages: tuple[Stage, ...]
     settings: InstrumentSettings
@@ -63,24 +64,24 @@ class _Part:
 def with_landings(
     history: History, settings: InstrumentSettings, rests: Rests
 ) -> tuple[History, tuple[Attention, ...]]:
-    """Return a history with its landings, and the targets that cannot be resolved.
+    """Return a history with its landings, and a notice for each target that cannot be resolved.
 
     Parameters
     ----------
     history : History
-        With its stages, in order, compared.
+        A history whose stages are in order and compared.
     settings : InstrumentSettings
-        Those of the instrument.
+        The settings of the instrument.
     rests : mapping of (instrument, part, mode) to float
-        Where the modes of the shop's instruments were last heard, in hertz: see :func:`resting_places`.
+        The last measured frequencies of the modes of all instruments, in hertz; see :func:`resting_places`.
 
     Returns
     -------
     history : History
-        With ``landings``, by part, then target, target before above before below; and with a notice for each target
-        whose mode is not heard at its part's latest stage.
+        The history with ``landings`` sorted by part, then mode, then target, above, below. It has a notice for each
+        target whose mode is not found at the latest stage of its part.
     attention : tuple of Attention
-        One for each target that refers to what was never heard on another instrument.
+        One for each target that refers to a mode never measured on the other instrument.
 
     Examples
     --------
@@ -106,7 +107,7 @@ def with_landings(
 
 
 def resting_places(histories: Iterable[History]) -> dict[tuple[str, str, str], float]:
-    """Return where each mode of each instrument was last heard, in hertz, by instrument, part and mode.
+    """Return the last measured frequency of each mode of each instrument, in hertz, by (instrument, part, mode).
 
     Examples
     --------
@@ -164,7 +165,7 @@ def _waits(target: TargetSetting, part: _Part) -> tuple[Notice, ...]:
 def _unknown(instrument: str, target: TargetSetting) -> Attention:
     return Attention(
         where=instrument,
-        what=f"the target of {target.mode} is that of {target.like}, on which no {target.mode} was heard",
+        what=f"the target of {target.mode} is the {target.mode} of {target.like}, which was never heard",
         remedy=f"record {target.like} in this shop with that [[mode]], or name a note",
     )
 
@@ -207,7 +208,7 @@ def _resolved(target: TargetSetting, part: _Part, rests: Rests) -> _Place | None
 
 
 def note_name(freq_hz: float, concert_pitch_hz: float, spelling: Spelling = "sharp") -> str:
-    """Return a note, with whole cents where it is meant to lie between two.
+    """Return the name of the nearest note, with the deviation in whole cents unless it is 0.
 
     Examples
     --------

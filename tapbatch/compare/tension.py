@@ -1,10 +1,11 @@
-"""The tension of a string, from its pitch, its length and its weight.
+"""Compute the tension of a string from its pitch, length and unit weight.
 
 Conventions: ``T = mu (2 L f)**2`` (Mersenne's law for an ideal string: M. Mersenne, Harmonie universelle, 1636; B.
-Taylor, Phil. Trans. 28, 1713), T in newtons, mu in kilograms a metre, L the sounding length in metres, f the
-fundamental in hertz. A plain string of diameter d and density rho weighs ``mu = rho pi d**2/4``. Stiffness raises f
-by half the inharmonicity, a part in ten thousand, which is left out. A wound string needs its unit weight: no formula
-gives it from its diameter. Tension goes with the square of the pitch: 0.1156 % a cent.
+Taylor, Phil. Trans. 28, 1713), with T in newtons, the unit weight mu in kilograms per metre, the sounding length L in
+metres and the fundamental f in hertz. A plain string of diameter d and density rho has ``mu = rho pi d**2/4``.
+Stiffness raises f by half the inharmonicity, about one part in ten thousand, which is ignored. The unit weight of a
+wound string must be given, because no formula gives it from the diameter. Tension is proportional to the square of
+the frequency: 0.1156 % per cent of pitch.
 """
 
 from __future__ import annotations
@@ -21,15 +22,15 @@ def mersenne_tension_n(unit_weight_g_m: float, length_mm: float, freq_hz: float)
     Parameters
     ----------
     unit_weight_g_m : float
-        Grams a metre, over 0.
+        Unit weight in grams per metre, over 0.
     length_mm : float
         Sounding length in millimetres, over 0.
     freq_hz : float
-        Its fundamental in hertz, over 0.
+        Fundamental frequency in hertz, over 0.
 
     Examples
     --------
-    Steel of 0.020 inch, 16 inches long, at 440 Hz (0.283 lb a cubic inch): 45.6 lbf are 203 N.
+    A steel string of 0.020 inch (0.283 lb per cubic inch), 16 inches long, at 440 Hz: 45.6 lbf are 203 N.
 
     >>> round(mersenne_tension_n(unit_weight_g_m(0.508, 7833.0), 406.4, 440.0), 1)
     203.1
@@ -38,7 +39,14 @@ def mersenne_tension_n(unit_weight_g_m: float, length_mm: float, freq_hz: float)
 
 
 def unit_weight_g_m(diameter_mm: float, density_kg_m3: float) -> float:
-    """Return what a metre of plain string weighs, in grams.
+    """Return the unit weight of a plain string, in grams per metre.
+
+    Parameters
+    ----------
+    diameter_mm : float
+        Diameter in millimetres.
+    density_kg_m3 : float
+        Density in kilograms per cubic metre.
 
     Examples
     --------
@@ -49,7 +57,7 @@ def unit_weight_g_m(diameter_mm: float, density_kg_m3: float) -> float:
 
 
 def weight_of(string: StringSetting) -> float | None:
-    """Return the unit weight of a string as set, in grams a metre; ``None`` where the settings do not tell it."""
+    """Return the unit weight of a string from its settings, in grams per metre; ``None`` if they do not give it."""
     if string.unit_weight_g_m is not None:
         return string.unit_weight_g_m
     density = DENSITIES_KG_M3.get(string.material.lower())
@@ -59,9 +67,9 @@ def weight_of(string: StringSetting) -> float | None:
 
 
 def tension_of(string: StringSetting, settings: InstrumentSettings, freq_hz: float) -> float | None:
-    """Return the tension of one string of an instrument at a pitch, in newtons; ``None`` where that is not known.
+    """Return the tension of one string of an instrument at a pitch, in newtons; ``None`` if it is not known.
 
-    Of a double course it is that of each of the two.
+    For a double course this is the tension of each of its two strings.
     """
     weight, length_mm = weight_of(string), string.scale_mm or settings.scale_mm
     if weight is None or length_mm is None:
@@ -70,14 +78,14 @@ def tension_of(string: StringSetting, settings: InstrumentSettings, freq_hz: flo
 
 
 def total_tension_n(settings: InstrumentSettings, concert_pitch_hz: float) -> float | None:
-    """Return what all strings of an instrument pull together at a concert pitch, in newtons.
+    """Return the total tension of the strings of an instrument at a concert pitch, in newtons.
 
-    Every course that is ``double`` counts twice.
+    A ``double`` course counts twice.
 
     Returns
     -------
     float or None
-        ``None`` where there are no strings, or the tension of one is not known: a sum of some would mislead.
+        ``None`` if there are no strings, or if the tension of any is unknown: a partial sum would mislead.
     """
     total = 0.0
     for string in settings.strings:

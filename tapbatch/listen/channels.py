@@ -1,14 +1,14 @@
-"""Channels: where one clipped, how clear it is, and which of several is the better one.
+"""Find clipping in a channel, measure its clarity, and choose the best of several channels.
 
-Conventions: full scale is 1.0. The *step* is that of the quantiser, 2**-15 for 16 bits, told from the samples because
-containers hold coarser sound than they could. The *clarity* of a channel is its third loudest 10 ms over the quiet
-tenth of all 10 ms, in decibels.
+Conventions: full scale is 1.0. The *step* is the quantiser step, 2**-15 for 16 bits. It is estimated from the
+samples, because a file may hold coarser sound than its format allows. The *clarity* of a channel is the level of its
+third loudest 10 ms frame relative to the 10th percentile of all frames, in decibels.
 
-A stretch is *clipped* where three or more samples lie flat at the highest (or lowest) value of all, or two at
-full scale again and again, and the signal falls away from there steeper than from the round top of a wave. A parabola
-that stays within ``e`` of its top for ``n`` samples has fallen by at most ``9 e`` when ``max(1, n // 2)`` samples
-further on, so a fall of more than ``10 e`` is an edge. This tells a clipped tap from a low note whose top is flat for
-want of bits.
+A stretch is *clipped* if three or more consecutive samples are equal to the highest (or lowest) value of all, or if
+two are, repeatedly and at full scale, and the signal falls away from there more steeply than from the round peak of a
+wave. A parabola that stays within ``e`` of its peak for ``n`` samples has fallen by at most ``9 e`` after
+``max(1, n // 2)`` further samples, so a fall of more than ``10 e`` is an edge. This distinguishes a clipped tap from
+a low note whose peaks are flat only because of coarse quantisation.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-# Samples of a float file beyond this (120 dB over full scale) are damage, not sound.
+# Larger samples in a float file (over 120 dB above full scale) are damage, not sound.
 LARGEST_SAMPLE = 1e6
 DEAD_DBFS = -80.0
 
 _EDGE = 10.0
-# The flat top of a lossy file is no longer flat: codecs that leave out what is not heard ripple by a few per cent.
+# Lossy codecs make a flat top ripple by a few per cent.
 _LOSSY_RIPPLE = 0.03
 _LEAST_TOP = 0.03
 _LEAST_TOP_DBFS = 20 * math.log10(_LEAST_TOP) - 0.001
@@ -34,7 +34,7 @@ _AT_ONCE = 1 << 16
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Channel:
-    """What there is to know of one channel: where it clipped (``None`` nowhere), its peak and its clarity."""
+    """The properties of one channel: a mask of its clipped samples (``None`` if none), its peak and its clarity."""
 
     clipped: NDArray[np.bool_] | None
     peak_dbfs: float
@@ -54,7 +54,12 @@ def dbfs(samples: NDArray[np.float64]) -> float:
 
 
 def make_finite(samples: NDArray[np.float64]) -> tuple[NDArray[np.float64], list[int]]:
-    """Return the samples with 0 in place of what is not a number or absurdly large, and how many a channel.
+    """Return the samples with 0 in place of those that are not finite or beyond 1e6, and how many a channel.
+
+    Parameters
+    ----------
+    samples : ndarray of shape (n, channels)
+        Samples, full scale 1.0.
 
     Examples
     --------
@@ -69,7 +74,7 @@ def make_finite(samples: NDArray[np.float64]) -> tuple[NDArray[np.float64], list
 
 
 def clipped_mask(samples: NDArray[np.float64], *, lossy: bool) -> NDArray[np.bool_] | None:
-    """Return where the converter was at its limit, or ``None`` where nothing clipped.
+    """Return a mask of the clipped samples, or ``None`` if nothing clipped.
 
     Parameters
     ----------
@@ -107,7 +112,7 @@ def clipped_mask(samples: NDArray[np.float64], *, lossy: bool) -> NDArray[np.boo
 
 
 def _step(samples: NDArray[np.float64]) -> float:
-    """Return the largest power of two, 2**-7 to 2**-23, of which all samples are multiples; else the last."""
+    """Return the largest power of two, 2**-7 to 2**-23, of which all samples are multiples; 2**-23 if none is."""
     bits = 7
     for first in range(0, len(samples), _AT_ONCE):
         piece = samples[first : first + _AT_ONCE]
@@ -128,7 +133,7 @@ def _mark_flat_tops(
     after = upright[np.minimum(ends - 1 + reach, len(upright) - 1)]
     steep = top - np.minimum(before, after) > _EDGE * tolerance
     flat = steep & (lengths >= shortest)
-    # Two neighbours either side of one round peak can be equal by chance, but not again and again.
+    # Two neighbours on either side of one round peak can be equal by chance, but not repeatedly.
     if np.count_nonzero(flat) < 2:
         flat &= lengths >= 3
     for start, end in zip(starts[flat], ends[flat], strict=True):
@@ -136,7 +141,7 @@ def _mark_flat_tops(
 
 
 def channel_of(samples: NDArray[np.float64], sample_rate_hz: int, *, lossy: bool) -> Channel:
-    """Return what there is to know of one channel.
+    """Return the properties of one channel.
 
     Parameters
     ----------
@@ -155,9 +160,10 @@ def channel_of(samples: NDArray[np.float64], sample_rate_hz: int, *, lossy: bool
 
 
 def better_channel(channels: Sequence[Channel]) -> int:
-    """Return the index of the channel to use: not dead, not clipped, then the clearest; the first where equal.
+    """Return the index of the channel to use.
 
-    The first channel is kept where it is within 0.5 dB of the best.
+    A channel that is not dead comes before a dead one, then an unclipped before a clipped one, then the clearest. Of
+    channels within 0.5 dB of the clearest the first is used.
 
     Examples
     --------
@@ -175,7 +181,7 @@ def _clarity_db(samples: NDArray[np.float64], sample_rate_hz: int) -> float:
     frame = max(sample_rate_hz // 100, 1)
     frames = samples[: len(samples) // frame * frame].reshape(-1, frame)
     power = np.einsum("ij,ij->i", frames, frames) / frame
-    # Digital silence before and after is no noise floor, and one loud frame may be a click.
+    # Digital silence at either end is not a noise floor, and one loud frame may be a click.
     power = np.sort(power[power > 0])
     if len(power) < 3:
         return 0.0

@@ -1,8 +1,9 @@
-"""The loudness of a sound, millisecond by millisecond, and the floor it comes down to.
+"""Compute the level of a sound in blocks of 1 ms, and its noise floor.
 
-Conventions: blocks of 1 ms, levels in decibels relative to full scale (power of the block). *Plain* is the sound
-above 40 Hz, where a phone hears something; *sharp* its first difference, which favours the contact of a mallet, wide
-in band, over what still rings. The floor is where a recording comes to rest, never digital silence.
+Conventions: levels are the mean power of a block, in decibels relative to full scale. *Plain* is the sound above
+40 Hz, the range in which a phone's microphone works. *Sharp* is its first difference, which emphasises the broadband
+contact of a mallet over the ringing of earlier taps. The floor is the quietest level of a recording, never digital
+silence.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ _ROWS_AT_ONCE = 512  # as many as stay in the cache
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Envelope:
-    """Levels in blocks of ``block`` samples, each of shape (blocks,), and the floor of each."""
+    """The plain and sharp levels in blocks of ``block`` samples, each of shape (blocks,), and the floor of each."""
 
     block: int
     plain_db: Float
@@ -38,11 +39,11 @@ class Envelope:
 
 
 def above_rumble(sound: Sound) -> Float:
-    """Return the sound above 40 Hz, of the same length; causal, so that nothing sounds before it is struck.
+    """Return the sound above 40 Hz, of the same length; the filter is causal, so no tap sounds before its onset.
 
-    A converter's offset would sound like a blow at the first sample, so it is taken off: none, the median or the
-    mean of the first 20 ms, whichever is nearest to that sample. (No one of them would do alone: a drum moves the
-    median, a blow the first 20 ms.)
+    A converter's offset would look like a tap at the first sample, so it is subtracted. The offset is taken as 0, the
+    median of all samples or the mean of the first 20 ms, whichever is nearest to the first sample. None of them is
+    enough alone: a drum shifts the median, and an early tap shifts the mean of the first 20 ms.
 
     Examples
     --------
@@ -57,12 +58,12 @@ def above_rumble(sound: Sound) -> Float:
 
 
 def _highpassed(x: Float, offset: float, rate_hz: int) -> Float:
-    """Return ``x`` without an offset, through a Butterworth high-pass of second order (bilinear transform).
+    """Return ``x`` minus an offset, filtered by a second-order Butterworth high-pass (bilinear transform).
 
-    ``H(z) = g (1 - 1/z)^2 / ((1 - p/z)(1 - p*/z))`` is ``g/|p|^2 + 2 Re r/(1 - p/z)``, so one complex recursion
-    ``s[n] = p s[n-1] + x[n]`` does. In rows of 64 samples it is a product with the impulse response, and what the
-    row before left, a multiple of ``p^n``; only from row to row is there a loop. No signal library, a second's
-    import, is needed for it.
+    ``H(z) = g (1 - 1/z)^2 / ((1 - p/z)(1 - p*/z))`` equals ``g/|p|^2 + 2 Re r/(1 - p/z)``, so one complex recursion
+    ``s[n] = p s[n-1] + x[n]`` is enough. It is computed in rows of 64 samples: a product with the impulse response,
+    plus the state left by the previous row times ``p^n``; only the step from row to row is a loop. This avoids a
+    signal library, whose import takes a second.
     """
     warped = np.tan(np.pi * _RUMBLE_HZ / rate_hz)
     scale = 1 + np.sqrt(2) * warped + warped**2
@@ -75,7 +76,7 @@ def _highpassed(x: Float, offset: float, rate_hz: int) -> Float:
     shown, still = 2 * residue * powers, pole**_ROW
     behind = np.subtract.outer(np.arange(_ROW), np.arange(_ROW)).T
     response = np.where(behind >= 0, shown.real[np.abs(behind)], 0.0) + direct * np.eye(_ROW)
-    # What a row leaves to the next: the sum of x[j] p^(64 - j).
+    # The state that a row leaves to the next is the sum of x[j] p^(64 - j).
     left = still / powers
     y = np.zeros((-(-len(x) // _ROW), _ROW))
     np.subtract(x, offset, out=y.ravel()[: len(x)])
@@ -95,7 +96,14 @@ def _highpassed(x: Float, offset: float, rate_hz: int) -> Float:
 
 
 def envelope_of(y: Float, rate_hz: int) -> Envelope:
-    """Return the envelope of a sound above its rumble.
+    """Return the envelope of a sound from :func:`above_rumble`.
+
+    Parameters
+    ----------
+    y : ndarray of shape (n,)
+        Samples, full scale 1.0.
+    rate_hz : int
+        Sample rate in hertz.
 
     Examples
     --------
@@ -107,7 +115,7 @@ def envelope_of(y: Float, rate_hz: int) -> Envelope:
     block = max(1, round(BLOCK_S * rate_hz))
     count = len(y) // block
     plain, sharp = _blocks_db(y[: count * block], block), np.empty(count)
-    # In steps, since a difference of all of it would be another copy of hours.
+    # In pieces, because the difference of the whole would be another copy of hours of sound.
     for first in range(0, count, _BLOCKS_AT_ONCE):
         last = min(first + _BLOCKS_AT_ONCE, count)
         piece = y[first * block : last * block]
@@ -122,7 +130,7 @@ def _blocks_db(y: Float, block: int) -> Float:
 
 
 def thinned(y: Float, factor: int) -> Float:
-    """Return the means of ``factor`` samples at a time; what is left over at the end is dropped.
+    """Return the means of successive groups of ``factor`` samples; an incomplete last group is dropped.
 
     Examples
     --------
@@ -136,7 +144,10 @@ def thinned(y: Float, factor: int) -> Float:
 
 
 def floor_db(level_db: Float) -> float:
-    """Return the level of the floor: the mean power of the calmest tenth of 20 ms stretches, -120 dB or more."""
+    """Return the floor of levels in 1 ms blocks: the mean power of the quietest tenth of 20 ms windows, in decibels.
+
+    The floor is -120 dB or more.
+    """
     power = 10 ** (level_db / 10)
     width = min(20, len(power))
     if not width:

@@ -1,4 +1,4 @@
-"""A file as bytes, before anything in it is understood: special files refused, contents told by their hash."""
+"""Handle a file as bytes, before decoding: refuse special files and hash the contents."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ def hash_file(path: Path) -> str:
     Raises
     ------
     SoundError
-        Where the file cannot be read.
+        If the file cannot be read.
 
     Examples
     --------
@@ -37,12 +37,12 @@ def hash_file(path: Path) -> str:
 
 
 def refuse_special(path: Path) -> None:
-    """Refuse what is no file: opening a pipe may wait for ever, and a device may have no end.
+    """Refuse a path that is not a file or a folder: opening a pipe may wait forever, and a device may have no end.
 
     Raises
     ------
     OSError
-        Where the path leads to neither a file nor a folder, or to nothing.
+        If the path is a pipe, a socket or a device, or does not exist.
     """
     kind = path.stat().st_mode
     if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):

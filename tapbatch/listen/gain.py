@@ -38,12 +38,12 @@ _FEW = 3
 
 
 def gain_breathes(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int]]) -> bool:
-    """Tell whether the floor of a recording is low after its taps and comes up again: automatic gain.
+    """Return whether the floor of a recording rises after its taps, as automatic gain makes it do.
 
     Parameters
     ----------
     sound
-        As decoded.
+        The decoded sound.
     taps
         Every transient found in it; only used taps are assumed to be loud enough to lower the gain.
     quiet
@@ -52,7 +52,7 @@ def gain_breathes(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, in
     Returns
     -------
     bool
-        Also false where no tap is followed by a gap of 0.35 s.
+        Also false if no tap is followed by a gap of 0.35 s.
 
     Examples
     --------
@@ -73,10 +73,11 @@ def gain_breathes(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, in
 
 @dataclass(frozen=True, slots=True)
 class Floor:
-    """The floor behind the taps of a section: ``(place of the tap, its peak in dBFS, rises in dB)`` for each used.
+    """The noise floor after the taps of a section.
 
-    A tap has no rise where too little of a gap follows it, and the first of a section may have two.
-    ``scatter_db`` is that of the floor from piece to piece.
+    ``behind`` has ``(index of the tap, its peak in dBFS, rises in dB)`` for each used tap. A tap has no rise if the
+    gap after it is too short; the first tap of a section may have two. ``scatter_db`` is the standard deviation of
+    the floor from piece to piece.
     """
 
     behind: tuple[tuple[int, float, tuple[float, ...]], ...]
@@ -84,7 +85,7 @@ class Floor:
 
 
 def floor_breathes(floors: Sequence[Floor]) -> bool:
-    """Tell from the floors of all sections of a recording whether it breathes."""
+    """Return whether the floors of all sections of a recording show automatic gain."""
     behind = [one for floor in floors for one in floor.behind]
     if not behind:
         return False
@@ -98,7 +99,10 @@ def floor_breathes(floors: Sequence[Floor]) -> bool:
 
 
 def floor_behind(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int]]) -> Floor:
-    """Return the floor behind the used taps of a section, or of a whole recording; arguments as above."""
+    """Return the floor after the used taps of a section or of a whole recording.
+
+    The parameters are those of :func:`gain_breathes`.
+    """
     used = [(at, t) for at, t in enumerate(taps) if t.used]
     if not used or not quiet:
         return Floor((), 0.0)
@@ -117,7 +121,7 @@ def floor_behind(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int
 
 
 def _level_of_pieces(sound: Sound, taps: tuple[Tap, ...]) -> Float:
-    """Return the level of the third difference in pieces of 20 ms, NaN where a transient that is no tap sounds."""
+    """Return the level of the third difference in pieces of 20 ms, in decibels; NaN around transients not used."""
     width = max(1, round(_PIECE_S * sound.sample_rate_hz))
     third = np.diff(sound.samples, n=3)
     pieces = third[: len(third) // width * width].reshape(-1, width)
@@ -137,12 +141,12 @@ def _between(level_db: Float, after_s: float, before_s: float) -> Float:
 
 
 def _lowest(level_db: Float) -> float:
-    """Return the lowest running median of five pieces."""
+    """Return the lowest running median of five pieces, in decibels."""
     windows = np.lib.stride_tricks.sliding_window_view(level_db, _SMOOTH)
     return float(np.median(windows, axis=1).min())
 
 
 def _scatter_db(level_db: Float) -> float:
-    """Return the scatter from piece to piece, as a standard deviation; slow changes do not count."""
+    """Return the standard deviation from piece to piece, in decibels, without slow changes."""
     steps = np.abs(np.diff(level_db))
     return float(np.median(steps[~np.isnan(steps)])) / (0.6745 * float(np.sqrt(2.0)))

@@ -33,6 +33,13 @@ Float = NDArray[np.float64]
 MOST_SAMPLES = 1 << 23
 """The most samples of one channel in a section: 64 MiB, of which measuring makes three or four copies."""
 
+BUDGET_SAMPLES = 4_000_000_000
+"""The most samples of a recording that are read, over all its channels: 23 hours of one channel at 48 kHz.
+
+A file of a few megabytes can hold days of silence. The budget counts samples and not seconds of work, so that every
+machine reads the same part. What comes after is left out, and a notice says so.
+"""
+
 LOW_RATE_HZ = 8000
 SILENCE_DBFS = -90.0
 
@@ -61,7 +68,9 @@ class Section:
         return self.first == 0 and self.last
 
 
-def sections(path: Path, most_samples: int = MOST_SAMPLES) -> Generator[Section]:
+def sections(
+    path: Path, most_samples: int = MOST_SAMPLES, budget_samples: int = BUDGET_SAMPLES
+) -> Generator[Section]:
     """Yield a recording section by section, in order, and report progress (:mod:`tapbatch.model.progress`).
 
     Parameters
@@ -70,6 +79,8 @@ def sections(path: Path, most_samples: int = MOST_SAMPLES) -> Generator[Section]
         A sound file of any kind and length.
     most_samples
         The most samples of a section, for up to two channels; proportionally fewer where there are more channels.
+    budget_samples
+        The most samples that are read, over all channels, give or take one block.
 
     Raises
     ------
@@ -81,16 +92,17 @@ def sections(path: Path, most_samples: int = MOST_SAMPLES) -> Generator[Section]
         if most < min(_LEAST_S * stream.sample_rate_hz, most_samples):
             what = f"there are {stream.channels} channels at {stream.sample_rate_hz} Hz"
             raise SoundError(path.name, what, "export one or two of the channels")
-        yield from _Cutter(stream, most).sections()
+        yield from _Cutter(stream, most, budget_samples // stream.channels).sections()
 
 
 class _Cutter:
     """Holds the latest samples of a stream, and what was noticed in all of it so far."""
 
-    def __init__(self, stream: Stream, most: int) -> None:
-        self.stream, self.most = stream, most
+    def __init__(self, stream: Stream, most: int, budget: int) -> None:
+        self.stream, self.most, self.budget = stream, most, budget
         self.held: list[NDArray[np.floating]] = []
         self.frames = 0
+        self.left_out = False
         self.first = self.lead = 0
         self.used: int | None = None
         self.replaced = np.zeros(stream.channels, dtype=np.int64)
@@ -110,6 +122,9 @@ class _Cutter:
                 ready = [self._section(cut, last=False)]
                 self._let_go(cut)
                 yield ready.pop()
+            if self.first + self.frames > self.budget:
+                self.left_out = True
+                break
         ready = [self._section(self.frames, last=True)]
         self.held.clear()
         yield ready.pop()
@@ -188,9 +203,11 @@ class _Cutter:
 
     def _notices(self, used: int) -> tuple[Notice, ...]:
         stream, rate_hz = self.stream, self.stream.sample_rate_hz
-        cut = _cut_notice(stream, (self.first + self.frames) / rate_hz)
+        there_s = (self.first + self.frames) / rate_hz
+        cut = None if self.left_out else _cut_notice(stream, there_s)
         notices = [
             cut,
+            Notice("too long", there_s=there_s) if self.left_out else None,
             _damage_notice(len(stream.skipped)) if cut is None else None,
             _channel_notice(used, stream.channels),
             Notice("lossy codec", name=stream.codec) if stream.lossy else None,

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float
-from tapbatch.measure.prune import MISFIT_IN_ONE, SHORTEST_T60_S, TapFit, mode_energy
+from tapbatch.measure.prune import FAINTEST, MISFIT_IN_ONE, SHORTEST_T60_S, TapFit, mode_energy, skirt
 from tapbatch.model.reading import LN_1000
 
 _CANDIDATE = 18.0
@@ -111,6 +111,42 @@ def candidates(
         found.append(np.exp(-delta + 2j * np.pi * i / length))
         energy.append(loud[i])
     return np.array(found, dtype=np.complex128), np.array(energy, dtype=np.float64)
+
+
+def missed_lines(current: TapFit, inside_hz: tuple[float, float]) -> Complex:
+    """Return start poles of lines that stand out of the residual of a fit and of the skirts of its modes.
+
+    Parameters
+    ----------
+    current
+        The fit, with at least one mode.
+    inside_hz
+        Lowest and highest frequency to search.
+
+    Returns
+    -------
+    ndarray
+        Poles, strongest first, at most 12; none where the fit has missed nothing.
+
+    Examples
+    --------
+    A sound of two modes is fitted with the first alone:
+
+    >>> from tapbatch.measure.prune import pruned
+    >>> poles = np.exp(np.array([-0.003 + 0.5j, -0.004 + 0.9j]))
+    >>> ring = (30 * poles[None] ** np.arange(3000)[:, None]).sum(axis=1).real
+    >>> ring += np.random.default_rng(1).standard_normal(3000)
+    >>> none = np.zeros(0, dtype=np.complex128)
+    >>> found = pruned(ring, 0, 3000, 8000.0, none, poles[:1])
+    >>> round(float(np.angle(missed_lines(found, (50.0, 3000.0))[0])), 2)
+    0.9
+    >>> len(missed_lines(pruned(ring, 0, 3000, 8000.0, none, poles), (50.0, 3000.0)))
+    0
+    """
+    added, energy = candidates(current.residual, current.rate_hz, excess_by_band(current), inside_hz)
+    under = skirt(added, current.fit.poles, mode_energy(current.fit), current.rate_hz)
+    above = energy > np.maximum(FAINTEST * current.fit.energy, under)
+    return nudged_apart(added[above], current.fit.poles, current.rate_hz)
 
 
 def _matched(residual: Float, rate_hz: float) -> tuple[Float, list[float], int]:

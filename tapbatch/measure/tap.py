@@ -13,7 +13,7 @@ The steps, and the reasons for them:
 3. Fit all modes at once. Remove those that the full information matrix does not support (Wald statistic below 40, or
    ``sd(ln T60)`` above 0.35; the Wald statistic alone leaves one false mode in ten taps), and judge close pairs by
    the likelihood.
-4. Check the start of the window (:func:`_first_right`), because no sum of decays fits the sound during contact. If
+4. Check the start of the window (:func:`decay_start`), because no sum of decays fits the sound during contact. If
    the first fit leaves more than noise, step 5 also comes before this one: missing modes would hide the start.
 5. Search the residual for missing modes, add them, and fit again: a missing neighbour causes the largest errors.
 6. Remove modes that are weaker than the misfit around them (:func:`tapbatch.measure.prune.settled`).
@@ -27,10 +27,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapbatch.measure.candidates import candidates, excess_by_band, left_beside, nudged_apart, physical
+from tapbatch.measure.candidates import candidates, left_beside, missed_lines, physical
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.poles import subspace_poles
-from tapbatch.measure.prune import FAINTEST, TapFit, mode_energy, pruned, settled, skirt
+from tapbatch.measure.prune import TapFit, pruned, settled
 
 _ROUNDS = 3
 _MOST_MODES = 48
@@ -102,7 +102,7 @@ class _Search:
         found = sketch if clean else self._searched(first, start, sketch)
         if found is None:
             return None
-        better = _first_right(self.whitened, found)
+        better = decay_start(self.whitened, found)
         if better != found.first or clean:
             moved = self._searched(better, found.fit.poles)
             if moved is not None and (better <= found.first or _left(moved) < _left(found) / 1.5):
@@ -125,18 +125,11 @@ class _Search:
             current = sketch if sketch is not None and turn == 0 else self._pruned(first, poles)
             if current is None or current.fit.count >= _MOST_MODES:
                 break
-            added = self._added(current)
+            added = missed_lines(current, self.inside_hz)
             if len(added) == 0:
                 break
             poles = np.concatenate([current.fit.poles, added])
         return current
-
-    def _added(self, current: TapFit) -> Complex:
-        """Return lines that stand out of the residual and of the skirts of the modes."""
-        added, energy = candidates(current.residual, self.rate_hz, excess_by_band(current), self.inside_hz)
-        under = skirt(added, current.fit.poles, mode_energy(current.fit), self.rate_hz)
-        above = energy > np.maximum(FAINTEST * current.fit.energy, under)
-        return nudged_apart(added[above], current.fit.poles, self.rate_hz)
 
 
 def _left(found: TapFit) -> float:
@@ -144,11 +137,34 @@ def _left(found: TapFit) -> float:
     return found.fit.chi2 / found.fit.energy
 
 
-def _first_right(whitened: Float, current: TapFit) -> int:
+def decay_start(whitened: Float, current: TapFit) -> int:
     """Return the sample at which the free decay begins, judged by what the fitted modes explain.
 
     It is later if the residual exceeds the noise in the first 5 ms but not after them: the mallet was still in
     contact. It is earlier, by up to 4 ms, as far as the modes extended backwards explain the sound.
+
+    Parameters
+    ----------
+    whitened
+        Whitened samples of the recording, shape (n,), noise variance 1.
+    current
+        A fit of the tap, from whose first sample the start is at most 5 ms later and 4 ms earlier.
+
+    Returns
+    -------
+    int
+        A sample of ``whitened``.
+
+    Examples
+    --------
+    A mode begins at sample 500 and is fitted from sample 520 on:
+
+    >>> ring = np.random.default_rng(1).standard_normal(4000)
+    >>> ring[500:] += 50 * np.exp(-0.003 * np.arange(3500)) * np.cos(0.5 * np.arange(3500))
+    >>> none = np.zeros(0, dtype=np.complex128)
+    >>> found = pruned(ring, 520, 4000, 8000.0, none, np.exp(np.array([-0.003 + 0.5j])))
+    >>> decay_start(ring, found) in range(496, 505)
+    True
     """
     rate_hz, residual = current.rate_hz, current.residual
     head, half_ms = max(4, int(0.005 * rate_hz)), max(1, int(0.0005 * rate_hz))

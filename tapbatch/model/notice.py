@@ -26,6 +26,7 @@ OfRecording = Literal[
     "clipped",
     "no tap",
     "crowded",
+    "too long",
     "automatic gain",
     "other",
 ]
@@ -65,7 +66,7 @@ class Notice:
     non-finite samples  ``count``: samples set to 0
     silence, clipped    nothing
     no tap              nothing
-    crowded             ``there_s``: what comes after is left out
+    crowded, too long   ``there_s``: what comes after is left out
     automatic gain      nothing
     other               ``text``: what a file of another version said
     counted once        ``path`` is the same sound as ``other_path``

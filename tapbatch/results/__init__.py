@@ -1,8 +1,8 @@
-"""The tool's own folder, ``results/``: kept readings, ledger, marks, cards, the lock, and files put in place whole.
+"""Read and write the tool's own folder, ``results/``: kept readings, ledger, marks, cards, lock and output files.
 
-Values come in and are kept; the same values come back, or a word on what could not be read. ``store`` keeps readings
-and the ledger, ``readings`` turns a reading into text and back, ``marks`` says what was made of each instrument and
-when. ``sealed`` writes and checks the checksum of every kept file and sets aside what does not fit; ``kept`` says
-what fits. Every file is written beside and moved over in one step (``files``), by the one process that holds the
-lock. This room knows the values of the field; the names of tables and reports are passed in.
+Values are kept and returned unchanged; if a file cannot be read, the caller is told why. ``store`` keeps readings and
+the ledger, ``readings`` converts a reading to text and back, and ``marks`` records what was made for each instrument.
+``sealed`` writes and checks the checksum of every kept file and sets invalid files aside; ``kept`` defines what is
+valid. Every file is written under a temporary name and moved into place in one step (``files``), only by the process
+that holds the lock. This package knows the value types of the model; the names of tables and reports are passed in.
 """

@@ -1,8 +1,8 @@
-"""Putting a finished file in its place: written beside, flushed to the disk, then moved over in one step.
+"""Write a file in one step: to a temporary name in the same folder, flushed to disk, then moved into place.
 
-A reader sees the old file or the new one, never half of either. A file that would not change is not touched, so its
-date tells when its content changed, and a cloud folder has nothing to upload. Where the old file cannot be replaced
-(on some systems, while a spreadsheet has it open), the new one stays beside it under a name that says so.
+A reader sees the old file or the new one, never a partial one. A file whose contents would not change is left alone,
+so its date tells when its contents changed, and a cloud folder has nothing to upload. If the old file cannot be
+replaced (on some systems, while a spreadsheet has it open), the new one is kept beside it with ``(new)`` in its name.
 """
 
 from __future__ import annotations
@@ -20,24 +20,24 @@ _HALF_WRITTEN = re.compile(r"\.[0-9a-f]{12}\.part")
 
 
 def put_file(path: Path, data: bytes) -> Notice | None:
-    """Put ``data`` at ``path``, replacing what is there in one step.
+    """Write ``data`` to ``path``, replacing an existing file in one step.
 
     Parameters
     ----------
     path
-        Where the file belongs; its folder is made where it is missing.
+        The path of the file; its folder is created if missing.
     data
-        The whole content.
+        The contents of the file.
 
     Returns
     -------
     Notice or None
-        That the old file could not be replaced, and where the new one is; ``None`` where all went well.
+        ``None`` on success; otherwise a notice that the old file could not be replaced, and where the new one is.
 
     Raises
     ------
     ShopError
-        Where the folder cannot be written at all.
+        If the folder cannot be written at all.
 
     Examples
     --------
@@ -59,7 +59,7 @@ def put_file(path: Path, data: bytes) -> Notice | None:
 
 
 def beside(path: Path) -> Path:
-    """Return where the new file stays when ``path`` cannot be replaced.
+    """Return the path at which the new file is kept if ``path`` cannot be replaced.
 
     Examples
     --------
@@ -70,7 +70,7 @@ def beside(path: Path) -> Path:
 
 
 def is_half_written(name: str) -> bool:
-    """Tell whether a file name is one that this module writes under before a file is put in its place.
+    """Return whether a file name is a temporary name of this module.
 
     Examples
     --------
@@ -88,7 +88,7 @@ def _holds(path: Path, data: bytes) -> bool:
 
 
 def _write_beside(path: Path, data: bytes) -> Path:
-    # Opened by name and not by ``tempfile``, whose files nobody but their owner may read: results are often shared.
+    # Not ``tempfile``, because only their owner may read its files, and results are often shared.
     fresh = path.with_name(f".{secrets.token_hex(6)}.part")
     try:
         with fresh.open("xb") as file:
@@ -122,7 +122,7 @@ def _keep_beside(fresh: Path, path: Path, refused: OSError) -> Notice:
 
 
 def _flush_folder(folder: Path) -> None:
-    """Make the move itself survive a power cut, where the system can (not on Windows)."""
+    """Flush the folder entry to disk, so that the move survives a power cut; not possible on Windows."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:
@@ -144,7 +144,7 @@ REPORT = "report.pdf"
 
 
 def facts_of(path: Path) -> tuple[int, int] | None:
-    """Return size and time of a file, ``None`` where it is not there."""
+    """Return the size in bytes and the modification time in nanoseconds of a file, ``None`` if it does not exist."""
     with suppress(OSError):
         facts = path.stat()
         return facts.st_size, facts.st_mtime_ns

@@ -1,8 +1,8 @@
-"""What kept files may hold: models that refuse whatever does not fit.
+"""Models that validate the contents of kept files.
 
-Conventions: types are strict and unknown members are refused. A name that leads out of its folder is refused, and so
-are numbers that no file or measurement has. Fields that came after version 0.1 have defaults, so that its files are
-read. Readings are not here: they have a codec of their own (:mod:`~tapbatch.results.readings`).
+Conventions: types are strict and unknown members are refused. Names that lead out of their folder are refused, and so
+are numbers that no file or measurement can have. Fields added after version 0.1 have defaults, so its files can still
+be read. Readings have their own codec (:mod:`~tapbatch.results.readings`).
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class _Kept(BaseModel):
 
 
 class KeptEntry(_Kept):
-    """What the ledger knows of a recording."""
+    """The ledger entry of a recording."""
 
     sha256: Sha256
     size: Size
@@ -56,14 +56,14 @@ class KeptEntry(_Kept):
 
 
 class KeptLedger(_Kept):
-    """``ledger.json``: the recordings by path, and the version of the method."""
+    """``ledger.json``: the recordings by path, and the version of the method that measured them."""
 
     method: str = Field(max_length=100)
     recordings: dict[RecordingPath, KeptEntry]
 
 
 class KeptOwner(_Kept):
-    """A recording whose reading a file holds: enough to restore its entry in the ledger."""
+    """A recording to which a kept reading belongs, with enough to restore its ledger entry."""
 
     path: RecordingPath
     sha256: Sha256
@@ -72,7 +72,7 @@ class KeptOwner(_Kept):
 
 
 class KeptOwners(_Kept):
-    """The head of a kept reading."""
+    """The head of a kept reading: its key, and the recordings to which it belongs."""
 
     key: Key
     recordings: tuple[KeptOwner, ...]
@@ -82,19 +82,22 @@ _Stages = tuple[tuple[tuple[LogVariance, LogVariance, Count, Count], ...], ...]
 
 
 class KeptLearned(_Kept):
-    """What an instrument teaches the others: contrasts of ``ln f`` and ``ln T60``, and where modes rest."""
+    """What others learn from an instrument: set-up contrasts of ``ln f`` and ``ln T60``, and last known frequencies.
+
+    ``setups`` has the contrasts of ``ln f``, then of ``ln T60``, by stage. ``rests`` has (part, mode, hertz).
+    """
 
     setups: tuple[_Stages, _Stages]
     rests: tuple[tuple[str, str, Hertz], ...]
 
     def value(self) -> Learned:
-        """Return it as a value."""
+        """Return the contents as a :class:`~tapbatch.compare.across.Learned`."""
         freq, t60 = (tuple(tuple(Contrast(*each) for each in stage) for stage in stages) for stages in self.setups)
         return Learned(SetupContrasts(freq, t60), self.rests)
 
 
 class KeptAttention(_Kept):
-    """Something that needs the builder."""
+    """Something that the builder must deal with."""
 
     where: str
     what: str
@@ -102,7 +105,7 @@ class KeptAttention(_Kept):
 
 
 class KeptMark(_Kept):
-    """``standing-HASH.json``: what was made of an instrument, when, and of what."""
+    """``standing-HASH.json``: the mark of an instrument, which records what was made for it and from what."""
 
     instrument: Name
     basis: str
@@ -126,7 +129,7 @@ class KeptCard(_Kept):
 
 
 class KeptPage(_Kept):
-    """``page.json``: what the page was made of, with size and time of the file."""
+    """``page.json``: the fingerprint of what the page was made from, and the size and time of the page."""
 
     basis: str
     facts: FileFacts | None

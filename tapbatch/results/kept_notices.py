@@ -1,7 +1,7 @@
-"""Notices as a kept reading holds them: the kind, and the fields that are set.
+"""Convert notices to and from the form in kept readings: the kind, and the fields that are set.
 
-Readings kept by version 0.1 hold sentences instead; :mod:`tapbatch.results.notices_of_0_1` reads those. A notice that
-is not understood, whoever wrote it, becomes one of kind ``other``, so no reading is lost because of a notice.
+Readings of version 0.1 have sentences instead; :mod:`tapbatch.results.notices_of_0_1` reads those. A notice that is
+not understood becomes one of kind ``other``, so no reading is lost because of a notice.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from tapbatch.results.notices_of_0_1 import notice_of_0_1
 
 
 def notice_to_plain(notice: Notice) -> dict[str, Any]:
-    """Return a notice as JSON can hold it.
+    """Return a notice as a dict for JSON, with the kind and the fields that differ from their defaults.
 
     Examples
     --------
@@ -26,7 +26,7 @@ def notice_to_plain(notice: Notice) -> dict[str, Any]:
 
 
 def notice_from_plain(plain: object) -> Notice:
-    """Return the notice that :func:`notice_to_plain` gave, or that a sentence of version 0.1 stands for.
+    """Return the notice for a dict from :func:`notice_to_plain`, or for a sentence of version 0.1.
 
     Examples
     --------
@@ -40,6 +40,6 @@ def notice_from_plain(plain: object) -> Notice:
     if not isinstance(plain, dict) or plain.get("kind") not in KINDS:
         return Notice("other", text=str(plain.get("kind", "") if isinstance(plain, dict) else plain))
     known = {field.name for field in fields(Notice)}
-    # JSON knows no tuples; a field of a later version is passed over.
+    # JSON has no tuples; fields of later versions are ignored.
     told: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in plain.items() if k in known}
     return Notice(**told)

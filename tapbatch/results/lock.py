@@ -1,9 +1,9 @@
-"""Holding the results of a shop: one run at a time writes there, and half-written files of killed runs are deleted.
+"""Lock the results of a shop, so that one run at a time writes there, and delete half-written files of killed runs.
 
-Conventions: the operating system keeps a lock on ``results/.readings/lock`` for as long as the process lives, so a
-killed process holds nothing. ``holder.json`` says who holds it, for people to read. Whoever holds the results is
-alone, so every half-written file found is left over from a killed run. Where a file system has no locks (some network
-drives), the run goes on without and says so.
+Conventions: the operating system holds a lock on ``results/.readings/lock`` for as long as the process lives, so a
+killed process releases it. ``holder.json`` says who holds the lock, for people to read. Only the holder of the lock
+writes, so any half-written file found is left over from a killed run. On a file system without locks (some network
+drives), the run continues without one and says so.
 """
 
 from __future__ import annotations
@@ -26,21 +26,21 @@ _POLL_S = 0.1
 
 @contextmanager
 def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None]:
-    """Hold the results of a shop, waiting for whoever has them; then delete what killed runs left half written.
+    """Lock the results of a shop, waiting for another holder if there is one, and delete half-written files.
 
     Parameters
     ----------
     results
-        The results folder; made where it is missing.
+        The results folder; created if missing.
     doing
-        The command that holds, for others to read.
+        The command that takes the lock, for others to read.
     say
-        Called with one line where another run is waited for, or files cannot be locked.
+        Called with one line if it has to wait for another run, or if files cannot be locked.
 
     Raises
     ------
     ShopError
-        Where the folder cannot be written.
+        If the folder cannot be written.
 
     Examples
     --------
@@ -54,13 +54,16 @@ def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None
     lock = FileLock(folder / "lock")
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        if (folder / "lock").is_symlink():
+            # A link is not followed: no run may write to, or hold, what it leads to.
+            (folder / "lock").unlink()
         try:
             lock.acquire(timeout=0)
         except Timeout:
-            say(f"waiting for {_holder(folder)}, which writes to {results}; Ctrl-C stops the waiting")
+            say(f"waiting for {_holder(folder)}, which writes to {results}; press Ctrl-C to stop waiting")
             lock.acquire(poll_interval=_POLL_S)
     except NotImplementedError:
-        say(f"{results} lies where files cannot be locked: let one run end before the next begins")
+        say(f"files in {results} cannot be locked: let one run end before you start the next")
     except OSError as error:
         reason = (error.strerror or type(error).__name__).lower()
         raise ShopError(str(results), reason, "make room or let the folder be written, then run again") from error
@@ -76,7 +79,7 @@ def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None
 
 
 def sweep(results: Path) -> None:
-    """Delete the half-written files of killed runs; only whoever holds the results may do so.
+    """Delete the half-written files of killed runs; only the holder of the lock may do so.
 
     Examples
     --------
@@ -99,11 +102,11 @@ def sweep(results: Path) -> None:
 
 def _sign(folder: Path, doing: str) -> None:
     holder = {"doing": doing, "process": os.getpid(), "machine": socket.gethostname(), "since": _now()}
-    # This is for people only: a run goes on where it cannot be written.
+    # This file is only for people, so the run continues if it cannot be written.
     with suppress(OSError):
         path = folder / "holder.json"
         path.unlink(missing_ok=True)
-        # A new file, so that a link of that name never leads a run to write elsewhere.
+        # Always a new file, so that a link of that name cannot make a run write elsewhere.
         with path.open("x", encoding="utf-8") as file:
             json.dump(holder, file)
 
@@ -122,7 +125,7 @@ def _now() -> str:
 
 
 def name_of_command() -> str:
-    """Return the command as it was given, short enough for one line.
+    """Return the command line as it was given, shortened to 60 characters.
 
     Examples
     --------

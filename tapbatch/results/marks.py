@@ -1,8 +1,8 @@
-"""The marks of the instruments: what was made of each, when, and of what, so that nothing is made twice.
+"""Read and write the marks of the instruments, which record what was made from what, so that nothing is made twice.
 
-Conventions: a mark is kept as ``results/.readings/standing-HASH.json``; the name is hashed, for names may be as long
-as a file system allows. It holds the fingerprints of what tables and report were made of, and size and time of each
-file. The card of an instrument, its part of the page, is kept beside it as ``card-HASH.json``.
+Conventions: a mark is kept as ``results/.readings/standing-HASH.json``. The instrument's name is hashed, because it
+may be as long as the file system allows. A mark has the fingerprints of the inputs of tables and report, and the size
+and time of each file. The card of an instrument, its part of the page, is kept beside it as ``card-HASH.json``.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Set
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -23,20 +24,22 @@ from tapbatch.results.sealed import RefusedError, load, read_sealed, seal
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
-    """What was made of an instrument when: fingerprints, size and time of each file, and what was said of it.
+    """What was made for an instrument: fingerprints, size and time of each file, and what was reported.
 
     Attributes
     ----------
     inputs
         The fingerprint of the instrument's own inputs.
     learned
-        What it teaches the others, if it was asked.
+        What other instruments learn from it; ``None`` if that was not worked out.
     tables, report
-        The fingerprint of what each was made of; empty where it is to be made anew.
+        The fingerprint of what each was made from; empty if it must be remade.
     card
-        Hash, size and time of its part of the page.
+        Hash, size in bytes and time in nanoseconds of its part of the page.
     files
-        Size and time of each file, by name.
+        Size in bytes and time in nanoseconds of each file, by name.
+    lines, notices, attention
+        What was reported about it.
     """
 
     instrument: str
@@ -51,7 +54,17 @@ class Mark:
     attention: tuple[Attention, ...]
 
     def holds(self, folder: Path, fingerprint: str, files: Set[str]) -> bool:
-        """Tell whether ``files`` are there as they were left, and rest on what this fingerprint stands for."""
+        """Return whether ``files`` exist, are unchanged since they were written, and were made from these inputs.
+
+        Parameters
+        ----------
+        folder
+            The folder of the instrument's tables.
+        fingerprint
+            The fingerprint of the current inputs.
+        files
+            Names of the files to check.
+        """
         if self.tables != fingerprint or (REPORT in files and self.report != fingerprint):
             return False
         if facts_of(card_path(folder.parent, self.instrument)) != self.card[1:]:
@@ -61,14 +74,14 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """The marks of all instruments, by instrument, and those files that cannot be trusted."""
+    """The marks of all instruments, by instrument, and the mark files that were refused."""
 
     of: Mapping[str, Mark]
     refused: tuple[RefusedError, ...] = ()
 
 
 def read_marks(results: Path) -> Marks:
-    """Return the marks of all instruments; those that cannot be opened are as not there."""
+    """Return the marks of all instruments; a mark that cannot be opened counts as missing."""
     marks, refused = {}, []
     for path in sorted((results / FOLDER).glob("standing-*.json")):
         try:
@@ -83,7 +96,7 @@ def read_marks(results: Path) -> Marks:
 
 
 def is_known(results: Path, instrument: str) -> bool:
-    """Tell whether anything was made of an instrument of this identity."""
+    """Return whether anything was made for an instrument with this identity."""
     return _mark_path(results, instrument).is_file()
 
 
@@ -108,7 +121,7 @@ def _read_mark(path: Path) -> Mark:
 
 
 def write_mark(results: Path, mark: Mark) -> None:
-    """Keep the mark of an instrument."""
+    """Write the mark of an instrument."""
     # The names in the file are those of version 0.1, whose marks are still read.
     told = {
         "instrument": mark.instrument,
@@ -134,13 +147,15 @@ def _learned(learned: Learned) -> dict[str, Any]:
 
 
 def drop_mark(results: Path, instrument: str) -> None:
-    """Let go of the mark of an instrument, and of its part of the page."""
-    card_path(results, instrument).unlink(missing_ok=True)
-    _mark_path(results, instrument).unlink(missing_ok=True)
+    """Delete the mark of an instrument and its part of the page."""
+    for path in (card_path(results, instrument), _mark_path(results, instrument)):
+        # What cannot be deleted, such as a folder in its place, is left; it is never read as a mark or a card.
+        with suppress(OSError):
+            path.unlink()
 
 
 def put_card(results: Path, instrument: str, card: bytes) -> tuple[str, int, int]:
-    """Keep an instrument's part of the page, and return what its mark says of it: hash, size and time."""
+    """Write an instrument's part of the page, and return its hash, size and time for the mark."""
     path = card_path(results, instrument)
     put_file(path, seal(card.decode()))
     size, mtime_ns = facts_of(path) or (0, 0)
@@ -148,14 +163,14 @@ def put_card(results: Path, instrument: str, card: bytes) -> tuple[str, int, int
 
 
 def read_card(results: Path, instrument: str) -> bytes:
-    """Return an instrument's part of the page, as it was put.
+    """Return an instrument's part of the page as it was written.
 
     Raises
     ------
     OSError
-        Where it is not there or cannot be opened.
+        If it is missing or cannot be opened.
     RefusedError
-        Where it cannot be trusted.
+        If its checksum or content is invalid.
     """
     from tapbatch.results.kept import KeptCard
 
@@ -166,7 +181,7 @@ def read_card(results: Path, instrument: str) -> bytes:
 
 
 def card_path(results: Path, instrument: str) -> Path:
-    """Return where an instrument's part of the page is kept."""
+    """Return the path of an instrument's part of the page."""
     return results / FOLDER / f"card-{_digest(instrument)}.json"
 
 
@@ -183,6 +198,6 @@ def _digest(instrument: str) -> str:
 
 
 def files_as_left(folder: Path, names: list[str]) -> dict[str, tuple[int, int]]:
-    """Return size and time of those files of a folder that are there."""
+    """Return the size in bytes and time in nanoseconds of those of the named files that exist, by name."""
     found = {name: facts_of(folder / name) for name in names}
     return {name: facts for name, facts in found.items() if facts is not None}

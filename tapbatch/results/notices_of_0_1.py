@@ -1,7 +1,7 @@
-"""The notices that version 0.1 kept with its readings: sentences, read as the values they stand for.
+"""Read the notices of version 0.1, which kept them as sentences.
 
-A recording that is gone cannot be measured again, so its reading keeps what 0.1 wrote. Every sentence that 0.1 could
-write is understood here. Any other becomes a notice of kind ``other`` with its text, never an error.
+A recording that is gone cannot be measured again, so its reading keeps the sentences that 0.1 wrote. Every sentence
+that 0.1 could write is understood here. Any other text becomes a notice of kind ``other``, never an error.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ _SENTENCES: tuple[tuple[str, Callable[[re.Match[str]], Notice]], ...] = (
 
 
 def notice_of_0_1(sentence: str) -> Notice:
-    """Return the notice that a sentence of version 0.1 stands for.
+    """Return the notice for a sentence of version 0.1.
 
     Examples
     --------

@@ -1,9 +1,9 @@
-"""What is known of one recording, as JSON and back: the codec of readings.
+"""Convert readings to JSON and back.
 
 A reading is a pure function of a recording's bytes, the settings that matter (band, mains, kind) and the version of
-the method. It is kept under the hash of those (:func:`reading_key`; the files are the work of
-:mod:`~tapbatch.results.store`). Tables are always derived from readings and never read back. The codec is written by
-hand since it runs for each reading at each run, and pydantic takes several times as long.
+the method. It is kept under the hash of these (:func:`reading_key`); :mod:`~tapbatch.results.store` handles the
+files. Tables are always derived from readings and never read back. The codec is written by hand because it runs for
+each reading in each run, and pydantic takes several times as long.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ FOLDER = ".readings"
 
 
 def reading_key(sha256: str, settings: BandSettings) -> str:
-    """Return the name under which a reading is kept.
+    """Return the key under which a reading is kept: 40 hexadecimal digits.
 
     Examples
     --------
@@ -50,7 +50,7 @@ def reading_key(sha256: str, settings: BandSettings) -> str:
 
 def reading_to_json(reading: Reading) -> str:
     """Return a reading as JSON; :func:`reading_from_json` gives back an equal one."""
-    # Field by field and not through ``asdict``, whose deep copies take longer than the writing.
+    # Field by field, because the deep copies of ``asdict`` take longer than the encoding.
     return json.dumps(reading, default=_fields, separators=(",", ":"), sort_keys=True)
 
 
@@ -66,7 +66,7 @@ def reading_from_json(text: str) -> Reading:
     Raises
     ------
     ValueError
-        Where the text is not a reading.
+        If the text is not a reading.
     """
     try:
         data = json.loads(text, parse_float=_NUMBERS.__getitem__)
@@ -86,7 +86,7 @@ def _tap_reading(data: dict[str, Any]) -> TapReading:
         modes=tuple(Mode(**_tupled(m)) for m in data["modes"]),
         decays=tuple(Decay(**_tupled(d)) for d in data["decays"]),
         couplings=tuple(Coupling(**c) for c in data.get("couplings", ())),
-        # What a version of the method did not measure yet is not known; its readings are kept all the same.
+        # Readings of older versions of the method lack some values, but are kept.
         tone=None if data.get("tone") is None else StringTone(**data["tone"]),
     )
 
@@ -96,10 +96,10 @@ def _tupled(data: dict[str, Any]) -> dict[str, Any]:
 
 
 class _Numbers(dict[str, float]):
-    """Numbers by their text, those of few digits one object each.
+    """A cache of numbers by their text, so that equal numbers of few digits share one object.
 
-    The lines of charts are most of a reading, rounded to what the eye can see: some thousands of numbers make up
-    those of a thousand recordings, which so take a third of the memory.
+    Chart lines are most of a reading. They are rounded to what the eye can see, so a few thousand different numbers
+    occur in the lines of a thousand recordings. Sharing them reduces memory use to a third.
     """
 
     def __missing__(self, text: str) -> float:
@@ -114,14 +114,14 @@ _NUMBERS = _Numbers()
 
 
 def check_types(reading: Any) -> None:
-    """Check that each value in a reading, or in a part of one, has the type that its field asks for.
+    """Check that each value in a reading, or in a part of one, has the type of its field.
 
-    Only readings without a checksum need it, those of version 0.1.
+    Only readings without a checksum, those of version 0.1, need this check.
 
     Raises
     ------
     ValueError
-        Where one has not.
+        If a value has another type.
 
     Examples
     --------
@@ -163,7 +163,7 @@ def _fits(value: Any, hint: Any) -> bool:
 
 
 def same(a: Reading, b: Reading) -> bool:
-    """Tell whether two readings are equal, NaN being equal to NaN."""
+    """Return whether two readings are equal, where NaN equals NaN."""
     return bool(_comparable(asdict(a)) == _comparable(asdict(b)))
 
 

@@ -1,9 +1,9 @@
-"""Kept files: JSON with a checksum in front, and what becomes of one that cannot be trusted.
+"""Read and write kept files, which are JSON with a leading checksum, and set invalid ones aside.
 
 Conventions: a kept file is one JSON object whose first member is ``checksum``, the SHA-256 of all bytes after it.
-Files of version 0.1 have none and are taken as they are. A file whose checksum is wrong, or whose content does not
-fit, is refused: it is set aside as ``refused-NAME`` (then ``refused-2-NAME`` and so on), never written over and never
-read again. Only whoever holds the results sets files aside.
+Files of version 0.1 have no checksum and are accepted without one. A file with a wrong checksum or invalid content is
+refused: it is set aside as ``refused-NAME`` (then ``refused-2-NAME`` and so on), never overwritten and never read
+again. Only the process that holds the lock sets files aside.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ _HEAD = b'{"checksum":"'
 _BODY_AT = len(_HEAD) + 64 + 2
 
 MOST_BYTES = 256 * 2**20
-"""The largest kept file that is read; the ledger of a million recordings is smaller."""
+"""The size limit of a kept file in bytes; the ledger of a million recordings is smaller."""
 
 
 class RefusedError(ValueError):
-    """A kept file that cannot be trusted: which, and why in a few words."""
+    """The error for a kept file that is invalid, with its ``path`` and ``why`` it was refused, in a few words."""
 
     def __init__(self, path: Path, why: str) -> None:
         super().__init__(f"{path.name} {why}")
@@ -38,7 +38,9 @@ class RefusedError(ValueError):
 
 
 def seal(text: str) -> bytes:
-    """Return a JSON object with its checksum in front; half characters, which no file can hold, become ``?``.
+    """Return the bytes of a JSON object with its checksum in front.
+
+    Lone surrogates, which cannot be encoded, become ``?``.
 
     Examples
     --------
@@ -55,7 +57,7 @@ def unseal(data: bytes) -> tuple[bytes, bool]:
     Raises
     ------
     ValueError
-        Where the checksum is wrong.
+        If the checksum is wrong.
 
     Examples
     --------
@@ -72,7 +74,7 @@ def unseal(data: bytes) -> tuple[bytes, bool]:
 
 
 def is_sealed(data: bytes) -> bool:
-    """Tell from its first bytes whether a file carries a checksum.
+    """Return whether a file has a checksum, judged from its first bytes.
 
     Examples
     --------
@@ -83,19 +85,24 @@ def is_sealed(data: bytes) -> bool:
 
 
 def read_sealed(path: Path) -> tuple[bytes, bool]:
-    """Return the JSON object in a kept file, and whether it had a checksum.
+    """Return the JSON object in a kept file without its checksum, and whether it had one.
 
     Raises
     ------
     OSError
-        Where it cannot be opened.
+        If the file is not there or cannot be opened.
     RefusedError
-        Where it is too large, or its checksum is wrong.
+        If it is not a plain file, is too large, or its checksum is wrong.
     """
+    if path.exists() and not path.is_file():
+        # Opening a pipe would wait until something writes to it.
+        raise RefusedError(path, "is not a plain file")
     with path.open("rb") as file:
-        data = file.read(MOST_BYTES + 1)
-    if len(data) > MOST_BYTES:
-        raise RefusedError(path, "is far too large")
+        size = os.fstat(file.fileno()).st_size
+        # Asked for the most that it may hold, the reader would set all that memory aside for each small file.
+        data = file.read(size + 1) if size <= MOST_BYTES else b""
+    if size > MOST_BYTES or len(data) > size:
+        raise RefusedError(path, "is far too large" if size > MOST_BYTES else "grew while it was read")
     try:
         return unseal(data)
     except ValueError as error:
@@ -103,14 +110,14 @@ def read_sealed(path: Path) -> tuple[bytes, bool]:
 
 
 def load(path: Path, model: type[Model]) -> Model:
-    """Return what a kept file holds.
+    """Return the contents of a kept file, validated by a model.
 
     Raises
     ------
     OSError
-        Where it cannot be opened.
+        If the file cannot be opened.
     RefusedError
-        Where it cannot be trusted.
+        If the checksum is wrong or the contents are invalid.
     """
     from pydantic import ValidationError
 
@@ -125,16 +132,16 @@ def load(path: Path, model: type[Model]) -> Model:
 
 
 def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
-    """Give a file a name under which it is never read, and return that name; empty where it could not be done.
+    """Give a file a name under which it is never read, and return that name; empty if that failed.
 
     Parameters
     ----------
     path
         A file in the folder of kept files.
     kind
-        What its new name begins with.
+        First word of the new name; default ``refused``.
     leave
-        Whether the file also stays under its own name, to be replaced in one step by what comes next.
+        Whether the file also keeps its own name, so that its successor can replace it in one step; default no.
 
     Examples
     --------
@@ -151,7 +158,7 @@ def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
         try:
             if fresh.exists() and leave and fresh.samefile(path):
                 return fresh.name
-            # A link is never made over what is there; a rename would replace it.
+            # Link, because a link never replaces an existing file; a rename would.
             os.link(path, fresh)
         except FileExistsError:
             continue
@@ -164,7 +171,7 @@ def set_aside(path: Path, kind: str = "refused", *, leave: bool = False) -> str:
 
 
 def refuse(error: RefusedError) -> Notice:
-    """Set a file aside that cannot be trusted, to be made anew, and return what is to be said."""
+    """Set a refused file aside, so that it is remade, and return the notice that says so."""
     return Notice("set aside", path=error.path.name, other_path=set_aside(error.path), text=error.why)
 
 
@@ -175,7 +182,7 @@ def _names(path: Path, kind: str) -> Iterator[Path]:
 
 
 def _moved(path: Path, fresh: Path) -> str:
-    """Rename a file where the file system knows no links."""
+    """Rename a file on a file system without hard links; return the new name, empty if that failed."""
     if fresh.exists():
         return ""
     try:
@@ -186,7 +193,7 @@ def _moved(path: Path, fresh: Path) -> str:
 
 
 def is_aside(path: Path) -> bool:
-    """Tell whether a kept file was ever refused and set aside.
+    """Return whether a kept file was ever refused and set aside.
 
     Examples
     --------

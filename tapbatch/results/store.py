@@ -1,13 +1,13 @@
-"""Where readings are kept, with the ledger of which recording had which reading.
+"""Keep readings, and the ledger that says which recording has which reading.
 
-Conventions: ``results/.readings/KEY.json`` holds one reading, written beside and put in place in one step. Its head
-says whose it is::
+Conventions: ``results/.readings/KEY.json`` has one reading and is replaced in one step. Its head names the recordings
+to which the reading belongs::
 
     {"checksum": ..., "key": KEY, "recordings": [{"path", "sha256", "size", "mtime_ns"}, ...], "reading": {...}}
 
-so that ``ledger.json`` can be restored from the readings when it is lost; a recording that is gone keeps its reading
-in any case. The path is no part of the reading, which follows from bytes and settings alone: one reading may belong
-to several recordings. Version 0.1 kept the bare reading; the next run puts a head in front of it.
+so ``ledger.json`` can be restored from the readings if it is lost, and a recording that is gone keeps its reading in
+any case. A reading depends only on bytes and settings, not on the path, so one reading may belong to several
+recordings. Version 0.1 kept the reading without a head; the next run adds one.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import json
 import os
 import re
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -36,12 +36,12 @@ _MOST_HELD = 300
 _READING = b',"reading":'
 
 GONE = -1
-"""The time, in the ledger, of a recording that is gone."""
+"""The time that the ledger gives a recording that is gone."""
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """What the ledger knows of a recording: its bytes, and the size and time by which a change is noticed."""
+    """The ledger entry of a recording: its hash, the size and time that reveal a change, and its reading's key."""
 
     sha256: str
     size: int
@@ -51,16 +51,18 @@ class Entry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ledger:
-    """What is remembered of recordings, by path.
+    """The ledger of all recordings.
 
     Attributes
     ----------
+    recordings
+        The entries, by path.
     method
-        The version of the method that it was written by; empty where that is not known.
+        The version of the method of the run that wrote it; empty if unknown.
     refused
-        Why the file was not taken, where it was there.
+        Why the ledger file was refused; ``None`` if it was not.
     rebuilt
-        Whether the file was lost and the entries come from the readings.
+        Whether the ledger file was lost or refused and the entries come from the readings.
     """
 
     recordings: dict[str, Entry] = field(default_factory=dict)
@@ -70,17 +72,18 @@ class Ledger:
 
 
 class ReadingStore:
-    """Readings on disk, by key, and the ledger of which recording had which.
+    """The readings on disk, by key, and the ledger.
 
     Parameters
     ----------
     results
-        The results folder; the readings lie in ``.readings`` below it.
+        The results folder; the readings are in its subfolder ``.readings``.
 
     Attributes
     ----------
     refused
-        What could not be measured, by key, for as long as this object lives: not kept, since a disk may recover.
+        The errors of recordings that could not be measured, by key. They last as long as this object and are not
+        kept on disk, because the cause may pass.
     """
 
     def __init__(self, results: Path) -> None:
@@ -91,13 +94,13 @@ class ReadingStore:
         self._owners: dict[str, frozenset[str]] = {}
 
     def __reduce__(self) -> tuple[type[ReadingStore], tuple[Path]]:
-        """Cross to another process without what was read lately."""
+        """Pickle the path only, without cached readings."""
         return ReadingStore, (self.folder.parent,)
 
     # -------------------------------------------------------- readings
 
     def get(self, key: str) -> Reading | None:
-        """Return the reading kept under a key, or ``None``; one that cannot be trusted counts as not there."""
+        """Return the reading kept under a key, or ``None`` if it is missing or invalid."""
         if key not in self._lately:
             try:
                 reading = self._read(key)
@@ -118,8 +121,10 @@ class ReadingStore:
         return reading_from_json(rest[:-1].decode())
 
     def has(self, key: str) -> bool:
-        """Tell whether a reading is kept under a key, from its first and last bytes: a cut one is none."""
+        """Return whether a complete reading is kept under a key, judged from its first and last bytes."""
         try:
+            if not self._path(key).is_file():
+                return False
             with self._path(key).open("rb") as file:
                 first = file.read(16)
                 file.seek(-1, os.SEEK_END)
@@ -131,11 +136,11 @@ class ReadingStore:
         return whole
 
     def was_kept(self, key: str) -> bool:
-        """Tell whether anything was ever kept under a key, also what is damaged or was set aside."""
+        """Return whether anything was ever kept under a key, even if it is damaged or was set aside."""
         return self._path(key).exists() or is_aside(self._path(key))
 
     def is_damaged(self, key: str) -> bool:
-        """Tell whether a file is kept under a key and cannot be trusted."""
+        """Return whether the file kept under a key is invalid."""
         self._lately.pop(key, None)
         return self._path(key).exists() and self.get(key) is None
 
@@ -145,11 +150,11 @@ class ReadingStore:
         Parameters
         ----------
         key
-            Under which it is kept.
+            The key of the reading.
         text
-            As :func:`~tapbatch.results.readings.reading_to_json` gives it.
+            The reading as JSON, from :func:`~tapbatch.results.readings.reading_to_json`.
         owners
-            The recordings whose reading it is, by path.
+            The ledger entries of the recordings to which it belongs, by path.
         """
         self._lately.pop(key, None)
         self._bare.discard(key)
@@ -162,12 +167,12 @@ class ReadingStore:
         self._owners[key] = frozenset(owners)
 
     def claim(self, ledger: Mapping[str, Entry], before: Mapping[str, Entry]) -> None:
-        """Write into the readings whose they are, where that changed or version 0.1 did not write it.
+        """Update the heads of the readings whose recordings changed, or that version 0.1 wrote without a head.
 
         Parameters
         ----------
         ledger, before
-            Entries by path, as they are now and as they were.
+            The ledger entries by path, now and before.
         """
         was = {key: frozenset(owners) for key, owners in _by_key(before).items()}
         for key, owners in _by_key(ledger).items():
@@ -180,7 +185,7 @@ class ReadingStore:
             self._read(key)
             text, sealed = read_sealed(self._path(key))
         except (OSError, ValueError):
-            # Not there yet, or damaged: that is told when it is read.
+            # Missing or damaged: reported when the reading is needed.
             return
         head, _, rest = text.partition(_READING)
         if sealed and {row["path"] for row in json.loads(head + b"}")["recordings"]} == set(owners):
@@ -188,32 +193,33 @@ class ReadingStore:
         self.put(key, (rest[:-1] if sealed else text).decode(), owners)
 
     def set_aside(self, key: str) -> str:
-        """Set a reading aside and return its new name; empty where there is none."""
+        """Set a reading aside and return its new name; empty if there is none."""
         self._lately.pop(key, None)
         return set_aside(self._path(key)) if self._path(key).exists() else ""
 
     def drop(self, key: str) -> None:
-        """Let go of a reading."""
+        """Delete a reading."""
         self._lately.pop(key, None)
-        self._path(key).unlink(missing_ok=True)
+        if not self._path(key).is_dir():
+            self._path(key).unlink(missing_ok=True)
 
     def sweep(self, ledger: Mapping[str, Entry]) -> None:
-        """Let go of every reading that no entry of the ledger names."""
+        """Delete every reading that no ledger entry refers to."""
         keys = {entry.key for entry in ledger.values()}
         for key in self._keys():
             if key not in keys:
                 self.drop(key)
 
     def set_unclaimed_aside(self, ledger: Mapping[str, Entry]) -> dict[str, str]:
-        """Set aside what may be the reading of a recording that is gone, where the ledger that knew was lost.
+        """Set aside readings that may belong to recordings that are gone, after the ledger was lost.
 
-        Those are the readings that no entry names, that do not say whose they are, and that are of no sound that is
-        known.
+        These are the readings that no ledger entry refers to, that have no valid head, and whose sound matches no
+        known recording.
 
         Returns
         -------
-        dict
-            Their new names, by key.
+        dict of str to str
+            The new names of the files, by key.
         """
         keys = {entry.key for entry in ledger.values()}
         sounds = {entry.sha256 for entry in ledger.values()}
@@ -230,7 +236,7 @@ class ReadingStore:
         return sorted(path.stem for path in self.folder.glob("*.json") if _KEY.fullmatch(path.stem))
 
     def _remember(self, key: str, reading: Reading) -> None:
-        # A watch reads those of one instrument again and again; of a whole archive only the latest are held.
+        # A watch reads the readings of one instrument repeatedly; of a whole archive only the latest are cached.
         while len(self._lately) >= _MOST_HELD:
             self._lately.pop(next(iter(self._lately)))
         self._lately[key] = reading
@@ -240,8 +246,10 @@ class ReadingStore:
     def read_ledger(self) -> Ledger:
         """Return the ledger.
 
-        Where it is not there or cannot be trusted, what is known of recordings is restored from the readings, and
-        from those entries that fit by themselves. Their times are not taken over: what is there is read anew.
+        If the file is missing or invalid, the entries are restored from the readings and from those entries of the
+        file that are valid. Entries from an invalid file count as gone, so recordings that exist are hashed again.
+        A valid ledger may be an older one, put back by a cloud folder or a backup: readings that it does not know
+        tell whose they are.
         """
         from tapbatch.results.kept import KeptLedger
 
@@ -249,33 +257,37 @@ class ReadingStore:
         try:
             kept = load(path, KeptLedger)
         except FileNotFoundError:
-            found = dict(self._restored())
+            found = dict(self._restored(self._keys()))
             return Ledger(recordings=found, rebuilt=any(self._keys()))
         except RefusedError as error:
-            return Ledger(recordings={**dict(self._fitting()), **dict(self._restored())}, refused=error, rebuilt=True)
+            found = {**dict(self._fitting()), **dict(self._restored(self._keys()))}
+            return Ledger(recordings=found, refused=error, rebuilt=True)
         except OSError as error:
             refused = RefusedError(path, f"cannot be opened ({error.strerror or 'no reason given'})")
-            return Ledger(recordings=dict(self._restored()), refused=refused, rebuilt=True)
+            return Ledger(recordings=dict(self._restored(self._keys())), refused=refused, rebuilt=True)
         entries = {path: Entry(e.sha256, e.size, e.mtime_ns, e.key) for path, e in kept.recordings.items()}
-        return Ledger(recordings=entries, method=kept.method)
+        known = {entry.key for entry in entries.values()}
+        unknown = self._restored(key for key in self._keys() if key not in known)
+        return Ledger(recordings={**dict(unknown), **entries}, method=kept.method)
 
-    def _restored(self) -> Iterator[tuple[str, Entry]]:
-        """Yield the entries that readings tell; of several that claim one path the latest comes last."""
-        times = {key: self._path(key).stat().st_mtime_ns for key in self._keys()}
+    def _restored(self, keys: Iterable[str]) -> Iterator[tuple[str, Entry]]:
+        """Yield the ledger entries in the heads of readings, oldest reading first, so the latest wins."""
+        times = {key: self._path(key).stat().st_mtime_ns for key in keys}
         for key in sorted(times, key=lambda key: times[key]):
             head = self._head(key)
             for owner in head.recordings if head is not None else ():
                 yield owner.path, Entry(owner.sha256, owner.size, owner.mtime_ns, key)
 
     def _fitting(self) -> Iterator[tuple[str, Entry]]:
-        """Yield those entries of a refused ledger that fit by themselves, as of recordings that are gone."""
+        """Yield the valid entries of a refused ledger, with the time of recordings that are gone."""
         from pydantic import ValidationError
 
         from tapbatch.results.kept import KeptLedger
 
         try:
             path = self.folder / "ledger.json"
-            data: Any = json.loads(path.read_bytes()) if path.stat().st_size <= MOST_BYTES else {}
+            readable = path.is_file() and path.stat().st_size <= MOST_BYTES
+            data: Any = json.loads(path.read_bytes()) if readable else {}
             rows = list(data["recordings"].items())
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return
@@ -288,7 +300,7 @@ class ReadingStore:
             yield path, Entry(entry.sha256, entry.size, GONE, entry.key)
 
     def _head(self, key: str) -> KeptOwners | None:
-        """Return whose a reading is, where it says so and can be trusted."""
+        """Return the head of a reading, ``None`` if it has none or is invalid."""
         from tapbatch.results.kept import KeptOwners
 
         try:
@@ -299,7 +311,7 @@ class ReadingStore:
         return head if head is not None and head.key == key else None
 
     def write_ledger(self, ledger: Mapping[str, Entry]) -> None:
-        """Write the ledger."""
+        """Write the ledger; ``ledger`` has the entries by path."""
         rows = {
             path: {"sha256": e.sha256, "size": e.size, "mtime_ns": e.mtime_ns, "key": e.key}
             for path, e in sorted(ledger.items())

@@ -1,9 +1,9 @@
-"""A crew on other machines: the workers of a Dask cluster, for archives that would take one machine days.
+"""Measure on other machines with the workers of a Dask cluster, for archives that would take one machine days.
 
-Conventions: workers measure and answer; only this process writes. Workers must have the same version of the tool and
-see the recordings under the same path, so the shop lies on a drive that all share. Both are checked for every worker
-before anything is measured, since a worker that sees nothing would call every recording missing. When a worker dies,
-the scheduler gives its work to another; it gives up on a recording that ended several workers.
+Conventions: workers measure and return results; only this process writes. All workers must have the same version of
+the tool and find the recordings under the same path, so the shop must be on a shared drive. Both are checked for
+every worker before anything is measured, because a worker without access would report every recording as missing. If
+a worker dies, the scheduler gives its work to another; it gives up on a recording that killed several workers.
 """
 
 from __future__ import annotations
@@ -22,26 +22,28 @@ from tapbatch.model.errors import ShopError, TapbatchError
 T = TypeVar("T")
 R = TypeVar("R")
 
-_ANSWERS_IN_S = 10
+ANSWERS_IN_S = 10
+"""Seconds within which the scheduler, and then a worker, must answer."""
+
 _IN_HAND = 4
 _RETRIES = 2
 
 
 class Cluster:
-    """The workers behind a Dask scheduler.
+    """A crew of the workers of a Dask scheduler.
 
     Parameters
     ----------
     address
-        Of the scheduler, such as ``tcp://bench:8786``, or the path of a scheduler file.
+        The address of the scheduler, such as ``tcp://bench:8786``, or the path of a scheduler file.
     recordings
-        The folder that every worker must see.
+        The recordings folder, which every worker must be able to read.
 
     Raises
     ------
     ShopError
-        On entering: where ``distributed`` is not installed, no scheduler answers, no worker is there, or a worker
-        lacks the tool, has another version of it, or does not see the recordings.
+        On entering the context: if ``distributed`` is not installed, no scheduler answers, no worker connects, or a
+        worker lacks the tool, has another version of it, or cannot see the recordings.
     """
 
     def __init__(self, address: str, recordings: Path) -> None:
@@ -54,13 +56,13 @@ class Cluster:
         try:
             self._library = import_module("distributed")
         except ImportError as error:
-            what = "the package that speaks to clusters is not installed"
+            what = "the package for clusters is not installed"
             raise ShopError("--cluster", what, "install it with: pip install 'tapbatch[cluster]'") from error
         known = {"scheduler_file": self._address} if Path(self._address).is_file() else {"address": self._address}
         try:
-            self._client = self._library.Client(**known, timeout=_ANSWERS_IN_S)
+            self._client = self._library.Client(**known, timeout=ANSWERS_IN_S)
         except (OSError, ValueError) as error:
-            what = f"no scheduler answers there within {_ANSWERS_IN_S} s"
+            what = f"no scheduler answers there within {ANSWERS_IN_S} s"
             raise ShopError(self._address, what, "start one with dask scheduler, and name it as it says") from error
         try:
             self._ask_workers()
@@ -73,7 +75,7 @@ class Cluster:
         self._client.close()
 
     def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
-        """Yield each item with its answer as it comes, or with an error where it ended several workers."""
+        """Yield each item with its answer as it comes, or with an error if it killed several workers."""
         rest = iter(items)
         in_hand: dict[Any, T] = {}
 
@@ -108,19 +110,19 @@ class Cluster:
 
     def _ask_workers(self) -> None:
         try:
-            self._client.wait_for_workers(1, timeout=_ANSWERS_IN_S)
+            self._client.wait_for_workers(1, timeout=ANSWERS_IN_S)
             said = self._client.run(look_around, str(self._recordings))
         except TimeoutError as error:
-            what = f"no worker came within {_ANSWERS_IN_S} s"
+            what = f"no worker connected within {ANSWERS_IN_S} s"
             raise ShopError(
                 self._address, what, "start some with dask worker --nthreads 1, then run again"
             ) from error
         except (ImportError, AttributeError, OSError, RuntimeError) as error:
-            what = f"a worker has no tapbatch of this version ({type(error).__name__}: {error})"
+            what = f"a worker does not have this version of tapbatch ({type(error).__name__}: {error})"
             raise ShopError(self._address, what, "install the same version on every worker") from error
         for worker, (version, method, sees) in said.items():
             if (version, method) != (__version__, METHOD):
-                what = f"has version {version} with method {method}, here are {__version__} and {METHOD}"
+                what = f"has version {version} with method {method}, but this machine has {__version__} with {METHOD}"
                 raise ShopError(worker, what, "install the same version on every worker")
             if not sees:
                 what = f"does not see {self._recordings}"
@@ -128,7 +130,7 @@ class Cluster:
 
 
 def look_around(recordings: str) -> tuple[str, str, bool]:
-    """Tell, on a worker, the version of the tool and of the method, and whether the recordings are seen.
+    """Return, on a worker, the versions of the tool and of the method, and whether the recordings folder is there.
 
     Examples
     --------

@@ -1,9 +1,9 @@
-"""Two stages of a shop put side by side: found by their names, measured where they have not been, and compared.
+"""Compare two stages of a shop, found by name, and measure their recordings where needed.
 
-Conventions: a stage is named as it is shown or by its identity, or by as much of its beginning as no other stage of
-the instrument has, and as ``INSTRUMENT/STAGE`` where it is another instrument's. The histories are those that the
-tables show (:mod:`~tapbatch.run.histories`), with what the whole shop teaches. Nothing is written but readings, which
-the next run finds.
+Conventions: a stage is given by its shown name, its identity, or a beginning that no other stage of the instrument
+has; a stage of another instrument is given as ``INSTRUMENT/STAGE``. The histories are those that the tables show
+(:mod:`~tapbatch.run.histories`), including what was learned from the whole shop. Only readings are written, which the
+next run uses.
 """
 
 from __future__ import annotations
@@ -28,23 +28,24 @@ def compare_in_shop(
     Parameters
     ----------
     shop : Shop
-        As opened.
+        The shop, as opened.
     instrument : str
-        Its name.
+        Name of the instrument.
     before, after : str
-        Its stages, or their beginnings, or ``INSTRUMENT/STAGE`` of any other.
+        Its stages by name or beginning, or ``INSTRUMENT/STAGE`` for a stage of another instrument.
 
     Returns
     -------
     comparisons : tuple of Comparison
-        One for each part that both have; two holds of a part at one stage are kept apart, like with like.
+        One for each part that both stages have. If a part was held in several ways, one for each way that both stages
+        share.
     attention : tuple of Attention
-        Recordings that could not be measured, of these instruments and of those that teach them.
+        Recordings that could not be measured, of these instruments and of those that they learn from.
 
     Raises
     ------
     ShopError
-        Where the instrument or the stage is not there, several stages begin so, or the two have no part in common.
+        If the instrument or a stage is not found, several stages begin with the name, or there is no common part.
     """
     wanted = [_split(instrument, name) for name in (before, after)]
     found = histories_of(shop, {name for name, _ in wanted}, measuring=True)
@@ -64,7 +65,7 @@ def compare_in_shop(
 
 
 def _split(instrument: str, stage: str) -> tuple[str, str]:
-    """Return instrument and stage, as identities.
+    """Return the identities of instrument and stage.
 
     Examples
     --------
@@ -84,8 +85,8 @@ def _stages(histories: Mapping[str, History], instrument: str, stage: str) -> li
     if len(meant) > 1:
         raise ShopError(
             f"{instrument}/{stage}",
-            f"several stages begin so: {', '.join(meant)}",
-            "write as much as tells them apart",
+            f"several stages begin with that name: {', '.join(meant)}",
+            "write enough of the name to tell them apart",
         )
     if not meant:
         raise ShopError(f"{instrument}/{stage}", "there is no such stage", _nearest(stage, known))
@@ -93,15 +94,15 @@ def _stages(histories: Mapping[str, History], instrument: str, stage: str) -> li
 
 
 def stages_meant(named: str, known: Sequence[str]) -> list[str]:
-    """Return the stages that a name may mean: the one of that name, else those that begin with it.
+    """Return the stages that a name may mean: the stage with exactly that name, otherwise those that begin with it.
 
-    A beginning that ends where a word or a number does goes before one that cuts it: ``1`` is no beginning of ``10``
-    while there is a stage ``1-joined``.
+    A match that ends at the end of a word or number takes precedence over one that ends inside it: ``1`` does not
+    mean ``10`` if there is a stage ``1-joined``.
 
     Parameters
     ----------
     named
-        The identity of what was written.
+        The identity of the name as written.
     known
         The identities of all stages.
 
@@ -121,13 +122,15 @@ def stages_meant(named: str, known: Sequence[str]) -> list[str]:
 
 
 def _nearest(name: str, known: Sequence[str]) -> str:
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)
-    listed = ", ".join(known)
-    return f"expected one of {listed}; the nearest is {near[0]}" if near else "drop its recordings in, then run"
+    if not known:
+        return "drop its recordings in, then run"
+    near = difflib.get_close_matches(name, known, n=1)
+    expected = f"expected one of {', '.join(known)}"
+    return f"{expected}; did you mean {near[0]}?" if near else expected
 
 
 def _pairs(before: Sequence[Stage], after: Sequence[Stage]) -> list[tuple[Stage, Stage]]:
-    """Return the stages that belong side by side: each part, held alike where it can be."""
+    """Return the pairs of stages to compare: for each part those held alike, otherwise the last of each side."""
     pairs = []
     for part in dict.fromkeys(s.part for s in before):
         earlier, later = ([s for s in side if s.part == part] for side in (before, after))

@@ -1,6 +1,6 @@
-"""Reading single files that belong to no shop, as ``tapbatch read`` does: nothing is kept and nothing is written.
+"""Measure single files outside any shop, as ``tapbatch read`` does; nothing is kept and nothing is written.
 
-Conventions: each file is an instrument by itself with one stage. No other instrument teaches it anything.
+Conventions: each file is treated as an instrument of its own with one stage. Nothing is learned from other files.
 """
 
 from __future__ import annotations
@@ -18,7 +18,20 @@ from tapbatch.run.job import Job, measure_job
 
 
 def read_files(files: list[Path], settings: InstrumentSettings) -> Iterator[tuple[Path, History | TapbatchError]]:
-    """Measure files outside any shop; each gives a history of one stage, or the error that says why not."""
+    """Measure files outside any shop.
+
+    Parameters
+    ----------
+    files
+        Paths of the recordings.
+    settings
+        The settings for all of them.
+
+    Yields
+    ------
+    tuple of (Path, History or TapbatchError)
+        Each path, with a history of one stage or the error that says why there is none.
+    """
     for path in files:
         try:
             yield path, _read(path, settings)
@@ -29,9 +42,9 @@ def read_files(files: list[Path], settings: InstrumentSettings) -> Iterator[tupl
 def _read(path: Path, settings: InstrumentSettings) -> History | TapbatchError:
     if not path.is_file():
         what = "is a folder" if path.is_dir() else "there is no such file"
-        raise SoundError(str(path), what, "name a recording; for a whole shop there is tapbatch run")
+        raise SoundError(str(path), what, "name a recording; for a whole shop use tapbatch run")
     if not _is_text(path.name):
-        raise SoundError(str(path), "its name holds bytes that are not text", "rename the file")
+        raise SoundError(str(path), "its name contains bytes that are not text", "rename the file")
     recording = Recording(
         path=path.name, sha256=hash_file(path), instrument="file", instrument_shown=path.name,
         stage="read", stage_shown=path.stem,

@@ -1,6 +1,6 @@
-"""Letting go of readings: those of recordings that are gone, when the builder asks for it.
+"""Delete the readings of recordings that are gone, when the builder asks for it.
 
-Conventions: a recording that is still there is never forgotten; tables follow with the next run.
+Conventions: a recording that still exists is never forgotten; the next run updates the tables.
 """
 
 from __future__ import annotations
@@ -18,21 +18,23 @@ from tapbatch.shop.folder import Shop
 def forget(
     shop: Shop, names: list[str], say: Callable[[str], None] = lambda _line: None
 ) -> tuple[list[str], list[Attention]]:
-    """Let go of the readings of recordings that are gone.
+    """Delete the readings of recordings that are gone.
 
     Parameters
     ----------
     shop
-        As opened.
+        The shop, as opened.
     names
-        Paths below ``recordings/``, as ``recordings.csv`` shows them.
+        Paths relative to ``recordings/``, as ``recordings.csv`` shows them.
     say
-        Called with one line where another run is waited for.
+        Called with one line if it has to wait for a run to end.
 
     Returns
     -------
-    tuple
-        Those forgotten, and those that could not be: unknown, or still there.
+    gone : list of str
+        The recordings that were forgotten.
+    refused : list of Attention
+        One for each name that could not be forgotten, because it is unknown or the recording still exists.
     """
     if not (shop.results_dir / FOLDER).is_dir():
         return _forget(shop, names)
@@ -61,7 +63,7 @@ def _forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
             gone.append(shown)
     if gone:
         store.write_ledger(ledger)
-        # The ledger first: a reading without an entry is swept, an entry without a reading would be a riddle.
+        # Write the ledger first: a reading without an entry is deleted later, but an entry needs its reading.
         store.claim(ledger, found.recordings)
         store.sweep(ledger)
     return gone, refused

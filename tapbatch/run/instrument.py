@@ -1,8 +1,8 @@
-"""What is made of one instrument: its tables, report, card and lines, as bytes and text ready to be put in place.
+"""Make the output of one instrument: its tables, report, card and lines, as bytes and text ready to be written.
 
-Conventions: all of it follows from the instrument's history, and so from its inputs and from what the shop teaches
-(:mod:`~tapbatch.run.histories`). Any process can make it: nothing here writes. The report has a fingerprint of its
-own, since a watch draws it later than the tables.
+Conventions: the output depends only on the instrument's history, and so on its inputs and on what was learned from
+the shop (:mod:`~tapbatch.run.histories`). Any process can make it, because nothing is written here. The report has
+its own fingerprint, because a watch draws it later than the tables.
 """
 
 from __future__ import annotations
@@ -17,22 +17,25 @@ from tapbatch.model.reading import Attention
 from tapbatch.results.files import REPORT
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.histories import Inputs, history_of
+from tapbatch.run.lines import KeptLines
 from tapbatch.show.say.notices import notice_text
-from tapbatch.show.tables.columns import table_bytes
-from tapbatch.show.tables.rows import history_to_tables
+from tapbatch.show.tables.columns import OF_INSTRUMENT, table_bytes
+from tapbatch.show.tables.rows import history_to_tables, table_rows
 from tapbatch.show.tables.workbook import workbook_bytes, workbook_name, workbook_notices
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """An instrument to be worked out from a store of readings.
+    """An instrument whose output is to be made from a store of readings.
 
     Attributes
     ----------
     inputs, shared
-        The instrument's own inputs, and what the shop's instruments teach together.
+        The instrument's own inputs, and what was learned from all instruments of the shop.
+    store
+        The readings.
     report, workbook, history
-        Whether each of these is wanted besides tables, card and lines.
+        Whether to make each of these in addition to tables, card and lines; default no.
     """
 
     inputs: Inputs
@@ -45,16 +48,22 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """What is made of an instrument: its files as bytes, and what is to be said.
+    """The output of an instrument: its files as bytes, and what to report.
 
     Attributes
     ----------
+    files
+        The contents of its files, by name.
     card
         Its part of the page.
     lines
-        Where it stands, for the terminal.
+        The lines that summarise it in the terminal.
+    notices, attention
+        What is good to know, and what the builder must deal with.
     damaged, lost
-        Keys of readings that could not be read: of recordings that are there, and of such as are gone.
+        Keys of readings that could not be read: of recordings that are present, and of recordings that are gone.
+    history
+        Its history, if it was asked for.
     failed
         Whether nothing could be made; ``attention`` says why.
     """
@@ -72,7 +81,7 @@ class Standing:
 
 
 def work_out(task: Task) -> Standing:
-    """Make an instrument's files; a fault in it is told as attention, and the other instruments go on."""
+    """Make an instrument's output; an error in it is returned as attention, so that other instruments continue."""
     try:
         return _worked_out(task)
     except TapbatchError as error:
@@ -84,7 +93,7 @@ def work_out(task: Task) -> Standing:
 
 
 def not_worked_out(instrument: str, what: str, remedy: str) -> Standing:
-    """Return what is left to say where an instrument's tables could not be made: they stay as they are."""
+    """Return the output of an instrument whose tables could not be made: no files, only an attention."""
     told = Attention(where=instrument, what=" ".join(what.split()), remedy=remedy)
     return Standing(instrument=instrument, attention=(told,), failed=True)
 
@@ -96,19 +105,22 @@ def _worked_out(task: Task) -> Standing:
     name, settings = task.inputs.instrument, task.inputs.settings
     worked = history_of(task.inputs, task.shared, task.store)
     history = worked.history
-    tables = history_to_tables(history)
-    files = {f"{table}.csv": table_bytes(table, rows) for table, rows in tables.items()}
+    lined = KeptLines(task.store, {recording.path: key for recording, key, _ in task.inputs.items})
+    files = {f"{table}.csv": table_bytes(table, table_rows(table, history)) for table in OF_INSTRUMENT}
+    notices = list(history.notices)
     if task.workbook:
+        tables = history_to_tables(history)
         files[workbook_name(name)] = workbook_bytes(tables)
+        notices += workbook_notices(tables)
+        del tables
     if task.report:
         from tapbatch.show.pdf import report
 
-        files[REPORT] = report.report_bytes(history, settings)
-    notices = (*history.notices, *(workbook_notices(tables) if task.workbook else ()))
+        files[REPORT] = report.report_bytes(history, settings, lined)
     return Standing(
         instrument=name,
         files=files,
-        card=card_of(history, settings).to_bytes(),
+        card=card_of(history, settings, lined).to_bytes(),
         lines=tuple(history_lines(history)),
         notices=tuple(f"{name}: {notice_text(notice)}" for notice in notices),
         attention=worked.attention,
@@ -120,7 +132,7 @@ def _worked_out(task: Task) -> Standing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Due:
-    """A report that is due: of which instrument, for which fingerprint, and all it takes to draw it."""
+    """A report that is due: its instrument, the fingerprint of its inputs, and the task that draws it."""
 
     instrument: str
     fingerprint: str
@@ -129,7 +141,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drawn:
-    """A report that was drawn, with the tables that belong to it; ``standing`` may have failed."""
+    """A report that was drawn, with its tables, for inputs with this fingerprint; ``standing`` may have failed."""
 
     instrument: str
     fingerprint: str

@@ -1,13 +1,14 @@
-"""What lies in a shop: its recordings by name and by content, beside what the ledger remembers of them.
+"""List the recordings of a shop by name and content, and match them with the ledger of the last run.
 
-Conventions: a recording is known by its path below ``recordings/``. One whose size and time are those in the ledger
-is not read again. One that is gone keeps its entry, with a time of -1, and so its reading. One that is there but
-cannot be used at present keeps its entry apart until it can be used again. No recording is ever touched.
+Conventions: a recording is identified by its path relative to ``recordings/``. If its size and time are those in the
+ledger, it is not read again. A recording that is gone keeps its entry, with a time of -1, and so its reading. A
+recording that is present but cannot be used keeps its entry separately until it can be used again. No recording is
+ever modified.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -25,18 +26,22 @@ from tapbatch.shop.listing import Facts, Listing, list_folder
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inventory:
-    """Recordings by path with their ledger entries, and what was refused.
+    """The recordings of a shop, their ledger entries, and those that were refused.
 
     Attributes
     ----------
+    recordings, ledger
+        The recordings and their ledger entries, by path.
     unseen
-        What the ledger remembers of recordings that cannot be used at present.
+        The ledger entries of recordings that cannot be used at present, by path.
     found
-        The ledger as it was.
+        The ledger as it was read.
+    attention
+        One for each recording or folder that cannot be used.
     renamed
-        For each recording that is there under another name, which one it is.
+        A notice for each recording that now has another name.
     notices
-        What else was noticed on the way.
+        Other notices.
     """
 
     recordings: dict[str, Recording]
@@ -49,16 +54,16 @@ class Inventory:
 
     @property
     def before(self) -> dict[str, Entry]:
-        """The entries as they were."""
+        """The ledger entries as they were read."""
         return self.found.recordings
 
     @property
     def remembered(self) -> dict[str, Entry]:
-        """The ledger as it is to be kept."""
+        """The ledger entries to be written."""
         return {**self.unseen, **self.ledger}
 
     def refuse(self, shown: str, what: str, remedy: str) -> None:
-        """Take out a recording that turned out not to be usable; what was known of its path is kept."""
+        """Remove a recording that turned out to be unusable; the old entry of its path is kept in ``unseen``."""
         self.attention.append(Attention(where=shown, what=what, remedy=remedy))
         self.ledger.pop(shown, None)
         self.recordings.pop(shown, None)
@@ -66,15 +71,22 @@ class Inventory:
             self.unseen[shown] = self.before[shown]
 
 
-def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) -> Inventory:
-    """Read all names, hash the files that changed, and add the recordings in the ledger that are gone.
+def take_stock(
+    shop: Shop,
+    store: ReadingStore,
+    listing: Listing | None = None,
+    hashed: Mapping[str, Entry] | None = None,
+) -> Inventory:
+    """Return the inventory of a shop: parse all names, hash the changed files, and add missing recordings.
 
     Parameters
     ----------
     shop, store
-        As opened.
+        The shop, as opened, and its readings.
     listing
-        What counts as being there; default all that is. Files that it is ``waiting`` for are left as they were.
+        The files to take as present; default all in the folder. Files in its ``waiting`` keep their old entries.
+    hashed
+        Entries of files that were hashed before, by path; default none. Each holds while size and time are the same.
     """
     listing = listing if listing is not None else list_folder(shop.recordings_dir)
     stock = Inventory(
@@ -86,7 +98,8 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
     )
     extra_parts = shop.extra_parts
     for shown, facts in listing.files.items():
-        _add(shop, stock, shown, facts, extra_parts)
+        known = ((hashed or {}).get(shown), stock.before.get(shown))
+        _add(shop, stock, shown, facts, known, extra_parts)
     stock.attention.extend(_unlisted(shop, error) for error in listing.unlisted)
     for shown, entry in stock.before.items():
         if shown not in stock.ledger:
@@ -96,7 +109,7 @@ def take_stock(shop: Shop, store: ReadingStore, listing: Listing | None = None) 
 
 
 def _drop_renamed(stock: Inventory) -> None:
-    """Drop the entries of recordings that are there under another name, even another instrument's."""
+    """Drop the entries of missing recordings that are present under another name, even one of another instrument."""
     present = {e.sha256: shown for shown, e in reversed(stock.ledger.items()) if not is_missing(e)}
     for shown, entry in list(stock.ledger.items()):
         if is_missing(entry) and entry.sha256 in present:
@@ -104,10 +117,17 @@ def _drop_renamed(stock: Inventory) -> None:
             del stock.ledger[shown], stock.recordings[shown]
 
 
-def _add(shop: Shop, stock: Inventory, shown: str, facts: Facts, extra_parts: tuple[str, ...]) -> None:
+def _add(
+    shop: Shop,
+    stock: Inventory,
+    shown: str,
+    facts: Facts,
+    known: tuple[Entry | None, ...],
+    extra_parts: tuple[str, ...],
+) -> None:
     try:
         recording = parse_name(shown, extra_parts)
-        entry = _entry(shop.recordings_dir / shown, facts, stock.before.get(shown))
+        entry = _entry(shop.recordings_dir / shown, facts, known)
     except (NamingError, SoundError) as error:
         stock.attention.append(Attention(where=shown, what=error.what, remedy=error.remedy))
         return
@@ -118,15 +138,16 @@ def _add(shop: Shop, stock: Inventory, shown: str, facts: Facts, extra_parts: tu
     stock.ledger[shown] = replace(entry, key=reading_key(entry.sha256, settings))
 
 
-def _entry(path: Path, facts: Facts, before: Entry | None) -> Entry:
+def _entry(path: Path, facts: Facts, known: tuple[Entry | None, ...]) -> Entry:
     if facts.size < 0:
         try:
             path.stat()
         except OSError as error:
             reason = error.strerror or "no reason given"
-            raise SoundError(path.name, f"cannot be read ({reason})", "check that it may be read") from error
-    if before is not None and (before.size, before.mtime_ns) == (facts.size, facts.mtime_ns):
-        return before
+            raise SoundError(path.name, f"cannot be read ({reason})", "check that you may read it") from error
+    for entry in known:
+        if entry is not None and (entry.size, entry.mtime_ns) == (facts.size, facts.mtime_ns):
+            return entry
     return Entry(sha256=hash_file(path), size=facts.size, mtime_ns=facts.mtime_ns, key="")
 
 
@@ -140,18 +161,18 @@ def _remember(
     *,
     is_waited_for: bool,
 ) -> None:
-    """Keep the entry of a recording that is gone, has not wholly arrived, or cannot be used at present."""
+    """Keep the entry of a recording that is gone, has not fully arrived, or cannot be used at present."""
     if is_there(shop.recordings_dir / shown) and not is_waited_for:
         stock.unseen[shown] = entry
         return
     if not store.has(entry.key) and not store.was_kept(entry.key):
-        # It was deleted before it was measured: there is nothing to keep.
+        # It was deleted before it was measured, so there is nothing to keep.
         return
     kept = entry if is_waited_for else replace(entry, mtime_ns=GONE)
     try:
         recording = parse_name(shown, extra_parts)
     except NamingError:
-        # The part that its name gives may be set in a file that is not understood at present.
+        # Its name may use a part that is defined in a settings file with an error.
         stock.unseen[shown] = kept
         return
     if recording.instrument in shop.refused_instruments:
@@ -162,7 +183,7 @@ def _remember(
 
 
 def is_there(path: Path) -> bool:
-    """Tell whether a file is there; one that may not be looked at counts as being there."""
+    """Return whether a file exists; a file that cannot be checked counts as existing."""
     try:
         return path.exists()
     except OSError:
@@ -170,12 +191,12 @@ def is_there(path: Path) -> bool:
 
 
 def is_missing(entry: Entry) -> bool:
-    """Tell whether a ledger entry stands for a recording that is gone."""
+    """Return whether a ledger entry is that of a recording that is gone."""
     return entry.mtime_ns == GONE
 
 
 def instruments_of(shop: Shop, names: Iterable[str]) -> set[str]:
-    """Return the identities of the instruments in the names of recordings; other names are passed over."""
+    """Return the identities of the instruments in the names of recordings; names that do not parse are ignored."""
     instruments, extra_parts = set(), shop.extra_parts
     for shown in names:
         with suppress(NamingError):

@@ -1,23 +1,38 @@
-"""Measuring one recording, as a job that any process on any machine can do.
+"""Measure one recording, as a job that any process on any machine can do.
 
-Conventions: a job is small and holds all that is needed. Its answer is the reading as text, ready to be kept, or the
-error that says why there is none; both can be sent from process to process. The same job gives the same text wherever
-it is done. Nothing here writes.
+Conventions: a job is small and contains everything that is needed. Its result is the reading as text, ready to be
+kept, or the error that says why there is none; both can be sent between processes. The same job gives the same text
+wherever it runs. This module writes nothing.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError
 from tapbatch.model.reading import BandSettings, Reading, Recording
-from tapbatch.results.readings import reading_to_json
+from tapbatch.results.readings import reading_key, reading_to_json
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
-    """A recording to be measured; ``size`` and ``mtime_ns`` are those of the bytes that were hashed, if known."""
+    """A recording to be measured.
+
+    Attributes
+    ----------
+    path
+        The file.
+    recording
+        What its name says; the hash is empty until the bytes are hashed.
+    key
+        The key under which the reading is kept; empty until the bytes are hashed.
+    settings
+        What the reading depends on besides the bytes.
+    size, mtime_ns
+        Those of the file when it was hashed; -1 if not known.
+    """
 
     path: Path
     recording: Recording
@@ -28,9 +43,10 @@ class Job:
 
 
 def measure_job(job: Job) -> Reading | TapbatchError:
-    """Measure one recording; an expected error is returned, not raised, and so is a fault in this one file.
+    """Measure one recording and return the reading, or the error that says why there is none.
 
-    Bytes that changed since they were hashed are not measured: the reading would be kept under the wrong name.
+    Expected errors and unforeseen faults are returned, not raised. If the file changed since it was hashed, an error
+    is returned too, because the reading would be kept under the wrong key.
     """
     from tapbatch.measure.recording import measure_recording
 
@@ -45,9 +61,23 @@ def measure_job(job: Job) -> Reading | TapbatchError:
 
 
 def measure_to_text(job: Job) -> str | TapbatchError:
-    """Measure one recording and return the reading as it is kept."""
+    """Measure one recording and return the reading as JSON, or the error that says why there is none."""
     result = measure_job(job)
     return reading_to_json(result) if isinstance(result, Reading) else result
+
+
+def hash_job(job: Job) -> str | TapbatchError:
+    """Return the hash of a recording's bytes, or the error that says why it cannot be read."""
+    try:
+        return hash_file(job.path)
+    except TapbatchError as error:
+        return error
+
+
+def with_hash(job: Job, sha256: str) -> Job:
+    """Return a job whose bytes are now hashed, with the key under which its reading is kept."""
+    recording = replace(job.recording, sha256=sha256)
+    return replace(job, recording=recording, key=reading_key(sha256, job.settings))
 
 
 def _changed(job: Job) -> SoundError | None:
@@ -57,7 +87,9 @@ def _changed(job: Job) -> SoundError | None:
         facts = job.path.stat()
     except OSError as error:
         reason = error.strerror or "no reason given"
-        return SoundError(job.path.name, f"cannot be read ({reason})", "check that it is there and may be read")
+        return SoundError(
+            job.path.name, f"cannot be read ({reason})", "check that it exists and that you may read it"
+        )
     if (facts.st_size, facts.st_mtime_ns) == (job.size, job.mtime_ns):
         return None
-    return SoundError(job.path.name, "it changed while it was measured", "run again when it is wholly copied")
+    return SoundError(job.path.name, "it changed while it was being measured", "run again once it is fully copied")

@@ -1,10 +1,10 @@
-"""One run over a shop, from its recordings to tables, reports and the page.
+"""Run once over a shop, from its recordings to tables, reports and the page.
 
-Conventions: everything is derived, nothing edited. A run holds the results for itself, looks at what is there,
-measures what has no reading, and makes anew what rests on something that changed. What cannot be used becomes
-:class:`~tapbatch.model.reading.Attention`, and the rest goes on. No recording is ever touched. Readings are put in
-place one by one, then the tables. So a run that is killed at any moment loses the recordings in hand and no more, and
-the next run ends with the same tables.
+Conventions: all results are derived from the recordings and settings; nothing is edited in place. A run locks the
+results, lists the recordings, measures those without a reading, and remakes what depends on something that changed. A
+recording that cannot be used becomes :class:`~tapbatch.model.reading.Attention`, and the run continues. No recording
+is ever modified. Readings are written one by one, then the tables. So a run that is killed at any moment loses only
+the recordings being measured, and the next run ends with the same tables.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from tapbatch.measure.method import METHOD
+from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
@@ -22,13 +23,13 @@ from tapbatch.results.sealed import refuse, set_aside
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.inventory import Inventory, instruments_of, is_missing, take_stock
-from tapbatch.run.measuring import Progress, jobs_of, measure
+from tapbatch.run.measuring import Elsewhere, Progress, jobs_of, left_elsewhere, measure
 from tapbatch.run.page import refresh_page
 from tapbatch.run.plan import Plan, look_over
 from tapbatch.run.refresh import Refreshed, clear_forgotten, refresh
 from tapbatch.run.workers import WORTH_A_CREW, Alone, Crew, Processes, cores
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import Listing
+from tapbatch.shop.listing import Listing, list_folder
 from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import attention_rows
@@ -40,22 +41,24 @@ _REPORT_COSTS = 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a run did, and what is to be said of all instruments.
+    """What a run did, and what to report about all instruments.
 
     Attributes
     ----------
     measured
         How many recordings were measured.
     instruments, lines
-        All that have tables, and where each of them stands.
+        The instruments that have tables, and the lines that summarise them.
     attention, notices
-        What needs the builder, and what is good to know.
+        What the builder must deal with, and what is good to know.
     reports_due
-        Reports that are older than their tables.
+        The reports that are older than their tables.
     new
-        Paths of recordings that were measured or are known under a new name.
+        Paths of recordings that are new, or were found under a new name.
+    missing
+        Paths of recordings that are gone and whose readings are kept.
     renamed
-        For each recording that moved, where it was and where it is.
+        A notice for each recording that moved, with its old and new path.
     """
 
     measured: int
@@ -65,32 +68,36 @@ class Outcome:
     notices: tuple[str, ...]
     reports_due: tuple[Due, ...] = ()
     new: tuple[str, ...] = ()
+    missing: frozenset[str] = frozenset()
     renamed: tuple[Notice, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class How:
-    """How a run is to be done.
+    """Options of a run.
 
     Attributes
     ----------
     jobs, crew
-        The number of processes that measure, ``None`` for as many as pay; or who measures instead of them.
+        The number of processes that measure, default 1, ``None`` for as many as are worthwhile; or a crew that
+        measures instead.
     listing
-        The recordings that count as being there; default all that are.
+        The recordings to take as present; default all in the folder.
     excel
-        Whether each instrument gets a workbook. One that is there is refreshed in any case.
+        Whether each instrument gets a workbook, default no. An existing workbook is always updated.
     reports, drawn
-        How many reports may be drawn (default all that are due), and those that were drawn beside.
+        How many reports may be drawn, default all that are due; and reports already drawn outside the run.
     progress
-        Called with the number of recordings to measure; gives a context that yields a function to be called with the
-        path of each.
+        Called with the number of readings to measure; returns a context manager that yields a function, which is
+        called with the path of each recording that is done.
     say
-        Called with one line where another run is waited for.
+        Called with one line if the run has to wait for another run.
     shown
-        Called with the history of each instrument that was made anew, when its tables are in place.
+        Called with the history of each instrument that was remade, once its tables are in place.
     store
-        The readings; default those in the results.
+        The readings; default those in the results folder.
+    elsewhere
+        What was measured before this run, and who measures the rest; default the run measures all.
     """
 
     jobs: int | None = 1
@@ -103,6 +110,7 @@ class How:
     say: Say = lambda _line: None
     shown: Callable[[History], None] | None = None
     store: ReadingStore | None = None
+    elsewhere: Elsewhere | None = None
 
 
 def run_shop(shop: Shop, how: How | None = None) -> Outcome:
@@ -111,26 +119,44 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
     Parameters
     ----------
     shop
-        As opened.
+        The shop, as opened.
     how
-        How it is to be done; default in this process, one recording after the other.
+        Options; by default the run measures one recording after the other in this process.
 
     Raises
     ------
     ShopError
-        Where results cannot be written.
+        If the results cannot be written.
     """
     how = how or How()
     store = how.store or ReadingStore(shop.results_dir)
     with hold(shop.results_dir, name_of_command(), how.say):
-        stock = take_stock(shop, store, how.listing)
+        stock = _stock(shop, store, how)
         with Processes(how.jobs or cores()) as here:
-            return _Pass(shop, how, store, here, stock).go()
+            this = _Pass(shop, how, store, here, stock)
+            try:
+                return this.go()
+            except ShopError:
+                # Said now, because the next run will not find these files under their names.
+                for notice in (n for n in this.notices if n.kind == "set aside"):
+                    how.say(notice_text(notice))
+                raise
+
+
+def _stock(shop: Shop, store: ReadingStore, how: How) -> Inventory:
+    """Take stock; leave out what is measured elsewhere and not answered yet."""
+    elsewhere = how.elsewhere
+    if elsewhere is None:
+        return take_stock(shop, store, how.listing)
+    listing = how.listing if how.listing is not None else list_folder(shop.recordings_dir)
+    stock = take_stock(shop, store, listing, elsewhere.hashed)
+    later = left_elsewhere(jobs_of(shop, store, stock), store, elsewhere)
+    return take_stock(shop, store, listing.without(later), elsewhere.hashed) if later else stock
 
 
 @dataclass(slots=True)
 class _Pass:
-    """One run, while the results are held; ``notices`` and ``measured`` grow on the way."""
+    """One run, while the results are locked; ``notices`` and ``measured`` are filled in as it proceeds."""
 
     shop: Shop
     how: How
@@ -142,7 +168,7 @@ class _Pass:
     notices: list[Notice] = field(default_factory=list)
 
     def go(self) -> Outcome:
-        """Measure, make anew, put in place, and gather what is to be said."""
+        """Measure, remake what is stale, write it, and collect what to report."""
         stock = self.stock
         self._restore()
         self._measure()
@@ -151,7 +177,7 @@ class _Pass:
             self.store.sweep(stock.remembered)
         attention, lacks = self._put_lists(refreshed)
         if lacks:
-            # The mark of an instrument without its card does not hold: it is made anew, once.
+            # An instrument whose card was set aside has no valid mark: remake it, once.
             refreshed = self._refresh()
             attention, _ = self._put_lists(refreshed)
         if not stock.ledger and not attention:
@@ -166,11 +192,12 @@ class _Pass:
             notices=tuple(dict.fromkeys(notices)),
             reports_due=self.plan.reports_due(self.store) if self.plan else (),
             new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
+            missing=frozenset(path for path, entry in stock.ledger.items() if is_missing(entry)),
             renamed=tuple(stock.renamed),
         )
 
     def _restore(self) -> None:
-        """Set aside a ledger that was refused, and readings that only it knew, before a new one is written."""
+        """Set aside a refused ledger, and the readings that only it listed, before a new one is written."""
         found = self.stock.found
         if found.refused is not None:
             name = set_aside(found.refused.path, leave=True)
@@ -186,17 +213,18 @@ class _Pass:
         stock, store = self.stock, self.store
         jobs = jobs_of(self.shop, store, stock)
         if jobs:
-            # Before any work, so that after a kill what was measured and is then gone has a name. What was known of
-            # a path stays until there is something better.
+            # Write before measuring, so that a recording that is measured and then deleted has an entry even if this
+            # run is killed. An older entry of a path stays until there is a better one.
             store.write_ledger({**stock.remembered, **stock.before})
         crew = self.how.crew or self._crew(len(jobs))
-        self.measured += measure(jobs, stock, store, crew, self.how.progress)
+        answers = self.how.elsewhere.answers if self.how.elsewhere else None
+        self.measured += measure(jobs, stock, store, crew, self.how.progress, answers)
         if jobs or stock.remembered != stock.before or stock.found.method != METHOD:
             store.write_ledger(stock.remembered)
         store.claim(stock.remembered, stock.before)
 
     def _refresh(self) -> Refreshed:
-        """Make anew what is stale; where a reading turns out to be damaged, measure it and look once more."""
+        """Remake what is stale; if a reading turns out to be damaged, measure it again and check once more."""
         refreshed = self._refreshed(self.how.drawn, last=False)
         lost = refreshed.lost
         if refreshed.damaged:
@@ -216,14 +244,14 @@ class _Pass:
             self.shop, self.stock, self.store, how.reports, excel=how.excel, drawn_beside=drawn
         )
         self.notices += map(refuse, plan.marks.refused)
-        # To compare an instrument and to draw its report costs as much as two recordings.
+        # Comparing an instrument and drawing its report takes as long as measuring two recordings.
         crew = self._crew(_REPORT_COSTS * len(plan.undrawn))
         return refresh(self.shop, self.store, plan, crew, how.shown, last=last)
 
     def _put_lists(self, refreshed: Refreshed) -> tuple[list[Attention], bool]:
-        """Put the list of what needs attention in place, and the page; tell whether the page lacks an instrument.
+        """Write the attention list and the page; return the list, and whether the page lacks an instrument.
 
-        What was forgotten is taken away.
+        The files of instruments that were forgotten are deleted.
         """
         shop, results = self.shop, self.shop.results_dir
         attention = [*shop.refused, *self.stock.attention, *refreshed.attention]
@@ -252,7 +280,10 @@ class _Pass:
 
 
 def _method_notices(stock: Inventory) -> list[Notice]:
-    """Return how many recordings a newer version of the method measured; the ledger names the older version."""
+    """Return a notice of how many recordings were measured again because the method has a new version.
+
+    The ledger names the version of the last run.
+    """
     before = stock.found.method
     if not stock.before or before in ("", METHOD):
         return []

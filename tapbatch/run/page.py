@@ -1,10 +1,10 @@
-"""The page of all instruments, ``results/index.html``, and the cards of which it is made.
+"""Make the page of all instruments, ``results/index.html``, from their cards.
 
 Conventions: the card of an instrument is made with its tables and kept as ``results/.readings/card-HASH.json``; its
-mark knows size and time of it. The page is put together anew only when a card, what needs attention, or the tool
-changed: what it was made of is kept in ``page.json`` beside the cards. So a run that finds nothing new reads no card
-and writes nothing, and one new recording costs the drawings of its own instrument. A card that cannot be trusted is
-left out and named, so that the run can make it anew.
+mark records the card's size and time. The page is remade only if a card, the attention list or the tool changed; what
+it was made from is kept in ``page.json`` beside the cards. So a run that finds nothing new reads no card and writes
+nothing, and a new recording only costs the drawings of its own instrument. A damaged card is left out and reported,
+so that the run can remake it.
 """
 
 from __future__ import annotations
@@ -28,33 +28,33 @@ PAGE = "index.html"
 
 @dataclass(frozen=True, slots=True)
 class PageSaid:
-    """What is to be said of the page, and whether it lacks an instrument whose card cannot be trusted."""
+    """What to report about the page, and whether it lacks an instrument because its card was refused."""
 
     notices: tuple[Notice, ...] = ()
     lacks: bool = False
 
 
 def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Attention]) -> PageSaid:
-    """Put the page in its place where it is not as it should be.
+    """Write the page if it is out of date.
 
     Parameters
     ----------
     results
-        The folder of the results.
+        The results folder.
     marks
-        Of the instruments that the page shows.
+        The marks of the instruments that the page shows.
     attention
-        What needs the builder, in order.
+        What the builder must deal with, in the order to show.
 
     Returns
     -------
     PageSaid
-        Without a notice where all went well. A kept file that cannot be trusted is set aside.
+        Has a notice if the page could not be replaced, and one for each kept file that was refused and set aside.
 
     Raises
     ------
     ShopError
-        Where the results cannot be written.
+        If the results cannot be written.
     """
     shown = sorted(marks, key=lambda mark: mark.instrument)
     basis = _basis(shown, attention)
@@ -75,7 +75,7 @@ def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention], 
 
     cards = []
     for mark in marks:
-        # A card that went between the look and now is made by the next run.
+        # A card that was deleted in the meantime is remade by the next run.
         with suppress(OSError):
             try:
                 cards.append(Card.from_bytes(read_card(results, mark.instrument)))

@@ -1,7 +1,7 @@
-"""Which instruments need their tables or reports made anew, and what it takes to make them.
+"""Find the instruments whose tables or reports must be remade, and the tasks that remake them.
 
-Conventions: an instrument needs it when the fingerprint of what its tables rest on differs from that in its mark, or
-when a file is not as it was left.
+Conventions: tables or a report must be remade if the fingerprint of their inputs differs from the one in the
+instrument's mark, or if a file has changed since it was written.
 """
 
 from __future__ import annotations
@@ -22,22 +22,22 @@ from tapbatch.show.tables.workbook import workbook_name
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """What is to be made anew.
+    """What must be remade.
 
     Attributes
     ----------
     known
-        The inputs of all instruments, and what they teach one another.
+        The inputs of all instruments, and what they learn from one another.
     prints
-        By instrument, the fingerprint of its inputs and of what the shop teaches it.
+        The fingerprint of the inputs of each instrument and of what it learns from the shop, by instrument.
     marks
-        The marks as they were found.
+        The marks as they were read.
     stale
-        Instruments whose tables are old.
+        Instruments whose tables are out of date.
     undrawn, drawn
-        Instruments whose report is old, and those of them to be drawn now; the rest is left for later.
+        Instruments whose report is out of date, and those of them to draw now; the others are left for later.
     ready
-        Reports that were drawn beside and rest on what is there now.
+        Reports drawn outside the run whose inputs are still current, by instrument.
     workbooks
         Instruments that have a workbook or are to get one.
     """
@@ -59,7 +59,7 @@ class Plan:
         )
 
     def task(self, name: str, store: ReadingStore, *, report: bool, history: bool = False) -> Task:
-        """Return what it takes to work out an instrument."""
+        """Return the task that makes the output of an instrument."""
         inputs = self.known.inputs[name]
         return Task(
             inputs=inputs, store=store, report=report, workbook=name in self.workbooks, history=history,
@@ -76,19 +76,19 @@ def look_over(
     excel: bool = False,
     drawn_beside: Iterable[Drawn] = (),
 ) -> Plan:
-    """Find the instruments whose inputs changed, or whose files are not as they were left.
+    """Find the instruments whose inputs changed, or whose files changed since they were written.
 
     Parameters
     ----------
     shop, stock, store
-        As opened, and as it was found.
+        The shop, as opened, its inventory and its readings.
     reports
         How many reports may be drawn now; ``None`` for all.
     excel
-        Whether each instrument gets a workbook. One that is there is kept up to date in any case, since one that
-        stays behind its tables would mislead.
+        Whether each instrument gets a workbook, default no. An existing workbook is always updated, because one older
+        than its tables would mislead.
     drawn_beside
-        Reports that are drawn already; one that rests on older inputs is passed over.
+        Reports that were drawn outside the run; those with older inputs are ignored.
     """
     marks = read_marks(shop.results_dir)
     known = what_is_known(shop, stock, store, marks.of)
@@ -104,7 +104,7 @@ def look_over(
         for d in drawn_beside
         if d.instrument in undrawn
         and d.fingerprint == prints[d.instrument]
-        # Where a report cannot be drawn there may be tables all the same.
+        # If only the report failed, the tables can still be made.
         and not (d.standing.failed and d.instrument in stale)
     }
     left = tuple(n for n in undrawn if n not in ready)

@@ -1,9 +1,8 @@
-"""Putting tables and reports in their places, for those instruments that need it.
+"""Remake and write the tables and reports of the instruments that need it.
 
-Conventions: an instrument needs it when the fingerprint of what its tables rest on differs from that in its mark, or
-when a file is not as it was left (:mod:`~tapbatch.run.plan`). Files are put in place one by one, then the mark; so
-after a kill the mark is old, and everything is made again. An instrument with a file that cannot be replaced stays
-stale.
+Conventions: :mod:`~tapbatch.run.plan` finds the instruments whose inputs or files have changed. The files of an
+instrument are written one by one, then its mark. So after a kill the mark is old, and everything is made again. An
+instrument with a file that could not be replaced stays out of date.
 """
 
 from __future__ import annotations
@@ -33,14 +32,16 @@ _ROOM_ENDS = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO}
 
 @dataclass(slots=True)
 class Refreshed:
-    """What the instruments say, gathered.
+    """What to report about all instruments.
 
     Attributes
     ----------
     marks
-        Those of all instruments that have one, also of such as failed now.
+        The marks of all instruments that have one, by instrument, including those that failed now.
+    instruments, lines, notices, attention
+        The instruments, and what each of them reports.
     damaged, lost
-        Keys of readings that could not be read: of recordings that are there, and of such as are gone.
+        Keys of readings that could not be read: of recordings that are present, and of recordings that are gone.
     """
 
     marks: dict[str, Mark]
@@ -52,7 +53,7 @@ class Refreshed:
     lost: list[str] = field(default_factory=list)
 
     def add(self, said: Mark | Standing) -> None:
-        """Add what one instrument says, now or when it was last made."""
+        """Add what one instrument reports, from now or from when it was last made."""
         if isinstance(said, Mark):
             self.marks[said.instrument] = said
         self.instruments.append(said.instrument)
@@ -70,17 +71,17 @@ def refresh(
     *,
     last: bool = True,
 ) -> Refreshed:
-    """Make tables and reports of what is stale, and gather what all instruments say.
+    """Make and write the tables and reports that are out of date, and collect what all instruments report.
 
     Parameters
     ----------
     shop, store, plan, crew
-        What is to be made, and who does it.
+        The shop, its readings, what to make, and the crew that makes it.
     shown
-        Called with the history of each instrument whose tables were made anew, when they are in place.
+        Called with the history of each instrument whose tables were remade, once they are in place.
     last
-        Whether an instrument is put in place though a reading of it is damaged; else that reading can be measured
-        first.
+        Whether to write the files of an instrument with a damaged reading, default yes; otherwise its files are left
+        alone, so that the reading can be measured first.
     """
     named = (set(plan.stale) | set(plan.drawn)) - set(plan.ready)
     told = shown is not None
@@ -104,12 +105,15 @@ def refresh(
 
 
 def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing:
-    """Put the files of an instrument in place, then its mark; what could not be replaced is tried again next time."""
+    """Write the files of an instrument, then its mark; a file that cannot be replaced is tried again next time."""
     if standing.failed:
         return standing
     name, folder = standing.instrument, shop.results_dir / standing.instrument
     fingerprint, before = plan.prints[name], plan.marks.of.get(name)
     try:
+        if folder.is_symlink():
+            what = "this is a link, and nothing is written through a link"
+            raise ShopError(str(folder), what, "remove the link; the next run makes a folder")
         card = put_card(shop.results_dir, name, standing.card)
         refused = [n for n in (put_file(folder / file, data) for file, data in standing.files.items()) if n]
     except ShopError as error:
@@ -135,16 +139,20 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
 
 
 def _ends_all(error: ShopError) -> bool:
-    """Tell whether what kept one file from being written keeps every file from it: no room, no drive."""
+    """Return whether an error in writing one file affects every file, such as a full or missing drive."""
     return isinstance(error.__cause__, OSError) and error.__cause__.errno in _ROOM_ENDS
 
 
 def clear_forgotten(shop: Shop, marks: Mapping[str, Mark], known: set[str]) -> None:
-    """Take away the tables and the report of instruments that have a mark and whose last reading was forgotten."""
+    """Delete the tables and the report of instruments that have a mark and whose last reading was forgotten."""
     for instrument in marks:
         if instrument in known or instrument in shop.refused_instruments:
             continue
         folder = shop.results_dir / instrument
+        if folder.is_symlink():
+            # What it leads to is not the tool's to delete.
+            drop_mark(shop.results_dir, instrument)
+            continue
         for name in (*TABLE_FILES, REPORT, workbook_name(instrument)):
             with suppress(OSError):
                 (folder / name).unlink()

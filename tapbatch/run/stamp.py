@@ -1,7 +1,8 @@
-"""The stamp of the tool: a hash that changes with any of its files, so that a changed tool makes everything anew.
+"""Compute the stamp of the tool: a hash that changes with any of its files, so a changed tool remakes everything.
 
-Conventions: the stamp covers the whole package, whatever room a file is in. It holds the path, size and time of each
-file and not its content, so that it costs a few milliseconds. Two checkouts of one version may differ by a line.
+Conventions: the stamp covers all Python files of the package. It is made from the path, size and time of each file,
+not from its contents, so it takes only a few milliseconds. The version alone is not enough, because two checkouts of
+one version may differ.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ PACKAGE = Path(__file__).parent.parent
 
 @cache
 def tool_stamp() -> str:
-    """Return the version of the tool that runs, with the stamp of its files.
+    """Return the version of the running tool, with the stamp of its files.
 
     Examples
     --------
@@ -31,7 +32,7 @@ def tool_stamp() -> str:
 
 
 def stamp_of(package: Path) -> str:
-    """Return a hash of the paths, sizes and times of all Python files in a folder and below.
+    """Return a hash, 16 hexadecimal digits, of the paths, sizes and times of all Python files below a folder.
 
     Examples
     --------

@@ -1,9 +1,10 @@
-"""Who does the work: this process alone, or several beside it. The answers are the same.
+"""Apply a function to many items, in this process or in several worker processes, with the same results.
 
-Conventions: a crew is given a function and items, and yields each item with its answer as soon as it is there, in any
-order. Functions and items are sent to other processes, so they are plain functions of a module, and values. Workers
-read and never write: only the process that holds the results writes. Each process has one linear-algebra thread,
-since nested threads slow small matrices down. A worker whose parent process was killed ends itself.
+Conventions: a crew takes a function and items, and yields each item with its answer as soon as it is ready, in any
+order. Functions and items are sent to other processes, so they must be module-level functions and plain values.
+Workers read and never write; only the process that has locked the results writes. Each process uses one
+linear-algebra thread, because nested threads slow down small matrices. A worker whose parent process was killed
+exits.
 """
 
 from __future__ import annotations
@@ -28,20 +29,20 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 WORTH_A_CREW = 24
-"""Recordings from which several processes pay: to start one costs as much as measuring ten."""
+"""The number of recordings from which several processes save time: starting one takes as long as measuring ten."""
 
 _IN_HAND = 4
 
 
 class Crew(Protocol):
-    """Applies a function to many items."""
+    """An object that applies a function to many items."""
 
     def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
-        """Yield each item with its answer, in any order; an error where the process that worked on it was lost."""
+        """Yield each item with its answer, in any order; the answer is an error if its process was lost."""
 
 
 class Alone:
-    """The process itself, one item after the other.
+    """A crew that works in this process, one item after the other.
 
     Examples
     --------
@@ -56,13 +57,12 @@ class Alone:
 
 
 class Processes:
-    """Several processes on this machine, started when there is first something to do.
+    """A crew of several processes on this machine, started when the first item arrives.
 
     Parameters
     ----------
     number
-        How many.
-
+        How many processes.
     """
 
     def __init__(self, number: int) -> None:
@@ -78,14 +78,14 @@ class Processes:
             return
         self._pool.shutdown(wait=kind is None, cancel_futures=True)
         if kind is not None:
-            # Somebody waits for the prompt, and no work in hand is worth that.
+            # The user is waiting for the prompt: abandon the items in progress.
             end_all_but(self._others)
 
     def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
-        """Yield each item with its answer as it comes; few are in hand at a time, so that memory is flat.
+        """Yield each item with its answer as it comes; few are in progress at a time, so memory use stays constant.
 
-        When a process is ended from outside (no memory left, a decoder that crashed), the items in hand are done
-        again, each in a process of its own; an item that ends that process too is answered by an error.
+        If a process is killed (out of memory, or a decoder crashed), the items in progress are done again, each in a
+        process of its own. An item that kills that process too gets an error as its answer.
         """
         rest = iter(items)
         waiting: deque[T] = deque()
@@ -118,7 +118,7 @@ class Processes:
 
 
 def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
-    """Do one item in a process of its own."""
+    """Return the answer for one item, worked out in a process of its own."""
     try:
         with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=begin_worker) as pool:
             return submit(pool, work, item).result()
@@ -128,48 +128,48 @@ def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
 
 
 def submit(pool: ProcessPoolExecutor, work: Callable[[T], R], item: T) -> Future[R]:
-    """Give an item to a pool, which may start a process for it; Ctrl-C takes effect afterwards.
+    """Submit an item to a pool, which may start a process for it; Ctrl-C takes effect afterwards.
 
     Raises
     ------
     ShopError
-        Where the system has no room for one more process.
+        If the system cannot start another process.
     BrokenProcessPool
-        Where a process of the pool was ended from outside.
+        If a process of the pool was killed.
     """
     try:
         with undisturbed():
             return pool.submit(work, item)
     except OSError as error:
         what = f"one more process could not be started ({error.strerror or error})"
-        raise ShopError("--jobs", what, "run again with --jobs 1, or when less is going on") from error
+        raise ShopError("--jobs", what, "run again with --jobs 1, or when the machine is less busy") from error
 
 
 def one_thread() -> None:
-    """Ask numeric libraries that are not imported yet, here or in later workers, for one thread each."""
+    """Limit numeric libraries that are not imported yet, here or in later workers, to one thread each."""
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
 
 
 def cores() -> int:
-    """Return how many processors this process may use."""
+    """Return how many processor cores this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def living() -> frozenset[BaseProcess]:
-    """Return the processes that this one has started and that live."""
+    """Return the running child processes of this process."""
     return frozenset(active_children())
 
 
 def end_all_but(others: frozenset[BaseProcess]) -> None:
-    """End the processes that this one has started since ``others`` were living."""
+    """Terminate the child processes of this process that are not in ``others``."""
     for process in living() - others:
         process.terminate()
 
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Hold Ctrl-C back, also from processes started meanwhile: while they start, it would end them with a traceback.
+    """Block Ctrl-C here and in processes started meanwhile: during their start it would end them with a traceback.
 
     Examples
     --------
@@ -187,7 +187,7 @@ def undisturbed() -> Iterator[None]:
 
 
 def begin_worker() -> None:
-    """Prepare a worker: it leaves Ctrl-C to its parent process, and ends with it."""
+    """Prepare a worker to ignore Ctrl-C, which its parent handles, and to exit when its parent does."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 

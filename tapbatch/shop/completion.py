@@ -1,8 +1,8 @@
-"""What the tab key offers behind a command: instruments, stages and recordings that are gone, from the last run.
+"""Complete command-line arguments: instruments, stages and missing recordings, as of the last run.
 
-Conventions: nothing is measured, and no settings are checked: completion answers while somebody types, so it looks
-into ``results/`` only. The shop is this folder, or each folder in it that is one. Instruments and stages are offered
-by their identities, which hold no spaces. What cannot be read offers nothing.
+Conventions: completion must answer while the user types, so it reads only ``results/``, measures nothing and checks
+no settings. The shop is the current folder, or each folder in it that is a shop. Instruments and stages are offered
+by identity, which contains no spaces. Files that cannot be read are ignored.
 """
 
 from __future__ import annotations
@@ -14,17 +14,17 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
-# The kind of notice that stands in the table for a recording that is gone (:data:`tapbatch.model.notice.NoticeKind`).
+# The kind of notice that the table gives a recording that is gone (:data:`tapbatch.model.notice.NoticeKind`).
 _MISSING = "missing"
 
 
 def instruments(below: Path = Path()) -> list[str]:
-    """Return the instruments that have tables, sorted.
+    """Return the identities of the instruments that have tables, sorted.
 
     Parameters
     ----------
     below
-        A shop, or a folder of shops; this folder by default.
+        A shop, or a folder of shops; default the current folder.
 
     Examples
     --------
@@ -35,14 +35,14 @@ def instruments(below: Path = Path()) -> list[str]:
 
 
 def stages(instrument: str, below: Path = Path()) -> list[str]:
-    """Return the stages of an instrument by identity, in the order of its tables.
+    """Return the identities of the stages of an instrument, in the order of its tables.
 
     Parameters
     ----------
     instrument
-        Its name or identity.
+        Name or identity of the instrument.
     below
-        A shop, or a folder of shops; this folder by default.
+        A shop, or a folder of shops; default the current folder.
     """
     from tapbatch.model.names import identity
 
@@ -52,17 +52,17 @@ def stages(instrument: str, below: Path = Path()) -> list[str]:
 
 
 def gone(below: Path = Path()) -> list[str]:
-    """Return the recordings that are gone and whose readings are kept, as ``recordings.csv`` shows them, sorted."""
+    """Return the recordings that are gone but still have readings, as named in ``recordings.csv``, sorted."""
     rows = (row for table in _tables(below) for row in _rows(table))
     return sorted({row["recording"] for row in rows if _MISSING in (row.get("notice") or "").split("; ")})
 
 
 def beginning(names: list[str], typed: str) -> list[str]:
-    r"""Return the names that begin with what was typed, as the shell takes them.
+    r"""Return the names that begin with the typed text, quoted for the shell.
 
-    Nothing of a name is ever run. Bash puts a name into the line as it is given, so all that means something to it is
-    marked with a backslash. Other shells evaluate the name, or insert it as it is, so a name that holds anything but
-    letters, digits, spaces and a few harmless signs is not offered there: type it, in quotes.
+    No part of a name is ever executed. Bash inserts a name into the line as given, so all special characters are
+    escaped with a backslash. Other shells evaluate the name or insert it unquoted, so they are only offered names of
+    letters, digits, spaces and a few harmless characters; type other names in quotes.
 
     Examples
     --------
@@ -76,7 +76,7 @@ def beginning(names: list[str], typed: str) -> list[str]:
 
 
 def _tables(below: Path) -> Iterator[Path]:
-    """Yield the ``recordings.csv`` of every instrument."""
+    """Yield the path of ``recordings.csv`` of every instrument."""
     try:
         shops = [below] if _results(below).is_dir() else sorted(p for p in below.iterdir() if _results(p).is_dir())
         for shop in shops:

@@ -1,10 +1,10 @@
-"""What lies in a folder of recordings, by path below it, with what the file system says of each file."""
+"""List the files of a recordings folder, by path relative to it, with size, time and identity of each."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tapbatch.model.names import is_passing_name, is_sound_name
@@ -12,7 +12,7 @@ from tapbatch.model.names import is_passing_name, is_sound_name
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the file system says of a file: enough to see that it changed, and to know it under another name."""
+    """Size, modification time and inode of a file: enough to detect a change, or the same file under a new name."""
 
     size: int
     mtime_ns: int
@@ -21,33 +21,45 @@ class Facts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listing:
-    """What lies in a folder of recordings.
+    """The contents of a recordings folder.
 
     Attributes
     ----------
     files
-        By path, those that are whole.
+        The complete files, by path.
     unlisted
         The errors of folders that cannot be listed.
     waiting
-        Paths of files that have not wholly arrived; they are not among ``files``.
+        Paths of files that have not fully arrived; they are not in ``files``.
     """
 
     files: Mapping[str, Facts]
     unlisted: tuple[OSError, ...] = ()
     waiting: frozenset[str] = frozenset()
 
+    def without(self, paths: Collection[str]) -> Listing:
+        """Return a listing in which some files count as not fully arrived.
+
+        Examples
+        --------
+        >>> listing = Listing(files={"a.wav": Facts(4, 1), "b.wav": Facts(4, 1)})
+        >>> later = listing.without({"b.wav"})
+        >>> list(later.files), sorted(later.waiting)
+        (['a.wav'], ['b.wav'])
+        """
+        held = frozenset(paths) & self.files.keys()
+        if not held:
+            return self
+        files = {path: facts for path, facts in self.files.items() if path not in held}
+        return replace(self, files=files, waiting=self.waiting | held)
+
 
 def list_folder(folder: Path) -> Listing:
-    """List the sound files below a folder; hidden and temporary names are passed over, links to folders not followed.
+    """List the sound files in a folder and its subfolders, without hidden and temporary names.
 
-    A link could lead out of the shop, or in a circle. A file whose facts cannot be read is listed with a size of -1:
-    it is there, and opening it will tell what is wrong.
-
-    Raises
-    ------
-    OSError
-        Never: what cannot be listed is in ``unlisted``.
+    Links to folders are not followed, because a link may lead out of the shop or form a loop. A file whose properties
+    cannot be read is listed with a size of -1; opening it will show what is wrong. Nothing is raised for a folder
+    that cannot be listed: its error is in ``unlisted``.
 
     Examples
     --------

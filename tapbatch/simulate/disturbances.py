@@ -1,9 +1,9 @@
-"""What a recording holds besides the tap: noise, hum, a room, and sounds that must not pass for taps.
+"""Simulate disturbances of a recording: noise, hum, a room, and sounds that must not be taken for taps.
 
-Conventions: every function is pure; what is random comes from the ``numpy.random.Generator`` passed in, so a seed
-gives the same sound again. Samples are float64 of shape (count,), full scale 1.0. Steady sounds take ``rms`` (of the
-process, not of the stretch drawn), passing ones ``peak`` (of the stretch drawn). The power spectral density of pink
-noise falls as ``1/f``, 10 dB a decade; a tail of length ``t60_s`` falls as ``exp(-delta t)``,
+Conventions: every function is pure. Random values come from the ``numpy.random.Generator`` passed in, so the same
+seed gives the same sound. Samples are float64 of shape (count,), full scale 1.0. Steady sounds take ``rms`` (of the
+process, not of the samples drawn); transient sounds take ``peak`` (of the samples drawn). The power spectral density
+of pink noise is proportional to ``1/f``, 10 dB a decade. A tail with decay time ``t60_s`` falls as ``exp(-delta t)``,
 ``delta = ln(1000)/t60_s``.
 """
 
@@ -23,7 +23,7 @@ SYLLABLES_PER_S = 4.0
 """Syllables a second of unhurried talk: speech envelopes peak near 4 Hz (Houtgast & Steeneken, JASA 77, 1985)."""
 
 OPEN_VOWEL_HZ = ((700.0, 130.0), (1220.0, 70.0), (2600.0, 160.0))
-"""Formants of an open vowel and their bandwidths in hertz, as in Klatt, JASA 67, 1980."""
+"""Formants of an open vowel: centre frequency and bandwidth of each in hertz, as in Klatt, JASA 67, 1980."""
 
 
 def white_noise(count: int, rng: np.random.Generator, *, rms: float = 1.0) -> Samples:
@@ -41,17 +41,17 @@ def white_noise(count: int, rng: np.random.Generator, *, rms: float = 1.0) -> Sa
 def pink_noise(
     count: int, rng: np.random.Generator, *, sample_rate_hz: int, rms: float = 1.0, low_hz: float = 20.0
 ) -> Samples:
-    """Return Gaussian noise whose power density falls as 1/f above ``low_hz`` and is flat below.
+    """Return Gaussian noise whose power spectral density falls as 1/f above ``low_hz`` and is flat below.
 
-    The room that a phone hears is closer to this than to white noise. Made by shaping a spectrum, so the stretch is
-    periodic: end and start join.
+    The background noise that a phone records is closer to this than to white noise. The spectrum is shaped by a
+    Fourier transform, so the noise is periodic: its end joins its start.
 
     Examples
     --------
     >>> pink_noise(5, np.random.default_rng(1), sample_rate_hz=16000).shape
     (5,)
     """
-    # shorter than the corner's period there would be no bin to hold the level right
+    # Below the period of the corner frequency, no bin would represent the level correctly.
     length = max(count, 2 * math.ceil(sample_rate_hz / low_hz))
     freq_hz = np.fft.rfftfreq(length, 1 / sample_rate_hz)
     shape = np.maximum(freq_hz, low_hz) ** -0.5
@@ -72,12 +72,12 @@ def coloured_noise(
     Parameters
     ----------
     coefficients
-        ``(a1, a2, ...)``, without the leading one.
+        ``(a1, a2, ...)``, without the leading 1.
 
     Raises
     ------
     ValueError
-        Where a pole lies on or outside the unit circle, as such noise grows without end.
+        If a pole is on or outside the unit circle, because such noise grows without limit.
 
     Examples
     --------
@@ -95,7 +95,7 @@ def coloured_noise(
     if largest >= 1.0:
         msg = f"the noise is not stable: its largest pole has modulus {largest:.6g}"
         raise ValueError(msg)
-    # run in until the start is forgotten to 1e-8
+    # Run in until the effect of the start has decayed to 1e-8.
     lead = 0 if largest == 0.0 else min(1_000_000, math.ceil(math.log(1e-8) / math.log(largest)))
     bins = 1 << max(12, (4 * lead).bit_length())
     variance = float(np.mean(np.abs(np.fft.fft(polynomial, bins)) ** -2.0))
@@ -111,9 +111,9 @@ def mains_hum(
     mains_hz: float = 50.0,
     amplitudes: Sequence[float] = (1.0, 0.5, 0.7, 0.2, 0.3),
 ) -> Samples:
-    """Return the hum of the mains: lines at ``mains_hz`` and its multiples, with phases drawn at random.
+    """Return mains hum: lines at ``mains_hz`` and its multiples, with random phases.
 
-    ``amplitudes`` is that of each line, the fundamental first; lines above half the sample rate are left out.
+    ``amplitudes`` has one value a line, the fundamental first; lines above half the sample rate are left out.
 
     Examples
     --------
@@ -133,10 +133,10 @@ def mains_hum(
 def room_tail(
     dry: Samples, rng: np.random.Generator, *, sample_rate_hz: int, t60_s: float = 0.4, level_db: float = -20.0
 ) -> Samples:
-    """Return the tail alone that a room adds to ``dry``, of the same length: add it to what was passed in.
+    """Return the reverberant tail of ``dry``, of the same length and without the direct sound; add it to ``dry``.
 
-    The room is diffuse: noise under an exponential (Schroeder, JASA 37, 1965), with no direct sound. ``level_db`` is
-    the energy of the room's response below that of the direct sound.
+    The room is diffuse: its response is noise with an exponential decay (Schroeder, JASA 37, 1965). ``level_db`` is
+    the energy of the response relative to the direct sound, in decibels.
 
     Examples
     --------
@@ -163,7 +163,7 @@ def knock(
     t60_s: float = 0.018,
     cutoff_hz: float = 500.0,
 ) -> Samples:
-    """Return a dull thud, as of an elbow on the bench: low-passed noise that is gone in ``t60_s``, without a tone.
+    """Return a dull thud without a tone, like an elbow on the bench: low-passed noise that decays in ``t60_s``.
 
     Examples
     --------
@@ -178,7 +178,7 @@ def knock(
     sections = butter(2, cutoff_hz, fs=sample_rate_hz, output="sos")
     lead = round(4 * sample_rate_hz / cutoff_hz)
     dull = sosfilt(sections, rng.standard_normal(lead + count))[lead:]
-    # half a millisecond to rise: a soft thing has no edge
+    # A soft object has no sharp attack: let the sound rise in half a millisecond.
     envelope = (1 - np.exp(-time_s / 0.0005)) * np.exp(-LN_1000 / t60_s * time_s)
     return _to_peak(dull * envelope, peak)
 
@@ -192,11 +192,12 @@ def speech(
     pitch_hz: tuple[float, float] = (130.0, 105.0),
     formants_hz: Sequence[tuple[float, float]] = OPEN_VOWEL_HZ,
 ) -> Samples:
-    """Return sound like talk: glottal pulses on a gliding pitch, through formants, under an envelope of syllables.
+    """Return speech-like sound: glottal pulses of gliding pitch, filtered by formants, with a syllable envelope.
 
-    Pulses after Rosenberg (JASA 49, 1971; opening 0.4 and closing 0.16 of the period), formants as a cascade of
-    resonators (Klatt, JASA 67, 1980). ``formants_hz`` holds pairs of centre and bandwidth; those above 0.45 of the
-    sample rate are left out. The pitch wanders by about 1 % around its glide from ``pitch_hz[0]`` to ``pitch_hz[1]``.
+    The pulses follow Rosenberg (JASA 49, 1971; opening 0.4 and closing 0.16 of the period); the formants are a
+    cascade of resonators (Klatt, JASA 67, 1980). ``formants_hz`` has pairs of centre frequency and bandwidth; those
+    with a centre above 0.45 of the sample rate are left out. The pitch glides from ``pitch_hz[0]`` to
+    ``pitch_hz[1]`` and varies by about 1 % around that.
 
     Examples
     --------
@@ -212,7 +213,7 @@ def speech(
     opening = 0.5 * (1 - np.cos(math.pi * cycle / 0.4))
     closing = np.cos(math.pi / 2 * (cycle - 0.4) / 0.16)
     flow = np.where(cycle < 0.4, opening, np.where(cycle < 0.56, closing, 0.0))
-    # lips radiate the rate of change of the flow
+    # The sound radiated from the lips is proportional to the rate of change of the flow.
     voice = np.diff(flow, prepend=flow[:1])
     for centre_hz, bandwidth_hz in formants_hz:
         if centre_hz < 0.45 * sample_rate_hz:
@@ -227,7 +228,7 @@ def speech(
 def crackle(
     count: int, rng: np.random.Generator, *, sample_rate_hz: int, per_s: float = 5.0, peak: float = 0.05
 ) -> Samples:
-    """Return clicks of one to three samples at random times, ``per_s`` a second on average: a bad plug.
+    """Return clicks of one to three samples at random times, ``per_s`` a second on average, like a bad plug.
 
     Examples
     --------
@@ -254,7 +255,7 @@ def handling(
     peak: float = 0.05,
     cutoff_hz: float = 120.0,
 ) -> Samples:
-    """Return rumble in swells of 0.1 to 0.4 s, as of fingers on the phone or the bench: noise below ``cutoff_hz``.
+    """Return handling noise, like fingers on the phone or the bench: bursts of 0.1 to 0.4 s below ``cutoff_hz``.
 
     Examples
     --------
@@ -284,9 +285,9 @@ def automatic_gain(
 ) -> tuple[Samples, Samples]:
     """Return ``samples`` as a phone with automatic gain would store them, and the gain in decibels, both (count,).
 
-    In quiet the gain stands at ``most_gain_db``; what would pass ``threshold_dbfs`` turns it down at once, and it
-    comes back at ``release_db_per_s``. The floor breathes, and every decay is stretched alike: of a decay of ``r``
-    dB/s is heard ``r - release_db_per_s``.
+    In quiet the gain is ``most_gain_db``. A sound that would exceed ``threshold_dbfs`` lowers it at once, and it
+    recovers at ``release_db_per_s``. The noise floor rises and falls with the gain, and every decay becomes slower: a
+    decay of ``r`` dB/s is recorded as ``r - release_db_per_s``.
 
     Examples
     --------
@@ -296,7 +297,7 @@ def automatic_gain(
     """
     level_dbfs = 20 * np.log10(np.maximum(np.abs(samples), 1e-12))
     wanted_db = np.minimum(most_gain_db, threshold_dbfs - level_dbfs)
-    # gain[n] = min over m <= n of wanted[m] + release (n - m): a running minimum once the ramp is taken off
+    # gain[n] = min over m <= n of wanted[m] + release (n - m): a running minimum once the ramp is subtracted.
     ramp_db = release_db_per_s * np.arange(len(samples)) / sample_rate_hz
     gain_db = np.minimum(most_gain_db, np.minimum.accumulate(wanted_db - ramp_db) + ramp_db)
     return samples * 10 ** (gain_db / 20), gain_db

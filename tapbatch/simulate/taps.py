@@ -1,14 +1,14 @@
-"""Taps whose truth is known: a body of damped modes, struck by a soft mallet, and recorded.
+"""Simulate recordings of taps with known modes: a body of damped modes, struck by a soft mallet.
 
-Conventions: a mode answers a blow of unit area and no length with ``h(t) = a exp(-delta t) cos(2 pi f t + phase)``,
-``delta = ln(1000)/t60_s``, t in seconds from the blow, a in full scale (1.0); that is ``Re(c exp(s t))`` with
-``c = a exp(i phase)`` and ``s = -delta + 2 pi i f``. A mallet presses for ``contact_s`` with a force ``p(t)`` of unit
-area, so what is heard is ``Re(c exp(s t) integral_0^min(t, contact) p(u) exp(-s u) du)``: after the contact again a
-sum of damped cosines, with ``c`` multiplied by ``P(s) = integral_0^contact p(u) exp(-s u) du``. Both are in closed
-form here and taken at the sampling instants, so a tap may begin between two samples. Time runs from the start of the
-recording; what is random comes from a ``numpy.random.Generator`` passed in. Blows add: a bounce does not hinder what
-still rings. What a recording holds besides is in :mod:`tapbatch.simulate.disturbances`, whose makers can be had from
-here too.
+Conventions: the impulse response of a mode is ``h(t) = a exp(-delta t) cos(2 pi f t + phase)``, with
+``delta = ln(1000)/t60_s``, t in seconds from the blow and a relative to full scale (1.0). Written as a phasor it is
+``Re(c exp(s t))`` with ``c = a exp(i phase)`` and ``s = -delta + 2 pi i f``. A mallet presses for ``contact_s`` with
+a force ``p(t)`` of unit area, so the response is ``Re(c exp(s t) integral_0^min(t, contact) p(u) exp(-s u) du)``.
+After the contact it is again a sum of damped cosines, with ``c`` multiplied by
+``P(s) = integral_0^contact p(u) exp(-s u) du``. Both are computed in closed form at the sampling instants, so a tap
+may begin between two samples. Time runs from the start of the recording. Random values come from a
+``numpy.random.Generator`` passed in. Blows add: a bounce does not damp what still rings. Noise and other disturbances
+are made in :mod:`tapbatch.simulate.disturbances`; its functions can also be imported from here.
 """
 
 from __future__ import annotations
@@ -40,12 +40,12 @@ Pulse = Literal["half-sine", "raised-cosine"]
 
 @dataclass(frozen=True, slots=True)
 class SimMode:
-    """One mode, ``amplitude exp(-delta t) cos(2 pi freq_hz t + phase_rad)``, as heard after a blow of unit area.
+    """One mode, as its impulse response: ``amplitude exp(-delta t) cos(2 pi freq_hz t + phase_rad)``.
 
     Raises
     ------
     ValueError
-        Where frequency or ``t60_s`` is not above zero, or the amplitude below it.
+        If ``freq_hz`` or ``t60_s`` is not above 0, or ``amplitude`` is below 0.
 
     Examples
     --------
@@ -75,13 +75,13 @@ class SimMode:
 
     @property
     def energy_db(self) -> float:
-        """``10 log10(a**2/(4 delta))``, the energy of the free decay in (full scale)^2 s, as ``values.Mode``."""
+        """``10 log10(a**2/(4 delta))``, the energy of the free decay in dB re (full scale)^2 s, as in ``Mode``."""
         return 10 * math.log10(self.amplitude**2 * self.t60_s / (4 * LN_1000))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SimTap:
-    """The sound of one tap and its truth: ``modes`` have amplitude and phase as they are at ``free_from_s``."""
+    """The sound of one tap and its true modes, whose amplitude and phase are those at ``free_from_s``."""
 
     samples: Samples
     sample_rate_hz: int
@@ -92,7 +92,7 @@ class SimTap:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Strike:
-    """A blow to be: when, on which modes, how long the mallet stays. ``what`` is ``tap``, ``bounce``, ..."""
+    """A blow to simulate: its onset, the modes it excites, the contact time; ``what`` is ``tap``, ``bounce``, ..."""
 
     onset_s: float
     modes: tuple[SimMode, ...]
@@ -103,7 +103,7 @@ class Strike:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Disturbance:
-    """A sound to be laid over a recording from ``onset_s`` on (to the nearest sample), and what it is."""
+    """A sound to add to a recording from ``onset_s`` on (rounded to a sample); ``what`` names it."""
 
     onset_s: float
     samples: Samples
@@ -112,7 +112,7 @@ class Disturbance:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrueEvent:
-    """What truly happened at ``onset_s``; ``modes`` (as at ``free_from_s``) are empty where nothing was struck."""
+    """A true event at ``onset_s``; ``modes``, as at ``free_from_s``, are empty if nothing was struck."""
 
     onset_s: float
     what: str
@@ -121,17 +121,17 @@ class TrueEvent:
 
     @property
     def is_tap(self) -> bool:
-        """Whether this is a tap, to be found and measured."""
+        """Whether this is a tap, which should be found and measured."""
         return self.what == "tap"
 
 
 def free_decay(modes: Sequence[SimMode], duration_s: float, sample_rate_hz: int) -> Samples:
-    """Return the sum of damped cosines from t = 0, of shape (round(duration_s * sample_rate_hz),).
+    """Return a sum of damped cosines from t = 0, of shape (round(duration_s * sample_rate_hz),).
 
     Raises
     ------
     ValueError
-        Where a mode lies at or above half the sample rate.
+        If a mode is at or above half the sample rate.
 
     Examples
     --------
@@ -146,16 +146,17 @@ def free_decay(modes: Sequence[SimMode], duration_s: float, sample_rate_hz: int)
 def contact_force(
     contact_s: float, sample_rate_hz: int, *, pulse: Pulse = "half-sine", lag_s: float = 0.0
 ) -> Samples:
-    """Return the force of a mallet on the samples of one contact, of unit area: its unit is 1/s.
+    """Return the samples of the force of a mallet during one contact, in 1/s, because its area is 1.
 
-    A mass thrown against a linear spring leaves it after half a period, hence ``half-sine``; felt that hardens as it
-    is pressed gives a rounder foot, for which ``raised-cosine`` stands (see Fletcher & Rossing, The Physics of
-    Musical Instruments, on mallets; real ones stay 0.5 to 5 ms). ``lag_s`` is the first sample's time after touch.
+    A mass that hits a linear spring leaves it after half a period, hence ``half-sine``. Felt that hardens as it is
+    pressed starts and ends more gently; ``raised-cosine`` represents it. (See Fletcher & Rossing, The Physics of
+    Musical Instruments, on mallets; real contacts last 0.5 to 5 ms.) ``lag_s`` is the time of the first sample after
+    the first touch, in seconds.
 
     Raises
     ------
     ValueError
-        Where ``contact_s`` is not above zero, or above 20 ms.
+        If ``contact_s`` is not above 0 and up to 20 ms.
 
     Examples
     --------
@@ -179,14 +180,14 @@ def tap(
     contact_s: float = 0.002,
     pulse: Pulse = "half-sine",
 ) -> SimTap:
-    """Strike ``modes`` at ``onset_s`` and return ``duration_s`` of sound with its truth.
+    """Return ``duration_s`` of the sound of ``modes`` struck at ``onset_s``, with its true modes.
 
-    ``onset_s`` may lie between samples, and below zero: then the recording begins in the middle of the tap.
+    ``onset_s`` may be between two samples. It may also be negative; then the recording begins during the tap.
 
     Raises
     ------
     ValueError
-        Where a mode lies at or above half the sample rate, or ``contact_s`` outside 0 to 20 ms.
+        If a mode is at or above half the sample rate, or ``contact_s`` is not above 0 and up to 20 ms.
 
     Examples
     --------
@@ -225,9 +226,10 @@ def string_modes(
 ) -> tuple[SimMode, ...]:
     """Return the partials of a plucked stiff string, for :func:`free_decay`, :func:`tap` or a :class:`Strike`.
 
-    ``f_n = n f_0 sqrt(1 + B n**2)`` (Fletcher, JASA 36, 1964), with ``f_0`` such that the first partial is at
-    ``freq_hz``; the force on the bridge of a string plucked at ``pluck_point`` of its length falls as
-    ``sin(n pi pluck_point)/n``; ``t60_s`` is that of the first, the others' falls as ``n**-0.5``.
+    The frequencies are ``f_n = n f_0 sqrt(1 + B n**2)`` (Fletcher, JASA 36, 1964), with ``f_0`` such that the first
+    partial is at ``freq_hz``. The force on the bridge of a string plucked at the fraction ``pluck_point`` of its
+    length is proportional to ``sin(n pi pluck_point)/n``. The first partial has ``t60_s``, partial n ``n**-0.5`` of
+    it.
 
     Examples
     --------
@@ -256,9 +258,9 @@ def course_modes(
     inharmonicity: float = 1e-4,
     pluck_point: float = 0.13,
 ) -> tuple[SimMode, ...]:
-    """Return the partials of a double course: two stiff strings ``apart_cents`` apart about ``freq_hz``.
+    """Return the partials of a double course: two stiff strings ``apart_cents`` apart, centred on ``freq_hz``.
 
-    The upper one is ``fainter_db`` fainter and dies away ``shorter`` times as long, as no two strings are alike.
+    No two strings are alike, so the upper one is ``fainter_db`` weaker and has ``shorter`` times the T60.
 
     Examples
     --------
@@ -278,7 +280,7 @@ def course_modes(
 
 
 def moved(mode: SimMode, *, cents: float = 0.0, t60_pct: float = 0.0, level_db: float = 0.0) -> SimMode:
-    """Return the mode moved by ``cents`` in pitch, ``t60_pct`` per cent in sustain and ``level_db`` in level.
+    """Return a mode changed by ``cents`` in pitch, ``t60_pct`` per cent in T60 and ``level_db`` in level.
 
     Examples
     --------
@@ -302,9 +304,9 @@ def scattered(
     level_db: float = 2.0,
     mode_level_db: float = 1.0,
 ) -> tuple[SimMode, ...]:
-    """Return the modes as one tap among many finds them: each value is a standard deviation from tap to tap.
+    """Return the modes as one tap of many would have them; the values are standard deviations from tap to tap.
 
-    ``level_db`` is common to all modes (how hard it was struck), the others are drawn for each mode alone.
+    ``level_db`` is common to all modes (how hard the tap was); the others are drawn separately for each mode.
 
     Examples
     --------
@@ -328,19 +330,26 @@ def recording(
     disturbances: Sequence[Disturbance] = (),
     noise: Samples | None = None,
 ) -> tuple[Samples, tuple[TrueEvent, ...]]:
-    """Return what the microphone hears, and what truly happened, in order of time.
+    """Return the samples of a recording, and the true events in order of time.
 
     Parameters
     ----------
     strikes, disturbances
-        In any order; a disturbance that reaches beyond either end is cut there.
+        In any order; a disturbance that reaches past the start or the end is cut there.
     noise
-        Added as it is, of shape (round(duration_s * sample_rate_hz),).
+        Samples to add, of shape (round(duration_s * sample_rate_hz),).
+
+    Returns
+    -------
+    samples : ndarray of shape (round(duration_s * sample_rate_hz),)
+        The sound, full scale 1.0.
+    events : tuple of TrueEvent
+        One for each strike and each disturbance.
 
     Raises
     ------
     ValueError
-        As :func:`tap`, and where ``noise`` has another length.
+        As :func:`tap`, and if ``noise`` has another length.
 
     Examples
     --------
@@ -382,7 +391,7 @@ def _below_half_rate(modes: Sequence[SimMode], sample_rate_hz: int) -> None:
 
 
 def _pulse_terms(contact_s: float, pulse: Pulse) -> tuple[NDArray[np.complex128], Samples]:
-    """Return the pulse as ``sum_k weights[k] exp(i rates[k] t)`` on 0 to ``contact_s``, of unit area."""
+    """Return weights and rates of the pulse ``sum_k weights[k] exp(i rates[k] t)``, 0 to ``contact_s``, of area 1."""
     if not 0 < contact_s <= 0.02:
         msg = f"expected a contact of 0 to 0.02 s, found {contact_s:g}"
         raise ValueError(msg)

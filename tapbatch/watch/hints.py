@@ -1,9 +1,10 @@
-"""Hints that something moved in a folder, from the system where it gives any: they say when to look, never what is.
+"""Wait for hints from the operating system that a folder may have changed.
 
-Conventions: a source of hints is waited on for so many seconds, and says whether it was roused. On network drives,
-in containers and where the system has no more watches to give there are no hints, and waiting is all it does. The
-handler that the system calls only puts a mark into a queue: an exception there would end its thread, and nobody would
-know. Whether the thread lives, and still looks at the folder that lies there now, is asked at every wait.
+Conventions: a hint says when to look at the folder, never what is in it. A source of hints waits for a given number
+of seconds and returns whether a hint came. On network drives, in containers, and when the system has no more watches
+to give, there are no hints and it only waits. The handler that the system calls only puts an item into a queue,
+because an exception there would end its thread without anyone noticing. Every wait checks that the thread is alive
+and still watches the folder that is at the path now.
 """
 
 from __future__ import annotations
@@ -23,20 +24,20 @@ _SETTLE_S = 0.02
 
 
 class Hints(Protocol):
-    """Where hints come from; replaced in tests, so that no test sleeps."""
+    """A source of hints; replaced in tests, so that no test sleeps."""
 
     def wait(self, timeout_s: float) -> bool:
-        """Wait until something may have moved, or for ``timeout_s``; tell whether something may have."""
+        """Wait until something may have changed, at most ``timeout_s``; return whether something may have."""
 
     def rouse(self) -> None:
-        """End the wait, or the next one, at once; any thread may."""
+        """End the current wait, or the next one, at once; any thread may call this."""
 
     def close(self) -> None:
-        """Stop."""
+        """Stop giving hints."""
 
 
 class NoHints:
-    """Only time passes, until somebody rouses: for network drives, which tell of nothing.
+    """A source without hints, for network drives: every wait runs to its end unless :meth:`rouse` is called.
 
     Examples
     --------
@@ -52,7 +53,7 @@ class NoHints:
         self._roused: SimpleQueue[None] = SimpleQueue()
 
     def wait(self, timeout_s: float) -> bool:
-        """Wait for ``timeout_s``."""
+        """Wait for ``timeout_s``; return whether the wait was ended by :meth:`rouse`."""
         return _wait(self._roused, timeout_s)
 
     def rouse(self) -> None:
@@ -60,18 +61,18 @@ class NoHints:
         self._roused.put(None)
 
     def close(self) -> None:
-        """Stop: there is nothing to stop."""
+        """Do nothing; there is nothing to stop."""
 
 
 class FolderHints:
-    """What the operating system tells of a folder and all below it.
+    """Hints from the operating system for a folder and everything below it.
 
     Parameters
     ----------
     folder
-        The folder; it may go and come again.
+        The folder; it may disappear and come back.
     say
-        Called with one line, once, where the system gives no hints.
+        Called once, with one line, if the system gives no hints.
     """
 
     def __init__(self, folder: Path, say: Callable[[str], None]) -> None:
@@ -83,7 +84,7 @@ class FolderHints:
         self._place = (-1, -1)
 
     def wait(self, timeout_s: float) -> bool:
-        """Wait for a hint; many that come together are one."""
+        """Wait for a hint, at most ``timeout_s``, and return whether one came; hints in quick succession are one."""
         self._keep_alive()
         return _wait(self._roused, timeout_s)
 
@@ -92,7 +93,7 @@ class FolderHints:
         self._roused.put(None)
 
     def close(self) -> None:
-        """Stop the thread that listens."""
+        """Stop the thread that listens for events."""
         if self._observer is not None:
             self._observer.stop()
             self._observer.join(timeout=_SLICE_S)
@@ -127,7 +128,7 @@ class FolderHints:
             def on_any_event(self, event: FileSystemEvent) -> None:
                 roused.put(None)
 
-        # Not what is opened or read: looking at the folder would rouse the one who looks.
+        # Leave out opening and reading: the watch's own looks at the folder would give hints.
         tells = [
             FileClosedEvent, FileCreatedEvent, FileDeletedEvent, FileModifiedEvent, FileMovedEvent,
             DirCreatedEvent, DirDeletedEvent, DirMovedEvent,
@@ -140,7 +141,7 @@ class FolderHints:
             if not self._said:
                 self._said = True
                 reason = error.strerror or "no reason given"
-                self._say(f"the system tells of no changes here ({reason}): the folder is looked at on a timer")
+                self._say(f"the system reports no changes here ({reason}); the folder is checked on a timer")
             return
         self._observer, self._place = observer, place
 
@@ -150,13 +151,13 @@ def _wait(roused: SimpleQueue[None], timeout_s: float) -> bool:
     while True:
         left_s = until_s - time.monotonic()
         try:
-            # In slices, since not every system lets Ctrl-C through to a longer wait.
+            # In slices, because on some systems Ctrl-C does not interrupt a longer wait.
             roused.get(timeout=max(0.0, min(left_s, _SLICE_S)))
         except Empty:
             if left_s <= _SLICE_S:
                 return False
             continue
-        # Many that come together are one, but a long copy tells of itself without a pause.
+        # Merge hints in quick succession, but not for long: a long copy gives hints without a pause.
         until_s = time.monotonic() + _SLICE_S
         with suppress(Empty):
             while time.monotonic() < until_s:
@@ -165,7 +166,10 @@ def _wait(roused: SimpleQueue[None], timeout_s: float) -> bool:
 
 
 def _place_of(folder: Path) -> tuple[int, int]:
-    """Return which folder lies under a name now; another one may be put there, as when a drive is connected."""
+    """Return the device and inode of the folder at a path, which change if a drive is mounted there.
+
+    They are (-1, -1) if there is no folder.
+    """
     try:
         facts = folder.stat()
     except OSError:

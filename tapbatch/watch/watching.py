@@ -1,7 +1,9 @@
 """Watch a shop: look at it regularly, and run a pass when a file arrives or disappears or the settings change.
 
 Conventions: what a look finds is the truth; hints only say when to look. A pass is an ordinary run over the files
-that have fully arrived. It locks the results while it runs and releases them afterwards. Tables are written at once.
+that have fully arrived. It locks the results while it runs and releases them afterwards. Recordings are measured
+beside (:mod:`~tapbatch.watch.measuring`), so that none waits for a long one, and a pass takes the answers that are
+there. Tables are written at once.
 Reports are drawn when nothing has changed for ``QUIET_S``, one at a time and by a separate drawer
 (:mod:`~tapbatch.watch.drawing`), so that no new recording waits for a report. Errors are reported and the work is
 retried: only Ctrl-C ends a watch. The clock, the hints and the drawer are passed in.
@@ -10,24 +12,27 @@ retried: only Ctrl-C ends a watch. The clock, the hints and the drawer are passe
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from tapbatch.model.errors import TapbatchError
+from tapbatch.model.errors import NamingError, TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
-from tapbatch.run.measuring import Progress
+from tapbatch.run.job import Job
+from tapbatch.run.measuring import Advance, Elsewhere, Progress, job_of
 from tapbatch.run.one_pass import How, Outcome, run_shop
-from tapbatch.run.workers import WORTH_A_CREW
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import Listing, list_folder
+from tapbatch.shop.listing import list_folder
 from tapbatch.watch.arrivals import Arrivals, Look, keeps_promise
 from tapbatch.watch.drawing import Drawer, Here
 from tapbatch.watch.hints import Hints
+from tapbatch.watch.measuring import LONG_S, Measured, Measurer
+from tapbatch.watch.measuring import Here as MeasureHere
 
 LOOK_EVERY_S = 2.0
 """Time between looks when there are no hints. A look at a thousand recordings takes a few milliseconds."""
@@ -38,7 +43,10 @@ QUIET_S = 3.0
 AGAIN_S = 10.0
 """How long to wait before a failed pass is tried again."""
 
-_AT_ONCE = 3
+BATCH_S = 2.0
+"""How long answers are gathered for one pass while many recordings are being measured."""
+
+_MANY = 10
 
 
 class Teller(Protocol):
@@ -58,6 +66,32 @@ class Teller(Protocol):
 
 
 @dataclass(slots=True)
+class _Start:
+    """What is measured at the start of a watch: how many so far, and the display that shows it."""
+
+    measured: int = 0
+    _showing: ExitStack = field(default_factory=ExitStack)
+    _advance: Advance | None = None
+    _left: int = 0
+
+    def show(self, progress: Progress | None, count: int) -> None:
+        """Show the progress of ``count`` recordings, unless it is shown already."""
+        if progress is not None and self._advance is None and count:
+            self._advance, self._left = self._showing.enter_context(progress(count)), count
+
+    def advance(self, path: str) -> None:
+        """Count one recording."""
+        if self._advance is not None and self._left:
+            self._left -= 1
+            self._advance(path)
+
+    def close(self) -> None:
+        """End the display."""
+        self._showing.close()
+        self._advance, self._left = None, 0
+
+
+@dataclass(slots=True)
 class Watch:
     """A shop that is being watched.
 
@@ -74,7 +108,9 @@ class Watch:
     look_every_s
         Seconds from one look to the next when there are no hints.
     progress
-        Shows the progress of the first pass.
+        Shows the progress of what is measured at the start.
+    measurer
+        Measures recordings, and rouses the hints when one is finished.
     drawer
         Draws reports, and rouses the hints when a report is finished.
     """
@@ -87,12 +123,16 @@ class Watch:
     look_every_s: float = LOOK_EVERY_S
     progress: Progress | None = None
     drawer: Drawer = field(default_factory=Here)
+    measurer: Measurer = field(default_factory=MeasureHere)
     _shop: Shop | None = None
     _settings: tuple[object, ...] = ()
     _folder: Path | None = None
     _arrivals: Arrivals | None = None
     _store: ReadingStore | None = None
-    _queue: list[str] = field(default_factory=list)
+    _queue: dict[str, None] = field(default_factory=dict)
+    _answers: dict[str, Measured] = field(default_factory=dict)
+    _answers_since_s: float = 0.0
+    _start: _Start = field(default_factory=lambda: _Start())
     _begun: bool = False
     _due: bool = True
     _not_before_s: float = float("-inf")
@@ -116,7 +156,9 @@ class Watch:
             while True:
                 self.hints.wait(self.step())
         finally:
+            self._start.close()
             self.drawer.close()
+            self.measurer.close()
             self.hints.close()
 
     def step(self) -> float:
@@ -135,14 +177,16 @@ class Watch:
         shop, arrivals = self._open()
         look = arrivals.look()
         now_s = self.clock()
-        self._queue = sorted({*self._queue, *look.new} & set(look.listing.files))
+        self._sort_in(shop, look)
+        self._take_answers(look, now_s)
+        self._tell_long()
         if look.changed:
             self._moved_s = now_s
         if self._settles(look, arrivals, now_s):
             return min(arrivals.next_in_s() or 0.0, self.look_every_s)
         self._drawn = self._drawn or self.drawer.take()
         if now_s >= self._not_before_s:
-            if self._due or self._queue or look.gone:
+            if self._due or look.gone or self._worth_a_pass(now_s):
                 self._pass(shop, look)
             elif self._drawn is not None:
                 self._put_in_place(shop, look, self._drawn)
@@ -160,11 +204,12 @@ class Watch:
     def _next_s(self, arrivals: Arrivals) -> float:
         now_s = self.clock()
         times = [self.look_every_s]
-        if (self._queue or self._drawn or self.drawer.done) and now_s >= self._not_before_s:
+        ready = self._due or self._drawn or self.drawer.done or self.measurer.done or self._worth_a_pass(now_s)
+        if ready and now_s >= self._not_before_s:
             return 0.0
-        waited = arrivals.next_in_s()
-        if waited is not None:
-            times.append(waited)
+        if self._queue:
+            times.append(max(0.0, self._answers_since_s + BATCH_S - now_s, self._not_before_s - now_s))
+        times += [waited for waited in (arrivals.next_in_s(), self.measurer.next_in_s()) if waited is not None]
         if self._next_report() is not None:
             times.append(max(0.0, self._moved_s + QUIET_S - now_s, self._not_before_s - now_s))
         return min(times)
@@ -179,7 +224,7 @@ class Watch:
             shop = self.opened()
             self._take_up(shop)
             if self._settings and settings != self._settings:
-                self.teller.note("settings or notes were saved, and are taken up")
+                self.teller.note("settings or notes were saved and are now in use")
             self._settings, self._shop, self._due = settings, shop, True
             self._not_before_s = float("-inf")
         assert self._arrivals is not None
@@ -195,57 +240,125 @@ class Watch:
                 lambda: list_folder(folder), lambda path: keeps_promise(folder / path), self.clock
             )
 
+    # ----------------------------------------------------------- measuring
+
+    def _sort_in(self, shop: Shop, look: Look) -> None:
+        """Have what arrived measured; what needs no measuring, or has no usable name, goes into the next pass."""
+        for path in (*look.gone, *look.listing.waiting):
+            self.measurer.drop(path)
+            self._answers.pop(path, None)
+        for path in [path for path in self._queue if path not in look.listing.files]:
+            del self._queue[path]
+        if not look.new:
+            return
+        assert self._store is not None
+        before = self._store.read_ledger().recordings
+        for path in look.new:
+            facts, entry = look.listing.files[path], before.get(path)
+            if entry is not None and (entry.size, entry.mtime_ns) == (facts.size, facts.mtime_ns):
+                self._queue[path] = None
+                continue
+            try:
+                self._begin(job_of(shop, path, facts))
+            except NamingError:
+                self._queue[path] = None
+
+    def _begin(self, job: Job) -> None:
+        assert self._store is not None
+        self._queue.pop(job.recording.path, None)
+        self._answers.pop(job.recording.path, None)
+        self.measurer.begin(job, self._store.has)
+
+    def _take_answers(self, look: Look, now_s: float) -> None:
+        answers = self.measurer.take()
+        if answers and not self._answers:
+            self._answers_since_s = now_s
+        for measured in answers:
+            if measured.path in look.listing.files:
+                self._answers[measured.path] = measured
+                self._queue[measured.path] = None
+            self._start.advance(measured.path)
+
+    def _tell_long(self) -> None:
+        for path, ran_s in self.measurer.pending.items():
+            if ran_s >= LONG_S:
+                self._tell_once(f"{path} takes long to read; others that arrive are read meanwhile")
+
+    def _worth_a_pass(self, now_s: float) -> bool:
+        """Return whether there is something for a pass; with many recordings in hand, it takes several at once."""
+        many = len(self.measurer.pending) >= _MANY
+        return bool(self._queue) and (not many or now_s - self._answers_since_s >= BATCH_S)
+
     # -------------------------------------------------------------- passes
 
     def _pass(self, shop: Shop, look: Look) -> None:
-        """Run over new files: all of them at the start or when there are many, else a few, to show them sooner."""
+        """Run over everything that is measured by now, and tell what arrived, in order of arrival."""
         self._due = False
-        many = not self._begun or len(self._queue) >= WORTH_A_CREW
-        taken = self._queue if many else self._queue[:_AT_ONCE]
-        later = self._queue[len(taken) :]
-        fresh = set(taken)
+        taken = tuple(self._queue)
+        shown: dict[str, History] = {}
 
-        def shown(history: History) -> None:
+        def keep(history: History) -> None:
+            shown.update(dict.fromkeys(_paths_of(history), history))
+
+        try:
+            outcome = run_shop(shop, self._how(look, shown=keep))
+        finally:
             if self._begun:
-                for path in sorted(_paths_of(history) & fresh):
-                    self.teller.arrived(history, path, shop)
-
-        outcome = run_shop(
-            shop,
-            How(
-                jobs=None if many else 1,
-                listing=_without(look.listing, later),
-                reports=0,
-                drawn=tuple(self._failed.values()),
-                progress=self.progress if many else None,
-                say=self.teller.note,
-                shown=shown,
-                store=self._store,
-            ),
-        )
-        self._queue = later
+                for path in taken:
+                    if path in shown:
+                        self._queue.pop(path, None)
+                        self.teller.arrived(shown[path], path, shop)
+        self._queue, self._answers = {}, {}
         self._moved_s = self.clock()
         if self._drawn is None:
             # Otherwise the problem that keeps a report from being saved remains, and has already been reported.
             self._trouble = ""
         self._after(outcome, look)
 
+    def _how(
+        self, look: Look, drawn: tuple[Drawn, ...] | None = None, shown: Callable[[History], None] | None = None
+    ) -> How:
+        """Return how a pass is done: over what is measured by now."""
+        measured = self._answers.values()
+        entries = {m.path: m.entry for m in measured if m.entry is not None}
+        answers = {m.entry.key: m.answer for m in measured if m.entry is not None and m.answer is not None}
+        return How(
+            listing=look.listing.without(self.measurer.pending),
+            reports=0,
+            drawn=tuple(self._failed.values()) if drawn is None else drawn,
+            say=self.teller.note,
+            shown=shown,
+            store=self._store,
+            elsewhere=Elsewhere(leave=self._begin, hashed=entries, answers=answers),
+        )
+
     def _after(self, outcome: Outcome, look: Look) -> None:
         self._reports_due = outcome.reports_due
         if not self._begun:
-            self._begun = True
-            # Import the measuring code now, so that the first new recording does not wait for it.
-            import tapbatch.measure.recording  # noqa: F401
-
-            self.teller.began(outcome)
-            self._told.update(outcome.notices)
-            self._attention = frozenset(outcome.attention)
+            self._begin_watch(outcome)
             return
         renamed = {notice.path for notice in outcome.renamed}
         for path in look.gone:
             if path not in renamed:
-                self.teller.note(f"{path} is gone; its reading is kept")
+                kept = "; its reading is kept" if path in outcome.missing else ""
+                self.teller.note(f"{path} is gone{kept}")
         self._tell(outcome)
+        left = len(self.measurer.pending)
+        if left >= _MANY:
+            self.teller.note(f"{left} more recordings are being read")
+
+    def _begin_watch(self, outcome: Outcome) -> None:
+        """Tell what was there at the start, once nothing is left of it but what takes long."""
+        self._start.measured += outcome.measured
+        pending = self.measurer.pending
+        if any(ran_s < LONG_S for ran_s in pending.values()):
+            self._start.show(self.progress, len(pending))
+            return
+        self._start.close()
+        self._begun = True
+        self.teller.began(replace(outcome, measured=self._start.measured))
+        self._told.update(outcome.notices)
+        self._attention = frozenset(outcome.attention)
 
     def _tell(self, outcome: Outcome) -> None:
         for notice in outcome.notices:
@@ -283,31 +396,13 @@ class Watch:
         self._failed.pop(drawn.instrument, None)
         if drawn.standing.failed:
             self._failed[drawn.instrument] = drawn
-        outcome = run_shop(
-            shop,
-            How(
-                listing=_without(look.listing, self._queue),
-                reports=0,
-                drawn=tuple({**self._failed, drawn.instrument: drawn}.values()),
-                say=self.teller.note,
-                store=self._store,
-            ),
-        )
+        outcome = run_shop(shop, self._how(look, tuple({**self._failed, drawn.instrument: drawn}.values())))
         self._drawn = None
         # A reading that could not be read back is measured again.
         self._due = bool(drawn.standing.damaged)
         self._trouble = ""
         self._reports_due = outcome.reports_due
         self._tell(outcome)
-
-
-def _without(listing: Listing, later: list[str]) -> Listing:
-    """Return a listing that leaves some files for later, as if they had not fully arrived."""
-    if not later:
-        return listing
-    held = frozenset(later)
-    files = {path: facts for path, facts in listing.files.items() if path not in held}
-    return replace(listing, files=files, waiting=listing.waiting | held)
 
 
 def _paths_of(history: History) -> set[str]:

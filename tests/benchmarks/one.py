@@ -1,8 +1,8 @@
 """What many recordings of one instrument cost: ``python -m tests.benchmarks.one [--sizes N ...]``.
 
-Shops of one instrument are made in a folder of their own, two recordings of one tap at 8 kHz a stage, and run by the
-program itself, once to measure them and once more at another concert pitch, which only makes tables and report anew.
-Told are the processor's seconds and the most memory that the process had.
+The benchmark makes shops of one instrument, with two recordings of one tap at 8 kHz per stage. The program runs each
+once to measure it, and once more at another concert pitch, which only makes tables and report again. It prints the
+processor seconds and the peak memory of the process.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ ROOT = Path(__file__).parents[2]
 
 
 def run(shop: Path) -> tuple[float, float]:
-    """Run a shop in one process; return the processor's seconds, and the most memory in MB."""
+    """Run a shop in one process; return the processor seconds, and the peak memory in MB."""
     command = [sys.executable, "-c", _WEIGHED, "run", str(shop), "--jobs", "1"]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
@@ -42,12 +42,12 @@ finally:
 
 
 def main() -> None:
-    """Play what is asked for, and say what came out."""
+    """Run what is asked for, and print the results."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.one", description=__doc__)
     parser.add_argument("--sizes", type=int, nargs="+", default=[100, 300, 1000], help="recordings; 100 300 1000")
     said = parser.parse_args()
     print(f"{machine()} Load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors.\n")
-    print("| recordings | stages | first run, cpu s | memory, MB | tables and report anew, cpu s | memory, MB |")
+    print("| recordings | stages | first run, cpu s | memory, MB | tables and report again, cpu s | memory, MB |")
     print("| --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory() as folder:
         for size in said.sizes:

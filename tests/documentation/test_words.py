@@ -47,6 +47,7 @@ NOTICES = (
     Notice("clipped"),
     Notice("no tap"),
     Notice("crowded", there_s=5400.0),
+    Notice("too long", there_s=41400.0),
     Notice("automatic gain"),
 )
 
@@ -112,7 +113,12 @@ def test_the_names_given_as_examples_are_understood() -> None:
         }
 
 
-def test_a_series_of_steps_is_named_as_shown() -> None:
+def test_steps_and_a_second_setting_up_are_named_as_shown() -> None:
     shown = re.findall(r"^(cittern-07_\S+\.wav)$", page("docs/recording.md"), re.MULTILINE)
-    steps = [names.parse_name(name) for name in shown]
-    assert [(s.stage, s.step, s.take) for s in steps] == [("05-voicing", True, 1), ("05-voicing", True, 2)]
+    stages = [names.parse_name(name) for name in shown]
+    assert [(s.stage, s.step, s.again, s.take) for s in stages] == [
+        ("05-voicing", True, False, 1),
+        ("05-voicing", True, False, 2),
+        ("06-bars-carved", False, False, 1),
+        ("06-bars-carved", False, True, 2),
+    ]

@@ -27,6 +27,7 @@ from tapbatch.model.errors import SoundError
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings
 from tests.listen.test_decode import encode
+from tests.refusals import cause, refused
 from tests.shops import RATE_HZ, Result, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
 # What libsndfile writes, by ending, and what FFmpeg does: codec, format of samples, rate and container.
@@ -113,9 +114,9 @@ def test_any_damage_ends_in_a_reading_or_one_line(
     try:
         reading = measure_recording(path, "", BandSettings())
     except SoundError as error:
-        said = str(error)
+        said, fault = str(error), type(error.__cause__).__name__
     else:
-        said = ""
+        said = fault = ""
         # Bits that are lost can double a length, and no more: nothing promised is made up.
         assert 0 < reading.duration_s < 60
         for tap in reading.taps:
@@ -123,7 +124,8 @@ def test_any_damage_ends_in_a_reading_or_one_line(
     finally:
         path.unlink()
     assert "\n" not in said
-    assert "report it" not in said
+    # A fault of the tool's own is named by its type; damage must not come to that.
+    assert not fault or f"({fault}: " not in said
     # Libraries that complain on the terminal would spoil what a person reads there.
     assert capfd.readouterr() == ("", "")
 
@@ -244,7 +246,7 @@ def test_a_cut_ogg_is_noticed(tmp_path: Path, subtype: str) -> None:
         sound = decode(path)
         assert sound.notices[0] == Notice("cut", there_s=sound.duration_s)
     path.write_bytes(whole[:60])
-    with pytest.raises(SoundError, match=r"the file is cut: it has no end; copy it again|no sound in the file"):
+    with refused(SoundError, "a.ogg"):
         decode(path)
 
 
@@ -290,16 +292,28 @@ def test_a_list_of_other_files_is_not_followed(tmp_path: Path, ending: str, name
     write_wav(tmp_path / "b.wav", taps(1))
     path = tmp_path / f"a.{ending}"
     path.write_bytes(names + b"#\xff\xfe\xfd\0\1" + bytes(range(128, 256)) * 20)
-    with pytest.raises(SoundError, match="no decoder understands"):
+    # it is refused like bytes that are nothing at all, not for what it names
+    assert why_refused(path) == why_refused(nothing(tmp_path))
+
+
+def nothing(folder: Path) -> Path:
+    """Return a file of bytes that no format begins with."""
+    path = folder / "a.raw"
+    path.write_bytes(bytes(range(200, 256)) * 50)
+    return path
+
+
+def why_refused(path: Path) -> str:
+    with refused(SoundError, path.name) as caught:
         decode(path)
+    return cause(caught.value)
 
 
 def test_bare_samples_by_name_only_are_read_by_what_is_in_them(tmp_path: Path) -> None:
     write_wav(tmp_path / "a.raw", taps(1))
     assert decode(tmp_path / "a.raw").sample_rate_hz == RATE_HZ
-    (tmp_path / "a.raw").write_bytes(bytes(range(200, 256)) * 50)
-    with pytest.raises(SoundError, match="no decoder understands"):
-        decode(tmp_path / "a.raw")
+    with refused(SoundError, "a.raw"):
+        decode(nothing(tmp_path))
 
 
 # ------------------------------------------------- what is no file, and what may not be read
@@ -322,12 +336,15 @@ def test_pipes_sockets_and_devices_are_not_waited_for(tmp_path: Path) -> None:
         result, attention = run(shop)
     assert result.status == 1
     assert set(attention) == {"b_01 pipe.wav", "b_02 zero.wav", "b_03 socket.wav"}
-    assert all("not a file" in problem for problem in attention.values())
-    for name in attention:
-        with pytest.raises(SoundError, match="not a file"):
-            hash_file(shop / "recordings" / name) if "socket" not in name else decode(
-                shop / "recordings" / "b_01 pipe.wav"
-            )
+    # all three for the same reason, which is another than that of a file that is not there
+    assert len(set(attention.values())) == 1
+    for read in (hash_file, decode):
+        with refused(SoundError, "b_01 pipe.wav") as caught:
+            read(shop / "recordings" / "b_01 pipe.wav")
+        assert caught.value.what in attention.values()
+    with refused(SoundError, "b_04 gone.wav") as caught:
+        hash_file(shop / "recordings" / "b_04 gone.wav")
+    assert caught.value.what not in attention.values()
 
 
 def test_links_and_folders_named_like_sound(tmp_path: Path) -> None:

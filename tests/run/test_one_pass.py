@@ -15,7 +15,8 @@ from typing import NoReturn
 import numpy as np
 import pytest
 
-from tapbatch.model.errors import ShopError
+from tapbatch.model.errors import ShopError, SoundError
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, Recording
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.run.files import read_files
@@ -25,6 +26,8 @@ from tapbatch.run.workers import Processes
 from tapbatch.shop.folder import open_shop
 from tapbatch.shop.listing import Listing, list_folder
 from tapbatch.show.pdf import report
+from tapbatch.show.say.notices import notice_text
+from tests.refusals import check, misses
 from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
 TABLES = ("recordings", "taps", "tap_modes", "modes", "drift", "targets", "strings", "sustain")
@@ -71,10 +74,6 @@ def attention_of(shop: Path) -> dict[str, dict[str, str]]:
     return {row["where"]: row for row in rows_of(shop / "results" / "attention.csv")}
 
 
-def measured(said: str) -> int:
-    return int(said.split(" recording")[0].split()[-1])
-
-
 # ------------------------------------------------- the same, again and elsewhere
 
 
@@ -106,7 +105,7 @@ def test_an_instrument_called_na_is_not_an_empty_cell(done: Path) -> None:
 def test_a_second_run_measures_nothing_and_touches_nothing(done: Path) -> None:
     before = bytes_below(done / "results", hidden=True)
     dates = {name: (done / "results" / name).stat().st_mtime_ns for name in before}
-    assert measured(tapbatch("run", done).said) == 0
+    assert tapbatch("run", done).counts[0] == 0
     assert bytes_below(done / "results", hidden=True) == before
     assert {name: (done / "results" / name).stat().st_mtime_ns for name in before} == dates
 
@@ -143,10 +142,10 @@ def test_order_and_number_of_processes_change_no_byte(
 def test_another_concert_pitch_measures_nothing_anew(sounds: Sounds, tmp_path: Path) -> None:
     name = "NA/01 closed/voice note.wav"
     shop = make_shop(tmp_path / "shop", {name: sounds[name]})
-    assert measured(tapbatch("run", shop).said) == 1
+    assert tapbatch("run", shop).counts[0] == 1
     at_440 = modes_of(shop, "na")
     (shop / "shop.toml").write_text("concert_pitch_hz = 431\n")
-    assert measured(tapbatch("run", shop).said) == 0
+    assert tapbatch("run", shop).counts[0] == 0
     at_431 = modes_of(shop, "na")
     assert [row["freq_hz"] for row in at_431] == [row["freq_hz"] for row in at_440]
     # 1200 log2(440/431) = 35.8 cents higher on the scale; whole notes apart where that passes the middle
@@ -158,10 +157,10 @@ def test_another_concert_pitch_measures_nothing_anew(sounds: Sounds, tmp_path: P
 
 def test_another_band_measures_anew_only_what_it_concerns(sounds: Sounds, tmp_path: Path) -> None:
     shop = make_shop(tmp_path / "shop", {n: s for n, s in sounds.items() if "02" in n and "room" not in n})
-    assert measured(tapbatch("run", shop).said) == 2
+    assert tapbatch("run", shop).counts[0] == 2
     (shop / "instruments").mkdir()
     (shop / "instruments" / "na.toml").write_text("band_hz = [50, 500]\n")
-    assert measured(tapbatch("run", shop).said) == 1
+    assert tapbatch("run", shop).counts[0] == 1
     assert max(float(row["freq_hz"]) for row in modes_of(shop, "na")) < 500
     assert max(float(row["freq_hz"]) for row in modes_of(shop, "lyre-2")) > 600
 
@@ -173,7 +172,7 @@ def test_a_new_name_measures_nothing_anew_and_leaves_no_ghost(sounds: Sounds, tm
     numbers = [(row["freq_hz"], row["t60_s"]) for row in modes_of(shop, "lyre-2")]
     (shop / "recordings" / name).rename(shop / "recordings" / "Lyre-2 - 01-joined - free - top.wav")
     result = tapbatch("run", shop)
-    assert (result.status, measured(result.said)) == (0, 0)
+    assert (result.status, result.counts[0]) == (0, 0)
     assert [(row["freq_hz"], row["t60_s"]) for row in modes_of(shop, "lyre-2")] == numbers
     assert list(recordings_of(shop, "lyre-2")) == ["Lyre-2 - 01-joined - free - top.wav"]
     assert modes_of(shop, "lyre-2")[0]["state"] == "free"
@@ -184,7 +183,7 @@ def test_changed_bytes_under_the_same_name_are_measured_anew(sounds: Sounds, tmp
     shop = make_shop(tmp_path / "shop", {name: sounds[name]})
     tapbatch("run", shop)
     write_wav(shop / "recordings" / name, taps(6, cents=100))
-    assert measured(tapbatch("run", shop).said) == 1
+    assert tapbatch("run", shop).counts[0] == 1
     # 268 Hz a semitone higher
     lead = next(row for row in modes_of(shop, "lyre-2") if row["lead"] == "true")
     assert float(lead["freq_hz"]) == pytest.approx(268.0 * 2 ** (1 / 12), rel=1e-3)
@@ -196,11 +195,11 @@ def test_a_kept_reading_that_is_damaged_is_measured_again(sounds: Sounds, tmp_pa
     before = bytes_below(shop / "results", hidden=True)
     (kept,) = (n for n in before if re.fullmatch(r"\.readings/[0-9a-f]{40}\.json", n))
     (shop / "results" / kept).write_bytes(b"{")
-    assert measured(tapbatch("run", shop).said) == 1
+    assert tapbatch("run", shop).counts[0] == 1
     assert bytes_below(shop / "results", hidden=True) == {**before, kept.replace("/", "/refused-"): b"{"}
     # a ledger that is damaged costs nothing but a look at every file
     (shop / "results" / ".readings" / "ledger.json").write_bytes(b"\x00")
-    assert measured(tapbatch("run", shop).said) == 0
+    assert tapbatch("run", shop).counts[0] == 0
     assert bytes_below(shop / "results") == {n: b for n, b in before.items() if not n.startswith(".")}
 
 
@@ -234,9 +233,12 @@ def test_a_name_that_is_not_text_is_refused_and_the_rest_goes_on(sounds: Sounds,
     except OSError:
         pytest.skip("this file system holds names that are text only")
     result = tapbatch("run", shop)
-    assert (result.status, measured(result.said)) == (1, 1)
-    assert "bytes that are not text; rename the file" in result.said
-    assert "rename the file" in str(next(read_files([Path(os.fsdecode(odd))], InstrumentSettings()))[1])
+    assert (result.status, result.counts[0]) == (1, 1)
+    (named,) = result.attention
+    assert re.fullmatch(r"na_02 caf\W\.wav", named)
+    error = next(read_files([Path(os.fsdecode(odd))], InstrumentSettings()))[1]
+    assert isinstance(error, SoundError)
+    check(error, "recordings")
 
 
 # ------------------------------------------------- the same bytes twice
@@ -246,8 +248,9 @@ def test_the_same_bytes_twice_in_a_stage_count_once(sounds: Sounds, tmp_path: Pa
     sound = sounds["lyre-2_01-joined_top_at-centre_1.wav"]
     shop = make_shop(tmp_path / "shop", {"lyre-2_01 a_top_1.wav": sound, "lyre-2_01 a_top_2.wav": sound})
     result = tapbatch("run", shop)
-    assert (result.status, measured(result.said)) == (0, 1)
-    assert "counted once" in result.said
+    assert (result.status, result.counts[0]) == (0, 1)
+    twice = Notice("counted once", path="lyre-2_01 a_top_2.wav", other_path="lyre-2_01 a_top_1.wav")
+    assert result.notes == [f"lyre-2: {notice_text(twice)}"]
     assert {row["taps"] for row in modes_of(shop, "lyre-2")} == {"3"}
 
 
@@ -279,21 +282,19 @@ def test_a_recording_that_is_gone_keeps_its_reading_until_forgotten(sounds: Soun
     modes, drift = modes_of(shop, "lyre-2"), rows_of(shop / "results" / "lyre-2" / "drift.csv")
     (shop / "recordings" / names[0]).unlink()
     result = tapbatch("run", shop)
-    assert (result.status, measured(result.said)) == (0, 0)
+    assert (result.status, result.counts[0]) == (0, 0)
     assert "missing" in recordings_of(shop, "lyre-2")[names[0]]["notice"]
     assert "missing" not in recordings_of(shop, "lyre-2")[names[1]]["notice"]
     assert (modes_of(shop, "lyre-2"), rows_of(shop / "results" / "lyre-2" / "drift.csv")) == (modes, drift)
 
     still_there = tapbatch("forget", names[1], shop)
-    assert still_there.status == 1
-    assert "still there" in still_there.said
+    assert (still_there.status, still_there.attention) == (1, [names[1]])
     assert tapbatch("forget", names[0], shop).status == 0
     assert tapbatch("run", shop).status == 0
     assert list(recordings_of(shop, "lyre-2")) == [names[1]]
     assert rows_of(shop / "results" / "lyre-2" / "drift.csv") == []
     again = tapbatch("forget", names[0], shop)
-    assert again.status == 1
-    assert "no reading of it is kept; name it as recordings.csv does" in again.said
+    assert (again.status, again.attention, misses(again.said, "recordings.csv")) == (1, [names[0]], [])
 
 
 def test_nothing_stands_for_an_instrument_that_is_forgotten_whole(sounds: Sounds, tmp_path: Path) -> None:
@@ -388,9 +389,9 @@ def test_a_folder_that_cannot_be_listed_is_named_and_what_is_in_it_is_not_gone(
         patch.setattr(os, "scandir", scandir)
         patch.setattr(Path, "exists", exists)
         result = tapbatch("run", shop)
-    assert result.status == 1
-    assert "NA/02 opened: the folder cannot be read (Permission denied)" in result.said
-    assert measured(tapbatch("run", shop).said) == 0
+    assert (result.status, result.attention) == (1, ["NA/02 opened"])
+    assert misses(result.said, "Permission denied") == []
+    assert tapbatch("run", shop).counts[0] == 0
     assert {row["notice"] for row in recordings_of(shop, "na").values()} == {""}
 
 
@@ -400,8 +401,8 @@ def test_without_its_recordings_folder_nothing_is_rewritten(sounds: Sounds, tmp_
     before = bytes_below(shop / "results", hidden=True)
     (shop / "recordings").rename(shop / "taken away")
     result = tapbatch("run", shop)
-    assert result.status == 2
-    assert "there is no such folder of recordings, so nothing is rewritten" in result.said
+    assert (result.status, misses(result.err, shop / "recordings")) == (2, [])
+    assert len(result.err.splitlines()) == 1
     assert bytes_below(shop / "results", hidden=True) == before
 
 
@@ -447,9 +448,9 @@ def test_a_stop_in_the_middle_loses_the_reading_in_hand_only(
     )
     result = tapbatch("run", shop)
     # 128 + SIGINT, by the custom of shells
-    assert (result.status, result.err) == (130, "stopped; what was measured is kept\n")
+    assert (result.status, len(result.err.splitlines())) == (130, 1)
     monkeypatch.undo()
-    assert measured(tapbatch("run", shop).said) == 1
+    assert tapbatch("run", shop).counts[0] == 1
 
 
 def test_progress_is_told_of_every_recording_once(sounds: Sounds, tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ import pytest
 
 from tapbatch.model.errors import ShopError
 from tapbatch.run.workers import Alone, Crew, Processes, cores
+from tests.refusals import refused
 
 
 def items(count: int, taken: list[int]) -> Iterator[int]:
@@ -55,7 +56,8 @@ def test_a_machine_that_has_room_for_no_process_is_told_in_a_line(monkeypatch: p
         raise BlockingIOError(errno.EAGAIN, "Resource temporarily unavailable")
 
     monkeypatch.setattr(SpawnProcess, "start", refuse)
-    with pytest.raises(ShopError, match=r"could not be started \(Resource .* --jobs 1"), Processes(2) as crew:
+    values = "Resource temporarily unavailable", "--jobs 1"
+    with refused(ShopError, "--jobs", *values), Processes(2) as crew:
         list(crew.each(abs, [-1]))
 
 

@@ -17,6 +17,7 @@ from tapbatch.run.one_pass import How, run_shop
 from tapbatch.run.workers import living
 from tapbatch.shop.folder import open_shop
 from tapbatch.watch.drawing import Beside, Here
+from tests.refusals import check
 from tests.shops import make_shop, taps
 
 pytestmark = pytest.mark.slow
@@ -72,7 +73,8 @@ def test_a_process_that_is_lost_is_told_and_the_next_report_gets_another(
     lost = drawer.take()
     assert lost is not None
     assert (lost.standing.failed, lost.fingerprint) == (True, due.fingerprint)
-    assert lost.standing.attention[0].what.startswith("its report was not drawn: the process was ended from outside")
+    (why,) = lost.standing.attention
+    check(why, "lyre-2", "tapbatch run")
     drawer.begin(due)
     roused.get(timeout=60)
     drawn = drawer.take()
@@ -103,7 +105,8 @@ def test_a_machine_that_has_room_for_no_process_is_told(
         lost = drawer.take()
     assert lost is not None
     assert (lost.standing.failed, lost.fingerprint, drawer.busy) == (True, due.fingerprint, False)
-    assert "one more process could not be started (Resource" in lost.standing.attention[0].what
+    (why,) = lost.standing.attention
+    check(why, "lyre-2", "Resource temporarily unavailable", "tapbatch run")
     drawer.begin(due)
     roused.get(timeout=60)
     drawn = drawer.take()

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from watchdog.observers.api import BaseObserver
 
 from tapbatch.watch.hints import FolderHints, Hints, NoHints
 
@@ -50,24 +51,24 @@ def test_a_folder_that_is_put_there_anew_is_looked_at(hints: tuple[FolderHints, 
 
 def test_a_listener_that_died_is_started_again(hints: tuple[FolderHints, Path]) -> None:
     source, folder = hints
-    assert source._observer is not None
-    source._observer.stop()
-    source._observer.join()
+    (listener,) = [thread for thread in threading.enumerate() if isinstance(thread, BaseObserver)]
+    listener.stop()
+    listener.join()
     source.wait(0.0)
     (folder / "a_b.wav").write_bytes(b"x")
     assert source.wait(30.0)
 
 
 def test_a_copy_that_never_pauses_is_no_reason_never_to_look(monkeypatch: pytest.MonkeyPatch) -> None:
-    class Endless:
-        def get(self, timeout: float) -> None: ...
-
-    now_s = iter(0.01 * n for n in range(1000))
-    monkeypatch.setattr(time, "monotonic", lambda: next(now_s))
     hints = NoHints()
-    monkeypatch.setattr(hints, "_roused", Endless())
+    for _ in range(1000):
+        hints.rouse()
+    # a hundredth of a second passes with every hint, so that a thousand take ten seconds
+    now_s = iter(0.01 * n for n in range(3000))
+    monkeypatch.setattr(time, "monotonic", lambda: next(now_s))
     assert hints.wait(60.0)
     assert next(now_s) < 1.0
+    assert hints.wait(0.0), "nothing was left, so the wait went on for as long as hints came"
 
 
 @pytest.mark.parametrize("source", ["folder", "none"])

@@ -2,115 +2,24 @@
 
 from __future__ import annotations
 
-import errno
+from collections.abc import Mapping
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from tapbatch.model.errors import ShopError
-from tapbatch.model.history import History
-from tapbatch.model.notice import Notice
-from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold
 from tapbatch.results.store import ReadingStore
-from tapbatch.run.instrument import Drawn, Due
-from tapbatch.run.one_pass import Outcome
-from tapbatch.shop.folder import Shop, open_shop
-from tapbatch.show.pdf import report
+from tapbatch.run.job import Job
 from tapbatch.watch.arrivals import STILL_S
-from tapbatch.watch.drawing import Drawer, Here, draw
-from tapbatch.watch.watching import AGAIN_S, LOOK_EVERY_S, QUIET_S, Watch
+from tapbatch.watch.measuring import LONG_S, IsKept
+from tapbatch.watch.measuring import Here as MeasureHere
+from tapbatch.watch.watching import AGAIN_S, QUIET_S
+from tests.refusals import misses
 from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+from tests.watch.bench import LYRE, NA, Bench, Sounds, as_a_run, kinds, renamed
 
-LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
-Sounds = dict[str, np.ndarray]
-
-
-@pytest.fixture(scope="module")
-def sounds() -> Sounds:
-    return {LYRE: taps(71, count=2), NA: taps(72, count=2)}
-
-
-SAVED = "note: settings or notes were saved, and are taken up"
-
-
-class Bench:
-    """A shop under watch, and all that it was told; ``wait`` lets time pass as the watch itself asks for it."""
-
-    def __init__(self, root: Path, drawer: Drawer | None = None) -> None:
-        self.root, self.now_s = root, 1000.0
-        self.told: list[str] = []
-        self.watch = Watch(
-            opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s, teller=self,
-            drawer=drawer or Here(),
-        )  # fmt: skip
-
-    def until_quiet(self, least_s: float = 0.0) -> list[str]:
-        """Step as the watch asks until it only waits for its timer, ``least_s`` at least; return what was told."""
-        before, start_s = len(self.told), self.now_s
-        for _ in range(200):
-            wait_s = self.watch.step()
-            if wait_s >= LOOK_EVERY_S and self.now_s - start_s >= least_s:
-                return self.told[before:]
-            self.now_s += max(wait_s, 0.001)
-        raise AssertionError("it never comes to rest")
-
-    def put(self, name: str, samples: np.ndarray) -> Path:
-        return write_wav(self.root / "recordings" / name, samples)
-
-    def modes(self, instrument: str) -> list[dict[str, str]]:
-        return rows_of(self.root / "results" / instrument / "modes.csv")
-
-    # what a teller and hints are
-
-    def began(self, outcome: Outcome) -> None:
-        self.told.append(f"began: {outcome.measured}")
-
-    def arrived(self, history: History, path: str, shop: Shop) -> None:
-        assert (shop.results_dir / history.instrument / "modes.csv").exists()
-        self.told.append(f"arrived: {path}")
-
-    def attention(self, items: tuple[Attention, ...]) -> None:
-        self.told += [f"attention: {item.where}: {item.what}" for item in items]
-
-    def note(self, text: str) -> None:
-        self.told.append(f"note: {text}")
-
-    def wait(self, timeout_s: float) -> bool:
-        self.now_s += timeout_s
-        return False
-
-    def rouse(self) -> None: ...
-
-    def close(self) -> None:
-        self.told.append("closed")
-
-
-@pytest.fixture(autouse=True)
-def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Stand in for drawing; noted is for whom a report was drawn."""
-    noted: list[str] = []
-
-    def draw(history: History, *_: object) -> bytes:
-        noted.append(history.instrument)
-        return b"%PDF " + repr(history).encode()
-
-    monkeypatch.setattr(report, "report_bytes", draw)
-    return noted
-
-
-@pytest.fixture
-def bench(sounds: Sounds, tmp_path: Path) -> Bench:
-    bench = Bench(make_shop(tmp_path / "shop", sounds))
-    assert bench.until_quiet(10.0) == ["began: 2"]
-    return bench
-
-
-def as_a_run(bench: Bench, folder: Path) -> bool:
-    """Tell whether the watch left what a run leaves that finds everything at once."""
-    tapbatch("run", bench.root, "--results", folder)
-    return bytes_below(bench.root / "results") == bytes_below(folder)
+pytestmark = pytest.mark.usefixtures("drawn")
 
 
 def test_what_is_there_at_the_start_is_measured_and_then_drawn(
@@ -145,7 +54,8 @@ def test_renamed_replaced_moved_and_deleted(bench: Bench, tmp_path: Path) -> Non
     (folder / LYRE).rename(folder / "lyre-2_01-joined_top_2.wav")
     told = bench.until_quiet(1.0)
     assert "arrived: lyre-2_01-joined_top_2.wav" in told
-    assert not any("is gone" in line for line in told)
+    # that it was renamed, and not that it is gone
+    assert [line for line in told if LYRE in line] == [renamed(LYRE, "lyre-2_01-joined_top_2.wav")]
 
     bench.put(NA, taps(74, count=3, cents=60))
     assert bench.until_quiet(1.0) == [f"arrived: {NA}"]
@@ -157,10 +67,11 @@ def test_renamed_replaced_moved_and_deleted(bench: Bench, tmp_path: Path) -> Non
     assert {row["stage"] for row in bench.modes("na")} == {"02 opened"}
 
     (folder / "lyre-2_01-joined_top_2.wav").unlink()
-    assert bench.until_quiet(10.0) == ["note: lyre-2_01-joined_top_2.wav is gone; its reading is kept"]
+    (gone,) = bench.until_quiet(10.0)
+    assert gone.startswith("note: lyre-2_01-joined_top_2.wav ")
     # what a later run says is what the watch left
     before = bytes_below(bench.root / "results")
-    assert "0 recordings measured" in tapbatch("run", bench.root).out
+    assert tapbatch("run", bench.root).counts[0] == 0
     assert bytes_below(bench.root / "results") == before
 
 
@@ -173,9 +84,11 @@ def test_a_recording_that_is_gone_is_not_taken_for_another_that_was_renamed(tmp_
     (folder / before).rename(folder / now)
     (folder / gone).unlink()
     told = bench.until_quiet(10.0)
-    assert f"note: {gone} is gone; its reading is kept" in told
-    assert f"note: {before} is now {now}" in told
-    assert not any(f"{before} is gone" in line for line in told)
+    notes = [line for line in told if line.startswith("note: ")]
+    assert [line for line in notes if before in line] == [renamed(before, now)]
+    (said,) = (line for line in notes if line.startswith(f"note: {gone} "))
+    assert len(notes) == 2
+    assert now not in said
 
 
 def test_half_a_file_is_waited_for_then_named_and_whole_it_is_read(bench: Bench, tmp_path: Path) -> None:
@@ -186,7 +99,9 @@ def test_half_a_file_is_waited_for_then_named_and_whole_it_is_read(bench: Bench,
     assert bench.until_quiet(50.0) == []
     told = bench.until_quiet(20.0)
     (named,) = (line for line in told if line.startswith("attention"))
-    assert named.startswith(f"attention: {name}: the file is cut")
+    # two thirds of 2.25 s, but for the header
+    assert named.startswith(f"attention: {name}: ")
+    assert misses(named, "1.50", "2.25") == []
     assert name in {row["where"] for row in rows_of(bench.root / "results" / "attention.csv")}
     path.write_bytes(whole)
     assert bench.until_quiet(10.0) == [f"arrived: {name}"]
@@ -230,14 +145,114 @@ def test_many_at_once_come_a_few_at_a_time_and_all_arrive(bench: Bench, tmp_path
     assert as_a_run(bench, tmp_path / "run")
 
 
+class OneTakesLong(MeasureHere):
+    """Measures at once, except for the recordings of one instrument, until ``finish``."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__()
+        self.name, self.finished = name, False
+        self.held: dict[str, tuple[Job, IsKept]] = {}
+
+    @property
+    def pending(self) -> Mapping[str, float]:
+        return {**super().pending, **dict.fromkeys(self.held, LONG_S)}
+
+    def begin(self, job: Job, is_kept: IsKept) -> None:
+        if job.recording.instrument == self.name and not self.finished:
+            self.held[job.recording.path] = (job, is_kept)
+        else:
+            super().begin(job, is_kept)
+
+    def drop(self, path: str) -> None:
+        self.held.pop(path, None)
+        super().drop(path)
+
+    def finish(self) -> None:
+        self.finished, held, self.held = True, self.held, {}
+        for job, is_kept in held.values():
+            super().begin(job, is_kept)
+
+
+@pytest.mark.parametrize("is_there_first", [True, False])
+def test_an_arrival_does_not_wait_for_a_long_recording(
+    sounds: Sounds, tmp_path: Path, *, is_there_first: bool
+) -> None:
+    """An hour of sound, before the watch or during it, keeps no other recording waiting; then it is told as well."""
+    measurer, name = OneTakesLong("hours"), "hours_01-x_top_1.wav"
+    bench = Bench(make_shop(tmp_path / "shop", sounds), measurer=measurer)
+    if is_there_first:
+        bench.put(name, taps(78, count=2))
+        bench.until_quiet(10.0)
+    else:
+        bench.until_quiet(10.0)
+        bench.put(name, taps(78, count=2))
+        bench.until_quiet(10.0)
+    assert "began: 2" in bench.told
+    assert [line for line in bench.told if name in line and line.startswith("note")] != []
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    assert bench.until_quiet(10.0) == ["arrived: lyre-2_02-thinned_top_1.wav"]
+    assert not (bench.root / "results" / "hours").exists()
+    measurer.finish()
+    assert bench.until_quiet(10.0) == [f"arrived: {name}"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_long_recording_that_is_removed_or_replaced_is_let_go(sounds: Sounds, tmp_path: Path) -> None:
+    measurer, name = OneTakesLong("hours"), "hours_01-x_top_1.wav"
+    bench = Bench(make_shop(tmp_path / "shop", sounds), measurer=measurer)
+    bench.until_quiet(10.0)
+    path = bench.put(name, taps(78, count=2))
+    bench.until_quiet(10.0)
+    path.unlink()
+    bench.until_quiet(10.0)
+    assert measurer.pending == {}
+    bench.put(name, taps(78, count=2))
+    bench.until_quiet(10.0)
+    bench.put(name, taps(79, count=3))
+    bench.until_quiet(10.0)
+    assert list(measurer.pending) == [name]
+    measurer.finish()
+    assert bench.until_quiet(10.0) == [f"arrived: {name}"]
+    assert {row["taps"] for row in bench.modes("hours")} == {"3"}
+
+
+def test_new_settings_leave_a_long_recording_with_its_earlier_reading(sounds: Sounds, tmp_path: Path) -> None:
+    """The band decides how a recording is measured, so new settings have all of them measured again."""
+    measurer = OneTakesLong("none")
+    bench = Bench(make_shop(tmp_path / "shop", sounds), measurer=measurer)
+    bench.until_quiet(10.0)
+    before = bench.modes("lyre-2")
+    measurer.name = "lyre-2"
+    (bench.root / "shop.toml").write_text("band_hz = [60, 1500]\n")
+    bench.until_quiet(10.0)
+    assert list(measurer.pending) == [LYRE]
+    assert bench.modes("lyre-2") == before
+    measurer.finish()
+    bench.until_quiet(10.0)
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_of_many_at_once_the_first_are_told_before_the_last_are_measured(bench: Bench, tmp_path: Path) -> None:
+    names = [f"lyre-{n:02d}_01-stage_top.wav" for n in range(10, 24)]
+    for n, name in enumerate(names):
+        bench.put(name, taps(80 + n, count=1))
+    began = len(bench.told)
+    while not any(line.startswith("arrived") for line in bench.told[began:]):
+        bench.now_s += max(bench.watch.step(), 0.3)
+    assert len(bench.watch.measurer.pending) > 0
+    told = [*bench.told[began:], *bench.until_quiet(10.0)]
+    assert [line for line in told if line.startswith("arrived")] == [f"arrived: {name}" for name in names]
+    assert as_a_run(bench, tmp_path / "run")
+
+
 def test_settings_and_notes_that_change_are_taken_up(bench: Bench) -> None:
     (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
-    assert bench.until_quiet(1.0) == [SAVED]
+    assert kinds(bench.until_quiet(1.0)) == ["note"]
     assert {row["concert_pitch_hz"] for row in bench.modes("na")} == {"431.00"}
     (bench.root / "shop.toml").write_text("concert_pitch_hz = 4310\n")
     told = bench.until_quiet(30.0)
-    assert len(told) == 1
-    assert "concert_pitch_hz: found 4310" in told[0]
+    assert kinds(told) == ["note"]
+    assert misses(told[0], "shop.toml", "concert_pitch_hz", 4310) == []
     (bench.root / "shop.toml").write_text("concert_pitch_hz = 440\n")
     bench.until_quiet(1.0)
     assert {row["concert_pitch_hz"] for row in bench.modes("na")} == {"440.00"}
@@ -246,190 +261,24 @@ def test_settings_and_notes_that_change_are_taken_up(bench: Bench) -> None:
 def test_a_drive_that_goes_and_comes_again_costs_nothing(bench: Bench) -> None:
     before = bytes_below(bench.root / "results")
     (bench.root / "recordings").rename(bench.root / "taken away")
-    told = bench.until_quiet(30.0)
-    assert len(told) == 1
-    assert "there is no such folder of recordings, so nothing is rewritten" in told[0]
+    (told,) = bench.until_quiet(30.0)
+    assert told.startswith(f"note: {bench.root / 'recordings'}: ")
     (bench.root / "taken away").rename(bench.root / "recordings")
     assert bench.until_quiet(30.0) == []
     assert bytes_below(bench.root / "results") == before
 
 
 def test_a_disk_that_is_full_is_told_once_and_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    error = ShopError("results", "no space left on device", "make room, then run again")
+
     def full(*_: object) -> None:
-        raise ShopError("results", "no space left on device", "make room, then run again")
+        raise error
 
     with monkeypatch.context() as patch:
         patch.setattr(ReadingStore, "put", full)
         bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
-        assert bench.until_quiet(3 * AGAIN_S) == ["note: results: no space left on device; make room, then run again"]
+        assert bench.until_quiet(3 * AGAIN_S) == [f"note: {error}"]
     assert bench.until_quiet(AGAIN_S) == ["arrived: lyre-2_02-thinned_top_1.wav"]
-
-
-# ------------------------------------------------------------- reports
-
-
-class Slow:
-    """Draws a report when told to, as somebody would who takes long."""
-
-    def __init__(self) -> None:
-        self.due: Due | None = None
-        self.drawn: Drawn | None = None
-        self.closed = False
-
-    @property
-    def busy(self) -> bool:
-        return self.due is not None
-
-    @property
-    def done(self) -> bool:
-        return self.drawn is not None
-
-    def begin(self, due: Due) -> None:
-        assert self.due is None
-        self.due = due
-
-    def finish(self) -> str:
-        assert self.due is not None
-        self.drawn = draw(self.due)
-        return self.due.instrument
-
-    def take(self) -> Drawn | None:
-        drawn = self.drawn
-        if drawn is not None:
-            self.due = self.drawn = None
-        return drawn
-
-    def close(self) -> None:
-        self.closed = True
-
-
-def test_an_arrival_does_not_wait_for_a_report_and_an_old_one_is_let_go(sounds: Sounds, tmp_path: Path) -> None:
-    slow = Slow()
-    bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
-    lyre_report = bench.root / "results" / "lyre-2" / "report.pdf"
-    assert bench.until_quiet(10.0) == ["began: 2"]
-    assert slow.due is not None
-    assert slow.due.instrument == "lyre-2"
-    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
-    began_s = bench.now_s
-    assert bench.until_quiet() == ["arrived: lyre-2_02-thinned_top_1.wav"]
-    assert bench.now_s - began_s <= STILL_S + LOOK_EVERY_S
-    # drawn before the arrival: it does not show the new stage, and is not put in place
-    assert slow.finish() == "lyre-2"
-    bench.until_quiet(QUIET_S)
-    assert not lyre_report.exists()
-    assert slow.finish() == "lyre-2"
-    bench.until_quiet()
-    assert lyre_report.exists()
-    assert slow.finish() == "na"
-    bench.until_quiet()
-    assert not slow.busy
-    assert as_a_run(bench, tmp_path / "run")
-
-
-def test_a_report_that_cannot_be_drawn_is_told_and_keeps_no_other_waiting(
-    bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    draw_well = report.report_bytes
-
-    def refuse(history: History, *rest: object) -> bytes:
-        if history.instrument == "lyre-2":
-            raise ValueError("no such glyph")
-        return draw_well(history, *rest)  # type: ignore[arg-type]
-
-    drawn.clear()
-    with monkeypatch.context() as patch:
-        patch.setattr(report, "report_bytes", refuse)
-        (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
-        why = "attention: lyre-2: its tables cannot be made (ValueError: no such glyph)"
-        assert bench.until_quiet(10.0) == [SAVED, why]
-        assert drawn == ["na"]
-        # and it stays told, once, while other instruments go on
-        bench.put("lyre-3_01-joined_top_1.wav", taps(77, count=2))
-        assert bench.until_quiet(10.0) == ["arrived: lyre-3_01-joined_top_1.wav"]
-        assert [row["where"] for row in rows_of(bench.root / "results" / "attention.csv")] == ["lyre-2"]
-        assert drawn == ["na", "lyre-3"]
-    # what changed may be drawn again
-    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
-    assert bench.until_quiet(10.0) == ["arrived: lyre-2_02-thinned_top_1.wav"]
-    assert drawn == ["na", "lyre-3", "lyre-2"]
-    assert as_a_run(bench, tmp_path / "run")
-
-
-def test_what_was_drawn_since_is_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    settings = bench.root / "shop.toml"
-    with monkeypatch.context() as patch:
-        patch.setattr(report, "report_bytes", lambda *_: 1 / 0)
-        settings.write_text("concert_pitch_hz = 431\n")
-        assert len(bench.until_quiet(10.0)) == 3
-    for pitch_hz in (432, 431):
-        settings.write_text(f"concert_pitch_hz = {pitch_hz}\n")
-        assert bench.until_quiet(10.0) == [SAVED]
-        assert as_a_run(bench, tmp_path / f"run-{pitch_hz}")
-
-
-def test_a_report_for_which_there_is_no_room_is_kept_until_there_is(
-    bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    from tapbatch.run import refresh as refreshing
-
-    put_well = refreshing.put_file
-
-    def full(path: Path, data: bytes) -> Notice | None:
-        if path.suffix == ".pdf":
-            raise ShopError(str(path), "no space left on device", "make room") from OSError(errno.ENOSPC, "full")
-        return put_well(path, data)
-
-    drawn.clear()
-    with monkeypatch.context() as patch:
-        patch.setattr(refreshing, "put_file", full)
-        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
-        told = bench.until_quiet(2 * AGAIN_S)
-    assert [line.partition(": ")[0] for line in told] == ["arrived", "note"]
-    bench.until_quiet(AGAIN_S)
-    assert drawn == ["lyre-2"]
-    assert as_a_run(bench, tmp_path / "run")
-
-
-@pytest.mark.parametrize("refused", ["raises", "stays beside"])
-def test_outputs_that_cannot_be_written_do_not_keep_a_watch_drawing(
-    refused: str, bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    from tapbatch.run import refresh as refreshing
-
-    put_well = refreshing.put_file
-
-    def refuse(path: Path, data: bytes) -> Notice | None:
-        if path.name != "modes.csv" or path.parent.name != "lyre-2":
-            return put_well(path, data)
-        if refused == "raises":
-            raise ShopError(str(path), "permission denied", "let the folder be written") from PermissionError()
-        return Notice("not replaced", path=str(path), other_path="modes (new).csv", text="in use")
-
-    drawn.clear()
-    with monkeypatch.context() as patch:
-        patch.setattr(refreshing, "put_file", refuse)
-        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
-        told = bench.until_quiet(10 * QUIET_S)
-    assert any("permission denied" in line or "could not be replaced" in line for line in told)
-    assert drawn == ["lyre-2"]
-    bench.put("lyre-2_03-carved_top_1.wav", taps(74, count=2))
-    bench.until_quiet(QUIET_S)
-    assert as_a_run(bench, tmp_path / "run")
-
-
-def test_a_watch_that_ends_lets_go_of_the_report_in_hand(sounds: Sounds, tmp_path: Path) -> None:
-    slow = Slow()
-    bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
-    bench.until_quiet(10.0)
-
-    def interrupted(timeout_s: float) -> bool:
-        raise KeyboardInterrupt
-
-    bench.wait = interrupted  # type: ignore[method-assign]
-    with pytest.raises(KeyboardInterrupt):
-        bench.watch.go_on()
-    assert (slow.closed, slow.busy) == (True, True)
 
 
 def test_the_results_are_held_for_a_pass_only(bench: Bench) -> None:

@@ -23,7 +23,15 @@ from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view.answers import NO_ANSWER, QUESTIONS, Answer, answers_of
-from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, plucked_stage, stage_date
+from tapbatch.show.view.stages import (
+    Lined,
+    ModeRow,
+    latest_stage,
+    lead_row,
+    plucked_stage,
+    stage_date,
+    with_own_lines,
+)  # fmt: skip
 from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 
@@ -71,7 +79,7 @@ def card_id(instrument: str) -> str:
     return f"i-{hashlib.sha256(instrument.encode('utf-8', 'backslashreplace')).hexdigest()[:10]}"
 
 
-def card_of(history: History, settings: InstrumentSettings) -> Card:
+def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> Card:
     """Return what the page holds of an instrument.
 
     Parameters
@@ -80,6 +88,8 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
     settings
         Of the instrument: what counts as steady, and sharps or flats.
+    lined
+        Gives the stages that are drawn the lines of their charts; by default they have them.
     """
     stage = latest_stage(history)
     lead = lead_row(history, stage, settings.steady_cents) if stage else None
@@ -90,7 +100,7 @@ def card_of(history: History, settings: InstrumentSettings) -> Card:
         first = [_reading(history, stage, lead, answers, settings)]
     else:
         first = [tag("p", f"{NOTHING_READ}.", class_="silence"), tag("p", WHAT_TO_DO)]
-    rest = (_noticed(history, stage), _charts(history, settings), _tables(history, settings), _files(history))
+    rest = (_noticed(history, stage), _charts(history, settings, lined), _tables(history, settings), _files(history))
     said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
     pieces = (_head(history, stage, here), *first, *rest)
     return Card(
@@ -179,9 +189,9 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
     return tag("ul", *items, class_="noticed") if items else Markup()
 
 
-def _charts(history: History, settings: InstrumentSettings) -> Markup:
+def _charts(history: History, settings: InstrumentSettings, lined: Lined) -> Markup:
     parts: list[Markup] = []
-    for part, groups in part_figures(history, settings).items():
+    for part, groups in part_figures(history, settings, lined).items():
         blocks = [tag("div", *figures, class_="figures") for figures in groups]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]

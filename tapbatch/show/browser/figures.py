@@ -24,7 +24,7 @@ from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
-from tapbatch.show.view.stages import chart_modes, mode_at
+from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
 
 SPECTRUM_ROW_MM = 24.0
 MOST_ROWS = 8
@@ -37,7 +37,9 @@ def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterab
     return tag("figure", caption, svg_of(chart, name), *said)
 
 
-def part_figures(history: History, settings: InstrumentSettings) -> dict[str, list[list[Markup]]]:
+def part_figures(
+    history: History, settings: InstrumentSettings, lined: Lined = with_own_lines
+) -> dict[str, list[list[Markup]]]:
     """Return the figures of each part in two groups: the drift of its modes, and how it stands and sounds now."""
     compared = {part: last_two(history, part, settings) for part in history.parts}
     # What the verdicts rest on is said once.
@@ -45,6 +47,7 @@ def part_figures(history: History, settings: InstrumentSettings) -> dict[str, li
     figures = {}
     for part, comparison in compared.items():
         stages = history.of_part(part)
+        latest = [lined(stage) for stage in stages[-2:]]
         notes = before_after_notes(comparison) if comparison and part == told_by else []
         groups = [
             [drift_figure(history, stages, name, settings) for name in chart_modes(stages)],
@@ -52,8 +55,8 @@ def part_figures(history: History, settings: InstrumentSettings) -> dict[str, li
                 *_landings(history, part, settings),
                 _rings(history, stages[-2:], settings),
                 _before_after(comparison, notes) if comparison else Markup(),
-                _spectra([stage for stage in stages[-2:] if spectrum_of(stage)], settings),
-                _decay(stages[-1]),
+                _spectra([stage for stage in latest if spectrum_of(stage)], settings),
+                _decay(latest[-1]),
             ],
         ]
         figures[part] = [shown for group in groups if (shown := [each for each in group if each])]

@@ -8,7 +8,7 @@ formulas.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -238,8 +238,27 @@ class Sheet(Chart):
         short, long = PAPERS_MM[paper]
         width_mm, height_mm = (long, short) if turned else (short, long)
         super().__init__(Look(width_mm=width_mm), height_mm)
-        self.title = title
+        self.paper, self.title, self.turned = paper, title, turned
         self.headings: list[str] = []
+        self._later: list[Callable[[Sheet], None]] = []
+
+    def later(self, draw: Callable[[Sheet], None]) -> None:
+        """Draw something only when the page is written, after all that is there and in the order asked for.
+
+        So no more than one page of what fills much memory is held at a time.
+        """
+        self._later.append(draw)
+
+    def finished(self) -> Sheet:
+        """Return the page with all that was put off; this one stays as it is."""
+        if not self._later:
+            return self
+        page = Sheet(self.paper, self.title, turned=self.turned)
+        page.headings = list(self.headings)
+        page.place(self, 0.0, 0.0)
+        for draw in self._later:
+            draw(page)
+        return page
 
     @property
     def right_mm(self) -> float:

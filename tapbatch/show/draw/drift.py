@@ -19,7 +19,7 @@ from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import differed_text, drifts_into, drifts_of_mode, is_cautious, mode_at, sign_text
+from tapbatch.show.view.stages import DriftsInto, differed_text, drifts_of_mode, is_cautious, mode_at, sign_text
 
 STRIP_MM = 29.0
 GAP_MM = 3.0
@@ -44,9 +44,10 @@ def differed(history: History, part: str) -> list[Said]:
     []
     """
     lines = []
+    into = DriftsInto(history)
     for stage in history.of_part(part)[1:]:
         # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [differed_text(d) for d in drifts_into(history, stage).values() if is_cautious(d)]
+        cautions = [differed_text(d) for d in into(stage).values() if is_cautious(d)]
         if cautions:
             lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
     left_out = len(lines) - MOST_DIFFERED

@@ -63,6 +63,17 @@ def spectra_chart(
     return chart
 
 
+def most_spectra(look: Look) -> int:
+    """Return how many spectra there is room for one above the other.
+
+    Examples
+    --------
+    >>> most_spectra(Look(width_mm=178.0, room_mm=223.0))
+    45
+    """
+    return max(int((look.room_mm - (AXIS_MM + FLAGS_MM) * look.spacing) / LOWEST_ROW_MM), 1)
+
+
 def spectrum_of(stage: Stage) -> Spectrum | None:
     """Return the spectrum that stands for a stage: that of its tap recording with the most taps used."""
     return most_tapped(stage, lambda reading: reading.spectrum)

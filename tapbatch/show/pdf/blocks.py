@@ -8,9 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Protocol
 
 from tapbatch.show.draw.chart import BODY, HEAD, HEAD_MM, HEADING_MM, SMALL, Chart, Look, Paper, Sheet
+from tapbatch.show.draw.decays import DecayPage
 from tapbatch.show.draw.marks import Said
 
 TOP_MM = HEAD_MM + 6.0
@@ -66,6 +68,25 @@ class ChartBlock:
             y = sheet.paragraph(sheet.left_mm, y, text, self.chart.width_mm, SMALL, role=role)
 
 
+@dataclass(frozen=True, slots=True)
+class DecaysBlock:
+    """A sheet of decays, drawn when its page is written: of a thousand stages they would fill the memory."""
+
+    page: DecayPage
+    title: str = "Decays"
+    caption: str = ""
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of the chart."""
+        return self.page.height_mm
+
+    least_mm = height_mm
+
+    def draw(self, sheet: Sheet, top_mm: float) -> None:
+        """Put the chart off until the page is written."""
+        sheet.later(lambda page: page.place(self.page.drawn(), page.left_mm, top_mm))
+
+
 def notes_height_mm(notes: Iterable[Said], width_mm: float) -> float:
     """Return the height that notes take below a chart."""
     paper = Chart(Look(width_mm=width_mm))
@@ -109,11 +130,14 @@ class Book:
         return sheet
 
     def numbered(self) -> list[Sheet]:
-        """Return the sheets, each with its name and number at the foot."""
+        """Return the sheets, each to be finished with its name and number at the foot."""
         for number, sheet in enumerate(self._sheets, 1):
-            y = sheet.height_mm - 10.0
-            sheet.rule(sheet.left_mm, y - 4.0, sheet.right_mm, y - 4.0, "guide")
-            sheet.say(sheet.left_mm, y, self._name, SMALL, role="soft text", within_mm=sheet.measure_mm - 60.0)
-            where = f"{sheet.title}, {number} of {len(self._sheets)}"
-            sheet.say(sheet.right_mm, y, where, SMALL, role="soft text", ha="right")
+            sheet.later(partial(self._foot, number))
         return self._sheets
+
+    def _foot(self, number: int, sheet: Sheet) -> None:
+        y = sheet.height_mm - 10.0
+        sheet.rule(sheet.left_mm, y - 4.0, sheet.right_mm, y - 4.0, "guide")
+        sheet.say(sheet.left_mm, y, self._name, SMALL, role="soft text", within_mm=sheet.measure_mm - 60.0)
+        where = f"{sheet.title}, {number} of {len(self._sheets)}"
+        sheet.say(sheet.right_mm, y, where, SMALL, role="soft text", ha="right")

@@ -61,7 +61,7 @@ def pdf_bytes(sheets: Sequence[Sheet], title: str, subject: str) -> bytes:
     canvas.setViewerPreference("DisplayDocTitle", "true")
     canvas.showOutline()
     bookmarks = _bookmarks(sheets)
-    for n, sheet in enumerate(sheets):
+    for n, sheet in enumerate(each.finished() for each in sheets):
         height = sheet.height_mm / MM_PER_PT
         canvas.setPageSize((sheet.width_mm / MM_PER_PT, height))
         for key, (text, page, level, folded) in enumerate(bookmarks):

@@ -25,6 +25,7 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "clipped": "too loud for the recorder: tap softer or move it away",
     "no tap": "taps.csv says of each transient why it was not used",
     "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
+    "too long": "more samples than are read of one file (4,000,000,000 over all channels): cut it into several files",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
 }
 """What a notice means. Kinds that are not listed need no explanation."""
@@ -69,6 +70,8 @@ def notice_text(notice: Notice) -> str:
     match notice.kind:
         case "crowded":
             return f"crowded: what comes after {(notice.there_s or 0.0) / 60:.0f} minutes is left out"
+        case "too long":
+            return f"too long: what comes after {(notice.there_s or 0.0) / 3600:.1f} hours is left out"
         case "cut":
             if notice.promised_s is None:
                 return f"the file is cut: {notice.there_s:.2f} s are there, and no end"

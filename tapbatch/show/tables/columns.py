@@ -18,9 +18,10 @@ such as ``\x1b``, and read back as what they were. So a table never steers a ter
 from __future__ import annotations
 
 import csv
+import io
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Literal
@@ -125,7 +126,7 @@ TABLE_FILES = frozenset(f"{name}.csv" for name in OF_INSTRUMENT)
 _QUOTED = ";\t\r\n"
 
 
-def table_bytes(name: str, rows: Sequence[Row]) -> bytes:
+def table_bytes(name: str, rows: Iterable[Row]) -> bytes:
     r"""Return a table as the bytes of its CSV file.
 
     Examples
@@ -137,16 +138,19 @@ def table_bytes(name: str, rows: Sequence[Row]) -> bytes:
     known = {column.name for column in columns}
     # What a row ends in until rows are joined is quoted in cells: besides ends of lines the semicolon and the tab, at
     # which an office parts columns, too, when a table is opened with a double click.
-    lines: list[str] = []
-    writer = csv.writer(SimpleNamespace(write=lines.append), lineterminator=_QUOTED)
+    # A file name need not be valid Unicode; what cannot be written is shown as its code, and the run goes on.
+    file = io.BytesIO()
+
+    def write(line: str) -> None:
+        file.write(f"{line.removesuffix(_QUOTED)}\n".encode("utf-8", "backslashreplace"))
+
+    writer = csv.writer(SimpleNamespace(write=write), lineterminator=_QUOTED)
     writer.writerow([column.name for column in columns])
     for row in rows:
         if not known.issuperset(row):
             raise KeyError(f"{name}.csv has no column {sorted(set(row) - known)}")
         writer.writerow([cell_text(column, row) for column in columns])
-    # A file name need not be valid Unicode; what cannot be written is shown as its code, and the run goes on.
-    text = "".join(line.removesuffix(_QUOTED) + "\n" for line in lines)
-    return text.encode("utf-8", "backslashreplace")
+    return file.getvalue()
 
 
 def cell_text(column: Column, row: Row) -> str:

@@ -18,6 +18,18 @@ Shown = TypeVar("Shown")
 
 _PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
+Lined = Callable[[Stage], Stage]
+"""Gives a stage with the lines that its charts need: the spectrum and the trace of the recordings that stand for it.
+
+The lines are most of what is known of a recording, and a chart needs those of one recording a stage. So the readings
+in a history may come without, and whoever draws a stage asks for its lines.
+"""
+
+
+def with_own_lines(stage: Stage) -> Stage:
+    """Return a stage as it is: the :data:`Lined` of a history whose readings have their lines."""
+    return stage
+
 
 def latest_stage(history: History) -> Stage | None:
     """Return the stage that all faces show: the latest of all parts, the body's if two are equally late.
@@ -56,7 +68,12 @@ def stage_name(history: History, part: str, stage: str) -> str:
     >>> stage_name(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body", "01-closed")
     '01-closed'
     """
-    return next((s.stage_shown for s in history.of_part(part) if s.stage == stage), stage)
+    return stage_names(history).get((part, stage), stage)
+
+
+def stage_names(history: History) -> dict[tuple[str, str], str]:
+    """Return the names of all stages as they are shown, by part and identity."""
+    return {(s.part, s.stage): s.stage_shown for s in reversed(history.stages)}
 
 
 def stage_date(stage: Stage) -> str:
@@ -111,11 +128,26 @@ def mode_at(stage: Stage, name: str) -> StageMode | None:
 # ----------------------------------------------------------------- drifts
 
 
+class DriftsInto:
+    """What moved on the way to each stage of a history; calling it with a stage gives its drifts by mode.
+
+    For a chart or a table over all stages: of thousands, each would otherwise search the drifts of all.
+    """
+
+    def __init__(self, history: History) -> None:
+        self._told: dict[tuple[str, str], dict[str, Drift]] = {}
+        for drift in history.drifts:
+            self._told.setdefault((drift.part, drift.to_stage), {})[drift.mode] = drift
+
+    def __call__(self, stage: Stage) -> dict[str, Drift]:
+        """Return what moved on the way to a stage, by mode."""
+        names = dict.fromkeys((stage.stage, stage.stage_shown))
+        return {mode: d for name in names for mode, d in self._told.get((stage.part, name), {}).items()}
+
+
 def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
     """Return what moved on the way to a stage, by mode."""
-    return {
-        d.mode: d for d in history.drifts if d.part == stage.part and d.to_stage in (stage.stage, stage.stage_shown)
-    }
+    return DriftsInto(history)(stage)
 
 
 def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:

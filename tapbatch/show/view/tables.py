@@ -16,7 +16,15 @@ from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import steps_seen_text
-from tapbatch.show.view.stages import ModeRow, differed_text, drifts_into, mode_rows, stage_name
+from tapbatch.show.view.stages import (
+    DriftsInto,
+    ModeRow,
+    differed_text,
+    drifts_into,
+    mode_rows,
+    stage_name,
+    stage_names,
+)  # fmt: skip
 
 BESIDES = "besides the wood"
 
@@ -86,17 +94,14 @@ def played_table(stage: Stage) -> Table:
 def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
     """Return what moved in a part from each stage to the next, the latest first; or on the way to the latest only."""
     stages = history.of_part(part)[-1 if latest else 0 :]
-    rows = (
-        _drift(history, n, drift)
-        for n, stage in reversed([*enumerate(stages)])
-        for drift in drifts_into(history, stage).values()
-    )
+    names, into = stage_names(history), DriftsInto(history)
+    rows = (_drift(names, n, drift) for n, stage in reversed([*enumerate(stages)]) for drift in into(stage).values())
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
     return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows))
 
 
-def _drift(history: History, order: int, drift: Drift) -> Row:
-    before, after = (stage_name(history, drift.part, s) for s in (drift.from_stage, drift.to_stage))
+def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:
+    before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
     taps = f" (+{drift.more_taps} taps)" if drift.verdict == "unclear" and drift.more_taps is not None else ""
     cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
     t60 = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)

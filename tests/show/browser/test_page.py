@@ -17,10 +17,15 @@ from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import Card, card_id, card_of
 from tapbatch.show.browser.page import as_served, page_bytes
+from tapbatch.show.draw.strings import DANGER
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import caution_text
 from tapbatch.show.tables.columns import SCHEMA
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.stages import latest_stage
+from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO
+from tapbatch.show.view.tables import BESIDES
+from tests.refusals import misses
 from tests.show.browser.parsed import Element, parse
 
 SETTINGS = InstrumentSettings()
@@ -77,10 +82,11 @@ def test_what_leads_is_the_note_then_how_far_off_and_how_sure(whole: History) ->
 
 
 def test_what_limits_an_answer_stands_beside_it(whole: History) -> None:
-    drifts = tuple(replace(d, cautions=(Caution("days", days=2),)) for d in whole.drifts)
+    passed = Caution("days", days=2)
+    drifts = tuple(replace(d, cautions=(passed,)) for d in whole.drifts)
     article = page_of(replace(whole, drifts=drifts)).one("article")
     moved = article.one("div", class_="moved")
-    assert "differs besides the wood: 2 days passed" in moved.text
+    assert f"{BESIDES}: {caution_text(passed)}" in moved.text
 
 
 def test_every_instrument_has_a_row_that_leads_to_its_article(whole: History, no_modes: History) -> None:
@@ -157,7 +163,7 @@ def test_strings_have_a_chart_and_the_usual_caution(histories: Makers) -> None:
     told = next(name for name in names if name.startswith("Open strings: "))
     first = strung.stages[-1].strings[0]
     assert f"1 {first.expected_note} {first.cents_off:+.1f}".removesuffix(".0") in told
-    assert "keep your face out of their line" in article.text
+    assert DANGER in article.text
     assert "face" not in page_of(histories["whole"]()).text
 
 
@@ -174,11 +180,14 @@ def test_hard_cases_make_a_page(any_history: History) -> None:
 
 def test_nothing_read_is_said_with_what_to_do(no_modes: History) -> None:
     article = page_of(no_modes).one("article")
-    assert article.one("p", class_="silence").text == "No mode could be read."
+    assert [p.text for p in article.all("p", class_="silence")] == [f"{NOTHING_READ}."]
+    assert WHAT_TO_DO in article.text
 
 
 def test_an_empty_shop_has_a_page() -> None:
-    assert "No readings yet" in page_of().one("main").text
+    page = page_of()
+    assert list(page.all("article")) == []
+    assert misses(page.one("p", class_="silence").text, "recordings") == []
 
 
 def test_names_are_text_wherever_they_stand(whole: History) -> None:

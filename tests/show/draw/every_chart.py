@@ -47,4 +47,4 @@ def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Ite
     if plucked:
         yield "strings", strings_chart(plucked, settings, look)
     if look.is_wide:
-        yield from (("decays", chart) for chart in decay_pages(history.stages, look))
+        yield from (("decays", page.drawn()) for page in decay_pages(history.stages, look))

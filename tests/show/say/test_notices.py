@@ -33,6 +33,7 @@ EXAMPLES = {
         Notice("clipped"),
         Notice("no tap"),
         Notice("crowded", there_s=720.0),
+        Notice("too long", there_s=41400.0),
         Notice("automatic gain"),
         Notice("other", text="came on tape"),
         Notice("counted once", path="a.wav", other_path="b.wav"),
