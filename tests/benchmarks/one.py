@@ -1,10 +1,8 @@
 """What many recordings of one instrument cost: ``python -m tests.benchmarks.one [--sizes N ...] [--takes N ...]``.
 
-"""What many recordings of one instrument cost: ``python -m tests.benchmarks.one [--sizes N ...] [--takes N ...]``.
-
-The benchmark makes shops of one instrument, with recordings of one tap at 8 kHz. The program runs each once to measure
-it, and once more at another concert pitch, which only makes tables and report again. It prints the processor seconds
-and the peak memory of the process, which must stay under 400 MB.
+The benchmark makes shops of one instrument, with recordings of one tap at 8 kHz. The program runs each once to
+measure it, and once more at another concert pitch, which only makes tables and report again. It prints the processor
+seconds and the peak memory of the process, which must stay under 400 MB.
 """
 
 from __future__ import annotations

@@ -23,6 +23,11 @@ COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
 
 _ARTICLES = Markup("<!-- articles -->")
 
+FOOTER = (
+    "Dot: the reading; bar: its 95 % interval; hollow and pale: unsure. = held steady; ? cannot tell. "
+    "Broken line, or figure in orange: something besides the wood differed."
+)
+
 LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
 
@@ -77,14 +82,14 @@ def _shell(rows: Sequence[str], attention: Sequence[Attention]) -> str:
             class_="top",
         ),
         tag("main", _overview(rows), _attention(attention), _ARTICLES, id="readings", tabindex=-1),
-        tag("footer", tag("p", _footer_text())),
+        tag("footer", tag("p", FOOTER)),
         Markup(f"<script>{_part('page.js')}</script>"),
     )
     return f"<!DOCTYPE html>\n{tag('html', _head(), body, lang='en')}\n"
 
 
 def as_served(page: bytes) -> bytes:
-    """Return a page that asks its server for newer readings; one that lies on the disk asks nobody.
+    """Return a page that asks its server for newer readings; a page opened from the disk asks nobody.
 
     Examples
     --------
@@ -95,7 +100,7 @@ def as_served(page: bytes) -> bytes:
 
 
 def look() -> str:
-    """Return a hash of how the page looks and acts, whatever it holds."""
+    """Return a hash of the page's style and script, whatever the page holds."""
     return hashlib.sha256((_part("page.css") + _part("page.js") + _head()).encode()).hexdigest()[:16]
 
 
@@ -142,17 +147,10 @@ def _attention(items: Sequence[Attention]) -> Markup:
 
 
 def _article(card: Card) -> Markup:
-    """Mark an article with a hash of what it says, by which an open page knows which to replace."""
+    """Mark an article with a hash of its content, so that an open page knows whether to replace it."""
     made = hashlib.sha256(card.article.encode()).hexdigest()[:16]
     marks = tag("article", data_made=made, data_recorded=card.recorded).removesuffix("></article>")
     return Markup(card.article.replace("<article", marks, 1))
-
-
-def _footer_text() -> str:
-    return (
-        "Dot: the reading; bar: its 95 % interval; hollow and pale: unsure. = held steady; ? cannot tell. "
-        "Broken line, or figure in orange: something besides the wood differed."
-    )
 
 
 @cache
