@@ -12,7 +12,7 @@ import os
 import re
 import secrets
 from collections.abc import Iterable
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 from tapbatch.model.errors import ShopError
@@ -115,14 +115,14 @@ def _holds(path: Path, data: bytes) -> bool:
 def _write_beside(path: Path, pieces: Iterable[bytes]) -> Path:
     # Not ``tempfile``, because only their owner may read its files, and results are often shared.
     fresh = path.with_name(f".{secrets.token_hex(6)}.part")
-    try:
+    with ExitStack() as unless_whole:
+        # The pieces are made while they are written, so anything may go wrong here.
+        unless_whole.callback(_drop, fresh)
         with fresh.open("xb") as file:
             file.writelines(pieces)
             file.flush()
             os.fsync(file.fileno())
-    except BaseException:
-        _drop(fresh)
-        raise
+        unless_whole.pop_all()
     return fresh
 
 

@@ -159,6 +159,8 @@ def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
             yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
+HOW_TITLE = "How the numbers were found"
+
 HOW: tuple[tuple[str, str], ...] = (
     (
         "Frequency and decay",

@@ -21,7 +21,7 @@ from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, DecaysBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.pages import draw_how, table_blocks
+from tapbatch.show.pdf.pages import HOW_TITLE, draw_how, table_blocks
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
@@ -62,7 +62,7 @@ def _bound(history: History, settings: InstrumentSettings, lined: Lined) -> list
         draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, settings.steady_cents)
     for block in _blocks(history, settings, Sheet(settings.paper, ""), lined):
         book.place(block)
-    draw_how(book.begin("How the numbers were got"), TOP_MM + 2.0, history)
+    draw_how(book.begin(HOW_TITLE), TOP_MM + 2.0, history)
     return book.numbered()
 
 
