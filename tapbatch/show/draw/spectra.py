@@ -108,12 +108,23 @@ def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list
     """
     if not wanted:
         return []
-    from scipy.optimize import isotonic_regression
+    gap = min(gap, (high - low) / max(len(wanted) - 1, 1))
+    # Flags that would touch form a block, centred on what they point at; blocks that meet become one. SciPy's isotonic
+    # regression gives the same places, but importing it takes a third of a second, a quarter of a short run.
+    blocks: list[list[float]] = []
+    for place in wanted:
+        blocks.append([place])
+        while len(blocks) > 1 and _start(blocks[-2], gap, low, high) + gap * len(blocks[-2]) > _start(
+            blocks[-1], gap, low, high
+        ):
+            last = blocks.pop()
+            blocks[-1] += last
+    return [round(_start(b, gap, low, high) + gap * n, 6) for b in blocks for n in range(len(b))]
 
-    gaps = min(gap, (high - low) / max(len(wanted) - 1, 1)) * np.arange(len(wanted))
-    # Less the gaps in front of them, places only have to ascend: the nearest that do are an isotonic regression.
-    ascending = isotonic_regression(np.asarray(wanted) - gaps).x
-    return [round(float(place), 6) for place in np.clip(ascending, low, high - gaps[-1]) + gaps]
+
+def _start(block: Sequence[float], gap: float, low: float, high: float) -> float:
+    width = gap * (len(block) - 1)
+    return min(max(sum(block) / len(block) - width / 2, low), high - width)
 
 
 def spectrum_edges(stages: Sequence[Stage]) -> tuple[float, float]:
