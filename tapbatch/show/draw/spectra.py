@@ -109,8 +109,8 @@ def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list
     if not wanted:
         return []
     gap = min(gap, (high - low) / max(len(wanted) - 1, 1))
-    # Flags that would touch form a block, centred on what they point at; blocks that meet become one. SciPy's isotonic
-    # regression gives the same places, but importing it takes a third of a second, a quarter of a short run.
+    # Flags that would touch form a block, centred on what they point at; blocks that meet become one. An isotonic
+    # regression gives the same places, but importing SciPy's takes a third of a second, a quarter of a short run.
     blocks: list[list[float]] = []
     for place in wanted:
         blocks.append([place])
