@@ -33,7 +33,9 @@ class Recording:
 
     ``instrument`` and ``stage`` are identities (NFC, lower case, hyphens for spaces); ``*_shown`` is the spelling
     as written. ``path`` is relative to ``recordings/`` and uses ``/``. ``part`` and ``state`` are empty if the name
-    does not give them; they are filled in later from the settings of the stage, or else from the defaults.
+    does not give them; they are filled in later from the settings of the stage, or else from the defaults. ``spot``
+    is the place in the room, empty if the name does not give it. At another spot, instrument and phone were carried
+    a metre or more and set up anew.
     """
 
     path: str
@@ -49,6 +51,7 @@ class Recording:
     take: int | None = None
     step: bool = False
     again: bool = False
+    spot: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

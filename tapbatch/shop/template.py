@@ -112,6 +112,7 @@ NAMES
     part that vibrates top, back, neck, blank, body (if nothing is said)
     how it is held     free, rim, clamped, closed, strung
     where you tap      at-bridge, at-... (any name)
+    where in the room  spot-window, spot-... (any name): carried a metre or more, and set up again
     step               every recording is a stage of its own, for a day on which wood comes off every few minutes
     again              the same stage, put down and set up again
   At the end of a file's name there may be the number of the take.
