@@ -23,8 +23,9 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from tapbatch.compare.group import group_taps
-from tapbatch.compare.order import Place, setup_numbers
+from tapbatch.compare.order import Place
 from tapbatch.compare.random_effects import CENTS, Joined, Sample, join, recordings_disagree, with_misfit
+from tapbatch.compare.setup_numbers import setup_numbers
 from tapbatch.compare.tap_consensus import Shared, shared_poles
 from tapbatch.model.history import Heard, Stage, StageMode
 from tapbatch.model.pitch import hz_to_note
@@ -41,7 +42,9 @@ WIDE_CENTS = 10.0
 
 @dataclass(frozen=True, slots=True)
 class TapAt:
-    """A used tap of a stage: its modes, where it was struck, and its indices (``recording``, ``tap``).
+    """A used tap of a stage: its modes, where it was struck, in which set-up and at which spot of the room.
+
+    ``recording`` and ``tap`` are its indices; a set-up (a number) belongs to one spot.
 
     ``shared`` is empty, or has one entry a mode: the value common to the taps of that point and set-up, or ``None``
     if they do not agree.
@@ -54,6 +57,7 @@ class TapAt:
     modes: tuple[Mode, ...]
     couplings: tuple[Coupling, ...] = ()
     shared: tuple[Shared | None, ...] = ()
+    spot: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +79,7 @@ def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
     """
     setups = setup_numbers(heard)
     return tuple(
-        TapAt(r, t, h.recording.point, setups[r], tap.modes, tap.couplings)
+        TapAt(r, t, h.recording.point, setups[r][t], tap.modes, tap.couplings, spot=h.recording.spot)
         for r, h in enumerate(heard)
         if h.recording.kind == "tap"
         for t, tap in enumerate(h.reading.used_taps)

@@ -23,7 +23,7 @@ from tapbatch.model.reading import Kind, Recording
 KINDS = ("tap", "pluck", "room")
 PARTS = ("top", "back", "neck", "blank", "body")
 STATES = ("free", "rim", "clamped", "closed", "strung")
-MARKS = ("step", "again")
+MARKS = ("step", "again", "resets")
 NAMED = {"at-": "point", "spot-": "spot"}
 """How a word with a name of the maker's begins, and what it describes."""
 
@@ -155,6 +155,7 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
         take=take,
         step="step" in said,
         again="again" in said,
+        resets="resets" in said,
     )
 
 
@@ -238,7 +239,8 @@ def _remedy(word: str, known: tuple[str, ...]) -> str:
     key = identity(word)
     nearest = difflib.get_close_matches(key, (*known, "at-bridge", "spot-window"), n=1, cutoff=0.0)[0]
     remedy = f"did you mean '{nearest}'?"
-    if difflib.SequenceMatcher(None, key, nearest).ratio() < 0.6:
+    # One slip changes more of a short word; a long word as unlike as that is another word, such as `rosette`.
+    if difflib.SequenceMatcher(None, key, nearest).ratio() < (0.6 if len(key) <= 5 else 0.8):
         place = f"at-{key.removeprefix('at-') or 'bridge'}"
         remedy += f" If not, write a place as '{place}', or add a part in the settings"
     return remedy

@@ -35,7 +35,8 @@ class Recording:
     as written. ``path`` is relative to ``recordings/`` and uses ``/``. ``part`` and ``state`` are empty if the name
     does not give them; they are filled in later from the settings of the stage, or else from the defaults. ``spot``
     is the place in the room, empty if the name does not give it. At another spot, instrument and phone were carried
-    a metre or more and set up anew.
+    a metre or more and set up anew. ``resets`` means that everything was put down and set up anew in each pause of
+    five seconds or more.
     """
 
     path: str
@@ -52,6 +53,7 @@ class Recording:
     step: bool = False
     again: bool = False
     spot: str = ""
+    resets: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -115,6 +115,7 @@ NAMES
     where in the room  spot-window, spot-... (any name): carried a metre or more, and set up again
     step               every recording is a stage of its own, for a day on which wood comes off every few minutes
     again              the same stage, put down and set up again
+    resets             put down and set up again in each pause of five seconds or more
   At the end of a file's name there may be the number of the take.
 
 RECORDING

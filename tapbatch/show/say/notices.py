@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tapbatch.compare.setup_numbers import taps_of_setups
 from tapbatch.model.history import Heard, History, Stage
 from tapbatch.model.notice import Notice, NoticeKind
 
@@ -28,12 +29,13 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
     "too long": "more samples than are read of one file (4,000,000,000 over all channels): cut it into several files",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
+    "set-ups": "a new set-up begins after each pause of five seconds or more between taps that are used",
 }
 """What a notice means. Kinds that are not listed need no explanation."""
 
 
 def heading(kind: NoticeKind) -> str:
-    """Return how a notice of a recording begins, as the documentation lists it; that of more channels has a number.
+    """Return how a notice of a recording begins, as the documentation lists it; some have a number in front.
 
     Examples
     --------
@@ -74,6 +76,10 @@ def notice_text(notice: Notice) -> str:
             return f"crowded: what comes after {(notice.there_s or 0.0) / 60:.0f} minutes is left out"
         case "too long":
             return f"too long: what comes after {(notice.there_s or 0.0) / 3600:.1f} hours is left out"
+        case "set-ups":
+            several = "" if len(notice.counts) == 1 else "s"
+            taps = "tap" if notice.counts == (1,) else "taps"
+            return f"{len(notice.counts)} set-up{several}: {', '.join(map(str, notice.counts))} {taps}"
         case "cut" | "channel" | "low sample rate":
             return _of_recording(notice)
         case "counted once" | "renamed" | "ordered by name" | "several states" | "no such string" | "target waits":
@@ -102,9 +108,11 @@ def notice_explained(notice: Notice) -> str:
 
 
 def notices_of(heard: Heard) -> tuple[Notice, ...]:
-    """Return the notices of a recording, each once; that it is missing comes first."""
+    """Return the notices of a recording, each once; that it is missing comes first, its set-ups last."""
     gone = (Notice("missing"),) if heard.missing else ()
-    return tuple(dict.fromkeys((*gone, *heard.reading.notices)))
+    several = heard.recording.resets and heard.recording.kind != "room"
+    parted = (Notice("set-ups", counts=taps_of_setups(heard)),) if several else ()
+    return tuple(dict.fromkeys((*gone, *heard.reading.notices, *parted)))
 
 
 def noticed_lines(history: History, stage: Stage | None) -> list[str]:
