@@ -28,6 +28,8 @@ OfRecording = Literal[
     "crowded",
     "too long",
     "automatic gain",
+    "mostly room",
+    "some room",
     "set-ups",
     "other",
 ]
@@ -69,6 +71,7 @@ class Notice:
     no tap              nothing
     crowded, too long   ``there_s``: what comes after is left out
     automatic gain      nothing
+    mostly, some room   nothing: the reading says how much
     set-ups             ``counts``: the used taps of each set-up in it
     other               ``text``: what a file of another version said
     counted once        ``path`` is the same sound as ``other_path``

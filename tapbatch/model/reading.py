@@ -234,7 +234,11 @@ class DecayTrace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """All that is measured in one recording: a pure function of its bytes, its band settings and the method."""
+    """All that is measured in one recording: a pure function of its bytes, its band settings and the method.
+
+    ``direct_db`` is how far the direct sound stands over the room's, or ``None`` if no tap tells, if the recording is
+    of another kind, or if the reading is older than this value.
+    """
 
     sha256: str
     method: str
@@ -247,6 +251,7 @@ class Reading:
     spectrum: Spectrum | None = None
     trace: DecayTrace | None = None
     device: str = ""
+    direct_db: float | None = None
 
     @property
     def used_taps(self) -> tuple[TapReading, ...]:

@@ -49,6 +49,8 @@ NOTICES = (
     Notice("crowded", there_s=5400.0),
     Notice("too long", there_s=41400.0),
     Notice("automatic gain"),
+    Notice("mostly room"),
+    Notice("some room"),
     Notice("set-ups", counts=(3, 3, 3)),
 )
 

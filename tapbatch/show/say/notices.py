@@ -29,6 +29,8 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
     "too long": "more samples than are read of one file (4,000,000,000 over all channels): cut it into several files",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
+    "mostly room": "what the room sends back is nearly as strong as the sound itself (direct_db in recordings.csv)",
+    "some room": "the room moves frequencies and decay times a little (direct_db in recordings.csv)",
     "set-ups": "a new set-up begins after each pause of five seconds or more between taps that are used",
 }
 """What a notice means. Kinds that are not listed need no explanation."""
@@ -66,6 +68,10 @@ def notice_text(notice: Notice) -> str:
             return f"lossy codec ({notice.name})"
         case "no tap":
             return "no tap: nothing in it could be measured"
+        case "mostly room":
+            return "mostly room: go to 5-10 cm; decay times cannot be relied on"
+        case "some room":
+            return "some room: go to 5 cm, or repeat at three places"
         case "automatic gain":
             return "automatic gain: the noise floor rises between taps"
         case "damaged":

@@ -72,6 +72,7 @@ SCHEMA: dict[str, tuple[Column, ...]] = {
         *_floats("duration_s", 3),
         *_ints("sample_rate_hz taps_found taps_used"),
         *_texts("notice"),
+        *_floats("direct_db", 1),
     ),
     "taps": (
         *_texts("recording stage"),

@@ -37,6 +37,8 @@ EXAMPLES = {
         Notice("crowded", there_s=720.0),
         Notice("too long", there_s=41400.0),
         Notice("automatic gain"),
+        Notice("mostly room"),
+        Notice("some room"),
         Notice("set-ups", counts=(3, 2, 3)),
         Notice("other", text="came on tape"),
         Notice("counted once", path="a.wav", other_path="b.wav"),
