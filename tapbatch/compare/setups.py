@@ -27,6 +27,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof, t_95
+from tapbatch.compare.spots import spots_matter
 from tapbatch.compare.stage import (
     NOT_OF_THE_BODY,
     WIDE_CENTS,
@@ -179,8 +180,10 @@ def _settled(mode: StageMode, members: Sequence[tuple[TapAt, Mode]], scatter: Se
 def _half(
     members: Sequence[tuple[TapAt, Mode]], sample: Measure, known: float, scatter: Variance, count: int
 ) -> float:
-    # With several set-ups, the existing interval includes their scatter, but poorly known from one stage.
-    taps = known if count == 1 else across_cells(point_means([sample(t, m) for t, m in members])).half
+    # With several set-ups, the existing interval includes their scatter, but poorly known from one stage. Over the
+    # spots of a room it includes the room, which is better known.
+    samples = [sample(t, m) for t, m in members]
+    taps = known if count == 1 or spots_matter(samples) else across_cells(point_means(samples)).half
     # Treat it as a known variance, so an interval that is wide for lack of taps stays wide.
     parts = [(taps / Z_95) ** 2, scatter.value / count]
     return t_95(effective_dof(parts, [math.inf, scatter.dof])) * math.sqrt(sum(parts))
