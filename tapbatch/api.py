@@ -57,7 +57,7 @@ def load_readings(shop: str | Path, results: str | Path | None = None) -> dict[s
     from tapbatch.shop.folder import open_shop
 
     opened = open_shop(Path(shop), Path(results) if results is not None else None)
-    return {name: history for name, history in histories_of(opened).of.items() if history.stages}
+    return {name: history for name, history in histories_of(opened, lines=True).of.items() if history.stages}
 
 
 def load_table(

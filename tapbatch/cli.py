@@ -147,6 +147,10 @@ def watch(
         str | None,
         typer.Option(metavar="ADDRESS", help="The address of the served page; by default only this machine sees it."),
     ] = None,
+    connections: Annotated[
+        int | None,
+        typer.Option(metavar="N", min=1, max=1000, help="Serve at most N connections at a time; 32 by default."),
+    ] = None,
 ) -> None:
     """Do as run does whenever a file arrives; Ctrl-C ends it.
 
@@ -155,17 +159,19 @@ def watch(
     updates itself as readings arrive. Only this machine sees it.
     """
     try:
-        _watch(shop, poll, (address, port) if serve or port is not None or address else None)
+        asked = serve or address or port is not None or connections is not None
+        _watch(shop, poll, (address, port, connections) if asked else None)
     except KeyboardInterrupt:
         typer.echo("stopped; everything that was read is kept", err=True)
 
 
-def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] | None) -> None:
+def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None, int | None] | None) -> None:
     import time
     from contextlib import closing, nullcontext
 
     from tapbatch.shop.folder import open_shop
     from tapbatch.show.terminal.readings import progress
+    from tapbatch.watch.connections import CONNECTIONS
     from tapbatch.watch.drawing import Beside
     from tapbatch.watch.hints import FolderHints, NoHints
     from tapbatch.watch.measuring import Beside as MeasureBeside
@@ -188,8 +194,8 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None] 
         drawer=Beside(hints.rouse),
         measurer=measurer,
     )
-    address, port = serve or (None, None)
-    serving = Serving(live, address or HERE, PORT if port is None else port) if serve else None
+    address, port, most = serve or (None, None, None)
+    serving = Serving(live, address or HERE, PORT if port is None else port, most or CONNECTIONS) if serve else None
     with closing(serving) if serving else nullcontext():
         if serving:
             typer.echo(f"the page is at {serving.url}; its bench card at {serving.url}#bench")
@@ -213,10 +219,10 @@ class _Bench:
 
     def arrived(self, history: History, path: str, shop: Shop) -> None:
         from tapbatch.show.browser.article import card_id
-        from tapbatch.show.terminal.readings import print_arrival
+        from tapbatch.show.terminal.readings import arrival_lines, print_lines
 
         self._live.latest = card_id(history.instrument)
-        print_arrival(history, path, steady_cents=shop.settings_of(history.instrument).steady_cents)
+        print_lines(arrival_lines(history, path, shop.settings_of(history.instrument).steady_cents))
         sys.stdout.flush()
 
     def attention(self, items: tuple[Attention, ...]) -> None:
@@ -294,12 +300,12 @@ def compare(
     """
     from tapbatch.run.compare import compare_in_shop
     from tapbatch.shop.folder import open_shop
-    from tapbatch.show.terminal.comparison import print_comparison
-    from tapbatch.show.terminal.readings import print_attention
+    from tapbatch.show.terminal.comparison import comparison_lines
+    from tapbatch.show.terminal.readings import print_attention, print_lines
 
     comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after)
     for comparison in comparisons:
-        print_comparison(comparison)
+        print_lines(comparison_lines(comparison))
     print_attention(attention)
     raise typer.Exit(1 if attention else 0)
 
@@ -430,7 +436,7 @@ def _count(number: int, noun: str) -> str:
 
 
 def _print_reading(path: Path, history: History, settings: InstrumentSettings, as_json: bool) -> None:
-    from tapbatch.show.terminal.readings import print_reading, reading_to_json
+    from tapbatch.show.terminal.readings import print_lines, reading_lines, reading_to_json
 
     if not history.stages:
         _tell(f"tapbatch: {path}: nothing to show; record again", err=True)
@@ -438,7 +444,7 @@ def _print_reading(path: Path, history: History, settings: InstrumentSettings, a
     if as_json:
         typer.echo(reading_to_json(history.stages[0]))
     else:
-        print_reading(history.stages[0], steady_cents=settings.steady_cents)
+        print_lines(reading_lines(history.stages[0], settings.steady_cents))
 
 
 if __name__ == "__main__":

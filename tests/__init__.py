@@ -1,1 +1,1 @@
-"""Tests. A package by name, since other projects leave a package called ``tests`` where libraries are installed."""
+"""Tests. This is a package, since other projects install a package called ``tests`` beside the libraries."""

@@ -1,4 +1,4 @@
-"""What all tests share: where other people's sound lies, and one linear-algebra thread."""
+"""What all tests share: the sample shop, the folder of real recordings, and one linear-algebra thread."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from shutil import copytree, ignore_patterns
 
 import pytest
 
-# Nested threads slow small matrices down, and several processes measure at once; before numpy is imported.
+# Set before numpy is imported: nested threads slow small matrices down, and several processes measure at once.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
@@ -29,7 +29,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 class _SlowReport:
-    """Processor seconds of each test, told at the end; nothing fails by them, for machines differ."""
+    """Processor seconds of each test, printed at the end; no test fails because of them, since machines differ."""
 
     def __init__(self) -> None:
         self.took_s: dict[str, float] = {}
@@ -59,7 +59,7 @@ def _processor_s() -> float:
 
 @pytest.fixture(scope="session")
 def sample_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A copy of the sample shop, in a folder of its own, run once for all tests that look at its results."""
+    """A copy of the sample shop, run once for all tests that look at its results."""
     from tests.shops import bytes_below, tapbatch
 
     shop = Path(
@@ -77,5 +77,5 @@ def sample_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="session")
 def real_recordings() -> Path:
-    """The folder of recordings of real struck things."""
+    """The folder of recordings of real struck objects."""
     return ROOT / "tests" / "recordings"

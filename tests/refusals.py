@@ -1,7 +1,7 @@
-"""What tests ask of an error or a notice, whatever its words: its class, its place, the values it names, one line.
+"""What tests check of an error, whatever its wording: its class, its place, the values it names, one line.
 
-Conventions: a value is what the sound, the file or the setting gave: a number, a name, an option. Which words stand
-around it is not asked, so that a sentence may be put better without a change of the tests.
+Conventions: a value is what came from the sound, the file or the setting: a number, a name, an option. The words
+around it are not checked, so that a sentence can be improved without changing a test.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ Caught = pytest.ExceptionInfo[TapbatchError]
 
 
 def misses(text: str, *values: object) -> list[str]:
-    """Return which values a text does not name; each counts only as a whole: 3 is not in 31."""
+    """Return the values that a text does not name; only a whole word or number counts: 3 is not in 31."""
     return [str(value) for value in values if not re.search(rf"(?<![\w.]){re.escape(str(value))}(?!\w|\.\d)", text)]
 
 
 def check(told: Told, where: object, *values: object) -> None:
-    """Check that something names its place and all values, and is one line that says what is wrong and what to do."""
+    """Check that an error names its place and all values, and that its parts are filled in and fit one line."""
     assert misses(told.where, where) == []
     assert misses(f"{told.what}; {told.remedy}", *values) == []
     for part in (told.where, told.what, told.remedy):
@@ -43,7 +43,7 @@ def refused(kind: type[TapbatchError], where: object, *values: object) -> Iterat
 
 
 def cause(told: Told) -> str:
-    """Return what is wrong without the values, to tell one cause from another.
+    """Return what is wrong, without the values, to tell one cause from another.
 
     Examples
     --------

@@ -1,6 +1,6 @@
-"""Small shops for the tests of the whole tool: simulated taps at 8 kHz, written as WAV, and the command line run.
+"""Small shops for tests of the whole tool: simulated taps at 8 kHz, written as WAV, and the command line.
 
-Everything is drawn from the number that is passed in, never from a global seed: the same number, the same bytes.
+All randomness comes from the number that is passed in, never from a global seed: same number, same bytes.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ BODY = (
 
 @dataclass(frozen=True)
 class Result:
-    """What a command gave back."""
+    """What a command returned and printed."""
 
     status: int
     out: str
@@ -41,7 +41,7 @@ class Result:
 
     @property
     def said(self) -> str:
-        """Everything printed, as one line, so that a message can be looked for wherever it was wrapped."""
+        """Everything printed, as one line, so that a message is found however it was wrapped."""
         return " ".join((self.out + "\n" + self.err).split())
 
     @property
@@ -51,7 +51,7 @@ class Result:
 
     @property
     def notes(self) -> list[str]:
-        """What was noted and needs nobody, each in one line."""
+        """The notes that were printed, each as one line."""
         return [" ".join(note.split()) for note in re.findall(r"^note: (.*(?:\n    .*)*)", self.err, re.MULTILINE)]
 
     @property
@@ -119,7 +119,7 @@ def rows_of(path: Path) -> list[dict[str, str]]:
 
 
 def bytes_below(folder: Path, *, hidden: bool = False) -> dict[str, bytes]:
-    """Return the bytes of every file below a folder, by path; hidden ones (what is kept between runs) on demand."""
+    """Return the bytes of every file below a folder, by path; hidden files (kept between runs) only if asked for."""
     files = (p for p in sorted(folder.rglob("*")) if p.is_file())
     shown = {p.relative_to(folder).as_posix(): p.read_bytes() for p in files}
     return {name: data for name, data in shown.items() if hidden or not name.startswith(".")}

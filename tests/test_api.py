@@ -15,6 +15,7 @@ import soundfile
 import tapbatch
 from tapbatch.model.errors import ShopError, SoundError
 from tapbatch.show.tables.columns import SCHEMA
+from tests.refusals import refused
 from tests.shops import BODY, bytes_below, make_shop, rows_of, taps
 from tests.shops import tapbatch as command
 
@@ -53,7 +54,7 @@ def test_importing_is_quick_and_brings_nothing_heavy() -> None:
 def test_every_public_name_is_there_and_says_what_it_is() -> None:
     for name in set(tapbatch.__all__) - {"__version__"}:
         assert getattr(tapbatch, name).__doc__
-    with pytest.raises(AttributeError, match="no attribute 'measure_all'"):
+    with pytest.raises(AttributeError, match="'measure_all'"):
         tapbatch.measure_all  # noqa: B018
 
 
@@ -79,7 +80,7 @@ def test_a_recording_that_no_run_has_measured_is_left_out(tmp_path: Path) -> Non
 
 
 def test_readings_of_no_shop_are_one_clear_line(tmp_path: Path) -> None:
-    with pytest.raises(tapbatch.TapbatchError, match="there is no such folder; name a shop folder"):
+    with refused(ShopError, tmp_path / "nowhere"):
         tapbatch.load_readings(tmp_path / "nowhere")
 
 
@@ -112,11 +113,11 @@ def test_one_instrument_is_part_of_all_and_na_is_a_name(shop: Path) -> None:
 
 
 def test_a_table_that_is_not_there_is_one_clear_line(shop: Path, tmp_path: Path) -> None:
-    with pytest.raises(ShopError, match="there is no instrument 'lute'; expected one of lyre-2, na"):
+    with refused(ShopError, shop, "'lute'", "lyre-2", "na"):
         tapbatch.load_table(shop, "modes", "lute")
-    with pytest.raises(ShopError, match="there are no tables yet; run tapbatch run first"):
+    with refused(ShopError, tmp_path / "shop", "tapbatch run"):
         tapbatch.load_table(make_shop(tmp_path / "shop", {}), "modes")
-    with pytest.raises(ValueError, match="no table is called 'colours'; expected one of recordings, taps"):
+    with pytest.raises(ValueError, match=r"'colours'.*recordings, taps"):
         tapbatch.load_table(shop, "colours")
     elsewhere = tmp_path / "elsewhere"
     assert command("run", shop, "--results", elsewhere).status == 1
@@ -142,11 +143,13 @@ def test_a_file_is_measured_as_the_command_measures_it(shop: Path) -> None:
 
 
 def test_a_file_that_cannot_be_measured_is_one_clear_line(tmp_path: Path) -> None:
-    with pytest.raises(SoundError, match="there is no such file"):
+    with refused(SoundError, tmp_path / "gone.wav") as gone:
         tapbatch.measure_file(tmp_path / "gone.wav")
     (tmp_path / "empty.wav").write_bytes(b"")
-    with pytest.raises(tapbatch.TapbatchError, match="the file is empty"):
+    with refused(SoundError, "empty.wav") as empty:
         tapbatch.measure_file(tmp_path / "empty.wav")
+    assert gone.value.what != empty.value.what
+    assert issubclass(SoundError, tapbatch.TapbatchError)
     with pytest.raises(ValueError, match="concert_pitch_hz"):
         tapbatch.measure_file(tmp_path / "empty.wav", concert_pitch_hz=4400)
 

@@ -1,7 +1,7 @@
-"""The commands as a person at a bench meets them: status, one clear line each, nothing written that is not said.
+"""The commands as a person at the bench uses them: exit status, one clear line each, no file written unannounced.
 
-A message must say what, where and how to mend it, and no traceback may reach the terminal (``tests.shops.tapbatch``
-fails on one, and whatever is not a ``SystemExit`` comes through it as an error).
+A message must say what is wrong, where, and how to mend it. No traceback may reach the terminal:
+``tests.shops.tapbatch`` fails on one, and passes on any exception but ``SystemExit``.
 """
 
 from __future__ import annotations
@@ -24,8 +24,9 @@ import typer
 from tapbatch.cli import app
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
-from tapbatch.show.say.notices import PARTED_BY, notice_text
-from tapbatch.show.view.silence import WHAT_TO_DO
+from tapbatch.show.say.cautions import PARTED_BY
+from tapbatch.show.say.notices import notice_text
+from tapbatch.show.view.standing import WHAT_TO_DO
 from tapbatch.simulate import taps as sim
 from tests.refusals import cause, check, misses
 from tests.shops import BODY, RATE_HZ, Result, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
@@ -130,7 +131,8 @@ def test_init_makes_a_shop_that_runs_empty_and_then_full(sound: np.ndarray, tmp_
     full = tapbatch("run", shop)
     assert (full.status, full.err, full.counts) == (0, "", [1, 1])
     (line,) = (line for line in lines_of(full.out) if line.startswith("rebec-1"))
-    assert misses(line, "top", "01 belly", "C4") == []
+    assert misses(line, "top", "01 belly") == []
+    assert "C4 +4" in line
     # 268 Hz is 41.7 cents over C4: 1200 log2(268/261.6256)
     lead = next(r for r in rows_of(shop / "results" / "rebec-1" / "modes.csv") if r["lead"] == "true")
     assert lead["note"] == "C4"
@@ -159,7 +161,7 @@ def test_the_shop_is_this_folder_unless_said(
 
 
 def check_refused(result: Result, *values: object) -> None:
-    """Check that a command could not run, and said so in one line that names the values."""
+    """Check that a command could not run, and that it printed one line that names the values."""
     assert (result.status, result.out) == (2, "")
     (line,) = lines_of(result.err)
     assert misses(line, *values) == []
@@ -171,7 +173,7 @@ def check_refused(result: Result, *values: object) -> None:
     ("files", "values"),
     [
         (None, ("tapbatch init",)),
-        ({}, ("recordings",)),
+        ({}, (Path("shop", "recordings"),)),
         ({"shop.toml": "concert_pitch_hz = 4400"}, ("shop.toml", "line 1", "concert_pitch_hz", 4400, 380, 470)),
         ({"shop.toml": "mains_hz = 50\nspelling = sharp\n"}, ("shop.toml", "line 2")),
         ({"shop.toml": "recordings = 'gone'"}, ("gone",)),
@@ -203,7 +205,7 @@ def test_results_that_cannot_be_written_are_one_line(sound: np.ndarray, tmp_path
 
 @pytest.fixture(scope="module")
 def untidy(sound: np.ndarray, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
-    """A shop with one good recording amid everything that can be wrong, and what its run said."""
+    """A shop with one good recording among everything that can be wrong, and what its run printed."""
     shop = make_shop(
         tmp_path_factory.mktemp("untidy") / "shop",
         {
@@ -243,7 +245,7 @@ WRONG: list[tuple[str, tuple[object, ...]]] = [
 
 
 def attention_at(shop: Path, where: str) -> Attention:
-    """Return what needs attention at a place, as the table has it; there must be one such row."""
+    """Return the one row of the table of what needs attention for a file."""
     (row,) = (row for row in rows_of(shop / "results" / "attention.csv") if row["where"].startswith(where))
     return Attention(where=row["where"], what=row["problem"], remedy=row["remedy"])
 
@@ -261,7 +263,7 @@ def test_each_wrong_thing_is_said_once_with_its_remedy(
 
 def test_no_two_wrong_things_are_said_in_the_same_words(untidy: tuple[Path, Result]) -> None:
     told = [attention_at(untidy[0], where) for where, _ in WRONG]
-    # a setting and a note that are not understood are of one kind; their place tells them apart
+    # bad settings and bad notes share one form of message; the place tells them apart
     assert len({cause(each) for each in told if not each.where.startswith(("instruments", "notes"))}) == 7
 
 
@@ -273,11 +275,11 @@ def test_nothing_else_needs_attention_and_the_rest_is_measured(untidy: tuple[Pat
         "rebec-1_01 belly_top.wav"
     ]
     assert len(rows_of(shop / "results" / "rebec-1" / "modes.csv")) == len(BODY)
-    # a file that broke off is measured as far as it goes, and says so
+    # a cut file is measured as far as it goes, with a notice
     (cut,) = rows_of(shop / "results" / "crwth-4" / "recordings.csv")
     said = notice_text(Notice("cut", there_s=1.52, promised_s=3.05))
     assert (cut["taps_used"], cut["notice"].split(PARTED_BY)[0]) == ("2", said)
-    # an instrument whose settings are not understood is withheld, not measured by others
+    # an instrument whose settings are not understood is left out, not measured with other settings
     assert not (shop / "results" / "fiddle-9").exists()
 
 
@@ -296,7 +298,7 @@ def test_a_mended_shop_needs_no_attention(untidy: tuple[Path, Result], tmp_path:
 
 
 def test_silence_and_noise_are_recordings_with_no_tap_and_a_notice(tmp_path: Path) -> None:
-    # a file that holds nothing to measure is said to, and nothing is made of it
+    # a file that holds nothing to measure gets a notice and no modes
     quiet = sim.white_noise(2 * RATE_HZ, np.random.default_rng(5), rms=1e-3)
     shop = make_shop(
         tmp_path / "shop", {"rebec-1_01 a_top.wav": quiet, "rebec-1_02 b_top.wav": np.zeros(2 * RATE_HZ)}
@@ -363,7 +365,7 @@ def test_read_goes_on_past_what_it_cannot_read(recording: Path, tmp_path: Path) 
     lines = lines_of(result.err)
     for line, path in zip(lines, unread, strict=True):
         assert line.partition(": ")[2].startswith((f"{path}: ", f"{path.name}: "))
-    # each is wrong in a way of its own; for a folder there is another command
+    # each has a different reason; for a folder, another command is named
     assert len({line.partition(": ")[2].partition(": ")[2].partition(";")[0] for line in lines}) == 3
     assert "tapbatch run" in lines[2]
     assert recording.name in result.out
@@ -380,7 +382,7 @@ def test_read_of_no_tap_says_what_to_do(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_any_terminal_can_print_any_name(sound: np.ndarray, tmp_path: Path) -> None:
-    # through a real process, since only there a stream has an encoding of its own: one that lacks the name's letters
+    # in a real process, since only there can a stream have an encoding that lacks letters of the name
     encoding = "cp1252"
     path = write_wav(tmp_path / "Säge - 琴 01 - top.wav", sound)
     for arguments in (["read", "--json", str(path)], ["read", str(path), str(path) + "x"]):
@@ -427,7 +429,7 @@ def test_read_shows_a_bar_while_a_file_is_read_that_may_hold_hours(
     monkeypatch.setattr("tapbatch.show.terminal.readings.progress", bar)
     path = write_wav(tmp_path / "a.wav", taps(1))
     assert tapbatch("read", path, tmp_path / "none.wav").status == 1
-    # what follows the sound in a WAV file is skipped, whatever its length
+    # bytes after the sound in a WAV file are skipped, however many there are
     os.truncate(path, 20_000_001)
     assert tapbatch("read", path).status == 0
     assert totals == [0, 0, 1]

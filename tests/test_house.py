@@ -1,4 +1,4 @@
-"""The house as it is meant to stand: arrows point one way, files stay small, heavy libraries come late."""
+"""The structure of the package: imports point one way, files stay small, heavy libraries are imported late."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ HOUSE = Path(__file__).parent.parent / "tapbatch"
 TESTS = Path(__file__).parent
 FILES = sorted(HOUSE.rglob("*.py"))
 
-# The rooms in order: a room may import from those above it and from itself, and from no other. Rooms on one line know
-# nothing of each other.
+# The rooms in order: a room may import from those above it and from itself, and from no other. Rooms on one line do
+# not import each other.
 ORDER = (
     ("model",),
     ("listen", "simulate"),
@@ -34,7 +34,7 @@ ORDER = (
     ("watch", "api"),
     ("cli",),
 )
-# What gives frames and charts to a notebook; no command imports it.
+# Frames and charts for notebooks; no command imports them.
 FOR_NOTEBOOKS = {"tapbatch.api", "tapbatch.show.tables.frames", "tapbatch.show.notebook"}
 LEVEL = {f"tapbatch.{room}": level for level, rooms in enumerate(ORDER) for room in rooms}
 
@@ -149,7 +149,7 @@ def _all_imports(tree: ast.AST) -> set[str]:
 
 
 def test_no_maths_prints_or_draws() -> None:
-    # what speaks is the terminal and the commands; what draws is in ``show``
+    # only the terminal and the commands print; only ``show`` draws
     for path in FILES:
         module = module_of(path)
         if module.startswith("tapbatch.show") or module == "tapbatch.cli":
@@ -177,12 +177,12 @@ def test_heavy_libraries_come_late(module: str, absent: str) -> None:
     assert done.stdout.strip() == ""
 
 
-# What each extra brings, and who alone may import it; nothing that a command needs may be among it.
+# The package of each extra, and the only modules that may import it; no command may need one.
 EXTRAS = {"distributed": ("cluster", {"tapbatch.run.cluster"}), "pandas": ("notebook", FOR_NOTEBOOKS)}
 
 
 def test_what_is_imported_is_what_is_declared() -> None:
-    """Each third-party package that the house imports is a dependency, or comes with the extra of its one room."""
+    """Each third-party package that is imported is a dependency, or comes with the extra of its one room."""
     declared = tomllib.loads((HOUSE.parent / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     dependencies = {_package(text) for text in declared["dependencies"]}
     importers: dict[str, set[str]] = {}
@@ -192,7 +192,7 @@ def test_what_is_imported_is_what_is_declared() -> None:
             if top not in sys.stdlib_module_names and top not in ("tapbatch", "__future__"):
                 importers.setdefault(top, set()).add(module_of(path))
     for name, (extra, allowed) in EXTRAS.items():
-        # The cluster imports by name, which is not seen here.
+        # The cluster imports its library by name, which does not show here.
         assert importers.pop(name, set()) <= allowed
         assert name in {_package(text) for text in declared["optional-dependencies"][extra]}
         assert name not in dependencies
@@ -222,7 +222,7 @@ def test_no_command_needs_an_extra(command: str, tmp_path: Path) -> None:
 
 
 def test_importing_a_module_does_no_work() -> None:
-    """Importing the whole house prints nothing, writes nothing and starts no thread."""
+    """Importing every module prints nothing, writes nothing and starts no thread."""
     names = [module_of(path) for path in FILES if path.name not in ("__main__.py",)]
     code = (
         "import importlib, os, sys, threading\n"

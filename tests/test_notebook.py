@@ -1,4 +1,4 @@
-"""The notebook runs on the results of the sample shop, from an empty start, and shows what the truth says."""
+"""The notebook runs on the results of the sample shop, in a new kernel, and agrees with the known truth."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def outputs(sample_shop: Path) -> list:
     """What the notebook showed, and behind it its drift and its errors as JSON."""
     notebook = nbformat.read(NOTEBOOK, as_version=4)
     for name in ("air", "errors"):
-        # As a value, not in print: what a kernel prints may come late on a busy machine, and is then lost.
+        # As a value, not printed: on a busy machine, what a kernel prints may come too late and be lost.
         notebook.cells.append(nbformat.v4.new_code_cell(f"{name}.to_json(orient='records')"))
     client = nbclient.NotebookClient(
         notebook, timeout=480, kernel_name="python3", resources={"metadata": {"path": str(sample_shop.parent)}}
@@ -53,7 +53,7 @@ def test_the_notebook_draws_its_three_charts_and_warns_of_nothing(outputs: list)
 
 @pytest.mark.slow
 def test_its_readings_and_units_are_those_of_the_shop(outputs: list) -> None:
-    # 263.06 Hz is 9.5 cents over C4 (1200 log2(263.06/261.6256)), as the truth of the sample shop has it
+    # 263.06 Hz is 9.5 cents over C4 (1200 log2(263.06/261.6256)), as in the truth tables of the sample shop
     (row,) = [line.split() for line in shown(outputs)[0].splitlines() if "11-settled" in line]
     assert row[1:] == ["kantele-03", "body", "11-settled", "C4", "9.5"]
     assert any("<th>Hz</th>" in o.get("data", {}).get("text/html", "") for o in outputs)
@@ -72,7 +72,7 @@ def test_its_drift_is_that_of_the_truth(outputs: list) -> None:
 @pytest.mark.slow
 def test_its_errors_are_those_that_the_bound_allows(outputs: list) -> None:
     """The sum of squared errors in bounds is chi-square for an estimator that reaches the bound (Kay, Fundamentals
-    of Statistical Signal Processing I, 1993, ch. 3); outside of these edges less than once in a thousand."""
+    of Statistical Signal Processing I, 1993, ch. 3); outside these limits less than once in a thousand."""
     errors = json.loads(literal_eval(shown(outputs)[-1]))
     assert len(errors) == RECORDINGS * MODES
     low, high = stats.chi2(len(errors)).ppf([0.0005, 0.9995])

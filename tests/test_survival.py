@@ -1,4 +1,4 @@
-"""A run may be killed, run out of room, or meet another one: the next run ends as if nothing had happened.
+"""A run may be killed, run out of disk space, or meet another run: the next run ends as if nothing had happened.
 
 The trials are in ``tests/survival``; ``python -m tests.survival --write`` writes their table, ``RESULTS.md`` there.
 """

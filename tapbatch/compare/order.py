@@ -190,7 +190,7 @@ def _attention_for(heard: Heard, copies: Sequence[Heard]) -> Attention:
     others = [h.recording.path for h in copies if h.recording.path != heard.recording.path]
     return Attention(
         where=heard.recording.path,
-        what=f"the same sound is also {', '.join(others)}, of another stage; neither is used",
+        what=f"the same recording is also in another stage ({', '.join(others)}); neither is used",
         remedy="remove or rename the one that is in the wrong place",
     )
 

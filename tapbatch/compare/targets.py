@@ -165,7 +165,7 @@ def _waits(target: TargetSetting, part: _Part) -> tuple[Notice, ...]:
 def _unknown(instrument: str, target: TargetSetting) -> Attention:
     return Attention(
         where=instrument,
-        what=f"the target of {target.mode} is that of {target.like}, on which no {target.mode} was heard",
+        what=f"the target of {target.mode} is the {target.mode} of {target.like}, which was never heard",
         remedy=f"record {target.like} in this shop with that [[mode]], or name a note",
     )
 

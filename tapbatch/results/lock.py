@@ -54,6 +54,9 @@ def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None
     lock = FileLock(folder / "lock")
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        if (folder / "lock").is_symlink():
+            # A link is not followed: no run may write to, or hold, what it leads to.
+            (folder / "lock").unlink()
         try:
             lock.acquire(timeout=0)
         except Timeout:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Set
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -147,8 +148,10 @@ def _learned(learned: Learned) -> dict[str, Any]:
 
 def drop_mark(results: Path, instrument: str) -> None:
     """Delete the mark of an instrument and its part of the page."""
-    card_path(results, instrument).unlink(missing_ok=True)
-    _mark_path(results, instrument).unlink(missing_ok=True)
+    for path in (card_path(results, instrument), _mark_path(results, instrument)):
+        # What cannot be deleted, such as a folder in its place, is left; it is never read as a mark or a card.
+        with suppress(OSError):
+            path.unlink()
 
 
 def put_card(results: Path, instrument: str, card: bytes) -> tuple[str, int, int]:

@@ -90,14 +90,19 @@ def read_sealed(path: Path) -> tuple[bytes, bool]:
     Raises
     ------
     OSError
-        If the file cannot be opened.
+        If the file is not there or cannot be opened.
     RefusedError
-        If the file is too large, or its checksum is wrong.
+        If it is not a plain file, is too large, or its checksum is wrong.
     """
+    if path.exists() and not path.is_file():
+        # Opening a pipe would wait until something writes to it.
+        raise RefusedError(path, "is not a plain file")
     with path.open("rb") as file:
-        data = file.read(MOST_BYTES + 1)
-    if len(data) > MOST_BYTES:
-        raise RefusedError(path, "is far too large")
+        size = os.fstat(file.fileno()).st_size
+        # Asked for the most that it may hold, the reader would set all that memory aside for each small file.
+        data = file.read(size + 1) if size <= MOST_BYTES else b""
+    if size > MOST_BYTES or len(data) > size:
+        raise RefusedError(path, "is far too large" if size > MOST_BYTES else "grew while it was read")
     try:
         return unseal(data)
     except ValueError as error:

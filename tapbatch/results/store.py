@@ -16,7 +16,7 @@ import json
 import os
 import re
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -123,6 +123,8 @@ class ReadingStore:
     def has(self, key: str) -> bool:
         """Return whether a complete reading is kept under a key, judged from its first and last bytes."""
         try:
+            if not self._path(key).is_file():
+                return False
             with self._path(key).open("rb") as file:
                 first = file.read(16)
                 file.seek(-1, os.SEEK_END)
@@ -198,7 +200,8 @@ class ReadingStore:
     def drop(self, key: str) -> None:
         """Delete a reading."""
         self._lately.pop(key, None)
-        self._path(key).unlink(missing_ok=True)
+        if not self._path(key).is_dir():
+            self._path(key).unlink(missing_ok=True)
 
     def sweep(self, ledger: Mapping[str, Entry]) -> None:
         """Delete every reading that no ledger entry refers to."""
@@ -245,6 +248,8 @@ class ReadingStore:
 
         If the file is missing or invalid, the entries are restored from the readings and from those entries of the
         file that are valid. Entries from an invalid file count as gone, so recordings that exist are hashed again.
+        A valid ledger may be an older one, put back by a cloud folder or a backup: readings that it does not know
+        tell whose they are.
         """
         from tapbatch.results.kept import KeptLedger
 
@@ -252,19 +257,22 @@ class ReadingStore:
         try:
             kept = load(path, KeptLedger)
         except FileNotFoundError:
-            found = dict(self._restored())
+            found = dict(self._restored(self._keys()))
             return Ledger(recordings=found, rebuilt=any(self._keys()))
         except RefusedError as error:
-            return Ledger(recordings={**dict(self._fitting()), **dict(self._restored())}, refused=error, rebuilt=True)
+            found = {**dict(self._fitting()), **dict(self._restored(self._keys()))}
+            return Ledger(recordings=found, refused=error, rebuilt=True)
         except OSError as error:
             refused = RefusedError(path, f"cannot be opened ({error.strerror or 'no reason given'})")
-            return Ledger(recordings=dict(self._restored()), refused=refused, rebuilt=True)
+            return Ledger(recordings=dict(self._restored(self._keys())), refused=refused, rebuilt=True)
         entries = {path: Entry(e.sha256, e.size, e.mtime_ns, e.key) for path, e in kept.recordings.items()}
-        return Ledger(recordings=entries, method=kept.method)
+        known = {entry.key for entry in entries.values()}
+        unknown = self._restored(key for key in self._keys() if key not in known)
+        return Ledger(recordings={**dict(unknown), **entries}, method=kept.method)
 
-    def _restored(self) -> Iterator[tuple[str, Entry]]:
-        """Yield the ledger entries in the heads of the readings, oldest reading first, so the latest wins."""
-        times = {key: self._path(key).stat().st_mtime_ns for key in self._keys()}
+    def _restored(self, keys: Iterable[str]) -> Iterator[tuple[str, Entry]]:
+        """Yield the ledger entries in the heads of readings, oldest reading first, so the latest wins."""
+        times = {key: self._path(key).stat().st_mtime_ns for key in keys}
         for key in sorted(times, key=lambda key: times[key]):
             head = self._head(key)
             for owner in head.recordings if head is not None else ():
@@ -278,7 +286,8 @@ class ReadingStore:
 
         try:
             path = self.folder / "ledger.json"
-            data: Any = json.loads(path.read_bytes()) if path.stat().st_size <= MOST_BYTES else {}
+            readable = path.is_file() and path.stat().st_size <= MOST_BYTES
+            data: Any = json.loads(path.read_bytes()) if readable else {}
             rows = list(data["recordings"].items())
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
             return

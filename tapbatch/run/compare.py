@@ -122,9 +122,11 @@ def stages_meant(named: str, known: Sequence[str]) -> list[str]:
 
 
 def _nearest(name: str, known: Sequence[str]) -> str:
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.0)
-    listed = ", ".join(known)
-    return f"expected one of {listed}; did you mean {near[0]}?" if near else "drop its recordings in, then run"
+    if not known:
+        return "drop its recordings in, then run"
+    near = difflib.get_close_matches(name, known, n=1)
+    expected = f"expected one of {', '.join(known)}"
+    return f"{expected}; did you mean {near[0]}?" if near else expected
 
 
 def _pairs(before: Sequence[Stage], after: Sequence[Stage]) -> list[tuple[Stage, Stage]]:

@@ -28,6 +28,7 @@ from tapbatch.results.lock import hold, name_of_command
 from tapbatch.results.marks import Mark, read_marks
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.inventory import Inventory, is_missing, take_stock
+from tapbatch.run.lines import without_lines
 from tapbatch.run.measuring import jobs_of, measure
 from tapbatch.run.stamp import tool_stamp
 from tapbatch.run.workers import Alone
@@ -123,6 +124,7 @@ def histories_of(
     only: Collection[str] | None = None,
     *,
     measuring: bool = False,
+    lines: bool = False,
     say: Callable[[str], None] = lambda _line: None,
 ) -> Histories:
     """Return the histories of a shop's instruments, each with what the whole shop teaches.
@@ -136,6 +138,8 @@ def histories_of(
     measuring
         Whether to measure first what has no reading yet, of these instruments and of those that teach them. Without
         it such recordings are left out, and nothing is written.
+    lines
+        Whether the readings have their spectra and traces, which fill most of the memory that they take.
     say
         Called with one line where another run is waited for.
 
@@ -154,7 +158,7 @@ def histories_of(
         if only is not None and name not in only:
             continue
         try:
-            worked = history_of(inputs, known.common.of(inputs.settings), store)
+            worked = history_of(inputs, known.common.of(inputs.settings), store, lines=lines)
         except TapbatchError as error:
             failed[name] = error
         except UNFORESEEN as error:
@@ -217,7 +221,7 @@ def _learn(inputs: Inputs, store: ReadingStore) -> tuple[Learned, bool]:
         return Learned(), True
 
 
-def history_of(inputs: Inputs, shared: Common, store: ReadingStore) -> Worked:
+def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bool = False) -> Worked:
     """Return the history of an instrument.
 
     Parameters
@@ -228,8 +232,11 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore) -> Worked:
         What the shop's instruments teach together.
     store
         Where the readings are kept.
+    lines
+        Whether the readings have their spectra and traces; charts can also read them when they draw a stage
+        (:class:`~tapbatch.run.lines.KeptLines`).
     """
-    read = _read_back(inputs, store)
+    read = _read_back(inputs, store, lines=lines)
     gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes)
     compared = compare_stages(gathered, inputs.settings, shared.scatter)
     history, unresolved = with_landings(compared, inputs.settings, shared.rests)
@@ -270,13 +277,14 @@ class _Read:
     told: list[Attention]
 
 
-def _read_back(inputs: Inputs, store: ReadingStore) -> _Read:
+def _read_back(inputs: Inputs, store: ReadingStore, *, lines: bool = False) -> _Read:
     """Return what could be read, and what not: to be measured anew or, where the sound is gone, to be told."""
     read = _Read([], [], [], [])
     for recording, key, missing in inputs.items:
         reading = store.get(key)
         if reading is not None:
-            read.items.append((recording, _with_method(reading), missing))
+            kept = reading if lines else without_lines(reading)
+            read.items.append((recording, _with_method(kept), missing))
             continue
         what, remedy = "its kept reading cannot be read", "run again to measure it anew"
         if missing:

@@ -17,9 +17,10 @@ from tapbatch.model.reading import Attention
 from tapbatch.results.files import REPORT
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.histories import Inputs, history_of
+from tapbatch.run.lines import KeptLines
 from tapbatch.show.say.notices import notice_text
-from tapbatch.show.tables.columns import table_bytes
-from tapbatch.show.tables.rows import history_to_tables
+from tapbatch.show.tables.columns import OF_INSTRUMENT, table_bytes
+from tapbatch.show.tables.rows import history_to_tables, table_rows
 from tapbatch.show.tables.workbook import workbook_bytes, workbook_name, workbook_notices
 
 
@@ -104,19 +105,22 @@ def _worked_out(task: Task) -> Standing:
     name, settings = task.inputs.instrument, task.inputs.settings
     worked = history_of(task.inputs, task.shared, task.store)
     history = worked.history
-    tables = history_to_tables(history)
-    files = {f"{table}.csv": table_bytes(table, rows) for table, rows in tables.items()}
+    lined = KeptLines(task.store, {recording.path: key for recording, key, _ in task.inputs.items})
+    files = {f"{table}.csv": table_bytes(table, table_rows(table, history)) for table in OF_INSTRUMENT}
+    notices = list(history.notices)
     if task.workbook:
+        tables = history_to_tables(history)
         files[workbook_name(name)] = workbook_bytes(tables)
+        notices += workbook_notices(tables)
+        del tables
     if task.report:
         from tapbatch.show.pdf import report
 
-        files[REPORT] = report.report_bytes(history, settings)
-    notices = (*history.notices, *(workbook_notices(tables) if task.workbook else ()))
+        files[REPORT] = report.report_bytes(history, settings, lined)
     return Standing(
         instrument=name,
         files=files,
-        card=card_of(history, settings).to_bytes(),
+        card=card_of(history, settings, lined).to_bytes(),
         lines=tuple(history_lines(history)),
         notices=tuple(f"{name}: {notice_text(notice)}" for notice in notices),
         attention=worked.attention,

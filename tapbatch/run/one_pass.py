@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from tapbatch.measure.method import METHOD
+from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
@@ -54,6 +55,8 @@ class Outcome:
         The reports that are older than their tables.
     new
         Paths of recordings that are new, or were found under a new name.
+    missing
+        Paths of recordings that are gone and whose readings are kept.
     renamed
         A notice for each recording that moved, with its old and new path.
     """
@@ -65,6 +68,7 @@ class Outcome:
     notices: tuple[str, ...]
     reports_due: tuple[Due, ...] = ()
     new: tuple[str, ...] = ()
+    missing: frozenset[str] = frozenset()
     renamed: tuple[Notice, ...] = ()
 
 
@@ -129,7 +133,14 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
     with hold(shop.results_dir, name_of_command(), how.say):
         stock = _stock(shop, store, how)
         with Processes(how.jobs or cores()) as here:
-            return _Pass(shop, how, store, here, stock).go()
+            this = _Pass(shop, how, store, here, stock)
+            try:
+                return this.go()
+            except ShopError:
+                # Said now, because the next run will not find these files under their names.
+                for notice in (n for n in this.notices if n.kind == "set aside"):
+                    how.say(notice_text(notice))
+                raise
 
 
 def _stock(shop: Shop, store: ReadingStore, how: How) -> Inventory:
@@ -181,6 +192,7 @@ class _Pass:
             notices=tuple(dict.fromkeys(notices)),
             reports_due=self.plan.reports_due(self.store) if self.plan else (),
             new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
+            missing=frozenset(path for path, entry in stock.ledger.items() if is_missing(entry)),
             renamed=tuple(stock.renamed),
         )
 

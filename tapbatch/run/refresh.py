@@ -111,6 +111,9 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
     name, folder = standing.instrument, shop.results_dir / standing.instrument
     fingerprint, before = plan.prints[name], plan.marks.of.get(name)
     try:
+        if folder.is_symlink():
+            what = "this is a link, and nothing is written through a link"
+            raise ShopError(str(folder), what, "remove the link; the next run makes a folder")
         card = put_card(shop.results_dir, name, standing.card)
         refused = [n for n in (put_file(folder / file, data) for file, data in standing.files.items()) if n]
     except ShopError as error:
@@ -146,6 +149,10 @@ def clear_forgotten(shop: Shop, marks: Mapping[str, Mark], known: set[str]) -> N
         if instrument in known or instrument in shop.refused_instruments:
             continue
         folder = shop.results_dir / instrument
+        if folder.is_symlink():
+            # What it leads to is not the tool's to delete.
+            drop_mark(shop.results_dir, instrument)
+            continue
         for name in (*TABLE_FILES, REPORT, workbook_name(instrument)):
             with suppress(OSError):
                 (folder / name).unlink()

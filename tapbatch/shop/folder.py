@@ -145,11 +145,12 @@ def _check_folders(recordings_dir: Path, results_dir: Path) -> None:
         what = "there is no such folder of recordings, so nothing is rewritten"
         raise ShopError(str(recordings_dir), what, "create it, connect its drive, or give its place in shop.toml")
     if results_dir.resolve().is_relative_to(recordings_dir.resolve()):
-        what = "results would lie among the recordings, which are never changed"
+        what = "the results would be in the recordings folder, where nothing is ever changed"
         raise ShopError(str(results_dir), what, "choose another folder for the results")
     if recordings_dir.resolve().is_relative_to(results_dir.resolve()):
-        what = "the recordings would lie among the results, where the tool writes"
-        raise ShopError(str(results_dir), what, "choose another folder for the results, such as results")
+        what = "the recordings would be in the results folder, where tapbatch writes"
+        remedy = "move the recordings to another folder, or choose another folder for the results"
+        raise ShopError(str(results_dir), what, remedy)
 
 
 def _read_instruments(

@@ -2,15 +2,18 @@
 
 Conventions: times are in seconds, rates in bytes a second. A connection that finds no place is told to come back
 later and closed at once, so that a crowd of them never takes the file descriptors that the watch needs to read
-recordings. The head of a request must be there within ``HEAD_S`` in all: each byte that drips in earns no new
-patience. An answer is given as long as it takes at ``LEAST_RATE``, and ``HEAD_S`` more.
+recordings. Nor are more places given than the system's limit on descriptors has room for. The head of a request must
+be there within ``HEAD_S`` in all: each byte that drips in earns no new patience. An answer is given as long as it
+takes at ``LEAST_RATE``, and ``HEAD_S`` more.
 """
 
 from __future__ import annotations
 
 import io
+import math
 import socket
 import time
+from collections.abc import Iterable
 from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from threading import BoundedSemaphore
@@ -25,7 +28,31 @@ HEAD_S = 5.0
 LEAST_RATE = 20_000
 """The slowest rate at which an answer is still sent: a phone at the far end of the workshop is faster."""
 
+DESCRIPTORS_EACH = 2
+"""What a connection may hold open: itself, and the file that it is given."""
+
+KEPT_DESCRIPTORS = 64
+"""What the watch itself may hold open: recordings, results, its hints and the pipes to its worker."""
+
 _BUSY = b"HTTP/1.0 503 Service Unavailable\r\nRetry-After: 2\r\nContent-Length: 0\r\n\r\n"
+
+
+def most_connections() -> float:
+    """Return how many connections the system's limit on file descriptors has room for, besides the watch itself.
+
+    It is infinite where the system has no such limit.
+
+    Examples
+    --------
+    >>> most_connections() >= 0
+    True
+    """
+    try:
+        from resource import RLIM_INFINITY, RLIMIT_NOFILE, getrlimit
+    except ImportError:
+        return math.inf
+    limit = getrlimit(RLIMIT_NOFILE)[0]
+    return math.inf if limit == RLIM_INFINITY else max((limit - KEPT_DESCRIPTORS) // DESCRIPTORS_EACH, 0)
 
 
 class BoundedServer(ThreadingHTTPServer):
@@ -76,17 +103,19 @@ class TimedHandler(BaseHTTPRequestHandler):
         super().setup()
         self.rfile = io.BufferedReader(UntilDeadline(self.connection, time.monotonic() + HEAD_S))
 
-    def send_whole(self, data: bytes) -> None:
-        """Send data to a client that takes it at ``LEAST_RATE`` or faster.
+    def send_whole(self, pieces: Iterable[bytes], length: int) -> None:
+        """Send pieces of so many bytes in all to a client that takes them at ``LEAST_RATE`` or faster.
 
         Raises
         ------
         OSError
             Where it does not.
         """
-        # The time-out of a socket bounds the whole of ``sendall``, not each of its steps.
-        self.connection.settimeout(HEAD_S + len(data) / LEAST_RATE)
-        self.wfile.write(data)
+        deadline = time.monotonic() + HEAD_S + length / LEAST_RATE
+        for piece in pieces:
+            # The time-out of a socket bounds the whole of ``sendall``, not each of its steps.
+            self.connection.settimeout(max(deadline - time.monotonic(), 1e-3))
+            self.wfile.write(piece)
 
 
 class UntilDeadline(io.RawIOBase):

@@ -14,10 +14,13 @@ import os
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from http import HTTPStatus
 from ipaddress import ip_address
+from itertools import chain
 from pathlib import Path
 from threading import Thread
+from typing import BinaryIO
 from urllib.parse import unquote_to_bytes, urlsplit
 
 from tapbatch.model.errors import ShopError
@@ -26,11 +29,13 @@ from tapbatch.results.marks import is_known
 from tapbatch.run.page import PAGE
 from tapbatch.show.tables.columns import TABLE_FILES
 from tapbatch.show.tables.workbook import workbook_name
-from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler
+from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler, most_connections
 
 HERE = "127.0.0.1"
 PORT = 8017
 ATTENTION = "attention.csv"
+PIECE_BYTES = 65_536
+"""How much of a file is held while it is sent."""
 
 _KINDS = {
     ".html": "text/html; charset=utf-8",
@@ -63,7 +68,7 @@ class Serving:
     Raises
     ------
     ShopError
-        Where the address or the port cannot be had.
+        Where the address or the port cannot be had, or the system allows too few open files.
     """
 
     live: Live
@@ -73,7 +78,11 @@ class Serving:
     _server: BoundedServer = field(init=False)
 
     def __post_init__(self) -> None:
-        live = self.live
+        live, most = self.live, most_connections()
+        if self.connections > most:
+            what = f"this system allows too few open files for {self.connections} connections"
+            fewer = "" if most < 1 else f"ask for {most:.0f}, or "
+            raise ShopError("--connections", what, f"{fewer}raise the limit (ulimit -n)")
 
         class Handler(_Handler):
             of = live
@@ -115,30 +124,42 @@ class _Handler(TimedHandler):
             return
         found = file_below(self.of.results(), path)
         try:
-            data = found.read_bytes() if found else None
+            file = found.open("rb") if found else None
         except OSError:
-            data = None
-        if found is None or data is None:
+            file = None
+        if found is None or file is None:
             # A watch draws reports when nothing has moved for a while.
             self._answer(HTTPStatus.NOT_FOUND, b"not there, or not drawn yet: try again in a few seconds\n")
             return
-        if found.name == PAGE:
-            from tapbatch.show.browser.page import as_served
-
-            data = as_served(data)
-        self._answer(HTTPStatus.OK, data, _KINDS[found.suffix])
+        with file:
+            self._give_out(file, found)
 
     do_HEAD = do_GET  # noqa: N815
 
+    def _give_out(self, file: BinaryIO, path: Path) -> None:
+        """Answer with a file, piece by piece: a page may have megabytes, and there may be many connections."""
+        length, first = os.fstat(file.fileno()).st_size, file.read(PIECE_BYTES)
+        if path.name == PAGE:
+            from tapbatch.show.browser.page import as_served
+
+            length, first = length - len(first), as_served(first)
+            length += len(first)
+        self._begin(HTTPStatus.OK, length, _KINDS[path.suffix])
+        if self.command != "HEAD":
+            self.send_whole(chain([first], iter(partial(file.read, PIECE_BYTES), b"")), length)
+
     def _answer(self, status: HTTPStatus, data: bytes, kind: str = "text/plain; charset=utf-8") -> None:
+        self._begin(status, len(data), kind)
+        if self.command != "HEAD":
+            self.send_whole([data], len(data))
+
+    def _begin(self, status: HTTPStatus, length: int, kind: str) -> None:
         self.send_response(status)
         self.send_header("Content-Type", kind)
-        self.send_header("Content-Length", str(len(data)))
+        self.send_header("Content-Length", str(length))
         self.send_header("Cache-Control", "no-store")
         self.send_header("X-Content-Type-Options", "nosniff")
         self.end_headers()
-        if self.command != "HEAD":
-            self.send_whole(data)
 
     def log_message(self, *_: object) -> None:
         """Say nothing: what happens at the bench is told by the watch."""

@@ -224,7 +224,7 @@ class Watch:
             shop = self.opened()
             self._take_up(shop)
             if self._settings and settings != self._settings:
-                self.teller.note("settings or notes were saved, and are taken up")
+                self.teller.note("settings or notes were saved and are now in use")
             self._settings, self._shop, self._due = settings, shop, True
             self._not_before_s = float("-inf")
         assert self._arrivals is not None
@@ -340,7 +340,8 @@ class Watch:
         renamed = {notice.path for notice in outcome.renamed}
         for path in look.gone:
             if path not in renamed:
-                self.teller.note(f"{path} is gone; its reading is kept")
+                kept = "; its reading is kept" if path in outcome.missing else ""
+                self.teller.note(f"{path} is gone{kept}")
         self._tell(outcome)
         left = len(self.measurer.pending)
         if left >= _MANY:

@@ -1,7 +1,7 @@
 """The benchmark of the estimator: ``python -m tests.benchmarks [--short] [--case NAME] [--trials N] [--write]``.
 
-Prints a table of taps, a table of stages, the limits that were left and the trials worth playing again. ``--write``
-also writes them to ``RESULTS.md`` beside this file.
+Prints a table of taps, a table of stages, the limits missed and the trials worth repeating. ``--write`` also writes
+them to ``RESULTS.md`` beside this file.
 """
 
 from __future__ import annotations
@@ -19,15 +19,15 @@ RESULTS = Path(__file__).with_name("RESULTS.md")
 _SHORT = (8, 1)
 _LONG = (300, 20)
 _MOST_ODD = 6
-_DOUBTFUL = 0.1  # of a case at its limit: such a row is shown, and may be luck
+_DOUBTFUL = 0.1  # chance of a case at its limit: such a row is shown, and may be chance
 
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--short", action="store_true", help="few trials, for a first look: about a minute")
-    parser.add_argument("--case", action="append", metavar="NAME", help="only this case; may be given again")
+    parser.add_argument("--case", action="append", metavar="NAME", help="only this case; can be repeated")
     parser.add_argument("--trials", type=int, metavar="N", help=f"trials a case; {_LONG[0]} unless --short")
-    parser.add_argument("--peer-trials", type=int, metavar="N", help=f"of which peers play; {_LONG[1]}")
+    parser.add_argument("--peer-trials", type=int, metavar="N", help=f"that peers run; {_LONG[1]}")
     parser.add_argument("--first", type=int, default=0, metavar="N", help="number of the first trial; 0")
     parser.add_argument("--write", action="store_true", help=f"write {RESULTS.name}")
     return parser.parse_args()
@@ -41,7 +41,7 @@ def _plan(said: argparse.Namespace) -> Plan:
 
 
 class _Page:
-    """Lines shown as they come, and kept."""
+    """Lines that are printed at once, and kept."""
 
     def __init__(self) -> None:
         self.lines: list[str] = []
@@ -52,7 +52,7 @@ class _Page:
 
 
 def main() -> None:
-    """Play the cases asked for, and say what came out."""
+    """Run the cases asked for, and print the results."""
     said = _arguments()
     plan, page = _plan(said), _Page()
     chosen = [c for c in CASES if not said.case or c.name in said.case]
@@ -60,7 +60,7 @@ def main() -> None:
     unknown = set(said.case or ()) - {c.name for c in (*CASES, *STAGES)}
     if unknown:
         raise SystemExit(f"no such case: {', '.join(sorted(unknown))}; there are {_names()}")
-    page.say(f"# The estimator beside its bound and beside other methods\n\n{tables.machine()}\n")
+    page.say(f"# The estimator compared with its bound and with other methods\n\n{tables.machine()}\n")
     page.say(f"Made by `python -m tests.benchmarks` with {plan.trials} trials a case, {plan.peer_trials} by peers.\n")
     for peer, reason in peers.missing().items():
         page.say(f"Left out: {peer}, for {reason}.\n")
@@ -119,9 +119,13 @@ def _stage_case(case: Case, plan: Plan, page: _Page, left: list[str], odd: list[
 
 
 def _left(case: Case, over: tuple[float, float], perhaps: list[str], beyond_chance: list[str]) -> list[str]:
-    lost = "" if math.isnan(over[0]) else f"; over the ideal on the same sounds f {over[0]:.3f}, T60 {over[1]:.3f}"
+    lost = (
+        ""
+        if math.isnan(over[0])
+        else f"; relative to the ideal on the same sounds f {over[0]:.3f}, T60 {over[1]:.3f}"
+    )
     return [
-        f"- `{case.name}`: {what}{'' if what in beyond_chance else ' (may be luck)'}"
+        f"- `{case.name}`: {what}{'' if what in beyond_chance else ' (may be chance)'}"
         f"{lost if 'the bound' in what else ''}"
         for what in perhaps
     ]
@@ -134,9 +138,9 @@ def _odd(case: Case, tally: Tally, odd: list[str]) -> None:
 
 
 def _endings(page: _Page, left: list[str], odd: list[str]) -> None:
-    page.say("## Limits left\n")
+    page.say("## Limits missed\n")
     page.say("\n".join(left) if left else "None.")
-    page.say("\n## Trials worth playing again\n")
+    page.say("\n## Trials worth repeating\n")
     page.say("\n".join(odd) if odd else "None.")
     page.say()
 

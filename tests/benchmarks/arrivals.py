@@ -1,11 +1,11 @@
-"""How soon an arrival is read: ``python -m tests.benchmarks.arrivals [--times N] [--stages N ...] [--write]``.
+"""How soon a new recording is read: ``python -m tests.benchmarks.arrivals [--times N] [--stages N ...] [--write]``.
 
-The program itself watches a copy of the sample shop; recordings of five taps at 44.1 kHz are copied into it in four
-pieces, a tenth of a second apart. Told is the time from the last byte written to its stage standing in ``modes.csv``,
-and to the line printed; the 0.3 s for which a file must be still are in it. Half of them come when all is quiet, half
-while a report is being drawn: the one that the arrival before them made due. At last Ctrl-C is given to all
-processes, as a terminal does, again while a report is drawn. Then the same recordings come, when all is quiet, to an
-instrument that has many stages already. ``--write`` writes ``ARRIVALS.md`` beside this file.
+The program watches a copy of the sample shop. Recordings of five taps at 44.1 kHz are copied into it in four pieces,
+a tenth of a second apart. Measured is the time from the last byte written until the stage is in ``modes.csv``, and
+until its line is printed. It includes the 0.3 s for which a file must not change. Half of the recordings arrive while
+the program is idle, half while it draws the report of the recording before. At the end Ctrl-C is sent to all
+processes, as a terminal does, while a report is being drawn. Then the same recordings arrive, while the program is
+idle, for an instrument that already has many stages. ``--write`` writes ``ARRIVALS.md`` beside this file.
 """
 
 from __future__ import annotations
@@ -34,11 +34,11 @@ PAUSE_S = 0.1
 QUIET_S = 8.0
 PATIENCE_S = 60.0
 DRAWING_S = 0.2
-"""How long a report has been in hand when the last byte of an arrival is written: less than any takes."""
+"""How long a report has been drawing when the last byte of a recording is written: less than any report takes."""
 
 
 class Watched:
-    """The program watching a shop, and the lines that it prints with the time of each."""
+    """The program watching a shop, and the lines that it prints, each with its time."""
 
     def __init__(self, shop: Path) -> None:
         command = [sys.executable, "-u", "-m", "tapbatch", "watch", str(shop)]
@@ -54,7 +54,7 @@ class Watched:
             self._lines.put((time.perf_counter(), line))
 
     def line_with(self, text: str) -> float:
-        """Return when a line with a text was printed; lines before it are passed over."""
+        """Return when a line with a text was printed; earlier lines are skipped."""
         while True:
             at_s, line = self._lines.get(timeout=PATIENCE_S)
             if text in line:
@@ -62,7 +62,7 @@ class Watched:
 
 
 def main() -> None:
-    """Play, and say what came out."""
+    """Run the benchmark, and print the results."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.arrivals", description=__doc__)
     parser.add_argument("--times", type=int, default=12, help="arrivals; 12")
     parser.add_argument(
@@ -79,7 +79,7 @@ def main() -> None:
         shop = Path(copytree(ROOT / "sample_data", Path(folder) / "shop", ignore=ignore_patterns("results")))
         watched = Watched(shop)
         watched.line_with("watching")
-        # The reports of what was there are drawn first.
+        # The reports of the sample shop are drawn first.
         time.sleep(QUIET_S)
         quiet = [_arrival(watched, shop, number, sound, QUIET_S) for number in range(said.times)]
         numbers = range(said.times, 2 * said.times)
@@ -91,21 +91,21 @@ def main() -> None:
         stopped_s = time.perf_counter() - began_s
     met = sum(drawing for _, _, drawing in during)
     rows = [
-        ("quiet, to `modes.csv`", [a for a, _, _ in quiet]),
-        ("quiet, to the printed line", [b for _, b, _ in quiet]),
+        ("idle, to `modes.csv`", [a for a, _, _ in quiet]),
+        ("idle, to the printed line", [b for _, b, _ in quiet]),
         ("while a report is drawn, to `modes.csv`", [a for a, _, _ in during]),
         ("while a report is drawn, to the printed line", [b for _, b, _ in during]),
     ]
     for stages in said.stages:
         told = _to_many(stages, said.times, sound)
-        rows.append((f"quiet, to an instrument of {stages} stages, to the printed line", [b for _, b, _ in told]))
+        rows.append((f"idle, to an instrument of {stages} stages, to the printed line", [b for _, b, _ in told]))
     lines = [
-        "# How soon an arrival is read\n",
+        "# How soon a new recording is read\n",
         f"{machine()}\n",
-        f"Made by `python -m tests.benchmarks.arrivals`, twice {said.times} arrivals; load"
-        f" {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors. When the last byte was written, the"
-        f" report was due and not there in {met} of"
-        f" the latter {said.times}, and in {sum(drawing for _, _, drawing in quiet)} of the former.\n",
+        f"Made by `python -m tests.benchmarks.arrivals`, two sets of {said.times} recordings; load"
+        f" {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors. When the last byte was written, a report"
+        f" was still due in {sum(drawing for _, _, drawing in quiet)} of the {said.times} idle cases, and in {met} of"
+        f" the {said.times} others.\n",
         "| from the last byte written | median, s | slowest, s |",
         "| --- | --- | --- |",
         *(f"| {what} | {statistics.median(times):.2f} | {max(times):.2f} |" for what, times in rows),
@@ -117,7 +117,7 @@ def main() -> None:
 
 
 def _to_many(stages: int, times: int, sound: bytes) -> list[tuple[float, float, bool]]:
-    """Return what :func:`_arrival` does of arrivals at an instrument that has as many stages."""
+    """Return what :func:`_arrival` does, for an instrument that already has so many stages."""
     with tempfile.TemporaryDirectory() as folder:
         shop = make(Path(folder), 2 * stages, 1, per_instrument=2 * stages)
         watched = Watched(shop)
@@ -136,14 +136,14 @@ def _to_many(stages: int, times: int, sound: bytes) -> list[tuple[float, float, 
 def _arrival(
     watched: Watched, shop: Path, number: int, sound: bytes, after_s: float, instrument: str = "zither-1"
 ) -> tuple[float, float, bool]:
-    """Return the seconds to the table and to the line, and whether a report was due; ``after_s`` from the one before.
+    """Return the seconds to the table and to the line, and whether a report was due.
 
-    The one before ended when its line was printed.
+    The recording arrives ``after_s`` after the line of the one before was printed.
     """
     time.sleep(after_s)
     stage = f"{number:02}-stage"
     data = bytearray(sound)
-    # One sample differs, so that no two are the same sound.
+    # One sample differs, so that no two recordings are the same sound.
     data[5000 + 2 * number] ^= 1
     with (shop / "recordings" / f"{instrument}_{stage}_top_1.wav").open("wb") as copy:
         step = -(-len(data) // PIECES)

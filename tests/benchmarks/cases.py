@@ -28,8 +28,8 @@ COLOURED = (-0.97,)  # y[n] = 0.97 y[n-1] + e[n]: falls from 230 Hz on at 48 kHz
 class Case:
     """One row of the benchmark; ``bounded`` is false where no bound exists.
 
-    ``told_s`` is added to the true end of contact in what the estimator is told, to exercise its search for it.
-    ``near`` says how many modes of a tap have errors that hang together.
+    ``told_s`` is the error of the end of contact that the estimator is given, to test its search for the true end.
+    ``near`` is the number of modes of a tap whose errors are correlated.
     """
 
     name: str
@@ -54,7 +54,7 @@ class Case:
 
     @property
     def shared(self) -> bool:
-        """Whether the taps share their poles in noise of a known law: then they have a joint bound."""
+        """Whether the taps share their poles and the law of the noise is known: then they have a joint bound."""
         return self.bounded and self.wander_cents == 0
 
     @property

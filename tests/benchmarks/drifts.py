@@ -1,10 +1,10 @@
-"""Whether it moved, which is which, and whether the next step goes too far: on simulated builds of known truth.
+"""Verdicts, identities of modes and the chance to overshoot, on simulated builds whose truth is known.
 
     python -m tests.benchmarks.drifts [--short] [--write]
 
-Conventions: the simulations and what they assume are in ``tests/compare/*_sim.py``; every table counts what is said
-against what was done. Brier's score is the mean square of chance minus outcome (Monthly Weather Review 78, 1950); the
-base rate's is that of always saying how often it happens.
+Conventions: the simulations and what they assume are in ``tests/compare/*_sim.py``; every table compares
+what is said with what was done. Brier's score is the mean square of chance minus outcome (Monthly Weather Review 78,
+1950); the base rate's score is that of always giving the overall frequency as the chance.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ Say = Callable[[str], None]
 
 
 def main() -> None:
-    """Print the tables, and keep them where asked."""
+    """Print the tables, and write them if asked to."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--short", action="store_true", help="a tenth of the builds")
-    parser.add_argument("--write", action="store_true", help=f"keep the tables in {RESULTS.name}")
+    parser.add_argument("--write", action="store_true", help=f"write the tables to {RESULTS.name}")
     asked = parser.parse_args()
     share = 0.1 if asked.short else 1.0
     lines: list[str] = []
@@ -51,9 +51,9 @@ def main() -> None:
 
 
 def verdicts(say: Say, builds: int) -> None:
-    """Print how often a move of six cents is told, and how often what stands still is called moved."""
-    say("## Verdicts: five taps a side, three modes in ten moved by 6 cents\n")
-    say("| tap scatter, cents | modes | moves told, % | still called moved, % | stages with one such, % |")
+    """Print how often a move of six cents is found, and how often a mode that did not move is called moved."""
+    say("## Verdicts: five taps at each stage, three modes in ten moved by 6 cents\n")
+    say("| tap scatter, cents | modes | moves found, % | still called moved, % | stages with an error, % |")
     say("".join(["| --- " * 5, "|"]))
     every: list[Said] = []
     for scatter in (0.3, 1.0, 2.0):
@@ -61,13 +61,17 @@ def verdicts(say: Say, builds: int) -> None:
             said, false, families = _families(scatter, modes, builds * (15 if modes == 1 else 3))
             every += said
             say(f"| {scatter} | {modes} | {_told(said, false, families)} |")
-    say(f"\nDrift intervals that hold the truth: {100 * np.mean([s.covers for s in every]):.1f} % of {len(every)}.\n")
+    covered = np.mean([s.covers for s in every])
+    say(f"\nDrift intervals that contain the truth: {100 * covered:.1f} % of {len(every)}.\n")
 
 
 def harsh_verdicts(say: Say, builds: int) -> None:
-    """Print the same where no mode scatters by less than two cents, where modes are unlike, and with few taps."""
-    say("## Verdicts where it is hard: few taps; modes that all scatter by 2 cents, or by 2 at most and unlike\n")
-    say("| taps a side | modes are | modes | moves told, % | still called moved, % | stages with one such, % |")
+    """Print the same for modes that all scatter by two cents, for modes that differ, and for few taps."""
+    say("## Verdicts in hard cases: few taps; modes that scatter by 2 cents, or by different amounts up to 2\n")
+    say(
+        "| taps at each stage | scatter of the modes | modes | moves found, % | still called moved, % |"
+        " stages with an error, % |"
+    )
     say("".join(["| --- " * 6, "|"]))
     for taps in ((2, 1), (5, 1), 2, 3, 5):
         for unlike, name in ((0.0, "alike"), (0.7, "unlike")):
@@ -101,9 +105,9 @@ def _families(
 
 
 def set_ups(say: Say, builds: int) -> None:
-    """Print whether drift intervals hold when set-ups move the modes, by how often that was tried."""
-    say("## Set-ups: eight modes that stand still, drift between two stages set up once each\n")
-    say("| set-up, cents | again | intervals that hold, % | called moved, % | half-width, cents |")
+    """Print how often drift intervals contain the truth when set-ups move the modes."""
+    say("## Set-ups: eight modes that do not move, drift between two stages set up once each\n")
+    say("| set-up, cents | again | intervals that contain the truth, % | called moved, % | half-width, cents |")
     say("".join(["| --- " * 5, "|"]))
     for setup in (0.3, 1.0, 2.0):
         for again in (0, 1, 3, 8):
@@ -116,7 +120,10 @@ def set_ups(say: Say, builds: int) -> None:
             moved = np.mean([verdict in ("up", "down") for _, _, verdict in rows])
             half = np.median([(high - low) / 2.0 for low, high, _ in rows])
             say(f"| {setup} | {again} | {100 * holds:.1f} | {100 * moved:.1f} | {half:.2f} |")
-    say("\nWithout `again` (0) the readings are flagged `one-setup`, and the intervals hold what taps tell.\n")
+    say(
+        "\nWithout `again` (0) the readings are flagged `one-setup`, and the intervals cover only the scatter of"
+        " taps.\n"
+    )
 
 
 def _still(rng: np.random.Generator, setup: float, again: int) -> list[tuple[float, float, str]]:
@@ -129,9 +136,9 @@ def _still(rng: np.random.Generator, setup: float, again: int) -> list[tuple[flo
 
 
 def identities(say: Say, builds: int) -> None:
-    """Print how many identities are kept, from taps to names, by what is done to the build."""
-    say("## Identities: ten modes, six stages, five taps that scatter by a cent\n")
-    say("| work | identities kept, % | wrong ones flagged, % | right ones flagged, % | identities |")
+    """Print how many identities are correct, from taps to names, by the work done on the build."""
+    say("## Identities: ten modes, six stages, five taps with a scatter of one cent\n")
+    say("| work | identities correct, % | wrong ones flagged, % | correct ones flagged, % | identities |")
     say("".join(["| --- " * 5, "|"]))
     for n, (name, work) in enumerate(WORKS.items()):
         found = right_from_taps(np.random.default_rng([73, n]), work, builds)
@@ -141,16 +148,16 @@ def identities(say: Say, builds: int) -> None:
 
 
 def next_steps(say: Say, days: int) -> None:
-    """Print whether the chance to overshoot comes true, against landings anywhere and in every bin."""
+    """Print how often an overshoot comes true, by its predicted chance."""
     simulated = [voicing_day(np.random.default_rng([74, n]), area=n % 2 == 1) for n in range(days)]
     covered = np.mean([d.outlook.low <= d.step <= d.outlook.high for d in simulated])
-    say(f"## Next steps: {days}, after three to eight of the same work, half of them with opening areas\n")
-    say(f"Prediction intervals of the next step that hold it: {100 * covered:.1f} %.\n")
+    say(f"## Next steps: {days}, after three to eight steps of the same work, half of them with opening areas\n")
+    say(f"Prediction intervals that contain the next step: {100 * covered:.1f} %.\n")
     rng = np.random.default_rng(75)
     anywhere = [(d, float(ahead) * d.outlook.step.mean) for d in simulated for ahead in rng.uniform(-0.5, 2.0, 10)]
-    _reliability(say, "Ten landings a step, anywhere from half a step behind to two ahead", anywhere)
+    _reliability(say, "Ten landings for each step, anywhere from half a step behind to two steps ahead", anywhere)
     ladder = [(d, to_go) for d in simulated for to_go in _ladder(d)]
-    _reliability(say, "Ten landings a step, so placed that every bin is filled alike", ladder)
+    _reliability(say, "Ten landings for each step, placed so that all bins are filled equally", ladder)
 
 
 def _ladder(day: Day) -> list[float]:

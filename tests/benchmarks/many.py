@@ -1,15 +1,15 @@
 """What many recordings cost: ``python -m tests.benchmarks.many [--sizes N ...] [--jobs N ...] [--write]``.
 
-Shops of simulated taps are made in a folder of their own, 50 short recordings at 8 kHz an instrument, and run by the
-program itself, reports and all. Seconds are those of the processor, its own and its workers', since a machine
-that others use stretches the clock; the clock stands beside. *Master* is what the process that holds the shop uses
-while its workers do the rest. *Decoding* is reading the same files into samples and nothing else. Modules are
-compiled once, before anything is counted, as installing does it. ``--write`` writes ``MANY.md`` beside this file.
+The benchmark makes shops of simulated taps, with 50 short recordings at 8 kHz per instrument, and the program itself
+runs them, reports included. Seconds are processor seconds of the program and its workers, since the clock depends on
+what else the machine does; clock times are given too. *Master* is the processor time of the process that holds the
+shop, without its workers. *Decoding* is only reading the same files into samples. Modules are compiled before
+anything is counted, as an installation does. ``--write`` writes ``MANY.md`` beside this file.
 
-*Starting* is what a shop costs that is as small as can be while its run loads all that thousands need, in every
-worker: two instruments, so that both workers draw a report, of two stages, so that something is compared, of two
-recordings, so that something is joined. Two recordings of one tap each need fewer libraries; what they cost is said
-beside it.
+*Starting* is the cost of the smallest shop whose run loads everything that thousands of recordings need, in every
+worker: two instruments, so that both workers draw a report; two stages each, so that something is compared; two
+recordings each, so that something is joined. A shop of two recordings of one tap needs fewer libraries; its cost is
+given as well.
 """
 
 from __future__ import annotations
@@ -44,27 +44,27 @@ TAP_S = 0.012
 
 @dataclass(frozen=True)
 class Cost:
-    """What a run took, in seconds: by the clock, by all processors, and by the master alone."""
+    """What a run took, in seconds: by the clock, of all processes, and of the master alone."""
 
     clock_s: float
     cpu_s: float
     master_s: float
 
 
-def make(folder: Path, count: int, taps_each: int = 2, per_instrument: int = PER_INSTRUMENT) -> Path:
-    """Make a shop of ``count`` recordings, no two alike."""
+def make(folder: Path, count: int, taps_each: int = 2, per_instrument: int = PER_INSTRUMENT, takes: int = 2) -> Path:
+    """Make a shop of ``count`` recordings, all different, ``takes`` of them per stage."""
     kinds = [taps(900 + n, count=taps_each) for n in range(12)]
     rng = np.random.default_rng(8000)
     for n in range(count):
         instrument, number = divmod(n, per_instrument)
-        name = f"lyre-{instrument:04}_{number // 2 + 1:02}-stage_top_{number % 2 + 1}.wav"
+        name = f"lyre-{instrument:04}_{number // takes + 1:02}-stage_top_{number % takes + 1}.wav"
         sound = kinds[n % len(kinds)]
         write_wav(folder / "recordings" / name, sound + rng.normal(0, 3e-5, len(sound)))
     return folder
 
 
 def run(shop: Path, results: Path, *arguments: str) -> Cost:
-    """Run the program, and tell what it took; its children's processors are its own."""
+    """Run the program, and return what it took, child processes included."""
     before, began_s = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
     command = [sys.executable, "-c", _TIMED, "run", str(shop), "--results", str(results), *arguments]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, env=_environment())
@@ -93,12 +93,12 @@ def _environment() -> dict[str, str]:
 
 @functools.cache
 def _compiled() -> tempfile.TemporaryDirectory[str]:
-    """Return a folder for compiled modules, which goes with this process."""
+    """Return a folder for compiled modules, which is deleted when this process ends."""
     return tempfile.TemporaryDirectory()
 
 
 def decoding_s(shop: Path) -> float:
-    """Return the processor's seconds for reading all files of a shop into samples, once warm."""
+    """Return the processor seconds for reading all files of a shop into samples, after a first, uncounted pass."""
     from tapbatch.listen.decode import decode
 
     times = []
@@ -114,7 +114,7 @@ def decoding_s(shop: Path) -> float:
 
 
 def taps_used(results: Path) -> int:
-    """Return how many taps were measured."""
+    """Return the number of taps measured."""
     total = 0
     for path in results.glob("*/recordings.csv"):
         with path.open(encoding="utf-8", newline="") as rows:
@@ -123,22 +123,23 @@ def taps_used(results: Path) -> int:
 
 
 class Page:
-    """Lines shown as they come, and kept."""
+    """Lines that are printed at once, and kept."""
 
     def __init__(self) -> None:
         self.lines: list[str] = []
 
     def say(self, text: str = "") -> None:
-        """Show and keep a line."""
+        """Print and keep a line."""
         print(text, flush=True)
         self.lines.append(text)
 
 
 def sizes(page: Page, folder: Path, counts: Sequence[int], jobs: int) -> None:
-    """Say what a recording costs in shops of several sizes, and what a run costs that finds nothing new."""
-    page.say(f"## Cost of a recording of one tap by how many there are (`--jobs {jobs}`)\n")
+    """Print the cost of a recording by the size of the shop, and that of a run that finds nothing new."""
+    page.say(f"## Cost of a recording of one tap, by the number of recordings (`--jobs {jobs}`)\n")
     page.say(
-        "| recordings | cpu ms each | beyond starting | clock ms each | master ms each | nothing new, s | of it cpu |"
+        "| recordings | cpu ms each | without starting | clock ms each | master ms each |"
+        " run with nothing new, s | of that cpu |"
     )
     page.say("| --- | --- | --- | --- | --- | --- | --- |")
     small = least(make(folder / "shop-2", 2, 1, per_instrument=1), folder / "results-2", jobs, 3)
@@ -156,30 +157,37 @@ def sizes(page: Page, folder: Path, counts: Sequence[int], jobs: int) -> None:
             f" {1e3 * first.master_s / count:.1f} | {statistics.median(a.clock_s for a in again):.2f} |"
             f" {statistics.median(a.cpu_s for a in again):.2f} |"
         )
-    page.say(f"\nStarting costs {start.cpu_s:.2f} s: the least of three runs of eight recordings, as is that of 100.")
+    page.say(
+        f"\nStarting costs {start.cpu_s:.2f} s: the least of three runs with eight recordings."
+        " The run with 100 is also the least of three."
+    )
     times = max(each) / min(each)
-    page.say(f"Beyond it the dearest recording costs {times:.2f} times the cheapest (promised: 1.15).")
+    page.say(f"Without it, the most expensive recording costs {times:.2f} times the cheapest (promised: 1.15).")
     further = [1e3 * (b - a) / (m - n) for (n, a), (m, b) in pairwise(zip(counts, whole, strict=True))]
-    page.say(f"From one size to the next each further one costs {', '.join(f'{ms:.1f}' for ms in further)} ms.")
+    page.say(
+        f"From one size to the next, each additional recording costs {', '.join(f'{ms:.1f}' for ms in further)} ms."
+    )
     plain = [(s - small.cpu_s) / (n - 2) for n, s in zip(counts, whole, strict=True)]
-    page.say(f"Two recordings, compared with nothing, cost {small.cpu_s:.2f} s. Beyond those the dearest costs")
+    page.say(
+        f"Two recordings, with nothing to compare, cost {small.cpu_s:.2f} s. Without those, the most expensive costs"
+    )
     times = max(plain) / min(plain)
-    page.say(f"{times:.2f} times the cheapest: what comparing loads, in each worker, then counts as theirs.")
+    page.say(f"{times:.2f} times the cheapest: loading the comparing code in each worker then counts as their cost.")
     shared = [s / n for n, s in zip(counts, whole, strict=True)]
     times = max(shared) / min(shared)
-    page.say(f"With starting spread over them, it costs {times:.2f} times as much.\n")
+    page.say(f"With starting included, it costs {times:.2f} times as much.\n")
 
 
 def least(shop: Path, results: Path, jobs: int, times: int) -> Cost:
-    """Run a shop anew several times and return the run that cost least: of a few seconds, a tenth is chance."""
+    """Run a shop several times from the start; return the cheapest run, since times vary by a tenth."""
     runs = [run(shop, results.with_name(f"{results.name}-{k}"), "--jobs", str(jobs)) for k in range(times)]
     return min(runs, key=lambda cost: cost.cpu_s)
 
 
 def processes(page: Page, folder: Path, count: int, numbers: Sequence[int]) -> None:
-    """Say what several processes bring, and whether they give the same bytes."""
+    """Print how much faster several processes are, and whether they give the same bytes."""
     page.say(f"## Several processes, {count} recordings\n")
-    page.say("| jobs | clock s | cpu s | master s | faster by the clock | faster if the processors were its own |")
+    page.say("| jobs | clock s | cpu s | master s | speed-up by the clock | speed-up on idle processors |")
     page.say("| --- | --- | --- | --- | --- | --- |")
     shop = make(folder / "shop-jobs", count)
     one, truth = None, None
@@ -189,7 +197,7 @@ def processes(page: Page, folder: Path, count: int, numbers: Sequence[int]) -> N
         one = one or cost
         truth = truth if truth is not None else bytes_below(results)
         same = bytes_below(results) == truth
-        # At worst nothing of the master's work is done while its workers work.
+        # In the worst case, the master does all its work while its workers wait.
         alone_s = cost.master_s + (cost.cpu_s - cost.master_s) / jobs if jobs > 1 else cost.cpu_s
         page.say(
             f"| {jobs} | {cost.clock_s:.1f} | {cost.cpu_s:.1f} | {cost.master_s:.1f} |"
@@ -199,8 +207,8 @@ def processes(page: Page, folder: Path, count: int, numbers: Sequence[int]) -> N
 
 
 def beside_decoding(page: Page, folder: Path, count: int) -> None:
-    """Say what the whole costs beside only decoding, on simulated and on the sample shop's recordings."""
-    page.say("## The whole run beside decoding alone, in seconds of the processor\n")
+    """Print the cost of a whole run and of decoding alone, for simulated recordings and the sample shop."""
+    page.say("## The whole run compared with decoding alone, in processor seconds\n")
     page.say(
         "| shop | recordings | taps | run | decoding | 4 × (decoding + 12 ms a tap) | 4 × decoding + 12 ms a tap |"
     )
@@ -217,17 +225,15 @@ def beside_decoding(page: Page, folder: Path, count: int) -> None:
         wide_s, narrow_s = 4 * (only_s + TAP_S * found), 4 * only_s + TAP_S * found
         page.say(f"| {name} | {files} | {found} | {cost.cpu_s:.2f} | {only_s:.2f} | {wide_s:.2f} | {narrow_s:.2f} |")
         shares.append((cost.cpu_s / wide_s, cost.cpu_s / narrow_s))
-    page.say("\nThe run counts everything: starting, measuring, tables, and the PDF of each instrument. It takes")
-    page.say(
-        f"{' and '.join(f'{wide:.2f}' for wide, _ in shares)} of four times both, which is what is promised, and"
-    )
+    page.say("\nThe run includes everything: starting, measuring, tables, and the PDF of each instrument. It takes")
+    page.say(f"{' and '.join(f'{wide:.2f}' for wide, _ in shares)} of the promised limit (four times both), and")
     page.say(
         f"{' and '.join(f'{narrow:.2f}' for _, narrow in shares)} times what four times the decoding alone allows.\n"
     )
 
 
 def main() -> None:
-    """Play what is asked for, and say what came out."""
+    """Run what is asked for, and print the results."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.many", description=__doc__)
     parser.add_argument(
         "--sizes", type=int, nargs="*", default=[100, 1000], help="recordings a shop; 100 1000, nothing for none"

@@ -1,9 +1,9 @@
-"""Playing the cases: every method on the same sounds, taps first, then stages.
+"""Running the cases: every method on the same sounds, taps first, then stages.
 
-Conventions: times are those of one call, in milliseconds of the processor a tap, its own and its children's, since
-others may use the machine: for this project from the samples at native rate to modes with errors (decimation, noise
-and whitening of the whole recording included), for a peer from the decimated decay on. The peers play the first few
-trials of each case only, for most of them are slow.
+Conventions: times are processor milliseconds per tap, child processes included, since the machine may be shared. For
+this project they run from the samples at native rate to modes with errors, and include decimation, noise and
+whitening of the whole recording; for a peer they begin with the decimated decay. The peers run only the first few
+trials of each case, because most of them are slow.
 """
 
 from __future__ import annotations
@@ -34,9 +34,9 @@ _OWNED = frozenset({"hum", "pair?"})
 
 @dataclass(frozen=True)
 class Plan:
-    """How many trials, from which on, and with which peers; ``peer_trials`` at most are played by peers.
+    """The number of trials, the first one, and the peers; peers run at most ``peer_trials``.
 
-    ``ideal`` plays the maximum of the likelihood, told the truth, where there is a bound.
+    ``ideal`` also runs the maximum of the likelihood, given the truth, where there is a bound.
     """
 
     trials: int
@@ -47,7 +47,7 @@ class Plan:
 
 
 def play(case: Case, plan: Plan) -> dict[str, Tally]:
-    """Play a case of single taps; the tallies are in the order of the table."""
+    """Run a case of single taps; the tallies are in the order of the table."""
     absent = peers.missing()
     told = [IDEAL] if plan.ideal and case.bounded else []
     present = [p for p in plan.peers if p not in absent and plan.peer_trials]
@@ -72,13 +72,13 @@ def play(case: Case, plan: Plan) -> dict[str, Tally]:
 
 
 def spent_s() -> float:
-    """Return the seconds of the processor spent so far, by this process and by those it has waited for."""
+    """Return the processor seconds spent so far by this process and by the children it has waited for."""
     waited_for = os.times()
     return time.process_time() + waited_for.children_user + waited_for.children_system
 
 
 def warm_up(case: Case) -> None:
-    """Let what is designed once a process (filters, imports) be designed before the clock runs."""
+    """Do what is done once in a process (imports, design of filters) before the time is taken."""
     measured(case, scenes.scene(case, 1_000_000))
 
 
@@ -124,7 +124,7 @@ def _play_peers(case: Case, scene: scenes.Scene, truth: Truth, trial: int, talli
     lines_hz = np.array(scene.hum_hz)
     for name, tally in tallies.items():
         started_s = spent_s()
-        # What a peer warns of is its own affair; what it finds is scored.
+        # Warnings of a peer do not matter here; what it finds is scored.
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             found = peers.PEERS[name](decay)
@@ -137,7 +137,7 @@ def _play_peers(case: Case, scene: scenes.Scene, truth: Truth, trial: int, talli
 
 
 def play_stage(case: Case, plan: Plan) -> dict[str, Tally]:
-    """Play a case of recordings with several taps: the modes of the stage, grouped and joined."""
+    """Run a case of recordings with several taps: the modes of the stage, grouped and joined."""
     tallies = {name: Tally() for name in ((OURS, IDEAL) if plan.ideal and case.shared else (OURS,))}
     warm_up(case)
     for trial in range(plan.first, plan.first + plan.trials):
@@ -174,8 +174,8 @@ def _joined(readings: Sequence[TapReading]) -> Estimates:
 def _stage_truth(case: Case, scene: scenes.Scene) -> Truth:
     """Return what the taps scatter around, and the least errors of their mean.
 
-    Shared poles: the joint bound. Poles that wander: the variance of the best mean where every tap's variance, that
-    of its noise and that of the wandering, is known.
+    For shared poles this is the joint bound. For poles that wander it is the error of the best mean, with the
+    variances of the noise and of the wandering known for every tap.
     """
     each = [scenes.information(case, tap, scene.hum_hz) for tap in scene.true]
     freq_hz = np.array([m.freq_hz for m in scene.centre])

@@ -1,12 +1,12 @@
-"""How well taps are found and placed, on recordings made up with a known truth: scored by mir_eval.
+"""How well taps are found and timed, on simulated recordings of known truth, scored by mir_eval.
 
     python tests/benchmarks/onsets.py [RECORDINGS [FIRST_SEED]]
 
-Conventions: a recording is drawn from one seed. It holds 5 to 8 taps, 0.6 to 1.3 s apart, on a body of 4 to 12 modes
-between 80 and 1200 Hz with T60 0.1 to 0.6 s, with a mallet that stays 1 to 5 ms and a strength that scatters by 8 dB
-(standard deviation, held to two of them). A third of the taps bounce, 30 to 150 ms later and 6 to 25 dB weaker;
-between the taps lie knocks, talk, crackle and handling. The noise is pink with hum; the *SNR* is the peak of the
-weakest tap over the root mean square of the noise, 30 to 60 dB. The score counts used taps within 20 ms.
+Conventions: a recording is made from one seed. It has 5 to 8 taps, 0.6 to 1.3 s apart, on a body of 4 to 12 modes
+between 80 and 1200 Hz with T60 0.1 to 0.6 s. The mallet touches for 1 to 5 ms; the strength scatters by 8 dB
+(standard deviation, limited to two of them). A third of the taps bounce, 30 to 150 ms later and 6 to 25 dB weaker;
+between the taps there are knocks, talk, crackle and handling noise. The noise is pink with hum; the *SNR* is the peak
+of the weakest tap over the root mean square of the noise, 30 to 60 dB. The score counts used taps within 20 ms.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ RATES_HZ = (8000, 16000, 44100, 48000)
 
 @dataclass(frozen=True)
 class Scene:
-    """A sound and what truly happened in it."""
+    """A sound and its true events."""
 
     sound: Sound
     truth: tuple[sim.TrueEvent, ...]
@@ -41,14 +41,14 @@ class Scene:
 
     @property
     def bounces_s(self) -> list[tuple[float, float]]:
-        """The touch of each tap that bounces, and that of the bounce."""
+        """The onset of each tap that bounces, and that of its bounce."""
         pairs = zip(self.truth, self.truth[1:], strict=False)
         return [(a.onset_s, b.onset_s) for a, b in pairs if a.is_tap and b.what == "bounce"]
 
 
 @dataclass(frozen=True)
 class Score:
-    """Of one recording: mir_eval's three numbers, the placing of each tap found, and what was made of bounces."""
+    """One recording: mir_eval's three numbers, the timing error of each tap found, and how bounces were treated."""
 
     f_measure: float
     precision: float
@@ -97,7 +97,7 @@ def _strikes(rng: np.random.Generator, contact_s: float) -> list[sim.Strike]:
 def _others(
     rng: np.random.Generator, taps_s: list[float], end_s: float, peak: float, rate_hz: int
 ) -> list[sim.Disturbance]:
-    """Return what happens between the taps: at least 0.25 s after one and 0.1 s before the next."""
+    """Return the disturbances between the taps, at least 0.25 s after one and 0.1 s before the next."""
     others = []
     for at_s, next_s in zip(taps_s, [*taps_s[1:], end_s], strict=True):
         room_s = next_s - 0.1 - (at_s + 0.25)
@@ -148,7 +148,7 @@ def _peak_after(samples: np.ndarray, onset_s: float, rate_hz: int) -> float:
 
 
 def scored(scene: Scene, taps: Iterable[Tap]) -> Score:
-    """Hold what was found to the truth."""
+    """Compare the taps found with the truth."""
     import mir_eval
 
     used = [t for t in taps if t.used]
@@ -162,7 +162,7 @@ def scored(scene: Scene, taps: Iterable[Tap]) -> Score:
 
 
 def main(recordings: int = 120, first_seed: int = 0) -> None:
-    """Print a table, a row a sample rate, and the recordings that fall short."""
+    """Print a table with a row for each sample rate, and the recordings with errors."""
     print("rate_hz recordings  F      P      R      worst_ms  over_5_ms  bounces  ended  ms_per_s")
     for rate_hz in RATES_HZ:
         seeds = [s for s in range(first_seed, first_seed + recordings) if RATES_HZ[s % len(RATES_HZ)] == rate_hz]

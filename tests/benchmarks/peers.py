@@ -1,20 +1,20 @@
-"""General methods measured beside this project's, on the same sounds, each told when the free decay begins.
+"""General methods, measured on the same sounds as this project's; each is given the start of the free decay.
 
-Conventions: a peer gets the sound of one recording and one tap and returns modes as an array of shape (K, 2):
-frequency in hertz, T60 in seconds. All work on the sound brought to about 4 kHz by a linear-phase filter. None knows
-the noise beforehand: as the estimator, they may look at the quiet before the first tap. Of what ``esprit`` and
-``harminv`` return is kept what lies inside the band, with T60 from 0.02 to 5 s and an energy of at least 20 dB over
-the density of the noise, which is what a lone mode needs to be told from noise in nearly every tap; ``fft`` and
+Conventions: a peer gets the sound of one recording and one tap, and returns modes as an array of shape (K, 2):
+frequency in hertz, T60 in seconds. All work on the sound resampled to about 4 kHz by a linear-phase filter. None is
+given the noise: like the estimator, they may use the quiet before the first tap. Of the modes that ``esprit`` and
+``harminv`` return, those inside the band are kept if their T60 is from 0.02 to 5 s and their energy at least 20 dB
+over the noise density, which a lone mode needs to be distinguished from noise in nearly every tap. ``fft`` and
 ``envelope`` take peaks 12 dB over the floor.
 
 - ``fft``: Hann window, eight-fold zero padding, peaks by a parabola on the logarithm, half-power width.
-- ``envelope``: each such peak band-passed, a line through the logarithm of its envelope.
+- ``envelope``: each such peak band-passed, and a line fitted to the logarithm of its envelope.
 - ``esprit``: sub-bands of 200 Hz, the order by ESTER (Badeau, David & Richard, IEEE Trans. SP 54, 2006), poles by
   ESPRIT: the method published for guitars and their workshops (Ege, Boutillon & David, JSV 325, 2009; Elie, Gautier &
   David, JASA 132, 2012).
 - ``harminv``: filter diagonalisation (Mandelshtam & Taylor, J. Chem. Phys. 107, 1997), the program of that name.
-- ``lscf``: the least-squares complex frequency-domain method of sdypy-EMA. It leaves the choice of poles to whoever
-  looks at its chart, so here it is told the true frequencies; it cannot invent modes.
+- ``lscf``: the least-squares complex frequency-domain method of sdypy-EMA. It leaves the choice of poles to its
+  user, who looks at a chart; here it is given the true frequencies, so it cannot find false modes.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ _LSCF_ORDER = 60
 
 @dataclass(frozen=True, eq=False)
 class Decay:
-    """The free decay of a tap at a low rate, and the quiet before."""
+    """The free decay of a tap at a low rate, and the quiet before it."""
 
     samples: Float
     quiet: Float
@@ -58,7 +58,7 @@ Peer = Callable[[Decay], Float]
 
 
 def lowered(samples: Float, rate_hz: int, free_s: tuple[float, float], quiet_s: float, true_hz: Float) -> Decay:
-    """Bring a recording to about 4 kHz and cut out a decay."""
+    """Resample a recording to about 4 kHz and cut out a decay."""
     from scipy.signal import resample_poly
 
     factor = max(1, rate_hz // 4000)
@@ -77,7 +77,7 @@ def density(decay: Decay, freq_hz: Float) -> Float:
 
 
 def thinned(decay: Decay, freq_hz: Float, t60_s: Float, amplitude: Float) -> Float:
-    """Keep what the common rule allows."""
+    """Keep the modes that the common rule allows."""
     energy = amplitude**2 * t60_s * decay.rate_hz / (4 * LN_1000)
     good = (freq_hz > BAND_HZ[0]) & (freq_hz < BAND_HZ[1]) & (t60_s > 0.02) & (t60_s < 5.0)
     good &= energy > 10 ** (LEAST_DB / 10) * density(decay, freq_hz)
@@ -112,7 +112,7 @@ def _peaks(decay: Decay) -> list[tuple[float, float]]:
 
 
 def _crossing(power: Float, k: int, way: int, level: float) -> float | None:
-    """Walk from a peak down to a level; nothing where a neighbour comes first."""
+    """Walk from a peak down to a level; return ``None`` if a neighbour comes first."""
     while 0 < k < len(power) - 1 and power[k] > level:
         if power[k + way] > power[k]:
             return None
@@ -176,7 +176,7 @@ def _of_band(decay: Decay, middle_hz: float) -> Float:
     y = decay.samples[: int((_SUB_BAND_S + 0.1) * decay.rate_hz)]
     turned = y * np.exp(-2j * np.pi * middle_hz / decay.rate_hz * np.arange(len(y)))
     taps = firwin(16 * factor + 1, 0.55 * _SUB_BAND_HZ, fs=decay.rate_hz)
-    # Only where the filter lies wholly in the decay.
+    # Only where the filter lies entirely within the decay.
     x = upfirdn(taps, turned, 1, factor)[17 : len(y) // factor]
     x = x[: int(_SUB_BAND_S * rate_hz)]
     poles = esprit_poles(x)
@@ -236,7 +236,7 @@ def harminv(decay: Decay) -> Float:
         return NONE
     freq_hz, delta, _, amplitude, _, error = np.array(rows).T
     good = (delta > 0) & (freq_hz > 0) & (error < 1e-2)
-    # Of a real signal each line carries half the amplitude.
+    # In a real signal each line has half the amplitude.
     return thinned(decay, freq_hz[good], LN_1000 / delta[good], 2 * amplitude[good])
 
 
@@ -257,7 +257,7 @@ def lscf(decay: Decay) -> Float:
         frf_form="receptance",
     )
     model.get_poles(method="lscf", show_progress=False)
-    # The upper half of the orders: where a pole has become stable. Those that grow are the conjugates' or noise.
+    # The upper half of the orders, where poles have become stable. Growing poles belong to conjugates or noise.
     poles = np.concatenate(model.all_poles[_LSCF_ORDER // 2 :])
     freq_hz, delta = np.abs(poles.imag) / (2 * np.pi), -poles.real
     found = []

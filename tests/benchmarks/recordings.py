@@ -1,13 +1,13 @@
-"""Real struck things, measured, beside what four other methods agree on: the table, and a summary.
+"""Measurements of real struck objects, compared with values on which four other methods agree.
 
     python -m tests.benchmarks.recordings [--jobs N] [FILE ...]
 
-Conventions: the recordings lie in ``tests/recordings``, with ``truth.csv`` (partials on which
-a spectrum's peak, an envelope, a filter diagonalisation and a least-squares pole fit agree, and by how much they
-differ), ``hits.csv`` (when they were struck) and ``pairs.csv`` (close pairs that two methods told apart). The band is
-60 to 12,000 Hz. A listed partial is *found* where a mode lies within 25 cents of it: of several the one of most
-energy, and of several taps the median. Its interval is 95 % by one tap's standard error, widened by the spread of the
-methods that made the truth: a value inside it agrees as well as can be said.
+Conventions: the recordings are in ``tests/recordings``, with ``truth.csv`` (partials on which a spectrum's peak, an
+envelope, a filter diagonalisation and a least-squares pole fit agree, and the spread of these methods), ``hits.csv``
+(times of the strokes) and ``pairs.csv`` (close pairs that two methods separated). The band is 60 to 12,000 Hz. A
+listed partial is *found* if a mode lies within 25 cents of it; of several modes the strongest is taken, and of
+several taps the median. Its interval is the 95 % interval by one tap's standard error, widened by the spread of the
+four methods: a value inside it agrees as well as can be judged.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ Row = dict[str, str]
 
 @dataclass(frozen=True)
 class Partial:
-    """A listed partial and what was read: errors are read minus true, intervals half-widths; ``None`` is unknown."""
+    """A listed partial and its reading: errors are read minus true, intervals half-widths; ``None`` is unknown."""
 
     file: str
     true_hz: float
@@ -72,7 +72,7 @@ class Partial:
 
 @dataclass(frozen=True)
 class Hits:
-    """The strokes of a file: how many are listed, how far off each that was found is, and used taps beside them."""
+    """The strokes of a file: the number listed, the time errors of those found, and used taps that match none."""
 
     file: str
     listed: int
@@ -124,7 +124,7 @@ def read_all(names: Iterable[str], folder: Path = FOLDER, *, jobs: int = 1) -> d
 
 
 def cents(freq_hz: float, true_hz: float) -> float:
-    """Return how far a frequency lies above a true one."""
+    """Return how many cents a frequency lies above a true one."""
     return 1200.0 * math.log2(freq_hz / true_hz)
 
 
@@ -182,7 +182,7 @@ def hold_to_hits(file: str, rows: Sequence[Row], reading: Reading) -> Hits:
 
 
 def hold_to_pair(row: Row, reading: Reading) -> ClosePair:
-    """Tell whether a close pair was read as two, as one that is flagged, as one and no more, or not at all."""
+    """Tell whether a close pair was read as two modes, as one with a flag, as one without, or not at all."""
     freq_hz, apart_hz = float(row["freq_hz"]), float(row["separation_hz"])
     verdict = "missed"
     for tap in reading.used_taps:
@@ -199,14 +199,14 @@ def hold_to_pair(row: Row, reading: Reading) -> ClosePair:
 
 
 def partials_of(readings: Mapping[str, Reading], folder: Path = FOLDER) -> list[Partial]:
-    """Hold all listed partials of the files read to the truth."""
+    """Compare all listed partials of the files read with the truth."""
     return [
         hold_to_truth(row, readings[row["file"]]) for row in rows_of("truth.csv", folder) if row["file"] in readings
     ]
 
 
 def hits_of(readings: Mapping[str, Reading], folder: Path = FOLDER) -> list[Hits]:
-    """Hold all listed strokes of the files read to the taps used."""
+    """Compare all listed strokes of the files read with the taps used."""
     listed: dict[str, list[Row]] = defaultdict(list)
     for row in rows_of("hits.csv", folder):
         if row["file"] in readings:
@@ -215,14 +215,14 @@ def hits_of(readings: Mapping[str, Reading], folder: Path = FOLDER) -> list[Hits
 
 
 def pairs_of(readings: Mapping[str, Reading], folder: Path = FOLDER) -> list[ClosePair]:
-    """Hold all listed close pairs of the files read to the modes."""
+    """Compare all listed close pairs of the files read with the modes."""
     return [
         hold_to_pair(row, readings[row["file"]]) for row in rows_of("pairs.csv", folder) if row["file"] in readings
     ]
 
 
 def lone(partials: Sequence[Partial], folder: Path = FOLDER) -> list[Partial]:
-    """Return the partials found that have no listed close pair within 25 cents; whether they are one, nobody says."""
+    """Return the partials found that have no listed close pair within 25 cents; they may still be pairs."""
     halves: dict[str, list[float]] = defaultdict(list)
     for row in rows_of("pairs.csv", folder):
         halves[row["file"]].append(float(row["freq_hz"]))
@@ -233,12 +233,12 @@ def lone(partials: Sequence[Partial], folder: Path = FOLDER) -> list[Partial]:
 
 
 def may_be_two(partial: Partial) -> bool:
-    """Tell whether a partial bears a flag that says that it may be two, or does not die away evenly."""
+    """Tell whether a partial has a flag that it may be two modes, or does not decay exponentially."""
     return bool(MAY_BE_TWO & set(partial.flags))
 
 
 def share(values: Iterable[bool | None]) -> float:
-    """Return the share of true among those known."""
+    """Return the share that is true, of those that are known."""
     known = [v for v in values if v is not None]
     return sum(known) / len(known) if known else math.nan
 

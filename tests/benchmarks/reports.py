@@ -1,8 +1,8 @@
-"""What a report costs: ``python -m tests.benchmarks.reports``: seconds of the processor, bytes and pages.
+"""What a report costs, in processor seconds, bytes and pages: ``python -m tests.benchmarks.reports``.
 
-Each instrument is drawn in a process of its own, which has its history by then and nothing of what drawing needs:
-*first* is the first report of a run, libraries and type included; *next* the least of five more, as each further
-instrument of a run costs. Asked: one second and 500 KB for ten stages.
+The report of each instrument is drawn in a process of its own, which has its history but has loaded nothing for
+drawing. *First* is the first report of a run, loading of libraries and fonts included; *next* is the least of five
+more, the cost of each further instrument of a run. The limits are one second and 500 KB for ten stages.
 """
 
 from __future__ import annotations
@@ -54,10 +54,10 @@ def make_ten(folder: Path) -> Path:
 
 
 def draw(root: Path, results: Path, instrument: str) -> dict[str, float]:
-    """Draw one instrument's report six times, and tell what it took."""
+    """Draw one instrument's report six times, and return what it took."""
     shop = open_shop(root, results)
     settings = shop.settings_of(instrument)
-    history = histories_of(shop, {instrument}, measuring=True).of[instrument]
+    history = histories_of(shop, {instrument}, measuring=True, lines=True).of[instrument]
     assert "reportlab" not in sys.modules
     times = []
     for _ in range(6):
@@ -77,7 +77,7 @@ def draw(root: Path, results: Path, instrument: str) -> dict[str, float]:
 
 
 def main() -> None:
-    """Draw the instruments of the sample shop and one of ten stages, and say what each took."""
+    """Draw the instruments of the sample shop and one of ten stages, and print what each took."""
     if len(sys.argv) > 1:
         print(json.dumps(draw(Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3])))
         return

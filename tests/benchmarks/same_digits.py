@@ -1,4 +1,4 @@
-"""Two trees of the tool, and whether their tables have the same digits.
+"""Compare the tables of two versions of the tool, digit by digit.
 
     python -m tests.benchmarks.same_digits OLD_TREE NEW_TREE [--shop NAME ...] [--jobs N]
 
@@ -7,10 +7,10 @@ Each tree is a checkout; only its command line is used, so that any version can 
 differ) and ``real`` (the recordings of real things in ``tests/recordings``) each tree runs on a fresh copy.
 
 Conventions: every CSV table below ``results/`` is compared row by row and column by column, each cell as the text
-that is printed there. Columns of *wording* (sentences for people: ``notice``, ``caution``, ``reason`` and what
-``attention.csv`` says) may differ, and what differs is listed; in any other column a difference fails, and so does a
-table, column or row that is missing. New tables and columns are named. The exit status is 0, or 1 where anything
-failed. Behind each run stands what it cost, in seconds of the processor; nothing is judged by it.
+that is printed there. Columns of *wording* (sentences for people: ``notice``, ``caution``, ``reason`` and those of
+``attention.csv``) may differ, and differences are listed. A difference in any other column fails, as does a missing
+table, column or row. New tables and columns are named. The exit status is 0, or 1 if anything failed. The processor
+seconds of each run are printed, but not judged.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ Table = tuple[list[str], list[list[str]]]
 
 @dataclass
 class Compared:
-    """What came of one table: how many cells were the same, what differs, and what is new."""
+    """The comparison of one table: the number of equal cells, what differs, and what is new."""
 
     cells: int = 0
     numbers: int = 0
@@ -65,7 +65,7 @@ def read_csv(path: Path) -> Table:
 
 
 def compare_tables(name: str, old: Table, new: Table) -> Compared:
-    """Compare a table with what it was."""
+    """Compare a table with its earlier version."""
     found = Compared(new=[f"column {column}" for column in new[0] if column not in old[0]])
     found.wrong += [f"column {column} is gone" for column in old[0] if column not in new[0]]
     if len(old[1]) != len(new[1]):
@@ -86,7 +86,7 @@ def compare_tables(name: str, old: Table, new: Table) -> Compared:
 
 
 def compare_results(old: Path, new: Path) -> Iterator[tuple[str, Compared]]:
-    """Compare every table below two folders of results; yields its path there and what came of it."""
+    """Compare every table below two folders of results; yields its path and the comparison."""
     tables = [{p.relative_to(folder).as_posix() for p in folder.rglob("*.csv")} for folder in (old, new)]
     if not tables[0]:
         yield "no table", Compared(wrong=["the old tree wrote none"])
@@ -105,13 +105,13 @@ def copy_of_sample(tree: Path, shop: Path) -> Path:
 
 
 def alike(one: dircmp[str]) -> bool:
-    """Tell whether two folders hold the same files, results left out."""
+    """Tell whether two folders hold the same files, apart from results."""
     same = not (one.left_only or one.right_only or one.diff_files or one.funny_files)
     return same and all(alike(below) for below in one.subdirs.values())
 
 
 def run(tree: Path, shop: Path, jobs: int) -> tuple[int, float]:
-    """Run a tree's tool on a shop; returns its exit status and the processor seconds that it took."""
+    """Run a tree's tool on a shop; return its exit status and the processor seconds it took."""
     where = {**os.environ, "PYTHONPATH": str(tree), "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
     asked = [sys.executable, "-c", "import tapbatch; print(tapbatch.__file__)"]
     found = subprocess.run(asked, env=where, cwd=shop.parent, capture_output=True, text=True, check=True).stdout
@@ -127,7 +127,7 @@ def run(tree: Path, shop: Path, jobs: int) -> tuple[int, float]:
 
 
 def compare_shop(name: str, old: Path, new: Path, folder: Path, jobs: int) -> bool:
-    """Run both trees on one shop, print what came of it, and tell whether all is the same."""
+    """Run both trees on one shop, print the comparison, and tell whether everything is the same."""
     makers = {
         "sample": lambda _, shop: copy_of_sample(old, shop),
         "own-sample": copy_of_sample,
@@ -136,7 +136,7 @@ def compare_shop(name: str, old: Path, new: Path, folder: Path, jobs: int) -> bo
     shops, statuses = [], []
     print(f"== {name}", flush=True)
     for tree, which in ((old, "old"), (new, "new")):
-        # Both lie at the same place in turn, so that no path that is printed could differ.
+        # Both use the same place in turn, so that printed paths cannot differ.
         (folder / name).mkdir(parents=True, exist_ok=True)
         shop = makers[name](tree, folder / name / "shop")
         status, cpu_s = run(tree, shop, jobs)
@@ -166,7 +166,7 @@ def print_table(name: str, found: Compared) -> None:
 
 
 def main() -> None:
-    """Compare the trees asked for; ends with 1 where they differ."""
+    """Compare the trees asked for; exit with 1 if they differ."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.same_digits", description=__doc__)
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.add_argument("old", type=Path, metavar="OLD_TREE")

@@ -1,13 +1,13 @@
-"""Sounds of known truth for the cases of the benchmark, and the smallest errors that physics allows in each.
+"""Sounds of known truth for the cases of the benchmark, and the smallest errors possible in each.
 
-Conventions: what is random comes from one generator, seeded by the name of the case and the number of the trial, so
-``python -m tests.benchmarks --case NAME --first N --trials 1`` plays one trial again.
+Conventions: all randomness comes from one generator, seeded by the name of the case and the number of the trial, so
+``python -m tests.benchmarks --case NAME --first N --trials 1`` repeats one trial.
 
 The bound (Cramer-Rao) is that of the free decay at the native rate, from its first sample after contact to its end,
 with all true modes and the lines of the mains in the model: the closed form of :mod:`tapbatch.measure.bound` after
 whitening by the true noise, looking ahead, so that poles pass exactly. The *ideal* is the maximum of the likelihood
-on the same samples, told the noise, the beginning, the number of modes, and where to start: no method can be told
-more. What it is off by in a few hundred trials is luck, and what another is off by beyond it is not.
+on the same samples, given the noise, the start, the number of modes and start values: no method can know more. Its
+deviation from the bound in a few hundred trials is chance; what another method deviates beyond that is not.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class TrueTap:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Scene:
-    """A sound, what the estimator is told of its taps, and the truth; ``centre`` is what all taps scatter around."""
+    """A sound, what the estimator is given about its taps, and the truth; all taps scatter around ``centre``."""
 
     sound: Sound
     told: tuple[Tap, ...]
@@ -101,7 +101,7 @@ def _told(case: Case, number: int, tap: TrueTap) -> Tap:
 def _struck(
     case: Case, centre: tuple[sim.SimMode, ...], number: int, count: int, rng: np.random.Generator
 ) -> sim.SimTap:
-    """Return a tap anywhere between two samples; without contact the modes begin at once."""
+    """Return a tap that begins anywhere between two samples; without contact the modes begin at once."""
     modes = centre
     if case.level_scatter_db or case.wander_cents:
         modes = sim.scattered(
@@ -132,7 +132,7 @@ def _noise(case: Case, count: int, rng: np.random.Generator) -> Float:
 
 
 def through_aac(samples: Float, rate_hz: int, kbps: int) -> Float:
-    """Return what comes back from AAC, of the same length and in step with what went in."""
+    """Return the sound after AAC, with the same length and aligned with the input."""
     import io
 
     import av
@@ -154,7 +154,7 @@ def through_aac(samples: Float, rate_hz: int, kbps: int) -> Float:
     # Encoders and containers differ in how much silence they put in front.
     loud = slice(round(QUIET_S * rate_hz) - 2048, round((QUIET_S + 0.3) * rate_hz))
     likeness = correlate(back, samples[loud], mode="valid", method="fft")
-    # By no more than a few frames, though: a louder tap later on is more like it than it is itself.
+    # By a few frames at most: otherwise a louder tap later in the sound could match better.
     first = max(loud.start - 8192, 0)
     lead = first + int(np.argmax(likeness[first : loud.start + 8192])) - loud.start
     aligned = back[lead:] if lead >= 0 else np.concatenate([np.zeros(-lead), back])
@@ -210,7 +210,7 @@ def information(case: Case, tap: TrueTap, hum_hz: tuple[float, ...]) -> Float:
 def ideal(case: Case, scene: Scene) -> Float:
     """Return ``log delta`` and ``omega`` (rad/sample) of all modes where the likelihood is greatest, shape (2K,).
 
-    The taps share their poles: Gauss-Newton steps of each, weighed by its information, make one of all.
+    The taps share their poles: the Gauss-Newton steps of all taps are averaged, weighted by their information.
     """
     from scipy.signal import correlate
 

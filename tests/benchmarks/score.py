@@ -1,16 +1,16 @@
-"""Holding what was found to the truth, and the limits that this project sets itself.
+"""Comparing estimates with the truth, and the limits that this project sets itself.
 
-Conventions: a true mode is *found* by the estimate nearest to it within half its own half-power width
-(``0.5 delta/pi``, at least 0.5 Hz) and nearer than half the distance to its neighbour, one estimate a mode. What
-finds no mode inside the band is *false*, but for lines of the mains and what owns to be two in one: with this project
-they must bear the flag ``hum`` or ``pair?`` (and then find no mode either), with the others any estimate within 1 Hz
-of a line is forgiven. A true
-mode *counts* where its bound on ``ln T60`` is under 0.1. Errors are in hertz and in ``ln T60``; their ratio to the
-bound is the root of the mean square of (error / bound). *Cover* is the share of the stated 95 % intervals that hold
-the truth. The *ideal* is the maximum of the likelihood on the same sounds, told the noise, the beginning, the number
-of modes and where to start; *over ideal* is the root of one and the mean square of the difference from it over the
-bound: what is lost, freed of most of the luck of the trials. *Width*, of a stage, is the median width of its
-intervals over that of an interval of known variance.
+Conventions: a true mode is *found* by the estimate nearest to it, if that lies within half the mode's half-power
+width (``0.5 delta/pi``, at least 0.5 Hz) and within half the distance to its neighbour; one estimate counts for one
+mode. An estimate inside the band that finds no mode is *false*, except for mains lines and for estimates marked as
+two modes in one: those of this project must have the flag ``hum`` or ``pair?`` (and then do not count as finding a
+mode), and of the other methods any estimate within 1 Hz of a line is excused. A true mode *counts* if its bound on
+``ln T60`` is below 0.1. Errors are in hertz and in ``ln T60``; their ratio to the bound is the root mean square of
+(error / bound). *Cover* is the share of the stated 95 % intervals that contain the truth. The *ideal* is the maximum
+of the likelihood on the same sounds, given the noise, the start, the number of modes and start values. *Over ideal*
+is the root of one plus the mean square of (difference from the ideal / bound): the loss of the estimator, without
+most of the chance in the trials. *Width*, of a stage, is the median width of its intervals over that of an interval
+of known variance.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ BY_CHANCE = 1e-4  # one false alarm in ten thousand judgements
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Estimates:
-    """What a method says of one tap, each of shape (M,). ``forgiven`` are no modes and no mistakes either."""
+    """What a method returns for one tap, each of shape (M,). A ``forgiven`` one is neither mode nor mistake."""
 
     freq_hz: Float
     t60_s: Float
@@ -78,7 +78,7 @@ def matched(found: Estimates, true: Truth) -> list[tuple[int, int]]:
 
 @dataclass
 class Tally:
-    """What a method made of the taps (or stages) of a case."""
+    """The results of a method for the taps (or stages) of a case."""
 
     errors: list[tuple[float, ...]] = field(default_factory=list)
     whose: list[tuple[int, int]] = field(default_factory=list)
@@ -100,7 +100,7 @@ class Tally:
         forgiven = found.forgiven if found.forgiven is not None else np.zeros(len(found.freq_hz), dtype=bool)
         inside = (found.freq_hz > BAND_HZ[0]) & (found.freq_hz < BAND_HZ[1]) & ~forgiven
         false = [j for j in np.flatnonzero(inside).tolist() if j not in hit]
-        # Who owns to have found two modes in one claims neither frequency nor decay of any.
+        # An estimate marked as two modes in one claims neither the frequency nor the decay of one.
         counting = [(i, j) for i, j in pairs if true.counts[i] and not forgiven[j]]
         missed = int(true.counts.sum()) - len(counting)
         self.taps += 1
@@ -130,11 +130,11 @@ class Tally:
 
     @property
     def ratios(self) -> tuple[float, float]:
-        """RMSE over the bound, of frequency and of ``ln T60``; NaN where nothing was found."""
+        """RMSE over the bound, of frequency and of ``ln T60``; NaN if nothing was found."""
         return self._rms(0), self._rms(1)
 
     def over(self, ideal: Tally | None) -> tuple[float, float]:
-        """Root of one and the mean square of the difference from the ideal, over the bound; NaN without one."""
+        """Root of one plus the mean square of (difference from the ideal / bound); NaN without an ideal."""
         known = {} if ideal is None else dict(zip(ideal.whose, ideal.errors, strict=True))
         apart = [
             np.subtract(mine[:2], known[mode][:2])
@@ -167,7 +167,7 @@ class Tally:
 
     @property
     def cover(self) -> tuple[float, float]:
-        """Coverage of frequency and T60; NaN where no interval was stated."""
+        """Coverage of frequency and T60; NaN if no interval was stated."""
         if not self.covered:
             return float("nan"), float("nan")
         f, t = np.mean(self.covered, axis=0)
@@ -186,10 +186,9 @@ class Tally:
 
 
 def most_ratio(limit: float, count: int, near: int = 1, chance: float = BY_CHANCE) -> float:
-    """Return the ratio that an estimator at ``limit`` passes by chance with that probability.
+    """Return the ratio that an estimator at ``limit`` exceeds by chance with that probability.
 
-    ``count`` errors, of which groups of ``near`` hang together, make ``ratio**2`` a chi-square over its degrees of
-    freedom.
+    ``ratio**2`` is a chi-square over its degrees of freedom, from ``count`` errors in correlated groups of ``near``.
     """
     from scipy.stats import chi2
 
@@ -198,7 +197,7 @@ def most_ratio(limit: float, count: int, near: int = 1, chance: float = BY_CHANC
 
 
 def share_is_off(hits: int, count: int, low: float, high: float = 1.0, chance: float = BY_CHANCE) -> bool:
-    """Tell whether a share lies outside ``low`` to ``high`` by more than luck does with that probability."""
+    """Tell whether a share lies further outside ``low`` to ``high`` than chance explains with that probability."""
     from scipy.stats import binom
 
     if count == 0:
@@ -209,9 +208,9 @@ def share_is_off(hits: int, count: int, low: float, high: float = 1.0, chance: f
 
 
 def shortfalls(tally: Tally, *, bounded: bool, near: int = 1, chance: float = BY_CHANCE) -> list[str]:
-    """Return the limits that a tap's estimates leave by more than luck explains."""
+    """Return the limits that the estimates of taps miss by more than chance explains."""
     found = _beyond_bound(tally, near, chance) if bounded else []
-    # Where no bound exists an interval may be wider than need be, but not wrong.
+    # Where no bound exists, an interval may be too wide, but not wrong.
     found += _uncovered(tally, COVER if bounded else (COVER[0], 1.0), near, chance)
     if share_is_off(tally.clean, tally.taps, LEAST_CLEAN, chance=chance):
         found.append(f"{100 * tally.clean / tally.taps:.1f} % of taps without false, limit {100 * LEAST_CLEAN:g}")
@@ -237,9 +236,9 @@ def _uncovered(tally: Tally, limits: tuple[float, float], near: int, chance: flo
 def stage_shortfalls(
     tally: Tally, *, shared: bool, pair_limit: float | None, near: int = 1, chance: float = BY_CHANCE
 ) -> list[str]:
-    """Return the limits that the modes of stages leave by more than luck explains.
+    """Return the limits that the modes of stages miss by more than chance explains.
 
-    ``shared`` tells that the taps share their poles in noise of a known law, so that the joint bound is a limit.
+    If ``shared``, the taps share their poles and the law of the noise is known, so the joint bound is a limit.
     """
     found = _beyond_bound(tally, near, chance) if shared else []
     found += _uncovered(tally, (LEAST_STAGE_COVER, 1.0), near, chance)

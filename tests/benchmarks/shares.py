@@ -1,10 +1,10 @@
-"""What a tap costs, and where the time goes: ``python -m tests.benchmarks.shares [--recordings N] [--write]``.
+"""What measuring a tap costs, step by step: ``python -m tests.benchmarks.shares [--recordings N] [--write]``.
 
-Conventions: milliseconds of the processor a tap, on one core and one linear-algebra thread, from samples at 48 kHz to
-modes with errors: decimation, noise and whitening of the whole recording included. A recording is 0.8 s of noise and
-five taps, 1.05 s apart, as in the cases of the benchmark. The median is over recordings, the least beside it is what
-an idle machine would show more often. ``--write`` also writes ``SHARES.md`` beside this file. Shares are of time
-under the profiler, which makes small calls dearer than they are.
+Conventions: costs are processor milliseconds per tap, on one core and one linear-algebra thread, from samples at
+48 kHz to modes with errors. They include decimation, noise and whitening of the whole recording. A recording is 0.8 s
+of noise and five taps, 1.05 s apart, as in the cases of the benchmark. The median is over recordings; the least value
+is what an idle machine would show more often. ``--write`` also writes ``SHARES.md`` beside this file. Shares are of
+the time under the profiler, which makes small calls look more expensive than they are.
 """
 
 from __future__ import annotations
@@ -33,22 +33,22 @@ STEPS: tuple[tuple[str, Callable[..., object]], ...] = (
     ("looking for quiet", quiet_stretches),
     ("learning the noise", noise.estimate_noise),
     ("whitening", noise.Noise.whiten),
-    ("start from the subspace", poles.subspace_poles),
+    ("start values from the subspace", poles.subspace_poles),
     ("fitting and pruning", prune.pruned),
-    ("looking in the residual", candidates.missed_lines),
-    ("where the decay begins", tap.decay_start),
-    ("throwing out what is misfit", prune.settled),
-    ("early and late", honesty.early_late),
+    ("searching the residual", candidates.missed_lines),
+    ("finding the start of the decay", tap.decay_start),
+    ("removing misfit modes", prune.settled),
+    ("comparing early and late decay", honesty.early_late),
 )
 
 
 def several(name: str, taps: int = 5) -> Case:
-    """Return a case of the benchmark with several taps a recording."""
+    """Return a case of the benchmark with several taps per recording."""
     return replace(next(c for c in CASES if c.name == name), taps=taps, level_scatter_db=3.0)
 
 
 def cost_ms(case: Case, recordings: int, band: BandSettings) -> list[float]:
-    """Return the milliseconds of the processor a tap, of each recording."""
+    """Return the processor milliseconds per tap, for each recording."""
     warm_up(case)
     spent = []
     for trial in range(recordings):
@@ -60,7 +60,7 @@ def cost_ms(case: Case, recordings: int, band: BandSettings) -> list[float]:
 
 
 def shares(case: Case, recordings: int) -> list[tuple[str, float]]:
-    """Return the share of each step in the time that measuring takes."""
+    """Return the share of each step in the time of measuring."""
     heard = [scenes.scene(case, trial) for trial in range(recordings)]
     profile = cProfile.Profile()
     profile.enable()
@@ -79,9 +79,9 @@ def shares(case: Case, recordings: int) -> list[tuple[str, float]]:
 
 def page(recordings: int) -> str:
     """Return the page: cost by number of modes, of taps and by band, and shares."""
-    lines = ["# What a tap costs, and where the time goes", "", tables.machine(), ""]
-    lines += [f"Made by `python -m tests.benchmarks.shares` with {recordings} recordings a row.", ""]
-    lines += [tables.head(("modes", "taps", "band, Hz", "median, ms", "least, ms", "asked, ms"))]
+    lines = ["# What measuring a tap costs, step by step", "", tables.machine(), ""]
+    lines += [f"Made by `python -m tests.benchmarks.shares` with {recordings} recordings per row.", ""]
+    lines += [tables.head(("modes", "taps", "band, Hz", "median, ms", "least, ms", "limit, ms"))]
     narrow = BandSettings()
     rows = [(name, 5, narrow, f"{limit:g}") for name, limit in BODIES]
     rows += [("body-6", 1, narrow, ""), ("body-6", 12, narrow, "")]
@@ -98,9 +98,9 @@ def page(recordings: int) -> str:
 
 
 def main() -> None:
-    """Print the page, and write it where asked."""
+    """Print the page, and write it if asked to."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.shares", description=__doc__)
-    parser.add_argument("--recordings", type=int, default=20, metavar="N", help="recordings a row; 20")
+    parser.add_argument("--recordings", type=int, default=20, metavar="N", help="recordings per row; 20")
     parser.add_argument("--write", action="store_true", help=f"write {RESULTS.name}")
     said = parser.parse_args()
     made = page(said.recordings)

@@ -1,16 +1,16 @@
-"""How well plucked strings are read: pitch, sustain, and the distance of the two strings of a course, at random.
+"""How well plucked strings are read: pitch, sustain, and the interval between the two strings of a course.
 
 ``python -m tests.benchmarks.strings [PLUCKS]``. Each pluck has its own pitch (70 to 700 Hz), T60 (1.5 to 5 s),
 stiffness, pluck point, noise (50 to 75 dB down), body of eight modes and rate; strings of a course differ in level by
 up to 6 dB and in T60 by up to a fifth, and every partial in phase. The stretch that rings lasts 3 to 5 s.
 
-The rows: courses by the distance of their two strings; the same string or course plucked again while it rings on,
-1.6 to 2.5 s before; and one string that swings in two directions, of which the second is 3 to 20 dB fainter, rings
-1.3 to 4 times as long, and lies off by the same cents in all partials (0.3 to 3, ``alike``) or in each by others
-(1.5 in the mean square, ``each other``): whatever is seen as two there is wrong.
+The rows are: courses, by the interval between their two strings; the same string or course plucked again while it
+still rings, 1.6 to 2.5 s later; and one string that vibrates in two directions. Its second direction is 3 to 20 dB
+fainter, rings 1.3 to 4 times as long, and differs in pitch by the same cents in all partials (0.3 to 3, ``alike``) or
+by different cents in each (1.5 rms, ``each other``). There it is an error to read two strings.
 
-The pitch is held against the middle of a course, T60 against the geometric mean of its two; for one string that
-swings in two directions there is no one truth to hold them against.
+The pitch is compared with the middle of a course, and T60 with the geometric mean of its two strings. For one string
+that vibrates in two directions there is no single true value to compare with.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ CASES = (
 
 @dataclass(frozen=True)
 class Pluck:
-    """What was plucked in truth, what was read of it (nothing where it was not heard), and what that cost."""
+    """What was plucked, what was read (nothing if it was not heard), and what reading cost."""
 
     freq_hz: float
     t60_s: float
@@ -91,7 +91,7 @@ def one_pluck(rng: np.random.Generator, case: Case) -> Pluck:
     sound = Sound(samples=samples, sample_rate_hz=rate_hz)
     used = [t for t in as_plucks(find_taps(sound), sound.duration_s) if t.used and t.onset_s > onsets_s[-1] - 0.5]
     began = time.process_time()
-    # Where one pluck was heard as two, what is read of either counts, as it does in a shop.
+    # If one pluck was heard as two, the reading of either counts, as it does in a shop.
     tone = next((tone for tap in used if (tone := measure_tone(sound, tap)) is not None), None)
     return Pluck(freq_hz, t60_s * math.sqrt(shorter), tone, time.process_time() - began)
 
@@ -146,7 +146,7 @@ def _share(holds: np.ndarray) -> str:
 
 
 def main(plucks: int) -> None:
-    """Print the table, and what a pluck cost of the processor."""
+    """Print the table, and the processor time per pluck."""
     rng = np.random.default_rng(2031)
     print(
         "| | plucks | read | pitch within 0.5 c | median off | 95 % holds | two seen | pair within 0.5 c "
@@ -158,7 +158,7 @@ def main(plucks: int) -> None:
         found = [one_pluck(rng, case) for _ in range(plucks)]
         cost_s += [p.cost_s for p in found if p.tone is not None]
         print(row(case, found), flush=True)
-    print(f"\n{1000 * np.mean(cost_s):.0f} ms of the processor a pluck")
+    print(f"\n{1000 * np.mean(cost_s):.0f} ms of processor time per pluck")
 
 
 if __name__ == "__main__":

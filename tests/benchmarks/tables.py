@@ -1,4 +1,4 @@
-"""The benchmark's tables, as Markdown: every figure in them comes out of a run."""
+"""The benchmark's tables, as Markdown: every figure in them comes from a run."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def _line(cells: Iterable[str]) -> str:
 
 
 def head(names: tuple[str, ...]) -> str:
-    """Return the two lines that begin a table."""
+    """Return the first two lines of a table."""
     return _line(names) + "\n" + _line("---" for _ in names)
 
 
@@ -90,7 +90,7 @@ def stage_row(case: Case, method: str, tally: Tally, ideal: Tally | None = None)
 
 
 def machine() -> str:
-    """Return what the figures were made on, and when."""
+    """Return the machine, the versions and the date of the figures."""
     import scipy
 
     return (
@@ -109,20 +109,21 @@ def _processor() -> str:
 
 
 OUT_OF_REACH = """\
-- **False modes in a room.** A room's own modes are damped sines that the same blow sets off, in the same
-  microphone. One tap at one place holds nothing that tells them from the body's: both are poles of one transfer
-  function. They count as false here because the simulation knows better. All that can be asked is that a mode
-  stands well out of what is left beside it, and that something is known of its decay. To ask more of both leaves
-  fewer false ones and loses partials of real things: the limits were set where neither loses much. What still passes
-  in one tap seldom repeats (`room-stage`).
-- **False modes through AAC.** What the codec leaves out comes back as noise in bands of some hundred hertz and
-  frames of 1024 samples, as loud as the sound in that band and dying with it. Such a burst has the envelope of
-  a mode. What passes the same two questions in one tap seldom repeats (`aac-64-stage`)."""
+- **False modes in a room.** The modes of a room are damped sines too, excited by the same blow and recorded by the
+  same microphone. One tap at one place cannot tell them from the modes of the body: both are poles of one transfer
+  function. They count as false here because the simulation knows which is which. The estimator can only require that
+  a mode stands well above the residual around it, and that its decay is known to some accuracy. Stricter limits would
+  leave fewer false modes and lose partials of real objects; they were set where neither loss is large. The false
+  modes that remain in one tap seldom repeat in the next (`room-stage`).
+- **False modes through AAC.** The codec replaces what it leaves out by noise in bands of some hundred hertz and
+  frames of 1024 samples, as loud as the sound in that band and decaying with it. Such a burst has the envelope of
+  a mode. Those that pass both limits in one tap seldom repeat in the next (`aac-64-stage`)."""
 
 
 def legend(cases: Iterable[Case]) -> str:
-    """Return what the columns and the cases mean."""
+    """Return what the columns, methods and cases mean."""
     columns = (score.__doc__ or "").partition("Conventions: ")[2].strip()
+    columns = columns[:1].upper() + columns[1:]
     methods = (peers.__doc__ or "").partition("\n\n")[2].strip()
     rows = "\n".join(f"- `{c.name}`: {c.about}, {c.rate_hz} Hz" for c in cases)
     parts = (

@@ -271,6 +271,39 @@ def test_a_forgotten_recording_does_not_come_back_without_a_ledger(shop: Path) -
     assert is_missing(shop) == {LYRE: True}
 
 
+def test_an_older_ledger_put_back_does_not_cost_what_is_missing(shop: Path) -> None:
+    """As a cloud folder or a backup puts it back, whole and with its checksum."""
+    added = "lyre-2_02-thinned_top_1.wav"
+    ledger = shop / "results" / FOLDER / "ledger.json"
+    older = ledger.read_bytes()
+    write_wav(shop / "recordings" / added, taps(83, count=2))
+    tapbatch("run", shop)
+    (shop / "recordings" / added).unlink()
+    tapbatch("run", shop)
+    whole = bytes_below(shop / "results")
+    ledger.write_bytes(older)
+    for _ in range(2):
+        assert tapbatch("run", shop).status == 0
+        assert bytes_below(shop / "results") == whole
+    assert is_missing(shop) == {LYRE: False, added: True}
+    # And what is forgotten stays so.
+    assert tapbatch("forget", added, shop).status == 0
+    tapbatch("run", shop)
+    assert is_missing(shop) == {LYRE: False}
+
+
+@pytest.mark.skipif(os.sep == "\\", reason="this system has no backslash in a name")
+def test_a_name_with_a_backslash_can_be_forgotten(tmp_path: Path) -> None:
+    name = "a\\b_01-joined_top_1.wav"
+    shop = make_shop(tmp_path / "shop", {name: taps(81, count=2)})
+    tapbatch("run", shop)
+    (shop / "recordings" / name).unlink()
+    tapbatch("run", shop)
+    assert tapbatch("forget", name, shop).status == 0
+    tapbatch("run", shop)
+    assert kept_readings(shop) == set()
+
+
 def test_without_a_ledger_nothing_is_forgotten(shop: Path) -> None:
     (shop / "recordings" / LYRE).unlink()
     tapbatch("run", shop)

@@ -19,6 +19,7 @@ from tapbatch.model.settings import (
 from tapbatch.shop.folder import init_shop, open_shop
 from tapbatch.shop.notes import COLUMNS
 from tapbatch.shop.settings_files import EXPECTED
+from tests.refusals import misses, refused
 
 
 @pytest.fixture
@@ -69,21 +70,22 @@ def test_folders_may_lie_elsewhere(root, tmp_path_factory):
 
 
 def test_what_is_missing_is_said(tmp_path):
-    with pytest.raises(ShopError, match="no such folder; name a shop folder"):
+    with refused(ShopError, tmp_path / "no", "tapbatch init") as missing:
         open_shop(tmp_path / "no")
-    with pytest.raises(ShopError, match="nothing is rewritten"):
+    with refused(ShopError, tmp_path / "recordings"):
         open_shop(tmp_path)
     (tmp_path / "file").write_text("")
-    with pytest.raises(ShopError, match="is a file"):
+    with refused(ShopError, tmp_path / "file", "tapbatch init") as file:
         open_shop(tmp_path / "file")
+    assert missing.value.what != file.value.what
 
 
 @pytest.mark.parametrize("results", ["recordings", "recordings/results", "out/../recordings"])
 def test_results_never_lie_among_the_recordings(root, results):
     (root / "shop.toml").write_text(f'results = "{results}"\n')
-    with pytest.raises(ShopError, match="among the recordings"):
+    with refused(ShopError, root / results):
         open_shop(root)
-    with pytest.raises(ShopError, match="among the recordings"):
+    with refused(ShopError, root / results):
         open_shop(root, results=root / results)
 
 
@@ -132,11 +134,11 @@ def test_a_shop_file_from_other_editors(root):
         (root / "shop.toml").write_bytes(raw)
         assert open_shop(root).settings == ShopSettings(concert_pitch_hz=415, spelling="flat")
     (root / "shop.toml").write_bytes(b"# one\nresults = 'M\xe4rz'\n")
-    with pytest.raises(SettingsError, match="line 2: found a character that is not UTF-8"):
+    with refused(SettingsError, "shop.toml", "line 2", "UTF-8"):
         open_shop(root)
     (root / "shop.toml").unlink()
     (root / "shop.toml").mkdir()
-    with pytest.raises(SettingsError, match="cannot be read"):
+    with refused(SettingsError, "shop.toml"):
         open_shop(root)
 
 
@@ -248,7 +250,7 @@ def test_all_that_an_instrument_may_set(root):
 )
 def test_an_instrument_that_is_not_understood_is_withheld(root, text, message):
     assert re.search(message, refusal(root, text))
-    with pytest.raises(SettingsError, match="its settings are not understood"):
+    with refused(SettingsError, "Cittern-07", "instruments"):
         open_shop(root).settings_of("Cittern-07")
 
 
@@ -289,7 +291,8 @@ def test_two_files_of_one_instrument_are_both_withheld(root):
     shop = open_shop(write_instrument(root, "", "Cittern 07.toml"))
     assert shop.refused_instruments == {"cittern-07"}
     assert shop.instruments == {}
-    assert "for the same instrument" in shop.refused[0].what
+    (told,) = shop.refused
+    assert misses(f"{told.where} {told.what}", "instruments/cittern-07.toml", "instruments/Cittern 07.toml") == []
 
 
 def test_one_bad_instrument_leaves_the_others(root):
@@ -357,11 +360,11 @@ def test_the_comments_of_a_new_shop_are_settings(root):
 
 def test_a_new_shop_overwrites_nothing(root):
     (root / "notes.csv").write_text("mine")
-    with pytest.raises(ShopError, match=r"notes.csv is already there, and nothing is overwritten"):
+    with refused(ShopError, root, "notes.csv"):
         init_shop(root)
     assert not (root / "shop.toml").exists()
     assert (root / "notes.csv").read_text() == "mine"
     (root / "notes.csv").unlink()
     assert len(init_shop(root)) == 4
-    with pytest.raises(ShopError, match="cannot be written"):
+    with refused(ShopError, root / "notes.csv" / "shop"):
         init_shop(root / "notes.csv" / "shop")

@@ -1,6 +1,7 @@
-"""Play the trials and print what was survived: ``python -m tests.survival [--write] [NAME ...]``.
+"""Run the trials and print what was survived: ``python -m tests.survival [--write] [NAME ...]``.
 
-``--write`` also writes the table to ``RESULTS.md`` beside this file; it plays every trial.
+``--write`` also writes the table to ``RESULTS.md`` beside this file; it runs every trial. With ``--minutes N`` or
+``--seed S`` rounds of mixed trouble are run instead: see :mod:`tests.survival.fuzz.command`.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.survival.fuzz import command
 from tests.survival.trials import TRIALS, Trial
 
 RESULTS = Path(__file__).with_name("RESULTS.md")
@@ -20,7 +22,7 @@ _HEAD = """\
 # What a run survives
 
 Each trial disturbs runs in one way and lets the next run finish. A disturbance is survived if the results are then
-byte for byte those of an undisturbed run, if nothing else lies among them, and if no recording was touched.
+byte for byte those of an undisturbed run, if there is nothing else among them, and if no recording was touched.
 
 Made by `python -m tests.survival --write`.
 """
@@ -28,10 +30,12 @@ _TABLE = ["| trial | tried | times | survived |", "| --- | --- | --- | --- |"]
 
 
 def main() -> int:
-    """Play the trials named, or all; return how many disturbances were not survived."""
+    """Run the named trials, or all; return how many disturbances were not survived."""
+    if any(word.startswith(("--minutes", "--seed")) for word in sys.argv[1:]):
+        return command.main(sys.argv[1:])
     parser = argparse.ArgumentParser(prog="python -m tests.survival")
     parser.add_argument("names", nargs="*", choices=[[], *(trial.name for trial in TRIALS)], metavar="NAME")
-    parser.add_argument("--write", action="store_true", help=f"play all, and write {RESULTS.name}")
+    parser.add_argument("--write", action="store_true", help=f"run all, and write {RESULTS.name}")
     asked = parser.parse_args()
     chosen = [trial for trial in TRIALS if asked.write or not asked.names or trial.name in asked.names]
     print("\n".join(_TABLE))
@@ -48,7 +52,7 @@ def main() -> int:
 
 
 def play(trial: Trial) -> tuple[str, list[str]]:
-    """Play a trial; return its row of the table, and a line for each disturbance that was not survived."""
+    """Run a trial; return its row of the table, and a line for each disturbance that was not survived."""
     with tempfile.TemporaryDirectory() as folder:
         try:
             tally = trial.play(Path(folder))

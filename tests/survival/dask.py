@@ -1,4 +1,4 @@
-"""A Dask cluster of this machine's own: a real scheduler and real workers, each a process that can be killed."""
+"""A Dask cluster on this machine: a real scheduler and real workers, each a process that can be killed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def _start(module: str, *arguments: str) -> subprocess.Popen[bytes]:
 
 @contextmanager
 def cluster(folder: Path, workers: int) -> Iterator[tuple[Path, list[subprocess.Popen[bytes]]]]:
-    """Start a scheduler and workers without nannies, so that one that is killed stays away."""
+    """Start a scheduler and workers without nannies, so that a killed worker is not restarted."""
     told = folder / "scheduler.json"
     started = [_start("dask_scheduler", "--port", "0", "--no-dashboard", "--scheduler-file", str(told))]
     try:

@@ -1,4 +1,4 @@
-"""The shop that trials are played on, and what must hold of it whatever happened."""
+"""The shop that trials run on, and what must hold for it whatever happened."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ NAMES = ("lyre-2_01-joined_top_1.wav", "lyre-2_02-thinned_top_1.wav", "NA/01 clo
 
 @dataclass
 class Tally:
-    """How often a trial disturbed a run, and what was amiss afterwards, a line each; ``note`` for the table."""
+    """How often a trial disturbed a run, and a line for each thing wrong afterwards; ``note`` goes into the table."""
 
     tried: int = 0
     lost: list[str] = field(default_factory=list)
@@ -32,7 +32,7 @@ class Tally:
 
 @dataclass(frozen=True)
 class Undisturbed:
-    """A shop, and what a run that nothing disturbs leaves: results by path, hidden names, recordings with facts."""
+    """A shop, and what an undisturbed run leaves: results by path, hidden names, recordings with time and mode."""
 
     shop: Path
     results: dict[str, bytes]
@@ -40,7 +40,7 @@ class Undisturbed:
     recordings: dict[str, tuple[bytes, int, int]]
 
     def amiss(self, results: Path) -> str:
-        """Return what differs after the next run, empty where nothing does."""
+        """Return what differs after the next run; empty if nothing does."""
         found = bytes_below(results)
         if found != self.results:
             differ = sorted(n for n in {*found, *self.results} if found.get(n) != self.results.get(n))
@@ -52,7 +52,7 @@ class Undisturbed:
 
 
 def undisturbed(shop: Path, scratch: Path, before: Path | None = None) -> Undisturbed:
-    """Run a shop once, from ``before`` if given, with its results in ``scratch``, and note what is left."""
+    """Run a shop once, from ``before`` if given, with its results in ``scratch``, and record what it leaves."""
     recordings = recordings_of(shop)
     results = begin(scratch, before)
     run(shop, results)
@@ -60,7 +60,7 @@ def undisturbed(shop: Path, scratch: Path, before: Path | None = None) -> Undist
 
 
 def begin(results: Path, before: Path | None) -> Path:
-    """Return a results folder that does not exist yet, or a copy of an earlier one, times and all."""
+    """Return a results folder that does not exist yet, or a copy of an earlier one, with the times of its files."""
     return Path(copytree(before, results)) if before else results
 
 
@@ -70,14 +70,14 @@ def run(shop: Path, results: Path, jobs: int = 1) -> None:
 
 
 def recordings_of(shop: Path) -> dict[str, tuple[bytes, int, int]]:
-    """Return each recording's bytes, time of change and mode."""
+    """Return the bytes, modification time and mode of each recording."""
     folder = shop / "recordings"
     facts = {name: (folder / name).stat() for name in bytes_below(folder, hidden=True)}
     return {n: (b, facts[n].st_mtime_ns, facts[n].st_mode) for n, b in bytes_below(folder, hidden=True).items()}
 
 
 def hidden_names(results: Path) -> frozenset[str]:
-    """Return the names of all that is kept between runs; also half-written files anywhere would be among them."""
+    """Return the names of all files kept between runs; half-written files anywhere would also show here."""
     shown = set(bytes_below(results))
     return frozenset(n for n in bytes_below(results, hidden=True) if n not in shown)
 
@@ -90,7 +90,7 @@ def new_shop(root: Path) -> Path:
 
 
 def change(shop: Path) -> None:
-    """Do to its recordings all that can be done: one new, one replaced, one renamed, one gone."""
+    """Change its recordings in every way: one new, one replaced, one renamed, one deleted."""
     folder = shop / "recordings"
     write_wav(folder / "lyre-2_03-carved_top_1.wav", taps(50, count=2, cents=-20))
     write_wav(folder / NAMES[0], taps(51, count=2, cents=5))
@@ -100,9 +100,9 @@ def change(shop: Path) -> None:
 
 @contextmanager
 def quick() -> Iterator[None]:
-    """Measure the same bytes once only, draw no report, and wait for no disk: trials are about what is in files.
+    """Measure the same bytes only once, draw no report, and do not wait for the disk: trials check files.
 
-    What a run writes, and when, stays as it is; whether the disk itself keeps a flush is not for a test to tell.
+    A run still writes the same files in the same order. Whether the disk itself keeps a flush, no test can tell.
     """
     from tapbatch.show.pdf import report
 
@@ -121,7 +121,7 @@ def _measured_once(measure: Callable[[Job], object]) -> Callable[[Job], object]:
         return measure(job)
 
     def measured(job: Job) -> object:
-        # Where it lies does not count, as long as it is there.
+        # The path does not matter, as long as the file exists.
         assert os.path.exists(job.path)  # noqa: PTH110
         return by_bytes(hash_file(job.path), job)
 

@@ -1,8 +1,8 @@
-"""A run stopped at its n-th step: a step is whatever it does to the file system below its results.
+"""A run stopped at its n-th step, where a step is anything it does to the file system below its results.
 
-The run is a child of this process; steps are told by Python's own audit events (``open``, ``os.rename`` and their
-kin; PEP 578) and by a wrapped ``os.fsync``. At the chosen step the child is killed by SIGKILL, or told by the
-operating system's own error that the disk is full. No time is waited, so every moment that differs is tried.
+The run is a child of this process. Its steps are seen through Python's audit events (``open``, ``os.rename`` and
+similar; PEP 578) and a wrapped ``os.fsync``. At the chosen step the child is killed by SIGKILL, or gets the operating
+system's error for a full disk. Nothing depends on timing, so every distinct moment is tried.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ _WRITES = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC
 
 
 def stopped_at(step: int, blow: Blow, below: Path, work: Callable[[], None]) -> str:
-    """Do ``work`` in a child that meets ``blow`` at its ``step``-th step; return how it ended.
+    """Do ``work`` in a child process that is struck by ``blow`` at its ``step``-th step; return how it ended.
 
     ``kill``
         SIGKILL before the step is done.
     ``tear``
-        The same, but only at a flush, and what was written is half there: as after a power cut.
+        The same, but only at a flush, and half of what was written is lost: as after a power cut.
     ``full``
-        The step and all writing after it fails for want of room.
+        The step and all writing after it fail because the disk is full.
 
     Returns
     -------
@@ -41,7 +41,7 @@ def stopped_at(step: int, blow: Blow, below: Path, work: Callable[[], None]) -> 
     if child == 0:
         status = 70
         try:
-            _arm(step, blow, str(below))
+            arm(step, blow, str(below))
             status = _status_of(work)
         finally:
             os._exit(status)
@@ -62,7 +62,7 @@ def _status_of(work: Callable[[], None]) -> int:
     return 0
 
 
-def _arm(step: int, blow: Blow, below: str) -> None:
+def arm(step: int, blow: Blow, below: str) -> None:
     count, flush = [0], os.fsync
 
     def come() -> bool:
@@ -81,7 +81,7 @@ def _arm(step: int, blow: Blow, below: str) -> None:
             writes = isinstance(arguments[2], int) and arguments[2] & _WRITES
             if not writes:
                 return
-        # A disk that is full still renames and removes.
+        # Renaming and removing still work on a full disk.
         if blow == "full" and event not in ("open", "os.mkdir"):
             return
         if come():

@@ -1,8 +1,9 @@
-"""The trials: in which ways runs are disturbed, and how often."""
+"""The trials: how runs are disturbed, and how often."""
 
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -96,7 +97,7 @@ def _program(shop: Path, results: Path, *arguments: str) -> subprocess.Popen[str
 
 
 def _killed_with_workers(folder: Path) -> Tally:
-    """Kill a run of two processes when it has kept so and so many readings; its workers must end with it."""
+    """Kill a run of two processes once it has kept a given number of readings; its workers must end with it."""
     shop = new_shop(folder)
     truth = undisturbed(shop, folder / "truth")
     tally = Tally()
@@ -123,7 +124,7 @@ def _children(process: int) -> list[int]:
 
 
 def _outlive(processes: list[int], patience: int = 2_000_000) -> bool:
-    """Tell whether processes go on; looked at again and again, since to end takes a moment."""
+    """Tell whether processes go on running; checked repeatedly, since ending takes a moment."""
     return all(any(map(_runs, processes)) for _ in range(patience))
 
 
@@ -136,7 +137,7 @@ def _runs(process: int) -> bool:
 
 
 def _two_at_once(folder: Path) -> Tally:
-    """Start runs on results that are held; each says by whom, then all go at once, one after the other."""
+    """Start runs on results that are locked; each says by whom. Then all are let go, and take turns."""
     shop = new_shop(folder)
     truth = undisturbed(shop, folder / "truth")
     tally = Tally()
@@ -146,7 +147,7 @@ def _two_at_once(folder: Path) -> Tally:
         with hold(results, "tapbatch watch", tally.lost.append):
             together = [_program(shop, results, "--jobs", str(1 + n % 2)) for n in range(2 + number % 2)]
             first = [started.stderr.readline() for started in together if started.stderr is not None]
-            waited += sum(f"waiting for tapbatch watch (process {os.getpid()}, since" in line for line in first)
+            waited += sum("tapbatch watch" in line and str(os.getpid()) in line for line in first)
             if bytes_below(results):
                 tally.lost.append(f"{number}: written while another held the results")
         for started in together:
@@ -154,7 +155,7 @@ def _two_at_once(folder: Path) -> Tally:
             if started.returncode != 1 or "Traceback" in said:
                 tally.lost.append(f"{number}: status {started.returncode}: {said}")
         _next_run(tally, truth, results, f"{number}")
-    tally.note = f"{waited} runs said whom they waited for"
+    tally.note = f"{waited} runs named the run they waited for"
     if waited != 10:
         tally.lost.append(f"{waited} of 10 runs waited")
     return tally
@@ -199,14 +200,14 @@ def _full_disk(folder: Path) -> Tally:
 
 
 def _locked(folder: Path) -> Tally:
-    """Let each output in turn be one that cannot be replaced; what is new stays beside it until it can."""
+    """Make each output in turn impossible to replace; the new file stays beside it until it can be replaced."""
     with quick():
         shop = new_shop(folder)
         truth = undisturbed(shop, folder / "truth")
         tally = Tally()
         for number, name in enumerate(sorted(truth.results)):
             results = folder / f"results-{number}"
-            # A folder that holds something cannot be replaced by a file on any system.
+            # No system can replace a folder that is not empty by a file.
             (results / name / "open in a spreadsheet").mkdir(parents=True)
             run(shop, results)
             kept = (results / name).with_name(f"{Path(name).stem} (new){Path(name).suffix}")
@@ -222,7 +223,7 @@ def _locked(folder: Path) -> Tally:
 
 
 def _watched(shop: Path, results: Path) -> None:
-    """Watch a shop until all that is there was read and drawn."""
+    """Watch a shop until all its recordings have been read and all reports drawn."""
     now_s = [0.0]
 
     class Silent(NoHints):
@@ -247,14 +248,14 @@ def _stopped_while_drawing(stop: signal.Signals) -> Callable[[Path], Tally]:
 
 
 def _while_drawing(folder: Path, stop: signal.Signals) -> Tally:
-    """Stop the program watching a shop when whoever draws its reports has just begun, is at it, or has done one."""
+    """Stop the program that watches a shop when its drawing process has just begun, is busy, or has drawn one."""
     shop = new_shop(folder)
     truth = undisturbed(shop, folder / "truth")
     tally = Tally()
     results = shop / "results"
     moments: dict[str, Callable[[int], bool]] = {
         "begun": lambda _: True,
-        # A third of a second is more than starting takes and less than two reports do; who is done sooner is done.
+        # A third of a second is longer than starting takes, and shorter than two reports take.
         "at it": lambda process: 3 * _ticks(process) >= os.sysconf("SC_CLK_TCK") or _one_is_done(results),
         "one done": lambda _: _one_is_done(results),
     }
@@ -268,7 +269,7 @@ def _while_drawing(folder: Path, stop: signal.Signals) -> Tally:
             pass
         children = _children(watch.pid)
         if stop == signal.SIGINT:
-            # A terminal gives it to all of them.
+            # A terminal sends it to the whole process group.
             os.killpg(watch.pid, stop)
         else:
             watch.send_signal(stop)
@@ -287,7 +288,7 @@ def _one_is_done(results: Path) -> bool:
 
 
 def _goes_on(process: subprocess.Popen[str]) -> bool:
-    """Give a program a moment of the processor, and tell whether it still runs."""
+    """Wait a moment, and tell whether a program is still running."""
     try:
         process.wait(0.02)
     except subprocess.TimeoutExpired:
@@ -303,7 +304,7 @@ def _draws(process: int) -> bool:
 
 
 def _ticks(process: int) -> int:
-    """Return the processor's time that a process has used."""
+    """Return the processor time that a process has used, in clock ticks."""
     try:
         return int(Path(f"/proc/{process}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[11])
     except OSError:
@@ -311,7 +312,7 @@ def _ticks(process: int) -> int:
 
 
 def _cluster(folder: Path) -> Tally:
-    """Kill one of two workers when so and so many readings are kept."""
+    """Kill one of two workers once a given number of readings is kept."""
     pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
     shop = make_shop(folder / "shop", {f"lyre-{n % 2}_{n:02}-s_top.wav": taps(n, count=2) for n in range(14)})
     (shop / "recordings" / "lyre-2_03 x_top.wav").write_bytes(b"RIFF")
@@ -326,7 +327,7 @@ def _cluster(folder: Path) -> Tally:
                 pass
             workers[0].send_signal(signal.SIGKILL)
             out, err = run.communicate()
-        if run.returncode != 1 or "14 recordings measured" not in out or "Traceback" in err:
+        if run.returncode != 1 or not re.search(r"^14\b", out, re.MULTILINE) or "Traceback" in err:
             tally.lost.append(f"{kept} kept: status {run.returncode}: {err}")
         if bytes_below(results) != truth.results:
             tally.lost.append(f"{kept} kept: other bytes than alone")
@@ -336,20 +337,20 @@ def _cluster(folder: Path) -> Tally:
 
 TRIALS = (
     Trial("kill", "`kill -9` before each step of a first run", _at_every_step("kill", False)),
-    Trial("kill-changed", "the same, of a run that finds recordings new, replaced, renamed, gone",
+    Trial("kill-changed", "the same, in a run with new, replaced, renamed and deleted recordings",
           _at_every_step("kill", True)),
     Trial("power", "power cut at each flush of a first run, the file torn in half", _at_every_step("tear", False)),
-    Trial("power-changed", "the same, of a run that finds changes", _at_every_step("tear", True)),
+    Trial("power-changed", "the same, in a run with such changes", _at_every_step("tear", True)),
     Trial("no-room", "disk full from each step on, first run", _at_every_step("full", False)),
-    Trial("no-room-changed", "the same, of a run that finds changes", _at_every_step("full", True)),
+    Trial("no-room-changed", "the same, in a run with such changes", _at_every_step("full", True)),
     Trial("full-disk", "a small tmpfs that fills up, in steps of 12 kB", _full_disk),
     Trial("workers", "`kill -9` of `run --jobs 2` after each reading kept; workers end too", _killed_with_workers),
     Trial("watch", "`kill -9` before each step of a watch, then a run", _watch_killed),
-    Trial("drawing", "`kill -9` of a watch while a process beside it draws reports; that one ends too",
+    Trial("drawing", "`kill -9` of a watch while a process beside it draws reports; that process ends too",
           _stopped_while_drawing(signal.SIGKILL)),
-    Trial("drawing-stopped", "Ctrl-C to the same, at the same moments; status 0 and no other word",
+    Trial("drawing-stopped", "Ctrl-C to the same, at the same moments; status 0 and no traceback",
           _stopped_while_drawing(signal.SIGINT)),
-    Trial("cluster", "one of two Dask workers killed during `run --cluster`; that very run ends well", _cluster),
-    Trial("two-runs", "two or three runs at once on a shop that is held already", _two_at_once),
-    Trial("locked", "each output in turn not replaceable, then free again", _locked),
+    Trial("cluster", "one of two Dask workers killed during `run --cluster`; the same run ends well", _cluster),
+    Trial("two-runs", "two or three runs at once on results that are already locked", _two_at_once),
+    Trial("locked", "each output in turn impossible to replace, then free again", _locked),
 )  # fmt: skip

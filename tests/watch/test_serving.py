@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 import http.client
 import json
 import os
 import socket
 import time
+import tracemalloc
 from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
+from threading import Thread
 
 import pytest
 
 from tapbatch.model.errors import ShopError
 from tapbatch.results.marks import Mark, write_mark
 from tapbatch.show.browser.page import page_bytes
-from tapbatch.watch.connections import UntilDeadline
+from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler, UntilDeadline
 from tapbatch.watch.serving import HERE, Live, Serving
 from tests.refusals import refused
+from tests.shops import tapbatch
 
 
 @pytest.fixture
@@ -186,3 +191,66 @@ def test_dripping_bytes_earn_no_new_patience() -> None:
         there.sendall(b"x")
         with pytest.raises(TimeoutError):
             over.read(1)
+
+
+def test_a_workshop_that_connects_in_one_moment_is_kept_in_line_and_answered() -> None:
+    # Nobody looks at the line before all of them stand in it.
+    with ExitStack() as closing:
+        server = closing.enter_context(BoundedServer((HERE, 0), TimedHandler, connections=100))
+        clients = [
+            closing.enter_context(socket.create_connection((HERE, server.server_port), timeout=5)) for _ in range(100)
+        ]
+        for one in clients:
+            one.sendall(b"GET / HTTP/1.0\r\n\r\n")
+        Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05}, daemon=True).start()
+        closing.callback(server.shutdown)
+        # The bare handler knows no method; what counts is that each of them hears from it.
+        assert {one.recv(12) for one in clients} == {b"HTTP/1.0 501"}
+
+
+@pytest.mark.parametrize(("said", "meant"), [([], CONNECTIONS), (["--connections", "7"], 7)])
+def test_as_many_connections_are_served_as_the_command_says(
+    said: list[str], meant: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def serving(_live: Live, _address: str, _port: int, connections: int) -> None:
+        raise ShopError("asked for", f"{connections} connections", "stop here")
+
+    (tmp_path / "recordings").mkdir()
+    (tmp_path / "shop.toml").touch()
+    monkeypatch.setattr("tapbatch.watch.serving.Serving", serving)
+    assert f"asked for: {meant} connections" in tapbatch("watch", tmp_path, "--serve", *said).err
+
+
+@pytest.mark.parametrize("number", ["0", "1001", "many"])
+def test_a_number_of_connections_that_cannot_be_is_told_in_a_line(number: str, tmp_path: Path) -> None:
+    told = tapbatch("watch", tmp_path, "--connections", number)
+    assert told.status == 2
+    assert told.err.splitlines()[-1].startswith("Error: Invalid value for '--connections': ")
+
+
+def test_more_connections_than_there_are_descriptors_for_are_told_in_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    resource = pytest.importorskip("resource")
+    monkeypatch.setattr(resource, "getrlimit", lambda _: (256, 256))
+    with pytest.raises(ShopError, match="too few open files for 97 connections; ask for 96, or raise the limit"):
+        Serving(Live(Path), port=0, connections=97)
+    Serving(Live(Path), port=0, connections=96).close()
+
+
+def test_a_large_file_is_sent_piece_by_piece(serving: Serving, results: Path) -> None:
+    report = results / "na #2" / "report.pdf"
+    report.write_bytes(bytes(range(256)) * 200_000)
+    with socket.create_connection(serving.url.removeprefix("http://").rstrip("/").split(":"), timeout=20) as one:
+        tracemalloc.start()
+        try:
+            one.sendall(f"GET /na%20%232/report.pdf HTTP/1.0\r\nHost: {HERE}\r\n\r\n".encode())
+            told = hashlib.sha256()
+            with one.makefile("rb") as answer:
+                while answer.readline().strip():
+                    pass
+                while piece := answer.read(65_536):
+                    told.update(piece)
+            peak = tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+    assert told.digest() == hashlib.sha256(report.read_bytes()).digest()
+    assert peak < 2_000_000

@@ -2,128 +2,24 @@
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Mapping
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from tapbatch.model.errors import ShopError
-from tapbatch.model.history import History
-from tapbatch.model.notice import Notice
-from tapbatch.model.reading import Attention
 from tapbatch.results.lock import hold
 from tapbatch.results.store import ReadingStore
-from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.job import Job
-from tapbatch.run.one_pass import Outcome
-from tapbatch.shop.folder import Shop, open_shop
-from tapbatch.show.pdf import report
-from tapbatch.show.say.notices import notice_text
 from tapbatch.watch.arrivals import STILL_S
-from tapbatch.watch.drawing import Drawer, Here, draw
-from tapbatch.watch.measuring import LONG_S, IsKept, Measurer
+from tapbatch.watch.measuring import LONG_S, IsKept
 from tapbatch.watch.measuring import Here as MeasureHere
-from tapbatch.watch.watching import AGAIN_S, LOOK_EVERY_S, QUIET_S, Watch
+from tapbatch.watch.watching import AGAIN_S, QUIET_S
 from tests.refusals import misses
 from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+from tests.watch.bench import LYRE, NA, Bench, Sounds, as_a_run, kinds, renamed
 
-LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
-Sounds = dict[str, np.ndarray]
-
-
-@pytest.fixture(scope="module")
-def sounds() -> Sounds:
-    return {LYRE: taps(71, count=2), NA: taps(72, count=2)}
-
-
-def kinds(told: list[str]) -> list[str]:
-    """Return of what kind each thing is that was told: arrived, attention, note."""
-    return [line.partition(": ")[0] for line in told]
-
-
-def renamed(before: str, now: str) -> str:
-    return f"note: {notice_text(Notice('renamed', path=before, other_path=now))}"
-
-
-class Bench:
-    """A shop under watch, and all that it was told; ``wait`` lets time pass as the watch itself asks for it."""
-
-    def __init__(self, root: Path, drawer: Drawer | None = None, measurer: Measurer | None = None) -> None:
-        self.root, self.now_s = root, 1000.0
-        self.told: list[str] = []
-        self.watch = Watch(
-            opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s, teller=self,
-            drawer=drawer or Here(), measurer=measurer or MeasureHere(),
-        )  # fmt: skip
-
-    def until_quiet(self, least_s: float = 0.0) -> list[str]:
-        """Step as the watch asks until it only waits for its timer, ``least_s`` at least; return what was told."""
-        before, start_s = len(self.told), self.now_s
-        for _ in range(200):
-            wait_s = self.watch.step()
-            if wait_s >= LOOK_EVERY_S and self.now_s - start_s >= least_s:
-                return self.told[before:]
-            self.now_s += max(wait_s, 0.001)
-        raise AssertionError("it never comes to rest")
-
-    def put(self, name: str, samples: np.ndarray) -> Path:
-        return write_wav(self.root / "recordings" / name, samples)
-
-    def modes(self, instrument: str) -> list[dict[str, str]]:
-        return rows_of(self.root / "results" / instrument / "modes.csv")
-
-    # what a teller and hints are
-
-    def began(self, outcome: Outcome) -> None:
-        self.told.append(f"began: {outcome.measured}")
-
-    def arrived(self, history: History, path: str, shop: Shop) -> None:
-        assert (shop.results_dir / history.instrument / "modes.csv").exists()
-        self.told.append(f"arrived: {path}")
-
-    def attention(self, items: tuple[Attention, ...]) -> None:
-        self.told += [f"attention: {item.where}: {item.what}" for item in items]
-
-    def note(self, text: str) -> None:
-        self.told.append(f"note: {text}")
-
-    def wait(self, timeout_s: float) -> bool:
-        self.now_s += timeout_s
-        return False
-
-    def rouse(self) -> None: ...
-
-    def close(self) -> None:
-        self.told.append("closed")
-
-
-@pytest.fixture(autouse=True)
-def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Stand in for drawing; noted is for whom a report was drawn."""
-    noted: list[str] = []
-
-    def draw(history: History, *_: object) -> bytes:
-        noted.append(history.instrument)
-        return b"%PDF " + repr(history).encode()
-
-    monkeypatch.setattr(report, "report_bytes", draw)
-    return noted
-
-
-@pytest.fixture
-def bench(sounds: Sounds, tmp_path: Path) -> Bench:
-    bench = Bench(make_shop(tmp_path / "shop", sounds))
-    assert bench.until_quiet(10.0) == ["began: 2"]
-    return bench
-
-
-def as_a_run(bench: Bench, folder: Path) -> bool:
-    """Tell whether the watch left what a run leaves that finds everything at once."""
-    # In this process, as another one would know nothing of the stand-in for drawing.
-    tapbatch("run", bench.root, "--results", folder, "--jobs", "1")
-    return bytes_below(bench.root / "results") == bytes_below(folder)
+pytestmark = pytest.mark.usefixtures("drawn")
 
 
 def test_what_is_there_at_the_start_is_measured_and_then_drawn(
@@ -383,177 +279,6 @@ def test_a_disk_that_is_full_is_told_once_and_tried_again(bench: Bench, monkeypa
         bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
         assert bench.until_quiet(3 * AGAIN_S) == [f"note: {error}"]
     assert bench.until_quiet(AGAIN_S) == ["arrived: lyre-2_02-thinned_top_1.wav"]
-
-
-# ------------------------------------------------------------- reports
-
-
-class Slow:
-    """Draws a report when told to, as somebody would who takes long."""
-
-    def __init__(self) -> None:
-        self.due: Due | None = None
-        self.drawn: Drawn | None = None
-        self.closed = False
-
-    @property
-    def busy(self) -> bool:
-        return self.due is not None
-
-    @property
-    def done(self) -> bool:
-        return self.drawn is not None
-
-    def begin(self, due: Due) -> None:
-        assert self.due is None
-        self.due = due
-
-    def finish(self) -> str:
-        assert self.due is not None
-        self.drawn = draw(self.due)
-        return self.due.instrument
-
-    def take(self) -> Drawn | None:
-        drawn = self.drawn
-        if drawn is not None:
-            self.due = self.drawn = None
-        return drawn
-
-    def close(self) -> None:
-        self.closed = True
-
-
-def test_an_arrival_does_not_wait_for_a_report_and_an_old_one_is_let_go(sounds: Sounds, tmp_path: Path) -> None:
-    slow = Slow()
-    bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
-    lyre_report = bench.root / "results" / "lyre-2" / "report.pdf"
-    assert bench.until_quiet(10.0) == ["began: 2"]
-    assert slow.due is not None
-    assert slow.due.instrument == "lyre-2"
-    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
-    began_s = bench.now_s
-    assert bench.until_quiet() == ["arrived: lyre-2_02-thinned_top_1.wav"]
-    assert bench.now_s - began_s <= STILL_S + LOOK_EVERY_S
-    # drawn before the arrival: it does not show the new stage, and is not put in place
-    assert slow.finish() == "lyre-2"
-    bench.until_quiet(QUIET_S)
-    assert not lyre_report.exists()
-    assert slow.finish() == "lyre-2"
-    bench.until_quiet()
-    assert lyre_report.exists()
-    assert slow.finish() == "na"
-    bench.until_quiet()
-    assert not slow.busy
-    assert as_a_run(bench, tmp_path / "run")
-
-
-def test_a_report_that_cannot_be_drawn_is_told_and_keeps_no_other_waiting(
-    bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    draw_well = report.report_bytes
-
-    def refuse(history: History, *rest: object) -> bytes:
-        if history.instrument == "lyre-2":
-            raise ValueError("no such glyph")
-        return draw_well(history, *rest)  # type: ignore[arg-type]
-
-    drawn.clear()
-    with monkeypatch.context() as patch:
-        patch.setattr(report, "report_bytes", refuse)
-        (bench.root / "shop.toml").write_text("concert_pitch_hz = 431\n")
-        told = bench.until_quiet(10.0)
-        assert kinds(told) == ["note", "attention"]
-        assert told[1].startswith("attention: lyre-2: ")
-        assert misses(told[1], "ValueError: no such glyph") == []
-        assert drawn == ["na"]
-        # and it stays told, once, while other instruments go on
-        bench.put("lyre-3_01-joined_top_1.wav", taps(77, count=2))
-        assert bench.until_quiet(10.0) == ["arrived: lyre-3_01-joined_top_1.wav"]
-        assert [row["where"] for row in rows_of(bench.root / "results" / "attention.csv")] == ["lyre-2"]
-        assert drawn == ["na", "lyre-3"]
-    # what changed may be drawn again
-    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
-    assert bench.until_quiet(10.0) == ["arrived: lyre-2_02-thinned_top_1.wav"]
-    assert drawn == ["na", "lyre-3", "lyre-2"]
-    assert as_a_run(bench, tmp_path / "run")
-
-
-def test_what_was_drawn_since_is_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    settings = bench.root / "shop.toml"
-    with monkeypatch.context() as patch:
-        patch.setattr(report, "report_bytes", lambda *_: 1 / 0)
-        settings.write_text("concert_pitch_hz = 431\n")
-        assert kinds(bench.until_quiet(10.0)) == ["note", "attention", "attention"]
-    for pitch_hz in (432, 431):
-        settings.write_text(f"concert_pitch_hz = {pitch_hz}\n")
-        assert kinds(bench.until_quiet(10.0)) == ["note"]
-        assert as_a_run(bench, tmp_path / f"run-{pitch_hz}")
-
-
-def test_a_report_for_which_there_is_no_room_is_kept_until_there_is(
-    bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    from tapbatch.run import refresh as refreshing
-
-    put_well = refreshing.put_file
-
-    def full(path: Path, data: bytes) -> Notice | None:
-        if path.suffix == ".pdf":
-            raise ShopError(str(path), "no space left on device", "make room") from OSError(errno.ENOSPC, "full")
-        return put_well(path, data)
-
-    drawn.clear()
-    with monkeypatch.context() as patch:
-        patch.setattr(refreshing, "put_file", full)
-        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
-        told = bench.until_quiet(2 * AGAIN_S)
-    assert [line.partition(": ")[0] for line in told] == ["arrived", "note"]
-    bench.until_quiet(AGAIN_S)
-    assert drawn == ["lyre-2"]
-    assert as_a_run(bench, tmp_path / "run")
-
-
-@pytest.mark.parametrize("refused", ["raises", "stays beside"])
-def test_outputs_that_cannot_be_written_do_not_keep_a_watch_drawing(
-    refused: str, bench: Bench, drawn: list[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    from tapbatch.run import refresh as refreshing
-
-    put_well = refreshing.put_file
-    beside = Notice("not replaced", path="modes.csv", other_path="modes (new).csv", text="in use")
-
-    def refuse(path: Path, data: bytes) -> Notice | None:
-        if path.name != "modes.csv" or path.parent.name != "lyre-2":
-            return put_well(path, data)
-        if refused == "raises":
-            raise ShopError(str(path), "permission denied", "let the folder be written") from PermissionError()
-        return beside
-
-    drawn.clear()
-    with monkeypatch.context() as patch:
-        patch.setattr(refreshing, "put_file", refuse)
-        bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2))
-        told = bench.until_quiet(10 * QUIET_S)
-    said = "permission denied" if refused == "raises" else notice_text(beside)
-    assert any(said in line for line in told)
-    assert drawn == ["lyre-2"]
-    bench.put("lyre-2_03-carved_top_1.wav", taps(74, count=2))
-    bench.until_quiet(QUIET_S)
-    assert as_a_run(bench, tmp_path / "run")
-
-
-def test_a_watch_that_ends_lets_go_of_the_report_in_hand(sounds: Sounds, tmp_path: Path) -> None:
-    slow = Slow()
-    bench = Bench(make_shop(tmp_path / "shop", sounds), slow)
-    bench.until_quiet(10.0)
-
-    def interrupted(timeout_s: float) -> bool:
-        raise KeyboardInterrupt
-
-    bench.wait = interrupted  # type: ignore[method-assign]
-    with pytest.raises(KeyboardInterrupt):
-        bench.watch.go_on()
-    assert (slow.closed, slow.busy) == (True, True)
 
 
 def test_the_results_are_held_for_a_pass_only(bench: Bench) -> None:

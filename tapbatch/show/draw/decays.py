@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,7 @@ from tapbatch.model.reading import DecayTrace
 from tapbatch.show.draw.chart import BODY, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import nice_step
-from tapbatch.show.view.stages import most_tapped
+from tapbatch.show.view.stages import Lined, most_tapped, with_own_lines
 
 LOWEST_DB = -70.0
 LOWEST_OF_ALL_DB = -110.0
@@ -31,30 +32,41 @@ SCREEN_STEP_MM = 45.0
 SHOWN_PAST_FLOOR = 1.7
 
 
-def decay_pages(stages: Sequence[Stage], look: Look) -> list[Chart]:
-    """Draw the decays of all stages for paper, as many charts as sheets are needed; none where none is known."""
-    if not any(map(trace_of, stages)):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DecayPage:
+    """The decays of some stages on one sheet of paper, of known height, drawn when they are asked for."""
+
+    stages: tuple[Stage, ...]
+    look: Look
+    columns: int
+    step_mm: float
+    lined: Lined
+
+    @property
+    def height_mm(self) -> float:
+        """The height of the chart."""
+        return _height_mm(len(self.stages), self.look, self.columns, self.step_mm)
+
+    def drawn(self) -> Chart:
+        """Draw it."""
+        stages = [self.lined(stage) for stage in self.stages]
+        return decays_chart(stages, self.look, columns=self.columns, step_mm=self.step_mm)
+
+
+def decay_pages(stages: Sequence[Stage], look: Look, lined: Lined = with_own_lines) -> list[DecayPage]:
+    """Share the decays of all stages out to as many sheets of paper as are needed; none where none is known."""
+    if not any(trace_of(lined(stage)) for stage in stages):
         return []
-    step, columns = _step_mm(len(stages)), _columns(len(stages))
+    columns, step = next((columns, step) for most, columns, step in LAYOUTS if len(stages) <= most)
     a_sheet = columns * max(int((look.room_mm + 6.0) // step), 1)
     return [
-        decays_chart(stages[first : first + a_sheet], look, columns=columns, step_mm=step)
-        for first in range(0, len(stages), a_sheet)
+        DecayPage(stages=tuple(stages[n : n + a_sheet]), look=look, columns=columns, step_mm=step, lined=lined)
+        for n in range(0, len(stages), a_sheet)
     ]
 
 
 def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = SCREEN_STEP_MM) -> Chart:
-    """Draw the decays of some stages side by side, all on the same scales.
-
-    Parameters
-    ----------
-    stages
-        Those whose clearest taps are drawn.
-    look
-        What to draw for.
-    columns, step_mm
-        How many stand side by side, and how far rows lie apart.
-    """
+    """Draw the decays of some stages, of any parts, in so many columns and with rows so far apart."""
     chart = Chart(look)
     gutter = 9.0 if columns <= 3 else 6.0
     width = (look.width_mm - gutter * (columns - 1)) / columns
@@ -73,7 +85,7 @@ def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_
         )
         _draw_scales(chart, panel, n % columns == 0, n + columns >= len(stages))
         _draw_decay(chart, panel, stage, explained=n == 0)
-    chart.height_mm = step_mm * math.ceil(len(stages) / columns) - 12.5 + 5.0 + 4.0 * look.spacing
+    chart.height_mm = _height_mm(len(stages), look, columns, step_mm)
     taps = [f"tap {t.tap} of {s.stage_shown}" for s in stages if (t := trace_of(s))]
     chart.description = f"level, fit and noise floor of {', '.join(taps)}"
     return chart
@@ -81,8 +93,7 @@ def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_
 
 def trace_of(stage: Stage) -> DecayTrace | None:
     """Return the trace that stands for a stage: that of its tap recording with the most taps used."""
-    best = most_tapped(stage, lambda reading: reading.trace)
-    return best.trace if best else None
+    return most_tapped(stage, lambda reading: reading.trace)
 
 
 def lowest_db(trace: DecayTrace) -> float:
@@ -178,9 +189,5 @@ def _draw_scales(chart: Chart, panel: Panel, leftmost: bool, lowest: bool) -> No
             chart.say(at, panel.bottom_mm + 3.2 * chart.look.spacing, text, TINY, ha="center", role="soft text")
 
 
-def _columns(count: int) -> int:
-    return next(columns for most, columns, _ in LAYOUTS if count <= most)
-
-
-def _step_mm(count: int) -> float:
-    return next(step for most, _, step in LAYOUTS if count <= most)
+def _height_mm(count: int, look: Look, columns: int, step_mm: float) -> float:
+    return step_mm * math.ceil(count / columns) - 12.5 + 5.0 + 4.0 * look.spacing

@@ -8,18 +8,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Protocol
 
-from tapbatch.show.draw.chart import BODY, HEAD, SMALL, Chart, Look
+from tapbatch.show.draw.chart import BODY, HEAD, HEAD_MM, HEADING_MM, SMALL, Chart, Look, Paper, Sheet
+from tapbatch.show.draw.decays import DecayPage
 from tapbatch.show.draw.marks import Said
-from tapbatch.show.draw.sheet import HEAD_MM, HEADING_MM, Paper, Sheet
 
+TOP_MM = HEAD_MM + 6.0
 BLOCK_GAP_MM = 7.0
 NOTES_GAP_MM = 3.5
 
 
 class Block(Protocol):
-    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below where there is one."""
+    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below if there is one."""
 
     @property
     def title(self) -> str: ...  # noqa: D102
@@ -27,13 +29,13 @@ class Block(Protocol):
     def caption(self) -> str: ...  # noqa: D102
 
     def height_mm(self, sheet: Sheet) -> float:
-        """Return the height that it would have on a sheet."""
+        """Return its height on a sheet."""
 
     def least_mm(self, sheet: Sheet) -> float:
-        """Return the height that must be free for it to begin on a sheet."""
+        """Return the free height that it needs to begin on a sheet."""
 
     def draw(self, sheet: Sheet, top_mm: float) -> Block | None:
-        """Draw it as far as the sheet has room; return what is left, ``None`` where all of it is drawn."""
+        """Draw it as far as the sheet has room; return the rest, ``None`` if all of it is drawn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +68,25 @@ class ChartBlock:
             y = sheet.paragraph(sheet.left_mm, y, text, self.chart.width_mm, SMALL, role=role)
 
 
+@dataclass(frozen=True, slots=True)
+class DecaysBlock:
+    """A sheet of decays, drawn when its page is written: of a thousand stages they would fill the memory."""
+
+    page: DecayPage
+    title: str = "Decays"
+    caption: str = ""
+
+    def height_mm(self, sheet: Sheet) -> float:
+        """Return the height of the chart."""
+        return self.page.height_mm
+
+    least_mm = height_mm
+
+    def draw(self, sheet: Sheet, top_mm: float) -> None:
+        """Put the chart off until the page is written."""
+        sheet.later(lambda page: page.place(self.page.drawn(), page.left_mm, top_mm))
+
+
 def notes_height_mm(notes: Iterable[Said], width_mm: float) -> float:
     """Return the height that notes take below a chart."""
     paper = Chart(Look(width_mm=width_mm))
@@ -93,27 +114,30 @@ class Book:
         while left is not None:
             sheet = self._sheets[-1]
             if sheet.title != left.title or self._next_mm + left.least_mm(sheet) > sheet.bottom_mm:
-                sheet = self._begin(left)
+                sheet = self.begin(left.title, left.caption)
             height = left.height_mm(sheet)
             left = left.draw(sheet, self._next_mm)
             self._next_mm += height + BLOCK_GAP_MM
 
-    def _begin(self, block: Block) -> Sheet:
-        sheet = self.add(block.title)
-        sheet.say(sheet.left_mm, HEAD_MM, block.title, HEAD, bold=True)
-        self._next_mm = HEAD_MM + 6.0
-        if block.caption:
-            width = sheet.measure_mm
-            foot = sheet.paragraph(sheet.left_mm, self._next_mm, block.caption, width, BODY, role="soft text")
+    def begin(self, title: str, caption: str = "") -> Sheet:
+        """Return a new sheet headed by its title, with a caption below if there is one."""
+        sheet = self.add(title)
+        sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
+        self._next_mm = TOP_MM
+        if caption:
+            foot = sheet.paragraph(sheet.left_mm, TOP_MM, caption, sheet.measure_mm, BODY, role="soft text")
             self._next_mm = foot + 2.0
         return sheet
 
     def numbered(self) -> list[Sheet]:
-        """Return the sheets, each with its name and number at the foot."""
+        """Return the sheets, each to be finished with its name and number at the foot."""
         for number, sheet in enumerate(self._sheets, 1):
-            y = sheet.height_mm - 10.0
-            sheet.rule(sheet.left_mm, y - 4.0, sheet.right_mm, y - 4.0, "guide")
-            sheet.say(sheet.left_mm, y, self._name, SMALL, role="soft text", within_mm=sheet.measure_mm - 60.0)
-            where = f"{sheet.title}, {number} of {len(self._sheets)}"
-            sheet.say(sheet.right_mm, y, where, SMALL, role="soft text", ha="right")
+            sheet.later(partial(self._foot, number))
         return self._sheets
+
+    def _foot(self, number: int, sheet: Sheet) -> None:
+        y = sheet.height_mm - 10.0
+        sheet.rule(sheet.left_mm, y - 4.0, sheet.right_mm, y - 4.0, "guide")
+        sheet.say(sheet.left_mm, y, self._name, SMALL, role="soft text", within_mm=sheet.measure_mm - 60.0)
+        where = f"{sheet.title}, {number} of {len(self._sheets)}"
+        sheet.say(sheet.right_mm, y, where, SMALL, role="soft text", ha="right")

@@ -11,26 +11,24 @@ from dataclasses import replace
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.chart import Look
+from tapbatch.show.draw.chart import Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.landings import landings_chart
-from tapbatch.show.draw.sheet import Sheet
-from tapbatch.show.draw.spectra import spectra_chart
+from tapbatch.show.draw.spectra import most_spectra, spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
-from tapbatch.show.pdf.blocks import Block, Book, ChartBlock, notes_height_mm
+from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, DecaysBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.pages import HowBlock, table_blocks
+from tapbatch.show.pdf.pages import HOW_TITLE, draw_how, table_blocks
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.view.landings import landing_blocks
-from tapbatch.show.view.modes import chart_modes
 from tapbatch.show.view.side_by_side import last_two
-from tapbatch.show.view.stages import latest_stage, leading, plucked_stage
+from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, leading, plucked_stage, with_own_lines
 
 
-def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
+def report_bytes(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> bytes:
     """Return the report of one instrument as the bytes of its PDF.
 
     Parameters
@@ -39,9 +37,11 @@ def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
         The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
     settings
         Of the instrument: what counts as steady, sharps or flats, and the paper.
+    lined
+        Gives the stages that are drawn the lines of their charts; by default they have them.
     """
     return pdf_bytes(
-        report_sheets(history, settings),
+        _bound(history, settings, lined),
         title=f"{history.instrument_shown}: readings",
         subject="Notes, cents and decays of its modes, stage by stage",
     )
@@ -49,18 +49,24 @@ def report_bytes(history: History, settings: InstrumentSettings) -> bytes:
 
 def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
     """Return the pages of the report of one instrument, drawn; see :func:`report_bytes`."""
+    return [sheet.finished() for sheet in _bound(history, settings, with_own_lines)]
+
+
+def _bound(history: History, settings: InstrumentSettings, lined: Lined) -> list[Sheet]:
+    """Return the pages, to be finished one by one as they are written."""
     book = Book(history.instrument_shown, settings.paper)
     draw_slip(book.add("Reading slip"), history, settings)
     latest = latest_stage(history)
     lead = leading(latest) if latest else None
     if latest and lead:
         draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, settings.steady_cents)
-    for block in _blocks(history, settings, Sheet(settings.paper, "")):
+    for block in _blocks(history, settings, Sheet(settings.paper, ""), lined):
         book.place(block)
+    draw_how(book.begin(HOW_TITLE), TOP_MM + 2.0, history)
     return book.numbered()
 
 
-def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:
     """Return what stands on the pages after the first two, in order, for sheets like the one given."""
     look = sheet.inner
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
@@ -89,12 +95,13 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
         yield ChartBlock("Strings", STRINGS_CAPTION, chart, "open strings", aside, notes)
     for part in heard:
-        chart = spectra_chart(history.of_part(part), settings, look)
-        yield ChartBlock("Spectra", SPECTRA_CAPTION, chart, part or "body")
-    for chart in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm)):
-        yield ChartBlock("Decays", DECAYS_CAPTION, chart)
+        stages, most = history.of_part(part), most_spectra(look)
+        aside = f"the latest {most} of {len(stages)} stages" if len(stages) > most else ""
+        chart = spectra_chart([lined(stage) for stage in stages[-most:]], settings, look)
+        yield ChartBlock("Spectra", SPECTRA_CAPTION, chart, part or "body", aside)
+    for page in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm), lined):
+        yield DecaysBlock(page, caption=DECAYS_CAPTION)
     yield from table_blocks(history, settings.steady_cents)
-    yield HowBlock(history)
 
 
 def _drift(history: History, part: str, settings: InstrumentSettings, look: Look) -> Block:

@@ -7,14 +7,14 @@ value that has an attribute of its name; only what is named otherwise, or in ano
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
 from tapbatch.model.reading import Attention
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.notices import notices_of, notices_text
 from tapbatch.show.tables.columns import OF_INSTRUMENT, SCHEMA, Cell, Row
-from tapbatch.show.view.stages import stage_name
+from tapbatch.show.view.stages import stage_names
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
@@ -36,18 +36,28 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
     >>> sorted(history_to_tables(History(instrument="na", instrument_shown="NA", stages=(), drifts=())))
     ['drift', 'modes', 'recordings', 'strings', 'sustain', 'tap_modes', 'taps', 'targets']
     """
-    tables: dict[str, list[Row]] = {name: [] for name in OF_INSTRUMENT}
-    for stage in history.stages:
-        for heard in sorted(stage.heard, key=lambda h: h.recording.path):
-            tables["recordings"].append(_recording_row(stage, heard))
-            tables["taps"].extend(_tap_rows(stage, heard))
-            tables["tap_modes"].extend(_tap_mode_rows(stage, heard))
-        tables["modes"].extend(mode_rows(stage))
-        tables["strings"].extend(string_rows(stage))
-        tables["sustain"].extend(sustain_rows(stage))
-    tables["drift"].extend(_drift_row(history, drift) for drift in history.drifts)
-    tables["targets"].extend(_target_row(history, landing) for landing in history.landings)
-    return tables
+    return {name: list(table_rows(name, history)) for name in OF_INSTRUMENT}
+
+
+def table_rows(name: str, history: History) -> Iterator[Row]:
+    """Yield the rows of one table of an instrument; thousands of recordings have more rows than memory should hold.
+
+    Parameters
+    ----------
+    name
+        As in :func:`history_to_tables`.
+    history
+        As there.
+    """
+    if name == "drift":
+        names = stage_names(history)
+        yield from (_drift_row(names, drift) for drift in history.drifts)
+    elif name == "targets":
+        names = stage_names(history)
+        yield from (_target_row(names, landing) for landing in history.landings)
+    else:
+        for stage in history.stages:
+            yield from _OF_STAGE[name](stage)
 
 
 def attention_rows(items: Sequence[Attention]) -> list[Row]:
@@ -93,6 +103,14 @@ def _flags(seen: StageMode | StageDecay, stage: Stage) -> str:
     return ";".join(dict.fromkeys((*seen.flags, *stage.flags)))
 
 
+def _of_recordings(rows: Callable[[Stage, Heard], Iterable[Row]]) -> Callable[[Stage], Iterator[Row]]:
+    def of_stage(stage: Stage) -> Iterator[Row]:
+        for heard in sorted(stage.heard, key=lambda h: h.recording.path):
+            yield from rows(stage, heard)
+
+    return of_stage
+
+
 def _recording_row(stage: Stage, heard: Heard) -> Row:
     return _filled(
         "recordings",
@@ -127,23 +145,34 @@ def _tap_mode_rows(stage: Stage, heard: Heard) -> list[Row]:
     return rows
 
 
-def _drift_row(history: History, drift: Drift) -> Row:
-    stages = ("from_stage", "to_stage", "first_stage")
+_OF_STAGE: dict[str, Callable[[Stage], Iterable[Row]]] = {
+    "recordings": _of_recordings(lambda stage, heard: [_recording_row(stage, heard)]),
+    "taps": _of_recordings(_tap_rows),
+    "tap_modes": _of_recordings(_tap_mode_rows),
+    "modes": mode_rows,
+    "strings": string_rows,
+    "sustain": sustain_rows,
+}
+
+
+def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift) -> Row:
+    columns = ("from_stage", "to_stage", "first_stage")
+    stages = {column: getattr(drift, column) for column in columns}
     return _filled(
         "drift",
         drift,
-        **{name: stage_name(history, drift.part, getattr(drift, name)) for name in stages},
+        **{column: names.get((drift.part, stage), stage) for column, stage in stages.items()},
         caution=cautions_text(drift.cautions),
         first_caution=cautions_text(drift.first_cautions),
         chance_pct=None if drift.chance is None else 100.0 * drift.chance,
     )
 
 
-def _target_row(history: History, landing: Landing) -> Row:
+def _target_row(names: Mapping[tuple[str, str], str], landing: Landing) -> Row:
     return _filled(
         "targets",
         landing,
-        stage=stage_name(history, landing.part, landing.stage),
+        stage=names.get((landing.part, landing.stage), landing.stage),
         taps_within=f"{landing.taps_within}/{landing.taps}",
         overshoot_pct=None if landing.overshoot is None else 100.0 * landing.overshoot,
     )

@@ -15,9 +15,8 @@ from tapbatch.show.draw.spectra import spectra_chart
 from tapbatch.show.draw.strings import strings_chart
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.view.landings import landing_blocks
-from tapbatch.show.view.modes import chart_modes
 from tapbatch.show.view.side_by_side import last_two
-from tapbatch.show.view.stages import plucked_stage
+from tapbatch.show.view.stages import chart_modes, plucked_stage
 
 
 def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Iterator[tuple[str, Chart]]:
@@ -48,4 +47,4 @@ def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Ite
     if plucked:
         yield "strings", strings_chart(plucked, settings, look)
     if look.is_wide:
-        yield from (("decays", chart) for chart in decay_pages(history.stages, look))
+        yield from (("decays", page.drawn()) for page in decay_pages(history.stages, look))

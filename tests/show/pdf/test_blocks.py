@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapbatch.show.draw.chart import Chart
-from tapbatch.show.draw.sheet import Sheet
+from tapbatch.show.draw.chart import Chart, Sheet
 from tapbatch.show.pdf.blocks import Block, Book, ChartBlock
 
 
@@ -40,7 +39,7 @@ def placed(*blocks: Block) -> list[Sheet]:
     book.add("Cover")
     for block in blocks:
         book.place(block)
-    return book.numbered()
+    return [sheet.finished() for sheet in book.numbered()]
 
 
 @given(st.lists(st.integers(min_value=1, max_value=150), min_size=1, max_size=6))

@@ -1,0 +1,103 @@
+"""Folders, pipes and links where the tool keeps files: a run ends, follows no link, and says what it set aside."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+from shutil import rmtree
+
+import numpy as np
+import pytest
+
+from tapbatch.results import files
+from tapbatch.results.readings import FOLDER
+from tapbatch.show.pdf import report
+from tests.shops import bytes_below, make_shop, tapbatch, taps
+
+LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
+KEPT = ("ledger.json", "page.json", "standing-*.json", "card-*.json", "?" * 40 + ".json")
+
+
+@pytest.fixture(autouse=True)
+def drawn(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stand in for drawing reports."""
+    monkeypatch.setattr(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode())
+
+
+@pytest.fixture(scope="module")
+def sounds() -> dict[str, np.ndarray]:
+    return {LYRE: taps(81, count=2), NA: taps(82, count=2)}
+
+
+@pytest.fixture
+def shop(sounds: dict[str, np.ndarray], tmp_path: Path) -> Path:
+    root = make_shop(tmp_path / "shop", sounds)
+    tapbatch("run", root)
+    return root
+
+
+def put_in_place(path: Path, what: str) -> None:
+    path.unlink()
+    if what == "folder":
+        (path / "inside").mkdir(parents=True)
+    elif hasattr(os, "mkfifo"):
+        os.mkfifo(path)
+    else:
+        pytest.skip("this system has no pipes")
+
+
+@pytest.mark.parametrize("what", ["folder", "pipe"])
+@pytest.mark.parametrize("pattern", KEPT)
+def test_what_is_no_file_is_set_aside_and_the_file_made_anew(pattern: str, what: str, shop: Path) -> None:
+    whole, folder = bytes_below(shop / "results"), shop / "results" / FOLDER
+    path = min(folder.glob(pattern))
+    put_in_place(path, what)
+    for instrument in ("lyre-2", "na"):
+        (shop / "results" / instrument / "modes.csv").unlink()
+    assert tapbatch("run", shop).status == 0
+    assert bytes_below(shop / "results") == whole
+    assert path.is_file()
+    assert "set aside" not in tapbatch("run", shop).said
+
+
+@pytest.mark.parametrize("pattern", KEPT)
+def test_of_an_instrument_that_is_forgotten_a_folder_may_be_left(pattern: str, shop: Path) -> None:
+    folder = shop / "results" / FOLDER
+    put_in_place(max(folder.glob(pattern)), "folder")
+    (shop / "recordings" / LYRE).unlink()
+    tapbatch("run", shop)
+    tapbatch("forget", LYRE, shop)
+    assert tapbatch("run", shop).status == 0
+    assert not (shop / "results" / "lyre-2").exists()
+    assert (shop / "results" / "na" / "modes.csv").exists()
+
+
+def test_nothing_is_written_or_deleted_through_the_link_of_an_instrument(shop: Path) -> None:
+    victim, linked = shop.parent / "victim", shop / "results" / "lyre-2"
+    victim.mkdir()
+    (victim / "modes.csv").write_text("mine")
+    rmtree(linked)
+    linked.symlink_to(victim)
+    (shop / "results" / "na" / "modes.csv").unlink()
+    result = tapbatch("run", shop)
+    assert (result.status, "nothing is written through a link; remove the link" in result.said) == (1, True)
+    assert (shop / "results" / "na" / "modes.csv").exists()
+    (shop / "recordings" / LYRE).unlink()
+    tapbatch("run", shop)
+    tapbatch("forget", LYRE, shop)
+    tapbatch("run", shop)
+    assert {path.name: path.read_text() for path in victim.iterdir()} == {"modes.csv": "mine"}
+
+
+def test_what_is_set_aside_is_said_also_where_the_run_then_ends(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = min((shop / "results" / FOLDER).glob("standing-*.json"))
+    path.write_bytes(b"?")
+
+    def full(fresh: Path, _: bytes) -> Path:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(fresh))
+
+    monkeypatch.setattr(files, "_write_beside", full)
+    result = tapbatch("run", shop)
+    assert result.status == 2
+    assert f"set aside as refused-{path.name}" in result.said

@@ -1,0 +1,227 @@
+"""What must hold after every action; each check returns a line for whatever does not.
+
+Conventions: a line begins with the name of its check. ``loss``: a recording or a kept reading is gone or changed;
+``silence``: something was set aside without a line; ``traceback``; ``fault``: the tool's own line on a fault in it;
+``status``; ``hang``; ``memory``; ``outside``: a file was written where the tool has nothing to write; ``terminal``:
+what was printed could steer a terminal; ``cell``: a table holds a formula or a raw control character; ``tables``:
+other tables than those of a fresh shop.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import json
+import os
+import re
+import stat
+import unicodedata
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.survival.fuzz.program import BUDGET_S, Ended
+
+MEMORY_MB = 400.0
+"""The most that a process may hold, and that all processes of a command may hold together."""
+
+_KEY = re.compile(r"[0-9a-f]{40}\.json")
+_ASIDE = re.compile(r"(?:refused|unclaimed)-.*")
+_FAULTS = ("Traceback (most recent call last)", "Fatal Python error", "Segmentation fault", "Exception ignored")
+_LARGE_BYTES = 2**24
+_FORMULA = re.compile(r"[=+@\t\r]|-(?![\d.])")
+_REPORT = re.compile(r"(?:file|recordings) and report it|it stays so, keep the file", re.DOTALL)
+
+# ------------------------------------------------------------- files
+
+
+def facts_below(folder: Path, but: Collection[str] = ()) -> dict[str, tuple[object, ...]]:
+    """Return what can be told of everything below a folder, by path: mode, and bytes or where a link leads.
+
+    Parameters
+    ----------
+    folder
+        Where to look.
+    but
+        Paths below it that are passed over with all in them.
+    """
+    facts: dict[str, tuple[object, ...]] = {}
+    for top, folders, files in os.walk(os.fsencode(folder)):
+        below = os.fsdecode(os.path.relpath(top, os.fsencode(folder)))
+        names = [(os.fsdecode(n), True) for n in folders] + [(os.fsdecode(n), False) for n in files]
+        for name, is_folder in names:
+            shown = name if below == "." else f"{below}/{name}"
+            if shown not in but:
+                facts[shown] = _facts(folder / shown)
+            elif is_folder:
+                folders.remove(os.fsencode(name))
+    return facts
+
+
+def _facts(path: Path) -> tuple[object, ...]:
+    found = path.lstat()
+    if stat.S_ISLNK(found.st_mode):
+        return "link", str(path.readlink())
+    if not stat.S_ISREG(found.st_mode):
+        return ("other", stat.S_IFMT(found.st_mode))
+    return "file", found.st_mode, found.st_mtime_ns, content_of(path)
+
+
+def changed(before: Mapping[str, object], after: Mapping[str, object], check: str, what: str) -> list[str]:
+    """Return a line for each path at which something else is than was."""
+    differ = sorted(p for p in {*before, *after} if before.get(p) != after.get(p))
+    words = {True: "is gone", False: "was changed"}
+    return [f"{check}: {what} {p!r} {'is new' if p not in before else words[p not in after]}" for p in differ]
+
+
+# ---------------------------------------------------------- readings
+
+
+@dataclass(frozen=True)
+class Kept:
+    """What is kept below ``results/.readings``.
+
+    Attributes
+    ----------
+    sounds
+        The SHA-256 of each sound that has a whole reading.
+    aside
+        The sounds whose whole readings were set aside, and the names of all that was.
+    contents
+        The hash of every file.
+    """
+
+    sounds: frozenset[str]
+    aside: frozenset[str]
+    aside_names: frozenset[str]
+    contents: frozenset[str]
+
+
+def kept_below(results: Path) -> Kept:
+    """Look at what is kept, with no help of the tool's own."""
+    sounds, aside, names, contents = set(), set(), set(), set()
+    folder = results / ".readings"
+    for path in sorted(folder.iterdir()) if folder.is_dir() else []:
+        if _ASIDE.fullmatch(path.name):
+            names.add(path.name)
+        if not path.is_file() or path.is_symlink():
+            continue
+        contents.add(content_of(path))
+        if path.stat().st_size > _LARGE_BYTES:
+            continue
+        if _KEY.fullmatch(path.name):
+            sounds.add(sound_of(path.read_bytes()))
+        elif _ASIDE.fullmatch(path.name):
+            aside.add(sound_of(path.read_bytes()))
+    return Kept(frozenset(sounds - {""}), frozenset(aside - {""}), frozenset(names), frozenset(contents))
+
+
+def content_of(path: Path) -> str:
+    """Return the hash of a file; of a large one, which no tool wrote, only its size."""
+    size = path.stat().st_size
+    return f"{size} bytes" if size > _LARGE_BYTES else hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def sound_of(data: bytes) -> str:
+    """Return of which sound a kept reading is; empty where it is not whole.
+
+    The checksum is that of all bytes after the first member, which :mod:`tapbatch.results.sealed` documents.
+    """
+    head, comma, rest = data.partition(b",")
+    try:
+        whole = json.loads(data)
+        if head != b'{"checksum":"' + hashlib.sha256(rest).hexdigest().encode() + b'"' or not comma:
+            return ""
+        return str(whole["reading"]["sha256"])
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return ""
+
+
+def readings_lost(
+    before: Kept, after: Kept, released: Collection[str], damaged: Mapping[str, str], said: str | None
+) -> list[str]:
+    """Return a line for each reading that is kept no more, and for each that was set aside without a word.
+
+    Parameters
+    ----------
+    before, after
+        What was kept, and what is.
+    released
+        Sounds whose reading need not be kept any more: forgotten, or replaced by another sound.
+    damaged
+        Sounds whose kept file was damaged on purpose, and the hash of what that left, which must not be written over.
+    said
+        What was printed; ``None`` where lines may be lacking, since the command was killed.
+    """
+    found = []
+    for sound in sorted((before.sounds | before.aside | {*damaged}) - {*released}):
+        whole = sound in after.sounds or sound in after.aside
+        if not whole and damaged.get(sound) not in after.contents:
+            found.append(f"loss: the reading of the sound {sound[:12]} is gone")
+    new = after.aside_names - before.aside_names
+    if said is not None:
+        joined = "".join(said.split())
+        found += [f"silence: no line says that {name} was set aside" for name in sorted(new) if name not in joined]
+    return found
+
+
+# ------------------------------------------------------------ output
+
+
+def amiss_with(ended: Ended, allowed: Collection[int]) -> list[str]:
+    """Return a line for whatever is wrong with how a command ended and with what it printed."""
+    found = []
+    if ended.hung:
+        found.append(f"hang: still at work, or a process of it was, after {ended.took_s:.0f} s of {BUDGET_S:.0f}")
+    elif ended.status not in allowed:
+        found.append(f"status: {ended.status}, not one of {sorted(allowed)}")
+    found += [f"traceback: {fault}" for fault in _FAULTS if fault in ended.said]
+    if _REPORT.search(" ".join(ended.said.split())):
+        found.append("fault: a line asks to report it")
+    for name, size_mb in (("a process", ended.peak_mb), ("all processes", ended.together_mb)):
+        if size_mb > MEMORY_MB:
+            found.append(f"memory: {name} held {size_mb:.0f} MB")
+    steers = sorted({c for c in ended.said if steers_terminal(c)})
+    if steers:
+        found.append(f"terminal: printed {', '.join(f'U+{ord(c):04X}' for c in steers)}")
+    return found
+
+
+def steers_terminal(letter: str) -> bool:
+    """Tell whether a letter could do more in a terminal than stand there; a line's end may."""
+    return letter != "\n" and unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp")
+
+
+# ------------------------------------------------------------ tables
+
+
+def amiss_in_tables(results: Path) -> list[str]:
+    """Return a line for each table with a cell that a spreadsheet would run, or with a raw control character."""
+    found = []
+    for path in sorted(results.rglob("*.csv")):
+        if path.is_symlink() or not path.is_file() or ".readings" in path.parts:
+            continue
+        if path.stat().st_size > _LARGE_BYTES:
+            # A damaged one, which is found to differ from that of a fresh shop.
+            continue
+        text = path.read_bytes().decode("utf-8-sig", "replace")
+        csv.field_size_limit(len(text) + 1)
+        whole = (cell for row in csv.reader(io.StringIO(text, newline="")) for cell in row)
+        cells = (part for cell in whole for part in re.split("[;\t]", cell))
+        found += [f"cell: {path.name} has a formula {cell[:40]!r}" for cell in cells if _FORMULA.match(cell)]
+        if any(unicodedata.category(c) == "Cc" and c not in "\r\n" for c in text):
+            found.append(f"cell: {path.name} has a raw control character")
+    return found
+
+
+def other_tables(results: Path, fresh: Path) -> list[str]:
+    """Return a line for each file to be seen that differs from that of a fresh shop."""
+    return changed(shown_below(fresh), shown_below(results), "tables", "compared with a fresh shop,")
+
+
+def shown_below(results: Path) -> dict[str, str]:
+    """Return the hash of each file below the results that is not hidden, by path."""
+    files: Iterable[Path] = (p for p in results.rglob("*") if p.is_file())
+    named = ((p.relative_to(results).as_posix(), p) for p in files)
+    return {n: content_of(p) for n, p in named if not n.startswith(".")}
