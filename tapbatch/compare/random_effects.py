@@ -48,7 +48,8 @@ class Sample:
 
     ``shared`` is the joint estimate from all taps of the same (point, set-up), where they agree
     (:mod:`tapbatch.compare.tap_consensus`). ``room`` is the standard deviation that the room of the ``spot`` adds
-    (:mod:`tapbatch.compare.spots`); 0 where it is not known or does not matter.
+    (:mod:`tapbatch.compare.spots`); 0 where it is not known or does not matter. ``misfit`` is the part of the error
+    that noise does not explain, which is left out of ``se``.
     """
 
     value: float
@@ -58,6 +59,7 @@ class Sample:
     shared: float | None = None
     spot: str = ""
     room: float = 0.0
+    misfit: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

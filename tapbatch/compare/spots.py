@@ -8,8 +8,12 @@ direct sound over the room's in decibels and T60 at most the room's,
     sd f = (0.8/T60) 10^(-DRR/20) Hz,    sd ln T60 = 0.73 x 10^(-DRR/20),
 
 and real errors are about 1.5 times as large. The variance of the mean of ``m`` spots is ``s^2 (1 + 0.2 (m - 1))/m``,
-because the errors of two spots are still a little alike. Here ``s^2`` is pooled from this rule and from the scatter
-between the spots, with the weights 6 and ``m - 1``.
+because the errors of two spots are still a little alike; with unequal weights, the sum of their squares takes the
+place of ``1/m``. Here ``s^2`` is pooled from this rule and from the scatter between the spots, with the weights 6 and
+``m - 1``.
+
+The spots are weighted by what the fits leave around the mode: where less of it is left, less of the room is in it. To
+this, 0.3 ``s^2`` is added, so that no spot outweighs the others by chance.
 
 Nothing of this applies to taps of a single spot, or where every spot is clean (:data:`CLEAN_DB`): then spots are
 set-ups like any others.
@@ -19,7 +23,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from statistics import fmean
+from statistics import fmean, median
 
 from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof
 
@@ -27,6 +31,7 @@ CLEAN_DB = 25.0
 OF_RULE = 1.5
 WEIGHT_OF_RULE = 6
 ALIKE = 0.2
+LEAST_OF_RULE = 0.3
 
 
 def room_of_freq(freq_hz: float, t60_s: float, direct_db: float | None) -> float:
@@ -69,7 +74,7 @@ def spots_matter(*sides: Sequence[Sample]) -> bool:
 
 
 def over_spots(samples: Sequence[Sample]) -> Mean:
-    """Return the mean over spots, equally weighted, with the error of the room in its interval.
+    """Return the mean over spots, each weighted by what its fits leave, with the error of the room in its interval.
 
     Parameters
     ----------
@@ -83,16 +88,23 @@ def over_spots(samples: Sequence[Sample]) -> Mean:
     >>> round(over_spots(one).variance, 4), round(over_spots(three).variance, 4), over_spots(three).dof
     (0.01, 0.0047, 8.0)
     """
-    spots = sorted({s.spot for s in samples})
-    of_spots = [[s for s in samples if s.spot == spot] for spot in spots]
+    of_spots = [[s for s in samples if s.spot == spot] for spot in sorted({s.spot for s in samples})]
     means = [across_cells(cells_of(of_spot)) for of_spot in of_spots]
-    count = len(means)
-    value = fmean(m.value for m in means)
+    count, even = len(means), fmean(m.value for m in means)
     rule = fmean(fmean(s.room**2 for s in of_spot) for of_spot in of_spots)
-    squares = sum((m.value - value) ** 2 for m in means)
     dof = WEIGHT_OF_RULE + count - 1
-    pooled = (WEIGHT_OF_RULE * rule + squares) / dof
-    room = pooled * (1.0 + ALIKE * (count - 1)) / count
-    taps = [m.variance / count**2 for m in means]
-    parts = [room, *taps]
+    pooled = (WEIGHT_OF_RULE * rule + sum((m.value - even) ** 2 for m in means)) / dof
+    weights = [1.0 / max(_left(of_spot) + LEAST_OF_RULE * rule, 1e-24) for of_spot in of_spots]
+    shares = [w / sum(weights) for w in weights]
+    squares = sum(h * h for h in shares)
+    parts = [
+        pooled * (squares + ALIKE * (1.0 - squares)),
+        *(h * h * m.variance for h, m in zip(shares, means, strict=True)),
+    ]
+    value = sum(h * m.value for h, m in zip(shares, means, strict=True))
     return Mean(value, sum(parts), effective_dof(parts, [float(dof), *(m.dof for m in means)]), math.sqrt(pooled))
+
+
+def _left(samples: Sequence[Sample]) -> float:
+    """Return the variance of a typical tap at a spot, from noise and from what the fit leaves around the mode."""
+    return median(sorted(s.se**2 + s.misfit**2 for s in samples))

@@ -160,7 +160,8 @@ def freq_sample(tap: TapAt, mode: Mode) -> Sample:
     together = None if shared is None else shared.ln_freq
     se = _of_noise(mode.freq_se_hz, mode.freq_misfit_hz) / mode.freq_hz
     room = room_of_freq(mode.freq_hz, mode.t60_s, tap.direct_db)
-    return Sample(math.log(mode.freq_hz), se, tap.point, tap.setup, together, tap.spot, room)
+    misfit = mode.freq_misfit_hz / mode.freq_hz
+    return Sample(math.log(mode.freq_hz), se, tap.point, tap.setup, together, tap.spot, room, misfit)
 
 
 def t60_sample(tap: TapAt, mode: Mode) -> Sample:
@@ -168,7 +169,8 @@ def t60_sample(tap: TapAt, mode: Mode) -> Sample:
     shared = _shared_of(tap, mode)
     together = None if shared is None else shared.ln_t60
     se = _of_noise(mode.t60_log_se, mode.t60_log_misfit)
-    return Sample(math.log(mode.t60_s), se, tap.point, tap.setup, together, tap.spot, room_of_t60(tap.direct_db))
+    room, misfit = room_of_t60(tap.direct_db), mode.t60_log_misfit
+    return Sample(math.log(mode.t60_s), se, tap.point, tap.setup, together, tap.spot, room, misfit)
 
 
 def _of_noise(se: float, misfit: float) -> float:

@@ -74,6 +74,16 @@ def test_more_taps_at_one_spot_do_not_help_and_more_spots_do() -> None:
     assert _width_cents(twelve) == pytest.approx(_width_cents(two), rel=0.05)
 
 
+def test_a_spot_of_which_the_fit_leaves_more_counts_less() -> None:
+    misfits = (0.004, 0.004, 0.04)
+    samples = [Sample(v, 1e-4, setup=n, spot=str(n), room=0.01, misfit=misfits[n]) for n, v in enumerate((0, 0, 1.0))]
+    even = [replace(s, misfit=0.004) for s in samples]
+    assert over_spots(even).value == pytest.approx(1.0 / 3.0)
+    assert 0.0 < over_spots(samples).value < 0.05
+    # With few spots that count, the interval is wider.
+    assert over_spots(samples).variance > over_spots(even).variance
+
+
 def test_again_at_the_same_spot_shares_its_room() -> None:
     a, b = (_item(f"c_01-a_spot-{s}.wav", [0.0, 0.1, -0.1], s) for s in "ab")
     again = _item("c_01-a_spot-a_again.wav", [0.0, 0.1, -0.1], "a", again=True)
