@@ -20,6 +20,7 @@ from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.method import METHOD
+from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_notices
 from tapbatch.measure.sound import Prepared, measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
@@ -77,6 +78,7 @@ class _Joined:
         self.floors: list[Floor] = []
         self.spectra: list[tuple[int, TapSpectrum]] = []
         self.traces: list[tuple[int, float, DecayTrace]] = []
+        self.left: list[tuple[int, Left]] = []
         self.left_out_s: float | None = None
         self.last: Section | None = None
         self.duration_s = 0.0
@@ -118,6 +120,9 @@ class _Joined:
         )
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
         self._draw(readings, prepared, offset)
+        if self.settings.kind == "tap":
+            left = ((at, left_by_modes(r, prepared)) for at, r in enumerate(readings) if at >= before and r.tap.used)
+            self.left += [(at + offset, one) for at, one in left if one is not None]
         self.readings += [_later(r, section, offset) for r in readings[before:]]
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
@@ -148,6 +153,7 @@ class _Joined:
         )
         used = {at for at, r in enumerate(readings) if r.tap.used}
         traces = [t for t in self.traces if t[0] in used]
+        direct_db = direct_db_of([left for at, left in self.left if at in used])
         return Reading(
             sha256=sha256,
             method=METHOD,
@@ -156,10 +162,11 @@ class _Joined:
             recorded_at=sound.recorded_at,
             device=sound.device,
             lossy=sound.lossy,
-            notices=(*sound.notices, *self._noticed(used, sound.sample_rate_hz)),
+            notices=(*sound.notices, *self._noticed(used, sound.sample_rate_hz), *room_notices(direct_db)),
             taps=readings,
             spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
+            direct_db=direct_db,
         )
 
     def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[Notice, ...]:

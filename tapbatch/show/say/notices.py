@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tapbatch.compare.setup_numbers import taps_of_setups
 from tapbatch.model.history import Heard, History, Stage
 from tapbatch.model.notice import Notice, NoticeKind
 from tapbatch.show.say.cautions import PARTED_BY
@@ -27,6 +28,9 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
     "too long": "more samples than are read of one file (4,000,000,000 over all channels): cut it into several files",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
+    "mostly room": "what the room sends back is nearly as strong as the sound itself (direct_db in recordings.csv)",
+    "some room": "the room moves frequencies and decay times a little (direct_db in recordings.csv)",
+    "set-ups": "a new set-up begins after each pause of five seconds or more between taps that are used",
 }
 """What a notice means. Kinds that are not listed need no explanation."""
 
@@ -41,6 +45,8 @@ _TEXTS: dict[NoticeKind, str] = {
     "clipped": "clipped",
     "no tap": "no tap: nothing in it could be measured",
     "automatic gain": "automatic gain: the noise floor rises between taps",
+    "mostly room": "mostly room: go to 5-10 cm; decay times cannot be relied on",
+    "some room": "some room: go to 5 cm, or repeat at three places",
     "other": "{0.text}",
     "counted once": "{0.path} is the same sound as {0.other_path}: counted once",
     "renamed": "{0.path} is now {0.other_path}",
@@ -72,6 +78,10 @@ def notice_text(notice: Notice) -> str:
             return f"crowded: what comes after {(notice.there_s or 0.0) / 60:.0f} minutes is left out"
         case "too long":
             return f"too long: what comes after {(notice.there_s or 0.0) / 3600:.1f} hours is left out"
+        case "set-ups":
+            several = "" if len(notice.counts) == 1 else "s"
+            taps = "tap" if notice.counts == (1,) else "taps"
+            return f"{len(notice.counts)} set-up{several}: {', '.join(map(str, notice.counts))} {taps}"
         case "cut":
             if notice.promised_s is None:
                 return f"the file is cut: {notice.there_s:.2f} s are there, and no end"
@@ -120,9 +130,11 @@ def notice_explained(notice: Notice) -> str:
 
 
 def notices_of(heard: Heard) -> tuple[Notice, ...]:
-    """Return the notices of a recording, each once; that it is missing comes first."""
+    """Return the notices of a recording, each once; that it is missing comes first, its set-ups last."""
     gone = (Notice("missing"),) if heard.missing else ()
-    return tuple(dict.fromkeys((*gone, *heard.reading.notices)))
+    several = heard.recording.resets and heard.recording.kind != "room"
+    parted = (Notice("set-ups", counts=taps_of_setups(heard)),) if several else ()
+    return tuple(dict.fromkeys((*gone, *heard.reading.notices, *parted)))
 
 
 def noticed_lines(history: History, stage: Stage | None) -> list[str]:

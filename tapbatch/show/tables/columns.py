@@ -53,7 +53,7 @@ class Column:
 
 _TABLES: dict[str, str] = {
     "recordings": "recording sha256 part state stage point kind take recorded_at duration_s sample_rate_hz "
-    "taps_found taps_used notice",
+    "taps_found taps_used notice direct_db",
     "taps": "recording stage tap onset_s peak_dbfs snr_db used reason",
     "tap_modes": "recording stage tap mode freq_hz freq_se_hz t60_s t60_se_s q level_db",
     "modes": "part state stage stage_order mode lead freq_hz freq_low_hz freq_high_hz note cents concert_pitch_hz "
@@ -74,7 +74,7 @@ _TABLES: dict[str, str] = {
 _BOOLS = "used lead"
 _INTS = "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps steps_seen string recordings"
 _FLOATS: dict[int, str] = {
-    1: "peak_dbfs snr_db overshoot_pct",
+    1: "peak_dbfs snr_db overshoot_pct direct_db",
     2: "q level_db concert_pitch_hz playing_pitch_hz t60_change_pct t60_low_pct t60_high_pct chance_pct "
     "tolerance_cents steps_to_go cents_off pair_cents tension_n band_low_hz band_high_hz",
     3: "duration_s cents playing_cents freq_change_cents cents_low cents_high first_change_cents first_cents_low "

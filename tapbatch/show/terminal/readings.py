@@ -17,7 +17,7 @@ from tapbatch.model.history import History, Stage
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import words
-from tapbatch.show.say.notices import notice_explained, notice_text
+from tapbatch.show.say.notices import notice_explained, notice_text, notices_of
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
@@ -84,7 +84,7 @@ def reading_to_json(stage: Stage) -> str:
             "sha256": heard.recording.sha256,
             "taps_found": len(heard.reading.taps),
             "taps_used": len(heard.reading.used_taps),
-            "notices": [notice_text(notice) for notice in heard.reading.notices],
+            "notices": [notice_text(notice) for notice in notices_of(heard)],
         }
         for heard in stage.heard
     ]
@@ -272,7 +272,7 @@ def _whole_lines(stage: Stage) -> list[Line]:
 
 def _noticed(stage: Stage) -> list[Line]:
     flags = dict.fromkeys((*(flag for mode in stage.modes for flag in mode.flags), *stage.flags))
-    notices = dict.fromkeys(notice for heard in stage.heard for notice in heard.reading.notices)
+    notices = dict.fromkeys(notice for heard in stage.heard for notice in notices_of(heard))
     texts = (*map(words.explain, flags), *map(notice_explained, notices))
     return [("Noticed:", "")] * bool(texts) + [line for text in texts for line in said(text, first="  ")]
 
