@@ -28,6 +28,8 @@ class Hand:
     scatter_db: float = 2.5
     contact_s: tuple[float, float] = (0.0005, 0.0012)
     skewed: bool = False
+    rub_db: float | None = None
+    hardness_db: float = HARDNESS_DB
     bounces: bool = False
 
 
@@ -46,15 +48,18 @@ def tapped(plate: Plate, hand: Hand, rng: np.random.Generator) -> Session:
     for _ in range(hand.taps):
         blow = Blow(
             onset_s=onset_s,
-            hardness=10 ** (float(rng.normal(0, HARDNESS_DB)) / 20),
-            mallet=Mallet(contact_s=float(np.exp(rng.uniform(*np.log(hand.contact_s)))), skewed=hand.skewed),
+            hardness=10 ** (float(rng.normal(0, hand.hardness_db)) / 20),
+            mallet=Mallet(
+                contact_s=float(np.exp(rng.uniform(*np.log(hand.contact_s)))), skewed=hand.skewed, rub_db=hand.rub_db
+            ),
             takes_db=tuple(rng.normal(0, hand.scatter_db, len(plate.modes)).tolist()),
+            rub=int(rng.integers(1 << 31)),
             cents=tuple(rng.normal(0, WANDER_CENTS, len(plate.modes)).tolist()),
         )
         taps.append(onset_s)
         blows.append(blow)
         if hand.bounces:
-            softer = 10 ** (float(rng.uniform(-16, -6)) / 20)
+            softer = 10 ** (float(rng.uniform(-18, -8)) / 20)
             later_s = float(rng.uniform(0.06, 0.15))
             blows.append(replace(blow, onset_s=onset_s + later_s, hardness=blow.hardness * softer))
         onset_s += float(rng.uniform(1.2, 1.6))

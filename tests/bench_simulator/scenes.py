@@ -99,9 +99,11 @@ RECIPES: dict[str, Recipe] = {
     "spots5-10": _carried(5, 2, 0.1),
     "spots5-5": _carried(5, 2, 0.05),
     "bounce": Recipe(says="the mallet falls back after 60 to 150 ms", hand=Hand(bounces=True), trials=16),
-    "contact": Recipe(says="contact of 3 to 8 ms", hand=Hand(contact_s=(0.003, 0.008), skewed=True), trials=16),
-    "fan": Recipe(says="a fan runs", fan_db=-46.0, trials=16),
-    "scatter": Recipe(says="point scatter of 8 dB", hand=Hand(scatter_db=8.0), trials=16),
+    "contact": Recipe(
+        says="contact of 3 to 8 ms", hand=Hand(contact_s=(0.003, 0.008), skewed=True, rub_db=0.0), trials=16
+    ),
+    "fan": Recipe(says="a fan runs", fan_db=-42.0, trials=16),
+    "scatter": Recipe(says="point scatter of 8 dB", hand=Hand(scatter_db=8.0, hardness_db=5.0), trials=16),
     "talk": Recipe(says="talk between taps", talk=True, trials=14),
     "speech": Recipe(says="speech and nothing else", alone="speech", trials=14),
     "claps": Recipe(says="claps and nothing else", alone="claps", trials=14),

@@ -30,7 +30,10 @@ DYNAMIC_DB = 75.0
 
 @dataclass(frozen=True, kw_only=True)
 class Blow:
-    """One stroke: when, how hard, with what, and how much more or less each mode takes of it, in decibels."""
+    """One stroke: when, how hard, with what, and how much more or less each mode takes of it, in decibels.
+
+    ``rub`` is the number of the noise that the contact makes.
+    """
 
     onset_s: float
     hardness: float = 1.0
@@ -38,6 +41,7 @@ class Blow:
     takes_db: tuple[float, ...] = ()
     cents: tuple[float, ...] = ()
     phases_rad: tuple[float, ...] = ()
+    rub: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +83,20 @@ def strike(plate: Plate, blow: Blow, sample_rate_hz: int) -> Struck:
         samples[: len(free) + len(pulse) - 1] += np.convolve(free, pulse)
         taken = abs(_taken(mode, moved, pulse, sample_rate_hz)) * math.exp(-mode.decay_per_s * blow.mallet.contact_s)
         levels.append(level_of(gain * taken, mode.decay_per_s))
+    samples[: len(pulse)] += float(np.abs(samples).max()) * _rubbing(blow, len(pulse), sample_rate_hz)
     return Struck(first, samples, tuple(levels), blow.onset_s + blow.mallet.contact_s)
+
+
+def _rubbing(blow: Blow, count: int, sample_rate_hz: int) -> Float:
+    """Return the noise of the contact, its loudest sample relative to that of the ringing."""
+    if blow.mallet.rub_db is None:
+        return np.zeros(count)
+    from scipy.signal import butter, sosfilt
+
+    noise = np.random.default_rng(blow.rub).standard_normal(count + 2000)
+    noise = sosfilt(butter(1, (100.0, 2500.0), "bandpass", fs=sample_rate_hz, output="sos"), noise)[-count:]
+    noise = noise * np.sin(np.pi * (np.arange(count) + 0.5) / count)
+    return noise / np.abs(noise).max() * 10 ** (blow.mallet.rub_db / 20)
 
 
 def _of(values: tuple[float, ...], number: int) -> float:

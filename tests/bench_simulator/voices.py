@@ -57,7 +57,7 @@ def syllable(rng: np.random.Generator, sample_rate_hz: int) -> Float:
     rise, fall = rng.uniform(0.008, 0.05), rng.uniform(0.03, 0.09)
     voiced *= np.minimum(1, time_s / rise) * np.minimum(1, (time_s[-1] - time_s) / fall)
     voiced /= np.abs(voiced).max()
-    kind = rng.choice(["vowel", "plosive", "fricative"], p=[0.35, 0.4, 0.25])
+    kind = rng.choice(["vowel", "plosive", "fricative"], p=[0.25, 0.55, 0.2])
     if kind == "vowel":
         return voiced
     if kind == "plosive":
@@ -97,12 +97,12 @@ def step(rng: np.random.Generator, sample_rate_hz: int) -> Float:
 
 
 def said_between(session: Session, count: int, sample_rate_hz: int, rng: np.random.Generator) -> Said:
-    """Return up to two syllables in each gap between taps, 4 to 18 dB below the loudest tap."""
+    """Return up to three syllables in each gap between taps, up to 10 dB below the loudest tap."""
     samples, events = np.zeros(count), []
     for onset_s in session.taps_s:
         at_s = onset_s + RISE_S + float(rng.uniform(0, 0.15))
-        loudness = 10 ** (float(rng.uniform(-18, -4)) / 20)
-        for _ in range(int(rng.integers(0, 3))):
+        loudness = 10 ** (float(rng.uniform(-10, 0)) / 20)
+        for _ in range(int(rng.integers(0, 4))):
             sound = loudness * syllable(rng, sample_rate_hz)
             if at_s + len(sound) / sample_rate_hz > onset_s + 1.15:
                 break

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 LN_1000 = math.log(1000.0)
-BAND_HZ = (90.0, 1350.0)
+BAND_HZ = (80.0, 900.0)
 """Where the modes of a plate are drawn: inside the product's default band of 50 to 1500 Hz."""
 
 LEVELS_DB = (-32.0, 0.0)
@@ -60,10 +60,15 @@ class Plate:
 
 @dataclass(frozen=True, kw_only=True)
 class Mallet:
-    """What strikes: the force lasts ``contact_s``. ``skewed`` means that it rises quickly and falls slowly."""
+    """What strikes: the force lasts ``contact_s``.
+
+    ``skewed`` means that it rises quickly and falls slowly. ``rub_db`` is how loud the contact itself is, its loudest
+    sample over that of the ringing; ``None`` is silent.
+    """
 
     contact_s: float = 0.0008
     skewed: bool = False
+    rub_db: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -109,13 +114,13 @@ def level_of(amplitude: float, decay_per_s: float) -> float:
 
 
 def draw_plate(rng: np.random.Generator) -> Plate:
-    """Draw 8 to 14 modes, T60 0.1 to 0.6 s, levels over 32 dB, no two nearer than twice the wider one's width."""
+    """Draw 8 to 14 modes, T60 0.1 to 0.6 s, levels over 32 dB, no two nearer than the wider one is wide."""
     count = int(rng.integers(MODES[0], MODES[1] + 1))
     while True:
         freq_hz = np.sort(np.exp(rng.uniform(*np.log(BAND_HZ), count)))
         t60_s = np.exp(rng.uniform(*np.log(T60_S), count))
         width_hz = LN_1000 / t60_s / np.pi
-        apart_hz = np.maximum(0.03 * freq_hz[1:], 2.0 * np.maximum(width_hz[1:], width_hz[:-1]))
+        apart_hz = np.maximum(0.02 * freq_hz[1:], np.maximum(width_hz[1:], width_hz[:-1]))
         if np.all(np.diff(freq_hz) > apart_hz):
             break
     level_db = rng.uniform(*LEVELS_DB, count)
