@@ -16,7 +16,7 @@ from tests.bench_simulator.world import Phone
 
 Float = NDArray[np.float64]
 
-SHOP_NOISE_DB = -54.0
+SHOP_NOISE_DB = -55.0
 """Root mean square of the shop's noise over the loudest sample at 30 cm."""
 
 
@@ -46,7 +46,7 @@ def fan(count: int, rng: np.random.Generator, sample_rate_hz: int) -> Float:
 
 
 def gain_controlled(samples: Float, sample_rate_hz: int) -> Float:
-    """Return what a fast gain control makes of a sound: 2 ms down, 80 ms up, at most 20 dB, ratio 1.5 to 1."""
+    """Return what a fast gain control makes of a sound: 2 ms down, 80 ms up, at most 20 dB, ratio 1.4 to 1."""
     from scipy.signal import lfilter
 
     step = sample_rate_hz // 1000
@@ -57,7 +57,7 @@ def gain_controlled(samples: Float, sample_rate_hz: int) -> Float:
     for n, level in enumerate(level_db.tolist()):
         follow += (level - follow) * (0.4 if level > follow else 0.012)
         held[n] = follow
-    gain_db = np.clip((-20.0 - held) * (1 - 1 / 1.5), -20.0, 20.0)
+    gain_db = np.clip((-20.0 - held) * (1 - 1 / 1.4), -20.0, 20.0)
     gain = 10 ** (np.interp(np.arange(len(samples)) / step, np.arange(frames) + 0.5, gain_db) / 20)
     return samples * lfilter([1 / step] * step, [1.0], gain)
 

@@ -136,18 +136,16 @@ def draw_plate(rng: np.random.Generator) -> Plate:
 
 
 def with_lead_pair(plate: Plate, rng: np.random.Generator) -> Plate:
-    """Return a plate whose strongest mode is two, 0.5 to 1 Hz apart and within 6 dB, T60 0.3 to 0.6 s."""
+    """Return a plate whose strongest mode is two, 0.5 to 1 Hz apart and within 6 dB of each other."""
     lead = max(plate.modes, key=lambda m: level_of(m.gain, m.decay_per_s))
     at = plate.modes.index(lead)
-    t60_s = float(rng.uniform(0.3, 0.6))
-    first = replace(lead, t60_s=t60_s, gain=lead.gain * math.sqrt(lead.t60_s / t60_s))
     second = replace(
-        first,
-        freq_hz=first.freq_hz + float(rng.uniform(0.5, 1.0)),
-        t60_s=t60_s * float(rng.uniform(0.8, 1.25)),
-        gain=first.gain * 10 ** (float(rng.uniform(-6.0, 0.0)) / 20) * float(rng.choice([-1.0, 1.0])),
+        lead,
+        freq_hz=lead.freq_hz + float(rng.uniform(0.5, 1.0)),
+        t60_s=lead.t60_s * float(rng.uniform(0.8, 1.25)),
+        gain=lead.gain * 10 ** (float(rng.uniform(-6.0, 0.0)) / 20) * float(rng.choice([-1.0, 1.0])),
     )
-    return Plate(modes=(*plate.modes[:at], first, second, *plate.modes[at + 1 :]))
+    return Plate(modes=(*plate.modes[:at], lead, second, *plate.modes[at + 1 :]))
 
 
 # ---------------------------------------------------------------------- rooms
