@@ -18,7 +18,6 @@ from tests.bench_simulator.taps import strike
 from tests.bench_simulator.world import (
     Phone,
     Plate,
-    Spot,
     draw_plate,
     draw_room,
     draw_spots,
@@ -111,7 +110,9 @@ RECIPES: dict[str, Recipe] = {
         trials=16,
     ),
     "fan": Recipe(says="a fan runs", fan_db=-43.0, trials=16),
-    "scatter": Recipe(says="point scatter of 8 dB", hand=Hand(scatter_db=8.0, hardness_db=5.0), trials=16),
+    "scatter": Recipe(
+        says="point scatter of 8 dB", hand=Hand(scatter_db=8.0, hardness_db=5.0), of_plate=True, trials=16
+    ),
     "talk": Recipe(says="talk between taps", talk=True, trials=14),
     "speech": Recipe(says="speech and nothing else", alone="speech", trials=14),
     "claps": Recipe(says="claps and nothing else", alone="claps", trials=14),
@@ -179,11 +180,9 @@ def _responses(recipe: Recipe, trial: int) -> list[rooms.Response | None]:
     rng = stream("room", trial)
     room = draw_room(rng)
     places = draw_spots(room, rng, MOST_SPOTS, DISTANCES_M)[: recipe.spots]
-    # One computation serves all distances.
-    spots: tuple[Spot, ...] = tuple(spot for place in places for spot in place)
-    found = rooms.responses(room, spots, recipe.phone.sample_rate_hz)
+    # One computation serves all distances at a place.
     at = DISTANCES_M.index(recipe.distance_m)
-    return [found[len(DISTANCES_M) * n + at] for n in range(recipe.spots)]
+    return [rooms.responses(room, place, recipe.phone.sample_rate_hz)[at] for place in places]
 
 
 def _take(

@@ -25,8 +25,8 @@ VOWELS_HZ = (
     (730, 1090, 2440), (570, 840, 2410), (440, 1020, 2240), (300, 870, 2240),
 )  # fmt: skip
 BANDWIDTHS_HZ = (70.0, 100.0, 140.0, 200.0)
-RISE_S = 0.6
-"""A gap between taps is talked into from this long after a tap on, most of which then has died away."""
+RISE_S = 0.4
+"""A gap between taps is talked into from this long after a tap on, when many modes still ring."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +83,7 @@ def door(rng: np.random.Generator, sample_rate_hz: int) -> Float:
     knock = _thud(rng, sample_rate_hz, (40.0, float(rng.uniform(150, 350))), float(rng.uniform(0.03, 0.09)), 0.4)
     latch = 0.3 * clap(rng, sample_rate_hz)
     sound = _joined(latch, knock, round(rng.uniform(0.02, 0.07) * sample_rate_hz))
-    for _ in range(int(rng.integers(0, 4))):
+    for _ in range(int(rng.integers(0, 5))):
         rattle = float(rng.uniform(0.05, 0.2)) * clap(rng, sample_rate_hz)
         sound = _joined(sound, rattle, round(rng.uniform(0.08, 0.3) * sample_rate_hz))
     return sound / np.abs(sound).max()
@@ -97,12 +97,12 @@ def step(rng: np.random.Generator, sample_rate_hz: int) -> Float:
 
 
 def said_between(session: Session, count: int, sample_rate_hz: int, rng: np.random.Generator) -> Said:
-    """Return up to three syllables in each gap between taps, up to 10 dB below the loudest tap."""
+    """Return up to four syllables in each gap between taps, up to 10 dB below the loudest tap."""
     samples, events = np.zeros(count), []
     for onset_s in session.taps_s:
         at_s = onset_s + RISE_S + float(rng.uniform(0, 0.15))
         loudness = 10 ** (float(rng.uniform(-10, 0)) / 20)
-        for _ in range(int(rng.integers(0, 4))):
+        for _ in range(int(rng.integers(0, 5))):
             sound = loudness * syllable(rng, sample_rate_hz)
             if at_s + len(sound) / sample_rate_hz > onset_s + 1.15:
                 break
