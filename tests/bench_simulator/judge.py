@@ -43,6 +43,7 @@ class Verdict:
     t60_log: tuple[float, ...] = ()
     freq_held: tuple[bool, ...] = ()
     t60_held: tuple[bool, ...] = ()
+    t60_withheld: int = 0
     lead_t60_log: float = math.nan
     flagged: tuple[bool, ...] = ()
     taps: int = 0
@@ -84,6 +85,10 @@ def _known(value: float | None) -> bool:
     return value is not None and math.isfinite(value)
 
 
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
 def judge(played: Played, stage: Stage | None, trial: int = 0) -> Verdict:
     """Hold a stage to the scene; ``None`` where the product gave no stage."""
     modes = [] if stage is None else [m for m in stage.modes if not OWNED & set(m.flags)]
@@ -112,11 +117,12 @@ def judge(played: Played, stage: Stage | None, trial: int = 0) -> Verdict:
         t60_log=tuple(math.log(m.t60_s / t.t60_s) for t, m in timed),
         freq_held=tuple(m.freq_low_hz <= t.freq_hz <= m.freq_high_hz for t, m in read),
         t60_held=tuple(m.t60_low_s <= t.t60_s <= m.t60_high_s for t, m in bounded),
+        t60_withheld=len(read) - len(bounded),
         lead_t60_log=_lead_t60(modes, pairs, true),
         flagged=tuple(bool(MAY_BE_TWO & set(m.flags)) for _, m in read),
         **_taps(played, [r.taps for r in readings]),  # type: ignore[arg-type]
         direct_db=tuple(take.direct_db for take in played.takes) if readings else (),
-        direct_said_db=tuple(getattr(r, "direct_db", None) or math.nan for r in readings),
+        direct_said_db=tuple(_or_nan(getattr(r, "direct_db", None)) for r in readings),
         notices=tuple(sorted({n.kind for r in readings for n in r.notices})),
         pair=_pair(played, modes),
         missed_hz=tuple(round(true[i].freq_hz, 1) for i in by_level[20] if i not in pairs),

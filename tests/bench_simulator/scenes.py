@@ -31,6 +31,7 @@ Float = NDArray[np.float64]
 _HAND, _PHONE = Hand(), Phone()
 DISTANCES_M = (0.3, 0.1, 0.05)
 MOST_SPOTS = 5
+DB_A_NEPER = 20 / math.log(10)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +39,7 @@ class Recipe:
     """What a scene is made of.
 
     ``of_plate`` counts modes by the levels that a short blow gives them: a soft one hides some, and they are missed.
+    ``begins_late`` is a recording of one tap that begins 30 to 80 ms after it.
     """
 
     says: str
@@ -53,6 +55,7 @@ class Recipe:
     pitch_cents: bool = False
     pair: bool = False
     of_plate: bool = False
+    begins_late: bool = False
     trials: int = 24
 
 
@@ -121,6 +124,8 @@ RECIPES: dict[str, Recipe] = {
     "damping": Recipe(says="damping 30 % higher at the beginning", more_damping=0.3, trials=16),
     "pitch": Recipe(says="pitch falls by 2 to 8 cents", pitch_cents=True, trials=16),
     "pair": Recipe(says="the lead is a pair 0.5 to 1 Hz apart", pair=True, trials=16),
+    "ringing": Recipe(says="begins in the ringing", hand=Hand(taps=1), begins_late=True, trials=16),
+    "rate-8": Recipe(says="8 kHz", phone=Phone(sample_rate_hz=8000), trials=16),
     "aac-64": _codec("aac", 64),
     "aac-96": _codec("aac", 96),
     "aac-128": _codec("aac", 128),
@@ -230,6 +235,11 @@ def _take(
     if phone.codec:
         heard = codecs.through(heard, rate_hz, phone.codec, phone.kbps)
     taps_s = () if recipe.alone else session.taps_s
+    if recipe.begins_late:
+        late_s = float(rng.uniform(0.03, 0.08))
+        heard, taps_s = heard[round((taps_s[0] + late_s) * rate_hz) :], ()
+        fallen_db = [DB_A_NEPER * m.decay_per_s * late_s for m in plate.modes]
+        levels = [tuple(np.subtract(each, fallen_db).tolist()) for each in levels]
     take = Take(samples=heard, sample_rate_hz=rate_hz, taps_s=taps_s, others_s=others, direct_db=direct_db, spot=spot)
     return take, levels
 

@@ -29,7 +29,7 @@ from tests.bench_simulator import phones, scenes
 from tests.bench_simulator.judge import Verdict, judge
 from tests.bench_simulator.scenes import RECIPES, Played, Take
 from tests.bench_simulator.world import stream
-from tests.benchmarks import rooms_tables, tables
+from tests.benchmarks import rooms_limits, rooms_tables, tables
 
 RESULTS = Path(__file__).with_name("ROOMS.md")
 _SHORT = 6
@@ -146,7 +146,10 @@ def main() -> None:
                 print(rooms_tables.each(outcome), flush=True)
         lines.append(rooms_tables.row(name, rows[name]))
         print(lines[-1], flush=True)
+    verdicts = {name: [o.verdict for o in of_scene] for name, of_scene in rows.items()}
     tail = rooms_tables.beside(rows)
+    if limits := rooms_limits.lines(verdicts):
+        tail += "\n\n## Limits\n\n" + tables.head(("scene", "figure", "now", "must", "")) + "\n" + "\n".join(limits)
     print(tail)
     if said.write:
         RESULTS.write_text("\n".join([*lines, tail, ""]), encoding="utf-8")
