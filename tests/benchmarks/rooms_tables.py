@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 HEAD = (
     "scene", "trials", "within 20 dB found, %", "within 30 dB, %", "false a trial", "with a false one in five",
     "false leads", "weak leads", "f off, cents: median", "p90", "T60 bias, %", "lead's, %", "f held, %",
-    "T60 held, %", "flagged, %", "taps used", "refused", "others used", "s a trial",
+    "T60 held, %", "given, %", "flagged, %", "taps used", "refused", "others used", "s a trial",
 )  # fmt: skip
 
 
@@ -54,6 +54,7 @@ def row(name: str, outcomes: Sequence[Outcome]) -> str:
         _number(_bias([v.lead_t60_log for v in all_ if not math.isnan(v.lead_t60_log)]), 0),
         _share(h for v in all_ for h in v.freq_held),
         _share(h for v in all_ for h in v.t60_held),
+        _pct_of(len(cents) - sum(v.t60_withheld for v in all_), len(cents)),
         _share(f for v in all_ for f in v.flagged),
         f"{sum(v.taps_used for v in all_)} of {sum(v.taps for v in all_)}",
         str(sum(v.taps_refused for v in all_)),
@@ -120,6 +121,10 @@ def _bias(logs: Sequence[float]) -> float:
 
 def _pct(part: int, whole: int) -> str:
     return f"{100 * part / whole:.0f} ({part}/{whole})" if whole else ""
+
+
+def _pct_of(part: int, whole: int) -> str:
+    return f"{100 * part / whole:.0f}" if whole else ""
 
 
 def _share(values: Iterable[bool]) -> str:
