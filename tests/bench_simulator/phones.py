@@ -79,11 +79,11 @@ def highpass_db(phone: Phone, freq_hz: float) -> float:
 
 
 def write_wav(path: Path, samples: Float, sample_rate_hz: int, rng: np.random.Generator) -> Path:
-    """Write 16-bit mono with triangular dither."""
-    scaled = samples * 32767 + rng.uniform(-0.5, 0.5, len(samples)) + rng.uniform(-0.5, 0.5, len(samples))
+    """Write 16 bits with triangular dither; ``samples`` of shape (n,) are mono, of (n, 2) stereo."""
+    scaled = samples * 32767 + rng.uniform(-0.5, 0.5, samples.shape) + rng.uniform(-0.5, 0.5, samples.shape)
     path.parent.mkdir(parents=True, exist_ok=True)
     with wave.open(str(path), "wb") as out:
-        out.setnchannels(1)
+        out.setnchannels(1 if samples.ndim == 1 else samples.shape[1])
         out.setsampwidth(2)
         out.setframerate(sample_rate_hz)
         out.writeframes(np.clip(np.round(scaled), -32768, 32767).astype("<i2").tobytes())

@@ -8,6 +8,7 @@ import pytest
 
 from tests.bench_simulator import scenes
 from tests.bench_simulator.judge import Verdict, judge
+from tests.bench_simulator.recipes import RECIPES
 from tests.benchmarks import rooms, rooms_limits, rooms_tables
 
 
@@ -27,7 +28,7 @@ def test_spots_are_named_as_the_product_knows_them() -> None:
 
 
 def test_every_limit_is_of_a_scene_and_none_is_kept_by_nothing() -> None:
-    assert {limit.scene for limit in rooms_limits.LIMITS} <= set(scenes.RECIPES)
+    assert {limit.scene for limit in rooms_limits.LIMITS} <= set(RECIPES)
     for limit in rooms_limits.LIMITS:
         assert not limit.kept([])
     judged = {"still-30": [Verdict(trial=0, within_20=10, found_20=6, lead="true", freq_held=(True,))]}

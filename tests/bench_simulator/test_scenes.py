@@ -53,6 +53,21 @@ def test_near_and_far_share_the_room() -> None:
     assert near.takes[0].direct_db - far.takes[0].direct_db == pytest.approx(15.6, abs=4.0)
 
 
+@pytest.mark.slow
+def test_two_microphones_in_line_are_a_stereo_file() -> None:
+    """The far one hears the direct sound later by the way there (343 m/s) and softer by the distance law."""
+    if why := scenes.why_not("line-5"):
+        pytest.skip(why)
+    (take,) = scenes.play("line-5", 0).takes
+    rate_hz = take.sample_rate_hz
+    at = round(take.taps_s[0] * rate_hz)
+    near, far = take.samples[at - 96 : at + 480].T
+    lags = np.arange(-40, 41)
+    likeness = [float(np.dot(near[50:500], far[50 + lag : 500 + lag])) for lag in lags]
+    assert lags[int(np.argmax(likeness))] == pytest.approx(0.1 / 343 * rate_hz, abs=4)
+    assert np.abs(near).max() / np.abs(far).max() == pytest.approx(3.0, rel=0.3)
+
+
 def test_it_shares_nothing_with_the_products_simulator() -> None:
     """Only the judge knows the product, and only its values."""
     for path in sorted(HERE.glob("*.py")):

@@ -27,7 +27,8 @@ from tapbatch.model.history import Stage
 from tapbatch.model.names import parse_name
 from tests.bench_simulator import phones, scenes
 from tests.bench_simulator.judge import Verdict, judge
-from tests.bench_simulator.scenes import RECIPES, Played, Take
+from tests.bench_simulator.recipes import RECIPES
+from tests.bench_simulator.scenes import Played, Take
 from tests.bench_simulator.world import stream
 from tests.benchmarks import rooms_limits, rooms_tables, tables
 

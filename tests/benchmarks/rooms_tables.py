@@ -8,7 +8,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from tests.bench_simulator.scenes import RECIPES
+from tests.bench_simulator.recipes import RECIPES
 from tests.benchmarks import tables
 
 if TYPE_CHECKING:
