@@ -9,7 +9,7 @@ import pytest
 from tests.bench_simulator import scenes
 from tests.bench_simulator.judge import Verdict, judge
 from tests.bench_simulator.recipes import RECIPES
-from tests.benchmarks import rooms, rooms_limits, rooms_tables
+from tests.benchmarks import rooms, rooms_limits, rooms_page, rooms_tables
 
 
 @pytest.mark.slow
@@ -31,10 +31,23 @@ def test_every_limit_is_of_a_scene_and_none_is_kept_by_nothing() -> None:
     assert {limit.scene for limit in rooms_limits.LIMITS} <= set(RECIPES)
     for limit in rooms_limits.LIMITS:
         assert not limit.kept([])
-    judged = {"still-30": [Verdict(trial=0, within_20=10, found_20=6, lead="true", freq_held=(True,))]}
-    told = "\n".join(rooms_limits.lines(judged))
+    judged = [Verdict(trial=0, within_20=10, found_20=6, lead="true", freq_held=(True,))]
+    told = "\n".join(rooms_limits.lines("still-30", judged))
     assert "| still-30 | within 20 dB found, % | 60 | at least 60 | kept |" in told
     assert "| still-30 | T60 held, % |  | at least 93 | **left** |" in told
+
+
+def test_a_page_keeps_the_rows_of_other_scenes(tmp_path: Path) -> None:
+    path, found = tmp_path / "ROOMS.md", [rooms.Outcome(Verdict(trial=0, lead="false"), 0.5)]
+    for name in ("pair", "still-30", "pair"):
+        page = rooms_page.read(path)
+        limits = rooms_limits.lines(name, [o.verdict for o in found])
+        page.put(name, rooms_tables.row(name, found), rooms_tables.beside(name, found), limits)
+        path.write_text(page.text("again"), encoding="utf-8")
+    text = path.read_text(encoding="utf-8")
+    assert text.index("| still-30 |") < text.index("| pair |") < text.index("- `pair`:") < text.index("## Limits")
+    assert text.count("| pair |") == 1 + sum(limit.scene == "pair" for limit in rooms_limits.LIMITS)
+    assert rooms_page.read(path).text("again") == text
 
 
 def test_a_row_has_all_its_cells() -> None:

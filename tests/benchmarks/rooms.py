@@ -3,7 +3,7 @@
     python -m tests.benchmarks.rooms --list
     python -m tests.benchmarks.rooms --scene still-30 --short         six trials, a line for each with --each
     python -m tests.benchmarks.rooms --scene still-30 --scene spots3-5 --jobs 2
-    python -m tests.benchmarks.rooms --write                          all scenes, and the table ROOMS.md
+    python -m tests.benchmarks.rooms --write                          all scenes; each goes to ROOMS.md when done
 
 Conventions: every trial is a shop folder of its own with one instrument and one stage, measured and joined on the
 road that ``compare`` and ``import tapbatch`` take (:func:`tapbatch.run.histories.histories_of`), so whatever is
@@ -30,7 +30,7 @@ from tests.bench_simulator.judge import Verdict, judge
 from tests.bench_simulator.recipes import RECIPES
 from tests.bench_simulator.scenes import Played, Take
 from tests.bench_simulator.world import stream
-from tests.benchmarks import rooms_limits, rooms_tables, tables
+from tests.benchmarks import rooms_limits, rooms_page, rooms_tables, tables
 
 RESULTS = Path(__file__).with_name("ROOMS.md")
 _SHORT = 6
@@ -113,7 +113,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="processes; 1")
     parser.add_argument("--spots", choices=("spot", "again", "takes"), help="the word for a spot")
     parser.add_argument("--list", action="store_true", help="name the scenes")
-    parser.add_argument("--write", action="store_true", help=f"write {RESULTS.name}")
+    parser.add_argument("--write", action="store_true", help=f"write the rows to {RESULTS.name}")
     return parser.parse_args()
 
 
@@ -127,33 +127,24 @@ def main() -> None:
     if unknown := set(names) - set(RECIPES):
         raise SystemExit(f"no such scene: {', '.join(sorted(unknown))}; there are {', '.join(RECIPES)}")
     word = said.spots or ("spot" if knows_spots() else "again")
-    lines = [
-        f"# In rooms, with hands and phones\n\n{tables.machine()}\n",
-        rooms_tables.legend(word),
-        rooms_tables.head(),
-    ]
-    print("\n".join(lines).rstrip("\n"), flush=True)
-    rows: dict[str, list[Outcome]] = {}
+    print(f"{tables.machine()}\n\n{rooms_tables.legend(word)}\n{rooms_tables.head()}", flush=True)
     for name in names:
         if why := scenes.why_not(name):
-            lines.append(rooms_tables.left_out(name, why))
-            print(lines[-1], flush=True)
+            print(rooms_tables.left_out(name, why), flush=True)
             continue
         count = said.trials or (_SHORT if said.short else RECIPES[name].trials)
-        rows[name] = []
+        found = []
         for outcome in outcomes(name, range(said.first, said.first + count), said.jobs, word):
-            rows[name].append(outcome)
+            found.append(outcome)
             if said.each:
                 print(rooms_tables.each(outcome), flush=True)
-        lines.append(rooms_tables.row(name, rows[name]))
-        print(lines[-1], flush=True)
-    verdicts = {name: [o.verdict for o in of_scene] for name, of_scene in rows.items()}
-    tail = rooms_tables.beside(rows)
-    if limits := rooms_limits.lines(verdicts):
-        tail += "\n\n## Limits\n\n" + tables.head(("scene", "figure", "now", "must", "")) + "\n" + "\n".join(limits)
-    print(tail)
-    if said.write:
-        RESULTS.write_text("\n".join([*lines, tail, ""]), encoding="utf-8")
+        row, remarks = rooms_tables.row(name, found), rooms_tables.beside(name, found)
+        limits = rooms_limits.lines(name, [o.verdict for o in found])
+        print("\n".join([row, *remarks, *limits]), flush=True)
+        if said.write:
+            page = rooms_page.read(RESULTS)
+            page.put(name, row, remarks, limits)
+            RESULTS.write_text(page.text(word), encoding="utf-8")
 
 
 if __name__ == "__main__":

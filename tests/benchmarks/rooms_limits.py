@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from tests.bench_simulator.judge import Verdict
@@ -145,13 +145,10 @@ LIMITS: tuple[Limit, ...] = (
 )
 
 
-def lines(by_scene: Mapping[str, Verdicts]) -> list[str]:
-    """Return a row for each limit whose scene was played."""
+def lines(scene: str, verdicts: Verdicts) -> list[str]:
+    """Return a row for each limit of a scene."""
     rows = []
-    for limit in LIMITS:
-        if limit.scene not in by_scene:
-            continue
-        verdicts = by_scene[limit.scene]
+    for limit in (each for each in LIMITS if each.scene == scene):
         figure = limit.figure(verdicts)
         bound = f"at least {limit.least:g}" if math.isfinite(limit.least) else f"at most {limit.most:.3g}"
         shown = "" if figure is None else f"{figure:.3g}"

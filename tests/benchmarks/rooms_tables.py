@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from tests.bench_simulator.recipes import RECIPES
@@ -80,24 +80,20 @@ def each(outcome: Outcome) -> str:
     )
 
 
-def beside(rows: Mapping[str, Sequence[Outcome]]) -> str:
-    """Return what only some scenes have: pairs, direct sound over the room, sounds taken for taps."""
-    lines = [""]
-    for name, outcomes in rows.items():
-        verdicts = [o.verdict for o in outcomes]
-        recipe = RECIPES[name]
-        if recipe.pair:
-            count = Counter(v.pair for v in verdicts)
-            lines.append(f"- `{name}`: the pair was read as " + ", ".join(f"{k} in {n}" for k, n in count.items()))
-        if recipe.in_room:
-            lines.append(f"- `{name}`: {_direct(verdicts)}")
-        if recipe.talk or recipe.alone:
-            count = _of(v.others_used > 0 for v in verdicts)
-            lines.append(f"- `{name}`: something else was taken for a tap in {count} recordings")
-        notices = Counter(n for v in verdicts for n in v.notices)
-        if notices:
-            lines.append(f"- `{name}`: notices: " + ", ".join(f"{k} {n}" for k, n in notices.most_common()))
-    return "\n".join(lines)
+def beside(name: str, outcomes: Sequence[Outcome]) -> list[str]:
+    """Return what only some scenes have: pairs, direct sound over the room, sounds taken for taps; and notices."""
+    verdicts, recipe, lines = [o.verdict for o in outcomes], RECIPES[name], []
+    if recipe.pair:
+        count = Counter(v.pair for v in verdicts)
+        lines.append("the pair was read as " + ", ".join(f"{k} in {n}" for k, n in sorted(count.items())))
+    if recipe.in_room:
+        lines.append(_direct(verdicts))
+    if recipe.talk or recipe.alone:
+        lines.append(f"a sound was taken for a tap in {_of(v.others_used > 0 for v in verdicts)} recordings")
+    notices = Counter(n for v in verdicts for n in v.notices)
+    if notices:
+        lines.append("notices: " + ", ".join(f"{k} {n}" for k, n in notices.most_common()))
+    return [f"- `{name}`: {line}" for line in lines]
 
 
 def _direct(verdicts: Sequence[object]) -> str:
