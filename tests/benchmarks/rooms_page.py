@@ -39,7 +39,7 @@ class Page:
         return "\n".join(
             [
                 f"# In rooms, with hands and phones\n\n{tables.machine()}\n",
-                "Made by `python -m tests.benchmarks.rooms --write`, in parts: a run leaves the other scenes' rows.\n",
+                "Made by `python -m tests.benchmarks.rooms --write`, a run leaves the other scenes' rows.\n",
                 rooms_tables.legend(word),
                 rooms_tables.head(),
                 *rows,
