@@ -2,6 +2,9 @@
 
 Conventions: distances in metres, levels in decibels. What is not said is as in ``dry``: a phone at 30 cm in no room,
 five taps by an even hand, the shop's noise.
+
+How loud the noise, the fan, the talk and the bounces are, and how close modes lie, was set once so that version 0.1
+found about as many modes as in a study with other simulated sounds; nothing was set by what a later version finds.
 """
 
 from __future__ import annotations
