@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,7 @@ import pytest
 import soundfile
 
 import tapbatch.measure.recording as reading_module
-from tapbatch.listen import sections as sections_module
+from tapbatch.listen.sections import sections
 from tapbatch.measure.recording import measure_recording
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, Reading
@@ -35,7 +36,7 @@ def measured(path: Path, kind: str = "tap") -> Reading:
 @pytest.fixture
 def short_sections(monkeypatch: pytest.MonkeyPatch) -> None:
     """Sections of 20 s at most, so that half a minute is long."""
-    monkeypatch.setattr(sections_module.sections, "__defaults__", (20 * RATE_HZ,))
+    monkeypatch.setattr(reading_module, "sections", partial(sections, most_samples=20 * RATE_HZ))
 
 
 @pytest.mark.slow
