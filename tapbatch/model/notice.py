@@ -25,6 +25,7 @@ OfRecording = Literal[
     "silence",
     "clipped",
     "no tap",
+    "begins ringing",
     "crowded",
     "too long",
     "automatic gain",
@@ -66,6 +67,7 @@ class Notice:
     non-finite samples  ``count``: samples set to 0
     silence, clipped    nothing
     no tap              nothing
+    begins ringing      nothing: the blow is missing, its decay is measured
     crowded, too long   ``there_s``: what comes after is left out
     automatic gain      nothing
     other               ``text``: what a file of another version said

@@ -25,6 +25,7 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "silence": "nothing was recorded: look at the microphone and its permission",
     "clipped": "too loud for the recorder: tap softer or move it away",
     "no tap": "taps.csv says of each transient why it was not used",
+    "begins ringing": "the blow is missing: frequencies and decays are good, but fast modes have lost level",
     "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
     "too long": "more samples than are read of one file (4,000,000,000 over all channels): cut it into several files",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
@@ -64,6 +65,8 @@ def notice_text(notice: Notice) -> str:
             return f"lossy codec ({notice.name})"
         case "no tap":
             return "no tap: nothing in it could be measured"
+        case "begins ringing":
+            return "begins ringing: measured from the beginning of the recording"
         case "automatic gain":
             return "automatic gain: the noise floor rises between taps"
         case "damaged":
