@@ -25,6 +25,7 @@ OfRecording = Literal[
     "silence",
     "clipped",
     "no tap",
+    "begins ringing",
     "crowded",
     "too long",
     "automatic gain",
@@ -69,6 +70,7 @@ class Notice:
     non-finite samples  ``count``: samples set to 0
     silence, clipped    nothing
     no tap              nothing
+    begins ringing      nothing: the blow is missing, its decay is measured
     crowded, too long   ``there_s``: what comes after is left out
     automatic gain      nothing
     mostly, some room   nothing: the reading says how much

@@ -46,6 +46,7 @@ NOTICES = (
     Notice("silence"),
     Notice("clipped"),
     Notice("no tap"),
+    Notice("begins ringing"),
     Notice("crowded", there_s=5400.0),
     Notice("too long", there_s=41400.0),
     Notice("automatic gain"),

@@ -34,6 +34,7 @@ EXAMPLES = {
         Notice("silence"),
         Notice("clipped"),
         Notice("no tap"),
+        Notice("begins ringing"),
         Notice("crowded", there_s=720.0),
         Notice("too long", there_s=41400.0),
         Notice("automatic gain"),
