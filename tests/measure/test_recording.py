@@ -162,7 +162,7 @@ def test_a_recording_that_begins_in_the_ringing_is_measured_from_there(
     samples, rate_hz = soundfile.read(RECORDINGS / f"{name}.flac")
     soundfile.write(tmp_path / "a.wav", samples[round((struck_s + 0.030) * rate_hz) :], rate_hz)
     reading = measure_recording(tmp_path / "a.wav", "", BandSettings(band_low_hz=60.0, band_high_hz=12000.0))
-    assert [notice.kind for notice in reading.notices] == ["begins ringing"]
+    assert "begins ringing" in [notice.kind for notice in reading.notices]
     (tap,) = reading.used_taps
     assert tap.tap.onset_s == 0.0
     nearest = min(tap.modes, key=lambda m: abs(m.freq_hz - freq_hz))
