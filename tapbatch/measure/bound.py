@@ -25,6 +25,7 @@ from tapbatch.measure.fit import Fit
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.model.reading import LN_1000
 
+_WHOLE = 48  # rows: up to here one call is cheaper than two
 _MOST_VARIANCE = 1e9  # of a parameter, over its variance if all others were known; beyond it rounding decides
 
 
@@ -98,6 +99,11 @@ def _blocks(scaled: Float, linear: int) -> tuple[Float, Float, Float] | None:
     a, e, d = scaled[:linear, :linear], scaled[linear:, :linear], scaled[linear:, linear:]
     count = linear // 2
     try:
+        if len(scaled) <= _WHOLE:
+            whole = np.asarray(np.linalg.inv(scaled), dtype=np.float64)
+            return _if_sound(
+                whole[linear:, linear:], np.diagonal(whole)[:linear], np.diagonal(whole, offset=count)[:count]
+            )
         alone = np.linalg.inv(a)
         taken = e @ alone
         poles = np.asarray(np.linalg.inv(d - taken @ e.T), dtype=np.float64)
@@ -106,6 +112,10 @@ def _blocks(scaled: Float, linear: int) -> tuple[Float, Float, Float] | None:
     spread = poles @ taken
     diagonal: Float = np.diagonal(alone) + (taken * spread).sum(axis=0)
     beside: Float = np.diagonal(alone, offset=count) + (taken[:, :count] * spread[:, count:]).sum(axis=0)
+    return _if_sound(poles, diagonal, beside)
+
+
+def _if_sound(poles: Float, diagonal: Float, beside: Float) -> tuple[Float, Float, Float] | None:
     variances = np.concatenate([np.diagonal(poles), diagonal])
     # A valid inverse of a matrix with unit diagonal has a diagonal of at least 1, which holds its largest entry.
     sound = bool(np.isfinite(variances).all() and variances.min() > 0.99 and variances.max() < _MOST_VARIANCE)
