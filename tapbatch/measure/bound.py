@@ -25,6 +25,9 @@ from tapbatch.measure.fit import Fit
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.model.reading import LN_1000
 
+_WHOLE = 48  # rows: up to here one call is cheaper than two
+_MOST_VARIANCE = 1e9  # of a parameter, over its variance if all others were known; beyond it rounding decides
+
 
 def lone_mode_bound(t60_s: float, energy_over_noise: float) -> tuple[float, float]:
     """Return the bounds ``(sd of f in Hz, sd of ln T60)`` of a single mode recorded to its end in white noise.
@@ -60,27 +63,69 @@ def covariance(fit: Fit) -> tuple[Float, Float]:
         ``poles`` of shape (2K, 2K), ordered ``log delta`` then ``omega`` (rad/sample); ``amplitudes`` of shape
         (K, 2, 2), the covariance of ``(Re c, Im c)`` of each mode.
     """
-    size, modes = len(fit.information), fit.count
-    inverse = _inverse(fit.information)
-    linear = (size - 2 * modes) // 2
-    pick = np.stack([np.arange(modes), linear + np.arange(modes)], axis=1)
-    return inverse[-2 * modes :, -2 * modes :], inverse[pick[:, :, None], pick[:, None, :]]
-
-
-def _inverse(information: Float) -> Float:
-    """Invert an information matrix; unknown directions get a large variance, never a negative one."""
+    modes, information = fit.count, fit.information
+    linear = len(information) - 2 * modes
+    count = linear // 2
     scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
     scaled = information * scale[:, None] * scale
+    blocks = _blocks(scaled, linear)
+    if blocks is None:
+        inverse = _nearest_inverse(scaled) * scale[:, None] * scale
+        pick = np.stack([np.arange(modes), count + np.arange(modes)], axis=1)
+        return inverse[linear:, linear:], inverse[pick[:, :, None], pick[:, None, :]]
+    poles, diagonal, beside = blocks
+    amplitudes = np.empty((modes, 2, 2))
+    amplitudes[:, 0, 0], amplitudes[:, 1, 1] = (diagonal * scale[:linear] ** 2).reshape(2, count)[:, :modes]
+    amplitudes[:, 0, 1] = amplitudes[:, 1, 0] = (beside * scale[:count] * scale[count:linear])[:modes]
+    return poles * scale[linear:, None] * scale[linear:], amplitudes
+
+
+def _blocks(scaled: Float, linear: int) -> tuple[Float, Float, Float] | None:
+    """Return the blocks of an inverse that are of use: those of the poles, and of each amplitude by itself.
+
+    Parameters
+    ----------
+    scaled
+        Information with a unit diagonal, amplitudes first.
+    linear
+        How many rows belong to amplitudes: all real parts, then all imaginary parts.
+
+    Returns
+    -------
+    tuple or None
+        The block of the poles; the diagonal of that of the amplitudes; and the covariance of the real and imaginary
+        part of each. ``None`` if the matrix is singular, or nearly.
+    """
+    a, e, d = scaled[:linear, :linear], scaled[linear:, :linear], scaled[linear:, linear:]
+    count = linear // 2
     try:
-        inverse = np.linalg.inv(scaled)
-        # A valid inverse of a matrix with unit diagonal has a diagonal of at least 1.
-        sound = bool(np.isfinite(inverse).all() and (np.diagonal(inverse) > 0.99).all() and inverse.max() < 1e9)
+        if len(scaled) <= _WHOLE:
+            whole = np.asarray(np.linalg.inv(scaled), dtype=np.float64)
+            return _if_sound(
+                whole[linear:, linear:], np.diagonal(whole)[:linear], np.diagonal(whole, offset=count)[:count]
+            )
+        alone = np.linalg.inv(a)
+        taken = e @ alone
+        poles = np.asarray(np.linalg.inv(d - taken @ e.T), dtype=np.float64)
     except np.linalg.LinAlgError:
-        sound = False
-    if not sound:
-        values, vectors = np.linalg.eigh(scaled)
-        inverse = (vectors / np.maximum(values, 1e-12)) @ vectors.T
-    return np.asarray(inverse * scale[:, None] * scale, dtype=np.float64)
+        return None
+    spread = poles @ taken
+    diagonal: Float = np.diagonal(alone) + (taken * spread).sum(axis=0)
+    beside: Float = np.diagonal(alone, offset=count) + (taken[:, :count] * spread[:, count:]).sum(axis=0)
+    return _if_sound(poles, diagonal, beside)
+
+
+def _if_sound(poles: Float, diagonal: Float, beside: Float) -> tuple[Float, Float, Float] | None:
+    variances = np.concatenate([np.diagonal(poles), diagonal])
+    # A valid inverse of a matrix with unit diagonal has a diagonal of at least 1, which holds its largest entry.
+    sound = bool(np.isfinite(variances).all() and variances.min() > 0.99 and variances.max() < _MOST_VARIANCE)
+    return (poles, diagonal, beside) if sound else None
+
+
+def _nearest_inverse(scaled: Float) -> Float:
+    """Invert an information matrix; unknown directions get a large variance, never a negative one."""
+    values, vectors = np.linalg.eigh(scaled)
+    return np.asarray((vectors / np.maximum(values, 1e-12)) @ vectors.T, dtype=np.float64)
 
 
 def pole_information(fit: Fit) -> Float:

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.fit import Fit
-from tapbatch.measure.geometric import Complex, Float, Samples, power_sums, powers
+from tapbatch.measure.geometric import Complex, Float, Samples, decays, power_sums, powers
 from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess
 
 HALF_KNOWN_AT = 1.337  # of delta n: the median of a gamma density of shape 3, over 2
@@ -34,6 +34,7 @@ _BEYOND_DOUBT = 18.4  # once in 10,000
 _BENT = float(np.log(1.25))
 _GLIDE_CENTS = 3.0
 _POWER = np.array([0, 0, 1, 1])  # power of n in the derivatives by Re c, Im c, log delta and omega
+_OF_POWER = (slice(0, 2), slice(2, 4))  # the derivatives with power 0, and those with power 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,10 +108,12 @@ def _left_by_halves(tap: TapFit, split: NDArray[np.intp], early: Float, late: Fl
     if (tap.excess == 1.0).all():
         return tap.excess
     fit, left = tap.fit, tap.residual.copy()
-    u, n = _derivatives(fit), np.arange(fit.length)
-    for k in range(fit.count):
-        steps = np.where(n[:, None] < split[k], early[k], late[k])
-        left -= (fit.poles[k] ** n * ((steps * u[k]) * n[:, None] ** _POWER).sum(axis=1)).real
+    # A step s adds Re((c0 + c1 n) z^n); where the halves differ, the late one is taken throughout and then mended.
+    first, then = (np.stack([(s * _derivatives(fit))[:, at].sum(axis=1) for at in _OF_POWER]) for s in (early, late))
+    n = np.arange(fit.length, dtype=np.float64)
+    left -= decays(fit.poles, then[0], fit.length) + n * decays(fit.poles, then[1], fit.length)
+    for pole, end, (c0, c1) in zip(fit.poles, split, (first - then).T, strict=True):
+        left[:end] -= decays(pole[None], c0[None], end) + n[:end] * decays(pole[None], c1[None], end)
     return np.minimum(tap.excess, MISFIT_IN_ONE * local_excess(left, fit.poles, tap.rate_hz))
 
 

@@ -38,6 +38,7 @@ _MOST_ENERGY = 1e9  # 90 dB over the noise density; no decay of wood is exponent
 _LEAST_STRETCH_S = 0.03
 _NOISE_ONLY = 1.6
 _SAFE_S = 0.002
+_BACK_S = 0.004  # how far before the end of contact the free decay may begin
 _LOUD = 40.0  # times the residual power
 _CLEAN = 1.1  # residual power over the noise: what is still missing then does not hide the start
 
@@ -69,14 +70,16 @@ def fit_tap(
         return None
     stretch = whitened[first:last]
     scale = min(1.0, float(np.sqrt(_MOST_ENERGY / max(float(stretch @ stretch), 1.0))))
-    # Few taps are that loud; for all others the samples serve as they are.
-    scaled = whitened if scale == 1.0 else whitened * scale
-    found = _Search(scaled, last, rate_hz, hum, inside_hz).from_start(first)
+    # Few taps are that loud; for all others the samples serve as they are. A section may last for minutes.
+    from_sample = 0 if scale == 1.0 else max(0, first - int(_BACK_S * rate_hz))
+    scaled = whitened if scale == 1.0 else whitened[from_sample:last] * scale
+    found = _Search(scaled, last - from_sample, rate_hz, hum, inside_hz).from_start(first - from_sample)
     if found is None:
         return None
     pair, uneven = left_beside(found)
-    # The window alone is kept: a view of it would keep the scaled samples of the whole section, once for every tap.
-    return replace(found, samples=found.samples.copy(), scale=scale, pair=pair, uneven=uneven)
+    # The window alone is kept: a view of it would keep the samples of the whole section, once for every tap.
+    samples = found.samples.copy()
+    return replace(found, samples=samples, first=found.first + from_sample, scale=scale, pair=pair, uneven=uneven)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -174,7 +177,7 @@ def decay_start(whitened: Float, current: TapFit) -> int:
     # If the misfit exceeds the noise, a single block says little: the whole 5 ms must be louder.
     if len(loud) and (base < _NOISE_ONLY or float(np.mean(residual[:head] ** 2)) > 2.5 * base):
         return int(current.first + (loud[-1] + 1) * half_ms)
-    back = min(current.first, int(0.004 * rate_hz))
+    back = min(current.first, int(_BACK_S * rate_hz))
     n = -np.arange(1, back + 1)
     poles = np.concatenate([current.fit.poles, current.fit.hum_poles])
     weights = np.concatenate([current.fit.weights, current.fit.hum_weights])
