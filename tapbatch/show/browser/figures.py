@@ -89,7 +89,7 @@ def _landings(history: History, part: str, settings: InstrumentSettings) -> list
         if stage.part == part:
             chart = landings_chart(stage, landings, settings, SCREEN)
             mode = landings[0].mode
-            figures.append(figure(chart, f"Landings of {mode}", mode, "where it could come to rest"))
+            figures.append(figure(chart, f"Landings of {mode}", mode, "where it could end up"))
     return figures
 
 

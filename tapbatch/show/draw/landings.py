@@ -44,7 +44,7 @@ class _Row:
 
 
 def landings_chart(stage: Stage, landings: Sequence[Landing], settings: InstrumentSettings, look: Look) -> Chart:
-    """Draw where one mode of a stage is and where it could come to rest; ``landings``, one at least, are its own."""
+    """Draw where one mode of a stage is and where it could end up; ``landings``, one at least, are its own."""
     chart = Chart(look)
     mode = mode_at(stage, landings[0].mode)
     if mode is None:

@@ -24,7 +24,7 @@ Role = Literal[
     "link", "cautious link", "thread",
     # Sound.
     "spectrum", "sound", "noise", "fit", "floor",
-    # Where a mode could come to rest.
+    # Where a mode could end up.
     "target", "next note",
 ]  # fmt: skip
 ROLES: tuple[Role, ...] = get_args(Role)

@@ -89,9 +89,8 @@ def strings_notes(stage: Stage, settings: InstrumentSettings) -> list[Said]:
     lines: list[Said] = []
     if stage.strings_off_cents is not None:
         text = (
-            f"The string furthest off lies {stage.strings_off_cents:+.1f} cents from its note, more than the "
-            f"{settings.strings_off_cents:g} that count as in tune: what the taps of this stage say of the wood "
-            "carries that caution."
+            f"The worst string is {stage.strings_off_cents:+.1f} cents off, more than the "
+            f"{settings.strings_off_cents:g} that count as in tune. It may have moved the taps of this stage."
         )
         lines.append((text, "caution"))
     voiced = total_tension_n(settings, stage.concert_pitch_hz)

@@ -151,7 +151,7 @@ class TableBlock:
 
 
 def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
-    """Return, part by part, the modes of the latest stage, what moved into it, and where it could come to rest."""
+    """Return, part by part, the modes of the latest stage, what moved into it, and where it could end up."""
     for part in history.parts:
         for table in part_tables(history, part, steady_cents, latest=True):
             columns = COLUMNS[table.kind]

@@ -114,9 +114,9 @@ def _drift(history: History, part: str, settings: InstrumentSettings, look: Look
 
 
 DRIFT_CAPTION = (
-    "Lines are the notes of the scale, a hundred cents apart; short ticks, ten. Dot: the reading; bar: its 95 % "
-    "interval, unseen where shorter than the dot; hollow and pale: unsure. Figures: cents moved; = held steady; "
-    "? cannot tell. Broken line, or figure in orange: something besides the wood differed, said below."
+    "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a reading and its "
+    "bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = held steady; ? cannot tell. Broken "
+    "line, or figure in orange: something besides the wood differed (see below)."
 )
 SUSTAIN_CAPTION = (
     "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "
@@ -127,18 +127,18 @@ BEFORE_AFTER_CAPTION = (
     "bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with the reason."
 )
 LANDINGS_CAPTION = (
-    "Where a mode is and where it could come to rest. Lines are the notes of the scale, a hundred cents apart; short "
-    "ticks, ten. Thin line: what is still to go. Block round a target: its tolerance. Pale dot: after one more step "
-    "of the same work, with its 95 % interval."
+    "Where a mode is and where it could end up. Each line is a note of the scale, a hundred cents apart; short ticks "
+    "are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale dot: after one more "
+    "step of the same work, with its 95 % interval."
 )
 STRINGS_CAPTION = (
     "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % interval; two "
     "dots: the two strings of a course that were told apart. Pale band: what counts as in tune. Orange: further off."
 )
 SPECTRA_CAPTION = (
-    "Each stage against its own strongest line, down to -60 dB; noise in grey. Dots: fitted modes, hollow where "
-    "unsure. Thin lines follow a mode from stage to stage, down to its flag."
+    "Each stage relative to its strongest line, down to -60 dB. Noise is grey. Dots are fitted modes, hollow if "
+    "unsure. Thin lines lead from each mode down to its name."
 )
 DECAYS_CAPTION = (
-    "The clearest tap of each stage: thin and grey, the sound; thick, the fitted modes; broken, the noise floor."
+    "The clearest tap of each stage. Thin and grey: the sound. Thick: the fitted modes. Broken: the noise floor."
 )

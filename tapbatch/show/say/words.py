@@ -30,7 +30,7 @@ FLAGS: dict[str, str] = {
     "glides": "its frequency shifts during the decay (a loose part, a coupled pair): take the note as a rough one",
     "identity?": "may have swapped names with a neighbour since the stage before: look at both",
     "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
-    "wide": "the interval is wide: tap more often, closer, or in a quieter room",
+    "wide": "the interval is wide: record more taps, with the phone closer, or in a quieter room",
     "floor": "too little of it stands above the noise or before the next sound: tap harder or wait longer",
     "band-too-narrow": "decays too fast to be measured in so narrow a band: use the whole sound, or the modes",
     "empty-band": "no mode rings in this band: what is heard spills over from a neighbouring band",

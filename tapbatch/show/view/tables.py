@@ -137,9 +137,9 @@ def first_table(history: History, stage: Stage) -> Table:
 
 
 def landings_table(history: History, part: str) -> Table:
-    """Return where the modes of a part could come to rest, and how far away that is."""
+    """Return where the modes of a part could end up, and how far away that is."""
     rows = tuple(_landing(landing) for landing in history.landings if landing.part == part)
-    return Table(kind="landings", title=f"{part}: where it could come to rest", rows=rows)
+    return Table(kind="landings", title=f"{part}: where it could end up", rows=rows)
 
 
 def _landing(landing: Landing) -> Row:
