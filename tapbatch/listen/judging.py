@@ -43,6 +43,7 @@ _MOST_COMPARED = 500
 
 RINGING = "already ringing when the recording begins"
 BOUNCE = "bounce of the mallet"
+NO_TAP = "nothing in it surely rings, and the other taps lack its strongest tone: a voice, a clap or a step"
 UNLIKE = "sounds unlike the other taps"
 _SWELLS = "builds up slowly: a voice or handling noise"
 
@@ -266,9 +267,9 @@ def unlike(voices: Sequence[Voice]) -> list[int]:
     return [voices[k].tap for k in np.flatnonzero(best < limit).tolist()]
 
 
-def refused(tap: Tap) -> Tap:
-    """Return a tap marked as not used because it sounds unlike the others."""
-    return replace(tap, used=False, reason=UNLIKE)
+def refused(tap: Tap, reason: str = UNLIKE) -> Tap:
+    """Return a tap marked as not used; by default because it sounds unlike the others."""
+    return replace(tap, used=False, reason=reason)
 
 
 def _likeness(voices: Sequence[Voice]) -> Float:

@@ -15,10 +15,11 @@ from pathlib import Path
 import numpy as np
 
 from tapbatch.listen.gain import Floor, floor_behind, floor_breathes
-from tapbatch.listen.judging import RINGING, Voice, as_plucks, from_ringing, refused, unlike
+from tapbatch.listen.judging import NO_TAP, RINGING, Voice, as_plucks, from_ringing, refused, unlike
 from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
 from tapbatch.measure.decay import measure_decays
+from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.method import METHOD
 from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_notices
 from tapbatch.measure.sound import Prepared, measure_taps
@@ -162,6 +163,11 @@ class _Joined:
         readings = tuple(
             TapReading(tap=refused(r.tap)) if at in others and r.tap.used else r for at, r in enumerate(self.readings)
         )
+        if self.settings.kind == "tap":
+            none = set(doubtful(readings))
+            readings = tuple(
+                TapReading(tap=refused(r.tap, NO_TAP)) if at in none else r for at, r in enumerate(readings)
+            )
         used = {at for at, r in enumerate(readings) if r.tap.used}
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
