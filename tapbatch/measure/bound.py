@@ -61,13 +61,13 @@ def covariance(fit: Fit) -> tuple[Float, Float]:
         (K, 2, 2), the covariance of ``(Re c, Im c)`` of each mode.
     """
     size, modes = len(fit.information), fit.count
-    inverse = _inverse(fit.information)
+    inverse = inverse_of(fit.information)
     linear = (size - 2 * modes) // 2
     pick = np.stack([np.arange(modes), linear + np.arange(modes)], axis=1)
     return inverse[-2 * modes :, -2 * modes :], inverse[pick[:, :, None], pick[:, None, :]]
 
 
-def _inverse(information: Float) -> Float:
+def inverse_of(information: Float) -> Float:
     """Invert an information matrix; unknown directions get a large variance, never a negative one."""
     scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
     scaled = information * scale[:, None] * scale
