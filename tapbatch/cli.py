@@ -219,10 +219,10 @@ class _Bench:
 
     def arrived(self, history: History, path: str, shop: Shop) -> None:
         from tapbatch.show.browser.article import card_id
-        from tapbatch.show.terminal.readings import print_arrival
+        from tapbatch.show.terminal.readings import arrival_lines, print_lines
 
         self._live.latest = card_id(history.instrument)
-        print_arrival(history, path, steady_cents=shop.settings_of(history.instrument).steady_cents)
+        print_lines(arrival_lines(history, path, shop.settings_of(history.instrument).steady_cents))
         sys.stdout.flush()
 
     def attention(self, items: tuple[Attention, ...]) -> None:
@@ -300,12 +300,12 @@ def compare(
     """
     from tapbatch.run.compare import compare_in_shop
     from tapbatch.shop.folder import open_shop
-    from tapbatch.show.terminal.comparison import print_comparison
-    from tapbatch.show.terminal.readings import print_attention
+    from tapbatch.show.terminal.comparison import comparison_lines
+    from tapbatch.show.terminal.readings import print_attention, print_lines
 
     comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after)
     for comparison in comparisons:
-        print_comparison(comparison)
+        print_lines(comparison_lines(comparison))
     print_attention(attention)
     raise typer.Exit(1 if attention else 0)
 
@@ -436,7 +436,7 @@ def _count(number: int, noun: str) -> str:
 
 
 def _print_reading(path: Path, history: History, settings: InstrumentSettings, as_json: bool) -> None:
-    from tapbatch.show.terminal.readings import print_reading, reading_to_json
+    from tapbatch.show.terminal.readings import print_lines, reading_lines, reading_to_json
 
     if not history.stages:
         _tell(f"tapbatch: {path}: nothing to show; record again", err=True)
@@ -444,7 +444,7 @@ def _print_reading(path: Path, history: History, settings: InstrumentSettings, a
     if as_json:
         typer.echo(reading_to_json(history.stages[0]))
     else:
-        print_reading(history.stages[0], steady_cents=settings.steady_cents)
+        print_lines(reading_lines(history.stages[0], settings.steady_cents))
 
 
 if __name__ == "__main__":

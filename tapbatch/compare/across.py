@@ -58,14 +58,14 @@ def liked_by(settings: InstrumentSettings) -> set[str]:
 
 
 def sets_up_anew(recordings: Iterable[Recording]) -> bool:
-    """Tell whether any recording is marked ``again``.
+    """Tell whether any recording is marked ``again`` or ``resets``.
 
     Examples
     --------
     >>> sets_up_anew([])
     False
     """
-    return any(recording.again for recording in recordings)
+    return any(recording.again or recording.resets for recording in recordings)
 
 
 def learned_from(history: History) -> Learned:

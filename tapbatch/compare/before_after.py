@@ -31,8 +31,8 @@ from typing import Literal
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
 from tapbatch.compare.open_strings import tones_by_string
-from tapbatch.compare.order import setup_numbers
 from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
+from tapbatch.compare.setup_numbers import setup_numbers
 from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.model.caution import Caution, NoVerdict, forbids_verdict
@@ -245,9 +245,9 @@ def _decays(before: Stage, after: Stage, held: NoVerdict | None) -> list[Sustain
 def _decay_samples(stage: Stage) -> dict[tuple[Kind, float | None, float | None], list[Sample]]:
     """Return ``ln T60`` of the bands of a stage, tap by tap; only bands that most taps give."""
     found: dict[tuple[Kind, float | None, float | None], list[Sample]] = {}
-    setups = setup_numbers(stage.heard)
-    for h, setup in zip(stage.heard, setups, strict=True):
-        for tap in h.reading.used_taps if h.recording.kind != "room" else ():
+    for h, setups in zip(stage.heard, setup_numbers(stage.heard), strict=True):
+        taps = zip(h.reading.used_taps, setups, strict=True)
+        for tap, setup in taps if h.recording.kind != "room" else ():
             for d in tap.decays:
                 if d.t60_s is not None and d.t60_log_se is not None:
                     sample = Sample(math.log(d.t60_s), d.t60_log_se, h.recording.point, setup)
@@ -366,9 +366,8 @@ def _within(low: float, high: float) -> Callable[[float], bool]:
 def _share_samples(stage: Stage, inside: Callable[[float], bool]) -> list[Sample]:
     """Return ``ln`` of the share of the modes inside a band in the energy of each tap; under -50 dB it is none."""
     strange = {m.mode for m in stage.modes if NOT_OF_THE_BODY & set(m.flags)}
-    setups = setup_numbers(stage.heard)
     samples = []
-    for h, setup in zip(stage.heard, setups, strict=True):
+    for h, setups in zip(stage.heard, setup_numbers(stage.heard), strict=True):
         if h.recording.kind != "tap":
             continue
         for t, tap in enumerate(h.reading.used_taps):
@@ -377,5 +376,5 @@ def _share_samples(stage: Stage, inside: Callable[[float], bool]) -> list[Sample
             total = sum(10.0 ** (m.energy_db / 10.0) for m in body)
             part = sum(10.0 ** (m.energy_db / 10.0) for m in body if inside(m.freq_hz))
             if total > 0 and part > _LEAST_SHARE * total:
-                samples.append(Sample(math.log(part / total), 0.0, h.recording.point, setup))
+                samples.append(Sample(math.log(part / total), 0.0, h.recording.point, setups[t]))
     return samples

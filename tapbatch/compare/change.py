@@ -28,6 +28,7 @@ from statistics import fmean
 
 from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof
 from tapbatch.compare.setups import SetupScatter, Variance, point_means, set_up_count
+from tapbatch.compare.spots import over_spots, spots_matter
 from tapbatch.compare.stage import TapAt, freq_sample, t60_sample
 from tapbatch.model.reading import Mode
 
@@ -40,6 +41,7 @@ class Change:
 
     ``same_points`` says whether the stages share any point. ``one_tap`` says whether a scatter had to be borrowed.
     ``taps`` gives the numbers of taps compared at the earlier and the later stage, ``setups`` the numbers of set-ups.
+    ``by_room`` says whether its errors are those of spots in a room, which more taps do not reduce.
     """
 
     freq: Mean
@@ -48,6 +50,7 @@ class Change:
     one_tap: bool
     taps: tuple[int, int]
     setups: tuple[int, int]
+    by_room: bool = False
 
     @property
     def per_tap(self) -> float:
@@ -81,13 +84,24 @@ def change_by_taps(before: Members, after: Members, steady_cents: float, setups_
 
     If ``setups_known``, the error from set-ups is left out, to be added by :func:`with_setup_scatter`.
     """
+    before, after = _at_common_spots(before, after)
     common = sorted({t.point for t, _ in before} & {t.point for t, _ in after})
     unknown = steady_cents / CENTS / Z_95
     freq, one_tap = _change(before, after, common, freq_sample, unknown, setups_known)
     t60, _ = _change(before, after, common, t60_sample, 0.0, setups_known)
     compared = [[t for t, _ in side if not common or t.point in common] for side in (before, after)]
     taps, setups = [len(side) for side in compared], [set_up_count(side) for side in compared]
-    return Change(freq, t60, bool(common), one_tap, (taps[0], taps[1]), (setups[0], setups[1]))
+    by_room = spots_matter(*([freq_sample(t, m) for t, m in side] for side in (before, after)))
+    return Change(freq, t60, bool(common), one_tap, (taps[0], taps[1]), (setups[0], setups[1]), by_room)
+
+
+def _at_common_spots(before: Members, after: Members) -> tuple[Members, Members]:
+    """Return the taps at the spots that both stages have, or all if they have none in common or no room is heard."""
+    common = {t.spot for t, _ in before} & {t.spot for t, _ in after}
+    heard = any(freq_sample(t, m).room > 0.0 for side in (before, after) for t, m in side)
+    if not common or not heard:
+        return before, after
+    return [(t, m) for t, m in before if t.spot in common], [(t, m) for t, m in after if t.spot in common]
 
 
 def with_setup_scatter(change: Change, scatter: SetupScatter) -> Change:
@@ -121,6 +135,12 @@ def _change(
 
 def _difference(earlier: Sequence[Sample], later: Sequence[Sample], unknown: float, setups_known: bool) -> Mean:
     sides = (earlier, later)
+    if spots_matter(*sides):
+        means = [over_spots(s) for s in sides]
+        parts = [(m.variance, m.dof) for m in means]
+        return Mean(
+            means[1].value - means[0].value, sum(v for v, _ in parts), effective_dof(*zip(*parts, strict=True))
+        )
     means = [across_cells(point_means(s) if setups_known else cells_of(s)) for s in sides]
     value = means[1].value - means[0].value
     parts = [(m.variance, m.dof) for m in means]

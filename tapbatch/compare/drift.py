@@ -203,7 +203,8 @@ def judge(changes: Sequence[Change], scatter: SetupScatter | None) -> list[Judge
     """
     per_tap = [c.freq.variance / c.per_tap for c in changes]
     # A variance learned from several set-ups does not tell how taps scatter; one borrowed for a single tap does.
-    own = [scatter is not None or max(c.setups) == 1 for c in changes]
+    # The spots of a room tell even less.
+    own = [(scatter is not None or max(c.setups) == 1) and not c.by_room for c in changes]
     dofs = [c.freq.dof if alone else math.inf for c, alone in zip(changes, own, strict=True)]
     leaning, leaning_dofs = moderated(per_tap, dofs)
     settled = []
@@ -212,7 +213,8 @@ def judge(changes: Sequence[Change], scatter: SetupScatter | None) -> list[Judge
         leant = replace(change, freq=freq)
         settled.append(leant if scatter is None else with_setup_scatter(leant, scatter))
     alone_p = [p_value(c.freq.value, c.freq.variance, c.freq.dof) for c in settled]
-    return [Judged(*one) for one in zip(settled, leaning, alone_p, holm(alone_p), strict=True)]
+    of_one_tap = [0.0 if c.by_room else v for c, v in zip(changes, leaning, strict=True)]
+    return [Judged(*one) for one in zip(settled, of_one_tap, alone_p, holm(alone_p), strict=True)]
 
 
 def more_taps(judged: Judged, steady_cents: float) -> int | None:

@@ -36,6 +36,7 @@ SCATTER_CENTS = (2.0, 4.0, 10.0)
 SCATTER_LOG_T60 = 0.15
 SCATTER_LEVEL_DB = 10.0
 FARTHEST = 16.0
+FEWEST_VOTERS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,9 @@ class _Features:
         return _Features(*(getattr(self, name)[rows] for name in self.__slots__))
 
 
-def group_taps(taps: Sequence[Sequence[Mode]], points: Sequence[str] = ()) -> tuple[tuple[Member, ...], ...]:
+def group_taps(
+    taps: Sequence[Sequence[Mode]], points: Sequence[str] = (), spots: Sequence[str] = ()
+) -> tuple[tuple[Member, ...], ...]:
     """Group the modes of a stage's taps.
 
     Parameters
@@ -63,6 +66,8 @@ def group_taps(taps: Sequence[Sequence[Mode]], points: Sequence[str] = ()) -> tu
         The modes of each tap; taps without modes also count as taps.
     points : sequence of str, as long as ``taps``, or empty
         Where each tap was struck; by default, one point for all.
+    spots : sequence of str, as long as ``taps``, or empty
+        The spot of the room at which each tap was made; by default, one spot for all.
 
     Returns
     -------
@@ -70,7 +75,9 @@ def group_taps(taps: Sequence[Sequence[Mode]], points: Sequence[str] = ()) -> tu
         One group for each mode of the stage, in order of frequency. The pairs are indices into ``taps`` and into the
         modes of that tap, in order. A group is kept if, at any one point, at least half of the taps show it, and at
         least two taps where there are three or more. One point is enough because a mode may have its node at the
-        other point.
+        other point. Where a point has taps from three spots or more, the spots vote instead: a group is kept if more
+        than half of them show it, each in at least half of its taps. A room adds false modes, but others at each
+        spot.
 
     Examples
     --------
@@ -90,7 +97,7 @@ def group_taps(taps: Sequence[Sequence[Mode]], points: Sequence[str] = ()) -> tu
     groups: list[_Features] = []
     for island, lone in zip(islands, alone, strict=True):
         groups += [island] if lone else _sorted_out(island, scatter)
-    kept = [g for g in groups if _is_shown(g, where)]
+    kept = [g for g in groups if _is_shown(g, where, list(spots) or [""] * len(taps))]
     kept.sort(key=lambda g: float(np.median(g.cents)))
     return tuple(_members(g) for g in kept)
 
@@ -172,12 +179,20 @@ def _linked(distances: Floats, tap: Ints) -> Ints:
         labels[labels == j] = i
 
 
-def _is_shown(group: _Features, points: Sequence[str]) -> bool:
-    taps_at: dict[str, int] = _count(points)
-    shown_at = _count([points[t] for t in group.tap.tolist()])
+def _is_shown(group: _Features, points: Sequence[str], spots: Sequence[str]) -> bool:
+    shown = group.tap.tolist()
     return any(
-        2 * shown >= taps_at[point] and shown >= (2 if taps_at[point] > 2 else 1) for point, shown in shown_at.items()
+        _is_shown_at([t for t in shown if points[t] == point], [t for t, p in enumerate(points) if p == point], spots)
+        for point in {points[t] for t in shown}
     )
+
+
+def _is_shown_at(shown: Sequence[int], taps: Sequence[int], spots: Sequence[str]) -> bool:
+    """Return whether enough of the taps at one point show a mode."""
+    there, seen = _count([spots[t] for t in taps]), _count([spots[t] for t in shown])
+    if len(there) < FEWEST_VOTERS:
+        return 2 * len(shown) >= len(taps) and len(shown) >= (2 if len(taps) > 2 else 1)
+    return 2 * sum(2 * seen.get(spot, 0) >= count for spot, count in there.items()) > len(there)
 
 
 def _count(points: Sequence[str]) -> dict[str, int]:

@@ -97,28 +97,9 @@ def place(items: Iterable[Item], settings: InstrumentSettings, notes: Notes) -> 
     kept, notices, attention = _without_copies(heard)
     named = _with_steps(kept)
     ranks, by_name = _stage_ranks(named, settings, notes)
-    places = [_place_of(group, ranks, settings, notes) for group in _grouped(named, _place_key).values()]
+    places = [_place_of(group, ranks, settings, notes) for group in grouped(named, _place_key).values()]
     places.sort(key=lambda p: (_part_rank(p.part), p.order, _state_rank(p.state)))
     return Placed(tuple(places), (*notices, *by_name, *_notice_states(places)), attention)
-
-
-def setup_numbers(heard: Sequence[Heard]) -> tuple[int, ...]:
-    """Return which set-up each recording of a place belongs to: 0, or 1, 2, ... for those marked ``again``.
-
-    At each point the ``again`` recordings are counted in the order of take, else of time, else of name. The first at
-    each point belong to one set-up, the second to the next, and so on.
-
-    Examples
-    --------
-    >>> setup_numbers([])
-    ()
-    """
-    numbers = [0] * len(heard)
-    for group in _grouped([i for i, h in enumerate(heard) if h.recording.again], lambda i: heard[i].recording.point):
-        again = [i for i, h in enumerate(heard) if h.recording.again and h.recording.point == group]
-        for number, index in enumerate(_in_sequence(again, lambda i: heard[i]), start=1):
-            numbers[index] = number
-    return tuple(numbers)
 
 
 def recorded_when(heard: Heard) -> datetime | None:
@@ -191,7 +172,7 @@ def _without_copies(heard: Sequence[Heard]) -> tuple[list[Heard], list[Notice], 
     kept: list[Heard] = []
     notices: list[Notice] = []
     attention: list[Attention] = []
-    for copies in _grouped(heard, lambda h: h.recording.sha256 or h.recording.path).values():
+    for copies in grouped(heard, lambda h: h.recording.sha256 or h.recording.path).values():
         present = [h for h in copies if not h.missing] or copies
         if len({(h.part, h.state, h.recording.stage) for h in present}) > 1:
             attention += [_attention_for(h, present) for h in present]
@@ -220,7 +201,7 @@ def _attention_for(heard: Heard, copies: Sequence[Heard]) -> Attention:
 def _with_steps(heard: Sequence[Heard]) -> list[_Named]:
     named = [_Named(h, h.recording.stage, h.recording.stage, "") for h in heard if not h.recording.step]
     # Taps and plucks of a series are counted separately: the first pluck belongs to the first step.
-    series = _grouped(
+    series = grouped(
         [h for h in heard if h.recording.step], lambda h: (h.part, h.state, h.recording.stage, h.recording.kind)
     )
     for group in series.values():
@@ -230,7 +211,7 @@ def _with_steps(heard: Sequence[Heard]) -> list[_Named]:
 
 
 def _steps_of(series: Sequence[Heard]) -> list[_Named]:
-    steps = _in_sequence([h for h in series if not h.recording.again], lambda h: h) or list(series[:1])
+    steps = in_sequence([h for h in series if not h.recording.again], lambda h: h) or list(series[:1])
     named = [_Named(h, h.recording.stage, "", "", number) for number, h in enumerate(steps, start=1)]
     anew = [h for h in series if h.recording.again and h not in steps]
     return named + [_Named(h, h.recording.stage, "", "", _step_set_up_anew(h, steps)) for h in anew]
@@ -241,7 +222,7 @@ def _step_set_up_anew(again: Heard, steps: Sequence[Heard]) -> int:
     for number, step in enumerate(steps, start=1):
         if again.recording.take is not None and step.recording.take == again.recording.take:
             return number
-    both = _in_sequence([*steps, again], lambda h: h)
+    both = in_sequence([*steps, again], lambda h: h)
     return max(1, both.index(again))
 
 
@@ -257,7 +238,7 @@ def _shown_by_stage(heard: Iterable[Heard]) -> dict[str, str]:
     return shown
 
 
-def _in_sequence(things: Sequence[T], heard_of: Callable[[T], Heard]) -> list[T]:
+def in_sequence(things: Sequence[T], heard_of: Callable[[T], Heard]) -> list[T]:
     """Return recordings in the order of take where all have one, else of time where all have one, else of name."""
     takes = [heard_of(t).recording.take for t in things]
     times = [recorded_when(heard_of(t)) for t in things]
@@ -281,7 +262,7 @@ def _in_sequence(things: Sequence[T], heard_of: Callable[[T], Heard]) -> list[T]
 def _stage_ranks(
     named: Sequence[_Named], settings: InstrumentSettings, notes: Notes
 ) -> tuple[dict[str, tuple[int, int]], list[Notice]]:
-    bases = _grouped(named, lambda n: n.base)
+    bases = grouped(named, lambda n: n.base)
     whens = {base: _stage_when(group, notes) for base, group in bases.items()}
     numbers = {base: stage_number(base) for base in bases}
     listed = list(dict.fromkeys(identity(s.name) for s in settings.stage))
@@ -329,7 +310,7 @@ def _notice_by_name(
     parts = sorted({n.heard.part for group in bases.values() for n in group}, key=_part_rank)
     for part in parts:
         of_part = [b for b, group in bases.items() if b not in listed and any(n.heard.part == part for n in group)]
-        level = _grouped(of_part, lambda b: (numbers[b], whens[b]))
+        level = grouped(of_part, lambda b: (numbers[b], whens[b]))
         loose = [b for key, same in level.items() if len(same) > 1 or key == (None, None) for b in same]
         if loose and len(of_part) > 1:
             names = sorted((shown[b] for b in loose), key=_natural)
@@ -364,7 +345,7 @@ def _place_of(
 
 
 def _notice_states(places: Sequence[Place]) -> list[Notice]:
-    held = _grouped(places, lambda p: (p.part, p.stage))
+    held = grouped(places, lambda p: (p.part, p.stage))
     return [
         Notice("several states", stage=same[0].stage_shown, part=same[0].part, names=tuple(p.state for p in same))
         for same in held.values()
@@ -375,7 +356,14 @@ def _notice_states(places: Sequence[Place]) -> list[Notice]:
 # ----------------------------------------------------------------- small
 
 
-def _grouped(things: Iterable[T], key: Callable[[T], K]) -> dict[K, list[T]]:
+def grouped(things: Iterable[T], key: Callable[[T], K]) -> dict[K, list[T]]:
+    """Return things by their key, each group in the order given.
+
+    Examples
+    --------
+    >>> grouped([1, 2, 3], lambda n: n % 2)
+    {1: [1, 3], 0: [2]}
+    """
     groups: dict[K, list[T]] = {}
     for thing in things:
         groups.setdefault(key(thing), []).append(thing)

@@ -47,7 +47,9 @@ class Sample:
     """One tap's estimate of a quantity: its value, its standard error, and where it was taken.
 
     ``shared`` is the joint estimate from all taps of the same (point, set-up), where they agree
-    (:mod:`tapbatch.compare.tap_consensus`).
+    (:mod:`tapbatch.compare.tap_consensus`). ``room`` is the standard deviation that the room of the ``spot`` adds
+    (:mod:`tapbatch.compare.spots`); 0 where it is not known or does not matter. ``misfit`` is the part of the error
+    that noise does not explain, which is left out of ``se``.
     """
 
     value: float
@@ -55,6 +57,9 @@ class Sample:
     point: str = ""
     setup: int = 0
     shared: float | None = None
+    spot: str = ""
+    room: float = 0.0
+    misfit: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

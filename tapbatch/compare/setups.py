@@ -1,4 +1,4 @@
-"""How much a reading changes when an instrument is set up again, learned from ``again`` recordings.
+"""How much a reading changes when an instrument is set up again, learned from ``again`` and ``resets`` recordings.
 
 Conventions: variances of natural logarithms (of frequency, of decay time). For set-up ``k``
 and mode ``m`` of a stage, with each set-up read as the mean over its points, the model is::
@@ -27,6 +27,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof, t_95
+from tapbatch.compare.spots import spots_matter
 from tapbatch.compare.stage import (
     NOT_OF_THE_BODY,
     WIDE_CENTS,
@@ -92,11 +93,16 @@ def contrasts_of(stages: Iterable[Stage]) -> SetupContrasts:
     >>> contrasts_of([])
     SetupContrasts(freq=(), t60=())
     """
-    anew = [s for s in stages if any(h.recording.again for h in s.heard)]
+    anew = [(s, spot) for s in stages for spot in _spots_set_up_anew(s)]
     return SetupContrasts(
-        tuple(tuple(_contrasts(stage, freq_sample)) for stage in anew),
-        tuple(tuple(_contrasts(stage, t60_sample)) for stage in anew),
+        tuple(tuple(_contrasts(stage, spot, freq_sample)) for stage, spot in anew),
+        tuple(tuple(_contrasts(stage, spot, t60_sample)) for stage, spot in anew),
     )
+
+
+def _spots_set_up_anew(stage: Stage) -> list[str]:
+    # Set-ups are compared within a spot: between spots, the room differs as well.
+    return sorted({h.recording.spot for h in stage.heard if h.recording.again or h.recording.resets})
 
 
 def learn_setups(stages: Iterable[Stage]) -> SetupScatter | None:
@@ -174,8 +180,10 @@ def _settled(mode: StageMode, members: Sequence[tuple[TapAt, Mode]], scatter: Se
 def _half(
     members: Sequence[tuple[TapAt, Mode]], sample: Measure, known: float, scatter: Variance, count: int
 ) -> float:
-    # With several set-ups, the existing interval includes their scatter, but poorly known from one stage.
-    taps = known if count == 1 else across_cells(point_means([sample(t, m) for t, m in members])).half
+    # With several set-ups, the existing interval includes their scatter, but poorly known from one stage. Over the
+    # spots of a room it includes the room, which is better known.
+    samples = [sample(t, m) for t, m in members]
+    taps = known if count == 1 or spots_matter(samples) else across_cells(point_means(samples)).half
     # Treat it as a known variance, so an interval that is wide for lack of taps stays wide.
     parts = [(taps / Z_95) ** 2, scatter.value / count]
     return t_95(effective_dof(parts, [math.inf, scatter.dof])) * math.sqrt(sum(parts))
@@ -203,10 +211,11 @@ def point_means(samples: Sequence[Sample]) -> dict[tuple[str, int], Mean]:
 # --------------------------------------------------------------- pooling
 
 
-def _contrasts(stage: Stage, sample: Measure) -> list[Contrast]:
+def _contrasts(stage: Stage, spot: str, sample: Measure) -> list[Contrast]:
     names = [m.mode for m in stage.modes if not NOT_OF_THE_BODY & set(m.flags)]
     members = members_by_mode(stage)
-    found = [_contrast([sample(t, m) for t, m in members[name]]) for name in names]
+    here = [[sample(t, m) for t, m in members[name] if t.spot == spot] for name in names]
+    found = [_contrast(samples) for samples in here if samples]
     kept = [c for c in found if c is not None]
     return [replace(c, modes=len(kept)) for c in kept]
 

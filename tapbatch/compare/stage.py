@@ -23,8 +23,10 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from tapbatch.compare.group import group_taps
-from tapbatch.compare.order import Place, setup_numbers
+from tapbatch.compare.order import Place
 from tapbatch.compare.random_effects import CENTS, Joined, Sample, join, recordings_disagree, with_misfit
+from tapbatch.compare.setup_numbers import setup_numbers
+from tapbatch.compare.spots import CLEAN_DB, over_spots, room_of_freq, room_of_t60, spots_matter
 from tapbatch.compare.tap_consensus import Shared, shared_poles
 from tapbatch.model.history import Heard, Stage, StageMode
 from tapbatch.model.pitch import hz_to_note
@@ -42,7 +44,10 @@ _TOLD_LOG_SE = 0.35  # error of ln T60 from noise: with more, a single tap would
 
 @dataclass(frozen=True, slots=True)
 class TapAt:
-    """A used tap of a stage: its modes, where it was struck, and its indices (``recording``, ``tap``).
+    """A used tap of a stage: its modes, where it was struck, in which set-up and at which spot of the room.
+
+    ``recording`` and ``tap`` are its indices; a set-up (a number) belongs to one spot. ``direct_db`` is that of its
+    recording.
 
     ``shared`` is empty, or has one entry a mode: the value common to the taps of that point and set-up, or ``None``
     if they do not agree.
@@ -55,6 +60,8 @@ class TapAt:
     modes: tuple[Mode, ...]
     couplings: tuple[Coupling, ...] = ()
     shared: tuple[Shared | None, ...] = ()
+    spot: str = ""
+    direct_db: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +83,16 @@ def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
     """
     setups = setup_numbers(heard)
     return tuple(
-        TapAt(r, t, h.recording.point, setups[r], tap.modes, tap.couplings)
+        TapAt(
+            recording=r,
+            tap=t,
+            point=h.recording.point,
+            setup=setups[r][t],
+            modes=tap.modes,
+            couplings=tap.couplings,
+            spot=h.recording.spot,
+            direct_db=h.reading.direct_db,
+        )
         for r, h in enumerate(heard)
         if h.recording.kind == "tap"
         for t, tap in enumerate(h.reading.used_taps)
@@ -124,11 +140,17 @@ def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ..
         Modes without names (``mode`` is empty), sorted by frequency; no modes if no tap was measured.
     """
     taps = taps_of(place.heard) if taps is None else taps
-    groups = group_taps([t.modes for t in taps], [t.point for t in taps])
+    groups = group_taps([t.modes for t in taps], [t.point for t in taps], _voters(taps))
     taps = with_shared(taps, groups)
     energies = [_mean_energy([taps[t].modes[i] for t, i in group], len(taps)) for group in groups]
     modes = [_stage_mode([(taps[t], taps[t].modes[i]) for t, i in group], place, settings) for group in groups]
     return Found(taps, _with_lead(modes, energies), groups)
+
+
+def _voters(taps: Sequence[TapAt]) -> list[str]:
+    """Return the spot of each tap where a room is heard; empty where none is, so that spots do not vote."""
+    heard = any(t.direct_db is not None and t.direct_db <= CLEAN_DB for t in taps)
+    return [t.spot for t in taps] if heard else []
 
 
 def playing_pitch_hz(concert_pitch_hz: float, settings: InstrumentSettings) -> float | None:
@@ -149,7 +171,9 @@ def freq_sample(tap: TapAt, mode: Mode) -> Sample:
     shared = _shared_of(tap, mode)
     together = None if shared is None else shared.ln_freq
     se = _of_noise(mode.freq_se_hz, mode.freq_misfit_hz) / mode.freq_hz
-    return Sample(math.log(mode.freq_hz), se, tap.point, tap.setup, together)
+    room = room_of_freq(mode.freq_hz, mode.t60_s, tap.direct_db)
+    misfit = mode.freq_misfit_hz / mode.freq_hz
+    return Sample(math.log(mode.freq_hz), se, tap.point, tap.setup, together, tap.spot, room, misfit)
 
 
 def t60_sample(tap: TapAt, mode: Mode) -> Sample:
@@ -157,7 +181,8 @@ def t60_sample(tap: TapAt, mode: Mode) -> Sample:
     shared = _shared_of(tap, mode)
     together = None if shared is None else shared.ln_t60
     se = _of_noise(mode.t60_log_se, mode.t60_log_misfit)
-    return Sample(math.log(mode.t60_s), se, tap.point, tap.setup, together)
+    room, misfit = room_of_t60(tap.direct_db), mode.t60_log_misfit
+    return Sample(math.log(mode.t60_s), se, tap.point, tap.setup, together, tap.spot, room, misfit)
 
 
 def _of_noise(se: float, misfit: float) -> float:
@@ -219,9 +244,14 @@ def carried_flags(flags_of_taps: Sequence[Sequence[str]]) -> set[str]:
 
 
 def join_members(members: Sequence[tuple[TapAt, Mode]]) -> tuple[Joined, Joined]:
-    """Return ``ln f`` and ``ln T60`` of a mode, combined over its taps; the errors include the misfit they share."""
-    freq = join([freq_sample(t, m) for t, m in members])
-    t60 = join([t60_sample(t, m) for t, m in members])
+    """Return ``ln f`` and ``ln T60`` of a mode, combined over its taps; the errors include the misfit they share.
+
+    Over several spots of a room, the room's own error takes the place of the misfit, which is mostly the room's.
+    """
+    freqs, t60s = [freq_sample(t, m) for t, m in members], [t60_sample(t, m) for t, m in members]
+    freq, t60 = join(freqs), join(t60s)
+    if spots_matter(freqs):
+        return replace(freq, mean=over_spots(freqs)), replace(t60, mean=over_spots(t60s))
     freq_mean = with_misfit(freq.mean, [m.freq_misfit_hz / m.freq_hz for _, m in members])
     t60_mean = with_misfit(t60.mean, [m.t60_log_misfit for _, m in members])
     return replace(freq, mean=freq_mean), replace(t60, mean=t60_mean)

@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 from statistics import fmean
 from typing import Literal
 
-from tapbatch.compare.order import setup_numbers
 from tapbatch.compare.random_effects import Mean, Sample, join
+from tapbatch.compare.setup_numbers import setup_numbers
 from tapbatch.compare.stage import ENOUGH_TAPS, carried_flags, in_order
 from tapbatch.model.history import Heard, StageDecay
 from tapbatch.model.reading import Decay, Kind
@@ -55,12 +55,12 @@ def stage_decays(heard: Sequence[Heard]) -> tuple[StageDecay, ...]:
     for r, h in enumerate(heard):
         if h.recording.kind == "room":
             continue
-        for tap in h.reading.used_taps:
+        for t, tap in enumerate(h.reading.used_taps):
             for decay in tap.decays:
                 key = (h.recording.kind, decay.band_low_hz or 0.0, decay.band_high_hz or 0.0)
                 band = bands.setdefault(key, _Band())
                 band.decays.append(decay)
-                band.where.append((r, h.recording.point, setups[r]))
+                band.where.append((r, h.recording.point, setups[r][t]))
     order = sorted(bands, key=lambda k: (k[0] != "tap", k[0], k[1] > 0 or k[2] > 0, k[1], k[2]))
     return tuple(_joined(key[0], bands[key]) for key in order)
 

@@ -41,7 +41,7 @@ _WEAK_DB = 15.0
 _BLOW_DB = 20.0
 _MOST_COMPARED = 500
 
-_RINGING = "already ringing when the recording begins"
+RINGING = "already ringing when the recording begins"
 BOUNCE = "bounce of the mallet"
 UNLIKE = "sounds unlike the other taps"
 _SWELLS = "builds up slowly: a voice or handling noise"
@@ -170,7 +170,7 @@ def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...
     struck: Described | None = None
     for d in described:
         reasons.append(_reason(d, struck, rate_hz))
-        if reasons[-1] in ("", _RINGING):
+        if reasons[-1] in ("", RINGING):
             struck = d
     return tuple(
         Tap(
@@ -185,6 +185,16 @@ def judged(described: list[Described], y: Float, rate_hz: int) -> tuple[Tap, ...
         )
         for number, (d, reason) in enumerate(zip(described, reasons, strict=True), start=1)
     )
+
+
+def from_ringing(taps: tuple[Tap, ...]) -> tuple[Tap, ...]:
+    """Return transients with the first one used if the recording begins in its ringing and nothing else is a tap.
+
+    The blow is missing, but the decay is as free as any other. Whether it is one, only its modes can tell.
+    """
+    if not taps or taps[0].reason != RINGING or any(tap.used for tap in taps):
+        return taps
+    return (replace(taps[0], used=True, reason=""), *taps[1:])
 
 
 def as_plucks(taps: tuple[Tap, ...], duration_s: float) -> tuple[Tap, ...]:
@@ -203,7 +213,7 @@ def as_plucks(taps: tuple[Tap, ...], duration_s: float) -> tuple[Tap, ...]:
 def _reason(d: Described, struck: Described | None, rate_hz: int) -> str:
     """Say why a transient is not a tap; empty where it is one. ``struck`` is the tap before, if any."""
     if d.begun:
-        return _RINGING
+        return RINGING
     soon = struck is not None and (d.onset - struck.onset) / rate_hz < BOUNCE_S
     if soon and struck is not None and d.peak_dbfs < struck.peak_dbfs + _BOUNCE_DB:
         return BOUNCE

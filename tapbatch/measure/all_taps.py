@@ -10,7 +10,7 @@ add up to a chi-square variable with ``2 n`` degrees of freedom. The mode is acc
 probability below 1 in 100,000. A tap that found the mode by itself is never counted, because its pole was chosen to
 fit its own noise.
 
-Where the residual around the candidate exceeds the noise, the statistic is divided by 2.5 times the excess, because a
+Where the residual around the candidate exceeds the noise, the statistic is divided by 10 times the excess, because a
 misfit may fall on a single amplitude. The residual is that with the candidate in place: otherwise a line would be
 taken for its own surroundings. A line under the skirt of a stronger one counts for nothing
 (:func:`tapbatch.measure.prune.skirt`), and a tap that has another mode within a width is not asked.
@@ -40,7 +40,7 @@ from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_ene
 _BY_CHANCE = 1e-5
 _LEAST_REACH = 4.0 / 1200.0 * float(np.log(2.0))  # four cents: poles wander from tap to tap
 _LOG_RATIO = float(np.log(2.5))  # of T60
-_OVER_MISFIT = 2.5
+_OVER_MISFIT = 10.0
 _MISFIT = 1.6  # residual power over the noise power; noise alone gives it once in ten to twenty times
 _CELLS = 12
 _CLEAR = 25.0  # Wald statistic above which a tap may move the pole

@@ -29,6 +29,7 @@ from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound,
 
 _MOST_QUIET_S = 20.0
 _RUNG_OUT_S = 1.2
+_SURELY_RUNG_OUT_S = 4.8
 _FLAT_TOP_S = 0.0005
 _LEAST_STRETCH_S = 0.05
 _ENOUGH_QUIET_S = 0.4
@@ -86,10 +87,11 @@ def prepare(sound: Sound, taps: tuple[Tap, ...], settings: BandSettings) -> tupl
     if len(sound.samples) < max(z.reach + 64 * z.factor for z in lowered):
         return ()
     stretches = _settled_stretches(quiet_stretches(sound, taps), taps, sound.sample_rate_hz)
+    may_ring = _may_ring(stretches, taps, sound.sample_rate_hz)
     prepared = []
     for zone in lowered:
         x = zone.apply(sound.samples)
-        noise = _noise(x, stretches, zone, settings)
+        noise = _noise(x, stretches, zone, settings, may_ring=may_ring)
         prepared.append(Prepared(x, noise.whiten(x), zone, noise))
     return tuple(prepared)
 
@@ -119,11 +121,24 @@ def _settled_stretches(
     return sorted(late if enough else half, key=lambda s: (s[0] - s[1], s[0]))
 
 
+def _may_ring(stretches: list[tuple[int, int]], taps: tuple[Tap, ...], rate_hz: int) -> bool:
+    """Tell whether less than half of the quiet lies before any tap, or 4.8 s and more after one."""
+    onsets = np.array([t.onset_s for t in taps]) * rate_hz
+    sure = 0.0
+    for first, last in stretches:
+        before = onsets[onsets <= first]
+        begin = first if not len(before) else float(before[-1]) + _SURELY_RUNG_OUT_S * rate_hz
+        sure += max(0.0, last - max(first, begin))
+    return sure < 0.5 * sum(last - first for first, last in stretches)
+
+
 def _band_high_hz(sound: Sound, settings: BandSettings) -> float:
     return min(settings.band_high_hz, 0.46 * sound.sample_rate_hz)
 
 
-def _noise(x: Float, stretches: list[tuple[int, int]], zone: Decimator, settings: BandSettings) -> Noise:
+def _noise(
+    x: Float, stretches: list[tuple[int, int]], zone: Decimator, settings: BandSettings, *, may_ring: bool
+) -> Noise:
     quiet, total_s = [], 0.0
     for first, last in stretches:
         a, b = -(-first // zone.factor), (last - zone.reach) // zone.factor
@@ -134,7 +149,9 @@ def _noise(x: Float, stretches: list[tuple[int, int]], zone: Decimator, settings
             total_s += (b - a) / zone.out_rate_hz
     if total_s >= LEAST_QUIET_S:
         mains_hz = None if zone.shift_hz else settings.mains_hz
-        return estimate_noise(quiet, zone.out_rate_hz, zone.pass_low_hz, zone.pass_high_hz, mains_hz)
+        return estimate_noise(
+            quiet, zone.out_rate_hz, zone.pass_low_hz, zone.pass_high_hz, mains_hz, may_ring=may_ring
+        )
     return white_noise(_calmest(x, zone.out_rate_hz), zone.out_rate_hz)
 
 

@@ -23,7 +23,10 @@ from tapbatch.model.reading import Kind, Recording
 KINDS = ("tap", "pluck", "room")
 PARTS = ("top", "back", "neck", "blank", "body")
 STATES = ("free", "rim", "clamped", "closed", "strung")
-MARKS = ("step", "again")
+MARKS = ("step", "again", "resets")
+NAMED = {"at-": "point", "spot-": "spot"}
+"""How a word with a name of the maker's begins, and what it describes."""
+
 SOUND_ENDINGS = frozenset(
     (
         "wav", "wave", "bwf", "rf64", "w64", "flac", "aif", "aiff", "aifc", "au", "snd", "caf", "ogg",
@@ -99,7 +102,7 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
     -------
     Recording
         What the name does not say keeps its default: ``part`` and ``state`` empty, ``kind`` ``'tap'``, ``take``
-        ``None``. ``point`` is the word that follows ``at-``.
+        ``None``. ``point`` is what follows ``at-``, ``spot`` what follows ``spot-``.
 
     Raises
     ------
@@ -148,9 +151,11 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
         part=said.get("part", ""),
         state=said.get("state", ""),
         point=said.get("point", ""),
+        spot=said.get("spot", ""),
         take=take,
         step="step" in said,
         again="again" in said,
+        resets="resets" in said,
     )
 
 
@@ -209,13 +214,13 @@ def _refuse_numbers(words: list[str], where: str, remedy: str) -> None:
 
 
 def _sort_words(words: list[str], extra_parts: frozenset[str], where: str) -> dict[str, str]:
-    """Return the words by what they describe; kind, part, state and point may each be given once."""
+    """Return the words by what they describe; kind, part, state, point and spot may each be given once."""
     lists = {"kind": KINDS, "part": (*PARTS, *sorted(extra_parts)), "state": STATES}
     group_of = {word: group for group, known in lists.items() for word in known} | {mark: mark for mark in MARKS}
     said: dict[str, str] = {}
     for word in words:
         key = identity(word)
-        group, value = ("point", key[3:]) if key.startswith("at-") else (group_of.get(key, ""), key)
+        group, value = _with_name(key) or (group_of.get(key, ""), key)
         if not group or not value:
             raise NamingError(where, f"unknown word '{word}' in the name", _remedy(word, tuple(group_of)))
         if said.setdefault(group, value) != value:
@@ -225,11 +230,17 @@ def _sort_words(words: list[str], extra_parts: frozenset[str], where: str) -> di
     return said
 
 
+def _with_name(key: str) -> tuple[str, str] | None:
+    """Return what a word with a name of the maker's describes, and that name; ``None`` for all other words."""
+    return next(((group, key[len(start) :]) for start, group in NAMED.items() if key.startswith(start)), None)
+
+
 def _remedy(word: str, known: tuple[str, ...]) -> str:
     key = identity(word)
-    nearest = difflib.get_close_matches(key, (*known, "at-bridge"), n=1, cutoff=0.0)[0]
+    nearest = difflib.get_close_matches(key, (*known, "at-bridge", "spot-window"), n=1, cutoff=0.0)[0]
     remedy = f"did you mean '{nearest}'?"
-    if difflib.SequenceMatcher(None, key, nearest).ratio() < 0.6:
+    # One slip changes more of a short word; a long word as unlike as that is another word, such as `rosette`.
+    if difflib.SequenceMatcher(None, key, nearest).ratio() < (0.6 if len(key) <= 5 else 0.8):
         place = f"at-{key.removeprefix('at-') or 'bridge'}"
         remedy += f" If not, write a place as '{place}', or add a part in the settings"
     return remedy

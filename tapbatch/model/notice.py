@@ -25,9 +25,13 @@ OfRecording = Literal[
     "silence",
     "clipped",
     "no tap",
+    "begins ringing",
     "crowded",
     "too long",
     "automatic gain",
+    "mostly room",
+    "some room",
+    "set-ups",
     "other",
 ]
 """What may be noticed of one recording: these stand in the column ``notice`` of ``recordings.csv``."""
@@ -66,8 +70,11 @@ class Notice:
     non-finite samples  ``count``: samples set to 0
     silence, clipped    nothing
     no tap              nothing
+    begins ringing      nothing: the blow is missing, its decay is measured
     crowded, too long   ``there_s``: what comes after is left out
     automatic gain      nothing
+    mostly, some room   nothing: the reading says how much
+    set-ups             ``counts``: the used taps of each set-up in it
     other               ``text``: what a file of another version said
     counted once        ``path`` is the same sound as ``other_path``
     renamed             ``path`` is now ``other_path``
@@ -96,6 +103,7 @@ class Notice:
     name: str = ""
     other_name: str = ""
     names: tuple[str, ...] = ()
+    counts: tuple[int, ...] = ()
     text: str = ""
     method: str = ""
     method_before: str = ""

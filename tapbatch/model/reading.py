@@ -33,7 +33,10 @@ class Recording:
 
     ``instrument`` and ``stage`` are identities (NFC, lower case, hyphens for spaces); ``*_shown`` is the spelling
     as written. ``path`` is relative to ``recordings/`` and uses ``/``. ``part`` and ``state`` are empty if the name
-    does not give them; they are filled in later from the settings of the stage, or else from the defaults.
+    does not give them; they are filled in later from the settings of the stage, or else from the defaults. ``spot``
+    is the place in the room, empty if the name does not give it. At another spot, instrument and phone were carried
+    a metre or more and set up anew. ``resets`` means that everything was put down and set up anew in each pause of
+    five seconds or more.
     """
 
     path: str
@@ -49,6 +52,8 @@ class Recording:
     take: int | None = None
     step: bool = False
     again: bool = False
+    spot: str = ""
+    resets: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -229,7 +234,11 @@ class DecayTrace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """All that is measured in one recording: a pure function of its bytes, its band settings and the method."""
+    """All that is measured in one recording: a pure function of its bytes, its band settings and the method.
+
+    ``direct_db`` is how far the direct sound stands over the room's, or ``None`` if no tap tells, if the recording is
+    of another kind, or if the reading is older than this value.
+    """
 
     sha256: str
     method: str
@@ -242,6 +251,7 @@ class Reading:
     spectrum: Spectrum | None = None
     trace: DecayTrace | None = None
     device: str = ""
+    direct_db: float | None = None
 
     @property
     def used_taps(self) -> tuple[TapReading, ...]:

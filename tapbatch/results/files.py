@@ -7,10 +7,12 @@ replaced (on some systems, while a spreadsheet has it open), the new one is kept
 
 from __future__ import annotations
 
+import filecmp
 import os
 import re
 import secrets
-from contextlib import suppress
+from collections.abc import Iterable
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 from tapbatch.model.errors import ShopError
@@ -51,7 +53,30 @@ def put_file(path: Path, data: bytes) -> Notice | None:
         if _holds(path, data):
             _drop(beside(path))
             return None
-        fresh = _write_beside(path, data)
+        fresh = _write_beside(path, [data])
+    except OSError as error:
+        remedy = "make room or let the folder be written, then run again"
+        raise ShopError(str(path), _reason(error), remedy) from error
+    return _move_over(fresh, path)
+
+
+def put_pieces(path: Path, pieces: Iterable[bytes]) -> Notice | None:
+    """Put a file together from pieces, as :func:`put_file` does with the whole: no more than a piece is held.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "index.html"
+    >>> put_pieces(path, [b"<html>", b"</html>"]), path.read_bytes()
+    (None, b'<html></html>')
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        fresh = _write_beside(path, pieces)
+        if path.is_file() and filecmp.cmp(fresh, path, shallow=False):
+            _drop(fresh)
+            _drop(beside(path))
+            return None
     except OSError as error:
         remedy = "make room or let the folder be written, then run again"
         raise ShopError(str(path), _reason(error), remedy) from error
@@ -87,17 +112,17 @@ def _holds(path: Path, data: bytes) -> bool:
         return False
 
 
-def _write_beside(path: Path, data: bytes) -> Path:
+def _write_beside(path: Path, pieces: Iterable[bytes]) -> Path:
     # Not ``tempfile``, because only their owner may read its files, and results are often shared.
     fresh = path.with_name(f".{secrets.token_hex(6)}.part")
-    try:
+    with ExitStack() as unless_whole:
+        # The pieces are made while they are written, so anything may go wrong here.
+        unless_whole.callback(_drop, fresh)
         with fresh.open("xb") as file:
-            file.write(data)
+            file.writelines(pieces)
             file.flush()
             os.fsync(file.fileno())
-    except (OSError, KeyboardInterrupt):
-        _drop(fresh)
-        raise
+        unless_whole.pop_all()
     return fresh
 
 

@@ -51,7 +51,8 @@ def _forget(shop: Shop, names: list[str]) -> tuple[list[str], list[Attention]]:
         what, remedy = "the list of kept readings was lost", "run tapbatch run, which restores it, then forget"
         return [], [Attention(where=str(shop.results_dir), what=what, remedy=remedy)]
     for name in names:
-        shown = name.replace("\\", "/").removeprefix("recordings/")
+        # On some systems a file's own name may hold a backslash.
+        shown = name if name in ledger else name.replace("\\", "/").removeprefix("recordings/")
         if is_there(shop.recordings_dir / shown):
             what, remedy = "the recording is still there", "take it out of recordings/ first; nothing is forgotten"
             refused.append(Attention(where=shown, what=what, remedy=remedy))

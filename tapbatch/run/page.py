@@ -11,17 +11,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
-from tapbatch.results.files import facts_of, put_file
+from tapbatch.results.files import facts_of, put_file, put_pieces
 from tapbatch.results.marks import Mark, read_card
 from tapbatch.results.readings import FOLDER
 from tapbatch.results.sealed import RefusedError, load, refuse, seal
+
+if TYPE_CHECKING:
+    from tapbatch.show.browser.article import Card
 
 PAGE = "index.html"
 
@@ -63,25 +67,34 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     if _as_left(kept, notices) == (basis, facts_of(page)):
         return PageSaid()
     refused: list[Notice] = []
-    notice = put_file(page, _page(results, shown, attention, refused))
+    notice = put_pieces(page, _pieces(results, shown, attention, refused))
     if notice is None and not refused:
         put_file(kept, seal(json.dumps({"basis": basis, "facts": facts_of(page)})))
     return PageSaid((*notices, *refused, *([] if notice is None else [notice])), bool(refused))
 
 
-def _page(results: Path, marks: Sequence[Mark], attention: Sequence[Attention], refused: list[Notice]) -> bytes:
-    from tapbatch.show.browser.article import Card
-    from tapbatch.show.browser.page import page_bytes
+def _pieces(
+    results: Path, marks: Sequence[Mark], attention: Sequence[Attention], refused: list[Notice]
+) -> Iterator[bytes]:
+    """Yield the page in pieces. Cards are read twice, for the list of all and for the articles, and not held."""
+    from tapbatch.show.browser.page import page_pieces
 
-    cards = []
+    rows = [card.row for card in _cards(results, marks, refused)]
+    yield from page_pieces(rows, _cards(results, marks, refused), attention)
+
+
+def _cards(results: Path, marks: Sequence[Mark], refused: list[Notice]) -> Iterator[Card]:
+    from tapbatch.show.browser.article import Card
+
     for mark in marks:
         # A card that was deleted in the meantime is remade by the next run.
         with suppress(OSError):
             try:
-                cards.append(Card.from_bytes(read_card(results, mark.instrument)))
+                card = Card.from_bytes(read_card(results, mark.instrument))
             except RefusedError as error:
                 refused.append(refuse(error))
-    return page_bytes(cards, attention)
+            else:
+                yield card
 
 
 def _basis(marks: Sequence[Mark], attention: Sequence[Attention]) -> str:

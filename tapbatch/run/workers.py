@@ -76,10 +76,11 @@ class Processes:
     def __exit__(self, kind: type[BaseException] | None, _e: BaseException | None, _t: TracebackType | None) -> None:
         if self._pool is None:
             return
-        self._pool.shutdown(wait=kind is None, cancel_futures=True)
         if kind is not None:
-            # The user is waiting for the prompt: abandon the items in progress.
+            # The user is waiting for the prompt: abandon the items in progress. The processes end first, so that the
+            # pool does not write to one that is being killed.
             end_all_but(self._others)
+        self._pool.shutdown(wait=True, cancel_futures=True)
 
     def each(self, work: Callable[[T], R], items: Iterable[T]) -> Iterator[tuple[T, R | TapbatchError]]:
         """Yield each item with its answer as it comes; few are in progress at a time, so memory use stays constant.

@@ -21,7 +21,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from tapbatch.model.errors import SettingsError
-from tapbatch.model.names import KINDS, MARKS, STATES, identity
+from tapbatch.model.names import KINDS, MARKS, NAMED, STATES, identity
 from tapbatch.model.pitch import note_to_hz
 from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting
 
@@ -354,7 +354,7 @@ def _not_a_note(location: Location, note: str) -> Iterator[_Problem]:
 
 
 def _not_a_part(location: Location, part: str) -> Iterator[_Problem]:
-    if part in KINDS + STATES + MARKS or part.startswith("at-") or not any(c.isalpha() for c in part):
+    if part in KINDS + STATES + MARKS or part.startswith(tuple(NAMED)) or not any(c.isalpha() for c in part):
         yield _Problem(
             location, _shown(part), "expected the name of a part that vibrates, like top; this word has another use"
         )

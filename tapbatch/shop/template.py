@@ -112,14 +112,16 @@ NAMES
     part that vibrates top, back, neck, blank, body (if nothing is said)
     how it is held     free, rim, clamped, closed, strung
     where you tap      at-bridge, at-... (any name)
+    where in the room  spot-window, spot-... (any name): carried a metre or more, and set up again
     step               every recording is a stage of its own, for a day on which wood comes off every few minutes
     again              the same stage, put down and set up again
+    resets             put down and set up again in each pause of five seconds or more
   At the end of a file's name there may be the number of the take.
 
 RECORDING
-  Damp the strings. Use a soft mallet. Put the phone on a stand, 20 to 40 cm away, always in the same place. Switch
-  off everything that the phone does to the sound (automatic gain, noise reduction). Choose WAV or "lossless" if you
-  can.
+  Damp the strings. Use a soft mallet. Put the phone on a stand, always in the same place: 5 to 10 cm from a plate,
+  but at least 20 cm from an opening, or beside it. Switch off everything that the phone does to the sound (automatic
+  gain, noise reduction). Choose WAV or "lossless" if you can.
   Begin with one second of silence, then tap about five times and let each tap die away. Nobody speaks.
 """
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tapbatch.show.view.drifts import sign_text
+from tapbatch.show.view.stages import sign_text
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -51,13 +51,13 @@ class Cost:
     master_s: float
 
 
-def make(folder: Path, count: int, taps_each: int = 2, per_instrument: int = PER_INSTRUMENT) -> Path:
-    """Make a shop of ``count`` recordings, all different."""
+def make(folder: Path, count: int, taps_each: int = 2, per_instrument: int = PER_INSTRUMENT, takes: int = 2) -> Path:
+    """Make a shop of ``count`` recordings, all different, ``takes`` of them per stage."""
     kinds = [taps(900 + n, count=taps_each) for n in range(12)]
     rng = np.random.default_rng(8000)
     for n in range(count):
         instrument, number = divmod(n, per_instrument)
-        name = f"lyre-{instrument:04}_{number // 2 + 1:02}-stage_top_{number % 2 + 1}.wav"
+        name = f"lyre-{instrument:04}_{number // takes + 1:02}-stage_top_{number % takes + 1}.wav"
         sound = kinds[n % len(kinds)]
         write_wav(folder / "recordings" / name, sound + rng.normal(0, 3e-5, len(sound)))
     return folder

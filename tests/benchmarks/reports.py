@@ -57,7 +57,7 @@ def draw(root: Path, results: Path, instrument: str) -> dict[str, float]:
     """Draw one instrument's report six times, and return what it took."""
     shop = open_shop(root, results)
     settings = shop.settings_of(instrument)
-    history = histories_of(shop, {instrument}, measuring=True).of[instrument]
+    history = histories_of(shop, {instrument}, measuring=True, lines=True).of[instrument]
     assert "reportlab" not in sys.modules
     times = []
     for _ in range(6):

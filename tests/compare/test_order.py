@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import settings as running
 from hypothesis import strategies as st
 
-from tapbatch.compare.order import Item, Place, Placed, place, setup_numbers
+from tapbatch.compare.order import Item, Place, Placed, place
 from tapbatch.model.history import Note
 from tapbatch.model.notice import Notice
 from tapbatch.model.settings import InstrumentSettings
@@ -175,7 +175,7 @@ def test_a_step_set_up_anew_belongs_to_its_step() -> None:
     ]
     placed = _placed(items)
     assert [len(p.heard) for p in placed.places] == [2, 1]
-    assert setup_numbers(placed.places[0].heard) == (0, 1)
+    assert [h.recording.again for h in placed.places[0].heard] == [False, True]
 
 
 def test_a_pluck_of_a_step_belongs_to_the_tap_of_that_step() -> None:
@@ -192,25 +192,6 @@ def test_steps_take_concert_pitch_and_note_of_their_series() -> None:
         (431.0, "opening filed"),
         (431.0, "brace"),
     ]
-
-
-def test_set_ups_are_counted_at_each_point() -> None:
-    heard = (
-        _placed(
-            [
-                item("c_05-v_at-bridge_1.wav", point="bridge", take=1),
-                item("c_05-v_at-top_1.wav", point="top", take=1),
-                item("c_05-v_again_at-bridge_2.wav", point="bridge", take=2, again=True),
-                item("c_05-v_again_at-bridge_3.wav", point="bridge", take=3, again=True),
-                item("c_05-v_again_at-top_2.wav", point="top", take=2, again=True),
-            ]
-        )
-        .places[0]
-        .heard
-    )
-    by_path = {h.recording.path: n for h, n in zip(heard, setup_numbers(heard), strict=True)}
-    assert list(by_path.values()) == [1, 2, 1, 0, 0]
-    assert by_path["c_05-v_again_at-bridge_3.wav"] == 2
 
 
 # --------------------------------------------------------------- copies

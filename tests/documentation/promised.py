@@ -4,7 +4,7 @@ from __future__ import annotations
 
 COLUMNS = {
     "recordings": "recording, sha256, part, state, stage, point, kind, take, recorded_at, duration_s, "
-    "sample_rate_hz, taps_found, taps_used, notice",
+    "sample_rate_hz, taps_found, taps_used, notice, direct_db",
     "taps": "recording, stage, tap, onset_s, peak_dbfs, snr_db, used, reason",
     "tap_modes": "recording, stage, tap, mode, freq_hz, freq_se_hz, t60_s, t60_se_s, q, level_db",
     "modes": "part, state, stage, stage_order, mode, lead, freq_hz, freq_low_hz, freq_high_hz, note, cents, "

@@ -46,9 +46,13 @@ NOTICES = (
     Notice("silence"),
     Notice("clipped"),
     Notice("no tap"),
+    Notice("begins ringing"),
     Notice("crowded", there_s=5400.0),
     Notice("too long", there_s=41400.0),
     Notice("automatic gain"),
+    Notice("mostly room"),
+    Notice("some room"),
+    Notice("set-ups", counts=(3, 3, 3)),
 )
 
 
@@ -100,7 +104,9 @@ def test_the_words_of_names() -> None:
     assert rows["part"] == set(names.PARTS)
     assert rows["state"] == set(names.STATES)
     assert set(names.MARKS) == (rows["series"] | rows["set-up"])
+    assert set(names.NAMED) == {"at-", "spot-"}
     assert "at-" in rows["point"]
+    assert "spot-" in rows["spot"]
 
 
 def test_the_names_given_as_examples_are_understood() -> None:

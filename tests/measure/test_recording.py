@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,13 +14,14 @@ import pytest
 import soundfile
 
 import tapbatch.measure.recording as reading_module
-from tapbatch.listen import sections as sections_module
+from tapbatch.listen.sections import sections
 from tapbatch.measure.recording import measure_recording
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, Reading
 from tapbatch.results.readings import reading_to_json
 from tapbatch.simulate import taps as sim
 from tests.listen.test_decode import encode
+from tests.recordings import FOLDER as RECORDINGS
 from tests.shops import RATE_HZ, taps, write_wav
 
 NOISE = 3e-4
@@ -35,7 +38,7 @@ def measured(path: Path, kind: str = "tap") -> Reading:
 @pytest.fixture
 def short_sections(monkeypatch: pytest.MonkeyPatch) -> None:
     """Sections of 20 s at most, so that half a minute is long."""
-    monkeypatch.setattr(sections_module.sections, "__defaults__", (20 * RATE_HZ,))
+    monkeypatch.setattr(reading_module, "sections", partial(sections, most_samples=20 * RATE_HZ))
 
 
 @pytest.mark.slow
@@ -143,6 +146,68 @@ def test_a_crowd_of_transients_is_left_out_from_some_time_on_and_said(
     assert 25 < len(reading.taps) <= 50
     assert [n for n in reading.notices if n.kind == "crowded"]
     assert reading.duration_s == pytest.approx(8 * 12.65)
+
+
+BEGUN = "already ringing when the recording begins"
+
+
+@pytest.mark.parametrize(
+    ("name", "struck_s", "freq_hz"),
+    # Frequencies are those of truth.csv, on which four other methods agree.
+    [("glocken_ds8", 0.2554, 7927.479), ("tabla_tun1", 0.2567, 314.639), ("perc_bell2", 0.2560, 1606.261)],
+)
+def test_a_recording_that_begins_in_the_ringing_is_measured_from_there(
+    tmp_path: Path, name: str, struck_s: float, freq_hz: float
+) -> None:
+    samples, rate_hz = soundfile.read(RECORDINGS / f"{name}.flac")
+    soundfile.write(tmp_path / "a.wav", samples[round((struck_s + 0.030) * rate_hz) :], rate_hz)
+    reading = measure_recording(tmp_path / "a.wav", "", BandSettings(band_low_hz=60.0, band_high_hz=12000.0))
+    assert [notice.kind for notice in reading.notices] == ["begins ringing"]
+    (tap,) = reading.used_taps
+    assert tap.tap.onset_s == 0.0
+    nearest = min(tap.modes, key=lambda m: abs(m.freq_hz - freq_hz))
+    assert abs(1200 * np.log2(nearest.freq_hz / freq_hz)) < 2.0
+
+
+def from_loudest(samples: np.ndarray, after_s: float) -> np.ndarray:
+    """Return a sound from its loudest sample within 20 ms after a time on, so that it sounds at once."""
+    first = round(after_s * RATE_HZ)
+    return samples[first + int(np.abs(samples[first : first + round(0.02 * RATE_HZ)]).argmax()) :]
+
+
+def test_ringing_at_the_beginning_is_not_measured_beside_a_tap(tmp_path: Path) -> None:
+    write_wav(tmp_path / "a.wav", from_loudest(taps(1, count=2), 0.63))
+    reading = measured(tmp_path / "a.wav")
+    assert len(reading.used_taps) == 1
+    assert [t.tap.reason for t in reading.taps if not t.tap.used] == [BEGUN]
+    assert "begins ringing" not in [notice.kind for notice in reading.notices]
+
+
+def a_clap(rng: np.random.Generator) -> np.ndarray:
+    """Return a burst of noise of some milliseconds, and the tail of a room 15 dB below it, RT60 half a second."""
+    time_s = np.arange(2 * RATE_HZ) / RATE_HZ
+    return np.asarray(
+        rng.standard_normal(len(time_s)) * np.exp(-time_s / 0.006)
+        + 0.04 * rng.standard_normal(len(time_s)) * np.exp(-6.9 * time_s / 0.5)
+    )
+
+
+def talk(rng: np.random.Generator) -> np.ndarray:
+    """Return speech from the middle of a syllable on."""
+    said = sim.speech(rng, sample_rate_hz=RATE_HZ, duration_s=1.0, peak=0.3)
+    return from_loudest(said, 0.1)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("sound", [a_clap, talk])
+def test_a_clap_or_a_voice_at_the_beginning_is_no_ringing(
+    tmp_path: Path, sound: Callable[[np.random.Generator], np.ndarray], seed: int
+) -> None:
+    made = sound(np.random.default_rng(seed))
+    write_wav(tmp_path / "a.wav", np.concatenate([0.5 * made / np.abs(made).max(), quiet(0.5, 1)]))
+    reading = measured(tmp_path / "a.wav")
+    assert reading.taps[0].tap.reason == BEGUN
+    assert "begins ringing" not in [notice.kind for notice in reading.notices]
 
 
 @pytest.mark.usefixtures("short_sections")

@@ -80,6 +80,21 @@ def test_words_may_stand_in_the_folder_of_the_stage_or_together():
     assert (one.stage, one.part, one.state, one.again) == ("05-voicing", "top", "free", True)
 
 
+@pytest.mark.parametrize(
+    "path",
+    ["c_01-a_spot-Window_top.wav", "c - 01-a - top - SPOT-window.wav", "c/01-a/top/spot-window/New Recording 3.m4a"],
+)
+def test_a_spot_is_kept_by_its_identity(path):
+    recording = parse_name(path)
+    assert (recording.stage, recording.part, recording.spot, recording.point) == ("01-a", "top", "window", "")
+
+
+def test_a_spot_and_a_point_are_kept_apart():
+    recording = parse_name("c_01-a_at-bridge_spot-bench 2_again_3.wav")
+    assert (recording.point, recording.spot, recording.again, recording.take) == ("bridge", "bench-2", True, 3)
+    assert parse_name("c_01-a_at-bridge.wav").spot == ""
+
+
 def test_a_part_never_comes_from_the_wording_of_the_stage():
     recording = parse_name("cittern-07_top.wav")
     assert (recording.stage, recording.part) == ("top", "")
@@ -112,8 +127,11 @@ REFUSED = {
         ("cittern-07/glued/freee/x.wav", "'freee'", "'free'"),
         ("cittern-07_glued_rosette.wav", "'rosette'", "'at-rosette'"),
         ("cittern-07_glued_at-.wav", "'at-'"),
+        ("cittern-07_glued_spot-.wav", "'spot-'"),
+        ("cittern-07_glued_sopt-door.wav", "'sopt-door'", "'spot-window'"),
     ],
     "part twice": [("cittern-07_glued_top_back.wav", "'top'", "'back'")],
+    "spot twice": [("cittern-07_glued_spot-door_spot-window.wav", "'door'", "'window'")],
     "state twice": [("cittern-07_glued_free_rim.wav", "'free'", "'rim'")],
     "number": [
         ("cittern-07_glued_2_top.wav", "'2'"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import fields, replace
 
@@ -58,6 +59,7 @@ READINGS = st.builds(
     spectrum=st.none() | st.builds(Spectrum, freq_hz=ROWS, level_db=ROWS, noise_db=ROWS),
     trace=st.none()
     | st.builds(DecayTrace, time_s=ROWS, level_db=ROWS, fit_db=WITH_GAPS, floor_db=NUMBERS, tap=st.integers(1, 99)),
+    direct_db=PERHAPS,
 )
 
 EMPTY = Reading(
@@ -116,3 +118,10 @@ def test_a_reading_depends_on_bytes_band_mains_and_kind_and_on_nothing_else() ->
 def test_a_value_of_another_type_is_found(wrong: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=rf"\b{next(iter(wrong))}\b"):
         check_types(replace(EMPTY, **wrong))  # type: ignore[arg-type]
+
+
+@given(READINGS)
+def test_readings_from_before_the_room_was_told_are_accepted(read: Reading) -> None:
+    plain = json.loads(reading_to_json(read))
+    del plain["direct_db"]
+    assert same(reading_from_json(json.dumps(plain)), replace(read, direct_db=None))

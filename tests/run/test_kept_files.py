@@ -292,6 +292,18 @@ def test_an_older_ledger_put_back_does_not_cost_what_is_missing(shop: Path) -> N
     assert is_missing(shop) == {LYRE: False}
 
 
+@pytest.mark.skipif(os.sep == "\\", reason="this system has no backslash in a name")
+def test_a_name_with_a_backslash_can_be_forgotten(tmp_path: Path) -> None:
+    name = "a\\b_01-joined_top_1.wav"
+    shop = make_shop(tmp_path / "shop", {name: taps(81, count=2)})
+    tapbatch("run", shop)
+    (shop / "recordings" / name).unlink()
+    tapbatch("run", shop)
+    assert tapbatch("forget", name, shop).status == 0
+    tapbatch("run", shop)
+    assert kept_readings(shop) == set()
+
+
 def test_without_a_ledger_nothing_is_forgotten(shop: Path) -> None:
     (shop / "recordings" / LYRE).unlink()
     tapbatch("run", shop)

@@ -58,7 +58,7 @@ def test_its_links_lead_to_files_that_are_there(shop: Path) -> None:
 
 def test_nothing_new_reads_no_card(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Card, "from_bytes", lambda _: pytest.fail("a card was read"))
-    monkeypatch.setattr(front_page, "put_file", lambda *_: pytest.fail("the page was put in place"))
+    monkeypatch.setattr(front_page, "put_pieces", lambda *_: pytest.fail("the page was put in place"))
     assert tapbatch("run", shop).status == 0
 
 
@@ -66,9 +66,9 @@ def test_one_new_recording_draws_its_instrument_alone(shop: Path, monkeypatch: p
     noted: list[str] = []
     known = article.card_of
 
-    def noting(history, settings):  # type: ignore[no-untyped-def]
+    def noting(history, settings, *more):  # type: ignore[no-untyped-def]
         noted.append(history.instrument)
-        return known(history, settings)
+        return known(history, settings, *more)
 
     monkeypatch.setattr(article, "card_of", noting)
     before = {each.attributes["id"]: each.attributes["data-made"] for each in page(shop).all("article")}

@@ -18,14 +18,21 @@ from tapbatch.show.browser.figures import lead_figure, part_figures, strings_fig
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
 from tapbatch.show.draw.lettering import fitted
-from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.say import words
+from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
-from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.rows import ModeRow, lead_row
-from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO
-from tapbatch.show.view.stages import Lined, latest_stage, plucked_stage, stage_date, with_own_lines
-from tapbatch.show.view.standing import standing_text
+from tapbatch.show.view.answers import NO_ANSWER, QUESTIONS, Answer, answers_of
+from tapbatch.show.view.stages import (
+    Lined,
+    ModeRow,
+    latest_stage,
+    lead_row,
+    plucked_stage,
+    stage_date,
+    with_own_lines,
+)  # fmt: skip
+from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 
 ROOM_MM, ROW_PT = 115.0, 12.0
@@ -88,11 +95,19 @@ def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_
     lead = lead_row(history, stage, settings.steady_cents) if stage else None
     recorded = max((h.reading.recorded_at for s in history.stages for h in s.heard), default="")
     answers = answers_of(history, stage, lead.mode, settings.steady_cents) if stage and lead else ()
+    here = card_id(history.instrument)
+    if stage and lead:
+        first = [_reading(history, stage, lead, answers, settings)]
+    else:
+        first = [tag("p", f"{NOTHING_READ}.", class_="silence"), tag("p", WHAT_TO_DO)]
+    rest = (_noticed(history, stage), _charts(history, settings, lined), _tables(history, settings), _files(history))
+    said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
+    pieces = (_head(history, stage, here), *first, *rest)
     return Card(
         instrument=history.instrument,
         recorded=recorded,
         row=_row(history, stage, lead, answers),
-        article=_article(history, stage, lead, answers, settings, lined),
+        article=tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said),
     )
 
 
@@ -105,45 +120,20 @@ def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: S
     where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
     if lead is None:
         return tag("tr", *cells, tag("td", NOTHING_READ.lower()), *(tag("td", "") for _ in range(3)), where)
-    moved, far = (next((a for a in answers if a.question == q), None) for q in ("moved", "far"))
-    caution = tag("span", " (caution)", class_="caution") if moved and moved.limits else ""
+    moved, far = (next((a for a in answers if a.question == q), NO_ANSWER) for q in ("moved", "far"))
+    caution = tag("span", " (caution)", class_="caution") if moved.limits else ""
     return tag(
         "tr",
         *cells,
-        tag("td", tag("b", lead.note), data_sort=key_of(lead.mode.freq_hz)),
-        tag("td", f"{lead.sure}, {lead.trust}", data_sort=key_of(answers[-1].number)),
-        tag("td", moved.brief if moved else "", caution, data_sort=key_of(moved.number if moved else None)),
-        tag("td", far.brief if far else "", data_sort=key_of(far.number if far else None)),
+        tag("td", tag("b", words.note_text(lead.mode)), data_sort=key_of(lead.mode.freq_hz)),
+        tag("td", f"{words.sure_text(lead.mode)}, {lead.trust}", data_sort=key_of(answers[-1].number)),
+        tag("td", moved.brief, caution, data_sort=key_of(moved.number)),
+        tag("td", far.brief, data_sort=key_of(far.number)),
         where,
     )
 
 
 # ----------------------------------------------------------------- article
-
-
-def _article(
-    history: History,
-    stage: Stage | None,
-    lead: ModeRow | None,
-    answers: Sequence[Answer],
-    settings: InstrumentSettings,
-    lined: Lined,
-) -> Markup:
-    here = card_id(history.instrument)
-    pieces = [_head(history, stage, here)]
-    if stage is None or lead is None:
-        pieces.append(tag("p", f"{NOTHING_READ}.", class_="silence"))
-        pieces.append(tag("p", WHAT_TO_DO))
-    else:
-        pieces.append(_reading(history, stage, lead, answers, settings))
-    pieces += [
-        _noticed(history, stage),
-        _charts(history, settings, lined),
-        _tables(history, settings),
-        _files(history),
-    ]
-    said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
-    return tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
 
 
 def _head(history: History, stage: Stage | None, here: str) -> Markup:
@@ -160,14 +150,14 @@ def _head(history: History, stage: Stage | None, here: str) -> Markup:
 def _reading(
     history: History, stage: Stage, lead: ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
 ) -> Markup:
-    cents, sure = (text.replace(" c", " cents") for text in (lead.cents, lead.sure))
+    cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
     told = [
         tag("p", lead.mode.note, class_="note"),
         tag(
             "p",
             tag("b", cents), " ",
             tag("span", f"{sure}, {lead.trust}", class_="sure"), " ",
-            tag("span", f"{lead.mode.mode}, {lead.hz} Hz", class_="hz"),
+            tag("span", f"{lead.mode.mode}, {words.hz_text(lead.mode)} Hz", class_="hz"),
             class_="cents",
         ),
         tag("p", f"played: {lead.played}", class_="played") if lead.played else "",
@@ -208,8 +198,6 @@ def _charts(history: History, settings: InstrumentSettings, lined: Lined) -> Mar
     plucked = plucked_stage(history)
     if plucked is not None:
         parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
-    if not parts:
-        return Markup()
     return _fold("Charts", history, parts, "charts")
 
 
@@ -218,10 +206,12 @@ def _tables(history: History, settings: InstrumentSettings) -> Markup:
     plucked = plucked_stage(history)
     if plucked is not None:
         pieces.append(table_sheet(strings_table(plucked)))
-    return _fold("Tables", history, pieces, "tables") if any(pieces) else Markup()
+    return _fold("Tables", history, pieces, "tables")
 
 
 def _fold(title: str, history: History, pieces: list[Markup], kind: str) -> Markup:
+    if not any(pieces):
+        return Markup()
     summary = tag("summary", title, tag("span", f" of {history.instrument_shown}", class_="hear"))
     return tag("details", summary, joined(pieces), class_=kind)
 

@@ -23,16 +23,15 @@ from tapbatch.show.draw.spectra import spectra_chart, spectrum_of
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart
 from tapbatch.show.view.landings import landing_blocks
-from tapbatch.show.view.modes import chart_modes, mode_at
 from tapbatch.show.view.side_by_side import last_two
-from tapbatch.show.view.stages import Lined, with_own_lines
+from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
 
 SPECTRUM_ROW_MM = 24.0
 MOST_ROWS = 8
 
 
 def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterable[Said] = ()) -> Markup:
-    """Return a chart with its caption above, and what is said with it below; ``name`` is what is heard of it."""
+    """Return a chart with its caption above and its notes below; a screen reader reads ``name``."""
     caption = tag("figcaption", tag("b", heading), f" {aside}" if aside else "")
     said = [tag("p", text, class_="caution" if role == "caution" else None) for text, role in notes]
     return tag("figure", caption, svg_of(chart, name), *said)
@@ -65,7 +64,7 @@ def part_figures(
 
 
 def drift_figure(history: History, stages: tuple[Stage, ...], name: str, settings: InstrumentSettings) -> Markup:
-    """Return a figure of where a mode lay at some stages of a part; nothing where at none, or of one stage only."""
+    """Return a figure of where a mode lay at some stages, two at least; nothing if it is at none of them."""
     if len(stages) < 2 or not any(mode_at(stage, name) for stage in stages):
         return Markup()
     chart = drift_chart(history, stages, [name], settings, SCREEN)

@@ -17,13 +17,13 @@ _VOID = frozenset({"meta", "link", "br", "input"})
 
 
 class Markup(str):
-    """Text that is markup already."""
+    """Text that is already markup."""
 
     __slots__ = ()
 
 
 def escaped(text: str) -> Markup:
-    r"""Return text as markup that shows it.
+    r"""Return text escaped, as markup.
 
     Examples
     --------
@@ -40,7 +40,7 @@ def escaped(text: str) -> Markup:
 
 
 def joined(pieces: Iterable[str], between: str = "") -> Markup:
-    """Return pieces one after the other, those that are plain text escaped."""
+    """Join pieces, escaping those that are plain text."""
     return Markup(escaped(between).join(map(escaped, pieces)) if between else "".join(map(escaped, pieces)))
 
 

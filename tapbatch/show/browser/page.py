@@ -9,17 +9,24 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from importlib.resources import files
 
 from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card
-from tapbatch.show.browser.markup import Markup, joined, tag
+from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.sheets import SCROLLS, sheet
 from tapbatch.show.view.tables import Cell
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
+
+_ARTICLES = Markup("<!-- articles -->")
+
+FOOTER = (
+    "Dot: the reading; bar: its 95 % interval; hollow and pale: unsure. = held steady; ? cannot tell. "
+    "Broken line, or figure in orange: something besides the wood differed."
+)
 
 LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
@@ -40,6 +47,30 @@ def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
     >>> page_bytes([], ())[:15]
     b'<!DOCTYPE html>'
     """
+    return b"".join(page_pieces([card.row for card in cards], cards, attention))
+
+
+def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[Attention]) -> Iterator[bytes]:
+    """Yield the page in pieces, an article at a time, so that no more than one of many is held.
+
+    Parameters
+    ----------
+    rows
+        The rows of the list of all instruments, from their cards.
+    cards
+        As for :func:`page_bytes`; taken one after the other.
+    attention
+        As there.
+    """
+    before, _, after = _shell(rows, attention).partition(_ARTICLES)
+    yield before.encode()
+    for card in cards:
+        yield _article(card).encode()
+    yield after.encode()
+
+
+def _shell(rows: Sequence[str], attention: Sequence[Attention]) -> str:
+    """Return the page with a mark where the articles belong; all text is escaped, so no name can be such a mark."""
     body = tag(
         "body",
         tag("a", "Skip to the readings", href="#readings", class_="skip"),
@@ -50,15 +81,15 @@ def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
             tag("nav", tag("a", "Bench card", href="#bench"), aria_label="Views", id="views", hidden=True),
             class_="top",
         ),
-        tag("main", _overview(cards), _attention(attention), *map(_article, cards), id="readings", tabindex=-1),
-        tag("footer", tag("p", _footer_text())),
+        tag("main", _overview(rows), _attention(attention), _ARTICLES, id="readings", tabindex=-1),
+        tag("footer", tag("p", FOOTER)),
         Markup(f"<script>{_part('page.js')}</script>"),
     )
-    return f"<!DOCTYPE html>\n{tag('html', _head(), body, lang='en')}\n".encode()
+    return f"<!DOCTYPE html>\n{tag('html', _head(), body, lang='en')}\n"
 
 
 def as_served(page: bytes) -> bytes:
-    """Return a page that asks its server for newer readings; one that lies on the disk asks nobody.
+    """Return a page that asks its server for newer readings; a page opened from the disk asks nobody.
 
     Examples
     --------
@@ -69,7 +100,7 @@ def as_served(page: bytes) -> bytes:
 
 
 def look() -> str:
-    """Return a hash of how the page looks and acts, whatever it holds."""
+    """Return a hash of the page's style and script, whatever the page holds."""
     return hashlib.sha256((_part("page.css") + _part("page.js") + _head()).encode()).hexdigest()[:16]
 
 
@@ -96,12 +127,12 @@ def _head() -> Markup:
     )
 
 
-def _overview(cards: Sequence[Card]) -> Markup:
-    if not cards:
+def _overview(rows: Sequence[str]) -> Markup:
+    if not rows:
         return tag("p", "No readings yet: drop recordings into the recordings folder.", class_="silence")
     head = tag("tr", *(tag("th", column, scope="col") for column in COLUMNS))
-    rows = joined(Markup(card.row) for card in cards)
-    table = tag("table", tag("caption", "All instruments"), tag("thead", head), tag("tbody", rows), id="all")
+    body = tag("tbody", *map(Markup, rows))
+    table = tag("table", tag("caption", "All instruments"), tag("thead", head), body, id="all")
     label = f"All instruments; {SCROLLS}"
     return tag("div", table, class_="scroll overview", tabindex=0, role="region", aria_label=label)
 
@@ -116,17 +147,10 @@ def _attention(items: Sequence[Attention]) -> Markup:
 
 
 def _article(card: Card) -> Markup:
-    """Mark an article with a hash of what it says, by which an open page knows which to replace."""
+    """Mark an article with a hash of its content, so that an open page knows whether to replace it."""
     made = hashlib.sha256(card.article.encode()).hexdigest()[:16]
     marks = tag("article", data_made=made, data_recorded=card.recorded).removesuffix("></article>")
     return Markup(card.article.replace("<article", marks, 1))
-
-
-def _footer_text() -> str:
-    return (
-        "Dot: the reading; bar: its 95 % interval; hollow and pale: unsure. = held steady; ? cannot tell. "
-        "Broken line, or figure in orange: something besides the wood differed."
-    )
 
 
 @cache

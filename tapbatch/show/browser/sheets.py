@@ -27,7 +27,7 @@ COLUMNS: dict[Kind, tuple[str, ...]] = {
 
 
 def table_sheet(table: Table) -> Markup:
-    """Return a table of the page; nothing where it has no rows."""
+    """Return a table for the page; nothing if it has no rows."""
     columns = COLUMNS[table.kind]
     return sheet(
         capital(table.title), [*map(capital, columns)], ([row[name] for name in columns] for row in table.rows)
@@ -35,7 +35,7 @@ def table_sheet(table: Table) -> Markup:
 
 
 def sheet(name: str, columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Markup:
-    """Return a table with a name; nothing where it has no rows. The first cell of a row names the row."""
+    """Return a table with a name; nothing if it has no rows. The first cell of a row is its heading."""
     body = [tag("tr", *(_cell(cell, n == 0) for n, cell in enumerate(row))) for row in rows]
     if not body:
         return Markup()
@@ -50,7 +50,7 @@ def _cell(cell: Cell, first: bool) -> Markup:
 
 
 def key_of(number: float | None) -> str | None:
-    """Return a number as a column sorts by it.
+    """Return a number as the key by which a column sorts.
 
     Examples
     --------

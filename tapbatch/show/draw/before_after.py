@@ -10,17 +10,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from tapbatch.compare.before_after import SAME_PCT, BalanceChange, Comparison, SustainChange
 from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Stage
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
-from tapbatch.show.draw.over_stages import draw_across, draw_reading, reading_role, steps_about_zero
+from tapbatch.show.draw.over_stages import draw_about_zero, draw_reading, reading_role
 from tapbatch.show.say import words
-from tapbatch.show.say.cautions import caution_text, no_verdict_explained, no_verdict_text
-from tapbatch.show.view.side_by_side import common_reason, rows_left_out, sustain_rows
+from tapbatch.show.say.cautions import caution_text, no_verdict_text
+from tapbatch.show.view.side_by_side import rows_known, same_reason, sustain_rows
 
 MOST_SCALE_PCT = 80.0
 ROW_MM = 4.2
@@ -28,8 +28,7 @@ GROUP_MM = 5.5
 _GROUPS = {"whole": "the sound and its bands", "band": "", "mode": "mode by mode", "string": "string by string"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Columns:
+class _Columns(NamedTuple):
     """Where the columns stand, in mm: the names end, before and after end, the bars and the verdicts begin."""
 
     names: float
@@ -49,29 +48,21 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
     columns = _WIDE if look.is_wide else _NARROW
     before, after = comparison.before, comparison.after
     rows = sustain_rows(comparison)
-    alike = common_reason(comparison)
+    alike = same_reason(rows)
     y = 2.2
     if look.is_wide:
         chart.say(0.0, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=look.width_mm)
-    for line in _cautions(chart, comparison):
+    for line in _cautions(chart, comparison, alike):
         y += 3.4 * look.spacing
         chart.say(0.0, y, line, SMALL, role="caution")
     y += 5.0
-    panel = Panel(
-        columns.bars,
-        y,
-        columns.verdicts - columns.bars - 4.0,
-        _rows_mm(chart, rows, alike),
-        x_low=-_reach(rows),
-        x_high=_reach(rows),
-    )
+    groups_mm = GROUP_MM * len({_group(row) for row in rows})
+    rows_mm, reach = sum(_row_mm(chart, row, alike) for row in rows) + groups_mm, _reach(rows)
+    panel = Panel(columns.bars, y, columns.verdicts - columns.bars - 4.0, rows_mm, x_low=-reach, x_high=reach)
     if look.is_wide:
-        chart.say(columns.before, y - 0.5, "before", SMALL, ha="right", role="soft text")
-        chart.say(columns.after, y - 0.5, "after", SMALL, ha="right", role="soft text")
-    low, high = panel.x_mm([-SAME_PCT, SAME_PCT])
-    chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    values = steps_about_zero(panel.x_high, 3 if look.is_wide else 2)
-    draw_across(chart, panel, {v: f"{v:+g} %" if v else "0" for v in values}, zero=True)
+        for x, name in ((columns.before, "before"), (columns.after, "after")):
+            chart.say(x, y - 0.5, name, SMALL, ha="right", role="soft text")
+    draw_about_zero(chart, panel, SAME_PCT, "%", "0")
     if alike and look.is_wide:
         chart.say(columns.verdicts, y - 1.0, "no verdict, see above", SMALL, role="caution")
     group = ""
@@ -90,7 +81,7 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
 
 def before_after_notes(comparison: Comparison) -> list[Said]:
     """Return what is said below: what was left out, and what the verdicts rest on."""
-    count = rows_left_out(comparison)
+    count = len(rows_known(comparison)) - len(sustain_rows(comparison))
     left_out = [f"{count} more with tapbatch compare."] if count else []
     return [(text, "soft text") for text in (*left_out, words.FIVE_PER_CENT, words.NO_LOUDNESS)]
 
@@ -105,12 +96,11 @@ def _name(row: SustainChange, after: Stage) -> str:
     return f"{row.name}, {words.note_text(mode)}" if mode else row.name
 
 
-def _cautions(chart: Chart, comparison: Comparison) -> list[str]:
-    alike = common_reason(comparison)
+def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> list[str]:
     said = [caution_text(c) for c in comparison.cautions]
     if alike is not None:
         others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
-        said = [f"no verdict on any: {no_verdict_explained(alike)}", *others]
+        said = [f"no verdict on any: {no_verdict_text(alike, explained=True)}", *others]
     if not said:
         return []
     return chart.wrapped(f"Differed besides the wood: {'; '.join(said)}", chart.width_mm, SMALL, most=4)
@@ -132,13 +122,8 @@ def _row_mm(chart: Chart, row: SustainChange, alike: NoVerdict | None) -> float:
     return (ROW_MM + 3.2 * lines) * chart.look.spacing
 
 
-def _rows_mm(chart: Chart, rows: Sequence[SustainChange], alike: NoVerdict | None) -> float:
-    return sum(_row_mm(chart, row, alike) for row in rows) + GROUP_MM * len({_group(row) for row in rows})
-
-
 def _figures(row: SustainChange) -> str:
-    change, _ = words.change_and_interval(row.change_pct, row.low_pct, row.high_pct, 0)
-    return f"{change} %" if change else ""
+    return words.change_text(row.change_pct, row.low_pct, row.high_pct, 0, "%", interval=False)
 
 
 def _reason(row: SustainChange, alike: NoVerdict | None) -> str:

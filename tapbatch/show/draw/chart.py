@@ -1,4 +1,4 @@
-"""A chart to draw on: one way to set a word, to draw a line, and to see values through a panel.
+"""A chart to draw on, and a sheet of paper: set a word, draw a line, see values through a panel.
 
 Conventions: as in :mod:`tapbatch.show.draw.marks`. A chart is drawn to a given width from its top left corner, and
 knows its height once it is drawn. Its :class:`Look` says how large the letters are. All text is data: no markup, no
@@ -8,17 +8,27 @@ formulas.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapbatch.show.draw.lettering import MM_PER_PT, fitted, printable, text_width_mm, wrapped
-from tapbatch.show.draw.marks import Anchor, Area, Dots, Lines, Mark, Role, Word
+from tapbatch.show.draw.marks import Anchor, Area, Dots, Lines, Mark, Role, Word, moved
 
 TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.0
+
+Paper = Literal["A4", "Letter"]
+
+PAPERS_MM: dict[Paper, tuple[float, float]] = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+
+MARGIN_MM = 16.0
+HEAD_MM = 24.0
+CAPTION_MM = 20.0
+FOOT_MM = 14.0
+HEADING_MM = 9.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +52,7 @@ class Look:
         return self.width_mm >= 120.0
 
     def pt(self, size_pt: float) -> float:
-        """Return the size in which letters of a size are set."""
+        """Return the size in which letters are set when a size is asked for."""
         return self.letter_pt or size_pt
 
 
@@ -116,15 +126,11 @@ class Chart:
         return [*rules, *(mark for level in (_AREAS, _LINES, _DOTS) for mark in self._marks[level])]
 
     def text_mm(self, text: str, size_pt: float, bold: bool = False) -> float:
-        """Return how wide a line of text is as it is set here."""
+        """Return how wide a line of text is in the letters of this chart."""
         return text_width_mm(text, self.look.pt(size_pt), bold)
 
-    def fitted(self, text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
-        """Return text cut to a width as it is set here."""
-        return fitted(text, width_mm, self.look.pt(size_pt), bold)
-
     def wrapped(self, text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:
-        """Return text in lines of a width as it is set here."""
+        """Return text broken into lines of a width, in the letters of this chart."""
         return wrapped(text, width_mm, self.look.pt(size_pt), bold, most)
 
     def say(
@@ -208,11 +214,8 @@ class Chart:
         for role, segments in chart._rules.items():
             self._rules.setdefault(role, []).extend([s + by for s in segments])
         for level, marks in chart._marks.items():
-            self._marks[level] += [mark.moved(by) for mark in marks]
-        self.words += [
-            Word(w.x_mm + left_mm, w.y_mm + top_mm, w.text, w.size_pt, w.bold, w.role, w.anchor, w.upright)
-            for w in chart.words
-        ]
+            self._marks[level] += [moved(mark, by) for mark in marks]
+        self.words += [replace(w, x_mm=w.x_mm + left_mm, y_mm=w.y_mm + top_mm) for w in chart.words]
 
 
 _AREAS, _LINES, _DOTS = range(3)
@@ -220,3 +223,71 @@ _AREAS, _LINES, _DOTS = range(3)
 
 def _arrays(segments: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
     return tuple([np.asarray(s, dtype=np.float64) for s in segments])
+
+
+# ----------------------------------------------------------------- sheets
+
+
+class Sheet(Chart):
+    """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do."""
+
+    left_mm = MARGIN_MM
+    """Where the text area begins."""
+
+    def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
+        short, long = PAPERS_MM[paper]
+        width_mm, height_mm = (long, short) if turned else (short, long)
+        super().__init__(Look(width_mm=width_mm), height_mm)
+        self.paper, self.title, self.turned = paper, title, turned
+        self.headings: list[str] = []
+        self._later: list[Callable[[Sheet], None]] = []
+
+    def later(self, draw: Callable[[Sheet], None]) -> None:
+        """Draw something only when the page is written, after all that is there and in the order asked for.
+
+        So no more than one page of what fills much memory is held at a time.
+        """
+        self._later.append(draw)
+
+    def finished(self) -> Sheet:
+        """Return the page with all that was put off; this one stays as it is."""
+        if not self._later:
+            return self
+        page = Sheet(self.paper, self.title, turned=self.turned)
+        page.headings = list(self.headings)
+        page.place(self, 0.0, 0.0)
+        for draw in self._later:
+            draw(page)
+        return page
+
+    @property
+    def right_mm(self) -> float:
+        """Where the text area ends."""
+        return self.width_mm - MARGIN_MM
+
+    @property
+    def measure_mm(self) -> float:
+        """How wide the text area is."""
+        return self.right_mm - self.left_mm
+
+    @property
+    def bottom_mm(self) -> float:
+        """The last line on which content may stand."""
+        return self.height_mm - FOOT_MM - 4.0
+
+    @property
+    def room_mm(self) -> float:
+        """How high content can be below the title and the longest caption."""
+        return self.bottom_mm - HEAD_MM - CAPTION_MM
+
+    @property
+    def inner(self) -> Look:
+        """What a chart between the margins, below a heading of its own, is drawn for."""
+        return Look(width_mm=self.measure_mm, room_mm=self.room_mm - HEADING_MM)
+
+    def head(self, top_mm: float, text: str, aside: str = "") -> None:
+        """Head what follows with its name, over a line across the sheet; it takes :data:`HEADING_MM`."""
+        self.headings.append(text)
+        self.rule(self.left_mm, top_mm, self.right_mm, top_mm, "heading")
+        self.say(self.left_mm, top_mm + 5.0, text, LEAD, bold=True, within_mm=self.measure_mm - 50.0)
+        self.say(self.right_mm, top_mm + 5.0, aside, SMALL, role="soft text", ha="right", within_mm=46.0)

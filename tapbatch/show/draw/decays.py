@@ -57,7 +57,7 @@ def decay_pages(stages: Sequence[Stage], look: Look, lined: Lined = with_own_lin
     """Share the decays of all stages out to as many sheets of paper as are needed; none where none is known."""
     if not any(trace_of(lined(stage)) for stage in stages):
         return []
-    step, columns = _step_mm(len(stages)), _columns(len(stages))
+    columns, step = next((columns, step) for most, columns, step in LAYOUTS if len(stages) <= most)
     a_sheet = columns * max(int((look.room_mm + 6.0) // step), 1)
     return [
         DecayPage(stages=tuple(stages[n : n + a_sheet]), look=look, columns=columns, step_mm=step, lined=lined)
@@ -66,17 +66,7 @@ def decay_pages(stages: Sequence[Stage], look: Look, lined: Lined = with_own_lin
 
 
 def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = SCREEN_STEP_MM) -> Chart:
-    """Draw the decays of some stages side by side, all on the same scales.
-
-    Parameters
-    ----------
-    stages
-        Those whose clearest taps are drawn.
-    look
-        What to draw for.
-    columns, step_mm
-        How many stand side by side, and how far rows lie apart.
-    """
+    """Draw the decays of some stages, of any parts, in so many columns and with rows so far apart."""
     chart = Chart(look)
     gutter = 9.0 if columns <= 3 else 6.0
     width = (look.width_mm - gutter * (columns - 1)) / columns
@@ -103,8 +93,7 @@ def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_
 
 def trace_of(stage: Stage) -> DecayTrace | None:
     """Return the trace that stands for a stage: that of its tap recording with the most taps used."""
-    best = most_tapped(stage, lambda reading: reading.trace)
-    return best.trace if best else None
+    return most_tapped(stage, lambda reading: reading.trace)
 
 
 def lowest_db(trace: DecayTrace) -> float:
@@ -202,11 +191,3 @@ def _draw_scales(chart: Chart, panel: Panel, leftmost: bool, lowest: bool) -> No
 
 def _height_mm(count: int, look: Look, columns: int, step_mm: float) -> float:
     return step_mm * math.ceil(count / columns) - 12.5 + 5.0 + 4.0 * look.spacing
-
-
-def _columns(count: int) -> int:
-    return next(columns for most, columns, _ in LAYOUTS if count <= most)
-
-
-def _step_mm(count: int) -> float:
-    return next(step for most, _, step in LAYOUTS if count <= most)

@@ -11,27 +11,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tapbatch.model.history import History, Stage
-from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw import over_stages
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
-from tapbatch.show.draw.over_stages import (
-    Point,
-    draw_guides,
-    draw_points,
-    draw_stage_axis,
-    is_cautious,
-    stage_axis_height_mm,
-    stage_places,
-)
+from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import DriftsInto, differed_text, drifts_of_mode, sign_text
-from tapbatch.show.view.modes import mode_at
+from tapbatch.show.view.stages import DriftsInto, differed_text, drifts_of_mode, is_cautious, mode_at, sign_text
 
 STRIP_MM = 29.0
 GAP_MM = 3.0
 MOST_DIFFERED = 6
+MOST_GUIDES = 20
 LEAST_SPAN_CENTS = 120.0
 LEAST_STEP_MM = 6.9
 ASIDE_MM, ASIDE_FALL_MM = 2.4, 3.2
@@ -72,39 +65,34 @@ def drift_chart(
     *,
     strip_mm: float = STRIP_MM,
 ) -> Chart:
-    """Draw where some modes of a part lie over some of its stages, a strip of the staff for each.
+    """Draw where some modes, given by their names, lie over some stages, a strip of the staff for each.
 
-    Parameters
-    ----------
-    history, stages, names
-        The modes to draw, by identity, and the stages over which; a mode at none of them has no strip.
-    settings
-        Up to which half width in cents a reading counts as sure, and sharps or flats on the staff.
-    look
-        What to draw for.
-    strip_mm
-        The height of a strip where there is room.
+    A mode that is at none of the stages has no strip. A strip is ``strip_mm`` high where there is room.
     """
     chart = Chart(look)
     found = {name: drift_points(history, stages, name, settings.steady_cents) for name in names}
     found = {name: points for name, points in found.items() if points}
     before_mm, after_mm = _WIDE_MM if look.is_wide else _NARROW_MM if look.width_mm > _BARE_BELOW_MM else _BARE_MM
     left, right = before_mm, look.width_mm - after_mm
-    places = stage_places(left, right, len(stages))
-    axis_mm = stage_axis_height_mm(stages, right - left, look)
+    places = over_stages.stage_places(left, right, len(stages))
+    axis_mm = over_stages.stage_axis_height_mm(stages, right - left, look)
     step = min(strip_mm + GAP_MM, (look.room_mm - axis_mm) / max(len(found), 1))
-    draw_guides(chart, places, 0.0, step * len(found) - GAP_MM)
+    foot = step * len(found) - GAP_MM
+    if len(places) <= MOST_GUIDES:
+        # A hairline down each stage leads the eye to its name.
+        chart.rules([[(x, 0.0), (x, foot)] for x in places], "guide")
     for n, (name, points) in enumerate(found.items()):
         panel = staff_panel(left, right, step * n, step - GAP_MM, points)
         _draw_staff(chart, panel, stages[-1].concert_pitch_hz, settings.spelling, name)
         _draw_changes(chart, panel, places, history, stages, name, points)
-        draw_points(chart, panel, places, points, name)
+        over_stages.draw_points(chart, panel, places, points, name)
         if look.is_wide:
-            _name_strip(chart, panel, stages, name)
+            middle = panel.top_mm + panel.height_mm / 2
+            chart.say(0.0, middle, name, LEAD, bold=True, within_mm=left - 11.0)
+            chart.say(0.0, middle + 4.0, mode_now(stages, name), SMALL, role="soft text")
         if after_mm:
             _tell_latest(chart, panel, stages[points[-1].index], points[-1], name)
-    foot = step * len(found) - GAP_MM
-    draw_stage_axis(chart, left, right, foot, stages)
+    over_stages.draw_stage_axis(chart, left, right, foot, stages)
     chart.height_mm = foot + axis_mm
     chart.description = "; ".join(told for name in found for told in _told(history, stages, name))
     return chart
@@ -119,23 +107,19 @@ def latest_staff(
     chart = drift_chart(history, stages, [name], any_width, look, strip_mm=LATEST_MM)
     told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
     points = drift_points(history, stages, name, math.inf)
-    ticks = points and _has_ticks(staff_panel(0.0, 1.0, 0.0, LATEST_MM, points))
+    panel = staff_panel(0.0, 1.0, 0.0, LATEST_MM, points) if points else None
+    ticks = panel and over_stages.tens_between(panel.y_low, panel.y_high, LATEST_MM)
     return chart, f"{told}; ticks: 10 c" if ticks else told
 
 
 def drift_points(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> list[Point]:
     """Return where a mode lies at each stage that shows it, in cents from A4 at the latest concert pitch."""
-    points: list[Point] = []
-    for index, (stage, drift) in enumerate(zip(stages, drifts_of_mode(history, stages, name), strict=True)):
-        mode = mode_at(stage, name)
-        if mode is None:
-            continue
-        pitch = stages[-1].concert_pitch_hz
-        value, low, high = (_cents(f, pitch) for f in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz))
-        unsure = words.is_unsure(mode, steady_cents)
-        cautious = is_cautious(drift)
-        points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
-    return points
+    pitch = stages[-1].concert_pitch_hz
+
+    def cents(mode: StageMode) -> list[float]:
+        return [_cents(freq_hz, pitch) for freq_hz in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz)]
+
+    return over_stages.mode_points(history, stages, name, steady_cents, cents)
 
 
 def staff_panel(left: float, right: float, top: float, height: float, points: Sequence[Point]) -> Panel:
@@ -155,23 +139,15 @@ def _cents(freq_hz: float, pitch_hz: float) -> float:
 
 
 def _draw_staff(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling, name: str) -> None:
-    lines = range(math.ceil(panel.y_low / 100), math.floor(panel.y_high / 100) + 1)
-    every = max(math.ceil(2.6 * chart.look.spacing * len(lines) / panel.height_mm), 1)
+    notes = over_stages.notes_between(panel.y_low, panel.y_high, pitch_hz, spelling)
+    every = max(math.ceil(2.6 * chart.look.spacing * len(notes) / panel.height_mm), 1)
     left, right = panel.left_mm, panel.right_mm
-    heights = panel.y_mm([100.0 * n for n in lines])
-    chart.lines([[(left, y), (right, y)] for y in heights], "scale", f"staff {name}")
-    for n, y in zip(lines, heights, strict=True):
-        if n % every == 0:
-            note = hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0]
-            chart.say(left - 1.5, float(y), note, SMALL, ha="right", va="center")
-    if _has_ticks(panel):
-        tens = range(math.ceil(panel.y_low / 10), math.floor(panel.y_high / 10) + 1)
-        chart.rules([[(left, y), (left + 1.0, y)] for y in panel.y_mm([10.0 * n for n in tens])])
-
-
-def _has_ticks(panel: Panel) -> bool:
-    """Tell whether ten cents are far enough apart to be counted."""
-    return panel.height_mm / (panel.y_high - panel.y_low) * 10 >= 0.9
+    chart.lines([[(left, y), (right, y)] for y in panel.y_mm(list(notes))], "scale", f"staff {name}")
+    for cents, note in notes.items():
+        if cents % (100 * every) == 0:
+            chart.say(left - 1.5, float(panel.y_mm(cents)), note, SMALL, ha="right", va="center")
+    tens = over_stages.tens_between(panel.y_low, panel.y_high, panel.height_mm)
+    chart.rules([[(left, y), (left + 1.0, y)] for y in panel.y_mm(tens)])
 
 
 def _draw_changes(
@@ -183,7 +159,7 @@ def _draw_changes(
     name: str,
     points: Sequence[Point],
 ) -> None:
-    """Write beside its line what is said of each change, where there is room to."""
+    """Write the change beside each line where there is room."""
     if len(places) < 2 or places[1] - places[0] < LEAST_STEP_MM:
         return
     at = {p.index: float(panel.y_mm(p.value)) for p in points}
@@ -204,12 +180,6 @@ def _staff_gap_mm(panel: Panel, y_mm: float) -> float:
     """Return how far a place on the chart lies from the nearest line of the staff."""
     cents = panel.y_high - (y_mm - panel.top_mm) / panel.height_mm * (panel.y_high - panel.y_low)
     return abs(cents - 100.0 * round(cents / 100.0)) * panel.height_mm / (panel.y_high - panel.y_low)
-
-
-def _name_strip(chart: Chart, panel: Panel, stages: Sequence[Stage], name: str) -> None:
-    middle = panel.top_mm + panel.height_mm / 2
-    chart.say(0.0, middle, name, LEAD, bold=True, within_mm=panel.left_mm - 11.0)
-    chart.say(0.0, middle + 4.0, mode_now(stages, name), SMALL, role="soft text")
 
 
 def mode_now(stages: Sequence[Stage], name: str) -> str:

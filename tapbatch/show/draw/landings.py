@@ -13,15 +13,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tapbatch.model.history import Landing, Stage, StageMode
-from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import draw_reading, reading_role
+from tapbatch.show.draw.over_stages import draw_reading, notes_between, reading_role, tens_between
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky
-from tapbatch.show.view.modes import mode_at
+from tapbatch.show.view.stages import mode_at
 
 ROW_MM = 8.0
 NOTES_MM = 6.0
@@ -35,7 +35,7 @@ WIDEST_STEP_CENTS = 150.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Row:
-    """What is said of a row; ``risky`` where its detail is a caution."""
+    """The words of a row; ``risky`` if its detail is a caution."""
 
     label: str
     said: str
@@ -49,17 +49,22 @@ def landings_chart(stage: Stage, landings: Sequence[Landing], settings: Instrume
     mode = mode_at(stage, landings[0].mode)
     if mode is None:
         return chart
-    now = _cents(mode.freq_hz, stage)
+    freqs_hz = [mode.freq_hz]
+    if 0 < mode.freq_low_hz <= mode.freq_high_hz < math.inf:
+        freqs_hz += [mode.freq_low_hz, mode.freq_high_hz]
+    now, *sides = (1200.0 * math.log2(freq_hz / stage.concert_pitch_hz) for freq_hz in freqs_hz)
     rows = [_now_row(mode), _step_row(landings[0]), *map(_landing_row, landings)]
-    heights = [_set_row(chart, top, row) for row, top in zip(rows, _tops(chart, rows), strict=True)]
-    foot = _tops(chart, [*rows, rows[-1]])[-1]
-    low, high = _edges(stage, mode, landings)
+    tops, heights = [NOTES_MM], []
+    for row in rows:
+        height, foot = _set_row(chart, tops[-1], row)
+        heights.append(height)
+        tops.append(foot)
+    low, high = _edges(now, sides, landings)
     left, right = (LABEL_MM, look.width_mm - SAID_MM - 4.0) if look.is_wide else (0.0, look.width_mm)
     panel = Panel(left, NOTES_MM, right - left, foot - NOTES_MM, x_low=low, x_high=high)
     _draw_notes(chart, panel, stage.concert_pitch_hz, settings.spelling)
-    chart.rules([[(0.0, y), (look.width_mm, y)] for y in _tops(chart, rows)[1:]], "guide")
+    chart.rules([[(0.0, y), (look.width_mm, y)] for y in tops[1:-1]], "guide")
     role = reading_role(words.is_unsure(mode, settings.steady_cents))
-    sides = [_cents(mode.freq_low_hz, stage), _cents(mode.freq_high_hz, stage)] if _is_bounded(mode) else []
     draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}", radius_mm=DOT_MM)
     if steps := _steps(landings[0]):
         low, middle, high = (now + step for step in steps)
@@ -102,48 +107,27 @@ def _landing_row(landing: Landing) -> _Row:
     return _Row(label=label, said=said, detail=told if is_target or landing.steps_to_go else "")
 
 
-def _set_row(chart: Chart, top_mm: float, row: _Row) -> float:
-    """Set the words of a row; return how far down what it draws stands."""
+def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
+    """Set the words of a row; return the height at which to draw its marks, and where the row ends."""
     role: Role = "caution" if row.risky else "soft text"
     if chart.look.is_wide:
         y, x = top_mm + ROW_MM / 2, chart.width_mm - SAID_MM
         chart.say(0.0, y, row.label, BODY, va="center", within_mm=LABEL_MM - 3.0)
         chart.say(x, y - (1.5 if row.detail else 0.0), row.said, BODY, bold=True, va="center", within_mm=SAID_MM)
         chart.say(x, y + 2.0, row.detail, SMALL, va="center", role=role, within_mm=SAID_MM)
-        return y
+        return y, top_mm + ROW_MM
     y = top_mm + 4.0
     chart.say(0.0, y, row.label, BODY)
-    for line in _said_lines(chart, row):
+    for line in chart.wrapped(row.said, chart.width_mm - chart.text_mm(row.label, BODY) - 3.0, BODY, bold=True):
         chart.say(chart.width_mm, y, line, BODY, bold=True, ha="right")
         y += _LINE_MM
     for line in chart.wrapped(row.detail, chart.width_mm, SMALL):
         chart.say(chart.width_mm, y, line, SMALL, ha="right", role=role)
         y += _LINE_MM
-    return y + 0.5
-
-
-def _said_lines(chart: Chart, row: _Row) -> list[str]:
-    return chart.wrapped(row.said, chart.width_mm - chart.text_mm(row.label, BODY) - 3.0, BODY, bold=True)
-
-
-def _tops(chart: Chart, rows: Sequence[_Row]) -> list[float]:
-    """Return how far down each row begins."""
-    tops = [NOTES_MM]
-    for row in rows[:-1]:
-        lines = len(_said_lines(chart, row)) + len(chart.wrapped(row.detail, chart.width_mm, SMALL))
-        tops.append(tops[-1] + (ROW_MM if chart.look.is_wide else 8.0 + _LINE_MM * lines))
-    return tops
+    return y + 0.5, y + 4.0
 
 
 # -------------------------------------------------------- what is drawn
-
-
-def _cents(freq_hz: float, stage: Stage) -> float:
-    return 1200.0 * math.log2(freq_hz / stage.concert_pitch_hz)
-
-
-def _is_bounded(mode: StageMode) -> bool:
-    return 0 < mode.freq_low_hz <= mode.freq_high_hz < math.inf
 
 
 def _steps(landing: Landing) -> tuple[float, float, float] | None:
@@ -154,15 +138,12 @@ def _steps(landing: Landing) -> tuple[float, float, float] | None:
     return low, middle, high
 
 
-def _edges(stage: Stage, mode: StageMode, landings: Sequence[Landing]) -> tuple[float, float]:
-    """Return the cents at the left and the right edge."""
-    now = _cents(mode.freq_hz, stage)
+def _edges(now: float, sides: Sequence[float], landings: Sequence[Landing]) -> tuple[float, float]:
+    """Return the cents at the left and the right edge, from those of the mode and of its interval."""
     ends = [now, *(now + c.cents_to_go + side * c.tolerance_cents for c in landings for side in (-1, 1))]
     # A step that nobody can tell would crush all else: its interval is cut at the edge, and said in figures.
     first = landings[0]
-    wings = [first.step_low_cents, first.step_cents, first.step_high_cents]
-    if _is_bounded(mode):
-        wings += [_cents(mode.freq_low_hz, stage) - now, _cents(mode.freq_high_hz, stage) - now]
+    wings = [first.step_low_cents, first.step_cents, first.step_high_cents, *(side - now for side in sides)]
     known = [w for w in wings if w is not None and math.isfinite(w)]
     ends += [now + max(min(w, WIDEST_STEP_CENTS), -WIDEST_STEP_CENTS) for w in known]
     spare = max(120.0 - (max(ends) - min(ends)), 30.0) / 2
@@ -170,17 +151,14 @@ def _edges(stage: Stage, mode: StageMode, landings: Sequence[Landing]) -> tuple[
 
 
 def _draw_notes(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling) -> None:
-    numbers = range(math.ceil(panel.x_low / 100), math.floor(panel.x_high / 100) + 1)
-    every = max(math.ceil(9.0 * len(numbers) / panel.width_mm), 1)
-    places = panel.x_mm([100.0 * n for n in numbers])
-    chart.rules([[(x, panel.top_mm), (x, panel.bottom_mm)] for x in places])
-    for n, x in zip(numbers, places, strict=True):
-        if n % every == 0:
-            note = hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0]
-            chart.say(float(x), panel.top_mm - 1.6, note, SMALL, ha="center")
-    if panel.width_mm / (panel.x_high - panel.x_low) * 10 >= 0.9:
-        tens = range(math.ceil(panel.x_low / 10), math.floor(panel.x_high / 10) + 1)
-        chart.rules([[(x, panel.top_mm), (x, panel.top_mm + 1.0)] for x in panel.x_mm([10.0 * n for n in tens])])
+    notes = notes_between(panel.x_low, panel.x_high, pitch_hz, spelling)
+    every = max(math.ceil(9.0 * len(notes) / panel.width_mm), 1)
+    chart.rules([[(x, panel.top_mm), (x, panel.bottom_mm)] for x in panel.x_mm(list(notes))])
+    for cents, note in notes.items():
+        if cents % (100 * every) == 0:
+            chart.say(float(panel.x_mm(cents)), panel.top_mm - 1.6, note, SMALL, ha="center")
+    tens = tens_between(panel.x_low, panel.x_high, panel.width_mm)
+    chart.rules([[(x, panel.top_mm), (x, panel.top_mm + 1.0)] for x in panel.x_mm(tens)])
 
 
 def _draw_landing(chart: Chart, panel: Panel, y: float, now: float, landing: Landing) -> None:

@@ -1,18 +1,20 @@
-"""Lettering: which letters there are, how wide a line of them is, how it is cut and broken.
+"""Lettering: the type, which letters it has, how wide a line of them is, how it is cut and broken.
 
-Conventions: type sizes in points (1/72 inch), widths in millimetres. The type is one that comes with the tool
-(:mod:`tapbatch.show.draw.typeface`), so that a page is the same on every machine; a letter that it lacks is shown as
-unknown.
+Conventions: type sizes in points (1/72 inch), widths in millimetres. The type is DejaVu Sans in two weights, whose
+files come with the plotting library, so that a page is the same on every machine. ReportLab reads the files and
+embeds what is used of them. A letter that the type lacks is shown as unknown.
 """
 
 from __future__ import annotations
 
+import importlib.util
 import re
 import unicodedata
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cache, lru_cache
+from pathlib import Path
+from typing import Any
 
-from tapbatch.show.draw import typeface
 from tapbatch.show.say.words import shown
 
 MM_PER_PT = 25.4 / 72
@@ -20,15 +22,12 @@ MM_PER_PT = 25.4 / 72
 # Three plain dots, since they are what anybody who searches for a cut name can type.
 CUT = "..."
 
-
-@lru_cache(maxsize=4096)
-def _advance(char: str, heavy: bool) -> float:
-    """Return the width of a letter as a share of the type size."""
-    return (typeface.bold if heavy else typeface.plain)().advance(char)
+# The last letter of Unicode's basic plane. What ReportLab writes of letters beyond it cannot be searched for.
+_LAST_BASIC = 0xFFFF
 
 
 def printable(text: str) -> str:
-    """Return text in letters that the type has; one that it lacks becomes the sign for a letter unknown.
+    """Return text in letters that the type has; a letter that it lacks becomes the replacement character.
 
     Examples
     --------
@@ -42,7 +41,7 @@ def printable(text: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _has_letter(char: str) -> bool:
-    return typeface.plain().has(char) and typeface.bold().has(char)
+    return plain().has(char) and bold().has(char)
 
 
 def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
@@ -57,9 +56,9 @@ def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
 
 
 @lru_cache(maxsize=16384)
-def _share(text: str, bold: bool) -> float:
+def _share(text: str, heavy: bool) -> float:
     """Return how wide a line of text is as a share of the type size."""
-    return sum(_advance(c, bold) for c in printable(text))
+    return sum(map((bold if heavy else plain)().advance, printable(text)))
 
 
 def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
@@ -125,3 +124,60 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
         lines.append(fitted("".join(pieces[:taken]).rstrip(), width_mm, size_pt, bold))
         pieces = pieces[taken:]
     return lines
+
+
+# --------------------------------------------------------------- the type
+
+
+class Face:
+    """One weight of the type, known to the library that writes pages by its ``name``."""
+
+    def __init__(self, path: Path) -> None:
+        from reportlab.pdfbase.pdfmetrics import registerFont
+        from reportlab.pdfbase.ttfonts import TTFont
+
+        self.path = path
+        # Under a name of our own: a program may use ours beside another file of that name.
+        self.name = f"tapbatch {path.stem}"
+        font = TTFont(self.name, str(path), asciiReadable=False)
+        registerFont(font)
+        self._face: Any = font.face
+
+    def has(self, char: str) -> bool:
+        """Tell whether the face has a letter.
+
+        Examples
+        --------
+        >>> plain().has("ž"), plain().has("漢")
+        (True, False)
+        """
+        return ord(char) <= _LAST_BASIC and ord(char) in self._face.charToGlyph
+
+    def advance(self, char: str) -> float:
+        """Return the advance width of a letter; the face must have the letter."""
+        return float(self._face.charWidths[ord(char)]) / 1000.0
+
+
+@cache
+def plain() -> Face:
+    """Return the face of running text."""
+    return Face(_folder() / "DejaVuSans.ttf")
+
+
+@cache
+def bold() -> Face:
+    """Return the face of headings and of the leading note."""
+    return Face(_folder() / "DejaVuSans-Bold.ttf")
+
+
+def _folder() -> Path:
+    """Find the library's fonts without importing the library, which would take longer than setting a whole report."""
+    found = importlib.util.find_spec("matplotlib")
+    for place in found.submodule_search_locations or () if found else ():
+        folder = Path(place) / "mpl-data" / "fonts" / "ttf"
+        if folder.is_dir():
+            return folder
+    # Where its data lie elsewhere, it knows where.
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"

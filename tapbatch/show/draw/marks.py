@@ -7,7 +7,7 @@ points (1/72 inch). A mark has a role and no colour. Each printer has one table 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
@@ -46,10 +46,6 @@ class Lines:
     role: Role
     name: str = ""
 
-    def moved(self, by_mm: Places) -> Lines:
-        """Return the same lines elsewhere."""
-        return Lines(segments=tuple([s + by_mm for s in self.segments]), role=self.role, name=self.name)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Area:
@@ -57,10 +53,6 @@ class Area:
 
     outline: Places
     role: Role
-
-    def moved(self, by_mm: Places) -> Area:
-        """Return the same area elsewhere."""
-        return Area(outline=self.outline + by_mm, role=self.role)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,10 +63,6 @@ class Dots:
     role: Role
     radius_mm: float
     name: str = ""
-
-    def moved(self, by_mm: Places) -> Dots:
-        """Return the same dots elsewhere."""
-        return Dots(centres=self.centres + by_mm, role=self.role, radius_mm=self.radius_mm, name=self.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +80,16 @@ class Word:
 
 
 Mark = Lines | Area | Dots
+
+
+def moved(mark: Mark, by_mm: Places) -> Mark:
+    """Return the same mark elsewhere."""
+    if isinstance(mark, Lines):
+        return replace(mark, segments=tuple([segment + by_mm for segment in mark.segments]))
+    if isinstance(mark, Area):
+        return replace(mark, outline=mark.outline + by_mm)
+    return replace(mark, centres=mark.centres + by_mm)
+
 
 Said = tuple[str, Role]
 """A sentence that goes with a chart, and the role in which it is set."""

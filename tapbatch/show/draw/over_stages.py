@@ -8,17 +8,19 @@ the wood differed between them, and missing where the mode was not heard at one 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from tapbatch.model.history import Drift, Stage
+from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
 from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
 from tapbatch.show.draw.marks import Role
+from tapbatch.show.say import words
+from tapbatch.show.view.stages import drifts_of_mode, is_cautious, mode_at
 
 NARROW_MM = 15.0
 LONGEST_NAME_MM = 30.0
-MOST_GUIDES = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,13 +39,29 @@ class Point:
     cautious: bool = False
 
 
-def is_cautious(drift: Drift | None) -> bool:
-    """Tell whether something besides the wood differed on the way of a change."""
-    return drift is not None and bool(drift.cautions)
+def mode_points(
+    history: History,
+    stages: Sequence[Stage],
+    name: str,
+    steady_cents: float,
+    measured: Callable[[StageMode], Sequence[float]],
+) -> list[Point]:
+    """Return the readings of a mode over some stages; ``measured`` gives a value of it and the ends of its interval.
+
+    A stage at which the mode was not heard, or its value is not known, has no reading.
+    """
+    points = []
+    for index, (stage, drift) in enumerate(zip(stages, drifts_of_mode(history, stages, name), strict=True)):
+        mode = mode_at(stage, name)
+        value, low, high = measured(mode) if mode else (math.nan,) * 3
+        if mode and math.isfinite(value):
+            unsure, cautious = words.is_unsure(mode, steady_cents), is_cautious(drift)
+            points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
+    return points
 
 
 def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:
-    """Return where so many stages stand between two edges, in mm, each in the middle of its share.
+    """Return where stages stand between two edges, in mm, each in the middle of an equal share.
 
     Examples
     --------
@@ -55,7 +73,7 @@ def stage_places(left_mm: float, right_mm: float, count: int) -> list[float]:
 
 
 def stage_axis_height_mm(stages: Sequence[Stage], width_mm: float, look: Look) -> float:
-    """Return the room that the names of some stages take below a chart of a width."""
+    """Return the height that the names of some stages take below a chart of a width."""
     if width_mm / max(len(stages), 1) >= NARROW_MM * look.spacing:
         return 12.0 * look.spacing
     longest = max((_length_mm(name, look) for name in _upright_names(stages, look)), default=0.0)
@@ -63,7 +81,7 @@ def stage_axis_height_mm(stages: Sequence[Stage], width_mm: float, look: Look) -
 
 
 def _upright_names(stages: Sequence[Stage], look: Look) -> list[str]:
-    """Return the names of the stages, each with its state where that is another than before and there is room."""
+    """Return the names of the stages, each with its state if that has changed and there is room."""
     names, before = [], ""
     for stage in stages:
         both = f"{stage.stage_shown}, {stage.state}"
@@ -121,8 +139,8 @@ def draw_points(chart: Chart, panel: Panel, places: Sequence[float], points: Seq
     for unsure in (True, False):
         chosen = [p for p in points if p.unsure is unsure]
         role = reading_role(unsure)
-        bars = [_bar(panel, places[p.index], p) for p in chosen if math.isfinite(p.low) and math.isfinite(p.high)]
-        chart.lines(bars, role, f"intervals {what}")
+        ends = [(places[p.index], panel.y_mm([p.low, p.high])) for p in chosen if math.isfinite(p.high - p.low)]
+        chart.lines([[(x, low), (x, high)] for x, (low, high) in ends], role, f"intervals {what}")
         chart.dots([at[p.index] for p in chosen], role, name=f"{'unsure' if unsure else 'readings'} {what}")
 
 
@@ -142,41 +160,40 @@ def reading_role(unsure: bool) -> Role:
     return "unsure reading" if unsure else "reading"
 
 
-def _bar(panel: Panel, x_mm: float, point: Point) -> list[tuple[float, float]]:
-    low, high = panel.y_mm([point.low, point.high])
-    return [(x_mm, float(low)), (x_mm, float(high))]
-
-
-def draw_guides(chart: Chart, places: Sequence[float], top_mm: float, bottom_mm: float) -> None:
-    """Draw a hairline down each stage, so that the eye finds its name."""
-    if len(places) <= MOST_GUIDES:
-        chart.rules([[(x, top_mm), (x, bottom_mm)] for x in places], "guide")
-
-
-def draw_across(chart: Chart, panel: Panel, said: Mapping[float, str], *, zero: bool = False) -> None:
-    """Draw upright lines at some values, each with its text above; with ``zero`` the line at zero is stronger."""
-    for value, text in said.items():
+def draw_about_zero(chart: Chart, panel: Panel, held: float, unit: str, zero: str) -> None:
+    """Draw a scale to either side of zero: round values above, and a pale band over what counts as no change."""
+    low, high = panel.x_mm([-held, held])
+    chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
+    step = nice_step(panel.x_high, 3 if chart.look.is_wide else 2)
+    count = int(panel.x_high / step)
+    for value in (step * n for n in range(-count, count + 1)):
         x = float(panel.x_mm(value))
-        role: Role = "scale" if zero and value == 0 else "guide"
-        chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], role)
+        chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], "guide" if value else "scale")
+        text = f"{value:+g} {unit}" if value else zero
         chart.say(x, panel.top_mm - 1.2, text, SMALL, ha="center", role="soft text")
 
 
-def steps_about_zero(reach: float, most: int) -> list[float]:
-    """Return round values from minus a reach to plus it, at most so many on either side.
+def notes_between(low_cents: float, high_cents: float, pitch_hz: float, spelling: Spelling) -> dict[float, str]:
+    """Return the notes of the scale between two edges, by their cents from A4.
 
     Examples
     --------
-    >>> steps_about_zero(12.6, 3)
-    [-10.0, -5.0, 0.0, 5.0, 10.0]
+    >>> notes_between(-120.0, 30.0, 440.0, "sharp")
+    {-100.0: 'G#4', 0.0: 'A4'}
     """
-    step = nice_step(reach, most)
-    count = int(reach / step)
-    return [step * n for n in range(-count, count + 1)]
+    steps = range(math.ceil(low_cents / 100), math.floor(high_cents / 100) + 1)
+    return {100.0 * n: hz_to_note(pitch_hz * 2.0 ** (n / 12), pitch_hz, spelling)[0] for n in steps}
+
+
+def tens_between(low_cents: float, high_cents: float, length_mm: float) -> list[float]:
+    """Return the tens of cents between two edges, none where they lie too close together to be counted."""
+    if length_mm / (high_cents - low_cents) * 10 < 0.9:
+        return []
+    return [10.0 * n for n in range(math.ceil(low_cents / 10), math.floor(high_cents / 10) + 1)]
 
 
 def nice_step(span: float, most: int) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that divides a span into at most so many.
+    """Return a step of 1, 2 or 5 times a power of ten that divides a span into at most ``most`` parts.
 
     Examples
     --------

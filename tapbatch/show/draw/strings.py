@@ -14,7 +14,7 @@ from tapbatch.model.history import OpenString, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
-from tapbatch.show.draw.over_stages import draw_across, steps_about_zero
+from tapbatch.show.draw.over_stages import draw_about_zero
 from tapbatch.show.say import words
 
 MOST_ROWS = 32
@@ -33,25 +33,26 @@ def strings_chart(stage: Stage, settings: InstrumentSettings, look: Look) -> Cha
     left, right = (30.0, look.width_mm - 83.0) if look.is_wide else (16.0, look.width_mm - 16.0)
     ends = [abs(s.cents_off) + (s.pair_cents or 0.0) / 2 for s in rows]
     reach = min(max([2.0 * settings.strings_off_cents, *ends]), 100.0) * 1.1
-    height = ROW_MM * len(rows) + 1.0
-    panel = Panel(left, 6.0, right - left, height, x_low=-reach, x_high=reach)
-    low, high = panel.x_mm([-settings.strings_off_cents, settings.strings_off_cents])
-    chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    values = steps_about_zero(reach, 3 if look.is_wide else 2)
-    draw_across(chart, panel, {v: f"{v:+g} c" if v else "in tune" for v in values}, zero=True)
+    panel = Panel(left, 6.0, right - left, ROW_MM * len(rows) + 1.0, x_low=-reach, x_high=reach)
+    draw_about_zero(chart, panel, settings.strings_off_cents, "c", "in tune")
     cells = [_cells(string) for string in rows]
     for n, (string, told) in enumerate(zip(rows, cells, strict=True)):
-        _draw_string(chart, panel, panel.top_mm + ROW_MM * (n + 0.6), string, settings, columns, told)
+        y = panel.top_mm + ROW_MM * (n + 0.6)
+        _draw_string(chart, panel, y, string, settings)
+        for column, x in columns.items():
+            wrong = column == _OFF and abs(string.cents_off) > settings.strings_off_cents
+            role: Role = "caution" if wrong else "text"
+            chart.say(look.width_mm - x, y, told[column], SMALL, ha="right", va="center", bold=wrong, role=role)
     for name, x in columns.items() if look.is_wide else ():
         if any(told[name] for told in cells):
             chart.say(look.width_mm - x, panel.top_mm - 1.2, name, SMALL, ha="right", role="soft text")
     chart.height_mm = panel.bottom_mm + 1.0
-    chart.description = "; ".join(f"{s.string} {s.expected_note} {_cells(s)[_OFF]}" for s in rows)
+    chart.description = "; ".join(f"{s.string} {s.expected_note} {t[_OFF]}" for s, t in zip(rows, cells, strict=True))
     return chart
 
 
 def _cells(string: OpenString) -> dict[str, str]:
-    """Return what is said of a string, by column."""
+    """Return the cells of a string, by column."""
     return {
         _OFF: f"{words.signed(f'{string.cents_off:z.1f}')} c",
         "pair": "" if string.pair_cents is None else f"{string.pair_cents:.1f} c",
@@ -61,16 +62,7 @@ def _cells(string: OpenString) -> dict[str, str]:
     }
 
 
-def _draw_string(
-    chart: Chart,
-    panel: Panel,
-    y: float,
-    string: OpenString,
-    settings: InstrumentSettings,
-    columns: dict[str, float],
-    told: dict[str, str],
-) -> None:
-    off = abs(string.cents_off) > settings.strings_off_cents
+def _draw_string(chart: Chart, panel: Panel, y: float, string: OpenString, settings: InstrumentSettings) -> None:
     chart.say(0.0, y, f"{string.string}", BODY, va="center", role="soft text")
     chart.say(6.0, y, string.expected_note, BODY, bold=True, va="center")
     if chart.look.is_wide and any(s.double for s in settings.strings[string.string - 1 : string.string]):
@@ -87,10 +79,6 @@ def _draw_string(
         low, high = (1200.0 * math.log2(f / string.freq_hz) for f in (string.freq_low_hz, string.freq_high_hz))
         bars = [panel.x_mm([place + low, place + high]) for place in places]
         chart.lines([[(float(a), y), (float(b), y)] for a, b in bars], "reading", f"interval {string.string}")
-    for column, x in columns.items():
-        wrong = off and column == _OFF
-        role: Role = "caution" if wrong else "text"
-        chart.say(chart.width_mm - x, y, told[column], SMALL, ha="right", va="center", bold=wrong, role=role)
 
 
 def strings_notes(stage: Stage, settings: InstrumentSettings) -> list[Said]:
@@ -100,14 +88,12 @@ def strings_notes(stage: Stage, settings: InstrumentSettings) -> list[Said]:
     """
     lines: list[Said] = []
     if stage.strings_off_cents is not None:
-        lines.append(
-            (
-                f"The string furthest off lies {stage.strings_off_cents:+.1f} cents from its note, more than the "
-                f"{settings.strings_off_cents:g} that count as in tune: what the taps of this stage say of the wood "
-                "carries that caution.",
-                "caution",
-            )
+        text = (
+            f"The string furthest off lies {stage.strings_off_cents:+.1f} cents from its note, more than the "
+            f"{settings.strings_off_cents:g} that count as in tune: what the taps of this stage say of the wood "
+            "carries that caution."
         )
+        lines.append((text, "caution"))
     voiced = total_tension_n(settings, stage.concert_pitch_hz)
     if voiced is not None:
         text = f"All strings in tune pull {voiced:.0f} N together at A4 = {stage.concert_pitch_hz:g} Hz"

@@ -9,32 +9,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.model.reading import Kind
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw import over_stages
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import (
-    Point,
-    draw_points,
-    draw_reading,
-    draw_stage_axis,
-    is_cautious,
-    nice_step,
-    reading_role,
-    stage_axis_height_mm,
-    stage_places,
-)
+from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import DriftsInto
-from tapbatch.show.view.modes import chart_modes, mode_at
+from tapbatch.show.view.stages import DriftsInto, chart_modes, is_cautious, mode_at
 
 Band = tuple[Kind, float | None, float | None]
-Rings = tuple[str, list[Point]]
-"""What rings, and its T60 in seconds at each stage that shows it."""
-
 PANEL_STEP_MM = 31.0
 TITLE_MM = 9.0
 MOST_PANELS = 6
@@ -42,6 +30,14 @@ MOST_ROWS = 20
 ROW_MM = 6.5
 GUTTER_MM = 12.0
 _SCALE_MM, _SECONDS_MM = 9.0, 14.0
+
+
+class Rings(NamedTuple):
+    """What rings, in full and for a narrow chart, and its T60 in seconds at each stage that shows it."""
+
+    name: str
+    short: str
+    points: list[Point]
 
 
 def sustain_chart(history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look) -> Chart:
@@ -52,7 +48,7 @@ def sustain_chart(history: History, stages: Sequence[Stage], settings: Instrumen
         "the sound": _bands(history, stages, settings),
         "mode by mode": _modes(history, stages, settings, MOST_PANELS),
     }
-    axis_mm = stage_axis_height_mm(stages, width - _SCALE_MM - _SECONDS_MM, look)
+    axis_mm = over_stages.stage_axis_height_mm(stages, width - _SCALE_MM - _SECONDS_MM, look)
     rows = max(1, *map(len, sides.values()))
     step = min(PANEL_STEP_MM, (look.room_mm - axis_mm - 2.0) / rows)
     for column, (heading, rings) in enumerate(sides.items()):
@@ -73,18 +69,17 @@ def rings_chart(
         return None
     chart = Chart(look)
     label = 0.33 * look.width_mm
-    longest = max(p.value for _, points in rings for p in points)
+    longest = max(p.value for each in rings for p in each.points)
     panel = Panel(label, 0.0, look.width_mm - label - 14.0, ROW_MM * len(rings) + 1.0, x_high=longest * 1.25)
-    step = nice_step(panel.x_high, 5 if look.is_wide else 3)
+    step = over_stages.nice_step(panel.x_high, 5 if look.is_wide else 3)
     for n in range(math.floor(panel.x_high / step) + 1):
         x = float(panel.x_mm(step * n))
         chart.rule(x, 1.0, x, panel.bottom_mm, "guide")
         text = f"{step * n:g}{'' if n else ' s'}"
         chart.say(x, panel.bottom_mm + 3.5, text, SMALL, ha="center", role="soft text")
-    for n, (name, points) in enumerate(rings):
+    for n, (name, short, points) in enumerate(rings):
         # Of a band the hertz alone have room in a narrow chart; its notes are in the report.
-        name = name if look.is_wide or " Hz, " not in name else name.split(", ")[0]
-        _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name, points, len(stages) - 1)
+        _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name if look.is_wide else short, points, len(stages) - 1)
     chart.height_mm = panel.bottom_mm + 5.0
     chart.description = _told(rings, stages)
     return chart
@@ -100,17 +95,18 @@ def _draw_row(chart: Chart, panel: Panel, y: float, name: str, points: Sequence[
     if before:
         chart.dots(places[:1], "earlier reading", name=f"before {name}")
     if now:
-        draw_reading(chart, panel, y, now.value, (now.low, now.high), reading_role(now.unsure), f"T60 {name}")
+        role = over_stages.reading_role(now.unsure)
+        over_stages.draw_reading(chart, panel, y, now.value, (now.low, now.high), role, f"T60 {name}")
     text = f"{now.value:.2f} s" if now else "gone"
-    role_now: Role = "text" if now else "soft text"
-    chart.say(chart.width_mm, y, text, SMALL, bold=now is not None, ha="right", va="center", role=role_now)
+    said_role: Role = "text" if now else "soft text"
+    chart.say(chart.width_mm, y, text, SMALL, bold=now is not None, ha="right", va="center", role=said_role)
 
 
 def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
     """Say how long everything rings at the latest stage, and at the one before."""
     last = len(stages) - 1
     told = []
-    for name, points in rings:
+    for name, _, points in rings:
         seconds = {p.index: f"{p.value:.2f} s" for p in points}
         now = seconds.get(last, "no longer heard")
         told.append(f"{name} {seconds[last - 1]}, then {now}" if last and last - 1 in seconds else f"{name} {now}")
@@ -126,13 +122,12 @@ def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettin
 
 
 def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
-    into = DriftsInto(history)
-    rings = [_mode_rings(into, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
-    return [each for each in rings if each[1]]
+    rings = [_mode_rings(history, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
+    return [each for each in rings if each.points]
 
 
 def bands_heard(stages: Sequence[Stage]) -> list[Band]:
-    """Return kind and edges of the bands in which something was measured, the whole first, taps before strings."""
+    """Return kind and edges of the bands that were measured: the whole sound first, taps before plucked strings."""
     keys = {
         (d.kind, d.band_low_hz, d.band_high_hz)
         for s in stages
@@ -143,57 +138,33 @@ def bands_heard(stages: Sequence[Stage]) -> list[Band]:
 
 
 def _band_rings(into: DriftsInto, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
-    """Return name and readings of a band, or of the whole sound."""
+    """Return the readings of a band, or of the whole sound."""
     kind, low, high = band
+    decays = [next((d for d in s.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None) for s in stages]
     points: list[Point] = []
-    heard_before = False
-    for index, stage in enumerate(stages):
-        decay = next((d for d in stage.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None)
+    for index, (stage, decay) in enumerate(zip(stages, decays, strict=True)):
         if decay and decay.t60_s:
             low_s, high_s = (math.nan if end is None else end for end in (decay.t60_low_s, decay.t60_high_s))
-            points.append(
-                Point(
-                    index,
-                    decay.t60_s,
-                    low_s,
-                    high_s,
-                    unsure=bool(decay.flags),
-                    joined=heard_before,
-                    # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-                    cautious=any(map(is_cautious, into(stage).values())),
-                )
-            )
-        heard_before = decay is not None
-    title = "whole sound"
-    if low is not None and high is not None:
-        pitch = stages[-1].concert_pitch_hz
-        notes = " to ".join(hz_to_note(f, pitch, spelling)[0] for f in (low, high))
-        title = f"{low:.0f} to {high:.0f} Hz, {notes}"
-    return f"{title}, strings plucked" if kind == "pluck" else title, points
+            joined = index > 0 and decays[index - 1] is not None
+            # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
+            cautious = any(map(is_cautious, into(stage).values()))
+            points.append(Point(index, decay.t60_s, low_s, high_s, bool(decay.flags), joined, cautious))
+    plucked = ", strings plucked" if kind == "pluck" else ""
+    if low is None or high is None:
+        return Rings("whole sound" + plucked, "whole sound" + plucked, points)
+    notes = " to ".join(hz_to_note(f, stages[-1].concert_pitch_hz, spelling)[0] for f in (low, high))
+    hertz = f"{low:.0f} to {high:.0f} Hz"
+    return Rings(f"{hertz}, {notes}{plucked}", hertz, points)
 
 
-def _mode_rings(into: DriftsInto, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
-    """Return name and readings of a mode."""
-    points: list[Point] = []
-    title = name
-    for index, stage in enumerate(stages):
-        mode = mode_at(stage, name)
-        if mode is None or not math.isfinite(mode.t60_s):
-            continue
-        drift = into(stage).get(name)
-        title = f"{name}, {words.note_text(mode)}"
-        points.append(
-            Point(
-                index,
-                mode.t60_s,
-                mode.t60_low_s,
-                mode.t60_high_s,
-                unsure=words.is_unsure(mode, steady_cents),
-                joined=drift is not None,
-                cautious=is_cautious(drift),
-            )
-        )
-    return title, points
+def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
+    """Return the readings of a mode."""
+    points = over_stages.mode_points(
+        history, stages, name, steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
+    )
+    last = mode_at(stages[points[-1].index], name) if points else None
+    title = f"{name}, {words.note_text(last)}" if last else name
+    return Rings(title, title, points)
 
 
 # ------------------------------------------------------------ the course
@@ -203,15 +174,15 @@ def _draw_column(
     chart: Chart, x: float, y: float, width: float, step: float, stages: Sequence[Stage], rings: Sequence[Rings]
 ) -> None:
     left, right = x + _SCALE_MM, x + width - _SECONDS_MM
-    places = stage_places(left, right, len(stages))
-    for title, points in rings:
+    places = over_stages.stage_places(left, right, len(stages))
+    for title, _, points in rings:
         chart.say(x, y, title, BODY, bold=True, within_mm=width)
         top = max(p.value for p in points)
         highs = [p.high for p in points if math.isfinite(p.high)]
         top = min(max([top, *highs]), 1.6 * top) * 1.08
         panel = Panel(left, y + 3.0, right - left, step - TITLE_MM, y_low=0.0, y_high=top)
         _draw_seconds(chart, panel)
-        draw_points(chart, panel, places, points, f"T60 {title}")
+        over_stages.draw_points(chart, panel, places, points, f"T60 {title}")
         last = points[-1]
         # What was not heard at the latest stage is said where it was last heard, and not as if it were now.
         now = last.index == len(stages) - 1
@@ -221,11 +192,11 @@ def _draw_column(
         chart.say(at, height, f"{last.value:.2f} s", SMALL, bold=now, va="center", role=role)
         y += step
     if rings:
-        draw_stage_axis(chart, left, right, y - TITLE_MM + 3.0, stages)
+        over_stages.draw_stage_axis(chart, left, right, y - TITLE_MM + 3.0, stages)
 
 
 def _draw_seconds(chart: Chart, panel: Panel) -> None:
-    step = nice_step(panel.y_high, 3)
+    step = over_stages.nice_step(panel.y_high, 3)
     count = math.floor(panel.y_high / step)
     heights = panel.y_mm([step * n for n in range(count + 1)])
     chart.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights[1:]], "guide")

@@ -8,12 +8,11 @@ their intervals.
 from __future__ import annotations
 
 from tapbatch.model.history import History, Stage, StageMode
-from tapbatch.show.draw.chart import HEAD
+from tapbatch.show.draw.chart import HEAD, Sheet
 from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.sheet import Sheet
+from tapbatch.show.say import words
 from tapbatch.show.view.answers import QUESTIONS, answers_of
-from tapbatch.show.view.rows import mode_row
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
 LABEL_MM = 44.0
@@ -22,16 +21,16 @@ LABEL_MM = 44.0
 def draw_bench_card(sheet: Sheet, history: History, stage: Stage, lead: StageMode, steady_cents: float) -> None:
     """Draw the page across the bench for the mode that leads at the latest stage."""
     left, right = sheet.left_mm, sheet.right_mm
-    row = mode_row(stage, lead, None, steady_cents)
     placed = f"{stage.part}: {stage.stage_shown}" if stage.part else stage.stage_shown
     sheet.say(left, 22.0, history.instrument_shown, HEAD, bold=True, within_mm=0.5 * sheet.measure_mm - 4.0)
     sheet.say(right, 22.0, placed, HEAD, ha="right", role="soft text", within_mm=0.5 * sheet.measure_mm - 4.0)
     sheet.rule(left, 27.0, right, 27.0, "heading")
-    role: Role = "soft text" if row.unsure else "text"
+    role: Role = "soft text" if words.is_unsure(lead, steady_cents) else "text"
     sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, role=role)
     x = left + text_width_mm(lead.note, HUGE, True) + 7.0
-    sheet.say(x, 57.0, row.cents, _fitting(row.cents, right - x, LARGE), bold=True, role=role)
-    sheet.say(x, 75.0, f"{row.sure}, {lead.mode}", ANSWER, role="soft text", within_mm=right - x)
+    cents = words.cents_text(lead)
+    sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, role=role)
+    sheet.say(x, 75.0, f"{words.sure_text(lead)}, {lead.mode}", ANSWER, role="soft text", within_mm=right - x)
     # Of several answers to one question the first alone has room.
     y, room = 102.0, right - left - LABEL_MM
     for answer in answers_of(history, stage, lead, steady_cents):

@@ -11,17 +11,17 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Protocol
 
-from tapbatch.show.draw.chart import BODY, HEAD, SMALL, Chart, Look
+from tapbatch.show.draw.chart import BODY, HEAD, HEAD_MM, HEADING_MM, SMALL, Chart, Look, Paper, Sheet
 from tapbatch.show.draw.decays import DecayPage
 from tapbatch.show.draw.marks import Said
-from tapbatch.show.draw.sheet import HEAD_MM, HEADING_MM, Paper, Sheet
 
+TOP_MM = HEAD_MM + 6.0
 BLOCK_GAP_MM = 7.0
 NOTES_GAP_MM = 3.5
 
 
 class Block(Protocol):
-    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below where there is one."""
+    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below if there is one."""
 
     @property
     def title(self) -> str: ...  # noqa: D102
@@ -29,13 +29,13 @@ class Block(Protocol):
     def caption(self) -> str: ...  # noqa: D102
 
     def height_mm(self, sheet: Sheet) -> float:
-        """Return the height that it would have on a sheet."""
+        """Return its height on a sheet."""
 
     def least_mm(self, sheet: Sheet) -> float:
-        """Return the height that must be free for it to begin on a sheet."""
+        """Return the free height that it needs to begin on a sheet."""
 
     def draw(self, sheet: Sheet, top_mm: float) -> Block | None:
-        """Draw it as far as the sheet has room; return what is left, ``None`` where all of it is drawn."""
+        """Draw it as far as the sheet has room; return the rest, ``None`` if all of it is drawn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,18 +114,18 @@ class Book:
         while left is not None:
             sheet = self._sheets[-1]
             if sheet.title != left.title or self._next_mm + left.least_mm(sheet) > sheet.bottom_mm:
-                sheet = self._begin(left)
+                sheet = self.begin(left.title, left.caption)
             height = left.height_mm(sheet)
             left = left.draw(sheet, self._next_mm)
             self._next_mm += height + BLOCK_GAP_MM
 
-    def _begin(self, block: Block) -> Sheet:
-        sheet = self.add(block.title)
-        sheet.say(sheet.left_mm, HEAD_MM, block.title, HEAD, bold=True)
-        self._next_mm = HEAD_MM + 6.0
-        if block.caption:
-            width = sheet.measure_mm
-            foot = sheet.paragraph(sheet.left_mm, self._next_mm, block.caption, width, BODY, role="soft text")
+    def begin(self, title: str, caption: str = "") -> Sheet:
+        """Return a new sheet headed by its title, with a caption below if there is one."""
+        sheet = self.add(title)
+        sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
+        self._next_mm = TOP_MM
+        if caption:
+            foot = sheet.paragraph(sheet.left_mm, TOP_MM, caption, sheet.measure_mm, BODY, role="soft text")
             self._next_mm = foot + 2.0
         return sheet
 

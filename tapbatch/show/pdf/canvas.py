@@ -15,7 +15,6 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby, islice
 from typing import Any
@@ -23,11 +22,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
+from tapbatch.show.draw.chart import Sheet
+from tapbatch.show.draw.lettering import MM_PER_PT, bold, plain, text_width_mm
 from tapbatch.show.draw.marks import HOLLOW, Area, Dots, Lines, Mark, Word
 from tapbatch.show.draw.outlined import needs_shaping, trace_outline
-from tapbatch.show.draw.sheet import Sheet
-from tapbatch.show.draw.typeface import bold, plain
 from tapbatch.show.pdf.ink import INKS
 from tapbatch.show.say.words import shown
 
@@ -66,10 +64,10 @@ def pdf_bytes(sheets: Sequence[Sheet], title: str, subject: str) -> bytes:
     for n, sheet in enumerate(each.finished() for each in sheets):
         height = sheet.height_mm / MM_PER_PT
         canvas.setPageSize((sheet.width_mm / MM_PER_PT, height))
-        for key, entry in enumerate(bookmarks):
-            if entry.page == n:
+        for key, (text, page, level, folded) in enumerate(bookmarks):
+            if page == n:
                 canvas.bookmarkPage(f"{key}")
-                canvas.addOutlineEntry(entry.title, f"{key}", entry.level, closed=entry.folded)
+                canvas.addOutlineEntry(text, f"{key}", level, closed=folded)
         canvas.setLineJoin(_ROUND_JOIN)
         for mark in sheet.marks:
             _draw_mark(canvas, mark, height)
@@ -81,26 +79,19 @@ def pdf_bytes(sheets: Sequence[Sheet], title: str, subject: str) -> bytes:
 
 
 def _encodable(text: str) -> str:
-    """Return text without what is left of a file name that is no Unicode."""
+    """Return text without the parts of a file name that are not Unicode."""
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
 # ------------------------------------------------------------------ bookmarks
 
 
-@dataclass(frozen=True, slots=True)
-class _Bookmark:
-    """What leads to a page, numbered from 0; ``folded`` hides those a level below until they are asked for."""
+def _bookmarks(sheets: Sequence[Sheet]) -> list[tuple[str, int, int, bool]]:
+    """Return a bookmark for each run of sheets with one title, with those of its headings below if there are several.
 
-    title: str
-    page: int
-    level: int = 0
-    folded: bool = False
-
-
-def _bookmarks(sheets: Sequence[Sheet]) -> list[_Bookmark]:
-    """Return one for each run of sheets with one title, followed by those of its headings where there are several."""
-    marks: list[_Bookmark] = []
+    Each has its text, its page from 0 on, its level, and whether those a level below are hidden until asked for.
+    """
+    marks: list[tuple[str, int, int, bool]] = []
     for title, run in groupby(enumerate(sheets), key=lambda numbered: numbered[1].title):
         numbered = list(run)
         below: dict[str, int] = {}
@@ -108,8 +99,8 @@ def _bookmarks(sheets: Sequence[Sheet]) -> list[_Bookmark]:
             for heading in sheet.headings:
                 below.setdefault(shown(heading), page)
         several = len(below) > 1
-        marks.append(_Bookmark(title, numbered[0][0], folded=several))
-        marks += [_Bookmark(heading, page, level=1) for heading, page in below.items() if several]
+        marks.append((title, numbered[0][0], 0, several))
+        marks += [(heading, page, 1, False) for heading, page in below.items() if several]
     return marks
 
 
@@ -137,7 +128,7 @@ def _draw_mark(canvas: Any, mark: Mark, height: float) -> None:
 
 
 def _points(places: NDArray[np.float64], height: float) -> list[list[float]]:
-    """Return places in mm from the top as points from below, no finer than can be seen: digits take time and room."""
+    """Return places in mm from the top as points from the bottom, to two decimals: more could not be seen."""
     points: list[list[float]] = np.round(places * (1 / MM_PER_PT, -1 / MM_PER_PT) + (0.0, height), 2).tolist()
     return points
 

@@ -11,10 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from tapbatch.model.history import History
-from tapbatch.show.draw.chart import BODY, LEAD, SMALL
+from tapbatch.show.draw.chart import BODY, LEAD, SMALL, Sheet
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.say import words
 from tapbatch.show.view.tables import BESIDES, Kind, part_tables
 from tapbatch.show.view.tables import Row as Cells
@@ -28,6 +27,13 @@ LABEL_MM = 45.0
 # A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
 Column = tuple[str, float, Literal["left", "right"], float]
 Row = tuple[str, ...]
+
+_CHANGE: tuple[Column, ...] = (
+    ("verdict", 0.0, "left", 31.0),
+    ("mode", 32.0, "left", 26.0),
+    ("cents", 92.0, "right", 36.0),
+)
+_BESIDES: Column = (BESIDES, 124.0, "left", 54.0)
 
 COLUMNS: dict[Kind, tuple[Column, ...]] = {
     "modes": (
@@ -47,20 +53,8 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
         ("played", 60.0, "left", 30.0),
         ("Hz", 110.0, "right", 18.0),
     ),
-    "drift": (
-        ("verdict", 0.0, "left", 31.0),
-        ("mode", 32.0, "left", 26.0),
-        ("cents", 92.0, "right", 36.0),
-        ("T60 (%)", 120.0, "right", 27.0),
-        (BESIDES, 124.0, "left", 54.0),
-    ),
-    "first": (
-        ("verdict", 0.0, "left", 31.0),
-        ("mode", 32.0, "left", 26.0),
-        ("cents", 92.0, "right", 36.0),
-        ("since", 95.0, "left", 27.0),
-        (BESIDES, 124.0, "left", 54.0),
-    ),
+    "drift": (*_CHANGE, ("T60 (%)", 120.0, "right", 27.0), _BESIDES),
+    "first": (*_CHANGE, ("since", 95.0, "left", 27.0), _BESIDES),
     "landings": (
         ("landing", 0.0, "left", 30.0),
         ("mode", 31.0, "left", 20.0),
@@ -74,8 +68,8 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
 
 
 def _fitting(row: Cells, name: str, room_mm: float) -> str:
-    text = row[name].text
-    return listed(text.split(", "), room_mm, SMALL) if name == "noticed" else text
+    cell = row[name]
+    return listed(cell.items, room_mm, SMALL) if cell.items else cell.text
 
 
 def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[str], list[Row]]:
@@ -165,6 +159,8 @@ def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
             yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
+HOW_TITLE = "How the numbers were found"
+
 HOW: tuple[tuple[str, str], ...] = (
     (
         "Frequency and decay",
@@ -224,27 +220,8 @@ CAUTIONS: tuple[str, ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class HowBlock:
-    """How the numbers were got, the cautions, and the flags that were seen: a sheet of its own."""
-
-    history: History
-    title: str = "How the numbers were got"
-    caption: str = ""
-
-    def height_mm(self, sheet: Sheet) -> float:
-        """Return the height of a whole sheet."""
-        return sheet.room_mm
-
-    least_mm = height_mm
-
-    def draw(self, sheet: Sheet, top_mm: float) -> None:
-        """Draw it, the flags as far as there is room."""
-        _draw_flags(sheet, _draw_how(sheet, top_mm + 2.0) + 5.0, self.history)
-
-
-def _draw_how(sheet: Sheet, y: float) -> float:
-    """Draw how the numbers were got, and the cautions; return where they end."""
+def draw_how(sheet: Sheet, y: float, history: History) -> None:
+    """Draw how the numbers were got, the cautions, and the flags that were seen as far as there is room."""
     for title, text in HOW:
         sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=LABEL_MM - 3.0)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 3.0
@@ -254,7 +231,7 @@ def _draw_how(sheet: Sheet, y: float) -> float:
     sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
     for text in CAUTIONS:
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
-    return y
+    _draw_flags(sheet, y + 5.0, history)
 
 
 def _draw_flags(sheet: Sheet, y: float, history: History) -> None:

@@ -11,23 +11,21 @@ from dataclasses import replace
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.chart import Look
+from tapbatch.show.draw.chart import Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.landings import landings_chart
-from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.draw.spectra import most_spectra, spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
-from tapbatch.show.pdf.blocks import Block, Book, ChartBlock, DecaysBlock, notes_height_mm
+from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, DecaysBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.pages import HowBlock, table_blocks
+from tapbatch.show.pdf.pages import HOW_TITLE, draw_how, table_blocks
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.view.landings import landing_blocks
-from tapbatch.show.view.modes import chart_modes
 from tapbatch.show.view.side_by_side import last_two
-from tapbatch.show.view.stages import Lined, latest_stage, leading, plucked_stage, with_own_lines
+from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, leading, plucked_stage, with_own_lines
 
 
 def report_bytes(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> bytes:
@@ -64,6 +62,7 @@ def _bound(history: History, settings: InstrumentSettings, lined: Lined) -> list
         draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, settings.steady_cents)
     for block in _blocks(history, settings, Sheet(settings.paper, ""), lined):
         book.place(block)
+    draw_how(book.begin(HOW_TITLE), TOP_MM + 2.0, history)
     return book.numbered()
 
 
@@ -103,7 +102,6 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet, lined:
     for page in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm), lined):
         yield DecaysBlock(page, caption=DECAYS_CAPTION)
     yield from table_blocks(history, settings.steady_cents)
-    yield HowBlock(history)
 
 
 def _drift(history: History, part: str, settings: InstrumentSettings, look: Look) -> Block:

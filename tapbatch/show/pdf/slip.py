@@ -7,21 +7,20 @@ leads is the note. Everything that limits an answer stands beside that answer.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look
+from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, Sheet
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
-from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.sheet import Sheet
-from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.draw.marks import Role, Said
+from tapbatch.show.pdf.pages import Column
+from tapbatch.show.say import words
+from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.rows import ModeRow, lead_row, mode_rows
-from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO, turned_down
-from tapbatch.show.view.stages import latest_stage, stage_date
+from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_date
+from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, turned_down
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0
@@ -32,7 +31,7 @@ ANSWER = 11.5
 ROW_MM = 6.0
 
 # Column, where it stands in mm from the left of the text area, how it is set there, and the room that it has.
-ROW: tuple[tuple[str, float, Literal["left", "right"], float], ...] = (
+ROW: tuple[Column, ...] = (
     ("note", 0.0, "left", 29.0),
     ("name", 30.0, "left", 38.0),
     ("how sure", 83.0, "right", 14.0),
@@ -68,11 +67,9 @@ def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> N
 def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float:
     left, y = sheet.left_mm, 20.0
     sheet.say(left, y, "READING SLIP", SMALL, bold=True, role="soft text")
-    lines = wrapped(history.instrument_shown, sheet.measure_mm, NAME, True, most=1)
-    size = NAME
-    if text_width_mm(history.instrument_shown, NAME, True) > sheet.measure_mm:
-        size = HEAD
-        lines = wrapped(history.instrument_shown, sheet.measure_mm, HEAD, True, most=2)
+    fits = text_width_mm(history.instrument_shown, NAME, True) <= sheet.measure_mm
+    size, most = (NAME, 1) if fits else (HEAD, 2)
+    lines = wrapped(history.instrument_shown, sheet.measure_mm, size, True, most)
     y += 3.0
     for line in lines:
         y += size * MM_PER_PT * 1.25
@@ -103,9 +100,9 @@ def _draw_lead(
     role: Role = "soft text" if lead.unsure else "text"
     sheet.say(left - 1.0, baseline, lead.mode.note, NOTE, bold=True, role=role)
     x = left + text_width_mm(lead.mode.note, NOTE, True) + 5.0
-    cents, sure = (text.replace(" c", " cents") for text in (lead.cents, lead.sure))
+    cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
     sheet.say(x, baseline - 7.5, cents, NAME, bold=True, role=role)
-    sheet.say(x, baseline, f"{sure}, {lead.hz} Hz", LEAD)
+    sheet.say(x, baseline, f"{sure}, {words.hz_text(lead.mode)} Hz", LEAD)
     if lead.played:
         room = sheet.right_mm - STAFF_MM - 9.0 - x
         sheet.say(x, baseline + 5.5, f"played: {lead.played}", BODY, role="soft text", within_mm=room)
@@ -179,9 +176,17 @@ def _draw_row_head(sheet: Sheet, y: float, title: str, rows: Sequence[ModeRow]) 
 
 
 def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
-    flags = listed(row.mode.flags, ROW[-1][3], BODY)
-    cells = (row.note, name, row.sure, row.moved, row.rings, row.hz, flags)
-    for (column, x, ha, room), cell in zip(ROW, cells, strict=True):
+    mode, flags = row.mode, listed(row.mode.flags, ROW[-1][3], BODY)
+    said = (
+        words.note_text(mode),
+        name,
+        words.sure_text(mode),
+        row.moved,
+        words.t60_text(mode),
+        words.hz_text(mode),
+        flags,
+    )
+    for (column, x, ha, room), cell in zip(ROW, said, strict=True):
         size, bold = (LEAD, not row.unsure) if column == "note" else (BODY, False)
         role: Role = "caution" if column == "noticed" else "soft text" if row.unsure or column == "name" else "text"
         sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, role=role, ha=ha, within_mm=room)
@@ -189,20 +194,18 @@ def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
 
 
 def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None) -> None:
-    """Set what was noticed of recordings and instrument, in what room is left."""
-    notices = noticed_lines(history, stage)
+    """Set what was noticed about the recordings and the instrument, in the room that is left."""
+    notices: list[Said] = [(text, "caution") for text in noticed_lines(history, stage)]
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
-    learned = learned_text(history)
-    notices += learned
-    if not notices or y > sheet.bottom_mm - 12.0:
+    said = [*notices, *((text, "soft text") for text in learned_text(history))]
+    if not said or y > sheet.bottom_mm - 12.0:
         return
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, "Noticed", BODY, bold=True)
     y += 10.0
-    for count, notice in enumerate(notices):
+    for count, (text, role) in enumerate(said):
         if y > sheet.bottom_mm - 5.0:
-            where = " in recordings.csv" if count < len(notices) - len(learned) else ""
-            sheet.say(sheet.left_mm, y, f"and {len(notices) - count} more{where}", BODY, role="soft text")
+            where = " in recordings.csv" if count < len(notices) else ""
+            sheet.say(sheet.left_mm, y, f"and {len(said) - count} more{where}", BODY, role="soft text")
             return
-        role: Role = "soft text" if count >= len(notices) - len(learned) else "caution"
-        y = sheet.paragraph(sheet.left_mm, y, notice, sheet.measure_mm, BODY, role=role, most=2) + 0.8
+        y = sheet.paragraph(sheet.left_mm, y, text, sheet.measure_mm, BODY, role=role, most=2) + 0.8

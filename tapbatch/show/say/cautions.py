@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tapbatch.compare.conditions import never_noted
 from tapbatch.model.caution import Caution, CautionKind, NoVerdict, NoVerdictKind
+from tapbatch.model.history import History
 
 PARTED_BY = "; "
 NOT_GIVEN = "not given"
@@ -91,33 +93,47 @@ def cautions_text(cautions: Iterable[Caution]) -> str:
     return PARTED_BY.join(map(caution_text, cautions))
 
 
-def no_verdict_text(why: NoVerdict | None) -> str:
-    """Return why a decay is not called longer or shorter; empty if nothing forbids it.
+def no_verdict_text(why: NoVerdict | None, *, explained: bool = False) -> str:
+    """Return why a decay is not called longer or shorter; ``explained`` says why a single tap or pluck is too few.
+
+    Empty if nothing forbids it.
 
     Examples
     --------
-    >>> no_verdict_text(NoVerdict("one", sound="pluck"))
-    'one pluck at one of the stages'
+    >>> no_verdict_text(NoVerdict("one", sound="pluck"), explained=True)
+    'one pluck at one of the stages: it takes two to see how much they differ'
     """
     if why is None:
         return ""
     if why.kind == "one":
-        return f"one {why.sound} at one of the stages"
+        more = ": it takes two to see how much they differ" if explained else ""
+        return f"one {why.sound} at one of the stages{more}"
     if why.kind == "state":
         return caution_text(why.caution) if why.caution else "another state"
     return _REASONS[why.kind]
 
 
-def no_verdict_explained(why: NoVerdict | None) -> str:
-    """Return why a decay is not called longer or shorter, and why a single tap or pluck is too few.
+def learned_text(history: History) -> list[str]:
+    """Return what applies to every comparison in a history, as sentences; empty if nothing is compared.
 
     Examples
     --------
-    >>> no_verdict_explained(NoVerdict("one", sound="pluck"))
-    'one pluck at one of the stages: it takes two to see how much they differ'
+    >>> learned_text(History(instrument="na", instrument_shown="NA", stages=(), drifts=()))
+    []
     """
-    more = ": it takes two to see how much they differ" if why is not None and why.kind == "one" else ""
-    return no_verdict_text(why) + more
+    if not history.drifts:
+        return []
+    said = []
+    if history.setup_cents is not None:
+        said.append(
+            f"Setting up again moves a mode by {history.setup_cents:.1f} c (standard deviation, learned from stages "
+            "recorded again); intervals and verdicts allow for it."
+        )
+    if missing := never_noted(history.stages):
+        *others, last = missing
+        listed = f"{', '.join(others)} and {last}" if others else last
+        said.append(f"Not in the notes, so it cannot be checked: {listed}.")
+    return said
 
 
 def _named(caution: Caution) -> str:

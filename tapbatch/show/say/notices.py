@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from tapbatch.compare.setup_numbers import taps_of_setups
 from tapbatch.model.history import Heard, History, Stage
 from tapbatch.model.notice import Notice, NoticeKind
-
-PARTED_BY = "; "
+from tapbatch.show.say.cautions import PARTED_BY
 
 EXPLANATIONS: dict[NoticeKind, str] = {
     "missing": "the recording is gone from the folder; its reading is kept until you forget it",
@@ -25,22 +25,44 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "silence": "nothing was recorded: look at the microphone and its permission",
     "clipped": "too loud for the recorder: tap softer or move it away",
     "no tap": "taps.csv says of each transient why it was not used",
+    "begins ringing": "the blow is missing: frequencies and decays are good, but fast modes have lost level",
     "crowded": "so many transients that it may be talk or work: cut the taps out into a file of their own",
     "too long": "more samples than are read of one file (4,000,000,000 over all channels): cut it into several files",
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
+    "mostly room": "what the room sends back is nearly as strong as the sound itself (direct_db in recordings.csv)",
+    "some room": "the room moves frequencies and decay times a little (direct_db in recordings.csv)",
+    "set-ups": "a new set-up begins after each pause of five seconds or more between taps that are used",
 }
 """What a notice means. Kinds that are not listed need no explanation."""
 
 
-def heading(kind: NoticeKind) -> str:
-    """Return how a notice of a recording begins, as the documentation lists it; that of more channels has a number.
-
-    Examples
-    --------
-    >>> heading("cut"), heading("clipped")
-    ('the file is cut', 'clipped')
-    """
-    return {"cut": "the file is cut", "channel": "stereo"}.get(kind, kind)
+_TEXTS: dict[NoticeKind, str] = {
+    "missing": "missing",
+    "older method": "older method: version {0.method}",
+    "damaged": "damaged: {0.count} of its pieces could not be decoded",
+    "lossy codec": "lossy codec ({0.name})",
+    "non-finite samples": "non-finite samples ({0.count} set to 0)",
+    "silence": "silence",
+    "clipped": "clipped",
+    "no tap": "no tap: nothing in it could be measured",
+    "begins ringing": "begins ringing: measured from the beginning of the recording",
+    "automatic gain": "automatic gain: the noise floor rises between taps",
+    "mostly room": "mostly room: go to 5-10 cm; decay times cannot be relied on",
+    "some room": "some room: go to 5 cm, or repeat at three places",
+    "other": "{0.text}",
+    "counted once": "{0.path} is the same sound as {0.other_path}: counted once",
+    "renamed": "{0.path} is now {0.other_path}",
+    "no such string": "{0.path}: the pluck at {0.at_s:.1f} s sounds {0.freq_hz:.1f} Hz, which is near no "
+    "string of the settings",
+    "target waits": "the target of {0.name} waits: {0.other_name} is not heard at {0.stage}",
+    "workbook full": "the workbook holds the first {0.count} of {0.total_count} rows of {0.name}; {0.name}.csv "
+    "holds all",
+    "no recordings": "no recordings yet: drop them into {0.path}, named by instrument and stage",
+    "set aside": "{0.path} {0.text}: the file is set aside as {0.other_path}",
+    "not replaced": "{0.path} could not be replaced ({0.text}): the new one is {0.other_path}; close it "
+    "and run again",
+}
+"""The words of a notice, with the fields of it that they hold. The other kinds are put into words below."""
 
 
 def notice_text(notice: Notice) -> str:
@@ -54,32 +76,40 @@ def notice_text(notice: Notice) -> str:
     'a.wav is now b.wav'
     """
     match notice.kind:
-        case "missing" | "silence" | "clipped":
-            return notice.kind
-        case "other":
-            return notice.text
-        case "older method":
-            return f"older method: version {notice.method}"
-        case "lossy codec":
-            return f"lossy codec ({notice.name})"
-        case "no tap":
-            return "no tap: nothing in it could be measured"
-        case "automatic gain":
-            return "automatic gain: the noise floor rises between taps"
-        case "damaged":
-            return f"damaged: {notice.count} of its pieces could not be decoded"
-        case "non-finite samples":
-            return f"non-finite samples ({notice.count} set to 0)"
         case "crowded":
             return f"crowded: what comes after {(notice.there_s or 0.0) / 60:.0f} minutes is left out"
         case "too long":
             return f"too long: what comes after {(notice.there_s or 0.0) / 3600:.1f} hours is left out"
-        case "cut" | "channel" | "low sample rate":
-            return _of_recording(notice)
-        case "counted once" | "renamed" | "ordered by name" | "several states" | "no such string" | "target waits":
-            return _of_instrument(notice)
-        case "workbook full" | "new method" | "no recordings" | "not replaced" | "set aside":
-            return _of_run(notice)
+        case "set-ups":
+            several = "" if len(notice.counts) == 1 else "s"
+            taps = "tap" if notice.counts == (1,) else "taps"
+            return f"{len(notice.counts)} set-up{several}: {', '.join(map(str, notice.counts))} {taps}"
+        case "cut":
+            if notice.promised_s is None:
+                return f"the file is cut: {notice.there_s:.2f} s are there, and no end"
+            return f"the file is cut: {notice.there_s:.2f} of {notice.promised_s:.2f} s are there"
+        case "channel":
+            if notice.count == 2:
+                return f"stereo: the {'left' if notice.number == 1 else 'right'} channel is used"
+            return f"{notice.count} channels: channel {notice.number} is used"
+        case "low sample rate":
+            if notice.highest_hz is not None:
+                return f"low sample rate: heard up to {notice.highest_hz:.0f} Hz only"
+            return f"low sample rate ({notice.rate_hz} Hz)"
+        case "ordered by name":
+            return (
+                f"{notice.part}: these stages have neither number nor date, so they are sorted by name: "
+                f"{', '.join(notice.names)}; put a number in front of the name, or a date in the notes"
+            )
+        case "several states":
+            states = " and ".join(name or "without a state" for name in notice.names)
+            return f"{notice.stage} of {notice.part} was recorded {states}: they are compared separately"
+        case "new method":
+            versions = f"the method is now version {notice.method}, it was {notice.method_before}"
+            kept = f", {notice.kept_count} without their sound kept as they were" if notice.kept_count else ""
+            return f"{versions}: {notice.count} measured again{kept}"
+        case _:
+            return _TEXTS[notice.kind].format(notice)
 
 
 def notices_text(notices: Iterable[Notice]) -> str:
@@ -102,9 +132,11 @@ def notice_explained(notice: Notice) -> str:
 
 
 def notices_of(heard: Heard) -> tuple[Notice, ...]:
-    """Return the notices of a recording, each once; that it is missing comes first."""
+    """Return the notices of a recording, each once; that it is missing comes first, its set-ups last."""
     gone = (Notice("missing"),) if heard.missing else ()
-    return tuple(dict.fromkeys((*gone, *heard.reading.notices)))
+    several = heard.recording.resets and heard.recording.kind != "room"
+    parted = (Notice("set-ups", counts=taps_of_setups(heard)),) if several else ()
+    return tuple(dict.fromkeys((*gone, *heard.reading.notices, *parted)))
 
 
 def noticed_lines(history: History, stage: Stage | None) -> list[str]:
@@ -113,62 +145,3 @@ def noticed_lines(history: History, stage: Stage | None) -> list[str]:
     for heard in stage.heard if stage else ():
         lines += [f"{notice_explained(notice)} ({heard.recording.path})" for notice in notices_of(heard)]
     return lines
-
-
-def _of_recording(notice: Notice) -> str:
-    if notice.kind == "cut":
-        if notice.promised_s is None:
-            return f"the file is cut: {notice.there_s:.2f} s are there, and no end"
-        return f"the file is cut: {notice.there_s:.2f} of {notice.promised_s:.2f} s are there"
-    if notice.kind == "channel":
-        if notice.count == 2:
-            return f"stereo: the {'left' if notice.number == 1 else 'right'} channel is used"
-        return f"{notice.count} channels: channel {notice.number} is used"
-    if notice.highest_hz is not None:
-        return f"low sample rate: heard up to {notice.highest_hz:.0f} Hz only"
-    return f"low sample rate ({notice.rate_hz} Hz)"
-
-
-def _of_instrument(notice: Notice) -> str:
-    match notice.kind:
-        case "counted once":
-            return f"{notice.path} is the same sound as {notice.other_path}: counted once"
-        case "renamed":
-            return f"{notice.path} is now {notice.other_path}"
-        case "ordered by name":
-            return (
-                f"{notice.part}: these stages have neither number nor date, so they are sorted by name: "
-                f"{', '.join(notice.names)}; put a number in front of the name, or a date in the notes"
-            )
-        case "several states":
-            states = " and ".join(name or "without a state" for name in notice.names)
-            return f"{notice.stage} of {notice.part} was recorded {states}: they are compared separately"
-        case "no such string":
-            return (
-                f"{notice.path}: the pluck at {notice.at_s:.1f} s sounds {notice.freq_hz:.1f} Hz, which is near no "
-                "string of the settings"
-            )
-        case _:
-            return f"the target of {notice.name} waits: {notice.other_name} is not heard at {notice.stage}"
-
-
-def _of_run(notice: Notice) -> str:
-    match notice.kind:
-        case "workbook full":
-            return (
-                f"the workbook holds the first {notice.count} of {notice.total_count} rows of {notice.name}; "
-                f"{notice.name}.csv holds all"
-            )
-        case "new method":
-            versions = f"the method is now version {notice.method}, it was {notice.method_before}"
-            said = f"{versions}: {notice.count} measured again"
-            return f"{said}, {notice.kept_count} without their sound kept as they were" if notice.kept_count else said
-        case "no recordings":
-            return f"no recordings yet: drop them into {notice.path}, named by instrument and stage"
-        case "set aside":
-            return f"{notice.path} {notice.text}: the file is set aside as {notice.other_path}"
-        case _:
-            return (
-                f"{notice.path} could not be replaced ({notice.text}): the new one is {notice.other_path}; close it "
-                "and run again"
-            )

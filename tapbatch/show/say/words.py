@@ -132,9 +132,13 @@ def half_cents(mode: StageMode) -> float:
     return 600.0 * math.log2(high / low)
 
 
-def cents_text(mode: StageMode) -> str:
+def cents_text(mode: StageMode, unit: str = "c") -> str:
     """Return how far a mode is from its note, such as ``+12.3 c``."""
-    return f"{signed(value_and_half_width(mode.cents, half_cents(mode), 1)[0])} c"
+    return _cents(mode, mode.cents, unit)
+
+
+def _cents(mode: StageMode, cents: float, unit: str = "c") -> str:
+    return f"{signed(value_and_half_width(cents, half_cents(mode), 1)[0])} {unit}"
 
 
 def note_text(mode: StageMode) -> str:
@@ -144,22 +148,19 @@ def note_text(mode: StageMode) -> str:
 
 def playing_text(mode: StageMode, stage: Stage) -> str:
     """Return a mode's note at the pitch the instrument is played at, such as ``C4 +45.3 c at 431 Hz``; else empty."""
-    if mode.playing_cents is None or stage.playing_pitch_hz is None:
-        return ""
-    return f"{played_note_text(mode)} at {stage.playing_pitch_hz:g} Hz"
+    note = played_note_text(mode)
+    return f"{note} at {stage.playing_pitch_hz:g} Hz" if note and stage.playing_pitch_hz is not None else ""
 
 
 def played_note_text(mode: StageMode) -> str:
     """Return a mode's note at the pitch the instrument is played at, such as ``C4 +45.3 c``; empty if not known."""
-    if mode.playing_cents is None:
-        return ""
-    return f"{mode.playing_note} {signed(value_and_half_width(mode.playing_cents, half_cents(mode), 1)[0])} c"
+    return "" if mode.playing_cents is None else f"{mode.playing_note} {_cents(mode, mode.playing_cents)}"
 
 
-def sure_text(mode: StageMode) -> str:
+def sure_text(mode: StageMode, unit: str = "c") -> str:
     """Return how sure the pitch of a mode is, such as ``± 0.4 c``; ``± ?`` if that is not known."""
     half = value_and_half_width(mode.cents, half_cents(mode), 1)[1]
-    return f"± {half} c" if half else "± ?"
+    return f"± {half} {unit}" if half else "± ?"
 
 
 def hz_text(mode: StageMode) -> str:
@@ -224,9 +225,12 @@ def explain(flag: str) -> str:
 def moved_text(drift: Drift) -> str:
     """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2)``; without a figure, the verdict alone."""
     change = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1, "c")
-    if drift.verdict in ("up", "down") and change:
-        return f"{drift.verdict} {_unsigned(change)}"
-    return ", ".join(filter(None, (VERDICTS[drift.verdict], change)))
+    return _directed(drift.verdict, change) or ", ".join(filter(None, (VERDICTS[drift.verdict], change)))
+
+
+def _directed(verdict: Verdict | Literal[""], change: str) -> str:
+    """Return a change that goes up or down, without its sign; empty if it does neither."""
+    return f"{verdict} {change.lstrip('+-')}" if change and verdict in ("up", "down") else ""
 
 
 def more_taps_text(drift: Drift) -> str:
@@ -252,17 +256,20 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
     change = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1, "c")
     if not change:
         return ""
-    if drift.first_verdict in ("up", "down"):
-        return f"{drift.first_verdict} {_unsigned(change)} since {first_shown}"
-    return f"{VERDICTS[drift.first_verdict]}, {change}, since {first_shown}"
+    directed = _directed(drift.first_verdict, change)
+    return (
+        f"{directed} since {first_shown}"
+        if directed
+        else f"{VERDICTS[drift.first_verdict]}, {change}, since {first_shown}"
+    )
 
 
 def moved_cell(drift: Drift) -> str:
-    """Return a move in few letters, for a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
+    """Return a move in a few letters for a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
     if drift.freq_change_cents is None or drift.verdict not in ("up", "down"):
         return {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
-    change, _ = change_and_interval(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
-    return f"{drift.verdict} {_unsigned(change)} c" if change else VERDICTS[drift.verdict]
+    change = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1, "c", interval=False)
+    return _directed(drift.verdict, change) or VERDICTS[drift.verdict]
 
 
 def rings_limit(drift: Drift) -> str:
@@ -287,12 +294,18 @@ def rings_text(drift: Drift) -> str:
     if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
         return f"as long as before, {change}"
     if low > 0 or high < 0:
-        return f"{'longer' if low > 0 else 'shorter'} by {_unsigned(change)}"
+        return f"{'longer' if low > 0 else 'shorter'} by {change.lstrip('+-')}"
     return f"cannot tell, {change}"
 
 
 def change_text(
-    change: float | None, low: float | None, high: float | None, most_decimals: int, unit: str = ""
+    change: float | None,
+    low: float | None,
+    high: float | None,
+    most_decimals: int,
+    unit: str = "",
+    *,
+    interval: bool = True,
 ) -> str:
     """Return a change with its unit and interval, such as ``-42.1 c (-43.0 to -41.2)``; empty if not known.
 
@@ -300,29 +313,14 @@ def change_text(
     --------
     >>> change_text(-42.13, -43.04, -41.22, 1), change_text(None, None, None, 1, "c")
     ('-42.1 (-43.0 to -41.2)', '')
-    """
-    change_said, interval = change_and_interval(change, low, high, most_decimals)
-    return " ".join(filter(None, (change_said, unit, interval))) if change_said else ""
-
-
-def change_and_interval(
-    change: float | None, low: float | None, high: float | None, most_decimals: int
-) -> tuple[str, str]:
-    """Return a change and its interval as two texts; both empty if not known.
-
-    Examples
-    --------
-    >>> change_and_interval(-42.13, -43.04, -41.22, 1)
-    ('-42.1', '(-43.0 to -41.2)')
+    >>> change_text(-42.13, -43.04, -41.22, 1, "c", interval=False)
+    '-42.1 c'
     """
     if change is None or low is None or high is None or not all(map(math.isfinite, (change, low, high))):
-        return "", ""
+        return ""
     places = min(max(leading_decimals((high - low) / 2), 0), most_decimals) if high > low else most_decimals
-    return f"{change:+z.{places}f}", f"({low:+z.{places}f} to {high:+z.{places}f})"
-
-
-def _unsigned(number: str) -> str:
-    return number.lstrip("+-")
+    said = f"{change:+z.{places}f} {unit}".rstrip()
+    return f"{said} ({low:+z.{places}f} to {high:+z.{places}f})" if interval else said
 
 
 def shown(text: str) -> str:

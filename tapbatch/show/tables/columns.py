@@ -51,113 +51,69 @@ class Column:
     unsure: tuple[str, ...] = ()
 
 
-def _texts(names: str) -> tuple[Column, ...]:
-    return tuple(Column(name) for name in names.split())
+_TABLES: dict[str, str] = {
+    "recordings": "recording sha256 part state stage point kind take recorded_at duration_s sample_rate_hz "
+    "taps_found taps_used notice direct_db",
+    "taps": "recording stage tap onset_s peak_dbfs snr_db used reason",
+    "tap_modes": "recording stage tap mode freq_hz freq_se_hz t60_s t60_se_s q level_db",
+    "modes": "part state stage stage_order mode lead freq_hz freq_low_hz freq_high_hz note cents concert_pitch_hz "
+    "t60_s t60_low_s t60_high_s q level_db taps flags playing_pitch_hz playing_note playing_cents",
+    "drift": "part mode from_stage to_stage freq_change_hz freq_change_cents cents_low cents_high t60_change_pct "
+    "t60_low_pct t60_high_pct verdict caution chance_pct more_taps first_stage first_change_cents first_cents_low "
+    "first_cents_high first_verdict first_caution",
+    "targets": "part mode stage freq_hz note cents landing landing_note landing_hz cents_to_go tolerance_cents "
+    "on_target taps_within step_cents step_low_cents step_high_cents steps_seen steps_to_go overshoot_pct basis",
+    "strings": "stage recording string expected_note expected_hz freq_hz freq_low_hz freq_high_hz cents_off "
+    "pair_cents inharmonicity t60_s tension_n",
+    "sustain": "part stage kind band_low_hz band_high_hz edt_s t20_s t30_s t60_s t60_low_s t60_high_s recordings "
+    "flags",
+    "attention": "where problem remedy",
+}
+
+# What a column holds, in whatever table it stands. Columns that are named nowhere here hold text.
+_BOOLS = "used lead"
+_INTS = "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps steps_seen string recordings"
+_FLOATS: dict[int, str] = {
+    1: "peak_dbfs snr_db overshoot_pct direct_db",
+    2: "q level_db concert_pitch_hz playing_pitch_hz t60_change_pct t60_low_pct t60_high_pct chance_pct "
+    "tolerance_cents steps_to_go cents_off pair_cents tension_n band_low_hz band_high_hz",
+    3: "duration_s cents playing_cents freq_change_cents cents_low cents_high first_change_cents first_cents_low "
+    "first_cents_high cents_to_go step_cents step_low_cents step_high_cents strings.t60_s",
+    4: "freq_hz freq_low_hz freq_high_hz freq_se_hz freq_change_hz landing_hz expected_hz t60_s t60_low_s t60_high_s "
+    "t60_se_s edt_s t20_s t30_s",
+    5: "onset_s",
+    7: "inharmonicity",
+}
+"""Numbers by their decimals; ``table.column`` where a column has others in one table."""
+
+_UNSURE: tuple[tuple[str, ...], ...] = (
+    ("freq_hz", "freq_se_hz"),
+    ("t60_s", "t60_se_s"),
+    ("freq_hz", "freq_low_hz", "freq_high_hz"),
+    ("t60_s", "t60_low_s", "t60_high_s"),
+    ("freq_change_cents", "cents_low", "cents_high"),
+    ("t60_change_pct", "t60_low_pct", "t60_high_pct"),
+    ("first_change_cents", "first_cents_low", "first_cents_high"),
+    ("step_cents", "step_low_cents", "step_high_cents"),
+)
+"""Numbers, each with its standard error or the two ends of its interval."""
 
 
-def _ints(names: str) -> tuple[Column, ...]:
-    return tuple(Column(name, "int") for name in names.split())
+def _column(table: str, name: str) -> Column:
+    if name in _BOOLS.split():
+        return Column(name, "bool")
+    if name in _INTS.split():
+        return Column(name, "int")
+    decimals = {each: count for count, names in _FLOATS.items() for each in names.split()}
+    if name not in decimals:
+        return Column(name)
+    columns = _TABLES[table].split()
+    unsure = next((group[1:] for group in _UNSURE if name in group and set(group) <= set(columns)), ())
+    return Column(name, "float", decimals.get(f"{table}.{name}", decimals[name]), unsure)
 
-
-def _floats(names: str, decimals: int, *unsure: str) -> tuple[Column, ...]:
-    return tuple(Column(name, "float", decimals, unsure) for name in names.split())
-
-
-_T60 = _floats("t60_s t60_low_s t60_high_s", 4, "t60_low_s", "t60_high_s")
 
 SCHEMA: dict[str, tuple[Column, ...]] = {
-    "recordings": (
-        *_texts("recording sha256 part state stage point kind"),
-        *_ints("take"),
-        *_texts("recorded_at"),
-        *_floats("duration_s", 3),
-        *_ints("sample_rate_hz taps_found taps_used"),
-        *_texts("notice"),
-    ),
-    "taps": (
-        *_texts("recording stage"),
-        *_ints("tap"),
-        *_floats("onset_s", 5),
-        *_floats("peak_dbfs snr_db", 1),
-        Column("used", "bool"),
-        *_texts("reason"),
-    ),
-    "tap_modes": (
-        *_texts("recording stage"),
-        *_ints("tap"),
-        *_texts("mode"),
-        *_floats("freq_hz freq_se_hz", 4, "freq_se_hz"),
-        *_floats("t60_s t60_se_s", 4, "t60_se_s"),
-        *_floats("q", 2),
-        *_floats("level_db", 2),
-    ),
-    "modes": (
-        *_texts("part state stage"),
-        *_ints("stage_order"),
-        *_texts("mode"),
-        Column("lead", "bool"),
-        *_floats("freq_hz freq_low_hz freq_high_hz", 4, "freq_low_hz", "freq_high_hz"),
-        *_texts("note"),
-        *_floats("cents", 3),
-        *_floats("concert_pitch_hz", 2),
-        *_T60,
-        *_floats("q", 2),
-        *_floats("level_db", 2),
-        *_ints("taps"),
-        *_texts("flags"),
-        *_floats("playing_pitch_hz", 2),
-        *_texts("playing_note"),
-        *_floats("playing_cents", 3),
-    ),
-    "drift": (
-        *_texts("part mode from_stage to_stage"),
-        *_floats("freq_change_hz", 4),
-        *_floats("freq_change_cents cents_low cents_high", 3, "cents_low", "cents_high"),
-        *_floats("t60_change_pct t60_low_pct t60_high_pct", 2, "t60_low_pct", "t60_high_pct"),
-        *_texts("verdict caution"),
-        *_floats("chance_pct", 2),
-        *_ints("more_taps"),
-        *_texts("first_stage"),
-        *_floats("first_change_cents first_cents_low first_cents_high", 3, "first_cents_low", "first_cents_high"),
-        *_texts("first_verdict first_caution"),
-    ),
-    "targets": (
-        *_texts("part mode stage"),
-        *_floats("freq_hz", 4),
-        *_texts("note"),
-        *_floats("cents", 3),
-        *_texts("landing landing_note"),
-        *_floats("landing_hz", 4),
-        *_floats("cents_to_go", 3),
-        *_floats("tolerance_cents", 2),
-        *_texts("on_target taps_within"),
-        *_floats("step_cents step_low_cents step_high_cents", 3, "step_low_cents", "step_high_cents"),
-        *_ints("steps_seen"),
-        *_floats("steps_to_go", 2),
-        *_floats("overshoot_pct", 1),
-        *_texts("basis"),
-    ),
-    "strings": (
-        *_texts("stage recording"),
-        *_ints("string"),
-        *_texts("expected_note"),
-        *_floats("expected_hz", 4),
-        *_floats("freq_hz freq_low_hz freq_high_hz", 4, "freq_low_hz", "freq_high_hz"),
-        *_floats("cents_off", 2),
-        *_floats("pair_cents", 2),
-        *_floats("inharmonicity", 7),
-        *_floats("t60_s", 3),
-        *_floats("tension_n", 2),
-    ),
-    "sustain": (
-        *_texts("part stage kind"),
-        *_floats("band_low_hz band_high_hz", 2),
-        *_floats("edt_s t20_s t30_s", 4),
-        *_T60,
-        *_ints("recordings"),
-        *_texts("flags"),
-    ),
-    "attention": _texts("where problem remedy"),
+    table: tuple(_column(table, name) for name in names.split()) for table, names in _TABLES.items()
 }
 
 OF_INSTRUMENT = tuple(name for name in SCHEMA if name != "attention")
@@ -232,7 +188,7 @@ def _code(match: re.Match[str]) -> str:
 
 
 def unguarded(text: str) -> str:
-    r"""Return the text that a cell stands for.
+    r"""Return the text of a cell as it was before it was guarded.
 
     Examples
     --------

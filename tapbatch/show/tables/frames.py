@@ -30,8 +30,7 @@ def read_table(path: Path) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Text columns as strings (``"NA"`` is a name, not a gap; unknown text is empty), ``boolean``, ``Int64`` and
-        ``float64`` columns with gaps where unknown. Columns that the table does not know stay text.
+        Each column with its type; those that the table does not know stay text.
 
     Raises
     ------
@@ -54,7 +53,7 @@ def read_table(path: Path) -> pd.DataFrame:
 
 
 def rows_to_frame(name: str, rows: Sequence[Row]) -> pd.DataFrame:
-    """Return rows as a table that :func:`read_table` would give, with numbers that are not rounded.
+    """Return rows as the table that :func:`read_table` would give, but with unrounded numbers.
 
     Examples
     --------
@@ -72,7 +71,7 @@ def rows_to_frame(name: str, rows: Sequence[Row]) -> pd.DataFrame:
 
 
 def numbers_to_frame(rows: Sequence[Sequence[float]], units: Mapping[str, str]) -> pd.DataFrame:
-    """Return rows of numbers as a table whose columns, with their units, are those given.
+    """Return rows of numbers as a table with the given columns and units.
 
     Examples
     --------
@@ -88,7 +87,7 @@ _UNITS = {"hz": "Hz", "cents": "cents", "s": "s", "db": "dB", "dbfs": "dBFS", "p
 
 
 def units_of(name: str) -> dict[str, str]:
-    """Return the unit of each column of a table that has one, as the column's name says it.
+    """Return the unit of each column that has one, read from the column's name.
 
     Examples
     --------

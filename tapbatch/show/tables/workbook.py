@@ -12,8 +12,9 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
+from functools import cache
 from typing import TYPE_CHECKING
 
 from tapbatch.model.notice import Notice
@@ -21,8 +22,9 @@ from tapbatch.show.tables.columns import SCHEMA, Cell, Column, Row, cell_text
 
 if TYPE_CHECKING:
     from xlsxwriter.format import Format
-    from xlsxwriter.workbook import Workbook
     from xlsxwriter.worksheet import Worksheet
+
+    Look = Callable[..., Format]
 
 # What one wants to see when the file opens; the tables that they rest on come behind.
 _IN_FRONT = ("modes", "drift", "targets", "strings", "sustain")
@@ -46,7 +48,7 @@ def workbook_name(instrument: str) -> str:
 
 
 def workbook_notices(tables: Mapping[str, Sequence[Row]]) -> list[Notice]:
-    """Return a notice for each table of which a sheet cannot hold all rows."""
+    """Return a notice for each table that has more rows than a sheet can hold."""
     return [
         Notice("workbook full", name=name, count=MOST_ROWS, total_count=len(rows))
         for name, rows in tables.items()
@@ -75,43 +77,20 @@ def workbook_bytes(tables: Mapping[str, Sequence[Row]]) -> bytes:
     # In memory: a workbook that is half written is nobody's, and there is no temporary folder to clean.
     with Workbook(file, {"in_memory": True}) as book:
         book.set_properties({"created": _MADE})
-        looks = _Looks(book)
-        for name in sorted(tables, key=_place):
-            _fill(book.add_worksheet(name), SCHEMA[name], tables[name][:MOST_ROWS], looks)
+        look = cache(lambda **how: book.add_format(how))
+        for name in sorted(tables, key=lambda name: (*_IN_FRONT, name).index(name)):
+            _fill(book.add_worksheet(name), SCHEMA[name], tables[name][:MOST_ROWS], look)
     return file.getvalue()
 
 
-def _place(name: str) -> int:
-    return _IN_FRONT.index(name) if name in _IN_FRONT else len(_IN_FRONT)
-
-
-class _Looks:
-    """The formats of one workbook, each made once."""
-
-    def __init__(self, book: Workbook) -> None:
-        self._book = book
-        self._numbers: dict[int, Format] = {}
-        self.header = book.add_format({"bold": True, "bottom": 1, "indent": 1})
-        self.header_of_numbers = book.add_format({"bold": True, "bottom": 1, "align": "right"})
-        # Some spreadsheets show a boolean that has no format as 1 or 0; the others pass over this one.
-        self.boolean = book.add_format({"num_format": '"TRUE";"TRUE";"FALSE"', "align": "center"})
-        # "@" is the format of text: what is typed over such a cell stays text, too.
-        self.text = book.add_format({"num_format": "@", "indent": 1})
-
-    def number(self, decimals: int) -> Format:
-        if decimals not in self._numbers:
-            code = f"0.{'0' * decimals}" if decimals else "0"
-            self._numbers[decimals] = self._book.add_format({"num_format": code})
-        return self._numbers[decimals]
-
-
-def _fill(sheet: Worksheet, columns: Sequence[Column], rows: Sequence[Row], looks: _Looks) -> None:
+def _fill(sheet: Worksheet, columns: Sequence[Column], rows: Sequence[Row], look: Look) -> None:
     for place, column in enumerate(columns):
         numbers = column.kind in ("int", "float")
-        sheet.write_string(0, place, column.name, looks.header_of_numbers if numbers else looks.header)
+        header = look(bold=True, bottom=1, align="right") if numbers else look(bold=True, bottom=1, indent=1)
+        sheet.write_string(0, place, column.name, header)
         widest = len(column.name) + _FILTER_ARROW
         for line, row in enumerate(rows, 1):
-            widest = max(widest, _put(sheet, line, place, column, row, looks) + 2)
+            widest = max(widest, _put(sheet, line, place, column, row, look) + 2)
         sheet.set_column(place, place, min(max(widest, _WIDTHS[0]), _WIDTHS[1]))
     sheet.freeze_panes(1, 0)
     sheet.autofilter(0, 0, max(len(rows), 1), len(columns) - 1)
@@ -121,25 +100,28 @@ def _fill(sheet: Worksheet, columns: Sequence[Column], rows: Sequence[Row], look
     sheet.repeat_rows(0)
 
 
-def _put(sheet: Worksheet, line: int, place: int, column: Column, row: Row, looks: _Looks) -> int:
-    """Write one cell; return how many letters wide it shows."""
+def _put(sheet: Worksheet, line: int, place: int, column: Column, row: Row, look: Look) -> int:
+    """Write one cell; return its width in letters."""
     value: Cell = row.get(column.name)
     if value is None or value == "" or (isinstance(value, float) and not math.isfinite(value)):
         return 0
     if column.kind == "text":
         text = _writable(str(value))
-        sheet.write_string(line, place, text, looks.text)
+        # "@" is the format of text: what is typed over such a cell stays text, too.
+        sheet.write_string(line, place, text, look(num_format="@", indent=1))
         return max(map(len, text.split("\n")))
     if column.kind == "bool":
-        sheet.write_boolean(line, place, bool(value), looks.boolean)
+        # Some spreadsheets show a boolean that has no format as 1 or 0; the others pass over this one.
+        sheet.write_boolean(line, place, bool(value), look(num_format='"TRUE";"TRUE";"FALSE"', align="center"))
         return len("FALSE")
     shown = cell_text(column, row)
-    sheet.write_number(line, place, float(shown), looks.number(len(shown.partition(".")[2])))
+    decimals = len(shown.partition(".")[2])
+    sheet.write_number(line, place, float(shown), look(num_format=f"0.{'0' * decimals}" if decimals else "0"))
     return len(shown)
 
 
 def _writable(text: str) -> str:
-    """Return text as XML can hold it: what is no valid Unicode as its code, as in the CSV files."""
+    """Return text as XML can hold it: what is not valid Unicode becomes its code, as in the CSV files."""
     valid = text.encode("utf-8", "backslashreplace").decode("utf-8")
     # The two that XML 1.0 knows no way to write (W3C, XML 1.0, production 2); others are escaped by the library.
     valid = valid.replace("\ufffe", "\\ufffe").replace("\uffff", "\\uffff")

@@ -6,72 +6,49 @@ has no verdict says why. Modes are shown from low to high.
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
-from typing import TextIO
 
 from tapbatch.compare.before_after import BalanceChange, Comparison, SustainChange
 from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Drift, Stage
 from tapbatch.show.say import words
-from tapbatch.show.say.cautions import cautions_text, no_verdict_explained
-from tapbatch.show.terminal.readings import WIDTH, say_lines, wrapped_lines
+from tapbatch.show.say.cautions import cautions_text, no_verdict_text
+from tapbatch.show.terminal.readings import WIDTH, Line, said
 from tapbatch.show.terminal.wrapping import padded
-from tapbatch.show.view.modes import mode_at
 from tapbatch.show.view.side_by_side import same_reason
+from tapbatch.show.view.stages import mode_at
 
 _INDENT = 41
 
 
-def print_comparison(comparison: Comparison, *, file: TextIO | None = None) -> None:
-    """Print two stages side by side.
-
-    Parameters
-    ----------
-    comparison
-        From :func:`tapbatch.compare.before_after.side_by_side`.
-    file
-        Where to print; standard output by default.
-    """
-    say_lines(comparison_lines(comparison), file or sys.stdout)
-
-
-def comparison_lines(comparison: Comparison) -> list[tuple[str, str]]:
-    """Return two stages side by side as lines of at most 80 characters, each with its weight."""
-    lines = [(line, "bold") for line in wrapped_lines(_heading(comparison))]
+def comparison_lines(comparison: Comparison) -> list[Line]:
+    """Return two stages side by side."""
+    lines = said(_heading(comparison), "bold")
     if comparison.cautions:
-        differed = f"differed besides the wood: {cautions_text(comparison.cautions)}"
-        lines += [(line, "") for line in wrapped_lines(differed)]
+        lines += said(f"differed besides the wood: {cautions_text(comparison.cautions)}")
     lines += _pitch_lines(comparison)
     lines += _sustain_lines(comparison.sustain)
     lines += _balance_lines(comparison.balance)
-    said = [words.FIVE_PER_CENT] if any(c.verdict for c in comparison.sustain) else []
-    said.append(words.NO_LOUDNESS)
-    return lines + [(line, "dim") for text in said for line in wrapped_lines(text)]
+    if any(c.verdict for c in comparison.sustain):
+        lines += said(words.FIVE_PER_CENT, "dim")
+    return lines + said(words.NO_LOUDNESS, "dim")
 
 
 def _heading(comparison: Comparison) -> str:
     before, after = comparison.before, comparison.after
-    names = [instrument_of(s) for s in (before, after)]
-    sides = [before.stage_shown, after.stage_shown]
-    if names[0] != names[1]:
-        sides = [f"{name}, {stage}" for name, stage in zip(names, sides, strict=True)]
-    head = f"{names[0]}, {after.part}" if names[0] == names[1] else after.part
-    return f"{head}: {sides[0]}, then {sides[1]}"
+    names = [next((h.recording.instrument_shown for h in stage.heard), "") for stage in (before, after)]
+    if names[0] == names[1]:
+        return f"{names[0]}, {after.part}: {before.stage_shown}, then {after.stage_shown}"
+    return f"{after.part}: {names[0]}, {before.stage_shown}, then {names[1]}, {after.stage_shown}"
 
 
-def instrument_of(stage: Stage) -> str:
-    """Return the instrument of a stage, as its recordings spell it."""
-    return next((h.recording.instrument_shown for h in stage.heard), "")
-
-
-def _pitch_lines(comparison: Comparison) -> list[tuple[str, str]]:
+def _pitch_lines(comparison: Comparison) -> list[Line]:
     if not comparison.drifts:
         return []
-    lines = [(_row("Pitch", ("before", "after"), "moved"), "dim")]
+    lines = [_row("Pitch", "before", "after", "moved", weight="dim")]
     for drift in comparison.drifts:
-        cells = [_hz(stage, drift) for stage in (comparison.before, comparison.after)]
-        lines.append((_row(drift.mode, (cells[0], cells[1]), words.moved_text(drift)), ""))
+        cells = (_hz(stage, drift) for stage in (comparison.before, comparison.after))
+        lines.append(_row(drift.mode, *cells, words.moved_text(drift)))
     return lines
 
 
@@ -80,48 +57,47 @@ def _hz(stage: Stage, drift: Drift) -> str:
     return f"{words.hz_text(mode)} Hz" if mode else "-"
 
 
-def _sustain_lines(changes: Sequence[SustainChange]) -> list[tuple[str, str]]:
+def _sustain_lines(changes: Sequence[SustainChange]) -> list[Line]:
     shown = [c for c in changes if c.before_s is not None or c.after_s is not None]
     if not shown:
         return []
-    lines = [(_row("Sustain (T60)", ("before", "after"), "rings"), "dim")]
+    lines = [_row("Sustain (T60)", "before", "after", "rings", weight="dim")]
     alike = same_reason(shown)
     if alike is not None:
-        lines += [(line, "") for line in wrapped_lines(f"No verdict on any: {no_verdict_explained(alike)}.")]
+        lines += said(f"No verdict on any: {no_verdict_text(alike, explained=True)}.")
     for change in shown:
         plucked = change.kind == "pluck" and change.subject != "string"
         short = change.name.removesuffix(" octave").removesuffix(" sound")
         name = f"plucked, {short}" if plucked else change.name
-        cells = [f"{v:.3f} s" if v is not None else "-" for v in (change.before_s, change.after_s)]
-        first, *more = wrapped_lines(rings_text(change, said=alike), most=WIDTH - _INDENT) or [""]
-        lines.append((_row(name, (cells[0], cells[1]), first), ""))
-        lines += [(" " * _INDENT + line, "") for line in more]
+        cells = (f"{v:.3f} s" if v is not None else "-" for v in (change.before_s, change.after_s))
+        first, *more = said(rings_text(change, known=alike), most=WIDTH - _INDENT) or [("", "")]
+        lines += [_row(name, *cells, first[0]), *((" " * _INDENT + line, "") for line, _ in more)]
     return lines
 
 
-def rings_text(change: SustainChange, *, said: NoVerdict | None = None) -> str:
+def rings_text(change: SustainChange, *, known: NoVerdict | None = None) -> str:
     """Say whether something rings longer, such as ``longer, +12 % (+5 to +20)``; without a verdict, why.
 
-    ``said`` is a reason that needs no repeating.
+    ``known`` is a reason that need not be repeated.
     """
     text = words.change_text(change.change_pct, change.low_pct, change.high_pct, 0, "%")
     if change.verdict:
         return f"{change.verdict}, {text}"
-    why = f"no verdict ({no_verdict_explained(change.why)})" if change.why != said else ""
+    why = f"no verdict ({no_verdict_text(change.why, explained=True)})" if change.why != known else ""
     return ", ".join(word for word in (why, text) if word)
 
 
-def _balance_lines(balance: Sequence[BalanceChange]) -> list[tuple[str, str]]:
+def _balance_lines(balance: Sequence[BalanceChange]) -> list[Line]:
     if not balance:
         return []
-    lines = [(_row("Balance", ("before", "after"), "share in the energy of each tap"), "dim")]
+    lines = [_row("Balance", "before", "after", "share in the energy of each tap", weight="dim")]
     for b in balance:
         change = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
-        cells = [f"{v:.1f} dB" for v in (b.before_db, b.after_db)]
-        band = f"{b.low_hz:.0f} to {b.high_hz:.0f} Hz"
-        lines.append((_row(b.name, (cells[0], cells[1]), f"{change}, {band}"), ""))
+        cells = (f"{v:.1f} dB" for v in (b.before_db, b.after_db))
+        lines.append(_row(b.name, *cells, f"{change}, {b.low_hz:.0f} to {b.high_hz:.0f} Hz"))
     return lines
 
 
-def _row(name: str, sides: tuple[str, str], said: str) -> str:
-    return f"{padded(words.shown(name), 18)} {sides[0]:>10}{sides[1]:>10}  {said}".rstrip()
+def _row(name: str, *cells: str, weight: str = "") -> Line:
+    before, after, told = cells
+    return f"{padded(words.shown(name), 18)} {before:>10}{after:>10}  {told}".rstrip(), weight

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
@@ -17,26 +17,27 @@ from tapbatch.model.history import History, Stage
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import words
-from tapbatch.show.say.notices import notice_explained, notice_text
+from tapbatch.show.say.notices import notice_explained, notice_text, notices_of
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
 from tapbatch.show.view.landings import landing_lines
-from tapbatch.show.view.rows import mode_rows
-from tapbatch.show.view.silence import NOTHING_READ, WHAT_TO_DO, turned_down
-from tapbatch.show.view.stages import last_with_modes
-from tapbatch.show.view.standing import standing_text
+from tapbatch.show.view.stages import last_with_modes, mode_rows
+from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text, turned_down
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 WIDTH = 80
 
+Line = tuple[str, str]
+"""A line of at most 80 characters, and its weight: ``bold``, ``dim`` or none."""
+
 Advance = Callable[[str], None]
 
 
-def print_reading(stage: Stage, *, steady_cents: float = 3.0, file: TextIO | None = None) -> None:
-    """Print what was read at one stage, the mode that leads first, then the others from strong to faint.
+def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[Line]:
+    """Return what was read at one stage: the mode that leads first, then the others from strong to faint.
 
     Parameters
     ----------
@@ -44,30 +45,24 @@ def print_reading(stage: Stage, *, steady_cents: float = 3.0, file: TextIO | Non
         One or more recordings, joined.
     steady_cents
         The width in cents within which a pitch counts as sure and a mode as steady.
-    file
-        Where to print; standard output by default.
     """
-    say_lines(reading_lines(stage, steady_cents), file or sys.stdout)
-
-
-def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[tuple[str, str]]:
-    """Return the lines of a reading, each at most 80 characters, with its weight: ``bold``, ``dim`` or none."""
     lines = _headline(stage)
     if not stage.modes:
-        return [*lines, *((line, "") for line in _nothing_heard(stage))]
+        return [*lines, *_nothing_heard(stage)]
     rows = mode_rows(stage, steady_cents)
     lines.append((_columns("", "note", "cents", "how sure", "Hz", "T60 (s)", "taps"), "dim"))
     # What all modes have in common is said once, at the end.
     common = set.intersection(*(set(m.flags) for m in stage.modes)) if len(stage.modes) > 1 else set()
     for row in rows:
         mode = row.mode
-        cells = _columns("leads" if mode.lead else "", mode.note, row.cents, row.sure, row.hz, row.rings, row.taps)
+        figures = words.cents_text(mode), words.sure_text(mode), words.hz_text(mode), words.t60_text(mode), row.taps
+        cells = _columns("leads" if mode.lead else "", mode.note, *figures)
         lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
         if own := [flag for flag in mode.flags if flag not in common]:
-            lines.extend((line, "dim") for line in _wrapped(f"noticed: {', '.join(own)}", "        "))
-    played = ", ".join(words.played_note_text(row.mode) for row in rows if row.played)
-    said = _wrapped(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {played}.") if played else []
-    return [*lines, *((line, "") for line in (*said, *_whole_lines(stage), *_noticed(stage)))]
+            lines += said(f"noticed: {', '.join(own)}", "dim", first="        ")
+    if played := ", ".join(words.played_note_text(row.mode) for row in rows if row.played):
+        lines += said(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {played}.")
+    return [*lines, *_whole_lines(stage), *_noticed(stage)]
 
 
 def reading_to_json(stage: Stage) -> str:
@@ -89,7 +84,7 @@ def reading_to_json(stage: Stage) -> str:
             "sha256": heard.recording.sha256,
             "taps_found": len(heard.reading.taps),
             "taps_used": len(heard.reading.used_taps),
-            "notices": [notice_text(notice) for notice in heard.reading.notices],
+            "notices": [notice_text(notice) for notice in notices_of(heard)],
         }
         for heard in stage.heard
     ]
@@ -106,36 +101,31 @@ def reading_to_json(stage: Stage) -> str:
     return json.dumps(document, allow_nan=False)
 
 
-def print_lines(lines: Sequence[str], *, file: TextIO | None = None) -> None:
-    """Print lines as they are, such as those that say where each instrument stands (:func:`history_lines`)."""
-    say_lines([(line, "") for line in lines], file or sys.stdout)
-
-
 def history_lines(history: History) -> list[str]:
-    """Return where an instrument stands and how far it has to go, a sentence each a part, lines of 80 characters.
+    """Return where an instrument stands and how far it has to go, a sentence for each part.
 
-    Where the taps of the latest stage gave no mode, that is said too: else nobody would miss it.
+    Where the taps of the latest stage gave no mode, that is said too; otherwise nobody would miss it.
     """
-    lines: list[str] = []
+    lines: list[Line] = []
     for part in history.parts:
         stage = last_with_modes(history, part)
         if stage:
-            lines += [line for line, _ in _stage_lines(history, stage)]
+            lines += _stage_lines(history, stage)
         tapped = [s for s in history.of_part(part) if any(h.recording.kind == "tap" for h in s.heard)]
         if tapped and not tapped[-1].modes:
             told = standing_text(history, tapped[-1])
-            lines += _wrapped(f"{told}; taps.csv says of each transient why it was not used", "", "    ")
-    return lines
+            lines += said(f"{told}; taps.csv says of each transient why it was not used", later="    ")
+    return [line for line, _ in lines]
 
 
-def _stage_lines(history: History, stage: Stage) -> list[tuple[str, str]]:
+def _stage_lines(history: History, stage: Stage) -> list[Line]:
     """Return where a part stands and, from the last of its stages that has modes, how far it has to go."""
     far = landing_lines(history, stage.part) if stage is last_with_modes(history, stage.part) else []
-    lines = [(line, "bold") for line in _wrapped(standing_text(history, stage), "", "    ")]
-    return lines + [(line, "") for said in far for line in _wrapped(said, "  ", "    ")]
+    lines = said(standing_text(history, stage), "bold", later="    ")
+    return lines + [line for text in far for line in said(text, first="  ")]
 
 
-def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> list[tuple[str, str]]:
+def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> list[Line]:
     """Return what a recording that just arrived says of its stage: the sentence first, then the modes.
 
     All recordings of its stage are joined in it, as in ``modes.csv``.
@@ -147,30 +137,25 @@ def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> lis
     return [("", ""), *stands, *reading_lines(stage, steady_cents)]
 
 
-def print_arrival(history: History, path: str, *, steady_cents: float = 3.0, file: TextIO | None = None) -> None:
-    """Print what a recording that just arrived says of its stage."""
-    say_lines(arrival_lines(history, path, steady_cents), file or sys.stdout)
-
-
 def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -> None:
-    """Print every file or instrument that needs the builder: where, what is wrong, how to mend it."""
+    """Print, on standard error, each file or instrument that needs the builder: where, what is wrong, the remedy."""
     if not items:
         return
     lines = [("1 needs attention:" if len(items) == 1 else f"{len(items)} need attention:", "bold")]
     for item in items:
-        lines += [(line, "") for line in _wrapped(f"{item.where}: {item.what}; {item.remedy}", "  ", "    ")]
-    say_lines(lines, file or sys.stderr)
+        lines += said(f"{item.where}: {item.what}; {item.remedy}", first="  ")
+    print_lines(lines, file=file or sys.stderr)
 
 
 def print_notices(notices: Sequence[str], *, file: TextIO | None = None) -> None:
-    """Print what was noticed and needs nobody: standard error by default, each behind ``note:``."""
-    lines = [line for notice in notices for line in _wrapped(f"note: {notice}", "", "    ")]
+    """Print, on standard error, what was noticed and needs no action, each behind ``note:``."""
+    lines = [line for notice in notices for line in said(f"note: {notice}", later="    ")]
     print_lines(lines, file=file or sys.stderr)
 
 
 @contextmanager
 def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
-    """Show how far long work has come, with rate and time left, on a terminal; nothing anywhere else.
+    """Show the progress of long work, with rate and time left, on a terminal; show nothing elsewhere.
 
     Parameters
     ----------
@@ -200,8 +185,8 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
 
     class Said(ProgressColumn):
         def render(self, task: Piece) -> Text:
-            said = (f"{int(task.completed)}/{total}", rate_text(task.speed), left_text(task.time_remaining))
-            return Text(", ".join(word for word in said if word))
+            told = (f"{int(task.completed)}/{total}", rate_text(task.speed), left_text(task.time_remaining))
+            return Text(", ".join(word for word in told if word))
 
     # Names from files are data: without markup, square brackets in them stay brackets.
     name_column = TextColumn("{task.description}", markup=False, style="dim")
@@ -213,7 +198,8 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
         def done(name: str) -> None:
             nonlocal finished
             finished += 1
-            bar.update(task, completed=finished, description=_short(words.shown(name), 24))
+            text = words.shown(name)
+            bar.update(task, completed=finished, description=text if len(text) <= 24 else f"…{text[-23:]}")
 
         # Within a recording of hours the bar moves, too.
         with listening(lambda share: bar.update(task, completed=min(finished + share, total))):
@@ -221,7 +207,7 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
 
 
 def rate_text(pieces_a_second: float | None) -> str:
-    """Say how fast work goes, a second where many are done in it, else seconds each.
+    """Say how fast work goes: pieces a second, or seconds each for slow ones.
 
     Examples
     --------
@@ -234,7 +220,7 @@ def rate_text(pieces_a_second: float | None) -> str:
 
 
 def left_text(seconds: float | None) -> str:
-    """Say how long work will take yet; nothing where that is not known.
+    """Say how long work will still take; nothing if that is not known.
 
     Examples
     --------
@@ -249,67 +235,50 @@ def left_text(seconds: float | None) -> str:
 # ----------------------------------------------------------------- lines
 
 
-def _headline(stage: Stage) -> list[tuple[str, str]]:
+def said(text: str, weight: str = "", *, first: str = "", later: str | None = None, most: int = WIDTH) -> list[Line]:
+    """Return text in lines of at most ``most`` characters.
+
+    The first line is indented by ``first``, the others by ``later``; by default by two more than the first.
+    """
+    lines = wrapped(words.shown(text), most, first, first + "  " if later is None else later)
+    return [(line, weight) for line in lines]
+
+
+def _headline(stage: Stage) -> list[Line]:
     names = ", ".join(words.shown(heard.recording.path) for heard in stage.heard) or words.shown(stage.stage_shown)
     found = sum(len(h.reading.taps) for h in stage.heard)
     placed = " ".join(word for word in (stage.part, stage.state) if word)
     used = f"{_count(found, 'transient')} heard, {_count(stage.taps_used, 'tap')} used"
     facts = ", ".join(word for word in (placed, used, f"A4 = {stage.concert_pitch_hz:g} Hz") if word)
-    return [*((line, "bold") for line in _wrapped(names)), *((line, "") for line in _wrapped(facts))]
+    return said(names, "bold") + said(facts)
 
 
 def _columns(lead: str, note: str, cents: str, sure: str, hz: str, rings: str, taps: str) -> str:
     return f"{lead:<7}{note:<6}{cents:>8}   {sure:<10}{hz:>9}   {rings:<22}{taps:>5}".rstrip()
 
 
-def _nothing_heard(stage: Stage) -> list[str]:
-    lines = _wrapped(f"{NOTHING_READ}. {WHAT_TO_DO}")
+def _nothing_heard(stage: Stage) -> list[Line]:
+    lines = said(f"{NOTHING_READ}. {WHAT_TO_DO}")
     for reason, times in sorted(turned_down(stage).items()):
-        lines += _wrapped(f"{times} not used: {reason or 'no reason given'}", "  ", "    ")
-    return [*lines, *_noticed(stage)]
+        lines += said(f"{times} not used: {reason or 'no reason given'}", first="  ")
+    return lines + _noticed(stage)
 
 
-def _whole_lines(stage: Stage) -> list[str]:
+def _whole_lines(stage: Stage) -> list[Line]:
     whole = next((d for d in stage.decays if d.band_low_hz is None and d.kind == "tap"), None)
     text = words.seconds_text(whole.t60_s, whole.t60_low_s, whole.t60_high_s) if whole else ""
-    return [f"The whole sound dies away by 60 dB in {text} s."] if text else []
+    return [(f"The whole sound dies away by 60 dB in {text} s.", "")] if text else []
 
 
-def _noticed(stage: Stage) -> list[str]:
+def _noticed(stage: Stage) -> list[Line]:
     flags = dict.fromkeys((*(flag for mode in stage.modes for flag in mode.flags), *stage.flags))
-    notices = dict.fromkeys(notice for heard in stage.heard for notice in heard.reading.notices)
-    lines: list[str] = []
-    for said in (*map(words.explain, flags), *map(notice_explained, notices)):
-        lines += _wrapped(said, "  ", "    ")
-    return ["Noticed:", *lines] if lines else []
+    notices = dict.fromkeys(notice for heard in stage.heard for notice in notices_of(heard))
+    texts = (*map(words.explain, flags), *map(notice_explained, notices))
+    return [("Noticed:", "")] * bool(texts) + [line for text in texts for line in said(text, first="  ")]
 
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def say_lines(lines: Sequence[tuple[str, str]], stream: TextIO) -> None:
-    """Print lines, each with its weight: ``bold``, ``dim`` or none."""
-    console = _console(stream)
-    # A stream that cannot write a letter gets a stand-in for it and not an error.
-    encoding = getattr(stream, "encoding", None) or "utf-8"
-    for line, style in lines:
-        readable = line.encode(encoding, "replace").decode(encoding)
-        # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
-        console.print(readable, style=None if console.no_color else style or None, soft_wrap=True)
-
-
-def wrapped_lines(text: str, most: int = WIDTH) -> list[str]:
-    """Return text in lines of at most so many characters, later ones set in by two."""
-    return wrapped(words.shown(text), most, later="  ")
-
-
-def _wrapped(text: str, first: str = "", later: str | None = None) -> list[str]:
-    return wrapped(words.shown(text), WIDTH, first, first + "  " if later is None else later)
-
-
-def _short(text: str, most: int) -> str:
-    return text if len(text) <= most else f"…{text[1 - most :]}"
 
 
 def _plain(table: str, row: tables.Row) -> dict[str, object]:
@@ -324,6 +293,19 @@ def _plain(table: str, row: tables.Row) -> dict[str, object]:
 
 
 # --------------------------------------------------------------- console
+
+
+def print_lines(lines: Iterable[Line | str], *, file: TextIO | None = None) -> None:
+    """Print lines, plain or each with its weight, on standard output by default."""
+    stream = file or sys.stdout
+    console = _console(stream)
+    # A stream that cannot write a letter gets a stand-in for it and not an error.
+    encoding = getattr(stream, "encoding", None) or "utf-8"
+    for each in lines:
+        line, weight = (each, "") if isinstance(each, str) else each
+        readable = line.encode(encoding, "replace").decode(encoding)
+        # Rich honours NO_COLOR for colour only; here weight goes too, so that what is plain is wholly plain.
+        console.print(readable, style=None if console.no_color else weight or None, soft_wrap=True)
 
 
 def _console(stream: TextIO) -> Console:

@@ -70,7 +70,7 @@ def padded(text: str, cells: int) -> str:
 
 
 def _fitting(word: str, most: int) -> int:
-    """Return how many letters of a word fit; at least one, so that there is an end."""
+    """Return how many letters of a word fit; at least one, so that the loop ends."""
     fits = 1
     while fits < len(word) and width_of(word[: fits + 1]) <= most:
         fits += 1

@@ -15,9 +15,8 @@ from typing import Literal
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text, way_text
-from tapbatch.show.view.drifts import differed_text, drifts_into
 from tapbatch.show.view.landings import is_risky, landings_of
-from tapbatch.show.view.stages import stage_before, stage_name
+from tapbatch.show.view.stages import differed_text, drifts_into, stage_before, stage_name
 
 Question = Literal["moved", "far", "rings", "trust"]
 
@@ -43,7 +42,7 @@ class Limit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """One answer of a reading, with what limits it; ``goes_on`` where the answer before is to the same question.
+    """One answer, with what limits it; ``goes_on`` if the previous answer is to the same question.
 
     ``number`` is what stands behind the words: cents moved, cents to go, the change of T60 in per cent, and the
     half-width in cents on which trust rests; ``None`` where it is not known.
@@ -68,16 +67,11 @@ class Answer:
         return _INTERVAL.sub("", self.told)
 
 
-def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> tuple[Answer, ...]:
-    """Return what is answered of a stage, from the mode that leads there.
+NO_ANSWER = Answer(question="moved", told="")
 
-    Parameters
-    ----------
-    history, stage, lead
-        The instrument, a stage of it, and a mode of that stage.
-    steady_cents
-        The width in cents within which a pitch counts as sure.
-    """
+
+def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> tuple[Answer, ...]:
+    """Return the answers for a stage, from the mode that leads there; a pitch is sure within ``steady_cents``."""
     drift = drifts_into(history, stage).get(lead.mode)
     flags = dict.fromkeys((*lead.flags, *stage.flags))
     return (
@@ -122,9 +116,7 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         question="moved",
         told=capital(words.moved_text(drift)),
         detail="; ".join(filter(None, told)),
-        limits=(Limit(name=f"besides the wood: {differed}", full=f"differs besides the wood: {differed}"),)
-        if differed
-        else (),
+        limits=_limits(differed, "besides the wood: ", "differs besides the wood: "),
         number=drift.freq_change_cents,
     )
 
@@ -133,12 +125,11 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> Iterator[Answer
     for n, landing in enumerate(landings_of(history, stage, lead)[:MOST_LANDINGS]):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
         whose = capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
-        limit = f"{chance}: take off less"
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
             detail=", ".join(filter(None, (step_text(landing), way_text(landing), "" if risky else chance))),
-            limits=(Limit(name=limit, full=limit),) if risky else (),
+            limits=_limits(f"{chance}: take off less" if risky else ""),
             goes_on=n > 0,
             number=landing.cents_to_go,
         )
@@ -150,11 +141,12 @@ def _rings(lead: StageMode, drift: Drift | None) -> Answer:
     change = words.rings_text(drift) if drift else ""
     if drift is None or not change:
         return Answer(question="rings", told=now)
-    limit = words.rings_limit(drift)
-    limits = (Limit(name=limit, full=limit),) if limit else ()
-    return Answer(
-        question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=drift.t60_change_pct
-    )
+    limits, number = _limits(words.rings_limit(drift)), drift.t60_change_pct
+    return Answer(question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=number)
+
+
+def _limits(limit: str, name: str = "", full: str = "") -> tuple[Limit, ...]:
+    return (Limit(name=name + limit, full=full + limit),) if limit else ()
 
 
 def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:

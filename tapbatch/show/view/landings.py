@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from tapbatch.model.history import History, Landing, Stage, StageMode
 from tapbatch.show.say.landings import landing_line, step_text, to_go_text
-from tapbatch.show.view.modes import mode_at
+from tapbatch.show.view.stages import mode_at
 
 MOST_DRAWN = 8
 RISKY = 0.2
@@ -21,7 +21,7 @@ def is_risky(landing: Landing) -> bool:
 
 
 def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
-    """Return the landings of a part that matter: its targets, else the one note that the lead mode makes for.
+    """Return the landings of a part that matter: its targets, else the one note that the lead mode is heading for.
 
     Examples
     --------

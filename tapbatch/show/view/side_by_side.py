@@ -34,7 +34,7 @@ def sustain_rows(comparison: Comparison) -> list[SustainChange]:
 
     The bands of plucked strings are left out, for they mix strings that have rows of their own.
     """
-    both = _known(comparison)
+    both = rows_known(comparison)
     levels = {m.mode: m.level_db for m in comparison.after.modes}
     modes = sorted((c for c in both if c.subject == "mode"), key=lambda c: -levels.get(c.name, -999.0))[:MOST_MODES]
     tapped = [c for c in both if c.kind == "tap" and c.subject in ("whole", "band")][:MOST_BANDS]
@@ -43,18 +43,8 @@ def sustain_rows(comparison: Comparison) -> list[SustainChange]:
     return [*tapped, *plucked, *(c for c in both if c in modes), *strings]
 
 
-def rows_left_out(comparison: Comparison) -> int:
-    """Return how many rows that were measured at both stages had no room."""
-    return len(_known(comparison)) - len(sustain_rows(comparison))
-
-
-def common_reason(comparison: Comparison) -> NoVerdict | None:
-    """Return the reason for which no row has a verdict, where it is the same for all rows."""
-    return same_reason(sustain_rows(comparison))
-
-
 def same_reason(rows: Sequence[SustainChange]) -> NoVerdict | None:
-    """Return the reason against a verdict that some rows have in common.
+    """Return the reason for no verdict that all rows share; ``None`` if they differ.
 
     Examples
     --------
@@ -65,7 +55,8 @@ def same_reason(rows: Sequence[SustainChange]) -> NoVerdict | None:
     return reasons.pop() if len(reasons) == 1 else None
 
 
-def _known(comparison: Comparison) -> list[SustainChange]:
+def rows_known(comparison: Comparison) -> list[SustainChange]:
+    """Return the rows that were measured at both stages, whether there is room for them or not."""
     return [
         c
         for c in comparison.sustain

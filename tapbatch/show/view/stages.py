@@ -1,11 +1,22 @@
-"""Which stage is shown: the latest of all parts, the one before it, and the last at which strings were plucked."""
+"""Which stages, modes and changes are shown, and the modes of a stage in the order in which all faces show them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
 
-from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.reading import Reading
+from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
+
+MOST_MODES = 8
+
+Shown = TypeVar("Shown")
+
+_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 Lined = Callable[[Stage], Stage]
 """Gives a stage with the lines that its charts need: the spectrum and the trace of the recordings that stand for it.
@@ -21,7 +32,7 @@ def with_own_lines(stage: Stage) -> Stage:
 
 
 def latest_stage(history: History) -> Stage | None:
-    """Return the stage that all faces answer for: the last of all parts, the body's where two are equally late.
+    """Return the stage that all faces show: the latest of all parts, the body's if two are equally late.
 
     Examples
     --------
@@ -76,7 +87,143 @@ def plucked_stage(history: History) -> Stage | None:
     return next((s for s in sorted(history.stages, key=lambda s: s.order, reverse=True) if s.strings), None)
 
 
-def most_tapped(stage: Stage, shows: Callable[[Reading], object]) -> Reading | None:
-    """Return the reading that stands for a stage: of the tap recordings that show something, that with most taps."""
-    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and shows(h.reading)]
-    return max(heard, key=lambda reading: len(reading.used_taps), default=None)
+def most_tapped(stage: Stage, shown: Callable[[Reading], Shown | None]) -> Shown | None:
+    """Return what stands for a stage: of the tap recordings that have something to show, that with most taps used."""
+    heard = [h.reading for h in stage.heard if h.recording.kind == "tap" and shown(h.reading)]
+    best = max(heard, key=lambda reading: len(reading.used_taps), default=None)
+    return shown(best) if best else None
+
+
+# ------------------------------------------------------------------ modes
+
+
+def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
+    """Return the modes of one part that a chart shows, from low to high.
+
+    The latest lead comes first, then the builder's labels, then what is strongest over all stages.
+
+    Examples
+    --------
+    >>> chart_modes([])
+    []
+    """
+    found: dict[str, list[StageMode]] = {}
+    for stage in stages:
+        for mode in stage.modes:
+            found.setdefault(mode.mode, []).append(mode)
+    latest_lead = stages[-1].lead.mode if stages and stages[-1].lead else ""
+
+    def rank(name: str) -> tuple[bool, bool, float]:
+        return name != latest_lead, bool(_PROVISIONAL.match(name)), -max(m.level_db for m in found[name])
+
+    chosen = sorted(found, key=rank)[:most]
+    return sorted(chosen, key=lambda name: found[name][-1].freq_hz)
+
+
+def mode_at(stage: Stage, name: str) -> StageMode | None:
+    """Return a mode of a stage by its identity, or ``None``."""
+    return next((m for m in stage.modes if m.mode == name), None)
+
+
+# ----------------------------------------------------------------- drifts
+
+
+class DriftsInto:
+    """What moved on the way to each stage of a history; calling it with a stage gives its drifts by mode.
+
+    For a chart or a table over all stages: of thousands, each would otherwise search the drifts of all.
+    """
+
+    def __init__(self, history: History) -> None:
+        self._told: dict[tuple[str, str], dict[str, Drift]] = {}
+        for drift in history.drifts:
+            self._told.setdefault((drift.part, drift.to_stage), {})[drift.mode] = drift
+
+    def __call__(self, stage: Stage) -> dict[str, Drift]:
+        """Return what moved on the way to a stage, by mode."""
+        names = dict.fromkeys((stage.stage, stage.stage_shown))
+        return {mode: d for name in names for mode, d in self._told.get((stage.part, name), {}).items()}
+
+
+def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
+    """Return what moved on the way to a stage, by mode."""
+    return DriftsInto(history)(stage)
+
+
+def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:
+    """Return how a mode moved on the way to each of some stages; ``None`` where that is not known."""
+    told = {(d.part, d.to_stage): d for d in history.drifts if d.mode == name}
+    return [told.get((s.part, s.stage), told.get((s.part, s.stage_shown))) for s in stages]
+
+
+def differed_text(drift: Drift | None) -> str:
+    """Say what differed besides the wood between the stages of a drift; empty if nothing is known to."""
+    return cautions_text(drift.cautions) if drift else ""
+
+
+def is_cautious(drift: Drift | None) -> bool:
+    """Tell whether something besides the wood differed during a change."""
+    return drift is not None and bool(drift.cautions)
+
+
+def sign_text(verdict: str, change_cents: float | None) -> str:
+    """Return a change in the few letters beside its line: the cents, ``=`` if it held, ``?`` if unclear.
+
+    Examples
+    --------
+    >>> sign_text("down", -42.13), sign_text("steady", 0.4), sign_text("unclear", 7.2), sign_text("new", None)
+    ('-42', '=', '?', '')
+    """
+    if change_cents is None:
+        return ""
+    moved = f"{change_cents:+z.0f}" if verdict in ("up", "down") else ""
+    return {"steady": "=", "unclear": "?"}.get(verdict, moved)
+
+
+# ------------------------------------------------------------------- rows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModeRow:
+    """A mode, how it moved, and the words for which the mode alone is not enough; a text is empty if not known."""
+
+    mode: StageMode
+    drift: Drift | None
+    trust: words.Sureness
+    moved: str
+    taps: str
+    played: str
+
+    @property
+    def unsure(self) -> bool:
+        """Whether the reading is too doubtful to stand beside the others as if it were sure."""
+        return self.trust == "unsure"
+
+
+def mode_rows(stage: Stage, steady_cents: float, history: History | None = None) -> list[ModeRow]:
+    """Return a row for each mode of a stage, from strong to faint, the one that leads in front.
+
+    Parameters
+    ----------
+    stage, history
+        A stage, and the instrument's history, without which nothing is said of moves.
+    steady_cents
+        The width in cents within which a pitch counts as sure.
+    """
+    lead, drifts = leading(stage), drifts_into(history, stage) if history else {}
+    return [
+        ModeRow(
+            mode=mode,
+            drift=(drift := drifts.get(mode.mode)),
+            trust=words.how_sure(mode, steady_cents),
+            moved=words.moved_cell(drift) if drift else "",
+            taps=f"{mode.taps}/{stage.taps_used}",
+            played=words.playing_text(mode, stage),
+        )
+        for mode in sorted(stage.modes, key=lambda m: (m is not lead, -m.level_db))
+    ]
+
+
+def lead_row(history: History, stage: Stage, steady_cents: float) -> ModeRow | None:
+    """Return the row of the mode that leads at a stage, ``None`` where none was measured."""
+    return next(iter(mode_rows(stage, steady_cents, history)), None)

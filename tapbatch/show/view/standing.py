@@ -1,12 +1,20 @@
-"""Where an instrument stands, in one sentence: the note that leads at a stage, how sure, and whether it moved."""
+"""Where an instrument stands, in one sentence, or that no mode could be read, and what to do then."""
 
 from __future__ import annotations
 
+from collections import Counter
+
 from tapbatch.model.history import History, Stage
 from tapbatch.show.say import words
-from tapbatch.show.view.drifts import differed_text, drifts_into
-from tapbatch.show.view.silence import NOTHING_READ
-from tapbatch.show.view.stages import leading
+from tapbatch.show.view.stages import differed_text, drifts_into, leading
+
+NOTHING_READ = "No mode could be read"
+WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
+
+
+def turned_down(stage: Stage) -> Counter[str]:
+    """Return the reasons why transients of a stage were not used as taps, each with its count."""
+    return Counter(t.tap.reason for h in stage.heard for t in h.reading.taps if not t.tap.used)
 
 
 def standing_text(history: History, stage: Stage) -> str:

@@ -7,6 +7,7 @@ all digits, are those of :mod:`tapbatch.show.tables`.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -15,9 +16,15 @@ from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import steps_seen_text
-from tapbatch.show.view.drifts import DriftsInto, differed_text, drifts_into
-from tapbatch.show.view.rows import ModeRow, mode_rows
-from tapbatch.show.view.stages import stage_name, stage_names
+from tapbatch.show.view.stages import (
+    DriftsInto,
+    ModeRow,
+    differed_text,
+    drifts_into,
+    mode_rows,
+    stage_name,
+    stage_names,
+)  # fmt: skip
 
 BESIDES = "besides the wood"
 
@@ -26,10 +33,11 @@ Kind = Literal["modes", "played", "drift", "first", "landings", "strings"]
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """What a cell says, and the number by which it sorts."""
+    """What a cell says, and the number by which it sorts; ``items`` where the text is a list."""
 
     text: str
     number: float | None = None
+    items: tuple[str, ...] = ()
 
 
 Row = Mapping[str, Cell]
@@ -53,22 +61,22 @@ def modes_table(history: History, stage: Stage, steady_cents: float) -> Table:
 def _mode(row: ModeRow) -> Row:
     mode = row.mode
     return {
-        "note": Cell(row.note, mode.freq_hz),
-        "how sure": Cell(row.sure, words.half_cents(mode)),
+        "note": Cell(words.note_text(mode), mode.freq_hz),
+        "how sure": Cell(words.sure_text(mode), words.half_cents(mode)),
         "trust": Cell(row.trust),
         "mode": Cell(f"{mode.mode}, leads" if mode.lead else mode.mode),
         "moved": Cell(row.moved, row.drift.freq_change_cents if row.drift else None),
-        "Hz": Cell(row.hz, mode.freq_hz),
-        "T60 (s)": Cell(row.rings, mode.t60_s),
-        "Q": Cell(row.q, mode.q),
-        "level (dB)": Cell(row.level, mode.level_db),
+        "Hz": Cell(words.hz_text(mode), mode.freq_hz),
+        "T60 (s)": Cell(words.t60_text(mode), mode.t60_s),
+        "Q": Cell(f"{mode.q:.0f}" if math.isfinite(mode.q) else "", mode.q),
+        "level (dB)": Cell(f"{mode.level_db:{'+' if mode.level_db > 0 else ''}z.1f}", mode.level_db),
         "taps": Cell(str(mode.taps), mode.taps),
-        "noticed": Cell(", ".join(mode.flags)),
+        "noticed": Cell(", ".join(mode.flags), items=mode.flags),
     }
 
 
 def played_table(stage: Stage) -> Table:
-    """Return the modes of a stage at the two concert pitches, where it is played at another than it is voiced."""
+    """Return the modes of a stage at both concert pitches, if it is played at another pitch than it is voiced at."""
     rows = tuple(
         {
             "voiced": Cell(words.note_text(m), m.freq_hz),
@@ -110,7 +118,7 @@ def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Ro
 
 
 def first_table(history: History, stage: Stage) -> Table:
-    """Return what moved since each mode was first heard, where that is longer ago than the stage before."""
+    """Return what moved since each mode was first heard, if that was before the previous stage."""
     rows = tuple(
         {
             "verdict": Cell(words.VERDICTS[d.first_verdict]),
@@ -129,7 +137,7 @@ def first_table(history: History, stage: Stage) -> Table:
 
 
 def landings_table(history: History, part: str) -> Table:
-    """Return where the modes of a part could come to rest, and how far that is."""
+    """Return where the modes of a part could come to rest, and how far away that is."""
     rows = tuple(_landing(landing) for landing in history.landings if landing.part == part)
     return Table(kind="landings", title=f"{part}: where it could come to rest", rows=rows)
 

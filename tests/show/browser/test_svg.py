@@ -12,9 +12,8 @@ import pytest
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.svg import class_of, svg_of
-from tapbatch.show.draw.chart import SCREEN, Chart
+from tapbatch.show.draw.chart import SCREEN, Chart, Sheet
 from tapbatch.show.draw.marks import HOLLOW, ROLES
-from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.pdf.canvas import pdf_bytes
 from tests.show.browser.parsed import Element, parse
 from tests.show.draw.every_chart import charts_of

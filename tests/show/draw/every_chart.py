@@ -15,9 +15,8 @@ from tapbatch.show.draw.spectra import spectra_chart
 from tapbatch.show.draw.strings import strings_chart
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.view.landings import landing_blocks
-from tapbatch.show.view.modes import chart_modes
 from tapbatch.show.view.side_by_side import last_two
-from tapbatch.show.view.stages import plucked_stage
+from tapbatch.show.view.stages import chart_modes, plucked_stage
 
 
 def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Iterator[tuple[str, Chart]]:

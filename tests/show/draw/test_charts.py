@@ -13,7 +13,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import SCREEN, Chart, Look
 from tapbatch.show.draw.drift import drift_chart
 from tapbatch.show.draw.marks import ROLES, Area, Dots, Lines
-from tapbatch.show.view.modes import chart_modes
+from tapbatch.show.view.stages import chart_modes
 from tests.show.draw.boxes import box_of, clashes
 from tests.show.draw.every_chart import charts_of
 

@@ -11,9 +11,9 @@ import pytest
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw.chart import Sheet
 from tapbatch.show.draw.lettering import MM_PER_PT
 from tapbatch.show.draw.marks import Dots, Lines
-from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.say.cautions import caution_text
 from tapbatch.show.say.landings import chance_text, steps_seen_text, way_text

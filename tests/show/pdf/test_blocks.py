@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapbatch.show.draw.chart import Chart
-from tapbatch.show.draw.sheet import Sheet
+from tapbatch.show.draw.chart import Chart, Sheet
 from tapbatch.show.pdf.blocks import Block, Book, ChartBlock
 
 

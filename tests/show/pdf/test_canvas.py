@@ -11,11 +11,9 @@ from fontTools.ttLib import TTFont
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapbatch.show.draw.chart import Chart, Look
-from tapbatch.show.draw.lettering import MM_PER_PT, printable, text_width_mm
+from tapbatch.show.draw.chart import Chart, Look, Sheet
+from tapbatch.show.draw.lettering import MM_PER_PT, bold, plain, printable, text_width_mm
 from tapbatch.show.draw.marks import ROLES, Area, Dots, Lines
-from tapbatch.show.draw.sheet import Sheet
-from tapbatch.show.draw.typeface import bold, plain
 from tapbatch.show.pdf.canvas import pdf_bytes
 from tapbatch.show.pdf.ink import INKS
 

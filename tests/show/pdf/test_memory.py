@@ -9,8 +9,8 @@ import pytest
 
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw.chart import Sheet
 from tapbatch.show.draw.decays import decay_pages
-from tapbatch.show.draw.sheet import Sheet
 from tapbatch.show.draw.spectra import most_spectra
 from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.tables.columns import table_bytes

@@ -16,15 +16,14 @@ from tapbatch.model.caution import Caution
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.show.draw.chart import Paper, Sheet
 from tapbatch.show.draw.lettering import MM_PER_PT
 from tapbatch.show.draw.marks import Dots, Lines
-from tapbatch.show.draw.sheet import Paper, Sheet
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
-from tapbatch.show.pdf.pages import CAUTIONS, HowBlock
+from tapbatch.show.pdf.pages import CAUTIONS, HOW_TITLE
 from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.say import words
-from tapbatch.show.say.cautions import caution_text, cautions_text
-from tapbatch.show.say.conditions import learned_text
+from tapbatch.show.say.cautions import caution_text, cautions_text, learned_text
 from tapbatch.show.say.landings import chance_text
 from tapbatch.show.view.landings import is_risky
 from tests.refusals import misses
@@ -69,7 +68,7 @@ def test_every_case_makes_a_report(any_history: History, caplog: pytest.LogCaptu
     bookmarks = [mark for mark in pdf.outline if not isinstance(mark, list)]
     marks = [str(mark["/Title"]) for mark in bookmarks]
     assert marks[0] == "Reading slip"
-    assert marks[-1] == HowBlock(any_history).title
+    assert marks[-1] == HOW_TITLE
     for mark in bookmarks:
         page_text = pdf.pages[pdf.get_destination_page_number(mark)].extract_text()
         assert str(mark["/Title"]).lower() in page_text.lower()

@@ -11,7 +11,6 @@ from tapbatch.show.say.cautions import (
     EXPLANATIONS,
     caution_text,
     cautions_text,
-    no_verdict_explained,
     no_verdict_text,
 )
 
@@ -57,10 +56,10 @@ def test_several_are_parted_as_the_table_parts_them() -> None:
 @pytest.mark.parametrize("kind", get_args(NoVerdictKind))
 def test_every_reason_for_no_verdict_is_said(kind: NoVerdictKind) -> None:
     assert no_verdict_text(NoVerdict(kind))
-    assert no_verdict_explained(NoVerdict(kind)).startswith(no_verdict_text(NoVerdict(kind)))
+    assert no_verdict_text(NoVerdict(kind), explained=True).startswith(no_verdict_text(NoVerdict(kind)))
 
 
 def test_a_reason_names_what_differs() -> None:
     state = Caution("state", before=("closed",), after=("strung",))
     assert no_verdict_text(NoVerdict("state", state)) == caution_text(state)
-    assert no_verdict_text(None) == no_verdict_explained(None) == ""
+    assert no_verdict_text(None) == no_verdict_text(None, explained=True) == ""

@@ -18,13 +18,13 @@ from tapbatch.show.tables.rows import mode_rows
 from tapbatch.show.terminal.readings import (
     history_lines,
     print_attention,
+    print_lines,
     print_notices,
-    print_reading,
     progress,
     reading_lines,
     reading_to_json,
 )
-from tapbatch.show.view.silence import NOTHING_READ
+from tapbatch.show.view.standing import NOTHING_READ
 from tests.refusals import misses
 
 
@@ -45,7 +45,7 @@ def plain_environment(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_no_reading_is_wider_than_80_columns(any_history: History) -> None:
     for stage in any_history.stages:
         out = io.StringIO()
-        print_reading(stage, file=out)
+        print_lines(reading_lines(stage), file=out)
         lines = out.getvalue().splitlines()
         assert lines
         assert max(map(len, lines)) <= 80
@@ -96,9 +96,9 @@ def test_a_stage_whose_taps_gave_nothing_is_not_passed_over(
 def test_weight_on_a_terminal_and_none_with_no_color(whole: History, monkeypatch: pytest.MonkeyPatch) -> None:
     """no-color.org: any value that is not empty."""
     weighted, plain = Terminal(), Terminal()
-    print_reading(whole.stages[0], file=weighted)
+    print_lines(reading_lines(whole.stages[0]), file=weighted)
     monkeypatch.setenv("NO_COLOR", "1")
-    print_reading(whole.stages[0], file=plain)
+    print_lines(reading_lines(whole.stages[0]), file=plain)
     assert "\x1b[1m" in weighted.getvalue()
     assert "\x1b" not in plain.getvalue()
 
@@ -106,7 +106,7 @@ def test_weight_on_a_terminal_and_none_with_no_color(whole: History, monkeypatch
 def test_markup_in_a_name_stays_text(make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode]) -> None:
     stage = make_stage("top", "free", "s", 1, [make_mode("r1", 200.0)], path="x/[bold red]:smile:\x1b[2J.wav")
     out = Terminal()
-    print_reading(stage, file=out)
+    print_lines(reading_lines(stage), file=out)
     assert "[bold red]:smile:" in out.getvalue()
     assert "\x1b[2J" not in out.getvalue()
 
@@ -114,7 +114,7 @@ def test_markup_in_a_name_stays_text(make_stage: Callable[..., Stage], make_mode
 def test_a_stream_that_lacks_letters_gets_stand_ins(whole: History) -> None:
     raw = io.BytesIO()
     out = io.TextIOWrapper(raw, encoding="ascii")
-    print_reading(whole.stages[0], file=out)
+    print_lines(reading_lines(whole.stages[0]), file=out)
     out.flush()
     assert b"? 0.4 c" in raw.getvalue()
 

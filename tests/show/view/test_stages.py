@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from tapbatch.model.history import History, Stage, StageMode
-from tapbatch.show.view.modes import chart_modes
-from tapbatch.show.view.stages import last_with_modes, latest_stage, leading, stage_before
+from tapbatch.show.view.stages import chart_modes, last_with_modes, latest_stage, leading, stage_before
 
 
 def test_the_latest_stage_of_all_parts_is_shown(

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import secrets
+import signal
 import sys
 import tempfile
 import time
@@ -29,6 +30,8 @@ _TOLD_LETTERS = 4000
 def main(arguments: Sequence[str]) -> int:
     """Play rounds; return 1 where something was found, otherwise 0."""
     asked = _parsed(arguments)
+    # A shell that starts this in the background has Ctrl-C ignored, also by the programs that are started here.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     seed = secrets.randbelow(10**9) if asked.seed is None else asked.seed
     path = asked.log or Path(tempfile.gettempdir()) / f"tapbatch-fuzz-{seed}.jsonl"
     log = Log(path)

@@ -33,10 +33,10 @@ def plan_round(seed: int, number: int) -> tuple[Action, ...]:
     """
     drawn = _Drawing(random.Random(f"{seed}/{number}"))
     begin = [drawn.drop(names.ordinary(drawn.rng), "taps") for _ in range(4)]
-    return (*begin, _run(), *(drawn.action() for _ in range(ACTIONS)))
+    return (*begin, _run_of(), *(drawn.action() for _ in range(ACTIONS)))
 
 
-def _run(**what: Any) -> Action:
+def _run_of(**what: Any) -> Action:
     return Action("run", {"jobs": 1, "excel": False, "trouble": None, "ready": True, "events": [], **what})
 
 
@@ -157,7 +157,7 @@ class _Drawing:
         what |= {"ready": not self.broken["shop.toml"], "trouble": self._trouble()}
         if alone and what["trouble"] is None and self.rng.random() < 0.5:
             what["events"] = self._events(self.rng.randrange(1, 4), beside=False)
-        return _run(**what)
+        return _run_of(**what)
 
     def _watch(self) -> Action:
         starts = not self.broken["shop.toml"]

@@ -185,7 +185,8 @@ class Round:
             program.until(lambda: False, trouble["after_s"])
             program.signal(number)
             ended = program.ended()
-            allowed |= {status}
+            # A shell shows an end by Ctrl-C as 130 whether the program or the system ended it.
+            allowed |= {status, -number}
         else:
             program = self._command(*arguments)
             self._meanwhile(program, what["events"])
@@ -226,7 +227,7 @@ class Round:
         program.signal(number)
         ended = program.ended(program.age_s + BUDGET_S)
         # A watch ends with 0 by Ctrl-C; before it watches, as a run does.
-        allowed = {status, 0} if what["starts"] else {2}
+        allowed = {status, -number, 0} if what["starts"] else {2}
         played.found += checks.amiss_with(ended, allowed)
         played.ended = ended
         return played
@@ -278,11 +279,14 @@ class Round:
                 plants.clear(path)
         for place in ("shop.toml", "notes.csv", "instruments/lyre-2.toml"):
             (self.arena.shop / place).unlink(missing_ok=True)
+        kept = checks.kept_below(self.arena.results)
         for name in sorted(self.bombs):
             path = self.arena.recordings / name
             heavy = path.is_file() and not path.is_symlink() and path.stat().st_size > 10**6
-            # Where something else was read before, its reading is kept, as it should be: a fresh shop has none.
-            if (len(self.sounds[name]) > 1 or heavy) and os.path.lexists(path):
+            # Where something else was read before, its reading is kept, as it should be: a fresh shop has none. For
+            # the same reason the tables of an instrument stay where a recording cannot be used.
+            good = self.sounds[name][-1] in kept.sounds and len(self.sounds[name]) == 1
+            if (heavy or not good) and os.path.lexists(path):
                 path.unlink()
                 self.gone.append(name)
 
