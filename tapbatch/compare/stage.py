@@ -4,8 +4,8 @@ Conventions: only recordings of kind ``tap`` contribute modes. Frequencies and d
 logarithms (:mod:`tapbatch.compare.random_effects`). A mode has a flag of its taps (``hum``, ``string``, ``pair?``,
 ``not-exponential``) if at least half of them have it. The other flags are
 
-- ``few-taps``: fewer than three taps, so the tap-to-tap scatter is unknown; with one tap the interval covers the
-  noise only, because nothing better is known;
+- ``few-taps``: fewer than three taps that tell the pole (:func:`telling`), so the tap-to-tap scatter is unknown; with
+  one such tap the interval covers the noise only, because nothing better is known;
 - ``recordings-differ``: recordings of one point and set-up disagree at the 1 % level, by more than ``steady_cents``;
 - ``wide``: the 95 % interval of the frequency reaches more than 10 cents to either side;
 - ``one-setup`` and ``identity?``, which are set with the history.
@@ -39,6 +39,7 @@ FLAG_ORDER = (
 NOT_OF_THE_BODY = frozenset({"hum", "string"})
 ENOUGH_TAPS = 3
 WIDE_CENTS = 10.0
+_TOLD_LOG_SE = 0.35  # error of ln T60 from noise: with more, a single tap would not list the mode
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ def taps_of(heard: Sequence[Heard]) -> tuple[TapAt, ...]:
 
 
 def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
-    """Return, by mode name, the taps of a stage in which the mode was found, each with the mode as measured there."""
+    """Return, by mode name, the taps of a stage that tell the mode's pole, each with the mode as measured there."""
     taps = taps_of(stage.heard)
     groups: dict[str, list[tuple[int, int]]] = {m.mode: [] for m in stage.modes}
     for t, tap in enumerate(taps):
@@ -107,7 +108,18 @@ def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
             if name:
                 groups[name].append((t, k))
     taps = with_shared(taps, list(groups.values()))
-    return {name: [(taps[t], taps[t].modes[k]) for t, k in group] for name, group in groups.items()}
+    return {name: telling([(taps[t], taps[t].modes[k]) for t, k in group]) for name, group in groups.items()}
+
+
+def telling(members: Sequence[tuple[TapAt, Mode]]) -> list[tuple[TapAt, Mode]]:
+    """Return the taps that tell the frequency and decay of a mode; all of them if none does.
+
+    Where all taps together decided that a mode is there (:mod:`tapbatch.measure.all_taps`), a soft tap says how
+    strong it is, but its pole is that of the others. Counted as a measurement, it would make the scatter from tap to
+    tap look smaller than it is.
+    """
+    told = [(t, m) for t, m in members if _of_noise(m.t60_log_se, m.t60_log_misfit) < _TOLD_LOG_SE]
+    return told or list(members)
 
 
 def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ...] | None = None) -> Found:
@@ -246,7 +258,8 @@ def join_members(members: Sequence[tuple[TapAt, Mode]]) -> tuple[Joined, Joined]
 
 
 def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: InstrumentSettings) -> StageMode:
-    freq, t60 = join_members(members)
+    told = telling(members)
+    freq, t60 = join_members(told)
     freq_hz = math.exp(freq.mean.value)
     note, cents = hz_to_note(freq_hz, place.concert_pitch_hz, settings.spelling)
     played = playing_pitch_hz(place.concert_pitch_hz, settings)
@@ -266,7 +279,7 @@ def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: I
         taps=len(members),
         within_cents=freq.within * CENTS,
         between_cents=freq.between * CENTS,
-        flags=_flags_of(members, freq, settings.steady_cents),
+        flags=_flags_of(told, freq, settings.steady_cents),
         playing_note=played_note,
         playing_cents=played_cents,
     )

@@ -122,6 +122,21 @@ def _if_sound(poles: Float, diagonal: Float, beside: Float) -> tuple[Float, Floa
     return (poles, diagonal, beside) if sound else None
 
 
+def inverse_of(information: Float) -> Float:
+    """Invert a whole information matrix; unknown directions get a large variance, never a negative one."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
+    scaled = information * scale[:, None] * scale
+    try:
+        inverse = np.asarray(np.linalg.inv(scaled), dtype=np.float64)
+        variances = np.diagonal(inverse)
+        sound = bool(np.isfinite(inverse).all() and variances.min() > 0.99 and variances.max() < _MOST_VARIANCE)
+    except np.linalg.LinAlgError:
+        sound = False
+    if not sound:
+        inverse = _nearest_inverse(scaled)
+    return inverse * scale[:, None] * scale
+
+
 def _nearest_inverse(scaled: Float) -> Float:
     """Invert an information matrix; unknown directions get a large variance, never a negative one."""
     values, vectors = np.linalg.eigh(scaled)

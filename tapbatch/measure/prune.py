@@ -67,7 +67,8 @@ class TapFit:
 
     ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1. ``scale`` is the
     factor applied to the samples before the fit. ``pair`` and ``uneven``, shape (K,), mark modes that may be two, and
-    modes beside which the residual is more than an exponential decay would leave.
+    modes beside which the residual is more than an exponential decay would leave. ``decided``, shape (K,) or empty,
+    marks modes that the taps of the recording show together (:mod:`tapbatch.measure.all_taps`).
     """
 
     fit: Fit
@@ -79,6 +80,7 @@ class TapFit:
     scale: float = 1.0
     pair: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     uneven: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    decided: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
 def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, poles: Complex) -> TapFit | None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from tapbatch.listen.judging import BOUNCE
 from tapbatch.listen.taps import quiet_stretches
+from tapbatch.measure.all_taps import decided
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
@@ -48,8 +49,8 @@ _LOUD_DB = 10.0  # below the loudest mode: a mode this loud is real, however it 
 _LEAST_Q = 3.0  # below this it is a thump, not a note: it falls 60 dB in seven periods
 
 
-_Heard = tuple[Mode, Float, int]
-"""A mode, the correlations of its zone, and its index in them."""
+_Heard = tuple[Mode, Float, int, bool]
+"""A mode, the correlations of its zone, its index in them, and whether all taps together decided that it is one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -186,7 +187,7 @@ def measure_taps(
     if not prepared:
         return tuple(TapReading(tap=_refused(t, "too short to measure") if t.used else t) for t in taps), ()
     fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
-    fits = [together(of_zone) for of_zone in fits]
+    fits = [decided(together(of_zone), z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
     readings = []
     for i, tap in enumerate(taps):
         found = [of_zone[i] for of_zone in fits]
@@ -224,31 +225,39 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
         if found is None:
             continue
         errors = correlations(found, zone)
+        decided_on = _decided_on(found, zone)
         every = enumerate(to_modes(found, zone, tap.free_from_s))
-        inside = [(m, errors, k) for k, m in every if _answers(zone.decimator, m)]
+        inside = [(m, errors, k, decided_on[k]) for k, m in every if _answers(zone.decimator, m)]
         heard += inside
         if inside:
             begins.append(found.first / zone.rate_hz)
     # A loud thump would push ringing modes below the limit of faintness, so thumps go first.
     heard = [h for h in heard if h[0].q > _LEAST_Q]
-    loudest_db = max((m.energy_db for m, _, _ in heard), default=0.0)
+    loudest_db = max((m.energy_db for m, *_ in heard), default=0.0)
     heard = [h for h in heard if h[0].energy_db > loudest_db - _FAINTEST_DB]
     if not heard:
         return TapReading(tap=_refused(tap, "nothing rings in the band"))
     heard, unknown = _parted(heard)
-    modes = beside_unknown(with_pairs([m for m, _, _ in heard]), unknown)
+    modes = beside_unknown(with_pairs([m for m, *_ in heard]), unknown)
     return TapReading(
         tap=replace(tap, free_from_s=begins[0]),
         modes=_from(modes, begins[0] - tap.free_from_s),
-        couplings=_couplings([(errors, k) for _, errors, k in heard]),
+        couplings=_couplings([(errors, k) for _, errors, k, _ in heard]),
     )
+
+
+def _decided_on(found: TapFit, zone: Prepared) -> list[bool]:
+    """Tell which modes all taps decided on together, in the order of ``to_modes``."""
+    marks = found.decided if len(found.decided) else np.zeros(found.fit.count, dtype=bool)
+    order = np.argsort(zone.decimator.true_hz(found.fit.poles), kind="stable")
+    return [bool(mark) for mark in marks[order]]
 
 
 def _parted(heard: list[_Heard]) -> tuple[list[_Heard], list[Mode]]:
     """Separate the modes of a tap from those whose decay is unknown, which are only part of a misfit."""
-    loudest_db = max(m.energy_db for m, _, _ in heard)
-    known = [m.t60_log_se < _NOTHING_KNOWN or m.energy_db > loudest_db - _LOUD_DB for m, _, _ in heard]
-    unknown = [m for (m, _, _), is_known in zip(heard, known, strict=True) if not is_known]
+    loudest_db = max(m.energy_db for m, *_ in heard)
+    known = [m.t60_log_se < _NOTHING_KNOWN or m.energy_db > loudest_db - _LOUD_DB or sure for m, _, _, sure in heard]
+    unknown = [m for (m, *_), is_known in zip(heard, known, strict=True) if not is_known]
     return [h for h, is_known in zip(heard, known, strict=True) if is_known], unknown
 
 

@@ -74,7 +74,7 @@ def test_what_has_no_modes_or_is_not_used_is_not_asked(readings: list[TapReading
     st.floats(0.0, NEAR_CENTS / 2.1),
     st.booleans(),
 )
-def test_taps_with_the_same_modes_are_all_kept(freqs_hz: list[float], count: int, off: float, sure: bool) -> None:  # noqa: FBT001
+def test_taps_with_the_same_modes_are_all_kept(freqs_hz: list[float], count: int, off: float, sure: bool) -> None:
     readings = [
         heard(
             *((f * 2 ** (off * math.cos(n) / 1200), -float(k)) for k, f in enumerate(freqs_hz)),
