@@ -30,6 +30,8 @@ _BOUNCE_DB = 1.0
 _LEAST_DECAY_S = 0.025
 # A contact hidden in the ringing may be found up to 3 ms late.
 _BEFORE_NEXT_S = 0.003
+LONGEST_PLUCK_S = 40.0
+"""How long the ringing of a pluck is followed, in seconds; no open string rings longer, and memory grows with it."""
 _BEGIN_S = 0.006
 _BEGIN_SHARE = 0.2
 _LIKENESS_S = (0.12, 0.06, 0.03)
@@ -201,13 +203,15 @@ def from_ringing(taps: tuple[Tap, ...]) -> tuple[Tap, ...]:
 def as_plucks(taps: tuple[Tap, ...], duration_s: float) -> tuple[Tap, ...]:
     """Return transients judged as plucks: strings need not sound alike, and each rings until the next is plucked.
 
-    A slow swell may be two strings beating, so it does not end a pluck.
+    A slow swell may be two strings beating, so it does not end a pluck. Its ringing is followed for
+    ``LONGEST_PLUCK_S`` at most.
     """
     plucked = [replace(t, used=True, reason="") if t.reason == UNLIKE else t for t in taps]
     result = []
     for i, tap in enumerate(plucked):
         later = next((t.onset_s - _BEFORE_NEXT_S for t in plucked[i + 1 :] if t.reason != _SWELLS), duration_s)
-        result.append(replace(tap, free_until_s=later) if tap.used else tap)
+        until_s = min(later, tap.free_from_s + LONGEST_PLUCK_S)
+        result.append(replace(tap, free_until_s=until_s) if tap.used else tap)
     return tuple(result)
 
 

@@ -5,7 +5,7 @@ ln T60 below ``SURE_LOG_SE``. What is struck rings so. A voice glides and a clap
 decay is known less well.
 
 A tap that is not sure may still be one: a soft one, or one in noise. It is kept if its strongest mode, or two of
-those within 3 dB of it, are also in other taps: within ``NEAR_CENTS`` of a strong mode in at least half of the others,
+those within 3 dB of it, are also in other taps: within ``NEAR_CENTS`` of a strong mode in at least half of them,
 and in two of them if there are two. A tap that is alone has nothing to be compared with and is kept; the flag
 ``few-taps`` and a wide interval warn instead. Where there are three others or more, a sure tap goes too if hardly any
 of them has its leading modes.

@@ -63,6 +63,7 @@ _BODY_GOING_S = 0.1
 _LONG_ENOUGH_S = 1.5
 _LONGEST_S = 8.0
 _LEAST_OVER_NOISE = 100.0  # 20 dB, within its own band
+_MOST_QUIET_S = 20.0
 _MOST_PARTIALS = 12
 # In white noise, the mean power of 12 complex samples is below 0.7 of its mean 15 times in a hundred (chi-square).
 _PART, _QUIETEST, _QUIETEST_OF_MEAN = 12, 0.15, 0.7
@@ -158,7 +159,9 @@ def _bands(
         samples, band_hz = cut_band(x, *reach, -(-first // f), min((last - zone.reach) // f, len(x)))
         if len(samples) < 12:
             continue
-        before, _ = cut_band(x, *reach, 0, max(0, quiet_until // f))
+        until = max(0, quiet_until // f)
+        # More of the quiet would tell nothing new, and ten minutes of it would take 400 MB.
+        before, _ = cut_band(x, *reach, max(0, until - int(_MOST_QUIET_S * rate_hz)), until)
         noise = _noise(samples, before, band_hz)
         if float(np.mean(np.abs(samples[: max(8, len(samples) // 4)]) ** 2)) > _LEAST_OVER_NOISE * noise:
             bands.append(Band(int(n), samples, band_hz, float(hz), noise))

@@ -138,7 +138,7 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
                 return this.go()
             except ShopError:
                 # Said now, because the next run will not find these files under their names.
-                for notice in (n for n in this.notices if n.kind == "set aside"):
+                for notice in (n for n in (*this.notices, *stock.notices) if n.kind == "set aside"):
                     how.say(notice_text(notice))
                 raise
 

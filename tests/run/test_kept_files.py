@@ -13,7 +13,10 @@ from shutil import copytree
 import numpy as np
 import pytest
 
+import tapbatch.results.readings as readings_module
+import tapbatch.results.store as store_module
 from tapbatch.results.readings import FOLDER
+from tapbatch.run import one_pass
 from tapbatch.show.pdf import report
 from tests.refusals import misses
 from tests.shops import Result, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
@@ -74,7 +77,10 @@ def kept_readings(shop: Path) -> set[str]:
     return {path.name for path in (shop / "results" / FOLDER).glob("?" * 40 + ".json")}
 
 
-def test_a_shop_of_0_1_is_taken_over_and_nothing_is_lost(old: Path) -> None:
+def test_a_shop_of_0_1_is_taken_over_and_nothing_is_lost(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # As if the method were still that of the shop, so that every number has to stay.
+    for module in (readings_module, one_pass, store_module):
+        monkeypatch.setattr(module, "METHOD", "15")
     before, readings = numbers_of(old), kept_readings(old)
     result = tapbatch("run", old)
     assert (result.status, result.counts[0], result.notes) == (0, 0, [])
