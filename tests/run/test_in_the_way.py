@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import os
 from pathlib import Path
 from shutil import rmtree
@@ -10,8 +9,10 @@ from shutil import rmtree
 import numpy as np
 import pytest
 
+from tapbatch.model.errors import ShopError
 from tapbatch.results import files
 from tapbatch.results.readings import FOLDER
+from tapbatch.results.store import ReadingStore
 from tapbatch.show.pdf import report
 from tests.shops import bytes_below, make_shop, tapbatch, taps
 
@@ -90,14 +91,20 @@ def test_nothing_is_written_or_deleted_through_the_link_of_an_instrument(shop: P
     assert {path.name: path.read_text() for path in victim.iterdir()} == {"modes.csv": "mine"}
 
 
-def test_what_is_set_aside_is_said_also_where_the_run_then_ends(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    path = min((shop / "results" / FOLDER).glob("standing-*.json"))
+@pytest.mark.parametrize("kept", ["mark", "cut reading"])
+def test_what_is_set_aside_is_said_also_where_the_run_then_ends(
+    kept: str, shop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = min((shop / "results" / FOLDER).glob("standing-*.json" if kept == "mark" else "?" * 40 + ".json"))
     path.write_bytes(b"?")
 
-    def full(fresh: Path, _: bytes) -> Path:
-        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(fresh))
+    def full(*_: object) -> None:
+        raise ShopError("results", "no space left on device", "make room, then run again")
 
-    monkeypatch.setattr(files, "_write_beside", full)
+    if kept == "mark":
+        monkeypatch.setattr(files, "_write_beside", full)
+    else:
+        monkeypatch.setattr(ReadingStore, "put", full)
     result = tapbatch("run", shop)
     assert result.status == 2
     assert f"set aside as refused-{path.name}" in result.said
