@@ -1,6 +1,6 @@
 """Read a recording of any length section by section, to hold no more in memory than is measured at once.
 
-Conventions: samples count from the first of the file. A recording of up to three minutes (at 48 kHz, two channels) is
+Conventions: samples count from the first of the file. A recording of up to 87 s (at 48 kHz, two channels) is
 one section. A longer one is cut where it is calmest, so that no decay is cut: where the loudest 10 ms of the second
 before and the 0.3 s after is lowest, in the later half of the samples held. Both sections contain the 0.25 s before
 the cut, because filters need samples to start from. What begins in this *lead* belongs to the earlier section.
@@ -30,8 +30,8 @@ from tapbatch.model.reading import Sound
 
 Float = NDArray[np.float64]
 
-MOST_SAMPLES = 1 << 23
-"""The most samples of one channel in a section: 64 MiB, of which measuring makes three or four copies."""
+MOST_SAMPLES = 1 << 22
+"""The most samples of one channel in a section: 32 MiB, of which measuring makes half a dozen copies."""
 
 BUDGET_SAMPLES = 4_000_000_000
 """The most samples of a recording that are read, over all its channels: 23 hours of one channel at 48 kHz.

@@ -3,7 +3,7 @@
 Conventions: times in seconds from the start of the recording, taps counted from 0 within this module.
 ``measure_recording`` is a pure function of the file's bytes and the settings; the shop, the clock and the order of
 work do not affect it. It works section by section (:mod:`tapbatch.listen.sections`). Each section is measured like a
-recording of its own, with its own noise, and the results are joined. A recording of up to three minutes is one
+recording of its own, with its own noise, and the results are joined. A recording of up to 87 s at 48 kHz is one
 section.
 """
 
