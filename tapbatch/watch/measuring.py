@@ -188,7 +188,8 @@ class _Lane:
     def end(self) -> None:
         self._pool.shutdown(wait=False, cancel_futures=True)
         if self._process is not None:
-            self._process.terminate()
+            # It writes nothing that could be cut, and a suspended process ends only if it is killed.
+            self._process.kill()
 
 
 class Beside:

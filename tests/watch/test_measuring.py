@@ -189,6 +189,20 @@ def test_a_recording_that_goes_away_ends_its_process(bench: Bench) -> None:
     assert [measured.answer for measured in bench.until_taken(1)] == ["next"]
 
 
+@needs_pipes
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no process is suspended here")
+def test_a_suspended_process_ends_with_the_measurer(bench: Bench) -> None:
+    bench.use(read_pipe)
+    bench.block("a_01-long_top.wav")
+    started = living() - bench.others
+    assert started
+    for process in started:
+        os.kill(process.pid or 0, signal.SIGSTOP)
+    bench.measurer.close()
+    assert all(wait([process.sentinel], timeout=30) for process in started)
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(
     os.uname().sysname != "Linux" if hasattr(os, "uname") else True, reason="only Linux limits memory"
