@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from tapbatch.model.errors import NamingError, ShopError, TapbatchError
+from tapbatch.model.errors import NamingError, SettingsError, ShopError, TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of
@@ -253,7 +253,7 @@ class Watch:
     # ----------------------------------------------------------- measuring
 
     def _sort_in(self, shop: Shop, look: Look) -> None:
-        """Have what arrived measured; what needs no measuring, or has no usable name, goes into the next pass."""
+        """Have what arrived measured; what cannot or need not be measured goes into the next pass."""
         unlisted = frozenset(str(error.filename) for error in look.listing.unlisted)
         if unlisted != self._unlisted:
             # What arrived in a folder that could not be listed is measured when it can be listed again.
@@ -274,7 +274,7 @@ class Watch:
                 continue
             try:
                 self._begin(job_of(shop, path, facts))
-            except NamingError:
+            except (NamingError, SettingsError):
                 self._queue[path] = None
 
     def _begin(self, job: Job) -> None:

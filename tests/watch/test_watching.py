@@ -351,6 +351,33 @@ def test_a_drive_that_fails_is_told_once_and_ends_nothing(bench: Bench, monkeypa
     assert bench.until_quiet(AGAIN_S) == []
 
 
+def test_a_recording_whose_settings_are_refused_keeps_no_other_waiting(bench: Bench) -> None:
+    own = bench.root / "instruments" / "hours.toml"
+    own.parent.mkdir(exist_ok=True)
+    own.write_text("band_hz = [\n")
+    bench.until_quiet(1.0)
+    bench.put("hours_01-x_top_1.wav", taps(78, count=2))
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    began_s = bench.now_s
+    told = []
+    while bench.now_s < began_s + AGAIN_S / 2:
+        told += bench.until_quiet()
+        bench.now_s += 1.0
+    assert told == ["arrived: lyre-2_02-thinned_top_1.wav"]
+    own.unlink()
+    assert "arrived: hours_01-x_top_1.wav" in bench.until_quiet(1.0)
+
+
+def test_a_shop_whose_only_recording_is_being_measured_is_not_empty(tmp_path: Path) -> None:
+    (tmp_path / "recordings").mkdir()
+    (tmp_path / "shop.toml").touch()
+    bench = Bench(tmp_path, measurer=OneTakesLong("hours"))
+    bench.put("hours_01-x_top_1.wav", taps(78, count=2))
+    bench.until_quiet(10.0)
+    assert kinds(bench.told) == ["began", "note"] or kinds(bench.told) == ["note", "began"]
+    assert [line for line in bench.told if "no recordings yet" in line] == []
+
+
 def test_a_disk_that_is_full_is_told_once_and_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     error = ShopError("results", "no space left on device", "make room, then run again")
 
