@@ -25,7 +25,7 @@ from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Protocol
 
-from tapbatch.model.errors import SoundError, TapbatchError
+from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError
 from tapbatch.results.store import Entry
 from tapbatch.run.job import Job, hash_job, measure_to_text, with_hash
 from tapbatch.run.workers import cores, end_all_but, living, new_pool, one_thread, submit
@@ -302,6 +302,9 @@ class Beside:
                 self._waiting.appendleft(in_hand)
                 return
             result = _lost(in_hand.job, error)
+        except UNFORESEEN as error:
+            what = f"it cannot be measured ({type(error).__name__}: {error})"
+            result = SoundError(in_hand.job.path.name, what, "keep the file and report it; the others are measured")
         if in_hand.job.key:
             in_hand.measured = _measured(in_hand.job, result)
         elif isinstance(result, TapbatchError):

@@ -58,6 +58,10 @@ def end_process_once(job: Job) -> str:
     return "well"
 
 
+def fail(_: Job) -> str:
+    raise MemoryError("no room for the answer")
+
+
 class Bench:
     """A measurer with a clock that only the test moves."""
 
@@ -191,6 +195,18 @@ def test_a_process_that_is_ended_once_costs_nothing(key: str, bench: Bench) -> N
     bench.use(end_process_once, name_of if key else end_process_once)
     bench.begin("a_01-x_top.wav", key)
     assert [measured.answer for measured in bench.until_taken(1)] == ["well"]
+
+
+@pytest.mark.slow
+def test_an_unforeseen_fault_is_an_error_for_its_recording(bench: Bench) -> None:
+    bench.use(fail)
+    bench.begin("a_01-x_top.wav")
+    (measured,) = bench.until_taken(1)
+    assert "no room for the answer" in str(measured.answer)
+    bench.measurer.close()
+    bench.use(fail, fail)
+    bench.begin("a_01-x_top.wav")
+    assert [measured.entry for measured in bench.until_taken(1)] == [None]
 
 
 @needs_pipes
