@@ -371,6 +371,9 @@ def main() -> None:
     except TapbatchError as error:
         _complain(error)
         sys.exit(2)
+    except KeyboardInterrupt:
+        # Ctrl-C came before the command began.
+        sys.exit(130)
     except SystemExit as stop:
         # Ctrl-C arrives here as a status, as shells have it: 128 + SIGINT.
         if stop.code == 130:

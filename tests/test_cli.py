@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 import typer
 
+from tapbatch import cli
 from tapbatch.cli import app
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
@@ -433,3 +434,14 @@ def test_read_shows_a_bar_while_a_file_is_read_that_may_hold_hours(
     os.truncate(path, 20_000_001)
     assert tapbatch("read", path).status == 0
     assert totals == [0, 0, 1]
+
+
+def test_ctrl_c_before_a_command_begins_is_a_status(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(**_: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli, "app", interrupted)
+    monkeypatch.setattr(cli, "_make_an_end", lambda: None)
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert ended.value.code == 130

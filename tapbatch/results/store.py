@@ -17,6 +17,7 @@ import os
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -272,7 +273,11 @@ class ReadingStore:
 
     def _restored(self, keys: Iterable[str]) -> Iterator[tuple[str, Entry]]:
         """Yield the ledger entries in the heads of readings, oldest reading first, so the latest wins."""
-        times = {key: self._path(key).stat().st_mtime_ns for key in keys}
+        times: dict[str, int] = {}
+        for key in keys:
+            # Another run may delete a reading meanwhile, and a link may lead nowhere.
+            with suppress(OSError):
+                times[key] = self._path(key).stat().st_mtime_ns
         for key in sorted(times, key=lambda key: times[key]):
             head = self._head(key)
             for owner in head.recordings if head is not None else ():

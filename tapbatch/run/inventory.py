@@ -38,6 +38,8 @@ class Inventory:
         The ledger as it was read.
     attention
         One for each recording or folder that cannot be used.
+    is_waited_for
+        Whether any recording has not fully arrived, or is still being measured.
     renamed
         A notice for each recording that now has another name.
     notices
@@ -49,6 +51,7 @@ class Inventory:
     unseen: dict[str, Entry]
     found: Ledger
     attention: list[Attention]
+    is_waited_for: bool = False
     renamed: list[Notice] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
 
@@ -95,6 +98,7 @@ def take_stock(
         unseen={},
         found=store.read_ledger(),
         attention=[],
+        is_waited_for=bool(listing.waiting),
     )
     extra_parts = shop.extra_parts
     for shown, facts in listing.files.items():

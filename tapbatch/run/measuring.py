@@ -85,6 +85,8 @@ def job_of(shop: Shop, shown: str, facts: Facts) -> Job:
     ------
     NamingError
         If the name does not say whose recording it is.
+    SettingsError
+        If the settings of its instrument are refused.
     """
     recording = parse_name(shown, shop.extra_parts)
     settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)

@@ -180,7 +180,7 @@ class _Pass:
             # An instrument whose card was set aside has no valid mark: remake it, once.
             refreshed = self._refresh()
             attention, _ = self._put_lists(refreshed)
-        if not stock.ledger and not attention:
+        if not stock.ledger and not attention and not stock.is_waited_for:
             self.notices.append(Notice("no recordings", path=str(self.shop.recordings_dir)))
         before = map(notice_text, (*_method_notices(stock), *stock.renamed, *stock.notices))
         notices = (*before, *refreshed.notices, *map(notice_text, self.notices))

@@ -114,18 +114,32 @@ class Processes:
         if self._pool is None:
             one_thread()
             self._others = living()
-            self._pool = ProcessPoolExecutor(self.number, mp_context=get_context("spawn"), initializer=begin_worker)
+            self._pool = new_pool(self.number)
         return self._pool
 
 
 def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
     """Return the answer for one item, worked out in a process of its own."""
     try:
-        with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=begin_worker) as pool:
+        with new_pool(1) as pool:
             return submit(pool, work, item).result()
     except BrokenProcessPool:
         what = "the process that worked on it was ended from outside, perhaps for lack of memory"
         return ShopError("--jobs", what, "run again with --jobs 1; if it stays so, keep the file and report it")
+
+
+def new_pool(number: int, begin: Callable[[], None] | None = None) -> ProcessPoolExecutor:
+    """Return a pool of processes that each call ``begin`` first, by default :func:`begin_worker`.
+
+    Raises
+    ------
+    ShopError
+        If the system has no room for one, for example because too many files are open.
+    """
+    try:
+        return ProcessPoolExecutor(number, mp_context=get_context("spawn"), initializer=begin or begin_worker)
+    except OSError as error:
+        raise _no_room(error.strerror or str(error)) from error
 
 
 def submit(pool: ProcessPoolExecutor, work: Callable[[T], R], item: T) -> Future[R]:
@@ -142,8 +156,17 @@ def submit(pool: ProcessPoolExecutor, work: Callable[[T], R], item: T) -> Future
         with undisturbed():
             return pool.submit(work, item)
     except OSError as error:
-        what = f"one more process could not be started ({error.strerror or error})"
-        raise ShopError("--jobs", what, "run again with --jobs 1, or when the machine is less busy") from error
+        raise _no_room(error.strerror or str(error)) from error
+    except BrokenProcessPool:
+        raise
+    except RuntimeError as error:
+        # The system gives no thread more.
+        raise _no_room(str(error)) from error
+
+
+def _no_room(why: str) -> ShopError:
+    what = f"one more process could not be started ({why})"
+    return ShopError("--jobs", what, "run again with --jobs 1, or when the machine is less busy")
 
 
 def one_thread() -> None:
@@ -163,9 +186,10 @@ def living() -> frozenset[BaseProcess]:
 
 
 def end_all_but(others: frozenset[BaseProcess]) -> None:
-    """Terminate the child processes of this process that are not in ``others``."""
+    """Kill the child processes of this process that are not in ``others``."""
     for process in living() - others:
-        process.terminate()
+        # They write nothing that could be cut, and a suspended process ends only if it is killed.
+        process.kill()
 
 
 @contextmanager

@@ -31,8 +31,8 @@ LEAST_RATE = 20_000
 DESCRIPTORS_EACH = 2
 """What a connection may hold open: itself, and the file that it is given."""
 
-KEPT_DESCRIPTORS = 64
-"""What the watch itself may hold open: recordings, results, its hints and the pipes to its worker."""
+KEPT_DESCRIPTORS = 96
+"""What the watch itself may hold open: results, its hints, and eight for each of its processes."""
 
 _BUSY = b"HTTP/1.0 503 Service Unavailable\r\nRetry-After: 2\r\nContent-Length: 0\r\n\r\n"
 

@@ -12,13 +12,12 @@ import os
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
 from typing import Protocol
 
 from tapbatch.model.errors import ShopError
 from tapbatch.run.instrument import Drawn, Due, not_worked_out, work_out
-from tapbatch.run.workers import begin_worker, end_all_but, living, one_thread, submit
+from tapbatch.run.workers import begin_worker, end_all_but, living, new_pool, one_thread, submit
 
 _STEPS_BACK = 10
 
@@ -140,7 +139,7 @@ class Beside:
         if self._pool is None:
             one_thread()
             self._others = living()
-            self._pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=_begin)
+            self._pool = new_pool(1, _begin)
         return self._pool
 
 

@@ -7,7 +7,8 @@ has run for ``SLOW_S`` no longer counts as one of those that run at a time: anot
 ``SPARE`` more. After ``LONG_S`` its process steps back. The clock decides only what runs beside what, never what is
 measured: that is limited by numbers of samples (:data:`~tapbatch.listen.sections.BUDGET_SAMPLES`) and of knocks
 (:data:`~tapbatch.measure.recording.MOST_TRANSIENTS`). The processes read and never write, ignore Ctrl-C, and end with
-the watch. On Linux each may take ``ROOM_BYTES`` of memory for its work; other systems set no such limit.
+the watch. A job whose process is lost gets one more. On Linux each process may take ``ROOM_BYTES`` of memory for its
+work; other systems set no such limit.
 """
 
 from __future__ import annotations
@@ -16,19 +17,18 @@ import os
 import sys
 from collections import deque
 from collections.abc import Callable, Mapping
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
-from multiprocessing import get_context
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Protocol
 
-from tapbatch.model.errors import SoundError, TapbatchError
+from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError
 from tapbatch.results.store import Entry
 from tapbatch.run.job import Job, hash_job, measure_to_text, with_hash
-from tapbatch.run.workers import begin_worker, cores, living, one_thread, submit
+from tapbatch.run.workers import cores, end_all_but, living, new_pool, one_thread, submit
 
 SLOW_S = 1.0
 """How long a job may run before others no longer wait for it."""
@@ -144,6 +144,7 @@ class _InHand:
     is_kept: IsKept
     since_s: float | None = None
     measured: Measured | None = None
+    lost: bool = False
 
     def ran_s(self, now_s: float) -> float:
         return 0.0 if self.since_s is None else now_s - self.since_s
@@ -154,13 +155,18 @@ class _Lane:
 
     def __init__(self, rouse: Callable[[], None]) -> None:
         self._rouse = rouse
-        self._pool = ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=begin_worker)
+        self._pool = new_pool(1)
         others = living()
         self.future: Future[str | TapbatchError] | None = None
         self.in_hand: _InHand | None = None
         self.stepped_back = False
-        # Import what measures before it is needed.
-        submit(self._pool, _warm, None)
+        try:
+            # Import what measures before it is needed.
+            submit(self._pool, _warm, None)
+        except TapbatchError:
+            # The process may be there without the thread that would give it work.
+            end_all_but(others)
+            raise
         self._process: BaseProcess | None = next(iter(living() - others), None)
 
     @property
@@ -188,7 +194,8 @@ class _Lane:
     def end(self) -> None:
         self._pool.shutdown(wait=False, cancel_futures=True)
         if self._process is not None:
-            self._process.terminate()
+            # It writes nothing that could be cut, and a suspended process ends only if it is killed.
+            self._process.kill()
 
 
 class Beside:
@@ -288,8 +295,16 @@ class Beside:
         try:
             result = future.result()
         except (BrokenProcessPool, TapbatchError) as error:
-            result = _lost(in_hand.job, error)
             self._end(lane)
+            if not in_hand.lost:
+                # Perhaps the process was ended for another reason: one more tries again.
+                in_hand.lost, in_hand.since_s = True, None
+                self._waiting.appendleft(in_hand)
+                return
+            result = _lost(in_hand.job, error)
+        except UNFORESEEN as error:
+            what = f"it cannot be measured ({type(error).__name__}: {error})"
+            result = SoundError(in_hand.job.path.name, what, "keep the file and report it; the others are measured")
         if in_hand.job.key:
             in_hand.measured = _measured(in_hand.job, result)
         elif isinstance(result, TapbatchError):

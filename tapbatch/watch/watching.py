@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from tapbatch.model.errors import NamingError, TapbatchError
+from tapbatch.model.errors import NamingError, SettingsError, ShopError, TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of
@@ -132,6 +132,7 @@ class Watch:
     _queue: dict[str, None] = field(default_factory=dict)
     _answers: dict[str, Measured] = field(default_factory=dict)
     _answers_since_s: float = 0.0
+    _unlisted: frozenset[str] = frozenset()
     _start: _Start = field(default_factory=lambda: _Start())
     _begun: bool = False
     _due: bool = True
@@ -165,9 +166,10 @@ class Watch:
         """Look once, act on what was found, and return the longest time in seconds to wait before the next look."""
         try:
             return self._stepped()
-        except TapbatchError as error:
-            if str(error) != self._trouble:
-                self._trouble = str(error)
+        except (TapbatchError, OSError) as error:
+            told = error if isinstance(error, TapbatchError) else _as_trouble(error, self.root)
+            if str(told) != self._trouble:
+                self._trouble = str(told)
                 self.teller.note(self._trouble)
             self._due = True
             self._not_before_s = self.clock() + AGAIN_S
@@ -219,7 +221,10 @@ class Watch:
     def _open(self) -> tuple[Shop, Arrivals]:
         """Return the shop; reopen it if its settings or notes changed or its recordings folder disappeared."""
         settings = _settings_facts(self.root)
-        if self._shop is None or settings != self._settings or not self._shop.recordings_dir.is_dir():
+        is_there = self._shop is not None and _is_folder(self._shop.recordings_dir)
+        if self._shop is not None and not is_there:
+            self._let_go()
+        if self._shop is None or settings != self._settings or not is_there:
             self._shop = None
             shop = self.opened()
             self._take_up(shop)
@@ -240,10 +245,19 @@ class Watch:
                 lambda: list_folder(folder), lambda path: keeps_promise(folder / path), self.clock
             )
 
+    def _let_go(self) -> None:
+        """Stop measuring files whose drive is gone; otherwise their readings would be errors when it is back."""
+        for path in tuple(self.measurer.pending):
+            self.measurer.drop(path)
+
     # ----------------------------------------------------------- measuring
 
     def _sort_in(self, shop: Shop, look: Look) -> None:
-        """Have what arrived measured; what needs no measuring, or has no usable name, goes into the next pass."""
+        """Have what arrived measured; what cannot or need not be measured goes into the next pass."""
+        unlisted = frozenset(str(error.filename) for error in look.listing.unlisted)
+        if unlisted != self._unlisted:
+            # What arrived in a folder that could not be listed is measured when it can be listed again.
+            self._unlisted, self._due = unlisted, True
         for path in (*look.gone, *look.listing.waiting):
             self.measurer.drop(path)
             self._answers.pop(path, None)
@@ -260,7 +274,7 @@ class Watch:
                 continue
             try:
                 self._begin(job_of(shop, path, facts))
-            except NamingError:
+            except (NamingError, SettingsError):
                 self._queue[path] = None
 
     def _begin(self, job: Job) -> None:
@@ -407,6 +421,19 @@ class Watch:
 
 def _paths_of(history: History) -> set[str]:
     return {heard.recording.path for stage in history.stages for heard in stage.heard}
+
+
+def _is_folder(path: Path) -> bool:
+    """Return whether a folder is there and can be reached; a drive that fails may report any error."""
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
+def _as_trouble(error: OSError, root: Path) -> ShopError:
+    reason = (error.strerror or type(error).__name__).lower()
+    return ShopError(str(error.filename or root), reason, "check the drive; the watch tries again")
 
 
 def _settings_facts(root: Path) -> tuple[object, ...]:

@@ -121,6 +121,17 @@ def test_of_two_readings_of_one_path_the_later_restores_it(store: ReadingStore) 
     assert store.read_ledger().recordings == {PATH: later}
 
 
+@pytest.mark.skipif(not hasattr(os, "symlink"), reason="no links here")
+@pytest.mark.parametrize("lost", [False, True])
+def test_a_link_to_nothing_in_place_of_a_reading_is_no_reading(store: ReadingStore, lost: bool) -> None:
+    kept(store, OTHER).symlink_to(store.folder / "nowhere")
+    if lost:
+        (store.folder / "ledger.json").unlink()
+    assert store.read_ledger().recordings == {PATH: ENTRY}
+    store.sweep({PATH: ENTRY})
+    assert not kept(store, OTHER).is_symlink()
+
+
 def test_a_renamed_recording_takes_its_reading_along(store: ReadingStore) -> None:
     store.claim({"new.wav": ENTRY, "copy.wav": ENTRY}, {PATH: ENTRY})
     (store.folder / "ledger.json").unlink()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import errno
+import os
+import signal
 from collections.abc import Iterator
 from multiprocessing import active_children
 from multiprocessing.connection import wait
@@ -11,7 +13,7 @@ from multiprocessing.context import SpawnProcess
 import pytest
 
 from tapbatch.model.errors import ShopError
-from tapbatch.run.workers import Alone, Crew, Processes, cores
+from tapbatch.run.workers import Alone, Crew, Processes, cores, living
 from tests.refusals import refused
 
 
@@ -48,6 +50,19 @@ def test_an_interruption_ends_the_processes() -> None:
     assert started
     crew.__exit__(KeyboardInterrupt, KeyboardInterrupt(), None)
     # as the system tells of each: the pool's own thread joins them at the same time, and one of two who do so errs
+    assert all(wait([process.sentinel], timeout=30) for process in started)
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no process is suspended here")
+def test_an_interruption_ends_suspended_processes() -> None:
+    before = living()
+    crew = Processes(2)
+    next(crew.each(abs, [-1, -2, -3]))
+    started = living() - before
+    assert started
+    for process in started:
+        os.kill(process.pid or 0, signal.SIGSTOP)
+    crew.__exit__(KeyboardInterrupt, KeyboardInterrupt(), None)
     assert all(wait([process.sentinel], timeout=30) for process in started)
 
 

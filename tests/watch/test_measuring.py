@@ -5,6 +5,7 @@ A job that takes long is one that reads a pipe to which nobody has written yet, 
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import signal
@@ -47,6 +48,18 @@ def take_memory(job: Job) -> str | TapbatchError:
         return str(len(bytearray(ROOM_BYTES + (1 << 28))))
     except MemoryError:
         return SoundError(job.path.name, "no memory", "take less")
+
+
+def end_process_once(job: Job) -> str:
+    ended = job.path.with_suffix(".ended")
+    if not ended.exists():
+        ended.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return "well"
+
+
+def fail(_: Job) -> str:
+    raise MemoryError("no room for the answer")
 
 
 class Bench:
@@ -175,6 +188,27 @@ def test_a_lost_process_is_an_error_for_its_recording_alone(bench: Bench) -> Non
     assert [measured.answer for measured in bench.until_taken(1)] == ["well"]
 
 
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="no such signal here")
+@pytest.mark.parametrize("key", ["", "hashed"])
+def test_a_process_that_is_ended_once_costs_nothing(key: str, bench: Bench) -> None:
+    bench.use(end_process_once, name_of if key else end_process_once)
+    bench.begin("a_01-x_top.wav", key)
+    assert [measured.answer for measured in bench.until_taken(1)] == ["well"]
+
+
+@pytest.mark.slow
+def test_an_unforeseen_fault_is_an_error_for_its_recording(bench: Bench) -> None:
+    bench.use(fail)
+    bench.begin("a_01-x_top.wav")
+    (measured,) = bench.until_taken(1)
+    assert "no room for the answer" in str(measured.answer)
+    bench.measurer.close()
+    bench.use(fail, fail)
+    bench.begin("a_01-x_top.wav")
+    assert [measured.entry for measured in bench.until_taken(1)] == [None]
+
+
 @needs_pipes
 @pytest.mark.slow
 def test_a_recording_that_goes_away_ends_its_process(bench: Bench) -> None:
@@ -189,6 +223,20 @@ def test_a_recording_that_goes_away_ends_its_process(bench: Bench) -> None:
     assert [measured.answer for measured in bench.until_taken(1)] == ["next"]
 
 
+@needs_pipes
+@pytest.mark.slow
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="no process is suspended here")
+def test_a_suspended_process_ends_with_the_measurer(bench: Bench) -> None:
+    bench.use(read_pipe)
+    bench.block("a_01-long_top.wav")
+    started = living() - bench.others
+    assert started
+    for process in started:
+        os.kill(process.pid or 0, signal.SIGSTOP)
+    bench.measurer.close()
+    assert all(wait([process.sentinel], timeout=30) for process in started)
+
+
 @pytest.mark.slow
 @pytest.mark.skipif(
     os.uname().sysname != "Linux" if hasattr(os, "uname") else True, reason="only Linux limits memory"
@@ -201,17 +249,27 @@ def test_a_recording_that_takes_too_much_memory_is_an_error(bench: Bench) -> Non
 
 
 @pytest.mark.slow
-def test_a_system_without_room_for_processes_measures_here(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    from multiprocessing.context import SpawnProcess
-
+@pytest.mark.parametrize(
+    ("refused", "error"),
+    [
+        ("multiprocessing.context.SpawnProcess.start", BlockingIOError(errno.EAGAIN, "Resource unavailable")),
+        ("multiprocessing.context.BaseContext.Lock", OSError(errno.EMFILE, "Too many open files")),
+        ("concurrent.futures.process._ExecutorManagerThread.start", RuntimeError("can't start new thread")),
+    ],
+    ids=["process", "file", "thread"],
+)
+def test_a_system_without_room_for_processes_measures_here(
+    refused: str, error: Exception, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
     def refuse(*_: object) -> None:
-        raise BlockingIOError(11, "Resource temporarily unavailable")
+        raise error
 
-    monkeypatch.setattr(SpawnProcess, "start", refuse)
+    monkeypatch.setattr(refused, refuse)
     write_wav(bench.folder / "a_01-x_top.wav", taps(1, count=1))
     bench.begin("a_01-x_top.wav")
     assert bench.measurer.done
     (measured,) = bench.measurer.take()
+    assert all(wait([process.sentinel], timeout=30) for process in living() - bench.others)
     # The file is not the one that was listed (size 1), so there is an answer and it is an error.
     assert isinstance(measured.answer, SoundError)
 

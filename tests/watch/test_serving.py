@@ -231,9 +231,9 @@ def test_a_number_of_connections_that_cannot_be_is_told_in_a_line(number: str, t
 def test_more_connections_than_there_are_descriptors_for_are_told_in_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
     resource = pytest.importorskip("resource")
     monkeypatch.setattr(resource, "getrlimit", lambda _: (256, 256))
-    with pytest.raises(ShopError, match="too few open files for 97 connections; ask for 96, or raise the limit"):
-        Serving(Live(Path), port=0, connections=97)
-    Serving(Live(Path), port=0, connections=96).close()
+    with pytest.raises(ShopError, match="too few open files for 81 connections; ask for 80, or raise the limit"):
+        Serving(Live(Path), port=0, connections=81)
+    Serving(Live(Path), port=0, connections=80).close()
 
 
 def test_a_large_file_is_sent_piece_by_piece(serving: Serving, results: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -10,9 +12,9 @@ import pytest
 from tapbatch.model.errors import ShopError
 from tapbatch.results.lock import hold
 from tapbatch.results.store import ReadingStore
-from tapbatch.run.job import Job
+from tapbatch.run.job import Job, hash_job, with_hash
 from tapbatch.watch.arrivals import STILL_S
-from tapbatch.watch.measuring import LONG_S, IsKept
+from tapbatch.watch.measuring import LONG_S, IsKept, Measured
 from tapbatch.watch.measuring import Here as MeasureHere
 from tapbatch.watch.watching import AGAIN_S, QUIET_S
 from tests.refusals import misses
@@ -266,6 +268,116 @@ def test_a_drive_that_goes_and_comes_again_costs_nothing(bench: Bench) -> None:
     (bench.root / "taken away").rename(bench.root / "recordings")
     assert bench.until_quiet(30.0) == []
     assert bytes_below(bench.root / "results") == before
+
+
+class Answered(OneTakesLong):
+    """What takes long is hashed at once, and measured when it finishes, not when its answer is taken."""
+
+    answers: tuple[Measured, ...] = ()
+
+    def begin(self, job: Job, is_kept: IsKept) -> None:
+        hashed = job.key or hash_job(job)
+        assert isinstance(hashed, str)
+        super().begin(job if job.key else with_hash(job, hashed), is_kept)
+
+    @property
+    def pending(self) -> Mapping[str, float]:
+        return {**super().pending, **{measured.path: LONG_S for measured in self.answers}}
+
+    def drop(self, path: str) -> None:
+        self.answers = tuple(measured for measured in self.answers if measured.path != path)
+        super().drop(path)
+
+    def finish(self) -> None:
+        super().finish()
+        self.answers = super().take()
+
+    def take(self) -> tuple[Measured, ...]:
+        answers, self.answers = self.answers, ()
+        return answers or super().take()
+
+
+def test_a_recording_is_measured_though_its_drive_was_gone_meanwhile(sounds: Sounds, tmp_path: Path) -> None:
+    measurer, name = Answered("hours"), "hours_01-x_top_1.wav"
+    bench = Bench(make_shop(tmp_path / "shop", sounds), measurer=measurer)
+    bench.until_quiet(10.0)
+    bench.put(name, taps(78, count=2))
+    bench.until_quiet(10.0)
+    (bench.root / "recordings").rename(bench.root / "taken away")
+    measurer.finish()
+    bench.until_quiet(30.0)
+    (bench.root / "taken away").rename(bench.root / "recordings")
+    assert bench.until_quiet(30.0) == [f"arrived: {name}"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_recording_is_measured_though_its_folder_could_not_be_listed_meanwhile(
+    sounds: Sounds, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    measurer, name = Answered("hours"), "hours/01-x/top 1.wav"
+    bench = Bench(make_shop(tmp_path / "shop", sounds), measurer=measurer)
+    bench.until_quiet(10.0)
+    bench.put(name, taps(78, count=2))
+    bench.until_quiet(10.0)
+    with monkeypatch.context() as patch:
+        scandir, closed = os.scandir, bench.root / "recordings" / "hours"
+
+        def refuse(path: Path) -> object:
+            if Path(path) == closed:
+                raise PermissionError(errno.EACCES, "Permission denied", str(path))
+            return scandir(path)
+
+        patch.setattr(os, "scandir", refuse)
+        measurer.finish()
+        told = bench.until_quiet(10.0)
+        assert [kind for kind in kinds(told) if kind == "arrived"] == []
+        assert any(line.startswith("attention: hours: ") for line in told)
+    assert bench.until_quiet(10.0) == [f"arrived: {name}"]
+    assert as_a_run(bench, tmp_path / "run")
+
+
+def test_a_drive_that_fails_is_told_once_and_ends_nothing(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder, is_dir = bench.root / "recordings", Path.is_dir
+
+    def fail(path: Path) -> bool:
+        if path == folder:
+            raise OSError(errno.EIO, "Input/output error", str(path))
+        return is_dir(path)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "is_dir", fail)
+        (told,) = bench.until_quiet(3 * AGAIN_S)
+    assert "Input/output error" in told
+    assert bench.until_quiet(AGAIN_S) == []
+
+
+def test_a_recording_whose_settings_are_refused_keeps_no_other_waiting(bench: Bench) -> None:
+    own = bench.root / "instruments" / "hours.toml"
+    own.parent.mkdir(exist_ok=True)
+    own.write_text("band_hz = [\n")
+    bench.until_quiet(1.0)
+    bench.put("hours_01-x_top_1.wav", taps(78, count=2))
+    bench.put("lyre-2_02-thinned_top_1.wav", taps(73, count=2, cents=-40))
+    began_s = bench.now_s
+    told = []
+    while bench.now_s < began_s + AGAIN_S / 2:
+        told += bench.until_quiet()
+        bench.now_s += 1.0
+    assert told == ["arrived: lyre-2_02-thinned_top_1.wav"]
+    own.unlink()
+    assert "arrived: hours_01-x_top_1.wav" in bench.until_quiet(1.0)
+
+
+def test_a_shop_whose_only_recording_is_being_measured_is_not_empty(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "recordings").mkdir()
+    (tmp_path / "shop.toml").touch()
+    bench, began = Bench(tmp_path, measurer=OneTakesLong("hours")), []
+    monkeypatch.setattr(bench, "began", began.append)
+    bench.put("hours_01-x_top_1.wav", taps(78, count=2))
+    bench.until_quiet(10.0)
+    assert [outcome.notices for outcome in began] == [()]
 
 
 def test_a_disk_that_is_full_is_told_once_and_tried_again(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
