@@ -445,3 +445,18 @@ def test_ctrl_c_before_a_command_begins_is_a_status(monkeypatch: pytest.MonkeyPa
     with pytest.raises(SystemExit) as ended:
         cli.main()
     assert ended.value.code == 130
+
+
+@pytest.mark.skipif(os.name == "nt", reason="such names cannot be made here")
+def test_what_steers_a_terminal_is_shown_and_not_sent_by_read_and_forget(sound: np.ndarray, tmp_path: Path) -> None:
+    """ECMA-48: ESC begins a control function, and BEL ends an operating system command; U+202E turns text around."""
+    name = "x\x1b]0;owned\x07\x1b[2J\u202e_01-a_top.wav"
+    shop = make_shop(tmp_path / "shop", {name: sound})
+    (tmp_path / f"bad{name}").write_text("dear diary, " * 9)
+    told = [tapbatch("read", tmp_path / f"bad{name}"), tapbatch("read", shop / "recordings" / name)]
+    tapbatch("run", shop)
+    (shop / "recordings" / name).unlink()
+    told += [tapbatch("run", shop), tapbatch("forget", name, shop)]
+    for result in told:
+        assert "owned" in result.said
+        assert not set("\x1b\x07\u202e") & set(result.said)
