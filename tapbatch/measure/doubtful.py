@@ -18,6 +18,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
+from tapbatch.measure.bound import covariance
+from tapbatch.measure.prune import TapFit, mode_energy
 from tapbatch.model.reading import Mode, TapReading
 
 SURE_LOG_SE = 0.35
@@ -75,6 +79,15 @@ def doubtful(readings: Sequence[TapReading]) -> list[int]:
         elif sum(alike[row]) < max(min(_LEAST_OTHERS, len(others)), math.ceil(len(others) / 2)):
             found.append(at)
     return found
+
+
+def is_sure(found: TapFit) -> bool:
+    """Tell whether a fit has a mode, within 20 dB of its strongest, whose decay is known well, by its noise alone."""
+    pole_cov, _ = covariance(found.fit)
+    energy = mode_energy(found.fit)
+    strong = energy > energy.max() * 10.0 ** (-_STRONG_DB / 10.0)
+    variance = np.abs(np.diagonal(pole_cov)[: found.fit.count]) * found.excess
+    return bool((variance[strong] < SURE_LOG_SE**2).any())
 
 
 def _is_sure(reading: TapReading) -> bool:

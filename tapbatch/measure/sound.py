@@ -13,7 +13,7 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from tapbatch.listen.judging import BOUNCE
+from tapbatch.listen.judging import BOUNCE, NO_TAP
 from tapbatch.listen.taps import quiet_stretches
 from tapbatch.measure.all_taps import decided
 from tapbatch.measure.bound import covariance
@@ -21,6 +21,7 @@ from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
 from tapbatch.measure.decay_shape import EarlyLate, early_late
 from tapbatch.measure.decimate import Decimator, zones
+from tapbatch.measure.doubtful import doubtful, is_sure
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.noise import LEAST_QUIET_S, Noise, estimate_noise, white_noise
 from tapbatch.measure.prune import TapFit, local_excess
@@ -187,7 +188,10 @@ def measure_taps(
     if not prepared:
         return tuple(TapReading(tap=_refused(t, "too short to measure") if t.used else t) for t in taps), ()
     fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
-    fits = [decided(together(of_zone), z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
+    fits = [together(of_zone) for of_zone in fits]
+    if settings.kind == "tap":
+        taps, fits = _without_doubtful(taps, fits, prepared)
+    fits = [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
     readings = []
     for i, tap in enumerate(taps):
         found = [of_zone[i] for of_zone in fits]
@@ -196,6 +200,21 @@ def measure_taps(
             reading = _after_bounces(reading, taps[i:], prepared, sound)
         readings.append(reading)
     return tuple(readings), prepared
+
+
+def _without_doubtful(
+    taps: tuple[Tap, ...], fits: list[list[TapFit | None]], prepared: tuple[Prepared, ...]
+) -> tuple[tuple[Tap, ...], list[list[TapFit | None]]]:
+    """Refuse voices and claps before all taps decide together, or they would be given each other's modes."""
+    of_taps = list(zip(*fits, strict=True))
+    if all(
+        any(is_sure(found) for found in of_tap if found) for t, of_tap in zip(taps, of_taps, strict=True) if t.used
+    ):
+        return taps, fits
+    own = [_read(t, f, prepared) if t.used else TapReading(tap=t) for t, f in zip(taps, of_taps, strict=True)]
+    none = set(doubtful(own))
+    kept = tuple(_refused(t, NO_TAP) if at in none else t for at, t in enumerate(taps))
+    return kept, [[None if at in none else found for at, found in enumerate(of_zone)] for of_zone in fits]
 
 
 def _after_bounces(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import subprocess
 import sys
@@ -269,3 +270,21 @@ def test_hours_take_no_more_memory_than_minutes(tmp_path: Path, kind: str) -> No
     assert duration_s == pytest.approx(written_s, rel=0.01)
     assert used >= 10
     assert peak_mb < 400
+
+
+def test_claps_among_taps_are_refused_and_give_no_mode(tmp_path: Path) -> None:
+    """A clap is a burst of noise that decays evenly, so it has no line; here one stands between every two taps."""
+    rng = np.random.default_rng(5)
+    sound = taps(21, count=5)
+    alone = measured(write_wav(tmp_path / "a.wav", sound))
+    onsets_s = [r.tap.onset_s for r in alone.used_taps]
+    t_s = np.arange(round(0.2 * RATE_HZ)) / RATE_HZ
+    mixed = sound.copy()
+    claps_s = [(a + b) / 2 for a, b in itertools.pairwise(onsets_s)]
+    for at_s in claps_s:
+        first = round(at_s * RATE_HZ)
+        mixed[first : first + t_s.size] += 0.3 * rng.standard_normal(t_s.size) * np.exp(-t_s / 0.015)
+    reading = measured(write_wav(tmp_path / "b.wav", mixed))
+    used_s = [r.tap.onset_s for r in reading.used_taps]
+    assert used_s == pytest.approx(onsets_s, abs=0.01)
+    assert all(r.tap.reason for r in reading.taps if not r.tap.used)
