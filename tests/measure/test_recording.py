@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import json
 import subprocess
 import sys
@@ -21,6 +20,7 @@ from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, Reading
 from tapbatch.results.readings import reading_to_json
 from tapbatch.simulate import taps as sim
+from tests.bench_simulator.scenes import play, why_not
 from tests.listen.test_decode import encode
 from tests.recordings import FOLDER as RECORDINGS
 from tests.shops import RATE_HZ, taps, write_wav
@@ -272,19 +272,15 @@ def test_hours_take_no_more_memory_than_minutes(tmp_path: Path, kind: str) -> No
     assert peak_mb < 400
 
 
-def test_claps_among_taps_are_refused_and_give_no_mode(tmp_path: Path) -> None:
-    """A clap is a burst of noise that decays evenly, so it has no line; here one stands between every two taps."""
-    rng = np.random.default_rng(5)
-    sound = taps(21, count=5)
-    alone = measured(write_wav(tmp_path / "a.wav", sound))
-    onsets_s = [r.tap.onset_s for r in alone.used_taps]
-    t_s = np.arange(round(0.2 * RATE_HZ)) / RATE_HZ
-    mixed = sound.copy()
-    claps_s = [(a + b) / 2 for a, b in itertools.pairwise(onsets_s)]
-    for at_s in claps_s:
-        first = round(at_s * RATE_HZ)
-        mixed[first : first + t_s.size] += 0.3 * rng.standard_normal(t_s.size) * np.exp(-t_s / 0.015)
-    reading = measured(write_wav(tmp_path / "b.wav", mixed))
-    used_s = [r.tap.onset_s for r in reading.used_taps]
-    assert used_s == pytest.approx(onsets_s, abs=0.01)
-    assert all(r.tap.reason for r in reading.taps if not r.tap.used)
+@pytest.mark.slow
+@pytest.mark.skipif(bool(why_not("claps")), reason=why_not("claps") or "it can be played")
+def test_claps_in_a_room_are_no_taps(tmp_path: Path) -> None:
+    """Claps of the second simulator, in rooms that ring a little; before they were judged, 56 of 64 passed for taps."""
+    found = used = 0
+    for trial in range(6):
+        (take,) = play("claps", trial).takes
+        soundfile.write(tmp_path / "a.wav", take.samples, take.sample_rate_hz, subtype="PCM_16")
+        reading = measured(tmp_path / "a.wav")
+        found, used = found + len(reading.taps), used + len(reading.used_taps)
+    assert found > 50
+    assert used <= found / 8
