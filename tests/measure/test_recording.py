@@ -275,7 +275,7 @@ def test_hours_take_no_more_memory_than_minutes(tmp_path: Path, kind: str) -> No
 @pytest.mark.slow
 @pytest.mark.skipif(bool(why_not("claps")), reason=why_not("claps") or "it can be played")
 def test_claps_in_a_room_are_no_taps(tmp_path: Path) -> None:
-    """Claps of the second simulator, in rooms that ring a little; before they were judged, 56 of 64 passed for taps."""
+    """Claps of the second simulator, in rooms that ring a little; without this judgement 56 of 64 pass for taps."""
     found = used = 0
     for trial in range(6):
         (take,) = play("claps", trial).takes
