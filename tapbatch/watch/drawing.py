@@ -123,8 +123,9 @@ class Beside:
     def close(self) -> None:
         """End the process, whatever it does: a report that was not put in place is drawn the next time."""
         if self._pool is not None:
-            self._pool.shutdown(wait=False, cancel_futures=True)
             end_all_but(self._others)
+            # Waited for, since a pool that is let go of while its thread ends may write to a pipe that is closed.
+            self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = self._future = self._due = None
 
     def _submitted(self, due: Due) -> Future[Drawn]:

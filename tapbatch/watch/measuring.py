@@ -192,10 +192,11 @@ class _Lane:
                 os.setpriority(os.PRIO_PROCESS, self._process.pid, _STEPS_BACK)
 
     def end(self) -> None:
-        self._pool.shutdown(wait=False, cancel_futures=True)
         if self._process is not None:
             # It writes nothing that could be cut, and a suspended process ends only if it is killed.
             self._process.kill()
+        # Waited for, since a pool that is let go of while its thread ends may write to a pipe that is closed.
+        self._pool.shutdown(wait=True, cancel_futures=True)
 
 
 class Beside:
