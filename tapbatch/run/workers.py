@@ -128,8 +128,8 @@ def _alone(work: Callable[[T], R], item: T) -> R | TapbatchError:
         return ShopError("--jobs", what, "run again with --jobs 1; if it stays so, keep the file and report it")
 
 
-def new_pool(number: int, begin: Callable[[], None] | None = None) -> ProcessPoolExecutor:
-    """Return a pool of processes that each call ``begin`` first, by default :func:`begin_worker`.
+def new_pool(number: int) -> ProcessPoolExecutor:
+    """Return a pool of so many processes, each of which ignores Ctrl-C and exits when this process does.
 
     Raises
     ------
@@ -137,7 +137,7 @@ def new_pool(number: int, begin: Callable[[], None] | None = None) -> ProcessPoo
         If the system has no room for one, for example because too many files are open.
     """
     try:
-        return ProcessPoolExecutor(number, mp_context=get_context("spawn"), initializer=begin or begin_worker)
+        return ProcessPoolExecutor(number, mp_context=get_context("spawn"), initializer=_begin_worker)
     except OSError as error:
         raise _no_room(error.strerror or str(error)) from error
 
@@ -211,7 +211,7 @@ def undisturbed() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def begin_worker() -> None:
+def _begin_worker() -> None:
     """Prepare a worker to ignore Ctrl-C, which its parent handles, and to exit when its parent does."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -1,7 +1,8 @@
 """The day at the bench: passes of the same run over whatever has just arrived.
 
 Looks at the folder come in; passes go out, and the page is served. ``arrivals`` decides when a file has fully
-arrived, ``measuring`` measures it in a process beside the watch, so that none waits for a long one, ``drawing`` does
-the same for reports, and ``watching`` joins them. The served page is in ``serving``, and who may connect for how long
-in ``connections``. Clock, hints, measurer and drawer are handed in, so tests neither wait nor sleep.
+arrived. ``measuring`` measures recordings and ``drawing`` draws reports, each in processes beside the watch (a
+``lane`` is one such process), so that no arrival waits. ``watching`` joins them. The page is served by ``serving``,
+and ``connections`` decides who may connect for how long. Clock, hints, measurer and drawer are passed in, so tests
+neither wait nor sleep.
 """

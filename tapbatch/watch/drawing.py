@@ -8,18 +8,14 @@ else wants the processor, ignores Ctrl-C, and ends with its parent process.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing.process import BaseProcess
 from typing import Protocol
 
 from tapbatch.model.errors import ShopError
 from tapbatch.run.instrument import Drawn, Due, not_worked_out, work_out
-from tapbatch.run.workers import begin_worker, end_all_but, living, new_pool, one_thread, submit
-
-_STEPS_BACK = 10
+from tapbatch.watch.lane import Lane
 
 
 class Drawer(Protocol):
@@ -83,8 +79,7 @@ class Beside:
 
     def __init__(self, rouse: Callable[[], None]) -> None:
         self._rouse = rouse
-        self._pool: ProcessPoolExecutor | None = None
-        self._others: frozenset[BaseProcess] = frozenset()
+        self._lane: Lane | None = None
         self._due: Due | None = None
         self._future: Future[Drawn] | None = None
 
@@ -101,13 +96,15 @@ class Beside:
     def begin(self, due: Due) -> None:
         """Begin a report; one for which no process can be started has failed."""
         self._due = due
+        if self._lane is not None and not self._lane.alive:
+            # The process was ended while it had nothing to do.
+            self._end()
         try:
-            self._future = self._submitted(due)
+            self._future = self._started().give(draw, due)
         except ShopError as error:
-            self._pool = None
             self._future = Future()
-            self._future.set_result(_lost(due, error.what))
-        self._future.add_done_callback(lambda _: self._rouse())
+            self._future.set_exception(error)
+            self._rouse()
 
     def take(self) -> Drawn | None:
         """Return the report that was begun, once it is drawn; one whose process was lost has failed."""
@@ -117,31 +114,27 @@ class Beside:
         try:
             return future.result()
         except BrokenProcessPool:
-            self._pool = None
-            return _lost(due, "the process was ended from outside, perhaps for lack of memory")
+            why = "the process was ended from outside, perhaps for lack of memory"
+        except ShopError as error:
+            why = error.what
+        self._end()
+        return _lost(due, why)
 
     def close(self) -> None:
         """End the process, whatever it does: a report that was not put in place is drawn the next time."""
-        if self._pool is not None:
-            end_all_but(self._others)
-            # Waited for, since a pool that is let go of while its thread ends may write to a pipe that is closed.
-            self._pool.shutdown(wait=True, cancel_futures=True)
-            self._pool = self._future = self._due = None
+        self._end()
+        self._future = self._due = None
 
-    def _submitted(self, due: Due) -> Future[Drawn]:
-        try:
-            return submit(self._started(), draw, due)
-        except BrokenProcessPool:
-            # The process was ended while it had nothing to do.
-            self._pool = None
-            return submit(self._started(), draw, due)
+    def _started(self) -> Lane:
+        if self._lane is None:
+            self._lane = Lane(self._rouse)
+            self._lane.step_back()
+        return self._lane
 
-    def _started(self) -> ProcessPoolExecutor:
-        if self._pool is None:
-            one_thread()
-            self._others = living()
-            self._pool = new_pool(1, _begin)
-        return self._pool
+    def _end(self) -> None:
+        if self._lane is not None:
+            self._lane.end()
+            self._lane = None
 
 
 def draw(due: Due) -> Drawn:
@@ -153,9 +146,3 @@ def _lost(due: Due, why: str) -> Drawn:
     what, remedy = f"its report was not drawn: {why}", "make room, then draw it with tapbatch run"
     lost = not_worked_out(due.instrument, what, remedy)
     return Drawn(instrument=due.instrument, fingerprint=due.fingerprint, standing=lost)
-
-
-def _begin() -> None:
-    begin_worker()
-    if hasattr(os, "nice"):
-        os.nice(_STEPS_BACK)

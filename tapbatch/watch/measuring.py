@@ -13,7 +13,6 @@ work; other systems set no such limit.
 
 from __future__ import annotations
 
-import os
 import sys
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -21,14 +20,14 @@ from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
-from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Protocol
 
 from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError
 from tapbatch.results.store import Entry
 from tapbatch.run.job import Job, hash_job, measure_to_text, with_hash
-from tapbatch.run.workers import cores, end_all_but, living, new_pool, one_thread, submit
+from tapbatch.run.workers import cores
+from tapbatch.watch.lane import Lane
 
 SLOW_S = 1.0
 """How long a job may run before others no longer wait for it."""
@@ -44,8 +43,6 @@ WARM = 2
 
 ROOM_BYTES = 2 << 30
 """The memory that a process may take for its work, where the system can limit it."""
-
-_STEPS_BACK = 10
 
 IsKept = Callable[[str], bool]
 
@@ -150,53 +147,19 @@ class _InHand:
         return 0.0 if self.since_s is None else now_s - self.since_s
 
 
-class _Lane:
-    """One process, and the job that it has in hand."""
+class _Lane(Lane):
+    """A process that measures, and the job that it has in hand."""
 
     def __init__(self, rouse: Callable[[], None]) -> None:
-        self._rouse = rouse
-        self._pool = new_pool(1)
-        others = living()
+        super().__init__(rouse, _warm)
         self.future: Future[str | TapbatchError] | None = None
         self.in_hand: _InHand | None = None
-        self.stepped_back = False
-        try:
-            # Import what measures before it is needed.
-            submit(self._pool, _warm, None)
-        except TapbatchError:
-            # The process may be there without the thread that would give it work.
-            end_all_but(others)
-            raise
-        self._process: BaseProcess | None = next(iter(living() - others), None)
-
-    @property
-    def alive(self) -> bool:
-        return self._process is not None and self._process.is_alive()
 
     def ran_s(self, now_s: float) -> float:
         return self.in_hand.ran_s(now_s) if self.in_hand else 0.0
 
-    def give(self, work: Callable[[Job], str | TapbatchError], in_hand: _InHand) -> None:
-        self.in_hand = in_hand
-        try:
-            self.future = submit(self._pool, work, in_hand.job)
-        except (BrokenProcessPool, TapbatchError) as error:
-            self.future = Future()
-            self.future.set_exception(error)
-        self.future.add_done_callback(lambda _: self._rouse())
-
-    def step_back(self) -> None:
-        self.stepped_back = True
-        if self._process is not None and self._process.pid is not None and hasattr(os, "setpriority"):
-            with suppress(OSError):
-                os.setpriority(os.PRIO_PROCESS, self._process.pid, _STEPS_BACK)
-
-    def end(self) -> None:
-        if self._process is not None:
-            # It writes nothing that could be cut, and a suspended process ends only if it is killed.
-            self._process.kill()
-        # Waited for, since a pool that is let go of while its thread ends may write to a pipe that is closed.
-        self._pool.shutdown(wait=True, cancel_futures=True)
+    def take_up(self, work: Callable[[Job], str | TapbatchError], in_hand: _InHand) -> None:
+        self.in_hand, self.future = in_hand, self.give(work, in_hand.job)
 
 
 class Beside:
@@ -315,7 +278,7 @@ class Beside:
             if in_hand.is_kept(in_hand.job.key):
                 in_hand.measured = _measured(in_hand.job, None)
             else:
-                lane.give(self._measuring, in_hand)
+                lane.take_up(self._measuring, in_hand)
                 return
         idle = sum(lane.in_hand is None for lane in self._lanes)
         if lane in self._lanes and (lane.stepped_back or idle > max(WARM, cores())):
@@ -335,7 +298,7 @@ class Beside:
         while idle and self._waiting:
             in_hand, lane = self._waiting.popleft(), idle.pop(0)
             in_hand.since_s = now_s
-            lane.give(self._measuring if in_hand.job.key else self._hashing, in_hand)
+            lane.take_up(self._measuring if in_hand.job.key else self._hashing, in_hand)
         if not self._lanes and self._waiting:
             in_hand = self._waiting.popleft()
             in_hand.measured = _measure_here(in_hand.job, in_hand.is_kept)
@@ -345,7 +308,6 @@ class Beside:
         busy = sum(lane.in_hand is not None for lane in quick)
         wanted = max(WARM, min(cores(), busy + len(self._waiting))) - len(quick)
         room = max(WARM, cores()) + SPARE - len(self._lanes)
-        one_thread()
         for _ in range(min(wanted, room)):
             try:
                 self._lanes.append(_Lane(self._rouse))
