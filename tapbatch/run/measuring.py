@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from tapbatch.model.errors import TapbatchError
 from tapbatch.model.names import parse_name
 from tapbatch.model.notice import Notice
+from tapbatch.model.reading import Recording
 from tapbatch.results.store import Entry, ReadingStore
 from tapbatch.run.inventory import Inventory, is_missing
 from tapbatch.run.job import Job, measure_to_text
@@ -69,17 +70,21 @@ def jobs_of(shop: Shop, store: ReadingStore, stock: Inventory, instruments: Coll
             kept[entry.key] = store.has(entry.key)
         if kept[entry.key]:
             continue
-        settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
-        job = Job(
-            path=(shop.recordings_dir / shown).absolute(), recording=recording, key=entry.key, settings=settings,
-            size=entry.size, mtime_ns=entry.mtime_ns,
-        )  # fmt: skip
-        jobs[entry.key].append(job)
+        jobs[entry.key].append(_job(shop, recording, entry, entry.key))
     return dict(jobs)
 
 
 def job_of(shop: Shop, shown: str, facts: Facts) -> Job:
     """Return the job for a file that has arrived and is not hashed yet.
+
+    Parameters
+    ----------
+    shop
+        The shop, as opened.
+    shown
+        The path of the file, relative to ``recordings/``.
+    facts
+        The size and time of the file.
 
     Raises
     ------
@@ -88,10 +93,13 @@ def job_of(shop: Shop, shown: str, facts: Facts) -> Job:
     SettingsError
         If the settings of its instrument are refused.
     """
-    recording = parse_name(shown, shop.extra_parts)
+    return _job(shop, parse_name(shown, shop.extra_parts), facts)
+
+
+def _job(shop: Shop, recording: Recording, file: Entry | Facts, key: str = "") -> Job:
     settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
-    path = (shop.recordings_dir / shown).absolute()
-    return Job(path=path, recording=recording, key="", settings=settings, size=facts.size, mtime_ns=facts.mtime_ns)
+    path = (shop.recordings_dir / recording.path).absolute()
+    return Job(path=path, recording=recording, key=key, settings=settings, size=file.size, mtime_ns=file.mtime_ns)
 
 
 def left_elsewhere(jobs: Jobs, store: ReadingStore, elsewhere: Elsewhere) -> set[str]:
@@ -124,7 +132,7 @@ def measure(
         The crew that measures.
     progress
         Called with the number of readings to measure; returns a context manager that yields a function, which is
-        called with the path of each recording that is done.
+        called with the path of each recording that is done. ``None`` shows nothing.
     answers
         Answers that are known already, by key; default none.
 
