@@ -25,7 +25,7 @@ from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_
 from tapbatch.measure.sound import Prepared, measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
-from tapbatch.model.errors import SoundError
+from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
 
@@ -69,8 +69,7 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
             del section  # or it would stay in memory while the next one is read
         return joined.reading(sha256)
     except (ArithmeticError, ValueError, MemoryError) as error:
-        what = f"it cannot be measured ({type(error).__name__}: {error})"
-        raise SoundError(path.name, what, "keep the file and report it; the others are measured") from error
+        raise not_measured(path.name, error) from error
 
 
 class _Joined:

@@ -44,6 +44,25 @@ class SoundError(TapbatchError):
     """A file that is not sound, or is incomplete."""
 
 
+def not_measured(name: str, error: BaseException) -> SoundError:
+    """Return the error for a recording whose measuring met a fault in the tool itself.
+
+    Parameters
+    ----------
+    name
+        The name of the file.
+    error
+        The fault.
+
+    Examples
+    --------
+    >>> print(not_measured("tap.wav", ValueError("no peak")))
+    tap.wav: it cannot be measured (ValueError: no peak); keep the file and report it; the others are measured
+    """
+    what = f"it cannot be measured ({type(error).__name__}: {error})"
+    return SoundError(name, what, "keep the file and report it; the others are measured")
+
+
 class NamingError(TapbatchError):
     """A file whose name or folders do not give its instrument and stage."""
 

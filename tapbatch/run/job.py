@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tapbatch.listen.files import hash_file
-from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError
+from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError, not_measured
 from tapbatch.model.reading import BandSettings, Reading, Recording
 from tapbatch.results.readings import reading_key, reading_to_json
 
@@ -56,8 +56,7 @@ def measure_job(job: Job) -> Reading | TapbatchError:
     except TapbatchError as error:
         return error
     except UNFORESEEN as error:
-        what = f"it cannot be measured ({type(error).__name__}: {error})"
-        return SoundError(job.path.name, what, "keep the file and report it; the others are measured")
+        return not_measured(job.path.name, error)
 
 
 def measure_to_text(job: Job) -> str | TapbatchError:

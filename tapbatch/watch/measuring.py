@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError
+from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError, not_measured
 from tapbatch.results.store import Entry
 from tapbatch.run.job import Job, hash_job, measure_to_text, with_hash
 from tapbatch.run.workers import cores
@@ -267,8 +267,7 @@ class Beside:
                 return
             result = _lost(in_hand.job, error)
         except UNFORESEEN as error:
-            what = f"it cannot be measured ({type(error).__name__}: {error})"
-            result = SoundError(in_hand.job.path.name, what, "keep the file and report it; the others are measured")
+            result = not_measured(in_hand.job.path.name, error)
         if in_hand.job.key:
             in_hand.measured = _measured(in_hand.job, result)
         elif isinstance(result, TapbatchError):
