@@ -1,4 +1,4 @@
-"""What all tests share: the sample shop, the folder of real recordings, and one linear-algebra thread."""
+"""What all tests share: the sample shop, real recordings, drawing replaced by text, and one linear-algebra thread."""
 
 from __future__ import annotations
 
@@ -73,6 +73,22 @@ def sample_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     after = bytes_below(shop, hidden=True)
     assert {name: data for name, data in after.items() if not name.startswith("results/")} == before
     return shop
+
+
+@pytest.fixture
+def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Replace the drawing of reports by text, and return the instruments for which one was drawn."""
+    from tapbatch.model.history import History
+    from tapbatch.show.pdf import report
+
+    noted: list[str] = []
+
+    def draw(history: History, *_: object) -> bytes:
+        noted.append(history.instrument)
+        return b"%PDF " + repr(history).encode()
+
+    monkeypatch.setattr(report, "report_bytes", draw)
+    return noted
 
 
 @pytest.fixture(scope="session")

@@ -22,6 +22,9 @@ from tapbatch.cli import main
 from tapbatch.simulate import taps as sim
 
 RATE_HZ = 8000
+LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
+"""The recordings of a shop of two instruments, one named by file and one by folders."""
+
 BODY = (
     sim.SimMode(182.0, 0.34, 0.06, 0.3),
     sim.SimMode(268.0, 0.28, 0.10, 1.1),

@@ -13,10 +13,11 @@ from tapbatch.api import load_readings
 from tapbatch.model.history import Drift, History, Stage
 from tapbatch.run.compare import compare_in_shop
 from tapbatch.shop.folder import open_shop
-from tapbatch.show.pdf import report
 from tapbatch.show.tables.columns import table_bytes
 from tapbatch.show.tables.rows import history_to_tables
 from tests.shops import make_shop, rows_of, tapbatch, taps
+
+pytestmark = pytest.mark.usefixtures("drawn")
 
 # A learner that moves by 20 cents when it is set up anew: far more than the 7 cents between the other's two stages.
 AGAIN = {
@@ -27,12 +28,6 @@ LYRE = {
     "lyre-2_01-joined_top_1.wav": taps(72),
     "lyre-2_02-thinned_top_1.wav": taps(73, cents=7),
 }
-
-
-@pytest.fixture(autouse=True)
-def drawn(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Stand in for drawing reports."""
-    monkeypatch.setattr(report, "report_bytes", lambda *_: b"%PDF")
 
 
 @pytest.fixture

@@ -6,36 +6,17 @@ import os
 from pathlib import Path
 from shutil import rmtree
 
-import numpy as np
 import pytest
 
 from tapbatch.model.errors import ShopError
 from tapbatch.results import files
 from tapbatch.results.readings import FOLDER
 from tapbatch.results.store import ReadingStore
-from tapbatch.show.pdf import report
-from tests.shops import bytes_below, make_shop, tapbatch, taps
+from tests.shops import LYRE, bytes_below, tapbatch
 
-LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
+pytestmark = pytest.mark.usefixtures("drawn")
+
 KEPT = ("ledger.json", "page.json", "standing-*.json", "card-*.json", "?" * 40 + ".json")
-
-
-@pytest.fixture(autouse=True)
-def drawn(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Stand in for drawing reports."""
-    monkeypatch.setattr(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode())
-
-
-@pytest.fixture(scope="module")
-def sounds() -> dict[str, np.ndarray]:
-    return {LYRE: taps(81, count=2), NA: taps(82, count=2)}
-
-
-@pytest.fixture
-def shop(sounds: dict[str, np.ndarray], tmp_path: Path) -> Path:
-    root = make_shop(tmp_path / "shop", sounds)
-    tapbatch("run", root)
-    return root
 
 
 def put_in_place(path: Path, what: str) -> None:

@@ -12,30 +12,11 @@ from tapbatch.model.notice import Notice
 from tapbatch.results import readings
 from tapbatch.results.readings import FOLDER
 from tapbatch.results.store import ReadingStore
-from tapbatch.show.pdf import report
 from tapbatch.show.say.notices import notice_text, notices_text
 from tests.refusals import misses
-from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+from tests.shops import LYRE, NA, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
 
-LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
-
-
-@pytest.fixture(scope="module")
-def sounds() -> dict[str, np.ndarray]:
-    return {LYRE: taps(61, count=2), NA: taps(62, count=2)}
-
-
-@pytest.fixture(autouse=True)
-def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """Stand in for drawing, and note for whom a report was drawn."""
-    noted: list[str] = []
-
-    def draw(history: object, *_: object) -> bytes:
-        noted.append(history.instrument)  # type: ignore[attr-defined]
-        return b"%PDF " + repr(history).encode()
-
-    monkeypatch.setattr(report, "report_bytes", draw)
-    return noted
+pytestmark = pytest.mark.usefixtures("drawn")
 
 
 def facts_below(folder: Path) -> dict[str, tuple[int, int]]:

@@ -17,19 +17,14 @@ import tapbatch.results.readings as readings_module
 import tapbatch.results.store as store_module
 from tapbatch.results.readings import FOLDER
 from tapbatch.run import one_pass
-from tapbatch.show.pdf import report
 from tests.refusals import misses
-from tests.shops import Result, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+from tests.shops import LYRE, Result, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+
+pytestmark = pytest.mark.usefixtures("drawn")
 
 OLD = Path(__file__).parent.parent / "data" / "shop_0_1"
 GONE, THERE = "lyre-2_01-joined_top_1.wav", "lyre-2_02-thinned_top_1.wav"
 TABLES = ("modes", "drift", "taps", "tap_modes", "sustain", "targets")
-
-
-@pytest.fixture(autouse=True)
-def drawn(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Stand in for drawing reports."""
-    monkeypatch.setattr(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode())
 
 
 # ------------------------------------------------- a shop of version 0.1
@@ -125,21 +120,6 @@ def test_a_reading_of_0_1_whose_name_was_lost_with_the_ledger_is_set_aside(harm:
 
 
 # ------------------------------------------------- damage in turn
-
-
-LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
-
-
-@pytest.fixture(scope="module")
-def sounds() -> dict[str, np.ndarray]:
-    return {LYRE: taps(81, count=2), NA: taps(82, count=2)}
-
-
-@pytest.fixture
-def shop(sounds: dict[str, np.ndarray], tmp_path: Path) -> Path:
-    root = make_shop(tmp_path / "shop", sounds)
-    tapbatch("run", root)
-    return root
 
 
 def _one_bit(data: bytes) -> bytes:

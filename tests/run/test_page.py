@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from tapbatch.results.readings import FOLDER
@@ -12,29 +11,10 @@ from tapbatch.run import histories
 from tapbatch.run import page as front_page
 from tapbatch.show.browser import article
 from tapbatch.show.browser.article import Card, card_id
-from tapbatch.show.pdf import report
-from tests.shops import bytes_below, make_shop, tapbatch, taps, write_wav
+from tests.shops import LYRE, bytes_below, tapbatch, taps, write_wav
 from tests.show.browser.parsed import Element, parse
 
-LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
-
-
-@pytest.fixture(scope="module")
-def sounds() -> dict[str, np.ndarray]:
-    return {LYRE: taps(96, count=2), NA: taps(97, count=2)}
-
-
-@pytest.fixture(autouse=True)
-def drawn(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Stand in for drawing reports, which the page only leads to."""
-    monkeypatch.setattr(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode())
-
-
-@pytest.fixture
-def shop(sounds: dict[str, np.ndarray], tmp_path: Path) -> Path:
-    root = make_shop(tmp_path / "shop", sounds)
-    tapbatch("run", root)
-    return root
+pytestmark = pytest.mark.usefixtures("drawn")
 
 
 def page(shop: Path) -> Element:

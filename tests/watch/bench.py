@@ -18,7 +18,6 @@ from tapbatch.watch.measuring import Measurer
 from tapbatch.watch.watching import LOOK_EVERY_S, Watch
 from tests.shops import bytes_below, rows_of, tapbatch, write_wav
 
-LYRE, NA = "lyre-2_01-joined_top_1.wav", "NA/01 closed/voice note.wav"
 Sounds = dict[str, np.ndarray]
 
 

@@ -18,8 +18,8 @@ from tapbatch.watch.measuring import LONG_S, IsKept, Measured
 from tapbatch.watch.measuring import Here as MeasureHere
 from tapbatch.watch.watching import AGAIN_S, QUIET_S
 from tests.refusals import misses
-from tests.shops import bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
-from tests.watch.bench import LYRE, NA, Bench, Sounds, as_a_run, kinds, renamed
+from tests.shops import LYRE, NA, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
+from tests.watch.bench import Bench, Sounds, as_a_run, kinds, renamed
 
 pytestmark = pytest.mark.usefixtures("drawn")
 
