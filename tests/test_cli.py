@@ -441,7 +441,6 @@ def test_ctrl_c_before_a_command_begins_is_a_status(monkeypatch: pytest.MonkeyPa
         raise KeyboardInterrupt
 
     monkeypatch.setattr(cli, "app", interrupted)
-    monkeypatch.setattr(cli, "_make_an_end", lambda: None)
     with pytest.raises(SystemExit) as ended:
         cli.main()
     assert ended.value.code == 130

@@ -4,7 +4,7 @@ Conventions: times are in seconds, rates in bytes a second. A connection that fi
 later and closed at once, so that a crowd of them never takes the file descriptors that the watch needs to read
 recordings. Nor are more places given than the system's limit on descriptors has room for. The head of a request must
 be there within ``HEAD_S`` in all: each byte that drips in earns no new patience. An answer is given as long as it
-takes at ``LEAST_RATE``, and ``HEAD_S`` more.
+takes at ``LEAST_BYTES_PER_S``, and ``HEAD_S`` more.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ CONNECTIONS = 32
 HEAD_S = 5.0
 """How long the head of a request may take, from the connection on."""
 
-LEAST_RATE = 20_000
-"""The slowest rate at which an answer is still sent: a phone at the far end of the workshop is faster."""
+LEAST_BYTES_PER_S = 20_000
+"""The lowest rate at which an answer is still sent: a phone at the far end of the workshop is faster."""
 
 DESCRIPTORS_EACH = 2
 """What a connection may hold open: itself, and the file that it is given."""
@@ -104,17 +104,17 @@ class TimedHandler(BaseHTTPRequestHandler):
         self.rfile = io.BufferedReader(UntilDeadline(self.connection, time.monotonic() + HEAD_S))
 
     def send_whole(self, pieces: Iterable[bytes], length: int) -> None:
-        """Send pieces of so many bytes in all to a client that takes them at ``LEAST_RATE`` or faster.
+        """Send pieces of so many bytes in all to a client that takes them at ``LEAST_BYTES_PER_S`` or faster.
 
         Raises
         ------
         OSError
             Where it does not.
         """
-        deadline = time.monotonic() + HEAD_S + length / LEAST_RATE
+        deadline_s = time.monotonic() + HEAD_S + length / LEAST_BYTES_PER_S
         for piece in pieces:
             # The time-out of a socket bounds the whole of ``sendall``, not each of its steps.
-            self.connection.settimeout(max(deadline - time.monotonic(), 1e-3))
+            self.connection.settimeout(max(deadline_s - time.monotonic(), 1e-3))
             self.wfile.write(piece)
 
 

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 from shutil import rmtree
 
 import pytest
 
-from tapbatch.model.errors import ShopError
-from tapbatch.results import files
 from tapbatch.results.readings import FOLDER
-from tapbatch.results.store import ReadingStore
 from tests.shops import LYRE, bytes_below, tapbatch
 
 pytestmark = pytest.mark.usefixtures("drawn")
@@ -79,13 +77,10 @@ def test_what_is_set_aside_is_said_also_where_the_run_then_ends(
     path = min((shop / "results" / FOLDER).glob("standing-*.json" if kept == "mark" else "?" * 40 + ".json"))
     path.write_bytes(b"?")
 
-    def full(*_: object) -> None:
-        raise ShopError("results", "no space left on device", "make room, then run again")
+    def full(_: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
 
-    if kept == "mark":
-        monkeypatch.setattr(files, "_write_beside", full)
-    else:
-        monkeypatch.setattr(ReadingStore, "put", full)
+    monkeypatch.setattr(os, "fsync", full)
     result = tapbatch("run", shop)
     assert result.status == 2
     assert f"set aside as refused-{path.name}" in result.said

@@ -254,7 +254,7 @@ def test_a_recording_that_takes_too_much_memory_is_an_error(bench: Bench) -> Non
     [
         ("multiprocessing.context.SpawnProcess.start", BlockingIOError(errno.EAGAIN, "Resource unavailable")),
         ("multiprocessing.context.BaseContext.Lock", OSError(errno.EMFILE, "Too many open files")),
-        ("concurrent.futures.process._ExecutorManagerThread.start", RuntimeError("can't start new thread")),
+        ("threading.Thread.start", RuntimeError("can't start new thread")),
     ],
     ids=["process", "file", "thread"],
 )
