@@ -164,7 +164,7 @@ class Planted(Round):
 
     harm = ""
 
-    def _command(self, *arguments: str, module: str = "tapbatch", most_bytes: int | None = None) -> Program:
+    def begin(self, *arguments: str, module: str = "tapbatch", most_bytes: int | None = None) -> Program:
         match self.harm:
             case "recording":
                 (self.arena.recordings / "lyre-2_01-a_top.wav").unlink()
@@ -175,8 +175,8 @@ class Planted(Round):
             case "desk":
                 (self.arena.desk / "stray").write_text("x")
             case "traceback":
-                return super()._command("-n", "1", "raise ValueError", module="timeit")
-        return super()._command("--version")
+                return super().begin("-n", "1", "raise ValueError", module="timeit")
+        return super().begin("--version")
 
 
 @pytest.mark.parametrize(

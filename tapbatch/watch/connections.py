@@ -121,9 +121,9 @@ class TimedHandler(BaseHTTPRequestHandler):
 class UntilDeadline(io.RawIOBase):
     """The bytes that come over a socket until a moment of the monotonic clock; later reads raise ``TimeoutError``."""
 
-    def __init__(self, connection: socket.socket, deadline: float) -> None:
+    def __init__(self, connection: socket.socket, deadline_s: float) -> None:
         self._connection = connection
-        self._deadline = deadline
+        self._deadline_s = deadline_s
 
     def readable(self) -> bool:
         """Whether it can be read: it can."""
@@ -131,7 +131,7 @@ class UntilDeadline(io.RawIOBase):
 
     def readinto(self, buffer: Any) -> int:
         """Read what comes next, up to the length of ``buffer``, and return how many bytes came."""
-        left_s = self._deadline - time.monotonic()
+        left_s = self._deadline_s - time.monotonic()
         if left_s <= 0:
             msg = "the request took too long"
             raise TimeoutError(msg)

@@ -1,9 +1,9 @@
-"""Reports drawn beside a watch, so that no arrival waits for one.
+"""Draw reports in a process beside a watch, so that no arrival waits for one.
 
-Conventions: a report is due for certain inputs, known by their fingerprint. Whoever draws is given all that it rests
-on and answers with a standing. The one process that holds the results puts it in place, and only while the inputs are
-still the same: a report of older ones is let go. The process beside reads and never writes; it steps back for whoever
-else wants the processor, ignores Ctrl-C, and ends with its parent process.
+Conventions: a report is due for certain inputs, known by their fingerprint. The drawer is given all that the report
+depends on and returns a standing. The process that holds the lock on the results saves it, and only if the inputs are
+still the same; a report of older inputs is dropped. The drawer's process (:mod:`~tapbatch.watch.lane`) leaves the
+processor to others that want it.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class Drawer(Protocol):
 
 
 class Here:
-    """Draws in this process, while whoever begins a report waits."""
+    """Draws in this process; the caller waits for the report."""
 
     def __init__(self) -> None:
         self._drawn: Drawn | None = None

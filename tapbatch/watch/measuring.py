@@ -1,14 +1,17 @@
-"""Recordings measured beside a watch, so that none waits for one that takes long.
+"""Measure recordings in processes beside a watch, so that none waits for one that takes long.
 
-Conventions: a job is begun for each recording that has arrived, in order of arrival. Its bytes are hashed; if a
-reading is kept for them, that is all; otherwise they are measured. The answer is taken when it is there, in the order
-in which the jobs were begun. Each job has a process to itself, and a process does one job after the other. A job that
-has run for ``SLOW_S`` no longer counts as one of those that run at a time: another process takes its place, up to
-``SPARE`` more. After ``LONG_S`` its process steps back. The clock decides only what runs beside what, never what is
-measured: that is limited by numbers of samples (:data:`~tapbatch.listen.sections.BUDGET_SAMPLES`) and of knocks
-(:data:`~tapbatch.measure.recording.MOST_TRANSIENTS`). The processes read and never write, ignore Ctrl-C, and end with
-the watch. A job whose process is lost gets one more. On Linux each process may take ``ROOM_BYTES`` of memory for its
-work; other systems set no such limit.
+Conventions: a job is begun for each recording that arrives, in order of arrival. Its bytes are hashed. If a reading
+is kept for them, the job is done; otherwise they are measured. Answers are taken as soon as they are there, in the
+order in which their jobs were begun.
+
+Each process (:mod:`~tapbatch.watch.lane`) does one job after the other. A job that has run for ``SLOW_S`` no longer
+takes the place of others: one more process is started for them, at most ``SPARE`` more. After ``LONG_S`` its process
+leaves the processor to others. A job whose process is lost is tried once more. On Linux each process may use
+``ROOM_BYTES`` of memory for its work; other systems set no such limit.
+
+The clock only decides what runs when, never what is measured. That is limited by numbers of samples
+(:data:`~tapbatch.listen.sections.BUDGET_SAMPLES`) and of knocks
+(:data:`~tapbatch.measure.recording.MOST_TRANSIENTS`).
 """
 
 from __future__ import annotations
@@ -36,13 +39,13 @@ LONG_S = 5.0
 """How long a job may run before its process leaves the processor to others, and the watch says so."""
 
 SPARE = 4
-"""How many slow jobs may run beside the others; with more, the next ones wait."""
+"""How many slow jobs may run beside the others; if there are more, new jobs wait."""
 
 WARM = 2
 """How many processes are kept ready, so that an arrival does not wait for one to start."""
 
 ROOM_BYTES = 2 << 30
-"""The memory that a process may take for its work, where the system can limit it."""
+"""The memory in bytes that a process may use for its work, if the system can limit it."""
 
 IsKept = Callable[[str], bool]
 
@@ -56,9 +59,10 @@ class Measured:
     path
         The recording, as it is listed.
     entry
-        Its bytes, and the key of its reading; ``None`` if it could not be hashed.
+        Its ledger entry, with the hash and the key of its reading; ``None`` if it could not be hashed.
     answer
-        The reading as text, or why there is none; ``None`` if one is kept already or the bytes were not hashed.
+        The reading as text, or the error that says why there is none; ``None`` if a reading is kept already or the
+        bytes could not be hashed.
     """
 
     path: str
@@ -78,7 +82,7 @@ class Measurer(Protocol):
         """Whether there is an answer to take."""
 
     def begin(self, job: Job, is_kept: IsKept) -> None:
-        """Begin a job in place of an earlier one for its path; ``is_kept`` tells whether a key has a reading."""
+        """Begin a job, replacing an earlier one for its path; ``is_kept`` returns whether a key has a reading."""
 
     def drop(self, path: str) -> None:
         """Let go of the job for a path, if there is one."""
@@ -87,7 +91,7 @@ class Measurer(Protocol):
         """Return the answers that are there, each once."""
 
     def next_in_s(self) -> float | None:
-        """Return in how many seconds ``take`` should be called even if nothing roused; ``None`` if never."""
+        """Return in how many seconds ``take`` should be called even if no job ends; ``None`` if there is no need."""
 
     def close(self) -> None:
         """Stop, whatever is in hand."""
@@ -106,7 +110,7 @@ class Here:
 
     @property
     def done(self) -> bool:
-        """Whether a job was begun and not taken."""
+        """Whether there is a job whose answer was not taken yet."""
         return bool(self._jobs)
 
     def begin(self, job: Job, is_kept: IsKept) -> None:
@@ -172,7 +176,7 @@ class Beside:
     clock
         Returns seconds that never go backwards.
     hashing, measuring
-        What is done with a job; both are plain functions of a module.
+        Functions of a module that hash and measure a recording; the answer is the text, or an error.
     """
 
     def __init__(
@@ -251,7 +255,7 @@ class Beside:
     # ------------------------------------------------------------ inside
 
     def _finish(self, lane: _Lane) -> None:
-        """Take what a process has finished: after the hash comes the measuring, unless a reading is kept."""
+        """Take the answer of a process; after hashing, have it measure, unless a reading is kept."""
         future, in_hand = lane.future, lane.in_hand
         assert future is not None
         assert in_hand is not None
@@ -261,7 +265,7 @@ class Beside:
         except (BrokenProcessPool, TapbatchError) as error:
             self._end(lane)
             if not in_hand.lost:
-                # Perhaps the process was ended for another reason: one more tries again.
+                # The process may have been ended for another reason, so try once more.
                 in_hand.lost, in_hand.since_s = True, None
                 self._waiting.appendleft(in_hand)
                 return
@@ -281,11 +285,11 @@ class Beside:
                 return
         idle = sum(lane.in_hand is None for lane in self._lanes)
         if lane in self._lanes and (lane.stepped_back or idle > max(WARM, cores())):
-            # It stepped back, and only an administrator could bring it forward again.
+            # A process that stepped back stays slow, since only an administrator can raise its priority again.
             self._end(lane)
 
     def _tend(self) -> None:
-        """Mark jobs that take long, start processes that are wanted, and give out jobs that wait."""
+        """Step back from jobs that take long, start the processes that are needed, and hand out waiting jobs."""
         now_s = self._clock()
         for lane in list(self._lanes):
             if lane.in_hand is None and not lane.alive:
@@ -311,7 +315,7 @@ class Beside:
             try:
                 self._lanes.append(_Lane(self._rouse))
             except TapbatchError:
-                # The system has no room for one more: go on with those that are there.
+                # The system has no room for one more, so go on with those that run.
                 return
 
     def _end(self, lane: _Lane) -> None:

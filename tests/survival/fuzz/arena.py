@@ -1,8 +1,8 @@
-"""Where a round is played: a shop, its results on a small disk, and folders beside it that nothing may change.
+"""Make the folders for a round: a shop, its results on a small disk, and folders beside it that must not change.
 
-Conventions: the results lie on a file system of their own where one can be mounted, so that a disk can be full; where
-none can, a limit on the size of files (``RLIMIT_FSIZE``) stands in for it, and ``disk`` says so. The home folder, the
-folder for temporary files and the folder that the program stands in are all inside.
+Conventions: the results have a file system of their own if one can be mounted, so that a disk can be full. Otherwise
+a limit on the size of files (``RLIMIT_FSIZE``) stands in for it, and ``disk`` says so. The home folder, the folder
+for temporary files and the working directory of the program are all inside.
 """
 
 from __future__ import annotations
@@ -45,38 +45,41 @@ class Arena:
 
     @property
     def victim(self) -> Path:
-        """The folder to which links lead."""
+        """The folder that links point to."""
         return self.root / "victim"
 
     @property
     def desk(self) -> Path:
-        """The folder in which commands are started."""
+        """The working directory of commands."""
         return self.root / "desk"
 
     @property
     def environment(self) -> dict[str, str]:
-        """What commands are told of where they are."""
+        """The environment variables that tell commands about these folders."""
         return {"HOME": str(self.root / "home"), "TMPDIR": str(self.root / "tmp"), "COLUMNS": "80"}
 
     def outside(self) -> dict[str, tuple[object, ...]]:
-        """Return the facts of everything that a command has nothing to write to, recordings apart."""
+        """Return the facts of everything that no command may write to, except the recordings."""
         return facts_below(self.root, ("shop/results", "shop/recordings", "tmp", "said", "fresh"))
 
     def room(self, room_kb: int | None) -> int | None:
-        """Leave so much room on the disk, or all of it again; return the limit on files where that stands in."""
+        """Leave ``room_kb`` kilobytes free on the disk, or all of it if ``None``.
+
+        Returns the limit on the size of a file, in bytes, that stands in for a disk; ``None`` if there is a disk.
+        """
         if self.disk != "tmpfs":
             return None if room_kb is None else max(room_kb, 1) * 1024
         facts = os.statvfs(self.results)
         used_kb = (facts.f_blocks - facts.f_bfree) * facts.f_frsize // 1024
         size_kb = DISK_KB if room_kb is None else used_kb + room_kb
-        # A size of nought would mean no limit.
+        # A size of zero would mean no limit.
         subprocess.run(["mount", "-o", f"remount,size={max(size_kb, 4)}k", str(self.results)], check=True)
         return None
 
 
 @contextmanager
 def arena(root: Path) -> Iterator[Arena]:
-    """Make the folders of a round in an empty folder, and take them away."""
+    """Make the folders of a round in an empty folder, and delete them afterwards."""
     for folder in _FOLDERS:
         (root / folder).mkdir(parents=True)
     (root / "victim" / "precious.txt").write_text("precious\n", encoding="utf-8")

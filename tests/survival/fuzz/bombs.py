@@ -1,7 +1,7 @@
-"""Files that arrive: simulated taps, and files made to take long, to take room, or to make a decoder stumble.
+"""Make files that arrive: simulated taps, and files made to take long, to use memory, or to break a decoder.
 
-Conventions: :func:`make` writes a file from the name of its kind and a number; the same two give the same bytes.
-Hours of silence are few megabytes of FLAC; promises are headers without the sound; no file is larger than 10 MB.
+Conventions: :func:`make` writes a file of a given kind; the same kind and number give the same bytes. Hours of
+silence are a few megabytes of FLAC. "Promises" are headers without the sound. No file is larger than 10 MB.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tests.shops import taps, write_wav
 
 
 def make(path: Path, kind: str, number: int) -> None:
-    """Write the file of a kind at a path; what lies there is replaced."""
+    """Write a file of a kind, replacing what is at the path."""
     path.parent.mkdir(parents=True, exist_ok=True)
     if path.is_symlink() or path.exists():
         path.unlink()
@@ -52,7 +52,7 @@ def _silent_hours(path: Path, number: int) -> None:
 
 
 def _faint_hours(path: Path, number: int) -> None:
-    """Write 20 minutes of noise of one step, with a knock in the middle."""
+    """Write 20 minutes of noise, one quantisation step high, with taps in the middle."""
     rng = np.random.default_rng(number)
     sound = rng.integers(-1, 2, 20 * 60 * 8000).astype(float) / 32768
     sound[len(sound) // 2 :][:16000] += taps(number, count=2)[:16000]
@@ -63,9 +63,9 @@ def _quick_taps(path: Path, number: int) -> None:
     """Write 800 to 2400 decays, 0.07 to 0.25 s apart, at 8 or 16 kHz: up to 10 MB."""
     rng = np.random.default_rng(number)
     rate_hz = int(rng.choice([8000, 16000]))
-    count, every = int(rng.integers(800, 2400)), int(rng.uniform(0.07, 0.25) * rate_hz)
-    count = min(count, 5_000_000 // every)
-    t_s = np.arange(every) / rate_hz
+    count, gap_samples = int(rng.integers(800, 2400)), int(rng.uniform(0.07, 0.25) * rate_hz)
+    count = min(count, 5_000_000 // gap_samples)
+    t_s = np.arange(gap_samples) / rate_hz
     one = np.exp(-t_s / 0.0375) * np.sin(2 * np.pi * 764 * t_s)
     sound = np.concatenate([one * level for level in rng.uniform(0.4, 0.9, count)])
     write_wav(path, sound + rng.normal(0, 1e-4, len(sound)), rate_hz)
@@ -77,7 +77,7 @@ def _quick_taps(path: Path, number: int) -> None:
 def wav(
     data: bytes, *, rate_hz: int, channels: int = 1, bits: int = 16, tag: int = 1, promised: int | None = None
 ) -> bytes:
-    """Return a WAV whose header says anything (RIFF WAVE, Microsoft 1994)."""
+    """Return a WAV file whose header may say anything (RIFF WAVE, Microsoft 1994)."""
     size = len(data) if promised is None else promised
     align = max(channels * bits // 8, 1) & 0xFFFF
     form = struct.pack("<HHIIHH", tag, channels, rate_hz, min(rate_hz * align, 2**32 - 1), align, bits)
@@ -130,7 +130,7 @@ def _not_finite(path: Path, number: int) -> None:
     path.write_bytes(wav(sound.tobytes(), rate_hz=8000, bits=32, tag=3))
 
 
-# ------------------------------------------------------ plain rubbish
+# ------------------------------------------------------ garbage
 
 
 def _random_bytes(path: Path, number: int) -> None:
@@ -148,7 +148,7 @@ def _damaged(path: Path, number: int) -> None:
 
 
 def _no_file(path: Path, number: int) -> None:
-    """Put what is no file where a file would be."""
+    """Put something other than a plain file with sound at the path."""
     match number % 5:
         case 0:
             path.write_bytes(b"")
@@ -163,7 +163,7 @@ def _no_file(path: Path, number: int) -> None:
 
 
 def _flat(path: Path, number: int) -> None:
-    """Write what never decays: full scale, steps, one value, or a tone."""
+    """Write a sound that never decays: full scale, steps, one value, or a tone."""
     count = 8000 * 30
     t_s = np.arange(count) / 8000
     rng = np.random.default_rng(number)

@@ -1,10 +1,10 @@
-"""What must hold after every action; each check returns a line for whatever does not.
+"""Check what must be true after every action; each check returns a line for each failure.
 
-Conventions: a line begins with the name of its check. ``loss``: a recording or a kept reading is gone or changed;
-``silence``: something was set aside without a line; ``traceback``; ``fault``: the tool's own line on a fault in it;
-``status``; ``hang``; ``memory``; ``outside``: a file was written where the tool has nothing to write; ``terminal``:
-what was printed could steer a terminal; ``cell``: a table holds a formula or a raw control character; ``tables``:
-other tables than those of a fresh shop.
+Conventions: a line starts with the name of its check. ``loss``: a recording or a kept reading is gone or changed;
+``silence``: a file was set aside and no line said so; ``traceback``; ``fault``: the tool reported a fault of its own;
+``status``; ``hang``; ``memory``; ``outside``: a file was written where the tool must not write; ``terminal``: the
+output could control a terminal; ``cell``: a table has a formula or a raw control character; ``tables``: the tables
+differ from those of a fresh shop.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from pathlib import Path
 from tests.survival.fuzz.program import BUDGET_S, Ended
 
 MEMORY_MB = 400.0
-"""The most that a process may hold, and that all processes of a command may hold together."""
+"""The most memory that one process may use, and that all processes of a command may use together."""
 
 _KEY = re.compile(r"[0-9a-f]{40}\.json")
 _ASIDE = re.compile(r"(?:refused|unclaimed)-.*")
@@ -37,14 +37,14 @@ _REPORT = re.compile(r"(?:file|recordings) and report it|it stays so, keep the f
 
 
 def facts_below(folder: Path, but: Collection[str] = ()) -> dict[str, tuple[object, ...]]:
-    """Return what can be told of everything below a folder, by path: mode, and bytes or where a link leads.
+    """Return the facts of everything below a folder, by path: mode, and the hash of a file or the target of a link.
 
     Parameters
     ----------
     folder
         Where to look.
     but
-        Paths below it that are passed over with all in them.
+        Paths below it that are left out, with everything in them.
     """
     facts: dict[str, tuple[object, ...]] = {}
     for top, folders, files in os.walk(os.fsencode(folder)):
@@ -69,7 +69,7 @@ def _facts(path: Path) -> tuple[object, ...]:
 
 
 def changed(before: Mapping[str, object], after: Mapping[str, object], check: str, what: str) -> list[str]:
-    """Return a line for each path at which something else is than was."""
+    """Return a line for each path whose facts changed."""
     differ = sorted(p for p in {*before, *after} if before.get(p) != after.get(p))
     words = {True: "is gone", False: "was changed"}
     return [f"{check}: {what} {p!r} {'is new' if p not in before else words[p not in after]}" for p in differ]
@@ -80,14 +80,16 @@ def changed(before: Mapping[str, object], after: Mapping[str, object], check: st
 
 @dataclass(frozen=True)
 class Kept:
-    """What is kept below ``results/.readings``.
+    """The kept files below ``results/.readings``.
 
     Attributes
     ----------
     sounds
-        The SHA-256 of each sound that has a whole reading.
+        The SHA-256 of each sound that has an intact reading.
     aside
-        The sounds whose whole readings were set aside, and the names of all that was.
+        The SHA-256 of each sound whose intact reading was set aside.
+    aside_names
+        The names of all files that were set aside.
     contents
         The hash of every file.
     """
@@ -99,7 +101,7 @@ class Kept:
 
 
 def kept_below(results: Path) -> Kept:
-    """Look at what is kept, with no help of the tool's own."""
+    """Return the kept files, found without code of the tool itself."""
     sounds, aside, names, contents = set(), set(), set(), set()
     folder = results / ".readings"
     for path in sorted(folder.iterdir()) if folder.is_dir() else []:
@@ -118,15 +120,15 @@ def kept_below(results: Path) -> Kept:
 
 
 def content_of(path: Path) -> str:
-    """Return the hash of a file; of a large one, which no tool wrote, only its size."""
+    """Return the hash of a file; for a large one, which the tool did not write, only its size."""
     size = path.stat().st_size
     return f"{size} bytes" if size > _LARGE_BYTES else hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def sound_of(data: bytes) -> str:
-    """Return of which sound a kept reading is; empty where it is not whole.
+    """Return the SHA-256 of the sound of a kept reading; empty if the reading is not intact.
 
-    The checksum is that of all bytes after the first member, which :mod:`tapbatch.results.sealed` documents.
+    The checksum covers all bytes after the first member, as :mod:`tapbatch.results.sealed` documents.
     """
     head, comma, rest = data.partition(b",")
     try:
@@ -141,18 +143,18 @@ def sound_of(data: bytes) -> str:
 def readings_lost(
     before: Kept, after: Kept, released: Collection[str], damaged: Mapping[str, str], said: str | None
 ) -> list[str]:
-    """Return a line for each reading that is kept no more, and for each that was set aside without a word.
+    """Return a line for each reading that is lost, and for each file that was set aside without a line about it.
 
     Parameters
     ----------
     before, after
-        What was kept, and what is.
+        The kept files before and after the action.
     released
-        Sounds whose reading need not be kept any more: forgotten, or replaced by another sound.
+        Sounds whose reading need not be kept any longer, because it was forgotten or the sound was replaced.
     damaged
-        Sounds whose kept file was damaged on purpose, and the hash of what that left, which must not be written over.
+        Sounds whose kept file was damaged on purpose, with the hash of the damaged file, which must stay somewhere.
     said
-        What was printed; ``None`` where lines may be lacking, since the command was killed.
+        The output; ``None`` if lines may be missing because the command was killed.
     """
     found = []
     for sound in sorted((before.sounds | before.aside | {*damaged}) - {*released}):
@@ -170,10 +172,10 @@ def readings_lost(
 
 
 def amiss_with(ended: Ended, allowed: Collection[int]) -> list[str]:
-    """Return a line for whatever is wrong with how a command ended and with what it printed."""
+    """Return a line for each fault in how a command ended and in what it printed."""
     found = []
     if ended.hung:
-        found.append(f"hang: still at work, or a process of it was, after {ended.took_s:.0f} s of {BUDGET_S:.0f}")
+        found.append(f"hang: it or one of its processes still ran after {ended.took_s:.0f} s of {BUDGET_S:.0f}")
     elif ended.status not in allowed:
         found.append(f"status: {ended.status}, not one of {sorted(allowed)}")
     found += [f"traceback: {fault}" for fault in _FAULTS if fault in ended.said]
@@ -189,7 +191,7 @@ def amiss_with(ended: Ended, allowed: Collection[int]) -> list[str]:
 
 
 def steers_terminal(letter: str) -> bool:
-    """Tell whether a letter could do more in a terminal than stand there; a line's end may."""
+    """Return whether a character could control a terminal; the end of a line is allowed."""
     return letter != "\n" and unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp")
 
 
@@ -197,13 +199,13 @@ def steers_terminal(letter: str) -> bool:
 
 
 def amiss_in_tables(results: Path) -> list[str]:
-    """Return a line for each table with a cell that a spreadsheet would run, or with a raw control character."""
+    """Return a line for each cell that a spreadsheet would run, and each table with a raw control character."""
     found = []
     for path in sorted(results.rglob("*.csv")):
         if path.is_symlink() or not path.is_file() or ".readings" in path.parts:
             continue
         if path.stat().st_size > _LARGE_BYTES:
-            # A damaged one, which is found to differ from that of a fresh shop.
+            # The fuzzer damaged it; the comparison with a fresh shop finds that.
             continue
         text = path.read_bytes().decode("utf-8-sig", "replace")
         csv.field_size_limit(len(text) + 1)
@@ -216,12 +218,12 @@ def amiss_in_tables(results: Path) -> list[str]:
 
 
 def other_tables(results: Path, fresh: Path) -> list[str]:
-    """Return a line for each file to be seen that differs from that of a fresh shop."""
+    """Return a line for each visible file that differs from that of a fresh shop."""
     return changed(shown_below(fresh), shown_below(results), "tables", "compared with a fresh shop,")
 
 
 def shown_below(results: Path) -> dict[str, str]:
-    """Return the hash of each file below the results that is not hidden, by path."""
+    """Return the hash of each visible file below the results, by path."""
     files: Iterable[Path] = (p for p in results.rglob("*") if p.is_file())
     named = ((p.relative_to(results).as_posix(), p) for p in files)
     return {n: content_of(p) for n, p in named if not n.startswith(".")}

@@ -1,8 +1,8 @@
-"""``python -m tests.survival --minutes N [--seed S] [--round K] [--log FILE]``: play rounds until the time is over.
+"""``python -m tests.survival --minutes N [--seed S] [--round K] [--log FILE]``: play rounds until time is up.
 
-Conventions: rounds are counted from 0 and begun while there is time; one that was begun is played to its end. A line
-is printed for each round and for whatever was found, with what plays that round again. Time passing decides how many
-rounds are played, never what is in them.
+Conventions: rounds are numbered from 0 and start while there is time; a round that has started is played to its end.
+A line is printed for each round and for each failure, with the command that plays that round again. Time decides how
+many rounds are played, never what is in them.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ _TOLD_LETTERS = 4000
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Play rounds; return 1 where something was found, otherwise 0."""
+    """Play rounds; return 1 if a check failed, otherwise 0."""
     asked = _parsed(arguments)
-    # A shell that starts this in the background has Ctrl-C ignored, also by the programs that are started here.
+    # A shell that starts this in the background makes it, and the programs it starts, ignore Ctrl-C.
     signal.signal(signal.SIGINT, signal.default_int_handler)
     seed = secrets.randbelow(10**9) if asked.seed is None else asked.seed
     path = asked.log or Path(tempfile.gettempdir()) / f"tapbatch-fuzz-{seed}.jsonl"
@@ -54,7 +54,7 @@ def main(arguments: Sequence[str]) -> int:
 
 def _parsed(arguments: Sequence[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.survival", description="Fuzz the program.")
-    parser.add_argument("--minutes", type=float, default=0.0, help="begin no round after so many minutes")
+    parser.add_argument("--minutes", type=float, default=0.0, help="start no round after this many minutes")
     parser.add_argument("--seed", type=int, help="draw the same rounds as a run with this seed")
     parser.add_argument("--round", type=int, help="play only this round of the seed")
     parser.add_argument("--log", type=Path, help="write the log to this file")
@@ -65,7 +65,7 @@ def _parsed(arguments: Sequence[str]) -> argparse.Namespace:
 
 
 def play_round(seed: int, number: int, log: Log) -> list[str]:
-    """Play a round and log it; return a line for whatever was found."""
+    """Play a round and log it; return a line for each failure."""
     found: list[str] = []
     began_s = time.monotonic()
     peak_mb = together_mb = longest_s = 0.0

@@ -1,7 +1,7 @@
-"""What can happen to files below ``results/``: bits turn, files are cut, swapped, linked or put back.
+"""Damage files below ``results/``: change bytes, cut, swap, link or restore files.
 
-Conventions: a target is a class of files and a number that picks one of those there are, in order of their names.
-Damage that depends on chance draws from the number that the action carries.
+Conventions: a target is a class of files; the number of the action picks one of them, in order of their names. Random
+damage is drawn from the same number.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _KEY = re.compile(r"[0-9a-f]{40}\.json")
 
 
 def files_of(results: Path, target: str) -> list[Path]:
-    """Return the files of a class that are there, sorted."""
+    """Return the existing files of a class, sorted."""
     kept = sorted(
         p for p in (results / ".readings").glob("*") if p.is_file() and not p.is_symlink() and p.name != "lock"
     )
@@ -57,18 +57,18 @@ def files_of(results: Path, target: str) -> list[Path]:
 def inflict(
     results: Path, victim: Path, target: str, how: str, number: int, earlier: Mapping[str, bytes]
 ) -> Path | None:
-    """Damage a file, and return which; ``None`` where there is none of its class.
+    """Damage a file and return its path; ``None`` if there is no file of this class.
 
     Parameters
     ----------
     results
         The results folder.
     victim
-        A file elsewhere, to which links lead.
+        A file elsewhere that links point to.
     target, how, number
-        As the action says.
+        Those of the action.
     earlier
-        What kept files held earlier in the round, by name: "older" puts it back, as a cloud folder may.
+        Earlier contents of kept files, by name; "older" restores them, as a cloud folder may.
     """
     files = files_of(results, target)
     if not files:
@@ -86,7 +86,7 @@ def inflict(
     elif how == "older":
         path.write_bytes(earlier.get(path.name, path.read_bytes()))
     elif how == "huge":
-        # Sparse: 300 MB that take no room.
+        # Sparse: 300 MB that take no disk space.
         with path.open("r+b") as file:
             file.truncate(300 * 2**20)
     else:
@@ -141,5 +141,5 @@ _STRANGE: tuple[object, ...] = (1, -1e308, "../../victim", [1, 2], [{"where": 1,
 
 
 def _sort(value: object) -> type:
-    """Return the type of a JSON value; numbers are of one type, since JSON does not part them."""
+    """Return the type of a JSON value; numbers are of one type, since JSON does not distinguish them."""
     return float if type(value) is int else type(value)

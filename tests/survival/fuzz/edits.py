@@ -1,7 +1,7 @@
-"""Texts that a builder may save as settings or notes while the tool runs: understood, half written, or hostile.
+"""Texts that a builder may save as settings or notes while the tool runs: valid, half written, or hostile.
 
-Conventions: ``GOOD`` has what the tool takes, ``BAD`` what it must refuse with a line. Nothing in ``GOOD`` moves the
-recordings away or puts the results where they were not before.
+Conventions: ``GOOD`` has texts that the tool accepts, ``BAD`` those that it must refuse with a line. No text in
+``GOOD`` changes where the recordings or the results are.
 """
 
 from __future__ import annotations
@@ -40,5 +40,5 @@ BAD = {
 
 
 def text(rng: random.Random, place: str, *, good: bool) -> str:
-    """Return a text for a file; half characters in it are bytes that are not UTF-8."""
+    """Return a text for a file; lone surrogates in it are bytes that are not UTF-8."""
     return rng.choice((GOOD if good else BAD)[place])

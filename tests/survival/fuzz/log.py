@@ -1,7 +1,7 @@
-"""The log of a run: one JSON line for its beginning, each action with what was found, each round, and its end.
+"""Write the log of a run: a JSON line for its start and end, each round, each action and its result.
 
-Conventions: text is ASCII with escapes, so that a log can be printed. A line is flushed before the next action, so
-what was going on when a machine fails is the last line.
+Conventions: text is ASCII with escapes, so that a log can be printed. Each line is flushed at once, so if the machine
+fails, the last line says during which action.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 
 
 class Log:
-    """Lines written to a file as they come."""
+    """A log file, written line by line."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -21,7 +21,7 @@ class Log:
         self._file = path.open("w", encoding="ascii")
 
     def line(self, event: str, **facts: Any) -> None:
-        """Write a line, with the seconds since the log was begun."""
+        """Write a line, with the seconds since the log was opened."""
         at_s = round(time.monotonic() - self._began_s, 1)
         self._file.write(json.dumps({"event": event, "at_s": at_s, **facts}) + "\n")
         self._file.flush()

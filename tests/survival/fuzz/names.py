@@ -21,12 +21,12 @@ _ENDINGS = (".wav", ".wav", ".wav", ".flac", ".WAV", ".m4a", ".mp3", ".wav.wav")
 
 
 def ordinary(rng: random.Random) -> str:
-    """Return a name that the tool takes."""
+    """Return a name that the tool accepts."""
     return f"{rng.choice(ORDINARY)}_{rng.randrange(1, 5)}.wav"
 
 
 def hostile(rng: random.Random) -> str:
-    """Return a name that no builder would give, at least not on purpose."""
+    """Return a name that no builder would choose on purpose."""
     mark = rng.choice(_MARKS)
     ending = rng.choice(_ENDINGS)
     match rng.randrange(9):
@@ -52,7 +52,7 @@ def hostile(rng: random.Random) -> str:
 
 
 def fitting(name: str) -> str:
-    """Return a name cut so that each part fits into 255 bytes, without a part that leads elsewhere."""
+    """Return a name with each part cut to 255 bytes, and without parts that lead out of the folder."""
     parts = [_cut(part) for part in name.split("/")]
     return "/".join(part for part in parts if part not in ("", ".", "..")) or "x_01-a_top.wav"
 

@@ -1,8 +1,8 @@
-"""All actions of a round, drawn before the first is done.
+"""Draw all actions of a round before the first one is done.
 
-Conventions: the generator of a round is seeded by the seed and the number of the round, and nothing else is drawn
-from anywhere. So a round can be played again without those before it, and no moment of a machine changes what is
-drawn. The plan keeps its own list of recordings that are there, so that what is removed or renamed is known to be.
+Conventions: the random generator of a round depends only on the seed and the number of the round. So a round can be
+played again without the rounds before it, and timing does not change the actions. The plan keeps its own list of the
+recordings that exist, so that it removes and renames only those.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from tests.survival.fuzz.actions import PLACES, Action
 from tests.survival.fuzz.bombs import HEAVY, KINDS
 
 ACTIONS = 12
-"""How many actions a round has, before its end."""
+"""How many actions a round has besides its start and its end."""
 
 _LIGHT = tuple(kind for kind in KINDS if kind not in (*HEAVY, "taps"))
 
@@ -27,9 +27,9 @@ def plan_round(seed: int, number: int) -> tuple[Action, ...]:
     Parameters
     ----------
     seed
-        Any number.
+        Any integer.
     number
-        Of the round, from 0.
+        The number of the round, from 0.
     """
     drawn = _Drawing(random.Random(f"{seed}/{number}"))
     begin = [drawn.drop(names.ordinary(drawn.rng), "taps") for _ in range(4)]
@@ -42,7 +42,7 @@ def _run_of(**what: Any) -> Action:
 
 @dataclass
 class _Drawing:
-    """Draws actions; ``there`` are the recordings, ``gone`` those that were taken away."""
+    """Draws actions; ``there`` has the recordings that exist, ``gone`` those that were deleted or renamed."""
 
     rng: random.Random
     there: list[str] = field(default_factory=list)
@@ -51,7 +51,7 @@ class _Drawing:
     broken: dict[str, bool] = field(default_factory=lambda: dict.fromkeys(PLACES, False))
 
     def action(self) -> Action:
-        """Draw one that a person or a machine does, or a command."""
+        """Draw an action: a command, or a change to files by hand."""
         if self.broken["shop.toml"] and self.rng.random() < 0.4:
             return self._edit("shop.toml", good=True)
         kinds = {"run": 22, "watch": 14, "change": 30, "damage": 20, "plant": 5, "read": 4, "forget": 3, "compare": 3}
@@ -139,7 +139,7 @@ class _Drawing:
                 return None
 
     def _events(self, number: int, *, beside: bool) -> list[tuple[float, Action]]:
-        """Draw what happens while a command is at work, and after what delay; also other commands ``beside`` it."""
+        """Draw what happens while a command runs, and after what delay; ``beside`` allows other commands too."""
         events = []
         for _ in range(number):
             draw = self.rng.random()
@@ -167,12 +167,12 @@ class _Drawing:
             "watch",
             {
                 "events": events,
-                # Whether the settings are understood when it starts.
+                # Whether the settings are valid when it starts.
                 "starts": starts,
                 "poll": self.rng.random() < 0.3,
                 "ends": ends,
                 "after_s": round(self.rng.uniform(0.1, 3), 2),
-                # One more arrival, whose reading is waited for, unless shop.toml is broken then.
+                # One more arrival, for whose reading the fuzzer waits, unless shop.toml is broken by then.
                 "sentinel": self.rng.randrange(10**6)
                 if ends == "stopped" and starts and not self.broken["shop.toml"]
                 else None,

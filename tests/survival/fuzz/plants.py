@@ -1,8 +1,7 @@
-"""Links, folders, pipes and stray files where the tool writes.
+"""Put links, folders, pipes and stray files where the tool writes.
 
-Conventions: :func:`plant` puts one there and returns its path. Links lead to the victim, a file or folder beside the
-shop that nothing may change. What was planted over a kept reading would be lost by the fuzzer itself, so no reading
-is planted over.
+Conventions: :func:`plant` puts one in place and returns its path. Links point to the victim, a file or folder beside
+the shop that must not change. Nothing is planted over a kept reading, because then the fuzzer itself would lose it.
 """
 
 from __future__ import annotations
@@ -21,9 +20,9 @@ def plant(results: Path, victim: Path, what: str, number: int) -> Path:
     results
         The results folder.
     victim
-        A folder elsewhere that holds ``precious.txt``.
+        A folder elsewhere with a file ``precious.txt``.
     what, number
-        As the action says.
+        Those of the action.
     """
     name, make = KINDS[what]
     path = results / name.format(number=f"{number:012x}")
@@ -34,7 +33,7 @@ def plant(results: Path, victim: Path, what: str, number: int) -> Path:
 
 
 def clear(path: Path) -> None:
-    """Take away whatever is at a path; what a link leads to stays."""
+    """Delete whatever is at a path; the target of a link stays."""
     if path.is_dir() and not path.is_symlink():
         rmtree(path)
     else:
@@ -42,7 +41,7 @@ def clear(path: Path) -> None:
 
 
 def is_planted(path: Path) -> bool:
-    """Tell whether there still is something at a path that no tool put there."""
+    """Return whether there is still something at a path that the tool would never make."""
     return path.is_symlink() or path.is_dir() or path.is_fifo()
 
 

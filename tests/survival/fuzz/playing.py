@@ -1,9 +1,9 @@
-"""Playing a round: its actions are done one by one, and after each all checks are made.
+"""Play a round: do its actions one by one, and make all checks after each.
 
-Conventions: what the fuzzer changes itself is told to the checks: sounds that it replaced or had forgotten need no
-reading any more, and kept files that it damaged are known by what it left of them. An action that the file system
-refuses (a file where a folder would have to be) is logged as not done. The end of a round takes away what was
-planted, writes settings that are understood, forgets what is gone, runs, and compares with a fresh shop.
+Conventions: the checks know what the fuzzer changed itself. Sounds that it replaced, or told the tool to forget, need
+no reading any longer, and it notes the hash of each kept file that it damaged. An action that the file system refuses
+(a file is where a folder would have to be) is logged as not done. At the end of a round, the fuzzer deletes what it
+planted and the settings, has the tool forget the recordings that are gone, runs, and compares with a fresh shop.
 """
 
 from __future__ import annotations
@@ -11,12 +11,13 @@ from __future__ import annotations
 import hashlib
 import os
 import signal
+import time
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from tests.survival.fuzz import bombs, checks, damage, plants
-from tests.survival.fuzz.actions import Action
+from tests.survival.fuzz.actions import PLACES, Action
 from tests.survival.fuzz.arena import Arena
 from tests.survival.fuzz.program import BUDGET_S, Ended, Program, start
 
@@ -25,7 +26,7 @@ _RUN_ENDS = (0, 1, 2)
 
 @dataclass
 class Played:
-    """What became of an action: whether it was done, how the command ended, and what was amiss."""
+    """The result of an action: failures found, how the command ended, and a note for the log."""
 
     found: list[str] = field(default_factory=list)
     ended: Ended | None = None
@@ -39,13 +40,19 @@ class Round:
     Attributes
     ----------
     sounds
-        The SHA-256 of every sound that was ever at a name, the latest last; empty text for what is no plain file.
+        The SHA-256 of every sound that a name ever had, the latest last; empty text if it was not a plain file.
     bombs
-        The names at which the latest is not a plain recording of taps.
+        The names whose latest sound is not a plain recording of taps.
+    gone
+        The names that were deleted or renamed.
     released, damaged
         See :func:`~tests.survival.fuzz.checks.readings_lost`.
+    planted
+        The paths of what was planted, or replaced by a link or a folder.
     earlier
-        What was kept when the first command had ended, by name.
+        The contents of the kept files after the first command, by name.
+    excel
+        Whether any run was asked for workbooks.
     """
 
     arena: Arena
@@ -86,7 +93,7 @@ class Round:
     # ------------------------------------------------------ by hand
 
     def _by_hand(self, action: Action) -> str:
-        """Do what a person or a machine does to files; return why it could not be done, or what was hit."""
+        """Do an action on files; return why it could not be done, or the name of the file it changed."""
         try:
             return str(getattr(self, f"_{action.kind}")(**action.what) or "")
         except OSError as error:
@@ -128,14 +135,14 @@ class Round:
         before = {p: p.read_bytes() for p in damage.files_of(results, "any") if p.stat().st_size < 2**24}
         path = damage.inflict(results, self.arena.victim / "precious.txt", target, how, number, self.earlier)
         if path is None:
-            return "nothing of that class is there"
+            return "there is no file of that class"
         if how in ("link", "folder"):
             self.planted.append(path)
         self._account_for(path, before.get(path, b""))
         return path.name
 
     def _account_for(self, path: Path, before: bytes) -> None:
-        """Note what is owed after a kept file was damaged: that what is left of it is not written over."""
+        """Note that a kept file was damaged: what is left of it must not be overwritten."""
         was = hashlib.sha256(before).hexdigest()
         sounds = [s for s, left in self.damaged.items() if left == was]
         whole = checks.sound_of(before)
@@ -153,7 +160,8 @@ class Round:
 
     # ----------------------------------------------------- commands
 
-    def _command(self, *arguments: str, module: str = "tapbatch", most_bytes: int | None = None) -> Program:
+    def begin(self, *arguments: str, module: str = "tapbatch", most_bytes: int | None = None) -> Program:
+        """Start the program, or another module of Python, in the arena."""
         arena = self.arena
         return start(
             [*arguments], desk=arena.desk, environment=arena.environment, module=module, most_bytes=most_bytes
@@ -172,23 +180,23 @@ class Round:
         allowed = {0, 1} if what["ready"] else {2}
         if "step" in trouble:
             blow = [str(trouble["step"]), trouble["blow"], str(self.arena.results)]
-            ended = replace(self._command(*blow, *arguments, module="tests.survival.fuzz.struck").ended(), cut=True)
+            ended = replace(self.begin(*blow, *arguments, module="tests.survival.fuzz.struck").ended(), cut=True)
             allowed |= {2, -signal.SIGKILL}
         elif trouble["blow"] == "small disk":
             limit = self.arena.room(trouble["room_kb"])
-            ended = self._command(*arguments, most_bytes=limit).ended()
+            ended = self.begin(*arguments, most_bytes=limit).ended()
             self.arena.room(None)
             allowed |= {2}
         elif trouble["blow"]:
             number, status = _ENDS[trouble["blow"]]
-            program = self._command(*arguments)
+            program = self.begin(*arguments)
             program.until(lambda: False, trouble["after_s"])
             program.signal(number)
             ended = program.ended()
-            # A shell shows an end by Ctrl-C as 130 whether the program or the system ended it.
+            # A shell shows 130 after Ctrl-C, whether the program ended by itself or by the signal.
             allowed |= {status, -number}
         else:
-            program = self._command(*arguments)
+            program = self.begin(*arguments)
             self._meanwhile(program, what["events"])
             ended = program.ended()
             # Settings may have been edited before they were read.
@@ -197,24 +205,24 @@ class Round:
 
     def _read(self, what: dict[str, Any]) -> Played:
         names = [str(self.arena.recordings / name) for name in what["names"]]
-        ended = self._command("read", "--", *names).ended()
+        ended = self.begin("read", "--", *names).ended()
         return Played(checks.amiss_with(ended, (0, 1) if names else (2,)), ended)
 
     def _compare(self, what: dict[str, Any]) -> Played:
-        ended = self._command("compare", "--", what["instrument"], "01", "02", str(self.arena.shop)).ended()
+        ended = self.begin("compare", "--", what["instrument"], "01", "02", str(self.arena.shop)).ended()
         return Played(checks.amiss_with(ended, _RUN_ENDS), ended)
 
     def _forget(self, what: dict[str, Any]) -> Played:
         for name in what["names"]:
             self.released.update(self.sounds.get(name, ()))
-        ended = self._command("forget", "--", *what["names"], str(self.arena.shop)).ended()
+        ended = self.begin("forget", "--", *what["names"], str(self.arena.shop)).ended()
         return Played(checks.amiss_with(ended, _RUN_ENDS), ended)
 
     # -------------------------------------------------------- watch
 
     def _watch(self, what: dict[str, Any]) -> Played:
         poll = ["--poll", "0.3"] if what["poll"] else []
-        program = self._command("watch", str(self.arena.shop), *poll)
+        program = self.begin("watch", str(self.arena.shop), *poll)
         played = Played()
         program.until(lambda: b"watching;" in program.output.read_bytes(), 3.0)
         played.found += self._meanwhile(program, what["events"])
@@ -233,7 +241,7 @@ class Round:
         return played
 
     def _meanwhile(self, program: Program, events: list[tuple[float, Action]]) -> list[str]:
-        """Do what happens while a command is at work; return what was amiss with commands beside it."""
+        """Do what happens while a command runs; return the failures of the commands beside it."""
         found: list[str] = []
         for delay_s, event in events:
             program.until(lambda: False, delay_s)
@@ -244,30 +252,30 @@ class Round:
         return found
 
     def _await_arrival(self, program: Program, number: int, played: Played) -> None:
-        """Drop one more recording, and wait for its reading."""
+        """Add one more recording, and wait for its reading."""
         name = f"watch-9_01-n{number}_top.wav"
         self._drop(name, "taps", number)
-        began_s = _now_s()
+        began_s = time.monotonic()
         table = self.arena.results / "watch-9" / "recordings.csv"
         read = program.until(lambda: table.is_file() and name.encode() in table.read_bytes(), BUDGET_S)
-        played.note = f"an arrival was {'read' if read else 'not read'} after {_now_s() - began_s:.1f} s"
+        played.note = f"an arrival was {'read' if read else 'not read'} after {time.monotonic() - began_s:.1f} s"
         if program.process.poll() is None and not read:
             played.found.append(f"hang: {played.note}")
 
     # ---------------------------------------------------------- end
 
     def end(self) -> Played:
-        """Bring the shop in order, run, and compare with a fresh one."""
+        """Put the shop in order, run, and compare with a fresh one."""
         self._bring_in_order()
         shop, fresh = str(self.arena.shop), self.arena.root / "fresh"
         options = ["--excel"] if self.excel else []
         played = Played()
         if self.gone:
-            first = self._command("run", shop).ended()
-            forgotten = self._command("forget", "--", *dict.fromkeys(self.gone), shop).ended()
+            first = self.begin("run", shop).ended()
+            forgotten = self.begin("forget", "--", *dict.fromkeys(self.gone), shop).ended()
             played.found += [*checks.amiss_with(first, (0, 1)), *checks.amiss_with(forgotten, (0, 1))]
         for results in (self.arena.results, fresh):
-            played.ended = self._command("run", shop, "--results", str(results), *options).ended(2 * BUDGET_S)
+            played.ended = self.begin("run", shop, "--results", str(results), *options).ended(2 * BUDGET_S)
             played.found += checks.amiss_with(played.ended, (0, 1))
         played.found += checks.other_tables(self.arena.results, fresh)
         played.found += checks.amiss_in_tables(self.arena.results)
@@ -277,24 +285,18 @@ class Round:
         for path in self.planted:
             if plants.is_planted(path):
                 plants.clear(path)
-        for place in ("shop.toml", "notes.csv", "instruments/lyre-2.toml"):
+        for place in PLACES:
             (self.arena.shop / place).unlink(missing_ok=True)
         kept = checks.kept_below(self.arena.results)
         for name in sorted(self.bombs):
             path = self.arena.recordings / name
             heavy = path.is_file() and not path.is_symlink() and path.stat().st_size > 10**6
-            # Where something else was read before, its reading is kept, as it should be: a fresh shop has none. For
-            # the same reason the tables of an instrument stay where a recording cannot be used.
+            # If an earlier sound of this name was read, its reading is rightly kept, but a fresh shop has none. For
+            # the same reason, the tables of an instrument stay if a recording cannot be used.
             good = self.sounds[name][-1] in kept.sounds and len(self.sounds[name]) == 1
             if (heavy or not good) and os.path.lexists(path):
                 path.unlink()
                 self.gone.append(name)
-
-
-def _now_s() -> float:
-    import time
-
-    return time.monotonic()
 
 
 _COMMANDS = ("run", "watch", "read", "compare", "forget")

@@ -1,8 +1,8 @@
-"""The program as a process of its own: bounded in time, its memory watched, stopped or killed on demand.
+"""Run the program as a process, with a time limit and a memory check, and stop or kill it on demand.
 
-Conventions: a command may take ``BUDGET_S`` of wall clock. Memory is looked at every ``_LOOK_S``: the peak of each
-process of the tree (``VmHWM`` in ``/proc``), and what all of them hold together, with shared pages counted once
-(``Pss``). Where there is no ``/proc``, the peak is what ``resource`` says of children that have ended, so far.
+Conventions: a command may take ``BUDGET_S`` seconds. Memory is measured every ``_LOOK_S``: the peak of each process
+of the tree (``VmHWM`` in ``/proc``), and the sum over all of them, with shared pages counted once (``Pss``). On a
+system without ``/proc``, the peak is the one that ``resource`` gives for all children that have ended so far.
 """
 
 from __future__ import annotations
@@ -31,14 +31,20 @@ class Ended:
 
     Attributes
     ----------
+    command
+        Its arguments.
     status
-        As a shell has it, negative for a signal.
-    cut
-        Whether it was killed or stopped from here, or its disk was full, so that lines may be lacking.
-    hung
-        Whether it was still at work when its budget was used up.
+        The exit status; if a signal ended it, the negative number of the signal.
+    said
+        All that it printed.
+    took_s
+        How long it ran, in seconds.
     peak_mb, together_mb
-        The largest process, and all together.
+        The memory of the largest process, and of all together.
+    cut
+        Whether the fuzzer killed or stopped it, or its disk was full, so that lines may be missing.
+    hung
+        Whether it still ran when its time was up.
     """
 
     command: tuple[str, ...]
@@ -71,7 +77,7 @@ class Program:
         return time.monotonic() - self.began_s
 
     def goes_on(self) -> bool:
-        """Look at its memory, give it a moment, and tell whether it still runs."""
+        """Measure its memory, wait a moment, and return whether it still runs."""
         self._weigh()
         try:
             self.process.wait(_LOOK_S)
@@ -80,7 +86,7 @@ class Program:
         return False
 
     def until(self, done: Callable[[], bool], longest_s: float) -> bool:
-        """Let it run until something holds, it ends, or the time is over; return whether that held."""
+        """Let it run until ``done``, it ends, or ``longest_s`` have passed; return whether it is done."""
         end_s = time.monotonic() + longest_s
         while not done():
             if not self.goes_on() or time.monotonic() > end_s:
@@ -102,7 +108,7 @@ class Program:
             os.killpg(self.process.pid, number)
 
     def ended(self, budget_s: float = BUDGET_S) -> Ended:
-        """Wait until it ends; at the end of its budget it is killed with all its processes."""
+        """Wait until it ends; when its time is up, kill it with all its processes."""
         self.until(lambda: False, max(budget_s - self.age_s, 0.0))
         if self.process.poll() is None:
             self.hung = self.cut = True
@@ -122,7 +128,7 @@ class Program:
         )
 
     def _end_children(self) -> None:
-        """Wait for what a killed program leaves behind, which ends by itself; kill what does not."""
+        """Wait for the processes that a killed program leaves, which end by themselves; kill any that do not."""
         end_s = time.monotonic() + 10
         while any(map(_runs, self.children)) and time.monotonic() < end_s:
             time.sleep(_LOOK_S)
@@ -155,11 +161,11 @@ def start(
     Parameters
     ----------
     desk
-        The folder it stands in.
+        Its working directory.
     environment
-        What is set besides the variables of this process.
+        Environment variables to set besides those of this process.
     most_bytes
-        The largest file that it may write: stands in for a small disk where none can be mounted.
+        The largest file that it may write, in place of a small disk; default no limit.
     """
     command = [sys.executable, "-m", module, *arguments]
     handle, name = tempfile.mkstemp(dir=Path(environment["TMPDIR"]).parent / "said")

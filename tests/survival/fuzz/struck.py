@@ -1,4 +1,4 @@
-"""The program, stopped at its n-th step: ``python -m tests.survival.fuzz.struck STEP BLOW BELOW ARGUMENT...``.
+"""Run the program and stop it at its n-th step: ``python -m tests.survival.fuzz.struck STEP BLOW BELOW ARGUMENT...``.
 
 Conventions: steps and blows are those of :mod:`tests.survival.steps`; ``BELOW`` is the folder whose steps count.
 """
@@ -12,7 +12,7 @@ from tests.survival.steps import Blow, arm
 
 
 def main() -> None:
-    """Arm the blow, then go on as the program itself."""
+    """Arm the blow, then run the program."""
     step, blow, below, *arguments = sys.argv[1:]
     sys.argv = ["tapbatch", *arguments]
     from tapbatch.cli import main as program
