@@ -1,8 +1,8 @@
-"""The lines of charts, read when they are drawn: the spectrum and the trace of the recordings that stand for a stage.
+"""Read the lines of a chart when it is drawn: spectrum and trace of the recordings that represent a stage.
 
-Conventions: spectra and traces are two thirds of what is kept of a recording. Only charts need them, and of one
-recording a stage. The lines of thousands of recordings would fill the memory, and nobody would draw them. So the
-readings of a history come without lines, and :class:`KeptLines` reads those of a stage when it is drawn.
+Conventions: spectra and traces are two thirds of a reading. Only charts need them, and only for one recording of each
+stage; the lines of thousands of recordings would fill the memory. So the readings of a history have no lines, and
+:class:`KeptLines` reads those of a stage when it is drawn.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ class KeptLines:
     Parameters
     ----------
     store
-        Where the readings are kept.
+        The readings.
     keys
-        Of each recording, by path, the key of its reading.
+        The key of the reading of each recording, by path.
     """
 
     def __init__(self, store: ReadingStore, keys: Mapping[str, str]) -> None:
@@ -37,13 +37,13 @@ class KeptLines:
         self._keys = keys
 
     def __call__(self, stage: Stage) -> Stage:
-        """Return a stage in which the recordings that stand for it have their lines.
+        """Return a stage in which the recordings that represent it have their lines.
 
-        For the spectrum and for the trace that is, of the tap recordings that have one, that with the most taps. A
-        reading that cannot be read any more has none.
+        For the spectrum, and likewise for the trace, that is the recording with the most used taps among the tap
+        recordings that have one. A reading that can no longer be read has none.
         """
         heard = list(stage.heard)
-        # Sorting keeps the order of those with as many taps, so the first is found that a search of all would find.
+        # Sorting is stable: of recordings with equally many taps, the first is taken.
         order = sorted(range(len(heard)), key=lambda n: -len(heard[n].reading.used_taps))
         taps = [n for n in order if heard[n].recording.kind == "tap"]
         self._fill(heard, taps, "spectrum")

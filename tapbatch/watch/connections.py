@@ -1,10 +1,10 @@
 """A server that keeps working whoever connects to it: few connections at a time, each with a deadline.
 
-Conventions: times are in seconds, rates in bytes a second. A connection that finds no place is told to come back
-later and closed at once, so that a crowd of them never takes the file descriptors that the watch needs to read
-recordings. Nor are more places given than the system's limit on descriptors has room for. The head of a request must
-be there within ``HEAD_S`` in all: each byte that drips in earns no new patience. An answer is given as long as it
-takes at ``LEAST_BYTES_PER_S``, and ``HEAD_S`` more.
+Conventions: times are in seconds, rates in bytes a second. If all places are taken, a connection is told to come
+back later and closed at once, so that many of them never use up the file descriptors that the watch needs to read
+recordings. There are no more places than the system's limit on descriptors allows. The whole head of a request must
+arrive within ``HEAD_S``, however slowly its bytes come. An answer may take as long as it would at
+``LEAST_BYTES_PER_S``, plus ``HEAD_S``.
 """
 
 from __future__ import annotations
@@ -20,19 +20,19 @@ from threading import BoundedSemaphore
 from typing import Any
 
 CONNECTIONS = 32
-"""How many are served at a time: some phones and a few browsers, each of which opens up to six."""
+"""How many connections are served at a time: some phones and a few browsers, each of which opens up to six."""
 
 HEAD_S = 5.0
-"""How long the head of a request may take, from the connection on."""
+"""How long the head of a request may take, in seconds from the start of the connection."""
 
 LEAST_BYTES_PER_S = 20_000
-"""The lowest rate at which an answer is still sent: a phone at the far end of the workshop is faster."""
+"""The lowest rate at which an answer is still sent; a phone at the far end of the workshop is faster."""
 
 DESCRIPTORS_EACH = 2
-"""What a connection may hold open: itself, and the file that it is given."""
+"""How many file descriptors a connection may use: its socket, and the file that it sends."""
 
 KEPT_DESCRIPTORS = 96
-"""What the watch itself may hold open: results, its hints, and eight for each of its processes."""
+"""How many file descriptors the watch itself may use: results, hints, and eight for each of its processes."""
 
 _BUSY = b"HTTP/1.0 503 Service Unavailable\r\nRetry-After: 2\r\nContent-Length: 0\r\n\r\n"
 
@@ -40,7 +40,7 @@ _BUSY = b"HTTP/1.0 503 Service Unavailable\r\nRetry-After: 2\r\nContent-Length: 
 def most_connections() -> float:
     """Return how many connections the system's limit on file descriptors has room for, besides the watch itself.
 
-    It is infinite where the system has no such limit.
+    It is infinite if the system has no such limit.
 
     Examples
     --------
@@ -104,7 +104,7 @@ class TimedHandler(BaseHTTPRequestHandler):
         self.rfile = io.BufferedReader(UntilDeadline(self.connection, time.monotonic() + HEAD_S))
 
     def send_whole(self, pieces: Iterable[bytes], length: int) -> None:
-        """Send pieces of so many bytes in all to a client that takes them at ``LEAST_BYTES_PER_S`` or faster.
+        """Send pieces, ``length`` bytes in all, to a client that takes them at ``LEAST_BYTES_PER_S`` or faster.
 
         Raises
         ------

@@ -1,12 +1,14 @@
 """Watch a shop: look at it regularly, and run a pass when a file arrives or disappears or the settings change.
 
 Conventions: what a look finds is the truth; hints only say when to look. A pass is an ordinary run over the files
-that have fully arrived. It locks the results while it runs and releases them afterwards. Recordings are measured
-beside (:mod:`~tapbatch.watch.measuring`), so that none waits for a long one, and a pass takes the answers that are
-there. Tables are written at once.
+that have fully arrived. It locks the results while it runs and releases them afterwards. Recordings are measured in
+processes beside the watch (:mod:`~tapbatch.watch.measuring`), so that none waits for a long one, and a pass takes the
+answers that are there. Tables are written at once.
+
 Reports are drawn when nothing has changed for ``QUIET_S``, one at a time and by a separate drawer
 (:mod:`~tapbatch.watch.drawing`), so that no new recording waits for a report. Errors are reported and the work is
-retried: only Ctrl-C ends a watch. The clock, the hints and the drawer are passed in.
+retried: only Ctrl-C ends a watch. Clock, hints, measurer and drawer are
+passed in.
 """
 
 from __future__ import annotations
@@ -133,7 +135,7 @@ class Watch:
     _answers: dict[str, Measured] = field(default_factory=dict)
     _answers_since_s: float = 0.0
     _unlisted: frozenset[str] = frozenset()
-    _start: _Start = field(default_factory=lambda: _Start())
+    _start: _Start = field(default_factory=_Start)
     _begun: bool = False
     _due: bool = True
     _not_before_s: float = float("-inf")

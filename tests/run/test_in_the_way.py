@@ -1,4 +1,4 @@
-"""Folders, pipes and links where the tool keeps files: a run ends, follows no link, and says what it set aside."""
+"""Folders, pipes and links in place of kept files: a run still ends, follows no link, and says what it set aside."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def put_in_place(path: Path, what: str) -> None:
 
 @pytest.mark.parametrize("what", ["folder", "pipe"])
 @pytest.mark.parametrize("pattern", KEPT)
-def test_what_is_no_file_is_set_aside_and_the_file_made_anew(pattern: str, what: str, shop: Path) -> None:
+def test_something_other_than_a_file_is_set_aside_and_the_file_remade(pattern: str, what: str, shop: Path) -> None:
     whole, folder = bytes_below(shop / "results"), shop / "results" / FOLDER
     path = min(folder.glob(pattern))
     put_in_place(path, what)
@@ -42,7 +42,7 @@ def test_what_is_no_file_is_set_aside_and_the_file_made_anew(pattern: str, what:
 
 
 @pytest.mark.parametrize("pattern", KEPT)
-def test_of_an_instrument_that_is_forgotten_a_folder_may_be_left(pattern: str, shop: Path) -> None:
+def test_a_folder_may_be_left_of_a_forgotten_instrument(pattern: str, shop: Path) -> None:
     folder = shop / "results" / FOLDER
     put_in_place(max(folder.glob(pattern)), "folder")
     (shop / "recordings" / LYRE).unlink()
@@ -71,7 +71,7 @@ def test_nothing_is_written_or_deleted_through_the_link_of_an_instrument(shop: P
 
 
 @pytest.mark.parametrize("kept", ["mark", "cut reading"])
-def test_what_is_set_aside_is_said_also_where_the_run_then_ends(
+def test_a_run_that_then_fails_still_says_what_it_set_aside(
     kept: str, shop: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = min((shop / "results" / FOLDER).glob("standing-*.json" if kept == "mark" else "?" * 40 + ".json"))

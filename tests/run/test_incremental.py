@@ -1,4 +1,4 @@
-"""What a run does not do: measure what it knows, write what stands, or touch what a change does not concern."""
+"""A run does not measure again, rewrite what is up to date, or touch what a change does not concern."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ pytestmark = pytest.mark.usefixtures("drawn")
 
 
 def facts_below(folder: Path) -> dict[str, tuple[int, int]]:
-    """Return file number and time of each file: both change when it is put in place anew, whatever is in it."""
-    # The lock is opened at each run, by what keeps it; nothing is ever in it.
+    """Return inode and time of each file: both change when it is written again, even with the same contents."""
+    # The lock file is opened by each run and is always empty.
     names = (n for n in bytes_below(folder, hidden=True) if n != f"{FOLDER}/lock")
     return {name: ((folder / name).stat().st_ino, (folder / name).stat().st_mtime_ns) for name in names}
 

@@ -1,4 +1,4 @@
-"""What is kept between runs may be damaged, lost or of version 0.1: nothing of a recording that is gone is lost."""
+"""Kept files may be damaged, lost or of version 0.1: no reading of a recording that is gone is lost."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def old(tmp_path: Path) -> Path:
 
 
 def numbers_of(shop: Path) -> dict[str, list[list[str]]]:
-    """Return of each table the cells that hold numbers, as they are printed."""
+    """Return the cells with numbers of each table, as text."""
     return {
         name: [[cell for cell in row.values() if _is_number(cell)] for row in rows_of(_table(shop, name))]
         for name in TABLES
@@ -61,7 +61,7 @@ def is_missing(shop: Path) -> dict[str, bool]:
 
 
 def set_aside(result: Result) -> dict[str, str]:
-    """Return what was said to be set aside: its name, or that of its recording, and its new name."""
+    """Return which files were reported as set aside: the old name, or that of the recording, and the new name."""
     return {
         re.split(r"(?<=\.json) |(?<=\.wav) ", note)[0]: re.findall(r"(?:refused|unclaimed)[\w-]+\.json", note)[0]
         for note in result.notes
@@ -73,7 +73,7 @@ def kept_readings(shop: Path) -> set[str]:
 
 
 def test_a_shop_of_0_1_is_taken_over_and_nothing_is_lost(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    # As if the method were still that of the shop, so that every number has to stay.
+    # The method is that of the shop, so every number must stay.
     for module in (readings_module, one_pass, store_module):
         monkeypatch.setattr(module, "METHOD", "15")
     before, readings = numbers_of(old), kept_readings(old)
@@ -82,7 +82,7 @@ def test_a_shop_of_0_1_is_taken_over_and_nothing_is_lost(old: Path, monkeypatch:
     assert numbers_of(old) == before
     assert is_missing(old) == {GONE: True, THERE: False}
     assert kept_readings(old) == readings
-    # Now each reading says whose it is: the ledger may go.
+    # Now each reading names its recordings, so the ledger may be deleted.
     (old / "results" / FOLDER / "ledger.json").unlink()
     for _ in range(2):
         assert tapbatch("run", old).status == 0
@@ -91,7 +91,7 @@ def test_a_shop_of_0_1_is_taken_over_and_nothing_is_lost(old: Path, monkeypatch:
         assert kept_readings(old) == readings
 
 
-def test_of_a_ledger_of_0_1_that_does_not_fit_the_missing_recording_is_kept(old: Path) -> None:
+def test_the_missing_recording_of_an_invalid_ledger_of_0_1_is_kept(old: Path) -> None:
     before, ledger = numbers_of(old), old / "results" / FOLDER / "ledger.json"
     data = json.loads(ledger.read_text())
     data["recordings"][THERE]["size"] = "large"
@@ -140,14 +140,14 @@ HARMS: dict[str, Callable[[bytes], bytes]] = {
 @pytest.mark.parametrize(
     "pattern", ["ledger.json", "page.json", "standing-*.json", "card-*.json", "?" * 40 + ".json"]
 )
-def test_a_damaged_file_is_set_aside_said_and_made_anew(pattern: str, harm: str, shop: Path) -> None:
+def test_a_damaged_file_is_set_aside_reported_and_remade(pattern: str, harm: str, shop: Path) -> None:
     whole, folder = bytes_below(shop / "results"), shop / "results" / FOLDER
     names = {path.name for path in folder.iterdir()}
     path = min(folder.glob(pattern))
     damaged, facts = HARMS[harm](path.read_bytes()), path.stat()
     path.write_bytes(damaged)
     os.utime(path, ns=(facts.st_atime_ns, facts.st_mtime_ns))
-    # What is as it was left is not read: so let page and tables be missing.
+    # Unchanged files are not read again, so delete page and tables.
     (shop / "results" / "index.html").unlink()
     for instrument in ("lyre-2", "na"):
         (shop / "results" / instrument / "modes.csv").unlink()
@@ -155,7 +155,7 @@ def test_a_damaged_file_is_set_aside_said_and_made_anew(pattern: str, harm: str,
     assert result.status == 0
     assert bytes_below(shop / "results") == whole
     aside = {found.name for found in folder.iterdir()} - names
-    # A card is made anew with the tables, whatever it held.
+    # A card is remade with the tables, whatever was in it.
     assert aside == ({f"refused-{path.name}"} if "card" not in pattern else set())
     assert set(set_aside(result).values()) == aside
     for name in aside:
@@ -163,7 +163,7 @@ def test_a_damaged_file_is_set_aside_said_and_made_anew(pattern: str, harm: str,
     assert set_aside(tapbatch("run", shop)) == {}
 
 
-def test_a_damaged_card_is_made_anew_with_the_page(shop: Path) -> None:
+def test_a_damaged_card_is_remade_with_the_page(shop: Path) -> None:
     page = shop / "results" / "index.html"
     whole = page.read_bytes()
     path = min((shop / "results" / FOLDER).glob("card-*.json"))
@@ -206,14 +206,14 @@ def test_a_damaged_reading_without_its_sound_is_kept_aside_and_told(
         result = tapbatch("run", shop)
         assert (result.status, result.attention) == (1, [LYRE])
         assert (folder / f"refused-{key}.json").read_bytes() == damaged
-        # Also when all is made anew.
+        # The same if everything is remade.
         min(folder.glob("standing-*.json")).unlink()
     write_wav(shop / "recordings" / LYRE, sounds[LYRE])
     assert tapbatch("run", shop).status == 0
     assert bytes_below(shop / "results") == whole
 
 
-def test_what_teaches_others_is_measured_anew_where_its_reading_is_damaged(
+def test_a_recording_others_learn_from_is_measured_again_if_its_reading_is_damaged(
     sounds: dict[str, np.ndarray], tmp_path: Path
 ) -> None:
     like = '[[mode]]\nlabel = "air"\nnear_hz = 182\n[[target]]\nmode = "air"\nlike = "Lyre-2"\n'
@@ -223,7 +223,7 @@ def test_what_teaches_others_is_measured_anew_where_its_reading_is_damaged(
     tapbatch("run", whole)
     shop = make_shop(tmp_path / "shop", sounds, {"instruments/lyre-2.toml": lyre})
     tapbatch("run", shop)
-    # Nobody asked the lyre yet; its tables are as they were left, and its reading is not read for them.
+    # No instrument learned from the lyre yet. Its tables are up to date, so its reading is not needed for them.
     folder = shop / "results" / FOLDER
     key = json.loads((folder / "ledger.json").read_text())["recordings"][LYRE]["key"]
     (folder / f"{key}.json").write_bytes(_one_bit((folder / f"{key}.json").read_bytes()))

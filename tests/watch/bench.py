@@ -42,7 +42,7 @@ class Bench:
         )  # fmt: skip
 
     def until_quiet(self, least_s: float = 0.0) -> list[str]:
-        """Step as the watch asks until it only waits for its timer, ``least_s`` at least; return what was told."""
+        """Step until the watch only waits for its timer, for at least ``least_s``; return what it reported."""
         before, start_s = len(self.told), self.now_s
         for _ in range(200):
             wait_s = self.watch.step()
@@ -83,7 +83,7 @@ class Bench:
 
 
 def as_a_run(bench: Bench, folder: Path) -> bool:
-    """Tell whether the watch left what a run leaves that finds everything at once."""
-    # In this process, as another one would know nothing of the stand-in for drawing.
+    """Return whether the watch left the same results as a run that finds everything at once."""
+    # In this process, because another one would not have the stand-in for drawing.
     tapbatch("run", bench.root, "--results", folder, "--jobs", "1")
     return bytes_below(bench.root / "results") == bytes_below(folder)

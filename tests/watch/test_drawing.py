@@ -1,4 +1,4 @@
-"""Reports drawn in a process beside: the same bytes, whatever becomes of the process."""
+"""Reports drawn beside a watch: the same bytes as here, and a lost process is reported."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""Recordings measured in processes beside: none waits for one that takes long, and a lost process is one error.
+"""Recordings measured beside a watch: none waits for a long one, and a lost process is an error for one recording.
 
-A job that takes long is one that reads a pipe to which nobody has written yet, so nothing here sleeps.
+A job that takes long reads a pipe to which nobody has written yet, so no test sleeps.
 """
 
 from __future__ import annotations

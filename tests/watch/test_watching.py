@@ -1,4 +1,4 @@
-"""A shop under watch: the clock and the hints are handed in, the folder and the runs are real; nothing sleeps."""
+"""A shop under watch: the clock and the hints are passed in, the folder and the runs are real; no test sleeps."""
 
 from __future__ import annotations
 
