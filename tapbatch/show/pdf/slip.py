@@ -19,7 +19,7 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_date
+from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_facts, stage_placed
 from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, turned_down
 
 LABEL_MM = 22.0
@@ -75,11 +75,9 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
         sheet.say(left, y, line, size, bold=True)
     y += 7.0
     if stage:
-        placed = ", ".join(word for word in (stage.part, stage.state) if word)
-        room = sheet.measure_mm - 52.0
-        y = sheet.paragraph(left, y, f"{placed}: {stage.stage_shown}", room, LEAD, most=2) - LEAD * MM_PER_PT * 1.4
-        facts = (stage_date(stage), f"A4 = {stage.concert_pitch_hz:g} Hz")
-        sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", role="soft text")
+        told, room = f"{stage_placed(stage)}: {stage.stage_shown}", sheet.measure_mm - 52.0
+        y = sheet.paragraph(left, y, told, room, LEAD, most=2) - LEAD * MM_PER_PT * 1.4
+        sheet.say(sheet.right_mm, y, stage_facts(stage), LEAD, ha="right", role="soft text")
         if stage.note and stage.note.work:
             y += 5.0
             sheet.say(left, y, stage.note.work, BODY, role="soft text", within_mm=sheet.measure_mm)
