@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
-from tests.documentation.pages import page
+from tests.documentation.pages import page, prose, section
 from tests.documentation.paste import WITH_OUTPUT, blocks, pasted, print_all, shown_commands
 
 # Numbers in pasted output may differ a little from one machine's linear algebra to the next, words may not.
@@ -51,6 +52,14 @@ def number(word: str) -> float | None:
         return float(word.strip("(),;"))
     except ValueError:
         return None
+
+
+def test_the_figures_explained_in_the_readme_stand_in_its_output() -> None:
+    session = section(page("README.md"), "## A small session")
+    explained = re.findall(r"\b\d+\.\d\b(?= c\b| and \d+\.\d c\b)", prose(session).replace("\n", " "))
+    assert len(explained) >= 5
+    printed_figures = set(re.findall(r"\d+\.\d+", " ".join(output for _, output in blocks(session))))
+    assert set(explained) <= printed_figures
 
 
 def test_near_is_told_from_far() -> None:

@@ -7,12 +7,13 @@ from typing import get_args
 
 from tapbatch.model import names
 from tapbatch.model.caution import Caution, CautionKind
-from tapbatch.model.notice import KINDS, KINDS_OF_RECORDING, Notice
+from tapbatch.model.notice import KINDS, KINDS_OF_RECORDING
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text
 from tapbatch.show.say.notices import notice_text
 from tests.documentation import promised
 from tests.documentation.pages import ROOT, coded, first_cells, page, section, table
+from tests.show.say.examples import NOTICES
 
 WORDS = page("docs/words.md")
 
@@ -33,26 +34,6 @@ CAUTIONS = (
     Caution("string pitch", before_hz=435.0, after_hz=440.0, tension_pct=100 * ((440 / 435) ** 2 - 1)),
     Caution("new strings"),
     Caution("one tap"),
-)
-NOTICES = (
-    Notice("missing"),
-    Notice("older method", method="14"),
-    Notice("cut", there_s=3.5, promised_s=12.0),
-    Notice("damaged", count=3),
-    Notice("channel", number=1, count=2),
-    Notice("lossy codec", name="aac"),
-    Notice("low sample rate", rate_hz=8000),
-    Notice("non-finite samples", count=12),
-    Notice("silence"),
-    Notice("clipped"),
-    Notice("no tap"),
-    Notice("begins ringing"),
-    Notice("crowded", there_s=5400.0),
-    Notice("too long", there_s=41400.0),
-    Notice("automatic gain"),
-    Notice("mostly room"),
-    Notice("some room"),
-    Notice("set-ups", counts=(3, 3, 3)),
 )
 
 
@@ -95,7 +76,7 @@ def test_every_notice_is_explained_and_reads_as_shown() -> None:
     of_recording = {kind: rows[kind] for kind in KINDS_OF_RECORDING}
     assert all(len(row) == 4 and all(row) for row in of_recording.values())
     shown = {kind: coded(row[1])[0] for kind, row in of_recording.items() if kind != "other"}
-    assert shown == {notice.kind: notice_text(notice) for notice in NOTICES}
+    assert shown == {kind: notice_text(NOTICES[kind]) for kind in KINDS_OF_RECORDING if kind != "other"}
 
 
 def test_the_words_of_names() -> None:

@@ -29,7 +29,8 @@ from tapbatch.show.view.stages import (
     latest_stage,
     lead_row,
     plucked_stage,
-    stage_date,
+    stage_facts,
+    stage_placed,
     with_own_lines,
 )  # fmt: skip
 from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text
@@ -140,9 +141,7 @@ def _head(history: History, stage: Stage | None, here: str) -> Markup:
     name = tag("h2", history.instrument_shown, id=f"{here}-name")
     if stage is None:
         return tag("header", name)
-    placed = ", ".join(word for word in (stage.part, stage.state) if word)
-    facts = [f"{placed}: ", tag("b", stage.stage_shown)]
-    facts += [f", {fact}" for fact in (stage_date(stage), f"A4 = {stage.concert_pitch_hz:g} Hz") if fact]
+    facts = (f"{stage_placed(stage)}: ", tag("b", stage.stage_shown), f", {stage_facts(stage)}")
     work = tag("p", stage.note.work, class_="work") if stage.note and stage.note.work else ""
     return tag("header", name, tag("p", *facts, class_="stage"), work)
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 import string
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 from tapbatch.model.history import History
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, Sheet
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
+from tapbatch.show.pdf.columns import Column
 from tapbatch.show.say import words
 from tapbatch.show.view.tables import BESIDES, Kind, part_tables
 from tapbatch.show.view.tables import Row as Cells
@@ -24,52 +24,50 @@ LEAST_ROWS = 6
 CAUTION_MM = 3.4
 LABEL_MM = 45.0
 
-# A column: its heading, where it stands in mm from the left of the text area, how it is set there, and its room.
-Column = tuple[str, float, Literal["left", "right"], float]
 Row = tuple[str, ...]
 
 _CHANGE: tuple[Column, ...] = (
-    ("verdict", 0.0, "left", 31.0),
-    ("mode", 32.0, "left", 26.0),
-    ("cents", 92.0, "right", 36.0),
+    Column("verdict", 0.0, "left", 31.0),
+    Column("mode", 32.0, "left", 24.0),
+    Column("cents", 92.0, "right", 36.0),
 )
-_BESIDES: Column = (BESIDES, 124.0, "left", 54.0)
+_BESIDES: Column = Column(BESIDES, 124.0, "left", 54.0)
 
 COLUMNS: dict[Kind, tuple[Column, ...]] = {
     "modes": (
-        ("note", 0.0, "left", 23.0),
-        ("how sure", 37.0, "right", 14.0),
-        ("mode", 40.0, "left", 26.0),
-        ("Hz", 79.0, "right", 13.0),
-        ("T60 (s)", 106.0, "right", 26.0),
-        ("Q", 114.0, "right", 8.0),
-        ("level (dB)", 128.0, "right", 13.5),
-        ("taps", 135.5, "right", 7.0),
-        ("noticed", 138.0, "left", 40.0),
+        Column("note", 0.0, "left", 23.0),
+        Column("how sure", 37.0, "right", 14.0),
+        Column("mode", 40.0, "left", 26.0),
+        Column("Hz", 79.0, "right", 13.0),
+        Column("T60 (s)", 106.0, "right", 26.0),
+        Column("Q", 114.0, "right", 8.0),
+        Column("level (dB)", 128.0, "right", 13.5),
+        Column("taps", 135.5, "right", 7.0),
+        Column("noticed", 138.0, "left", 40.0),
     ),
     "played": (
-        ("voiced", 0.0, "left", 27.0),
-        ("mode", 28.0, "left", 30.0),
-        ("played", 60.0, "left", 30.0),
-        ("Hz", 110.0, "right", 18.0),
+        Column("voiced", 0.0, "left", 27.0),
+        Column("mode", 28.0, "left", 30.0),
+        Column("played", 60.0, "left", 30.0),
+        Column("Hz", 110.0, "right", 18.0),
     ),
-    "drift": (*_CHANGE, ("T60 (%)", 120.0, "right", 27.0), _BESIDES),
-    "first": (*_CHANGE, ("since", 95.0, "left", 27.0), _BESIDES),
+    "drift": (*_CHANGE, Column("T60 (%)", 120.0, "right", 27.0), _BESIDES),
+    "first": (*_CHANGE, Column("since", 95.0, "left", 27.0), _BESIDES),
     "landings": (
-        ("landing", 0.0, "left", 30.0),
-        ("mode", 31.0, "left", 20.0),
-        ("to go", 72.0, "right", 20.0),
-        ("there?", 75.0, "left", 18.0),
-        ("one more step (c)", 128.0, "right", 36.0),
-        ("steps", 141.0, "right", 12.0),
-        ("past it (%)", 160.0, "right", 16.0),
+        Column("landing", 0.0, "left", 30.0),
+        Column("mode", 31.0, "left", 20.0),
+        Column("to go", 72.0, "right", 20.0),
+        Column("there?", 75.0, "left", 17.0),
+        Column("one more step (c)", 128.0, "right", 36.0),
+        Column("steps", 141.0, "right", 12.0),
+        Column("past it (%)", 160.0, "right", 16.0),
     ),
 }
 
 
-def _fitting(row: Cells, name: str, room_mm: float) -> str:
-    cell = row[name]
-    return listed(cell.items, room_mm, SMALL) if cell.items else cell.text
+def _fitting(row: Cells, column: Column) -> str:
+    cell = row[column.heading]
+    return listed(cell.items, column.room_mm, SMALL) if cell.items else cell.text
 
 
 def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[str], list[Row]]:
@@ -79,17 +77,17 @@ def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[
 
     Examples
     --------
-    >>> narrow = (("verdict", 0.0, "left", 20.0), ("besides the wood", 20.0, "left", 12.0))
+    >>> narrow = (Column("verdict", 0.0, "left", 20.0), Column("besides the wood", 20.0, "left", 12.0))
     >>> cautions_once(narrow, [("up", "14 days passed"), ("down", "14 days passed")])
     (['Besides the wood: 14 days passed'], [('up', ''), ('down', '')])
     >>> cautions_once(narrow, [("up", "14 days passed"), ("down", "2 days"), ("up", "strings -14 cents")])
     (['a: 14 days passed', 'b: strings -14 cents'], [('up', 'a'), ('down', '2 days'), ('up', 'b')])
     """
-    place = next((n for n, column in enumerate(columns) if column[0] == BESIDES), None)
+    place = next((n for n, column in enumerate(columns) if column.heading == BESIDES), None)
     if place is None:
         return [], list(rows)
     told = [row[place] for row in rows]
-    long = list(dict.fromkeys(t for t in told if text_width_mm(t, SMALL) > columns[place][3]))
+    long = list(dict.fromkeys(t for t in told if text_width_mm(t, SMALL) > columns[place].room_mm))
     if len(long) == 1:
         marks = {long[0]: "" if set(told) == set(long) else "see above"}
         lines = [f"Besides the wood: {long[0]}"]
@@ -108,16 +106,16 @@ def _draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], r
     for line in (line for text in cautions for line in wrapped(text, sheet.measure_mm, SMALL)):
         y += CAUTION_MM
         sheet.say(sheet.left_mm, y + 4.6, line, SMALL, role="caution")
-    for n, (heading, x, ha, _) in enumerate(columns):
+    for n, column in enumerate(columns):
         if any(row[n] for row in rows):
-            sheet.say(sheet.left_mm + x, y + 9.2, heading, SMALL, role="soft text", ha=ha)
+            column.head(sheet, y + 9.2)
     y += 11.0
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     for cells in rows:
         y += ROW_MM
-        for n, ((heading, x, ha, room), cell) in enumerate(zip(columns, cells, strict=True)):
-            role: Role = "caution" if heading in ("noticed", BESIDES) else "text"
-            sheet.say(sheet.left_mm + x, y, cell, SMALL, bold=n == 0, role=role, ha=ha, within_mm=room)
+        for n, (column, cell) in enumerate(zip(columns, cells, strict=True)):
+            role: Role = "caution" if column.heading in ("noticed", BESIDES) else "text"
+            column.say(sheet, y, cell, bold=n == 0, role=role)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +153,7 @@ def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
     for part in history.parts:
         for table in part_tables(history, part, steady_cents, latest=True):
             columns = COLUMNS[table.kind]
-            rows = [tuple(_fitting(row, name, room) for name, _, _, room in columns) for row in table.rows]
+            rows = [tuple(_fitting(row, column) for column in columns) for row in table.rows]
             yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 

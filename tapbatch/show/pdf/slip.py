@@ -14,12 +14,12 @@ from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, 
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role, Said
-from tapbatch.show.pdf.pages import Column
+from tapbatch.show.pdf.columns import Column
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_date
+from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_facts, stage_placed
 from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, turned_down
 
 LABEL_MM = 22.0
@@ -30,15 +30,14 @@ MOST_CAUTIONS = 4
 ANSWER = 11.5
 ROW_MM = 6.0
 
-# Column, where it stands in mm from the left of the text area, how it is set there, and the room that it has.
 ROW: tuple[Column, ...] = (
-    ("note", 0.0, "left", 29.0),
-    ("name", 30.0, "left", 38.0),
-    ("how sure", 83.0, "right", 14.0),
-    ("moved", 108.0, "right", 24.0),
-    ("rings (s)", 137.0, "right", 28.0),
-    ("Hz", 152.0, "right", 15.0),
-    ("noticed", 155.0, "left", 23.0),
+    Column("note", 0.0, "left", 29.0),
+    Column("name", 30.0, "left", 38.0),
+    Column("how sure", 83.0, "right", 14.0),
+    Column("moved", 108.0, "right", 24.0),
+    Column("rings (s)", 137.0, "right", 28.0),
+    Column("Hz", 152.0, "right", 15.0),
+    Column("noticed", 155.0, "left", 23.0),
 )
 
 
@@ -76,11 +75,9 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
         sheet.say(left, y, line, size, bold=True)
     y += 7.0
     if stage:
-        placed = ", ".join(word for word in (stage.part, stage.state) if word)
-        room = sheet.measure_mm - 52.0
-        y = sheet.paragraph(left, y, f"{placed}: {stage.stage_shown}", room, LEAD, most=2) - LEAD * MM_PER_PT * 1.4
-        facts = (stage_date(stage), f"A4 = {stage.concert_pitch_hz:g} Hz")
-        sheet.say(sheet.right_mm, y, ", ".join(f for f in facts if f), LEAD, ha="right", role="soft text")
+        told, room = f"{stage_placed(stage)}: {stage.stage_shown}", sheet.measure_mm - 52.0
+        y = sheet.paragraph(left, y, told, room, LEAD, most=2) - LEAD * MM_PER_PT * 1.4
+        sheet.say(sheet.right_mm, y, stage_facts(stage), LEAD, ha="right", role="soft text")
         if stage.note and stage.note.work:
             y += 5.0
             sheet.say(left, y, stage.note.work, BODY, role="soft text", within_mm=sheet.measure_mm)
@@ -170,13 +167,13 @@ def _draw_row_head(sheet: Sheet, y: float, title: str, rows: Sequence[ModeRow]) 
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True)
     flagged = any(row.mode.flags for row in rows)
-    for column, x, ha, room in ROW[2:] if flagged else ROW[2:-1]:
-        sheet.say(sheet.left_mm + x, y + 4.8, column, SMALL, role="soft text", ha=ha, within_mm=room)
+    for column in ROW[2:] if flagged else ROW[2:-1]:
+        column.head(sheet, y + 4.8)
     return y + 11.0
 
 
 def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
-    mode, flags = row.mode, listed(row.mode.flags, ROW[-1][3], BODY)
+    mode, flags = row.mode, listed(row.mode.flags, ROW[-1].room_mm, BODY)
     said = (
         words.note_text(mode),
         name,
@@ -186,10 +183,11 @@ def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
         words.hz_text(mode),
         flags,
     )
-    for (column, x, ha, room), cell in zip(ROW, said, strict=True):
-        size, bold = (LEAD, not row.unsure) if column == "note" else (BODY, False)
-        role: Role = "caution" if column == "noticed" else "soft text" if row.unsure or column == "name" else "text"
-        sheet.say(sheet.left_mm + x, y, cell, size, bold=bold, role=role, ha=ha, within_mm=room)
+    for column, cell in zip(ROW, said, strict=True):
+        size, bold = (LEAD, not row.unsure) if column.heading == "note" else (BODY, False)
+        soft = row.unsure or column.heading == "name"
+        role: Role = "caution" if column.heading == "noticed" else "soft text" if soft else "text"
+        column.say(sheet, y, cell, size, bold=bold, role=role)
     return y + ROW_MM
 
 

@@ -76,10 +76,19 @@ def stage_names(history: History) -> dict[tuple[str, str], str]:
     return {(s.part, s.stage): s.stage_shown for s in reversed(history.stages)}
 
 
-def stage_date(stage: Stage) -> str:
-    """Return the day of a stage, from the notes, else from its latest recording; empty where neither says it."""
+def stage_placed(stage: Stage) -> str:
+    """Return the part of a stage and how it was held, such as ``top, free``."""
+    return ", ".join(filter(None, (stage.part, stage.state)))
+
+
+def stage_facts(stage: Stage) -> str:
+    """Return the day of a stage, from the notes, else from its latest recording, and the pitch its notes count from.
+
+    The day is left out where neither says it.
+    """
     recorded = max((h.reading.recorded_at for h in stage.heard), default="")
-    return (stage.note.date if stage.note and stage.note.date else recorded)[:10]
+    day = (stage.note.date if stage.note and stage.note.date else recorded)[:10]
+    return ", ".join(filter(None, (day, f"A4 = {stage.concert_pitch_hz:g} Hz")))
 
 
 def plucked_stage(history: History) -> Stage | None:

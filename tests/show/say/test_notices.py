@@ -19,73 +19,37 @@ from tapbatch.show.say.notices import (
     notices_text,
 )
 from tests.compare.builds import item, reading
-
-EXAMPLES = {
-    notice.kind: notice
-    for notice in (
-        Notice("missing"),
-        Notice("older method", method="14"),
-        Notice("cut", there_s=1.524, promised_s=3.05),
-        Notice("damaged", count=3),
-        Notice("channel", number=2, count=2),
-        Notice("lossy codec", name="aac"),
-        Notice("low sample rate", rate_hz=6000),
-        Notice("non-finite samples", count=4),
-        Notice("silence"),
-        Notice("clipped"),
-        Notice("no tap"),
-        Notice("begins ringing"),
-        Notice("crowded", there_s=720.0),
-        Notice("too long", there_s=41400.0),
-        Notice("automatic gain"),
-        Notice("mostly room"),
-        Notice("some room"),
-        Notice("set-ups", counts=(3, 2, 3)),
-        Notice("other", text="came on tape"),
-        Notice("counted once", path="a.wav", other_path="b.wav"),
-        Notice("renamed", path="a.wav", other_path="b.wav"),
-        Notice("ordered by name", part="top", names=("alpha", "beta")),
-        Notice("several states", part="body", stage="05-v", names=("", "strung")),
-        Notice("no such string", path="a.wav", at_s=1.04, freq_hz=246.04),
-        Notice("target waits", name="air", other_name="main", stage="02-b"),
-        Notice("workbook full", name="drift", count=2, total_count=3),
-        Notice("new method", method="15", method_before="14", count=3, kept_count=1),
-        Notice("no recordings", path="/shop/recordings"),
-        Notice("not replaced", path="/shop/modes.csv", other_path="modes (new).csv", text="in use"),
-        Notice("set aside", path="ledger.json", other_path="refused-ledger.json", text="is not JSON"),
-    )
-}
-
+from tests.show.say.examples import NOTICES
 
 # How a notice of a recording begins, as the documentation lists it, where that is not its kind.
 HEADINGS = {"cut": "the file is cut", "channel": "stereo"}
 
 
 def test_every_kind_has_an_example_here() -> None:
-    assert set(EXAMPLES) == set(KINDS)
+    assert set(NOTICES) == set(KINDS)
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_notice_says_all_that_it_carries_in_one_line(kind: str) -> None:
-    text = notice_text(EXAMPLES[kind])  # type: ignore[index]
+    text = notice_text(NOTICES[kind])  # type: ignore[index]
     assert text
     assert "\n" not in text
     assert "None" not in text
-    carried = EXAMPLES[kind]  # type: ignore[index]
+    carried = NOTICES[kind]  # type: ignore[index]
     names = (carried.path, carried.other_path, carried.part, carried.stage, carried.name, carried.text)
     assert all(name in text for name in (*names, *carried.names) if name)
 
 
 @pytest.mark.parametrize("kind", KINDS_OF_RECORDING)
 def test_a_notice_of_a_recording_begins_as_listed(kind: str) -> None:
-    notice = EXAMPLES[kind]  # type: ignore[index]
+    notice = NOTICES[kind]  # type: ignore[index]
     text = re.sub(r"^[0-9]+ ", "", notice_text(notice))
     assert notice.kind == "other" or text.startswith(HEADINGS.get(notice.kind, notice.kind))
 
 
 def test_what_is_said_shortly_is_explained() -> None:
     for kind, meaning in EXPLANATIONS.items():
-        assert notice_explained(EXAMPLES[kind]) == f"{notice_text(EXAMPLES[kind])}: {meaning}"
+        assert notice_explained(NOTICES[kind]) == f"{notice_text(NOTICES[kind])}: {meaning}"
     assert set(KINDS_OF_RECORDING) - set(EXPLANATIONS) == {"channel", "other"}
 
 
