@@ -21,8 +21,9 @@ from tapbatch.listen.taps import heard_in, quiet_stretches
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.method import METHOD
+from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_notices
-from tapbatch.measure.sound import Prepared, measure_taps
+from tapbatch.measure.sound import measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.model.errors import SoundError

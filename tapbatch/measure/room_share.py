@@ -25,7 +25,7 @@ from statistics import median
 import numpy as np
 
 from tapbatch.measure.geometric import Float, decays
-from tapbatch.measure.sound import Prepared
+from tapbatch.measure.prepare import Prepared
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import LN_1000, Mode, TapReading
 
