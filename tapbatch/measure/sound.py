@@ -13,7 +13,7 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from tapbatch.listen.judging import BOUNCE, NO_TAP
+from tapbatch.listen.judging import BOUNCE, NO_TAP, refused
 from tapbatch.measure.all_taps import decided
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
@@ -69,7 +69,7 @@ def measure_taps(
     """
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
-        return tuple(TapReading(tap=_refused(t, "too short to measure") if t.used else t) for t in taps), ()
+        return tuple(TapReading(tap=refused(t, "too short to measure") if t.used else t) for t in taps), ()
     fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
     fits = [together(of_zone) for of_zone in fits]
     if settings.kind == "tap":
@@ -96,7 +96,7 @@ def _without_doubtful(
         return taps, fits
     own = [_read(t, f, prepared) if t.used else TapReading(tap=t) for t, f in zip(taps, of_taps, strict=True)]
     none = set(doubtful(own))
-    kept = tuple(_refused(t, NO_TAP) if at in none else t for at, t in enumerate(taps))
+    kept = tuple(refused(t, NO_TAP) if at in none else t for at, t in enumerate(taps))
     return kept, [[None if at in none else found for at, found in enumerate(of_zone)] for of_zone in fits]
 
 
@@ -114,10 +114,6 @@ def _after_bounces(
     later = replace(taps[0], free_from_s=last.free_from_s, free_until_s=last.free_until_s)
     found = _read(later, [_fit_zone(later, zone, sound) for zone in prepared], prepared)
     return found if found.modes else reading
-
-
-def _refused(tap: Tap, reason: str) -> Tap:
-    return replace(tap, used=False, reason=reason)
 
 
 def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...]) -> TapReading:
@@ -138,7 +134,7 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
     loudest_db = max((m.energy_db for m, *_ in heard), default=0.0)
     heard = [h for h in heard if h[0].energy_db > loudest_db - _FAINTEST_DB]
     if not heard:
-        return TapReading(tap=_refused(tap, "nothing rings in the band"))
+        return TapReading(tap=refused(tap, "nothing rings in the band"))
     heard, unknown = _parted(heard)
     modes = beside_unknown(with_pairs([m for m, *_ in heard]), unknown)
     return TapReading(
