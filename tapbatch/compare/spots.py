@@ -107,4 +107,4 @@ def over_spots(samples: Sequence[Sample]) -> Mean:
 
 def _left(samples: Sequence[Sample]) -> float:
     """Return the variance of a typical tap at a spot, from noise and from what the fit leaves around the mode."""
-    return median(sorted(s.se**2 + s.misfit**2 for s in samples))
+    return median(s.se**2 + s.misfit**2 for s in samples)
