@@ -211,9 +211,9 @@ class _Joined:
 def surely_rings(reading: TapReading) -> bool:
     """Tell whether a loud mode is known so well that the sound is a free decay, not a voice or a clap in a room.
 
-    Counted once, when the limits were chosen: of 37 pieces of synthesised speech that begin at once, dry and in a room,
-    none passes. Of 12 claps one passes, in a room that rings at 200 Hz. Of 21 struck things 17 pass: not a bass drum,
-    a temple block and two soon cut short.
+    Counted once, when the limits were chosen: of 37 pieces of synthesised speech that begin at once, dry and in a
+    room, none passes. Of 12 claps one passes, in a room that rings at 200 Hz. Of 21 struck things 17 pass: not a bass
+    drum, a temple block and two soon cut short.
     """
     tap = reading.tap
     if tap.free_until_s - tap.free_from_s < _LEAST_RINGING_S:
