@@ -28,7 +28,7 @@ from statistics import fmean
 
 from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof
 from tapbatch.compare.setups import SetupScatter, Variance, point_means, set_up_count
-from tapbatch.compare.spots import over_spots, spots_matter
+from tapbatch.compare.spots import is_heard, over_spots, spots_matter
 from tapbatch.compare.stage import TapAt, freq_sample, t60_sample
 from tapbatch.model.reading import Mode
 
@@ -98,7 +98,7 @@ def change_by_taps(before: Members, after: Members, steady_cents: float, setups_
 def _at_common_spots(before: Members, after: Members) -> tuple[Members, Members]:
     """Return the taps at the spots that both stages have, or all if they have none in common or no room is heard."""
     common = {t.spot for t, _ in before} & {t.spot for t, _ in after}
-    heard = any(freq_sample(t, m).room > 0.0 for side in (before, after) for t, m in side)
+    heard = any(is_heard(t.direct_db) for side in (before, after) for t, _ in side)
     if not common or not heard:
         return before, after
     return [(t, m) for t, m in before if t.spot in common], [(t, m) for t, m in after if t.spot in common]
@@ -135,17 +135,16 @@ def _change(
 
 def _difference(earlier: Sequence[Sample], later: Sequence[Sample], unknown: float, setups_known: bool) -> Mean:
     sides = (earlier, later)
-    if spots_matter(*sides):
+    by_room = spots_matter(*sides)
+    if by_room:
         means = [over_spots(s) for s in sides]
-        parts = [(m.variance, m.dof) for m in means]
-        return Mean(
-            means[1].value - means[0].value, sum(v for v, _ in parts), effective_dof(*zip(*parts, strict=True))
-        )
-    means = [across_cells(point_means(s) if setups_known else cells_of(s)) for s in sides]
+    else:
+        means = [across_cells(point_means(s) if setups_known else cells_of(s)) for s in sides]
     value = means[1].value - means[0].value
     parts = [(m.variance, m.dof) for m in means]
     scatters = [_scatter_of(side) for side in sides]
-    for lone, other in ((0, 1), (1, 0)):
+    # Over spots, the error of the room takes the place of the scatter of the hand.
+    for lone, other in () if by_room else ((0, 1), (1, 0)):
         scatter = scatters[other]
         if len(sides[lone]) == 1 and scatter is not None:
             return _lent(value, means[lone].variance, means[other], sides[other], scatter)

@@ -17,7 +17,8 @@ The method fails where the scatter of the hand exceeds the distance between two 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -189,12 +190,7 @@ def _is_shown(group: _Features, points: Sequence[str], spots: Sequence[str]) -> 
 
 def _is_shown_at(shown: Sequence[int], taps: Sequence[int], spots: Sequence[str]) -> bool:
     """Return whether enough of the taps at one point show a mode."""
-    there, seen = _count([spots[t] for t in taps]), _count([spots[t] for t in shown])
+    there, seen = Counter(spots[t] for t in taps), Counter(spots[t] for t in shown)
     if len(there) < FEWEST_VOTERS:
         return 2 * len(shown) >= len(taps) and len(shown) >= (2 if len(taps) > 2 else 1)
-    return 2 * sum(2 * seen.get(spot, 0) >= count for spot, count in there.items()) > len(there)
-
-
-def _count(points: Sequence[str]) -> dict[str, int]:
-    counts: Mapping[str, int] = {p: points.count(p) for p in points}
-    return dict(counts)
+    return 2 * sum(2 * seen[spot] >= count for spot, count in there.items()) > len(there)

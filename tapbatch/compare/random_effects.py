@@ -110,7 +110,7 @@ def with_misfit(mean: Mean, misfits: Sequence[float]) -> Mean:
     >>> with_misfit(Mean(1.0, 0.01, 4.0), [0.0, 0.0]) == Mean(1.0, 0.01, 4.0)
     True
     """
-    systematic = Z_95 * median(sorted(misfits))
+    systematic = Z_95 * median(misfits)
     return replace(mean, variance=mean.variance + (systematic / t_95(mean.dof)) ** 2)
 
 
@@ -284,7 +284,7 @@ def join(samples: Sequence[Sample]) -> Joined:
     counts = _counts(samples)
     several = [(cells[key], counts[key] - 1) for key in cells if counts[key] > 1]
     pooled = sum(m.between**2 * n for m, n in several) / max(1, sum(n for _, n in several))
-    within = median(sorted(s.se for s in samples))
+    within = median(s.se for s in samples)
     return Joined(across_cells(cells), within, math.sqrt(pooled), len(samples))
 
 

@@ -15,6 +15,9 @@ place of ``1/m``. Here ``s^2`` is pooled from this rule and from the scatter bet
 The spots are weighted by what the fits leave around the mode: where less of it is left, less of the room is in it. To
 this, 0.3 ``s^2`` is added, so that no spot outweighs the others by chance.
 
+The rule, the factor 1.5 and the correlation come from simulated rooms. How often the intervals hold in other ones is
+measured by ``tests/benchmarks/rooms.py`` (scenes ``spots...``, in ``ROOMS.md``).
+
 Nothing of this applies to taps of a single spot, or where every spot is clean (:data:`CLEAN_DB`): then spots are
 set-ups like any others.
 """
@@ -28,10 +31,30 @@ from statistics import fmean, median
 from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof
 
 CLEAN_DB = 25.0
+"""Direct sound over the room's, in decibels, above which the room is not heard."""
+
 OF_RULE = 1.5
+"""Real errors over those of the rule; from simulated rooms, like the next two."""
+
 WEIGHT_OF_RULE = 6
+"""Degrees of freedom that the rule counts for beside the scatter between spots."""
+
 ALIKE = 0.2
+"""Correlation of the errors of two spots."""
+
 LEAST_OF_RULE = 0.3
+"""Part of the rule's variance that is added before spots are weighted."""
+
+
+def is_heard(direct_db: float | None) -> bool:
+    """Return whether the room is heard in a recording: its ``direct_db`` is known and at most :data:`CLEAN_DB`.
+
+    Examples
+    --------
+    >>> is_heard(CLEAN_DB), is_heard(CLEAN_DB + 0.1), is_heard(None)
+    (True, False, False)
+    """
+    return direct_db is not None and direct_db <= CLEAN_DB
 
 
 def room_of_freq(freq_hz: float, t60_s: float, direct_db: float | None) -> float:
@@ -57,7 +80,7 @@ def room_of_t60(direct_db: float | None) -> float:
 
 
 def _room(direct_db: float | None) -> float:
-    return 0.0 if direct_db is None or direct_db > CLEAN_DB else 10.0 ** (-direct_db / 20.0)
+    return 10.0 ** (-direct_db / 20.0) if direct_db is not None and is_heard(direct_db) else 0.0
 
 
 def spots_matter(*sides: Sequence[Sample]) -> bool:
@@ -107,4 +130,4 @@ def over_spots(samples: Sequence[Sample]) -> Mean:
 
 def _left(samples: Sequence[Sample]) -> float:
     """Return the variance of a typical tap at a spot, from noise and from what the fit leaves around the mode."""
-    return median(sorted(s.se**2 + s.misfit**2 for s in samples))
+    return median(s.se**2 + s.misfit**2 for s in samples)

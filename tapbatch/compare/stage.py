@@ -26,7 +26,7 @@ from tapbatch.compare.group import group_taps
 from tapbatch.compare.order import Place
 from tapbatch.compare.random_effects import CENTS, Joined, Sample, join, recordings_disagree, with_misfit
 from tapbatch.compare.setup_numbers import setup_numbers
-from tapbatch.compare.spots import CLEAN_DB, over_spots, room_of_freq, room_of_t60, spots_matter
+from tapbatch.compare.spots import is_heard, over_spots, room_of_freq, room_of_t60, spots_matter
 from tapbatch.compare.tap_consensus import Shared, shared_poles
 from tapbatch.model.history import Heard, Stage, StageMode
 from tapbatch.model.pitch import hz_to_note
@@ -149,8 +149,7 @@ def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ..
 
 def _voters(taps: Sequence[TapAt]) -> list[str]:
     """Return the spot of each tap where a room is heard; empty where none is, so that spots do not vote."""
-    heard = any(t.direct_db is not None and t.direct_db <= CLEAN_DB for t in taps)
-    return [t.spot for t in taps] if heard else []
+    return [t.spot for t in taps] if any(is_heard(t.direct_db) for t in taps) else []
 
 
 def playing_pitch_hz(concert_pitch_hz: float, settings: InstrumentSettings) -> float | None:
@@ -252,8 +251,8 @@ def join_members(members: Sequence[tuple[TapAt, Mode]]) -> tuple[Joined, Joined]
     freq, t60 = join(freqs), join(t60s)
     if spots_matter(freqs):
         return replace(freq, mean=over_spots(freqs)), replace(t60, mean=over_spots(t60s))
-    freq_mean = with_misfit(freq.mean, [m.freq_misfit_hz / m.freq_hz for _, m in members])
-    t60_mean = with_misfit(t60.mean, [m.t60_log_misfit for _, m in members])
+    freq_mean = with_misfit(freq.mean, [s.misfit for s in freqs])
+    t60_mean = with_misfit(t60.mean, [s.misfit for s in t60s])
     return replace(freq, mean=freq_mean), replace(t60, mean=t60_mean)
 
 

@@ -2,8 +2,8 @@
 
 Conventions: full scale is 1.0; time runs from the first sample of the file. ``Sound.notices`` holds what was noticed
 on the way; a file that cannot be used raises :class:`~tapbatch.model.errors.SoundError`. This module gives the sound
-in one piece. Measuring reads a file section by section (:mod:`tapbatch.listen.sections`); a recording of up to three
-minutes is one section, so both give the same samples.
+in one piece. Measuring reads a file section by section (:mod:`tapbatch.listen.sections`); a recording of up to 87 s
+(at 48 kHz) is one section, so both give the same samples.
 """
 
 from __future__ import annotations

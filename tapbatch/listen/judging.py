@@ -276,6 +276,12 @@ def refused(tap: Tap, reason: str = UNLIKE) -> Tap:
     return replace(tap, used=False, reason=reason)
 
 
+def without_unlike(taps: tuple[Tap, ...], voices: Sequence[Voice]) -> tuple[Tap, ...]:
+    """Return taps with those refused that sound unlike most others (:func:`unlike`)."""
+    others = set(unlike(voices))
+    return tuple(refused(tap) if at in others else tap for at, tap in enumerate(taps))
+
+
 def _likeness(voices: Sequence[Voice]) -> Float:
     """Return the likeness of each to each of at most 500, 1 for the same spectrum; -1 of each to itself."""
     others = np.unique(np.linspace(0, len(voices) - 1, min(len(voices), _MOST_COMPARED)).astype(int))

@@ -21,7 +21,7 @@ import numpy as np
 
 from tapbatch.listen.envelope import Envelope, Float, above_rumble, envelope_of, thinned
 from tapbatch.listen.innovation import contact_within
-from tapbatch.listen.judging import LEAST_SNR_DB, Voice, describe, judged, looks_struck, refused, unlike, voices_of
+from tapbatch.listen.judging import LEAST_SNR_DB, Voice, describe, judged, looks_struck, voices_of, without_unlike
 from tapbatch.model.reading import Sound, Tap
 
 _SHORTEST_S = 0.02
@@ -63,9 +63,7 @@ def find_taps(sound: Sound) -> tuple[Tap, ...]:
     >>> [(round(tap.onset_s, 2), tap.used) for tap in find_taps(Sound(samples=quiet, sample_rate_hz=8000))]
     [(0.5, True)]
     """
-    taps, voices = heard_in(sound)
-    others = set(unlike(voices))
-    return tuple(refused(tap) if at in others else tap for at, tap in enumerate(taps))
+    return without_unlike(*heard_in(sound))
 
 
 def heard_in(sound: Sound) -> tuple[tuple[Tap, ...], tuple[Voice, ...]]:

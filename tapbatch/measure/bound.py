@@ -66,8 +66,7 @@ def covariance(fit: Fit) -> tuple[Float, Float]:
     modes, information = fit.count, fit.information
     linear = len(information) - 2 * modes
     count = linear // 2
-    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
-    scaled = information * scale[:, None] * scale
+    scaled, scale = _scaled(information)
     blocks = _blocks(scaled, linear)
     if blocks is None:
         inverse = _nearest_inverse(scaled) * scale[:, None] * scale
@@ -116,20 +115,37 @@ def _blocks(scaled: Float, linear: int) -> tuple[Float, Float, Float] | None:
 
 
 def _if_sound(poles: Float, diagonal: Float, beside: Float) -> tuple[Float, Float, Float] | None:
-    variances = np.concatenate([np.diagonal(poles), diagonal])
-    # A valid inverse of a matrix with unit diagonal has a diagonal of at least 1, which holds its largest entry.
-    sound = bool(np.isfinite(variances).all() and variances.min() > 0.99 and variances.max() < _MOST_VARIANCE)
-    return (poles, diagonal, beside) if sound else None
+    return (poles, diagonal, beside) if _are_sound(np.concatenate([np.diagonal(poles), diagonal])) else None
+
+
+def _scaled(information: Float) -> tuple[Float, Float]:
+    """Return an information matrix scaled to a unit diagonal, and the factor of each parameter."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
+    return information * scale[:, None] * scale, scale
+
+
+def _are_sound(variances: Float) -> bool:
+    """Tell whether variances can be those of a matrix with unit diagonal: at least 1, and not beyond rounding."""
+    return bool(np.isfinite(variances).all() and variances.min() > 0.99 and variances.max() < _MOST_VARIANCE)
 
 
 def inverse_of(information: Float) -> Float:
-    """Invert a whole information matrix; unknown directions get a large variance, never a negative one."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
-    scaled = information * scale[:, None] * scale
+    """Invert a whole information matrix; unknown directions get a large variance, never a negative one.
+
+    Parameters
+    ----------
+    information
+        Symmetric, shape (n, n), from :attr:`tapbatch.measure.fit.Fit.information`.
+
+    Examples
+    --------
+    >>> inverse_of(np.array([[2.0, 0.0], [0.0, 4.0]])).tolist()
+    [[0.5, 0.0], [0.0, 0.25]]
+    """
+    scaled, scale = _scaled(information)
     try:
         inverse = np.asarray(np.linalg.inv(scaled), dtype=np.float64)
-        variances = np.diagonal(inverse)
-        sound = bool(np.isfinite(inverse).all() and variances.min() > 0.99 and variances.max() < _MOST_VARIANCE)
+        sound = bool(np.isfinite(inverse).all()) and _are_sound(np.diagonal(inverse))
     except np.linalg.LinAlgError:
         sound = False
     if not sound:

@@ -15,14 +15,25 @@ from pathlib import Path
 import numpy as np
 
 from tapbatch.listen.gain import Floor, floor_behind, floor_breathes
-from tapbatch.listen.judging import NO_TAP, RINGING, Voice, as_plucks, from_ringing, refused, unlike
+from tapbatch.listen.judging import (
+    NO_TAP,
+    RINGING,
+    UNLIKE,
+    Voice,
+    as_plucks,
+    from_ringing,
+    refused,
+    unlike,
+    without_unlike,
+)
 from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.method import METHOD
+from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_notices
-from tapbatch.measure.sound import Prepared, measure_taps
+from tapbatch.measure.sound import measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.model.errors import not_measured
@@ -107,7 +118,7 @@ class _Joined:
         if self.settings.kind == "pluck":
             taps, voices = as_plucks(taps, sound.duration_s), ()
         elif section.whole:
-            taps, voices = _alike(taps, voices), ()
+            taps, voices = without_unlike(taps, voices), ()
         before = self._before(section, taps)
         taps = tuple(replace(t, used=t.used and at >= before) for at, t in enumerate(taps))
         if len(self.readings) + len(taps) - before > MOST_TRANSIENTS and not section.whole:
@@ -116,7 +127,7 @@ class _Joined:
         measured, prepared = measure_taps(sound, taps, self.settings)
         if self.begins_ringing and not surely_rings(measured[0]):
             self.begins_ringing = False
-            measured = (TapReading(tap=replace(measured[0].tap, used=False, reason=RINGING)), *measured[1:])
+            measured = (TapReading(tap=refused(measured[0].tap, RINGING)), *measured[1:])
         quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
         readings = tuple(
             replace(r, decays=measure_decays(sound, r.tap, quiet, self.settings)) if r.tap.used else r
@@ -158,15 +169,9 @@ class _Joined:
         """Return the results of all sections, once it is known which taps sound like the others."""
         assert self.last is not None
         sound = self.last.sound
-        others = set(unlike(self.voices))
-        readings = tuple(
-            TapReading(tap=refused(r.tap)) if at in others and r.tap.used else r for at, r in enumerate(self.readings)
-        )
+        readings = _without(tuple(self.readings), unlike(self.voices), UNLIKE)
         if self.settings.kind == "tap":
-            none = set(doubtful(readings))
-            readings = tuple(
-                TapReading(tap=refused(r.tap, NO_TAP)) if at in none else r for at, r in enumerate(readings)
-            )
+            readings = _without(readings, doubtful(readings), NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
@@ -205,8 +210,9 @@ class _Joined:
 def surely_rings(reading: TapReading) -> bool:
     """Tell whether a loud mode is known so well that the sound is a free decay, not a voice or a clap in a room.
 
-    Of 37 pieces of synthesised speech that begin at once, dry and in a room, none passes. Of 12 claps one passes, in
-    a room that rings at 200 Hz. Of 21 struck things 17 pass: not a bass drum, a temple block and two soon cut short.
+    Counted once, when the limits were chosen: of 37 pieces of synthesised speech that begin at once, dry and in a
+    room, none passes. Of 12 claps one passes, in a room that rings at 200 Hz. Of 21 struck things 17 pass: not a bass
+    drum, a temple block and two soon cut short.
     """
     tap = reading.tap
     if tap.free_until_s - tap.free_from_s < _LEAST_RINGING_S:
@@ -216,9 +222,12 @@ def surely_rings(reading: TapReading) -> bool:
     return any(m.freq_se_hz < freq * m.freq_hz and m.t60_log_se < decay for m in loud for freq, decay in _SURE)
 
 
-def _alike(taps: tuple[Tap, ...], voices: tuple[Voice, ...]) -> tuple[Tap, ...]:
-    others = set(unlike(voices))
-    return tuple(refused(tap) if at in others else tap for at, tap in enumerate(taps))
+def _without(readings: tuple[TapReading, ...], others: list[int], reason: str) -> tuple[TapReading, ...]:
+    """Return readings with those of some taps, if they are still used, replaced by a refusal."""
+    none = set(others)
+    return tuple(
+        TapReading(tap=refused(r.tap, reason)) if at in none and r.tap.used else r for at, r in enumerate(readings)
+    )
 
 
 def _kept(voice: Voice, offset: int) -> Voice:

@@ -23,9 +23,10 @@ from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Float, decays
-from tapbatch.measure.sound import Prepared
+from tapbatch.measure.prepare import Prepared
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import LN_1000, Mode, TapReading
 
@@ -47,8 +48,7 @@ MOST_DB = 30.0
 
 MOSTLY_ROOM_DB = 9.0
 SOME_ROOM_DB = 13.5
-"""Below these the notices stand; where modes ring for 0.25 s, L is then over -10 and -15."""
-
+"""Below these the notices stand; where modes ring for 0.25 s, L is then over -9.7 and -14.9."""
 
 _WINDOW_OF_T60 = 0.7
 _LEAST_WINDOW_S = 0.12
@@ -97,6 +97,11 @@ def left_by_modes(reading: TapReading, prepared: Sequence[Prepared]) -> Left | N
         The tap with its modes, in the time of the section.
     prepared
         The zones of the section, from :func:`tapbatch.measure.sound.measure_taps`.
+
+    Returns
+    -------
+    Left or None
+        ``None`` also if no zone has both a mode and 32 samples of free decay.
     """
     of_zones = [left for zone in prepared if (left := _left_in(zone, reading)) is not None]
     if not of_zones:
@@ -113,7 +118,9 @@ def _typical_t60_s(modes: Sequence[Mode]) -> float:
 
 
 def direct_db_of(left: Sequence[Left]) -> float | None:
-    """Return how far the direct sound of a recording stands over the room's; ``None`` without a tap that says so.
+    """Return how far the direct sound of a recording stands over the room's, in decibels, rounded to 0.01 dB.
+
+    It is the median over the taps, at most ``MOST_DB``; ``None`` without a tap that says so.
 
     Examples
     --------
@@ -122,7 +129,7 @@ def direct_db_of(left: Sequence[Left]) -> float | None:
     """
     if not left:
         return None
-    return round(min(median(sorted(one.direct_db for one in left)), MOST_DB), 2)
+    return round(min(median(one.direct_db for one in left), MOST_DB), 2)
 
 
 def room_notices(direct_db: float | None) -> tuple[Notice, ...]:
@@ -157,7 +164,7 @@ def _left_in(zone: Prepared, reading: TapReading) -> tuple[float, float, float] 
     return _energy(sound, band), _energy(residual, band), 2.0 * int(band.sum())
 
 
-def _energy(samples: Float, band: np.ndarray) -> float:
+def _energy(samples: Float, band: NDArray[np.bool_]) -> float:
     return 2.0 / len(samples) * float(np.sum(np.abs(np.fft.rfft(samples)[band]) ** 2))
 
 

@@ -8,32 +8,27 @@ between the early and the late part of the decay (:mod:`tapbatch.measure.decay_s
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations, pairwise
 
 import numpy as np
 
-from tapbatch.listen.judging import BOUNCE, NO_TAP
-from tapbatch.listen.taps import quiet_stretches
+from tapbatch.listen.judging import BOUNCE, NO_TAP, refused
 from tapbatch.measure.all_taps import decided
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
 from tapbatch.measure.decay_shape import EarlyLate, early_late
-from tapbatch.measure.decimate import Decimator, zones
+from tapbatch.measure.decimate import Decimator
 from tapbatch.measure.doubtful import doubtful, is_sure
 from tapbatch.measure.geometric import Complex, Float
-from tapbatch.measure.noise import LEAST_QUIET_S, Noise, estimate_noise, white_noise
+from tapbatch.measure.noise import Noise
+from tapbatch.measure.prepare import Prepared, prepare
 from tapbatch.measure.prune import TapFit, local_excess
 from tapbatch.measure.tap import fit_tap
 from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
-_MOST_QUIET_S = 20.0
-_RUNG_OUT_S = 1.2
-_SURELY_RUNG_OUT_S = 4.8
 _FLAT_TOP_S = 0.0005
-_LEAST_STRETCH_S = 0.05
-_ENOUGH_QUIET_S = 0.4
 _HUM_WIDTH_HZ = 0.7
 _FAINTEST_DB = 60.0  # below the loudest mode; fainter lines are of no use to a maker
 _LEAST_COUPLING = 0.1  # weaker couplings change a mean by less than a hundredth of its error
@@ -52,118 +47,6 @@ _LEAST_Q = 3.0  # below this it is a thump, not a note: it falls 60 dB in seven 
 
 _Heard = tuple[Mode, Float, int, bool]
 """A mode, the correlations of its zone, its index in them, and whether all taps together decided that it is one."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Prepared:
-    """One zone of a sound, decimated and whitened, with its decimator and its noise."""
-
-    decimated: Float
-    whitened: Float
-    decimator: Decimator
-    noise: Noise
-
-    @property
-    def rate_hz(self) -> float:
-        """Sample rate of the decimated sound in hertz."""
-        return self.decimator.out_rate_hz
-
-
-def prepare(sound: Sound, taps: tuple[Tap, ...], settings: BandSettings) -> tuple[Prepared, ...]:
-    """Decimate a sound zone by zone, estimate its noise from stretches in which nothing rings, and whiten it.
-
-    Parameters
-    ----------
-    sound, taps
-        The decoded sound, and the taps found in it.
-    settings
-        Band and mains frequency.
-
-    Returns
-    -------
-    tuple of Prepared
-        One per zone, by frequency; empty if the sound is shorter than the filters.
-    """
-    lowered = zones(sound.sample_rate_hz, settings.band_low_hz, _band_high_hz(sound, settings))
-    if len(sound.samples) < max(z.reach + 64 * z.factor for z in lowered):
-        return ()
-    stretches = _settled_stretches(quiet_stretches(sound, taps), taps, sound.sample_rate_hz)
-    may_ring = _may_ring(stretches, taps, sound.sample_rate_hz)
-    prepared = []
-    for zone in lowered:
-        x = zone.apply(sound.samples)
-        noise = _noise(x, stretches, zone, settings, may_ring=may_ring)
-        prepared.append(Prepared(x, noise.whiten(x), zone, noise))
-    return tuple(prepared)
-
-
-def _settled_stretches(
-    stretches: list[tuple[int, int]], taps: tuple[Tap, ...], rate_hz: int
-) -> list[tuple[int, int]]:
-    """Return the quiet stretches in which no mode still rings: before the first tap, or well after one.
-
-    A mode that has fallen below the noise of the whole band stands above the noise at its own line for another half
-    T60, and would be taken for noise exactly where that matters. If there is too little of such quiet, the later half
-    of each stretch is used.
-    """
-    onsets = np.array([t.onset_s for t in taps]) * rate_hz
-    late, half = [], []
-    for first, last in stretches:
-        before = onsets[onsets <= first]
-        if not len(before):
-            late.append((first, last))
-            half.append((first, last))
-            continue
-        begin = max(first, int(before[-1] + _RUNG_OUT_S * rate_hz))
-        if last - begin > _LEAST_STRETCH_S * rate_hz:
-            late.append((begin, last))
-        half.append(((first + last) // 2, last))
-    enough = sum(b - a for a, b in late) >= _ENOUGH_QUIET_S * rate_hz
-    return sorted(late if enough else half, key=lambda s: (s[0] - s[1], s[0]))
-
-
-def _may_ring(stretches: list[tuple[int, int]], taps: tuple[Tap, ...], rate_hz: int) -> bool:
-    """Tell whether less than half of the quiet lies before any tap, or 4.8 s and more after one."""
-    onsets = np.array([t.onset_s for t in taps]) * rate_hz
-    sure = 0.0
-    for first, last in stretches:
-        before = onsets[onsets <= first]
-        begin = first if not len(before) else float(before[-1]) + _SURELY_RUNG_OUT_S * rate_hz
-        sure += max(0.0, last - max(first, begin))
-    return sure < 0.5 * sum(last - first for first, last in stretches)
-
-
-def _band_high_hz(sound: Sound, settings: BandSettings) -> float:
-    return min(settings.band_high_hz, 0.46 * sound.sample_rate_hz)
-
-
-def _noise(
-    x: Float, stretches: list[tuple[int, int]], zone: Decimator, settings: BandSettings, *, may_ring: bool
-) -> Noise:
-    quiet, total_s = [], 0.0
-    for first, last in stretches:
-        a, b = -(-first // zone.factor), (last - zone.reach) // zone.factor
-        # More of one stretch would tell nothing new; a minute's spectrum would take 100 MB.
-        b = min(b, a + int(_MOST_QUIET_S * zone.out_rate_hz))
-        if b - a >= 64 and total_s < _MOST_QUIET_S:
-            quiet.append(x[a:b])
-            total_s += (b - a) / zone.out_rate_hz
-    if total_s >= LEAST_QUIET_S:
-        mains_hz = None if zone.shift_hz else settings.mains_hz
-        return estimate_noise(
-            quiet, zone.out_rate_hz, zone.pass_low_hz, zone.pass_high_hz, mains_hz, may_ring=may_ring
-        )
-    return white_noise(_calmest(x, zone.out_rate_hz), zone.out_rate_hz)
-
-
-def _calmest(x: Float, rate_hz: float) -> float:
-    """Guess the noise if there is no quiet: from the calmest 20 ms, which may still ring, at least 16-bit noise."""
-    width = max(8, int(0.02 * rate_hz))
-    count = len(x) // width
-    if count == 0:
-        return 1e-4
-    level = x[: count * width].reshape(count, width).std(axis=1)
-    return float(max(level.min(), 2.0**-15 / np.sqrt(12)))
 
 
 def measure_taps(
@@ -186,7 +69,7 @@ def measure_taps(
     """
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
-        return tuple(TapReading(tap=_refused(t, "too short to measure") if t.used else t) for t in taps), ()
+        return tuple(TapReading(tap=refused(t, "too short to measure") if t.used else t) for t in taps), ()
     fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
     fits = [together(of_zone) for of_zone in fits]
     if settings.kind == "tap":
@@ -213,7 +96,7 @@ def _without_doubtful(
         return taps, fits
     own = [_read(t, f, prepared) if t.used else TapReading(tap=t) for t, f in zip(taps, of_taps, strict=True)]
     none = set(doubtful(own))
-    kept = tuple(_refused(t, NO_TAP) if at in none else t for at, t in enumerate(taps))
+    kept = tuple(refused(t, NO_TAP) if at in none else t for at, t in enumerate(taps))
     return kept, [[None if at in none else found for at, found in enumerate(of_zone)] for of_zone in fits]
 
 
@@ -231,10 +114,6 @@ def _after_bounces(
     later = replace(taps[0], free_from_s=last.free_from_s, free_until_s=last.free_until_s)
     found = _read(later, [_fit_zone(later, zone, sound) for zone in prepared], prepared)
     return found if found.modes else reading
-
-
-def _refused(tap: Tap, reason: str) -> Tap:
-    return replace(tap, used=False, reason=reason)
 
 
 def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...]) -> TapReading:
@@ -255,7 +134,7 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
     loudest_db = max((m.energy_db for m, *_ in heard), default=0.0)
     heard = [h for h in heard if h[0].energy_db > loudest_db - _FAINTEST_DB]
     if not heard:
-        return TapReading(tap=_refused(tap, "nothing rings in the band"))
+        return TapReading(tap=refused(tap, "nothing rings in the band"))
     heard, unknown = _parted(heard)
     modes = beside_unknown(with_pairs([m for m, *_ in heard]), unknown)
     return TapReading(

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapbatch.measure.geometric import Float, decays
-from tapbatch.measure.sound import Prepared
+from tapbatch.measure.prepare import Prepared
 from tapbatch.model.reading import LN_1000, DecayTrace, Spectrum, TapReading
 
 _SPECTRUM_S = 0.5

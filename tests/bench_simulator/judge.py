@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from tapbatch.model.history import Stage, StageMode
 from tapbatch.model.reading import TapReading
@@ -55,8 +55,14 @@ class Verdict:
     direct_said_db: tuple[float, ...] = ()
     notices: tuple[str, ...] = ()
     pair: str = ""
-    missed_hz: tuple[float, ...] = field(default=())
-    false_hz: tuple[float, ...] = field(default=())
+    missed_hz: tuple[float, ...] = ()
+    false_hz: tuple[float, ...] = ()
+
+    @property
+    def direct_errors_db(self) -> tuple[float, ...]:
+        """Errors of the estimate of direct over room, one for each recording for which there is an estimate."""
+        pairs = zip(self.direct_said_db, self.direct_db, strict=True)
+        return tuple(said - true for said, true in pairs if math.isfinite(said))
 
 
 def matched(true: Sequence[PlateMode], found: Sequence[StageMode]) -> dict[int, int]:

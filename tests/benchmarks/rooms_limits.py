@@ -70,14 +70,8 @@ def median_cents(verdicts: Verdicts) -> float | None:
 
 def direct_sd(verdicts: Verdicts) -> float | None:
     """Return the standard deviation of the estimate of direct over room, in decibels."""
-    off = [s - t for v in verdicts for s, t in zip(v.direct_said_db, v.direct_db, strict=False) if math.isfinite(s)]
-    return statistics.stdev(off) if len(off) > 1 else None
-
-
-def direct_off(verdicts: Verdicts) -> float | None:
-    """Return the mean error of the estimate of direct over room, in decibels."""
-    off = [s - t for v in verdicts for s, t in zip(v.direct_said_db, v.direct_db, strict=False) if math.isfinite(s)]
-    return statistics.fmean(off) if off else None
+    errors_db = [error for v in verdicts for error in v.direct_errors_db]
+    return statistics.stdev(errors_db) if len(errors_db) > 1 else None
 
 
 def others_used(verdicts: Verdicts) -> float | None:

@@ -12,6 +12,7 @@ from tests.bench_simulator.recipes import RECIPES
 from tests.benchmarks import tables
 
 if TYPE_CHECKING:
+    from tests.bench_simulator.judge import Verdict
     from tests.benchmarks.rooms import Outcome
 
 HEAD = (
@@ -96,13 +97,12 @@ def beside(name: str, outcomes: Sequence[Outcome]) -> list[str]:
     return [f"- `{name}`: {line}" for line in lines]
 
 
-def _direct(verdicts: Sequence[object]) -> str:
-    true = [d for v in verdicts for d in v.direct_db]  # type: ignore[attr-defined]
-    said = [d for v in verdicts for d in v.direct_said_db]  # type: ignore[attr-defined]
-    pairs = [(s - t) for s, t in zip(said, true, strict=False) if math.isfinite(s)]
-    text = f"direct over room {statistics.fmean(true):.1f} dB" if true else "no reading"
-    if len(pairs) > 1:
-        off = f"{statistics.fmean(pairs):+.1f} dB on the mean, sd {statistics.stdev(pairs):.1f} dB"
+def _direct(verdicts: Sequence[Verdict]) -> str:
+    true_db = [true for v in verdicts for true in v.direct_db]
+    errors_db = [error for v in verdicts for error in v.direct_errors_db]
+    text = f"direct over room {statistics.fmean(true_db):.1f} dB" if true_db else "no reading"
+    if len(errors_db) > 1:
+        off = f"{statistics.fmean(errors_db):+.1f} dB on the mean, sd {statistics.stdev(errors_db):.1f} dB"
         return f"{text}; the estimate is off by {off}"
     return f"{text}; no estimate"
 

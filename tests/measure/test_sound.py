@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.signal import find_peaks, lfilter
+from scipy.signal import find_peaks
 
 from tapbatch.listen.decode import decode
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps, prepare, with_pairs
+from tapbatch.measure.sound import measure_taps, with_pairs
 from tapbatch.measure.traces import mean_spectrum, spectrum_of_tap, trace_of
 from tapbatch.model.reading import BandSettings, Mode, Sound, TapReading
 from tapbatch.simulate.taps import SimMode, Strike, recording, white_noise
@@ -174,25 +174,6 @@ def test_a_tap_that_bounced_stands_for_no_stage() -> None:
     trace = trace_of(taps, prepared)
     assert trace is not None
     assert taps[trace.tap - 1].tap.onset_s == pytest.approx(0.5, abs=0.01)
-
-
-@pytest.mark.parametrize("pole", [0.0, 0.9, 0.97])
-def test_noise_is_learned_without_bias_whatever_its_colour(pole: float) -> None:
-    # The density of y[n] = p y[n-1] + e[n] is 2 sigma^2/(rate |1 - p exp(-iw)|^2), a textbook's (from memory: Box &
-    # Jenkins, Time Series Analysis). Noise that swings slowly must not be cut to its calm moments.
-    rate_hz, freq_hz = 48_000, np.array([93.0, 187.0, 402.0, 1210.0])
-    true = 2e-6 / (rate_hz * np.abs(1 - pole * np.exp(-2j * np.pi * freq_hz / rate_hz)) ** 2)
-    ratios = []
-    for seed in range(12):
-        rng = np.random.default_rng(seed)
-        noise = lfilter([1.0], [1.0, -pole], 1e-3 * rng.standard_normal(3 * rate_hz))
-        struck = Strike(onset_s=1.0, modes=MODES, contact_s=0.001)
-        samples, _ = recording([struck], duration_s=3.0, sample_rate_hz=rate_hz, noise=noise)
-        sound = Sound(samples=samples, sample_rate_hz=rate_hz)
-        (zone,) = prepare(sound, find_taps(sound), BandSettings())
-        gain = np.abs(zone.decimator.gain(np.exp(2j * np.pi * freq_hz / zone.rate_hz)))
-        ratios.append(zone.noise.density(freq_hz) / gain**2 / true)
-    assert np.mean(ratios, axis=0) == pytest.approx(1.0, abs=0.12)
 
 
 def test_two_that_may_be_one_are_flagged_and_two_that_are_two_are_not() -> None:
