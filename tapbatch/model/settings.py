@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from tapbatch.model.interrupts import interrupts_held
 from tapbatch.model.reading import BandSettings, Kind
 
 ConcertPitch = Annotated[float, Field(ge=380, le=470)]
@@ -28,7 +29,7 @@ DENSITIES_KG_M3 = {
 
 
 class _Frozen(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True, defer_build=True)
 
 
 class StageSetting(_Frozen):
@@ -136,3 +137,8 @@ class ShopSettings(_Frozen):
     paper: Literal["A4", "Letter"] = "A4"
     recordings: str = "recordings"
     results: str = "results"
+
+
+with interrupts_held():
+    for _model in (StageSetting, ModeSetting, TargetSetting, StringSetting, InstrumentSettings, ShopSettings):
+        _model.model_rebuild()

@@ -15,6 +15,7 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
+from tapbatch.model.interrupts import interrupts_held
 from tapbatch.model.notice import Notice
 
 if TYPE_CHECKING:
@@ -123,7 +124,8 @@ def load(path: Path, model: type[Model]) -> Model:
 
     text, _ = read_sealed(path)
     try:
-        return model.model_validate_json(text)
+        with interrupts_held():
+            return model.model_validate_json(text)
     except ValidationError as error:
         first = error.errors(include_url=False, include_context=False, include_input=False)[0]
         where = ".".join(str(step) for step in first["loc"])

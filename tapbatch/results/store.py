@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import TapbatchError
+from tapbatch.model.interrupts import interrupts_held
 from tapbatch.model.reading import Reading
 from tapbatch.results.files import put_file
 from tapbatch.results.readings import FOLDER, check_types, reading_from_json
@@ -298,7 +299,8 @@ class ReadingStore:
             return
         for path, row in rows:
             try:
-                kept = KeptLedger.model_validate({"method": "", "recordings": {path: row}})
+                with interrupts_held():
+                    kept = KeptLedger.model_validate({"method": "", "recordings": {path: row}})
             except ValidationError:
                 continue
             entry = kept.recordings[path]
@@ -310,7 +312,8 @@ class ReadingStore:
 
         try:
             text, sealed = read_sealed(self._path(key))
-            head = KeptOwners.model_validate_json(text.partition(_READING)[0] + b"}") if sealed else None
+            with interrupts_held():
+                head = KeptOwners.model_validate_json(text.partition(_READING)[0] + b"}") if sealed else None
         except (OSError, ValueError):
             return None
         return head if head is not None and head.key == key else None

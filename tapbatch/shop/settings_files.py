@@ -21,6 +21,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from tapbatch.model.errors import SettingsError
+from tapbatch.model.interrupts import interrupts_held
 from tapbatch.model.names import KINDS, MARKS, NAMED, STATES, identity
 from tapbatch.model.pitch import note_to_hz
 from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting
@@ -291,7 +292,8 @@ def _shown(value: Any) -> str:
 
 def _refused_by(model: type[ShopSettings] | type[InstrumentSettings], data: dict[str, Any]) -> list[_Problem]:
     try:
-        model.model_validate(data)
+        with interrupts_held():
+            model.model_validate(data)
     except ValidationError as error:
         return [_problem_from(e, data, model) for e in error.errors(include_url=False)]
     return []
