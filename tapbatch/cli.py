@@ -112,6 +112,10 @@ def run(
     """
     from contextlib import ExitStack
 
+    # Deep in the stack this import takes three times as long: CPython gets and frees a piece of memory at each call
+    # across the end of a piece of its stack, and the import is thousands of short calls.
+    import scipy.special  # noqa: F401
+
     from tapbatch.run.cluster import Cluster
     from tapbatch.run.one_pass import How, run_shop
     from tapbatch.shop.folder import open_shop
