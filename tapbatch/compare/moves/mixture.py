@@ -1,0 +1,257 @@
+"""Sum over all that is not known of a contrast: what moved alike, how far set-ups shift, which modes were cut.
+
+Conventions: ``d_k`` is the difference of mode ``k``, ``v_k`` its own variance, ``v_c`` the one that all share, ``w``
+the spread of the set-ups. ``S`` is what all modes moved alike as read, set-up and cut together::
+
+    p(d_k | S, so) = (1 - q) t(d_k - S; v_k + w so^2) + q [N(d_k - S; + 4^2) + N(d_k - S; + 16^2)]/2
+    p(S | sc)      = (1 - r) N(S; w sc^2 + v_c)       + r N(S; w sc^2 + v_c + 12^2)
+
+with the chances ``q`` and ``r`` of a cut of a mode's own and of one that all share (figures of frequency). Given ``S``
+and ``so`` the modes are independent, so the sum is exact on a grid of 11 ``so``, 12 ``sc`` and some 200 ``S``, which
+lie close where a mode lies and widely elsewhere.
+
+An *own* move is judged against what the other modes say of ``S`` and ``so``: the mode itself is left out. Its
+interval is what would not be rejected, so an interval excludes zero exactly if its p-value is below 5 %. The interval
+of a model average is not used: where all modes moved it held 82 %.
+
+The distribution function of Student's t is that of Wallace (Ann. Math. Stat. 30, 1959). From four degrees of freedom
+on it is off by less than 2 % of a tail of 1 %, on the wide side.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapbatch.compare.moves.contrast import Contrast
+from tapbatch.compare.moves.priors import Bools, Floats, Priors, common_grid, own_grid
+
+DROPPED = 1e-3
+"""Share of the posterior that may be left out of sums, in the cells of least weight."""
+
+_NEAR = np.array([-4.0, -2.5, -1.5, -0.8, -0.3, 0.3, 0.8, 1.5, 2.5, 4.0])
+_FAR = np.array([-64.0, -32.0, -16.0, -8.0, -4.0, 4.0, 8.0, 16.0, 32.0, 64.0])
+_COARSE = 33
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """The cells of ``(so, S)`` that matter: ``alike`` and ``own_so`` (cells,), ``weights`` (cells, modes).
+
+    ``weights`` of a column are the posterior given all modes but that one; each column adds up to 1. ``together``
+    (cells,) is the posterior given all modes.
+    """
+
+    alike: Floats
+    own_so: Floats
+    weights: Floats
+    together: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sums:
+    """A contrast, what is believed of set-ups, and the posterior; the distribution functions follow from these.
+
+    ``common_weights`` (12,) are the probabilities of the values of ``sc``; ``stands_odds`` (modes,) are the odds that
+    this mode moved, against that all others moved and it stood.
+    """
+
+    contrast: Contrast
+    priors: Priors
+    common_weights: Floats
+    cells: Cells
+    stands_odds: Floats
+
+    @property
+    def common_shift(self) -> float:
+        """The expected variance of the set-ups' common shift in a change."""
+        sc, _ = common_grid(self.priors)
+        return float(self.contrast.spread * self.common_weights @ sc**2)
+
+    def own_cdf(self, at: Floats) -> Floats:
+        """Return the probability that the own move of each mode is below ``at`` (n, modes); same shape."""
+        c = self.contrast
+        variance, dof = _with_setups(c, self.cells.own_so)
+        z = (at[:, None, :] - c.change + self.cells.alike[:, None]) / np.sqrt(variance)
+        return np.asarray((self.cells.weights * t_cdf(z, dof)).sum(axis=1))
+
+    def whole_cdf(self, at: Floats) -> Floats:
+        """Return the probability that the whole move of each mode is below ``at`` (n, modes); same shape."""
+        c = self.contrast
+        so, shares = self._own_so_shares()
+        sc, _ = common_grid(self.priors)
+        variance, _ = _with_setups(c, so)
+        every = variance[None] + (c.spread * sc**2 + c.common_variance)[:, None, None]
+        dof = (c.dof * (every / np.maximum(c.variance, 1e-12)) ** 2).reshape(-1, c.change.size)
+        weights = (self.common_weights[:, None, None] * shares[None]).reshape(-1, c.change.size)
+        z = (at[:, None, :] - c.change) / np.sqrt(every.reshape(-1, c.change.size))
+        return np.asarray((weights * t_cdf(z, dof)).sum(axis=1))
+
+    def common_cdf(self, at: Floats) -> Floats:
+        """Return the probability that what all moved alike, set-ups left out, is below ``at`` (n,); same shape."""
+        sc, _ = common_grid(self.priors)
+        sd = np.sqrt(self.contrast.spread * sc**2 + self.contrast.common_variance + 1e-9)
+        return self._alike_cdf(at, sd, self.common_weights)
+
+    def alike_cdf(self, at: Floats) -> Floats:
+        """Return the same of what all moved alike as read, set-ups in it."""
+        return self._alike_cdf(at, np.array([np.sqrt(self.contrast.common_variance + 1e-9)]), np.ones(1))
+
+    def _alike_cdf(self, at: Floats, sd: Floats, weights: Floats) -> Floats:
+        from scipy.special import ndtr
+
+        z = (at[:, None, None] - self.cells.alike[:, None]) / sd
+        return np.asarray((ndtr(z) @ weights) @ self.cells.together)
+
+    def _own_so_shares(self) -> tuple[Floats, Floats]:
+        so = np.unique(self.cells.own_so)
+        shares = np.array([self.cells.weights[self.cells.own_so == s].sum(axis=0) for s in so])
+        return so, shares
+
+
+def sums_of(contrast: Contrast, priors: Priors, own_weights: Floats, common_weights: Floats) -> Sums:
+    """Return the sums over what is not known of a contrast.
+
+    Parameters
+    ----------
+    contrast : Contrast
+        The differences and their errors.
+    priors : Priors
+        Of the quantity.
+    own_weights, common_weights : arrays of float, shapes (11,) and (12,)
+        What is believed of ``so`` and ``sc``, from :func:`tapbatch.compare.moves.belief.believe`.
+    """
+    alike, steps = alike_grid(contrast, priors)
+    so, _ = own_grid(priors)
+    logs, wide = log_densities(contrast, priors, alike, priors.own_share)
+    still, cut = _alike_densities(contrast, priors, alike)
+    together = logs.sum(axis=2)
+    rest = together[:, :, None] - logs
+    base = np.log(own_weights + 1e-300)[:, None] + np.log(steps)
+    prior = base + np.log(common_weights @ ((1.0 - priors.common_share) * still + priors.common_share * cut))
+    weights = _normal(rest + prior[:, :, None])
+    every = _normal((together + prior)[:, :, None])[:, :, 0]
+    keep = _kept(weights, every)
+    chosen = weights[keep]
+    cells = Cells(
+        alike=np.broadcast_to(alike, keep.shape)[keep],
+        own_so=np.broadcast_to(so[:, None], keep.shape)[keep],
+        weights=chosen / chosen.sum(axis=0),
+        together=every[keep] / every[keep].sum(),
+    )
+    odds = _odds(contrast, priors, common_weights, rest + base[:, :, None], alike, wide)
+    return Sums(contrast, priors, common_weights, cells, odds)
+
+
+def log_densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: float) -> tuple[Floats, Floats]:
+    """Return ``ln p(d_k | S, so)`` if a share ``cuts`` of the modes is cut, and ``p`` of the cut ones; (11, S, modes)."""
+    so, _ = own_grid(priors)
+    variance, dof = _with_setups(contrast, so)
+    variance, dof = variance[:, None, :], dof[:, None, :]
+    squares = (contrast.change - alike[:, None])[None] ** 2
+    narrow = _t_scale(variance, dof) * np.exp(-0.5 * (dof + 1.0) * np.log1p(squares / (dof * variance)))
+    wide = 0.5 * sum(_normal_density(squares, variance + s * s) for s in priors.own_cuts)
+    return np.log((1.0 - cuts) * narrow + cuts * wide + 1e-300), np.asarray(wide)
+
+
+def alike_grid(contrast: Contrast, priors: Priors) -> tuple[Floats, Floats]:
+    """Return the values of ``S``, and the width that each stands for."""
+    d = contrast.change
+    so, _ = own_grid(priors)
+    sharp = np.sqrt(contrast.variance + contrast.spread * so[1] ** 2)
+    usual = np.sqrt(contrast.variance + contrast.spread * so[5] ** 2)
+    sparse = _NEAR[::2] if d.size > 12 else _NEAR
+    low, high = min(float(d.min()), 0.0), max(float(d.max()), 0.0)
+    unit = priors.own_cuts[0] / 4.0
+    points = [
+        d,
+        (d[:, None] + sharp[:, None] * sparse).ravel(),
+        (d[:, None] + usual[:, None] * sparse).ravel(),
+        np.linspace(low, high, _COARSE),
+        low + unit * _FAR[:5],
+        high + unit * _FAR[5:],
+        usual.min() * _NEAR,
+    ]
+    alike = np.unique(np.concatenate(points).round(6))
+    edges = np.concatenate([alike[:1], 0.5 * (alike[1:] + alike[:-1]), alike[-1:]])
+    return alike, np.diff(edges) + 1e-12
+
+
+def alike_given_common(contrast: Contrast, priors: Priors, alike: Floats, cuts: float) -> Floats:
+    """Return ``p(S | sc)`` if all modes are cut alike with the chance ``cuts``, shape (12, S)."""
+    still, cut = _alike_densities(contrast, priors, alike)
+    return np.asarray((1.0 - cuts) * still + cuts * cut)
+
+
+def t_cdf(z: Floats, dof: Floats) -> Floats:
+    """Return the distribution function of Student's t, by Wallace's approximation.
+
+    Examples
+    --------
+    >>> t_cdf(np.array([-2.306]), np.array([8.0])).round(4)
+    array([0.0251])
+    """
+    from scipy.special import ndtr
+
+    n = np.minimum(dof, 1e6)
+    return np.asarray(ndtr(np.sign(z) * (8.0 * n + 1.0) / (8.0 * n + 3.0) * np.sqrt(n * np.log1p(z * z / n))))
+
+
+# ----------------------------------------------------------------- parts
+
+
+def _with_setups(contrast: Contrast, so: Floats) -> tuple[Floats, Floats]:
+    """Return the own variance of each mode with its set-ups in it, and its degrees of freedom; both (so, modes)."""
+    variance = contrast.variance + contrast.spread * so[:, None] ** 2
+    return variance, np.minimum(contrast.dof, 1e6) * (variance / np.maximum(contrast.variance, 1e-12)) ** 2
+
+
+def _t_scale(variance: Floats, dof: Floats) -> Floats:
+    from scipy.special import gammaln
+
+    n = np.minimum(dof, 1e6)
+    return np.asarray(np.exp(gammaln(0.5 * (n + 1.0)) - gammaln(0.5 * n)) / np.sqrt(np.pi * n * variance))
+
+
+def _normal_density(squares: Floats, variance: Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * squares / variance) / np.sqrt(2.0 * np.pi * variance))
+
+
+def _alike_densities(contrast: Contrast, priors: Priors, alike: Floats) -> tuple[Floats, Floats]:
+    sc, _ = common_grid(priors)
+    variance = (contrast.spread * sc**2 + contrast.common_variance + 1e-9)[:, None]
+    return _normal_density(alike**2, variance), _normal_density(alike**2, variance + priors.common_cut**2)
+
+
+def _normal(logs: Floats) -> Floats:
+    weights = np.exp(logs - logs.max(axis=(0, 1)))
+    return np.asarray(weights / weights.sum(axis=(0, 1)))
+
+
+def _kept(weights: Floats, every: Floats) -> Bools:
+    """Return the cells that hold all but a share :data:`DROPPED` of the posterior, whichever mode is left out."""
+    most = np.maximum(weights.max(axis=2), every)
+    flat = np.sort(most.ravel())
+    dropped = np.searchsorted(np.cumsum(flat), DROPPED)
+    return np.asarray(most >= flat[min(dropped, flat.size - 1)])
+
+
+def _odds(
+    contrast: Contrast, priors: Priors, common_weights: Floats, rest: Floats, alike: Floats, wide: Floats
+) -> Floats:
+    """Return the odds that a mode moved beside others that stood, against those that it stood while they moved."""
+    still, _ = _alike_densities(contrast, priors, alike)
+    so, _ = own_grid(priors)
+    sc, _ = common_grid(priors)
+    variance, _ = _with_setups(contrast, so)
+    top = rest.max(axis=(0, 1))
+    others = np.exp(rest - top)
+    moved = (others * wide * (common_weights @ still)[None, :, None]).sum(axis=(0, 1))
+    stays = variance[:, None, :] + (contrast.spread * sc**2 + contrast.common_variance)[None, :, None]
+    stood = np.einsum("c,ock->ok", common_weights, _normal_density(contrast.change**2, stays))
+    apart = (alike[:, None] - contrast.change) ** 2
+    others_cut = _normal_density(apart, np.array(priors.common_cut**2) + contrast.variance)
+    parted = (others * others_cut[None] * stood[:, None, :]).sum(axis=(0, 1))
+    before = (1.0 - priors.common_share) / priors.common_share
+    return np.asarray(before * moved / np.maximum(parted, 1e-300))

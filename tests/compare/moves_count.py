@@ -1,0 +1,142 @@
+"""Judge simulated pairs of stages and count what is said of them; serves the tests and the benchmark.
+
+A *shop* is a bench with some ``again`` recordings of another stage, which teach it, and one judged pair. Counts are
+of stages (``false``: with an unmoved mode that is called ``up`` or ``down``) or of modes.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tapbatch.compare.moves.belief import Belief, Evidence, believe, evidence_anew, evidence_of
+from tapbatch.compare.moves.contrast import TapSet, contrast
+from tapbatch.compare.moves.judge import Interval, Moves, judge_moves
+from tapbatch.compare.moves.priors import FREQ
+from tests.compare.moves_sim import Bench, Floats, Taps, a_stage, an_instrument, sides
+
+STEADY = 3.0
+FIRM = ("up", "down")
+TOLD = ("up", "down", "up?", "down?")
+
+
+@dataclass(frozen=True)
+class Case:
+    """A bench, what was cut (given the generator and the number of modes), and how it was recorded."""
+
+    bench: Bench
+    moves: Callable[[np.random.Generator, int], Floats] = lambda rng, modes: np.zeros(modes)
+    alike: float = 0.0
+    modes: int = 8
+    taps: int = 5
+    setups: int = 1
+    again: int = 0
+    earlier: int = 0
+    harder_db: float = 0.0
+    carried: bool = False
+    same_room: bool = False
+
+
+@dataclass
+class Counts:
+    """What was said, over all stages of a case; ``holds`` and ``halves`` by name of the move."""
+
+    stages: int = 0
+    false: int = 0
+    false_doubtful: int = 0
+    wrong_rule: int = 0
+    moved: list[str] = field(default_factory=list)
+    still: list[str] = field(default_factory=list)
+    wrong_sign: int = 0
+    holds: dict[str, list[bool]] = field(default_factory=lambda: {n: [] for n in ("whole", "own", "common")})
+    halves: dict[str, list[float]] = field(default_factory=lambda: {n: [] for n in ("whole", "own", "common")})
+    open_alike: int = 0
+    seconds: float = 0.0
+
+    def told(self, words: Sequence[str] = TOLD) -> float:
+        """Return the share of moved modes that are called one of ``words``."""
+        return float(np.mean([v in words for v in self.moved])) if self.moved else float("nan")
+
+    def held(self, name: str) -> float:
+        """Return the share of intervals that contain the truth."""
+        return float(np.mean(self.holds[name]))
+
+    def said_still(self, word: str) -> float:
+        """Return the share of unmoved modes that are called ``word``."""
+        return float(np.mean([v == word for v in self.still])) if self.still else float("nan")
+
+
+def tap_sets(recordings: Sequence[Taps], room: float = 0.0) -> list[TapSet]:
+    """Return what the product takes, for simulated recordings."""
+    return [
+        TapSet(t.read, t.variance, t.level_db, t.setup, room=np.full(t.read.shape[1], room) if room else None)
+        for t in recordings
+    ]
+
+
+def learned(rng: np.random.Generator, case: Case) -> Belief:
+    """Return what a shop believes after ``again`` recordings of one stage and some earlier stages without cuts."""
+    made = an_instrument(rng, case.bench, case.modes)
+    still = np.zeros(case.modes)
+    evidence: list[Evidence] = []
+    if case.again:
+        stage = tap_sets(a_stage(rng, case.bench, made, still, case.taps, case.again + 1))
+        evidence += evidence_anew(stage, FREQ, ("box",))
+    stages = [tap_sets(a_stage(rng, case.bench, made, still, case.taps)) for _ in range(case.earlier)]
+    for n, (one, other) in enumerate(zip(stages, stages[1:], strict=False)):
+        evidence.append(evidence_of(contrast(one, other, FREQ), FREQ, "stages", (str(n),)))
+    return believe(evidence, FREQ)
+
+
+def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
+    """Return what is said of one pair, the true moves, and the processor time that it took, in seconds."""
+    belief = learned(rng, case)
+    moves = case.moves(rng, case.modes)
+    before, after, _ = sides(rng, case.bench, moves, case.taps, case.setups, case.harder_db, case.carried)
+    start = time.process_time()
+    found = contrast(tap_sets(before, case.bench.room), tap_sets(after, case.bench.room), FREQ, case.same_room)
+    said = judge_moves(found, FREQ, belief, STEADY)
+    return said, moves, time.process_time() - start
+
+
+def count(case: Case, stages: int, seed: Sequence[int]) -> Counts:
+    """Return the counts over ``stages`` judged pairs; each has its own generator, from ``seed`` and its number."""
+    counts = Counts()
+    for n in range(stages):
+        said, moves, seconds = judged(np.random.default_rng([*seed, n]), case)
+        _add(counts, case, said, moves)
+        counts.seconds += seconds
+    return counts
+
+
+def _add(counts: Counts, case: Case, said: Moves, moves: Floats) -> None:
+    counts.stages += 1
+    counts.open_alike += said.open_alike
+    still = [m.verdict for m, true in zip(said.modes, moves, strict=True) if true == 0.0]
+    counts.still += still
+    counts.false += any(v in FIRM for v in still)
+    counts.false_doubtful += any(v in TOLD for v in still)
+    _hold(counts, "common", said.common, case.alike)
+    for mode, true in zip(said.modes, moves, strict=True):
+        _hold(counts, "whole", mode.whole, float(true))
+        _hold(counts, "own", mode.own, float(true) - case.alike)
+        counts.wrong_rule += _breaks_a_rule(mode.verdict, mode.printed)
+        if true != 0.0:
+            counts.moved.append(mode.verdict)
+            counts.wrong_sign += mode.verdict in (("down", "down?") if true > 0 else ("up", "up?"))
+
+
+def _hold(counts: Counts, name: str, interval: Interval, true: float) -> None:
+    counts.holds[name].append(interval.low <= true <= interval.high)
+    counts.halves[name].append(0.5 * (interval.high - interval.low))
+
+
+def _breaks_a_rule(verdict: str, printed: Interval) -> bool:
+    if verdict in ("up", "up?"):
+        return printed.low <= 0.0
+    if verdict in ("down", "down?"):
+        return printed.high >= 0.0
+    return printed.excludes_zero

@@ -1,0 +1,139 @@
+"""A bench simulated at the level of what each tap reads, with nothing of the product in it: only numpy.
+
+Random numbers come from the generator that is passed in; everything is in cents. A mode reads, in tap ``j`` of a
+recording in one set-up,
+
+    true + C + O - h x_j + c_j + e_j + noise.
+
+``C ~ N(0, common^2)`` is shared by all modes of a set-up, ``O ~ N(0, own^2)`` (or Student's t with four degrees of
+freedom, of that scale) is each mode's own. ``x_j`` is the power of the blow over that of the hardest blow there is,
+full scale at 0 dB; blows scatter by ``blow_db`` about ``-6 dB``. ``h`` is drawn from ``soft``. ``c_j`` and ``e_j``
+scatter from tap to tap, ``e_j`` by an amount that differs from mode to mode by a factor of 1.35; both are AR(1) with
+``rho``. A room adds ``N(0, room^2)`` to each mode, once for each place of the phone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Bench:
+    """How a bench behaves; cents, decibels."""
+
+    common: float = 1.0
+    own: float = 0.5
+    heavy: bool = False
+    scatter: float = 0.7
+    unlike: float = 0.3
+    hand: float = 0.4
+    rho: float = 0.0
+    soft: tuple[float, float] = (0.0, 0.0)
+    blow_db: float = 3.0
+    noise: float = 0.1
+    missing: float = 0.0
+    room: float = 0.0
+
+
+@dataclass(frozen=True)
+class Taps:
+    """One recording in one set-up: readings and noise variances (taps, modes), NaN where missing; levels (taps,)."""
+
+    read: Floats
+    variance: Floats
+    level_db: Floats
+    setup: int
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """What stays the same through the stages of one instrument."""
+
+    scatter: Floats
+    soft: Floats
+    room: Floats
+
+
+def an_instrument(rng: np.random.Generator, bench: Bench, modes: int) -> Instrument:
+    """Return an instrument of ``modes`` modes, its room drawn once."""
+    scatter = bench.scatter * np.exp(rng.normal(0.0, bench.unlike, modes))
+    return Instrument(scatter, rng.uniform(*bench.soft, modes), rng.normal(0.0, 1.0, modes) * bench.room)
+
+
+def a_setup(rng: np.random.Generator, bench: Bench, made: Instrument, true: Floats, taps: int, setup: int) -> Taps:
+    """Return the taps of one recording after the instrument was set up."""
+    modes = len(true)
+    own = rng.standard_t(4.0, modes) if bench.heavy else rng.normal(0.0, 1.0, modes)
+    at = true + rng.normal(0.0, bench.common) + bench.own * own + made.room
+    level = rng.normal(-6.0, bench.blow_db, taps)
+    power = 10.0 ** (np.minimum(level, 0.0) / 10.0)
+    hand = bench.hand * _wandering(rng, taps, 1, bench.rho) + made.scatter * _wandering(rng, taps, modes, bench.rho)
+    noise = bench.noise * 10.0 ** (-(level + 6.0) / 20.0)[:, None] * np.ones(modes)
+    read = at - made.soft * power[:, None] + hand + noise * rng.normal(0.0, 1.0, (taps, modes))
+    gone = rng.random((taps, modes)) < bench.missing
+    gone[0] &= ~gone.all(axis=0)
+    return Taps(np.where(gone, np.nan, read), noise**2, level, setup)
+
+
+def a_stage(
+    rng: np.random.Generator,
+    bench: Bench,
+    made: Instrument,
+    true: Floats,
+    taps: int = 5,
+    setups: int = 1,
+    harder_db: float = 0.0,
+) -> list[Taps]:
+    """Return the recordings of a stage, one for each set-up, all blows harder by ``harder_db``.
+
+    The readings soften with the harder blows; levels above full scale stay at full power.
+    """
+    if not harder_db:
+        return [a_setup(rng, bench, made, true, taps, s) for s in range(setups)]
+    # Struck harder: less power at the usual blow, and all of it at this one.
+    share = 10.0 ** (harder_db / 10.0)
+    found = [a_setup(rng, bench, replace(made, soft=made.soft * share), true, taps, s) for s in range(setups)]
+    return [replace(t, level_db=t.level_db + harder_db) for t in found]
+
+
+def a_phone_moved(rng: np.random.Generator, bench: Bench, made: Instrument) -> Instrument:
+    """Return the same instrument with the phone elsewhere in the room."""
+    return replace(made, room=rng.normal(0.0, 1.0, len(made.room)) * bench.room)
+
+
+def moved_modes(rng: np.random.Generator, modes: int, share: float, cents: float) -> Floats:
+    """Return moves: a ``share`` of the modes (one at least, if it is above 0) by ``cents`` up or down each."""
+    count = max(1, round(share * modes)) if share > 0 else 0
+    moves = np.zeros(modes)
+    moves[rng.choice(modes, count, replace=False)] = cents * rng.choice([-1.0, 1.0], count)
+    return moves
+
+
+def sides(
+    rng: np.random.Generator,
+    bench: Bench,
+    moves: Sequence[float] | Floats,
+    taps: int = 5,
+    setups: int = 1,
+    harder_db: float = 0.0,
+    carried: bool = False,
+) -> tuple[list[Taps], list[Taps], Instrument]:
+    """Return two stages of an instrument whose modes moved by ``moves``, and the instrument."""
+    true = np.asarray(moves, dtype=np.float64)
+    made = an_instrument(rng, bench, len(true))
+    before = a_stage(rng, bench, made, np.zeros(len(true)), taps, setups)
+    later = a_phone_moved(rng, bench, made) if carried else made
+    return before, a_stage(rng, bench, later, true, taps, setups, harder_db), made
+
+
+def _wandering(rng: np.random.Generator, taps: int, modes: int, rho: float) -> Floats:
+    series = rng.normal(0.0, 1.0, (taps, modes))
+    for j in range(1, taps):
+        series[j] = rho * series[j - 1] + np.sqrt(1.0 - rho * rho) * series[j]
+    return series
