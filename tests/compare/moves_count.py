@@ -9,10 +9,11 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
-from tapbatch.compare.moves.belief import Belief, Evidence, believe, evidence_anew, evidence_of
+from tapbatch.compare.moves.belief import Evidence, believe, evidence_anew, evidence_of
 from tapbatch.compare.moves.contrast import TapSet, contrast
 from tapbatch.compare.moves.judge import Interval, Moves, judge_moves
 from tapbatch.compare.moves.priors import FREQ
@@ -77,8 +78,8 @@ def tap_sets(recordings: Sequence[Taps], room: float = 0.0) -> list[TapSet]:
     ]
 
 
-def learned(rng: np.random.Generator, case: Case) -> Belief:
-    """Return what a shop believes after ``again`` recordings of one stage and some earlier stages without cuts."""
+def learned(rng: np.random.Generator, case: Case) -> list[Evidence]:
+    """Return what a shop knows after ``again`` recordings of one stage and some earlier stages without cuts."""
     made = an_instrument(rng, case.bench, case.modes)
     still = np.zeros(case.modes)
     evidence: list[Evidence] = []
@@ -86,18 +87,21 @@ def learned(rng: np.random.Generator, case: Case) -> Belief:
         stage = tap_sets(a_stage(rng, case.bench, made, still, case.taps, case.again + 1))
         evidence += evidence_anew(stage, FREQ, ("box",))
     stages = [tap_sets(a_stage(rng, case.bench, made, still, case.taps)) for _ in range(case.earlier)]
-    for n, (one, other) in enumerate(zip(stages, stages[1:], strict=False)):
+    for n, (one, other) in enumerate(pairwise(stages)):
         evidence.append(evidence_of(contrast(one, other, FREQ), FREQ, "stages", (str(n),)))
-    return believe(evidence, FREQ)
+    return evidence
 
 
 def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
     """Return what is said of one pair, the true moves, and the processor time that it took, in seconds."""
-    belief = learned(rng, case)
+    evidence = learned(rng, case)
     moves = case.moves(rng, case.modes)
     before, after, _ = sides(rng, case.bench, moves, case.taps, case.setups, case.harder_db, case.carried)
+    both = [tap_sets(side, case.bench.room) for side in (before, after)]
+    evidence += [e for side in both for e in evidence_anew(side, FREQ, ("pair",))]
+    belief = believe(evidence, FREQ)
     start = time.process_time()
-    found = contrast(tap_sets(before, case.bench.room), tap_sets(after, case.bench.room), FREQ, case.same_room)
+    found = contrast(both[0], both[1], FREQ, case.same_room)
     said = judge_moves(found, FREQ, belief, STEADY)
     return said, moves, time.process_time() - start
 

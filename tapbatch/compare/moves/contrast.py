@@ -130,12 +130,19 @@ def contrast(before: Sequence[TapSet], after: Sequence[TapSet], priors: Priors, 
         change=change,
         fixed=sides[0].variance + level + rooms,
         later=sides[1].variance,
-        dof=scatter.dof,
+        dof=_dof(sides, scatter, level + rooms),
         fixed_common=sides[0].common + harder,
         later_common=sides[1].common,
         setups=(len({t.setup for t in before}), len({t.setup for t in after})),
         taps=(sum(len(t.values) for t in before), sum(len(t.values) for t in after)),
     )
+
+
+def _dof(sides: Sequence[_Side], scatter: Scatter, known: Floats) -> Floats:
+    """Return the degrees of freedom of the own variances: of the scatter and of the wandering; the rest is known."""
+    by_taps = sides[0].variance + sides[1].variance
+    doubt = 1.0 / scatter.dof + 0.5 * max(sides[0].doubt, sides[1].doubt)
+    return np.asarray(((by_taps + known) / np.maximum(by_taps, 1e-12)) ** 2 / np.maximum(doubt, 1e-6))
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +151,7 @@ class _Side:
     variance: Floats
     common: float
     power: Floats
+    doubt: float
 
 
 def _cell(taps: TapSet, hardest_db: float) -> Cell:
@@ -165,10 +173,10 @@ def _common_points(before: Sequence[TapSet], after: Sequence[TapSet]) -> dict[st
 
 
 def _mean(side: Sequence[TapSet], cells: Sequence[Cell], points: dict[str, Floats], scatter: Scatter) -> _Side:
-    """Return the mean of each mode over a side, its own variance, the common one, and the mean power of its taps."""
+    """Return the mean of each mode over a side, its own variance, the common one, and the power of its taps."""
     shares = _shares(side, points)
     modes = shares.shape[1]
-    mean, variance, power, common = np.zeros(modes), np.zeros(modes), np.zeros(modes), 0.0
+    mean, variance, power, common, doubt = np.zeros(modes), np.zeros(modes), np.zeros(modes), 0.0, 0.0
     for cell, share in zip(cells, shares, strict=True):
         told = np.isfinite(cell.values)
         weights = np.where(told, 1.0 / (scatter.own + np.where(told, cell.variances, 1.0)), 0.0)
@@ -180,7 +188,10 @@ def _mean(side: Sequence[TapSet], cells: Sequence[Cell], points: dict[str, Float
         grown = np.array([float(scatter.rho @ inflation(int(n))) for n in range(len(cell.values) + 1)])
         variance += np.where(share > 0, share**2 * grown[told.sum(axis=0)] / total, 0.0)
         common += float(share.mean()) ** 2 * grown[-1] * scatter.common / len(cell.values)
-    return _Side(mean, variance, common, power)
+        # The relative variance of what wandering adds is like that of a variance with 2/doubt degrees of freedom.
+        spread = float(scatter.rho @ (inflation(len(cell.values)) - grown[-1]) ** 2)
+        doubt = max(doubt, spread / grown[-1] ** 2)
+    return _Side(mean, variance, common, power, doubt)
 
 
 def _shares(side: Sequence[TapSet], points: dict[str, Floats]) -> Floats:

@@ -8,14 +8,15 @@ firm.
 
 The rules, the first that holds:
 
-1. own and whole move both exclude zero, with opposite signs: ``unclear``;
+1. own and whole move both exclude zero, with opposite signs: ``unclear``. Likewise where the own move is not firm and
+   the reading went the other way;
 2. the own move excludes zero: it decides, or the whole one where all moved in the same direction too. Firm by Holm's
    rule among the modes, if it is nine times as likely that this mode moved as that all others moved and it stood.
    Otherwise ``?``: then the mode *parted* from the rest, and nobody can tell which of them moved;
 3. the common and the whole move exclude zero, with the same sign: ``moved`` is ``all``, firm if the common move alone
    has a p-value below 2.5 %;
 4. the whole move excludes zero: firm by Holm's rule;
-5. the own interval lies within what counts as steady, and what all did alike is small: ``steady``;
+5. the own interval, and that of what all did alike as read, lie within what counts as steady: ``steady``;
 6. ``unclear``. ``moved`` is ``all`` if it is open whether all moved alike.
 
 So nothing called ``up`` or ``down``, with or without ``?``, has zero in the interval of ``moved``, and an ``unclear``
@@ -45,11 +46,6 @@ SHARE = 0.5
 FIRM = 0.05
 LEAST_ODDS = 9.0
 """Odds that this mode moved rather than all others; nine to one is what 10 % of wrong references allow."""
-
-SMALL_ALIKE = 0.5
-"""A mode is steady only if what all did alike, and this share of its half-width, lie within ``steady``. With a common
-shift of 6 cents, set-ups of 1 cent leave less than 3 in 2 of 100 stages; what all did alike as read is known far
-better than that."""
 
 _TURNS, _CLOSE = 25, 2e-3
 """Turns of the search for a bound, and the normal deviate at which it ends: 1 in 200 of a tail."""
@@ -172,7 +168,7 @@ def test_moves(sums: Sums, steady: float) -> Tests:
     if count == 1:
         own_p = np.ones(1)  # a mode alone has no others to move beside
     within = (own[0] <= 0.025) & (own[2] >= 0.975) if count > 1 else np.zeros(1, dtype=bool)
-    small = _is_small(sums, steady)
+    small = bool(alike[0] <= 0.025 and alike[2] >= 0.975)
     open_alike = common_p >= 0.05 and not small
     own_chance, whole_chance = np.array(holm(list(own_p))) / SHARE, np.array(holm(list(whole_p))) / SHARE
     all_chance = np.maximum(common_p / SHARE, whole_p)
@@ -181,7 +177,7 @@ def test_moves(sums: Sums, steady: float) -> Tests:
     chances, parted = np.ones(count), np.zeros(count, dtype=bool)
     for k in range(count):
         own_way, whole_way, all_way = _way(own[1, k], own_p[k]), _way(whole[k], whole_p[k]), _way(common, common_p)
-        if own_way * whole_way < 0:
+        if own_way * whole_way < 0 or (own_chance[k] >= FIRM and own_way * sums.contrast.change[k] < 0):
             verdict, rests, chance = 0, "whole", 1.0
         elif own_way:
             rests = "whole" if all_way == own_way == whole_way else "own"
@@ -198,11 +194,6 @@ def test_moves(sums: Sums, steady: float) -> Tests:
         moved.append(rests)  # type: ignore[arg-type]
         verdicts.append(_word(verdict, chances[k], bool(within[k] and small and not (own_way or whole_way))))
     return Tests(tuple(verdicts), tuple(moved), chances, parted, open_alike)
-
-
-def _is_small(sums: Sums, steady: float) -> bool:
-    middle = _alike_interval(sums, sums.alike_cdf)
-    return abs(middle.value) + SMALL_ALIKE * 0.5 * (middle.high - middle.low) <= steady
 
 
 def _two_sided(below: Floats) -> Floats:

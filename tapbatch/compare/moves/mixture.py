@@ -25,14 +25,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapbatch.compare.moves.contrast import Contrast
-from tapbatch.compare.moves.priors import Bools, Floats, Priors, common_grid, own_grid
+from tapbatch.compare.moves.priors import Floats, Priors, common_grid, own_grid
 
 DROPPED = 1e-3
 """Share of the posterior that may be left out of sums, in the cells of least weight."""
 
+MERGED = 0.3
+"""Cells whose ``S`` lie within this part of the least standard deviation of a mode are joined."""
+
 _NEAR = np.array([-4.0, -2.5, -1.5, -0.8, -0.3, 0.3, 0.8, 1.5, 2.5, 4.0])
 _FAR = np.array([-64.0, -32.0, -16.0, -8.0, -4.0, 4.0, 8.0, 16.0, 32.0, 64.0])
-_COARSE = 33
+_COARSE, _GROUPS = 33, 40
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,8 +104,15 @@ class Sums:
     def _alike_cdf(self, at: Floats, sd: Floats, weights: Floats) -> Floats:
         from scipy.special import ndtr
 
-        z = (at[:, None, None] - self.cells.alike[:, None]) / sd
-        return np.asarray((ndtr(z) @ weights) @ self.cells.together)
+        order = np.argsort(self.cells.alike)
+        alike, together = self.cells.alike[order], self.cells.together[order]
+        # Some forty groups of equal weight are as good as all cells.
+        starts = np.unique(np.searchsorted(np.cumsum(together), np.linspace(0.0, 0.999, _GROUPS)))
+        starts = np.concatenate([[0], starts[starts > 0]])
+        shares = np.add.reduceat(together, starts)
+        middle = np.add.reduceat(together * alike, starts) / np.maximum(shares, 1e-300)
+        z = (at[:, None, None] - middle[:, None]) / sd
+        return np.asarray((ndtr(z) @ weights) @ shares)
 
     def _own_so_shares(self) -> tuple[Floats, Floats]:
         so = np.unique(self.cells.own_so)
@@ -132,14 +142,7 @@ def sums_of(contrast: Contrast, priors: Priors, own_weights: Floats, common_weig
     prior = base + np.log(common_weights @ ((1.0 - priors.common_share) * still + priors.common_share * cut))
     weights = _normal(rest + prior[:, :, None])
     every = _normal((together + prior)[:, :, None])[:, :, 0]
-    keep = _kept(weights, every)
-    chosen = weights[keep]
-    cells = Cells(
-        alike=np.broadcast_to(alike, keep.shape)[keep],
-        own_so=np.broadcast_to(so[:, None], keep.shape)[keep],
-        weights=chosen / chosen.sum(axis=0),
-        together=every[keep] / every[keep].sum(),
-    )
+    cells = _merged(contrast, alike, so, weights, every)
     odds = _odds(contrast, priors, common_weights, rest + base[:, :, None], alike, wide)
     return Sums(contrast, priors, common_weights, cells, odds)
 
@@ -204,7 +207,7 @@ def t_cdf(z: Floats, dof: Floats) -> Floats:
 def _with_setups(contrast: Contrast, so: Floats) -> tuple[Floats, Floats]:
     """Return the own variance of each mode with its set-ups in it, and its degrees of freedom; both (so, modes)."""
     variance = contrast.variance + contrast.spread * so[:, None] ** 2
-    return variance, np.minimum(contrast.dof, 1e6) * (variance / np.maximum(contrast.variance, 1e-12)) ** 2
+    return variance, np.minimum(contrast.dof * (variance / np.maximum(contrast.variance, 1e-12)) ** 2, 1e6)
 
 
 def _t_scale(variance: Floats, dof: Floats) -> Floats:
@@ -229,12 +232,21 @@ def _normal(logs: Floats) -> Floats:
     return np.asarray(weights / weights.sum(axis=(0, 1)))
 
 
-def _kept(weights: Floats, every: Floats) -> Bools:
-    """Return the cells that hold all but a share :data:`DROPPED` of the posterior, whichever mode is left out."""
+def _merged(contrast: Contrast, alike: Floats, so: Floats, weights: Floats, every: Floats) -> Cells:
+    """Return the cells that matter: those of hardly any weight dropped, close ones of one ``so`` joined."""
     most = np.maximum(weights.max(axis=2), every)
     flat = np.sort(most.ravel())
-    dropped = np.searchsorted(np.cumsum(flat), DROPPED)
-    return np.asarray(most >= flat[min(dropped, flat.size - 1)])
+    keep = most >= flat[min(int(np.searchsorted(np.cumsum(flat), DROPPED)), flat.size - 1)]
+    width = MERGED * np.sqrt(contrast.variance.min() + contrast.spread * so**2)
+    bins = np.floor((alike - alike[0]) / width[:, None])
+    row, column = np.nonzero(keep)
+    key = bins[row, column]
+    starts = np.flatnonzero(np.concatenate([[True], (np.diff(key) != 0) | (np.diff(row) != 0)]))
+    chosen, together = weights[row, column], every[row, column]
+    heaviest = most[row, column]
+    middle = np.add.reduceat(heaviest * alike[column], starts) / np.add.reduceat(heaviest, starts)
+    joined, every_joined = np.add.reduceat(chosen, starts, axis=0), np.add.reduceat(together, starts)
+    return Cells(middle, so[row[starts]], joined / joined.sum(axis=0), every_joined / every_joined.sum())
 
 
 def _odds(
