@@ -74,11 +74,12 @@ def evidence_of(found: Contrast, priors: Priors, kind: Kind, source: Sequence[st
     source : sequence of str
         Where it comes from; used to leave it out.
     """
-    own_cuts, all_cut = (OUTLIERS, OUTLIERS) if kind == "anew" else (priors.own_share, priors.common_share)
+    shares, all_cut = (((OUTLIERS, 1.0),), OUTLIERS) if kind == "anew" else (priors.own_shares, priors.common_share)
     alike, steps = alike_grid(found, priors)
-    together = log_densities(found, priors, alike, own_cuts)[0].sum(axis=2)
-    top = together.max()
-    joint = (np.exp(together - top) * steps) @ alike_given_common(found, priors, alike, all_cut).T
+    q, q_prior = np.array(shares).T
+    logs = log_densities(found, priors, alike, q)[0].sum(axis=3)
+    together = np.tensordot(q_prior, np.exp(logs - logs.max()), axes=1)
+    joint = (together * steps) @ alike_given_common(found, priors, alike, all_cut).T
     (_, own_prior), (_, common_prior) = own_grid(priors), common_grid(priors)
     own, common = np.log(joint @ common_prior + 1e-300), np.log(own_prior @ joint + 1e-300)
     return Evidence(tuple(source), kind, tuple((own - own.max()).tolist()), tuple((common - common.max()).tolist()))

@@ -169,7 +169,7 @@ def test_moves(sums: Sums, steady: float) -> Tests:
         own_p = np.ones(1)  # a mode alone has no others to move beside
     within = (own[0] <= 0.025) & (own[2] >= 0.975) if count > 1 else np.zeros(1, dtype=bool)
     small = bool(alike[0] <= 0.025 and alike[2] >= 0.975)
-    open_alike = common_p >= 0.05 and not small
+    open_alike = common_p >= 0.05 and not small and not 0.025 < alike[1] < 0.975
     own_chance, whole_chance = np.array(holm(list(own_p))) / SHARE, np.array(holm(list(whole_p))) / SHARE
     all_chance = np.maximum(common_p / SHARE, whole_p)
     verdicts: list[MoveVerdict] = []

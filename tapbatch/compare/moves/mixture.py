@@ -6,8 +6,9 @@ the spread of the set-ups. ``S`` is what all modes moved alike as read, set-up a
     p(d_k | S, so) = (1 - q) t(d_k - S; v_k + w so^2) + q [N(d_k - S; + 4^2) + N(d_k - S; + 16^2)]/2
     p(S | sc)      = (1 - r) N(S; w sc^2 + v_c)       + r N(S; w sc^2 + v_c + 12^2)
 
-with the chances ``q`` and ``r`` of a cut of a mode's own and of one that all share (figures of frequency). Given ``S``
-and ``so`` the modes are independent, so the sum is exact on a grid of 11 ``so``, 12 ``sc`` and some 200 ``S``, which
+with the chances ``q`` and ``r`` of a cut of a mode's own and of one that all share (figures of frequency). ``q`` has
+three values: with a single one of 0.3, a bench whose modes shift unequally was taken for one that was cut, and own
+intervals were too narrow. Given ``S``, ``so`` and ``q`` the modes are independent, so the sum is exact on a grid of 11 ``so``, 12 ``sc`` and some 200 ``S``, which
 lie close where a mode lies and widely elsewhere.
 
 An *own* move is judged against what the other modes say of ``S`` and ``so``: the mode itself is left out. Its
@@ -134,10 +135,13 @@ def sums_of(contrast: Contrast, priors: Priors, own_weights: Floats, common_weig
     """
     alike, steps = alike_grid(contrast, priors)
     so, _ = own_grid(priors)
-    logs, wide = log_densities(contrast, priors, alike, priors.own_share)
+    q, q_prior = np.array(priors.own_shares).T
+    logs, wide = log_densities(contrast, priors, alike, q)
     still, cut = _alike_densities(contrast, priors, alike)
-    together = logs.sum(axis=2)
-    rest = together[:, :, None] - logs
+    # A share of cut modes is summed out, given all modes and given all but one.
+    full = logs.sum(axis=3) + np.log(q_prior)[:, None, None]
+    together = _log_sum(full)
+    rest = _log_sum(full[..., None] - logs)
     base = np.log(own_weights + 1e-300)[:, None] + np.log(steps)
     prior = base + np.log(common_weights @ ((1.0 - priors.common_share) * still + priors.common_share * cut))
     weights = _normal(rest + prior[:, :, None])
@@ -147,15 +151,19 @@ def sums_of(contrast: Contrast, priors: Priors, own_weights: Floats, common_weig
     return Sums(contrast, priors, common_weights, cells, odds)
 
 
-def log_densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: float) -> tuple[Floats, Floats]:
-    """Return ``ln p(d_k | S, so)`` if a share ``cuts`` of the modes is cut, and ``p`` of the cut ones; (11, S, modes)."""
+def log_densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: Floats) -> tuple[Floats, Floats]:
+    """Return ``ln p(d_k | S, so, q)`` for shares ``cuts`` of cut modes, and ``p`` of the cut ones.
+
+    The shapes are (cuts, 11, S, modes) and (11, S, modes).
+    """
     so, _ = own_grid(priors)
     variance, dof = _with_setups(contrast, so)
     variance, dof = variance[:, None, :], dof[:, None, :]
     squares = (contrast.change - alike[:, None])[None] ** 2
     narrow = _t_scale(variance, dof) * np.exp(-0.5 * (dof + 1.0) * np.log1p(squares / (dof * variance)))
     wide = 0.5 * sum(_normal_density(squares, variance + s * s) for s in priors.own_cuts)
-    return np.log((1.0 - cuts) * narrow + cuts * wide + 1e-300), np.asarray(wide)
+    q = cuts[:, None, None, None]
+    return np.log(narrow + q * (wide - narrow) + 1e-300), np.asarray(wide)
 
 
 def alike_grid(contrast: Contrast, priors: Priors) -> tuple[Floats, Floats]:
@@ -225,6 +233,11 @@ def _alike_densities(contrast: Contrast, priors: Priors, alike: Floats) -> tuple
     sc, _ = common_grid(priors)
     variance = (contrast.spread * sc**2 + contrast.common_variance + 1e-9)[:, None]
     return _normal_density(alike**2, variance), _normal_density(alike**2, variance + priors.common_cut**2)
+
+
+def _log_sum(logs: Floats) -> Floats:
+    top = logs.max(axis=0)
+    return np.asarray(top + np.log(np.exp(logs - top).sum(axis=0)))
 
 
 def _normal(logs: Floats) -> Floats:

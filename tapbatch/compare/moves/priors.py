@@ -32,13 +32,19 @@ COMMON_DOF = 3.0
 scale."""
 
 
+OWN_SHARES = ((0.03, 0.4), (0.2, 0.35), (0.5, 0.25))
+"""Shares of the modes that a cut moved on their own, each with its chance: hardly any (nothing was cut, or all alike),
+one in five, one in two."""
+
+
 @dataclass(frozen=True, slots=True)
 class Priors:
     """The prior of one quantity; every length is in its unit.
 
     ``common_scale`` and ``own_scale`` are the scales of ``sc`` and ``so``. ``own_cuts`` are the standard deviations
     of a cut that moves a mode alone, half of the chance each; ``common_cut`` that of a cut that moves all alike.
-    ``own_share`` and ``common_share`` are the chances of such cuts. ``soft_mean``, ``soft_common`` and ``soft_own``
+    ``own_shares`` are the shares of modes that may have been cut so, each with its chance; ``common_share`` is the
+    chance that all were cut alike. ``soft_mean``, ``soft_common`` and ``soft_own``
     describe how much a mode falls from no blow to the hardest. ``untold_scatter`` stands in for the scatter of the
     hand where no two taps show it.
     """
@@ -47,7 +53,7 @@ class Priors:
     own_scale: float
     own_cuts: tuple[float, float]
     common_cut: float
-    own_share: float
+    own_shares: tuple[tuple[float, float], ...]
     common_share: float
     soft_mean: float
     soft_common: float
@@ -60,7 +66,7 @@ FREQ = Priors(
     own_scale=0.4,
     own_cuts=(4.0, 16.0),
     common_cut=12.0,
-    own_share=0.3,
+    own_shares=OWN_SHARES,
     common_share=0.4,
     soft_mean=1.5,
     soft_common=2.0,
@@ -77,7 +83,7 @@ T60 = Priors(
     own_scale=2.0,
     own_cuts=(10.0, 40.0),
     common_cut=25.0,
-    own_share=0.3,
+    own_shares=OWN_SHARES,
     common_share=0.4,
     soft_mean=0.0,
     soft_common=4.0,
