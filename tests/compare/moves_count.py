@@ -14,8 +14,9 @@ from itertools import pairwise
 import numpy as np
 
 from tapbatch.compare.moves.belief import Evidence, believe, evidence_anew, evidence_of
+from tapbatch.compare.moves.between import moves_between
 from tapbatch.compare.moves.contrast import TapSet, contrast
-from tapbatch.compare.moves.judge import Interval, Moves, judge_moves
+from tapbatch.compare.moves.judge import Interval, Moves
 from tapbatch.compare.moves.priors import FREQ
 from tests.compare.moves_sim import Bench, Floats, Taps, a_stage, an_instrument, sides
 
@@ -101,8 +102,7 @@ def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
     evidence += [e for side in both for e in evidence_anew(side, FREQ, ("pair",))]
     belief = believe(evidence, FREQ)
     start = time.process_time()
-    found = contrast(both[0], both[1], FREQ, case.same_room)
-    said = judge_moves(found, FREQ, belief, STEADY)
+    said = moves_between(both[0], both[1], FREQ, belief, STEADY, case.same_room)
     return said, moves, time.process_time() - start
 
 

@@ -1,11 +1,12 @@
 """Which modes of a part moved between two stages: alone, all alike, or both, with the bench counted in.
 
-Taps come in as arrays of readings (:class:`~tapbatch.compare.moves.contrast.TapSet`), in cents for frequencies and in
-hundredths of a natural logarithm for decay times; frozen values go out (:class:`~tapbatch.compare.moves.judge.Moves`).
-In order: ``priors`` states every constant with its argument; ``scatter`` learns how the taps of a hand scatter;
-``contrast`` turns the taps of two stages into one difference a mode; ``belief`` learns over the shop what a set-up
-moves; ``mixture`` sums over what is not known; ``judge`` gives intervals and verdicts; ``ask`` says what would decide
-an open one. Nothing here knows files, stages or settings.
+Taps come in as arrays of readings (:class:`~tapbatch.compare.moves.contrast.TapSet`), in cents for frequencies and
+in hundredths of a natural logarithm for decay times; frozen values go out
+(:class:`~tapbatch.compare.moves.judge.Moves`). In order: ``priors`` states what is believed beforehand, with the
+argument for each number; ``scatter`` learns how the taps of a hand scatter; ``contrast`` turns the taps of two stages
+into one difference a mode; ``belief`` learns over the shop what a set-up moves; ``mixture`` sums over what is not
+known; ``judge`` gives intervals and verdicts; ``ask`` says what would decide an open one; ``between`` calls them.
+Nothing here knows files, stages or settings.
 
 The model of a reading is, for recording ``r``, tap ``j`` and mode ``k`` of stage ``s``::
 

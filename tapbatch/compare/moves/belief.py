@@ -8,9 +8,9 @@ exist:
   Three in a hundred are allowed to be outliers;
 - ``stages``: two stages of one part. Some modes, or all, may have been cut, as in a judged pair.
 
-Of ``so`` each piece counts in full: many modes tell of it. Of ``sc`` a piece is one draw, from a distribution that is
-hardly known: ``n`` of kind ``anew`` count together as ``n/(n + 2)`` of their sum, so that one is not believed, and
-those of kind ``stages`` count half. Believing ``again`` in full gave 6 to 7.6 % of false movers.
+Of ``so`` each piece counts in full: many modes tell of it. Of ``sc`` a piece is one draw, from a distribution that
+is hardly known: ``n`` of kind ``anew`` count together as ``n/(n + 2)`` of their sum, so that one is not believed, and
+all those of kind ``stages`` together as one at most. Believing ``again`` in full gave 6 to 7.6 % of false movers.
 """
 
 from __future__ import annotations
@@ -31,8 +31,10 @@ OUTLIERS = 0.03
 SLOW = 2.0
 """``n`` set-ups anew count as ``n/(n + SLOW)`` of the sum of what they tell of ``sc``."""
 
-OF_STAGES = 0.5
-"""Weight of what two stages tell of ``sc``: a cut may have moved all modes."""
+OF_STAGES = 1.0
+"""``n`` pairs of stages count as ``1/(n + OF_STAGES)`` of the sum, so as one pair at most. What set-ups did and what
+a cut of all modes did look the same there, and large shifts are taken for cuts. With half the weight each, eight
+pairs of a bench that shifts by 3 cents narrowed the whole interval, and it held 89 %."""
 
 Kind = Literal["anew", "stages"]
 
@@ -52,7 +54,7 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Belief:
-    """The probabilities of the values of ``so`` (11,) and ``sc`` (12,), and how many pieces of each kind taught them."""
+    """The probabilities of the values of ``so`` (11,) and ``sc`` (12,), and the number of pieces of each kind."""
 
     own: Floats
     common: Floats
@@ -126,15 +128,14 @@ def believe(evidence: Iterable[Evidence], priors: Priors, leave_out: Sequence[st
     kept = [e for e in evidence if leave_out is None or e.source != tuple(leave_out)]
     (_, own_prior), (_, common_prior) = own_grid(priors), common_grid(priors)
     own, common = np.log(own_prior), np.log(common_prior)
-    anew = [e for e in kept if e.kind == "anew"]
+    anew, stages = ([e for e in kept if e.kind == kind] for kind in ("anew", "stages"))
     for one in kept:
         own = own + np.array(one.own)
-    if anew:
-        common = common + len(anew) / (len(anew) + SLOW) * np.sum([e.common for e in anew], axis=0)
-    for one in kept:
-        if one.kind == "stages":
-            common = common + OF_STAGES * np.array(one.common)
-    return Belief(_normal(own), _normal(common), len(anew), len(kept) - len(anew))
+    for one in anew:
+        common = common + len(anew) / (len(anew) + SLOW) * np.array(one.common)
+    for one in stages:
+        common = common + np.array(one.common) / (len(stages) + OF_STAGES)
+    return Belief(_normal(own), _normal(common), len(anew), len(stages))
 
 
 def _normal(logs: Floats) -> Floats:

@@ -1,9 +1,9 @@
 """Turn the taps of two stages, or of two groups of set-ups, into one difference for each mode, with its errors.
 
-Conventions: differences are later minus earlier, in the unit of the priors. Taps are averaged within a recording, then
-over the recordings of a set-up, over the set-ups of a point, and over the points that both sides have, each level
-with equal weights. The errors are kept apart: what all modes share, what each has of its own, and the set-ups, which
-are only counted here (``spread = 1/R1 + 1/R2`` set-ups); how far they shift is
+Conventions: differences are later minus earlier, in the unit of the priors. Taps are averaged within a recording,
+then over the recordings of a set-up, over the set-ups of a point, and over the points that both sides have, each
+level with equal weights. The errors are kept apart: what all modes share, what each has of its own, and the set-ups,
+which are only counted here (``spread = 1/R1 + 1/R2`` set-ups); how far they shift is
 :mod:`tapbatch.compare.moves.mixture`'s to sum over.
 
 *Level.* A harder blow lowers a mode that softens; a nearer phone looks just like a harder blow. So half of the effect
@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapbatch.compare.moves.priors import Floats, Priors
+from tapbatch.compare.moves.priors import Bools, Floats, Priors
 from tapbatch.compare.moves.scatter import Cell, Scatter, inflation, learn_scatter
 from tapbatch.compare.spots import ALIKE
 
@@ -158,21 +158,24 @@ def _cell(taps: TapSet, hardest_db: float) -> Cell:
     return Cell(taps.values, taps.variances, 10.0 ** ((taps.levels_db - hardest_db) / 10.0))
 
 
-def _told(taps: TapSet) -> Floats:
+def _told(taps: TapSet) -> Bools:
     return np.asarray(np.isfinite(taps.values).any(axis=0))
 
 
-def _common_points(before: Sequence[TapSet], after: Sequence[TapSet]) -> dict[str, Floats]:
+def _common_points(before: Sequence[TapSet], after: Sequence[TapSet]) -> dict[str, Bools]:
     """Return, by point, the modes that count there: those told on both sides; all told modes where none is."""
     names = sorted({t.point for t in (*before, *after)})
-    told = [{p: np.any([_told(t) for t in side if t.point == p] or [[False]], axis=0) for p in names} for side in
-            (before, after)]  # fmt: skip
+    nothing = np.zeros(before[0].values.shape[1], dtype=bool)
+    told = [
+        {p: np.any([nothing, *(_told(t) for t in side if t.point == p)], axis=0) for p in names}
+        for side in (before, after)
+    ]
     both = {p: told[0][p] & told[1][p] for p in names}
     anywhere = np.any(list(both.values()), axis=0)
     return {p: np.where(anywhere, both[p], told[0][p] | told[1][p]) for p in names}
 
 
-def _mean(side: Sequence[TapSet], cells: Sequence[Cell], points: dict[str, Floats], scatter: Scatter) -> _Side:
+def _mean(side: Sequence[TapSet], cells: Sequence[Cell], points: dict[str, Bools], scatter: Scatter) -> _Side:
     """Return the mean of each mode over a side, its own variance, the common one, and the power of its taps."""
     shares = _shares(side, points)
     modes = shares.shape[1]
@@ -194,8 +197,8 @@ def _mean(side: Sequence[TapSet], cells: Sequence[Cell], points: dict[str, Float
     return _Side(mean, variance, common, power, doubt)
 
 
-def _shares(side: Sequence[TapSet], points: dict[str, Floats]) -> Floats:
-    """Return the weight of each recording in the mean of each mode, shape (recordings, modes); columns add up to 1."""
+def _shares(side: Sequence[TapSet], points: dict[str, Bools]) -> Floats:
+    """Return the weight of each recording in the mean of each mode, (recordings, modes); columns add up to 1."""
     told = np.array([_told(t) & points[t.point] for t in side], dtype=np.float64)
     recordings, setups, at = np.ones_like(told), np.ones_like(told), np.zeros_like(told)
     for i, one in enumerate(side):

@@ -1,10 +1,10 @@
 """Say which modes moved, by how much, and on which of three moves the verdict rests.
 
-Conventions: for each mode the *whole* move is what its reading would do set up anew, the *own* move what it did beside
-the others, the *common* move what all did alike with set-ups left out; each with its own interval of 95 %. What all
-did *alike* as read, set-ups in it, is stated too. The family is the modes of a part between two stages; own and whole
-moves may each be wrong in 2.5 % of stages. ``chance`` is the p-value adjusted for all of this: below 5 % a verdict is
-firm.
+Conventions: for each mode the *whole* move is what its reading would do set up anew, the *own* move what it did
+beside the others, the *common* move what all did alike with set-ups left out; each with its own interval of 95 %.
+What all did *alike* as read, set-ups in it, is stated too. The family is the modes of a part between two stages; own
+and whole moves may each be wrong in 2.5 % of stages. ``chance`` is the p-value adjusted for all of this: below 5 % a
+verdict is firm.
 
 The rules, the first that holds:
 
@@ -32,9 +32,8 @@ from typing import Literal
 import numpy as np
 
 from tapbatch.compare.moves.belief import Belief
-from tapbatch.compare.moves.contrast import Contrast
-from tapbatch.compare.moves.mixture import Sums, sums_of
-from tapbatch.compare.moves.priors import Bools, Floats, Priors
+from tapbatch.compare.moves.mixture import Sums
+from tapbatch.compare.moves.priors import Bools, Floats
 from tapbatch.compare.multiple_testing import holm
 
 MoveVerdict = Literal["up", "down", "up?", "down?", "steady", "unclear"]
@@ -67,7 +66,11 @@ class Interval:
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """What one mode did between two stages; ``parted`` says that nobody can tell whether it or the rest moved."""
+    """What one mode did between two stages; ``parted`` says that nobody can tell whether it or the rest moved.
+
+    ``more_taps`` and ``more_setups`` at the later stage would decide an open verdict; ``None`` where it is not open,
+    or where that is not likely.
+    """
 
     whole: Interval
     own: Interval
@@ -76,6 +79,8 @@ class Move:
     chance: float
     parted: bool
     printed: Interval
+    more_taps: int | None = None
+    more_setups: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,47 +100,43 @@ class Moves:
     stages: int
 
 
-def judge_moves(contrast: Contrast, priors: Priors, belief: Belief, steady: float) -> Moves:
-    """Return what moved.
+def judge_moves(sums: Sums, belief: Belief, steady: float) -> Moves:
+    """Return what moved, with ``more_taps`` and ``more_setups`` left open.
 
     Parameters
     ----------
-    contrast : Contrast
-        The differences of all modes of a part between two stages, at least one mode.
-    priors : Priors
-        Of the quantity.
+    sums : Sums
+        Of the differences of all modes of a part between two stages, at least one mode.
     belief : Belief
-        What is believed of set-ups, the judged pair left out.
+        What was believed of set-ups.
     steady : float
         Within which a mode counts as steady, in the unit of the priors.
-
-    Returns
-    -------
-    Moves
 
     Examples
     --------
     >>> from tapbatch.compare.moves.belief import believe
     >>> from tapbatch.compare.moves.contrast import TapSet, contrast
+    >>> from tapbatch.compare.moves.mixture import sums_of
     >>> from tapbatch.compare.moves.priors import FREQ
     >>> noise = np.random.default_rng(1).normal(0.0, 0.7, (2, 5, 6))
-    >>> cut = np.array([0.0, -20.0, 0.0, 0.0, 0.0, 0.0])
-    >>> sets = [TapSet(n, np.full((5, 6), 0.01), np.zeros(5)) for n in (noise[0], noise[1] + cut)]
-    >>> moves = judge_moves(contrast(sets[:1], sets[1:], FREQ), FREQ, believe([], FREQ), 3.0)
-    >>> moves.modes[1].verdict, moves.modes[1].moved
+    >>> noise[1, :, 1] -= 20.0
+    >>> before, after = (TapSet(n, np.full((5, 6), 0.01), np.zeros(5)) for n in noise)
+    >>> belief = believe([], FREQ)
+    >>> sums = sums_of(contrast([before], [after], FREQ), FREQ, belief.own, belief.common)
+    >>> mode = judge_moves(sums, belief, 3.0).modes[1]
+    >>> mode.verdict, mode.moved
     ('down', 'own')
     """
-    sums = sums_of(contrast, priors, belief.own, belief.common)
-    tests = test_moves(sums, steady)
+    said = verdicts_of(sums, steady)
     own, whole = _intervals(sums.own_cdf, *_own_start(sums)), _intervals(sums.whole_cdf, *_whole_start(sums))
     common = _alike_interval(sums, sums.common_cdf, sums.common_shift)
     alike = _alike_interval(sums, sums.alike_cdf)
     modes = []
-    for k, (verdict, moved) in enumerate(zip(tests.verdicts, tests.moved, strict=True)):
+    for k, (verdict, moved) in enumerate(zip(said.verdicts, said.moved, strict=True)):
         printed = _printed(moved, verdict, own[k], whole[k], common)
-        chance, parted = float(tests.chances[k]), bool(tests.parted[k])
+        chance, parted = float(said.chances[k]), bool(said.parted[k])
         modes.append(Move(whole[k], own[k], moved, verdict, chance, parted, printed))
-    return Moves(tuple(modes), common, alike, tests.open_alike, belief.anew, belief.stages)
+    return Moves(tuple(modes), common, alike, said.open_alike, belief.anew, belief.stages)
 
 
 def _printed(moved: Moved, verdict: MoveVerdict, own: Interval, whole: Interval, common: Interval) -> Interval:
@@ -148,7 +149,7 @@ def _printed(moved: Moved, verdict: MoveVerdict, own: Interval, whole: Interval,
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Tests:
+class Said:
     """The verdict of each mode, what it rests on, its chance, whether it parted; and whether ``all`` is open."""
 
     verdicts: tuple[MoveVerdict, ...]
@@ -158,7 +159,7 @@ class Tests:
     open_alike: bool
 
 
-def test_moves(sums: Sums, steady: float) -> Tests:
+def verdicts_of(sums: Sums, steady: float) -> Said:
     """Return the verdicts, from the distribution functions at zero and at the bounds of ``steady``."""
     count = sums.contrast.change.size
     bounds = np.array([-steady, 0.0, steady])
@@ -193,7 +194,7 @@ def test_moves(sums: Sums, steady: float) -> Tests:
         chances[k] = min(chance, 1.0)
         moved.append(rests)  # type: ignore[arg-type]
         verdicts.append(_word(verdict, chances[k], bool(within[k] and small and not (own_way or whole_way))))
-    return Tests(tuple(verdicts), tuple(moved), chances, parted, open_alike)
+    return Said(tuple(verdicts), tuple(moved), chances, parted, open_alike)
 
 
 def _two_sided(below: Floats) -> Floats:

@@ -8,8 +8,8 @@ the spread of the set-ups. ``S`` is what all modes moved alike as read, set-up a
 
 with the chances ``q`` and ``r`` of a cut of a mode's own and of one that all share (figures of frequency). ``q`` has
 three values: with a single one of 0.3, a bench whose modes shift unequally was taken for one that was cut, and own
-intervals were too narrow. Given ``S``, ``so`` and ``q`` the modes are independent, so the sum is exact on a grid of 11 ``so``, 12 ``sc`` and some 200 ``S``, which
-lie close where a mode lies and widely elsewhere.
+intervals were too narrow. Given ``S``, ``so`` and ``q`` the modes are independent, so the sum is exact on a grid of
+11 ``so``, 12 ``sc`` and some 200 ``S``, which lie close where a mode lies and widely elsewhere.
 
 An *own* move is judged against what the other modes say of ``S`` and ``so``: the mode itself is left out. Its
 interval is what would not be rejected, so an interval excludes zero exactly if its p-value is below 5 %. The interval

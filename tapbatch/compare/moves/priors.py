@@ -33,8 +33,8 @@ scale."""
 
 
 OWN_SHARES = ((0.03, 0.4), (0.2, 0.35), (0.5, 0.25))
-"""Shares of the modes that a cut moved on their own, each with its chance: hardly any (nothing was cut, or all alike),
-one in five, one in two."""
+"""Shares of the modes that a cut moved on their own, each with its chance: hardly any (nothing was cut, or all
+alike), one in five, one in two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +91,9 @@ T60 = Priors(
     untold_scatter=5.0,
 )
 """Per cent. How a box is held shows in its damping first: a hand or a rest adds to the loss of the modes it touches,
-so own shifts are large (median of ``so`` 3.3 %, 95 % below 9 %) and common ones larger (median of ``sc`` 3.1 %, 95 %
-below 13 %). These scales are assumptions, to be sharpened by ``again``; no published figure is known to us. A brace or
-a coat of varnish changes the damping of a mode by tens of per cent. Nothing is known of the sign of softening."""
+so own shifts are large (median of ``so`` 3 %, 95 % below 7 %) and common ones larger (median of ``sc`` 3.1 %, 95 %
+below 13 %). These scales are assumptions, to be sharpened by ``again``; no published figure is known to us. A brace
+or a coat of varnish changes the damping of a mode by tens of per cent. Nothing is known of the sign of softening."""
 
 
 @lru_cache(maxsize=8)

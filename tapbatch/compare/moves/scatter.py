@@ -1,8 +1,9 @@
-"""How the taps of one hand scatter: against the level of the blow, all modes together, each alone, and from tap to tap.
+"""How the taps of one hand scatter: against the level of the blow, all modes together, each alone, and from tap to
+tap.
 
-Conventions: a *cell* is the taps of one recording in one set-up, an array of shape (taps, modes), NaN where a tap does
-not tell a mode. Everything is learned from what taps do within a cell, over all cells of both stages, so nothing that
-a set-up or a cut does enters.
+Conventions: a *cell* is the taps of one recording in one set-up, an array of shape (taps, modes), NaN where a tap
+does not tell a mode. Everything is learned from what taps do within a cell, over all cells of both stages, so nothing
+that a set-up or a cut does enters.
 
 *Softening.* A mode falls as the power of the blow grows. Its slope is drawn towards that of all modes, and that
 towards the prior, because five taps of much the same loudness tell little of it.
@@ -29,9 +30,9 @@ from tapbatch.compare.multiple_testing import moderated
 
 RHO = (0.0, 0.2, 0.4, 0.6, 0.8)
 RHO_PRIOR = (0.46, 0.16, 0.13, 0.13, 0.12)
-"""About half of the hands tap independently. Five taps hardly tell 0.6 from 0.8, so strong wandering, which costs most
-where it is missed, is not made unlikely beforehand; independent taps exclude it by themselves. Without wandering in
-the model, taps that wander gave 11 to 22 % of false movers."""
+"""About half of the hands tap independently. Five taps hardly tell 0.6 from 0.8, so strong wandering, which costs
+most where it is missed, is not made unlikely beforehand; independent taps exclude it by themselves. Without wandering
+in the model, taps that wander gave 11 to 22 % of false movers."""
 
 MOST_LAGGED = 30
 """Longer cells are taken as this long where ``rho`` is estimated: the matrices grow with the square."""
@@ -53,11 +54,10 @@ class Cell:
 class Scatter:
     """What the cells of two stages tell of the hand.
 
-    ``slopes`` and ``slope_variances`` (modes,) say how much each mode falls at the hardest blow;
-    ``slope_common`` is the variance that all slopes share, ``slope_typical`` their common value. ``own`` (modes,) is
-    the variance of one tap, noise left out, ``noise`` (modes,) that of its noise; ``dof`` (modes,) tells how well it is
-    known. ``common`` is the variance that all modes share in a tap. ``rho`` (5,) is the probability of each ``RHO``.
-    """
+    ``slopes`` and ``slope_variances`` (modes,) say how much each mode falls at the hardest blow; ``slope_common`` is
+    the variance that all slopes share, ``slope_typical`` their common value. ``own`` (modes,) is the variance of one
+    tap, noise left out, ``noise`` (modes,) that of its noise; ``dof`` (modes,) tells how well it is known. ``common``
+    is the variance that all modes share in a tap. ``rho`` (5,) is the probability of each ``RHO``."""
 
     slopes: Floats
     slope_variances: Floats

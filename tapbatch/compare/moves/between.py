@@ -1,0 +1,57 @@
+"""The one road from the taps of two stages to what moved between them.
+
+Conventions: those of :mod:`tapbatch.compare.moves.judge`. Frequencies come in cents with the priors
+:data:`~tapbatch.compare.moves.priors.FREQ`, decay times in hundredths of their logarithm with
+:data:`~tapbatch.compare.moves.priors.T60`; the two are judged apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tapbatch.compare.moves.ask import with_asks
+from tapbatch.compare.moves.belief import Belief
+from tapbatch.compare.moves.contrast import TapSet, contrast
+from tapbatch.compare.moves.judge import Moves, judge_moves
+from tapbatch.compare.moves.mixture import sums_of
+from tapbatch.compare.moves.priors import Priors
+
+
+def moves_between(
+    before: Sequence[TapSet],
+    after: Sequence[TapSet],
+    priors: Priors,
+    belief: Belief,
+    steady: float,
+    same_room: bool = False,
+) -> Moves:
+    """Return what the modes of a part did between two stages, and what would decide what is open.
+
+    Parameters
+    ----------
+    before, after : sequence of TapSet, at least one each
+        The taps of each stage, with the modes that both have in the same order, at least one.
+    priors : Priors
+        Of the quantity.
+    belief : Belief
+        What is believed of set-ups, the judged pair left out (:func:`tapbatch.compare.moves.belief.believe`).
+    steady : float
+        Within which a mode counts as steady, in the unit of the priors.
+    same_room : bool
+        Whether the room is known to be the same in both stages, so that its error cancels. Default False.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from tapbatch.compare.moves.belief import believe
+    >>> from tapbatch.compare.moves.priors import FREQ
+    >>> noise = np.random.default_rng(2).normal(0.0, 0.7, (2, 5, 6))
+    >>> before, after = (TapSet(n, np.full((5, 6), 0.01), np.zeros(5)) for n in (noise[0], noise[1] - 6.0))
+    >>> moves = moves_between([before], [after], FREQ, believe([], FREQ), 3.0)
+    >>> moves.open_alike, {m.verdict for m in moves.modes}, {m.moved for m in moves.modes}
+    (True, {'unclear'}, {'all'})
+    >>> moves.modes[0].more_taps, moves.modes[0].more_setups
+    (None, 5)
+    """
+    sums = sums_of(contrast(before, after, priors, same_room), priors, belief.own, belief.common)
+    return with_asks(judge_moves(sums, belief, steady), sums, steady)
