@@ -17,7 +17,7 @@ from tapbatch.compare.moves.belief import Evidence, believe, evidence_anew, evid
 from tapbatch.compare.moves.between import moves_between
 from tapbatch.compare.moves.contrast import TapSet, contrast
 from tapbatch.compare.moves.judge import Interval, Moves
-from tapbatch.compare.moves.priors import FREQ
+from tapbatch.compare.moves.priors import FREQ, Priors
 from tests.compare.moves_sim import Bench, Floats, Taps, a_stage, an_instrument, sides
 
 STEADY = 3.0
@@ -40,6 +40,8 @@ class Case:
     harder_db: float = 0.0
     carried: bool = False
     same_room: bool = False
+    priors: Priors = FREQ
+    steady: float = STEADY
 
 
 @dataclass
@@ -86,10 +88,10 @@ def learned(rng: np.random.Generator, case: Case) -> list[Evidence]:
     evidence: list[Evidence] = []
     if case.again:
         stage = tap_sets(a_stage(rng, case.bench, made, still, case.taps, case.again + 1))
-        evidence += evidence_anew(stage, FREQ, ("box",))
+        evidence += evidence_anew(stage, case.priors, ("box",))
     stages = [tap_sets(a_stage(rng, case.bench, made, still, case.taps)) for _ in range(case.earlier)]
     for n, (one, other) in enumerate(pairwise(stages)):
-        evidence.append(evidence_of(contrast(one, other, FREQ), FREQ, "stages", (str(n),)))
+        evidence.append(evidence_of(contrast(one, other, case.priors), case.priors, "stages", (str(n),)))
     return evidence
 
 
@@ -99,10 +101,10 @@ def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
     moves = case.moves(rng, case.modes)
     before, after, _ = sides(rng, case.bench, moves, case.taps, case.setups, case.harder_db, case.carried)
     both = [tap_sets(side, case.bench.room) for side in (before, after)]
-    evidence += [e for side in both for e in evidence_anew(side, FREQ, ("pair",))]
-    belief = believe(evidence, FREQ)
+    evidence += [e for side in both for e in evidence_anew(side, case.priors, ("pair",))]
+    belief = believe(evidence, case.priors)
     start = time.process_time()
-    said = moves_between(both[0], both[1], FREQ, belief, STEADY, case.same_room)
+    said = moves_between(both[0], both[1], case.priors, belief, case.steady, case.same_room)
     return said, moves, time.process_time() - start
 
 

@@ -4,7 +4,8 @@ Conventions: the earlier stage is past. A question is open if the verdict is ``u
 if the verdict would be firm, or ``steady``, with the readings where they are and smaller errors. More taps shrink the
 scatter of the hand. More set-ups, each with as many taps as now, shrink what set-ups shift as well, and they teach
 how far that is: they are expected to shift by the median of what is believed. What all modes did alike is left as it
-is. ``None`` means that the most that is tried would not decide it either: "not likely", rather than never."""
+is. ``None`` means that the most that is tried would not decide it either: "not likely", rather than never.
+"""
 
 from __future__ import annotations
 

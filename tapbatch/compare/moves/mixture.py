@@ -16,7 +16,7 @@ interval is what would not be rejected, so an interval excludes zero exactly if 
 of a model average is not used: where all modes moved it held 82 %.
 
 The distribution function of Student's t is that of Wallace (Ann. Math. Stat. 30, 1959). From four degrees of freedom
-on it is off by less than 2 % of a tail of 1 %, on the wide side.
+on it is off by less than 4 % of a tail of 1 %, on the wide side.
 """
 
 from __future__ import annotations

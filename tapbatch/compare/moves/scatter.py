@@ -1,5 +1,4 @@
-"""How the taps of one hand scatter: against the level of the blow, all modes together, each alone, and from tap to
-tap.
+"""How the taps of one hand scatter: with the level of the blow, all modes together, each alone, from tap to tap.
 
 Conventions: a *cell* is the taps of one recording in one set-up, an array of shape (taps, modes), NaN where a tap
 does not tell a mode. Everything is learned from what taps do within a cell, over all cells of both stages, so nothing
@@ -57,7 +56,8 @@ class Scatter:
     ``slopes`` and ``slope_variances`` (modes,) say how much each mode falls at the hardest blow; ``slope_common`` is
     the variance that all slopes share, ``slope_typical`` their common value. ``own`` (modes,) is the variance of one
     tap, noise left out, ``noise`` (modes,) that of its noise; ``dof`` (modes,) tells how well it is known. ``common``
-    is the variance that all modes share in a tap. ``rho`` (5,) is the probability of each ``RHO``."""
+    is the variance that all modes share in a tap. ``rho`` (5,) is the probability of each ``RHO``.
+    """
 
     slopes: Floats
     slope_variances: Floats
