@@ -25,7 +25,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 OWN_STEPS, COMMON_STEPS = 11, 12
-"""Points of the grids of ``so`` and ``sc``. Twice as many change no interval by more than 2 %."""
+"""Points of the grids of ``so`` and ``sc``. With five times as many no bound moves by more than 3 % of an interval
+(``tests/compare/test_moves.py``)."""
 
 COMMON_DOF = 3.0
 """Degrees of freedom of the half-t prior of ``sc``: its tail lets one bench in a hundred shift by nine times the
