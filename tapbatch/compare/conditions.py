@@ -10,6 +10,8 @@ went on, say), so "no state given" differs from every state, here as in learning
   move less. A mode of kind ``air`` gets this bound.
 - String pitch: tension changes by 0.116 % a cent. No formula says what tension and humidity do to a body, so they are
   named and nothing more.
+- Level: the mean peak of the taps at the points that both stages have, if it differs by 5 dB or more. Softer and
+  harder blows differ by that much, and so do distances of the phone; a level alone does not tell which.
 - Days: two or more, by the dates of the notes, else by the times of the recordings.
 """
 
@@ -18,6 +20,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from datetime import date
+from statistics import fmean
 
 from tapbatch.compare.open_strings import strings_out_of_tune
 from tapbatch.compare.order import recorded_when
@@ -25,6 +28,7 @@ from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Heard, Note, Stage
 
 ZERO_CELSIUS_K = 273.15
+_LOUDER_DB = 5.0
 # One day to the next is one job at the bench; over more days wood dries, glue cures and the air changes.
 FEWEST_DAYS = 2
 
@@ -42,8 +46,8 @@ def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[Caution, ...]
     Returns
     -------
     tuple of Caution
-        State, points (where none is common), codec, sample rate, recorder, concert pitch, strings out of tune, days
-        passed, and what the notes tell: temperature, humidity, string pitch.
+        State, points (where none is common), codec, sample rate, recorder, method, level, concert pitch, strings out
+        of tune, days passed, and what the notes tell: temperature, humidity, string pitch.
     """
     found: list[Caution] = []
     if before.state != after.state:
@@ -51,6 +55,8 @@ def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[Caution, ...]
     found += _points(before, after)
     found += _codec(before, after)
     found += _device(before, after)
+    found += _method(before, after)
+    found += _level(before, after)
     if before.concert_pitch_hz != after.concert_pitch_hz:
         found.append(
             Caution("concert pitch", before_hz=before.concert_pitch_hz, after_hz=after.concert_pitch_hz),
@@ -130,6 +136,25 @@ def _device(before: Stage, after: Stage) -> list[Caution]:
     if not all(devices) or devices[0] == devices[1]:
         return []
     return [Caution("recorder", before=devices[0], after=devices[1])]
+
+
+def _method(before: Stage, after: Stage) -> list[Caution]:
+    versions = [tuple(sorted({h.reading.method for h in _tapped(s)})) for s in (before, after)]
+    if not all(versions) or versions[0] == versions[1]:
+        return []
+    return [Caution("method", before=versions[0], after=versions[1])]
+
+
+def _level(before: Stage, after: Stage) -> list[Caution]:
+    levels: list[dict[str, list[float]]] = [{}, {}]
+    for side, stage in zip(levels, (before, after), strict=True):
+        for heard in _tapped(stage):
+            side.setdefault(heard.recording.point, []).extend(r.tap.peak_dbfs for r in heard.reading.used_taps)
+    common = set(levels[0]) & set(levels[1])
+    if not common:
+        return []
+    louder_db = fmean(fmean(levels[1][point]) - fmean(levels[0][point]) for point in sorted(common))
+    return [Caution("level", louder_db=louder_db)] if abs(louder_db) >= _LOUDER_DB else []
 
 
 def _lossy(heard: Iterable[Heard]) -> str:

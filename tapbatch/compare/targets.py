@@ -248,7 +248,7 @@ def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[La
                 on_target=_on_target(mode, place, within, len(taps_hz)),
                 taps_within=within,
                 taps=len(taps_hz),
-                step_cents=outlook.step.mean if outlook else None,
+                step_cents=outlook.step.middle if outlook else None,
                 step_low_cents=outlook.low if outlook else None,
                 step_high_cents=outlook.high if outlook else None,
                 steps_seen=len(work.steps),

@@ -6,7 +6,9 @@ before and the 0.3 s after is lowest, in the later half of the samples held. Bot
 the cut, because filters need samples to start from. What begins in this *lead* belongs to the earlier section.
 
 The first section in which something stands out by 20 dB decides the channel for the whole file: levels and phases of
-two channels must not be mixed. Notices are for the whole file and come with its last section.
+two channels must not be mixed. Where the two channels of a stereo file turn out to be in line with the instrument
+(:mod:`tapbatch.listen.in_line`), each section also has the sound of both together. Notices are for the whole file and
+come with its last section.
 
 When it is wrong: a recording without any calm second, such as hours of talk or music, is cut within a sound.
 """
@@ -14,7 +16,7 @@ When it is wrong: a recording without any calm second, such as hours of talk or 
 from __future__ import annotations
 
 from collections.abc import Generator, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +24,7 @@ from numpy.typing import NDArray
 
 from tapbatch.listen.channels import Channel, better_channel, channel_of, make_finite
 from tapbatch.listen.header import clean_date
+from tapbatch.listen.in_line import SOUND_M_S, InLine, in_line, without_room
 from tapbatch.listen.streams import Block, Stream, open_stream
 from tapbatch.model.errors import SoundError
 from tapbatch.model.notice import Notice
@@ -54,13 +57,15 @@ _STANDS_OUT_DB = 20.0
 class Section:
     """A stretch of a recording: its sound, the sample at which it begins, and how many samples are its lead.
 
-    The sound of the last section carries the notices and the date of the whole file.
+    The sound of the last section carries the notices and the date of the whole file. ``both`` is the same stretch as
+    two channels in line give it; ``None`` if there are none.
     """
 
     sound: Sound
     first: int
     lead: int
     last: bool
+    both: Sound | None = None
 
     @property
     def whole(self) -> bool:
@@ -105,6 +110,7 @@ class _Cutter:
         self.left_out = False
         self.first = self.lead = 0
         self.used: int | None = None
+        self.pair: InLine | None = None
         self.replaced = np.zeros(stream.channels, dtype=np.int64)
         self.peak_dbfs = -np.inf
         self.clipped = False
@@ -147,6 +153,9 @@ class _Cutter:
             self.latest = (channel, column)
         return self.latest[1][:count]
 
+    def _two(self, count: int) -> tuple[Float, Float]:
+        return self._column(0, count), self._column(1, count)
+
     def _calmest(self) -> int:
         """Return where to cut, in samples from the first one held."""
         width = max(1, round(_PIECE_S * self.stream.sample_rate_hz))
@@ -164,24 +173,40 @@ class _Cutter:
         known = [channel_of(self._column(c, count), rate_hz, lossy=lossy) for c in range(self.stream.channels)]
         used = better_channel(known) if self.used is None else self.used
         if known[used].clarity_db > _STANDS_OUT_DB:
+            if self.used is None and len(known) == 2 and all(channel.clipped is None for channel in known):
+                self.pair = in_line(self._two(count), rate_hz)
+                used = used if self.pair is None else self.pair.near
             self.used = used
+        both = None if self.pair is None else without_room(self._two(count), self.pair)
         clipped, samples = self._notice(known[used]), self._column(used, count)
         # Drop our reference, so that the caller can free the samples before the next section is read.
         self.latest = None
+        sound = Sound(
+            samples=samples,
+            sample_rate_hz=rate_hz,
+            recorded_at=self._recorded_at() if last else "",
+            device=self.stream.device,
+            lossy=lossy,
+            clipped=clipped,
+            notices=self._notices(used) if last else (),
+        )
         return Section(
-            sound=Sound(
-                samples=samples,
-                sample_rate_hz=rate_hz,
-                recorded_at=self._recorded_at() if last else "",
-                device=self.stream.device,
-                lossy=lossy,
-                clipped=clipped,
-                notices=self._notices(used) if last else (),
-            ),
+            sound=sound,
             first=self.first,
             lead=self.lead,
             last=last,
+            both=None if both is None else self._as_one(sound, both, known),
         )
+
+    def _as_one(self, sound: Sound, samples: Float, known: list[Channel]) -> Sound:
+        """Return the sound of two channels in line, clipped where either is."""
+        assert self.pair is not None
+        masks = [channel.clipped for channel in known if channel.clipped is not None]
+        clipped = np.logical_or.reduce(masks) if masks else None
+        apart_cm = self.pair.lag / sound.sample_rate_hz * SOUND_M_S * 100
+        said = Notice("in line", number=self.pair.near + 1, apart_cm=apart_cm)
+        notices = tuple(said if notice.kind == "channel" else notice for notice in sound.notices)
+        return replace(sound, samples=samples, clipped=clipped, notices=notices)
 
     def _notice(self, channel: Channel) -> NDArray[np.bool_] | None:
         self.peak_dbfs = max(self.peak_dbfs, channel.peak_dbfs)

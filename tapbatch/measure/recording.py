@@ -36,6 +36,7 @@ from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_
 from tapbatch.measure.sound import measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
+from tapbatch.measure.two_ways import second_is_better
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
@@ -73,21 +74,29 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
     SoundError
         If the file is damaged, or its contents cannot be measured.
     """
-    joined = _Joined(settings)
+    ways = [_Joined(settings)]
     try:
         for section in sections(path):
-            joined.add(section)
+            if section.first == 0 and section.both is not None and settings.kind == "tap":
+                ways.append(_Joined(settings, both=True))
+            for way in ways:
+                way.add(section)
             del section  # or it would stay in memory while the next one is read
-        return joined.reading(sha256)
+            if len(ways) > 1 and any(r.tap.used for way in ways for r in way.readings):
+                ways = ways[1:] if second_is_better(ways[0].readings, ways[1].readings) else ways[:1]
+        return ways[0].reading(sha256)
     except (ArithmeticError, ValueError, MemoryError) as error:
         raise not_measured(path.name, error) from error
 
 
 class _Joined:
-    """The results of the sections so far, in the time of the recording; taps are counted from 0 over all sections."""
+    """The results of the sections so far, in the time of the recording; taps are counted from 0 over all sections.
 
-    def __init__(self, settings: BandSettings) -> None:
-        self.settings = settings
+    They are those of one channel, or of two in line if ``both``.
+    """
+
+    def __init__(self, settings: BandSettings, *, both: bool = False) -> None:
+        self.settings, self.both = settings, both
         self.readings: list[TapReading] = []
         self.voices: list[Voice] = []
         self.floors: list[Floor] = []
@@ -101,13 +110,15 @@ class _Joined:
 
     def add(self, section: Section) -> None:
         """Find and measure the taps of a section, and keep what is needed later."""
+        if self.both and section.both is not None:
+            section = replace(section, sound=section.both)
         sound = section.sound
         if self.settings.kind != "room" and self.left_out_s is None:
             self._measure(section)
         self.duration_s = section.first / sound.sample_rate_hz + sound.duration_s
         if section.last:
             # The samples themselves are no longer needed.
-            self.last = replace(section, sound=replace(sound, samples=np.zeros(0), clipped=None))
+            self.last = replace(section, sound=replace(sound, samples=np.zeros(0), clipped=None), both=None)
 
     def _measure(self, section: Section) -> None:
         sound = section.sound

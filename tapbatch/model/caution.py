@@ -21,6 +21,8 @@ CautionKind = Literal[
     "codec",
     "sample rate",
     "recorder",
+    "method",
+    "level",
     "concert pitch",
     "strings",
     "days",
@@ -57,6 +59,8 @@ class Caution:
     codec           ``before``, ``after``: ``lossless``, ``lossy`` or ``mixed``
     sample rate     ``before_rates_hz``, ``after_rates_hz``: all rates of a stage, sorted
     recorder        ``before``, ``after``: the devices that the files name
+    method          ``before``, ``after``: the versions of the method that measured them
+    level           ``louder_db``: by how much the later taps are louder
     concert pitch   ``before_hz``, ``after_hz``
     strings         ``before_cents``, ``after_cents``: the string furthest off, ``None`` where none is
     days            ``days`` between the two
@@ -88,6 +92,7 @@ class Caution:
     after_cents: float | None = None
     air_cents: float | None = None
     tension_pct: float | None = None
+    louder_db: float | None = None
     days: int | None = None
     is_before: bool = False
 

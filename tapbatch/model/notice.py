@@ -19,6 +19,7 @@ OfRecording = Literal[
     "cut",
     "damaged",
     "channel",
+    "in line",
     "lossy codec",
     "low sample rate",
     "non-finite samples",
@@ -65,6 +66,7 @@ class Notice:
     cut                 ``there_s`` of ``promised_s`` seconds; ``None`` where the file names no length
     damaged             ``count``: pieces that could not be decoded
     channel             ``number`` (from 1) of ``count`` channels is used
+    in line             ``number`` (from 1) of the nearer of two channels; the other is ``apart_cm`` farther away
     lossy codec         ``name`` of the codec
     low sample rate     ``rate_hz``, or ``highest_hz``: up to where it was heard
     non-finite samples  ``count``: samples set to 0
@@ -117,6 +119,7 @@ class Notice:
     freq_hz: float | None = None
     rate_hz: int | None = None
     highest_hz: float | None = None
+    apart_cm: float | None = None
 
 
 KINDS_OF_RECORDING: tuple[str, ...] = get_args(OfRecording)

@@ -251,7 +251,7 @@ class ReadingStore:
         If the file is missing or invalid, the entries are restored from the readings and from those entries of the
         file that are valid. Entries from an invalid file count as gone, so recordings that exist are hashed again.
         A valid ledger may be an older one, put back by a cloud folder or a backup: readings that it does not know
-        tell whose they are.
+        tell whose they are, and count where the reading that it names is no longer there.
         """
         from tapbatch.results.kept import KeptLedger
 
@@ -269,8 +269,9 @@ class ReadingStore:
             return Ledger(recordings=dict(self._restored(self._keys())), refused=refused, rebuilt=True)
         entries = {path: Entry(e.sha256, e.size, e.mtime_ns, e.key) for path, e in kept.recordings.items()}
         known = {entry.key for entry in entries.values()}
-        unknown = self._restored(key for key in self._keys() if key not in known)
-        return Ledger(recordings={**dict(unknown), **entries}, method=kept.method)
+        unknown = dict(self._restored(key for key in self._keys() if key not in known))
+        there = {path: entry for path, entry in entries.items() if path not in unknown or self.has(entry.key)}
+        return Ledger(recordings={**unknown, **there}, method=kept.method)
 
     def _restored(self, keys: Iterable[str]) -> Iterator[tuple[str, Entry]]:
         """Yield the ledger entries in the heads of readings, oldest reading first, so the latest wins."""

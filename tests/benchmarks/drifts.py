@@ -154,14 +154,14 @@ def next_steps(say: Say, days: int) -> None:
     say(f"## Next steps: {days}, after three to eight steps of the same work, half of them with opening areas\n")
     say(f"Prediction intervals that contain the next step: {100 * covered:.1f} %.\n")
     rng = np.random.default_rng(75)
-    anywhere = [(d, float(ahead) * d.outlook.step.mean) for d in simulated for ahead in rng.uniform(-0.5, 2.0, 10)]
+    anywhere = [(d, float(ahead) * d.outlook.step.middle) for d in simulated for ahead in rng.uniform(-0.5, 2.0, 10)]
     _reliability(say, "Ten landings for each step, anywhere from half a step behind to two steps ahead", anywhere)
     ladder = [(d, to_go) for d in simulated for to_go in _ladder(d)]
     _reliability(say, "Ten landings for each step, placed so that all bins are filled equally", ladder)
 
 
 def _ladder(day: Day) -> list[float]:
-    up = day.outlook.step.mean > 0
+    up = day.outlook.step.middle > 0
     shares = [(k + 0.5) / 10.0 for k in range(10)]
     edges = [day.outlook.landing.quantile(1.0 - s if up else s) for s in shares]
     to_go = [edge - TOLERANCE if up else edge + TOLERANCE for edge in edges]

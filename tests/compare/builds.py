@@ -47,10 +47,11 @@ def reading(
     sample_rate_hz: int = 48000,
     lossy: bool = False,
     device: str = "",
+    method: str = "test",
 ) -> Reading:
     each = list(decays) or [()] * len(taps)
     return Reading(
-        sha256="", method="test", duration_s=len(taps) + 1.0, sample_rate_hz=sample_rate_hz, recorded_at=recorded_at,
+        sha256="", method=method, duration_s=len(taps) + 1.0, sample_rate_hz=sample_rate_hz, recorded_at=recorded_at,
         lossy=lossy, notices=(), device=device,
         taps=tuple(tap_reading(n, m, d) for n, (m, d) in enumerate(zip(taps, each, strict=True), start=1)),
     )  # fmt: skip

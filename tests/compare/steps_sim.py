@@ -24,8 +24,18 @@ class Day:
     reading: float
 
 
-def voicing_day(rng: np.random.Generator, area: bool, steps: int | None = None) -> Day:
-    """Return a day of ``steps`` steps (3 to 8 where left out) and the one that follows."""
+GROWTH = {"level": (1.0, 1.0), "shrinking": (0.6, 0.98), "growing": (1.02, 1.3)}
+"""By how much each step exceeds the one before, from and to."""
+
+
+def voicing_day(
+    rng: np.random.Generator, area: bool, steps: int | None = None, trend: str = "", scatter: float | None = None
+) -> Day:
+    """Return a day of ``steps`` steps (3 to 8 where left out) and the one that follows.
+
+    With a ``trend`` of :data:`GROWTH`, each step is so many times the one before, and varies by ``scatter`` of itself
+    (5 to 50 % where left out).
+    """
     n = int(rng.integers(3, 9)) if steps is None else steps
     variance = rng.uniform(0.2, 2.0) ** 2 / 5.0
     way = float(rng.choice([-1.0, 1.0]))
@@ -39,7 +49,9 @@ def voicing_day(rng: np.random.Generator, area: bool, steps: int | None = None) 
     else:
         areas = [None] * (n + 2)
         mean = rng.uniform(4.0, 20.0)
-        moves = rng.normal(way * mean, rng.uniform(0.05, 0.5) * mean, n + 1)
+        share = rng.uniform(0.05, 0.5) if scatter is None else scatter
+        sizes = rng.uniform(*GROWTH[trend or "level"]) ** (np.arange(n + 1) - (n - 1) / 2.0)
+        moves = way * mean * sizes * rng.normal(1.0, share, n + 1)
     true = np.cumsum([0.0, *moves])
     read = true + rng.normal(0.0, np.sqrt(variance), n + 2)
     stages = [At(float(read[i]), float(variance), areas[i]) for i in range(n + 1)]

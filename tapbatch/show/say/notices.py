@@ -92,6 +92,11 @@ def notice_text(notice: Notice) -> str:
             if notice.count == 2:
                 return f"stereo: the {'left' if notice.number == 1 else 'right'} channel is used"
             return f"{notice.count} channels: channel {notice.number} is used"
+        case "in line":
+            near, far = ("left", "right") if notice.number == 1 else ("right", "left")
+            return (
+                f"in line: the {near} channel is used, less the room in the {far} one {notice.apart_cm:.0f} cm behind"
+            )
         case "low sample rate":
             if notice.highest_hz is not None:
                 return f"low sample rate: heard up to {notice.highest_hz:.0f} Hz only"

@@ -12,6 +12,7 @@ NOTICES = {
         Notice("cut", there_s=3.5, promised_s=12.0),
         Notice("damaged", count=3),
         Notice("channel", number=1, count=2),
+        Notice("in line", number=1, apart_cm=10.0),
         Notice("lossy codec", name="aac"),
         Notice("low sample rate", rate_hz=8000),
         Notice("non-finite samples", count=12),

@@ -23,6 +23,9 @@ SAID = {
         "sample rate", before_rates_hz=(44100,), after_rates_hz=(44100, 48000)
     ): "sample rate 44100, then 44100 and 48000 Hz",
     Caution("recorder", before=("Trigpoints Two",), after=("B",)): "recorder Trigpoints Two, then B",
+    Caution("method", before=("15",), after=("18",)): "method 15, then 18",
+    Caution("level", louder_db=6.6): "taps 7 dB louder",
+    Caution("level", louder_db=-6.6): "taps 7 dB softer",
     Caution("concert pitch", before_hz=440.0, after_hz=431.0): "concert pitch 440, then 431 Hz",
     Caution("strings", after_cents=-14.0): "strings -14 cents",
     Caution("strings", before_cents=8.0): "strings +8 cents before",

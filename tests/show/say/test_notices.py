@@ -50,7 +50,7 @@ def test_a_notice_of_a_recording_begins_as_listed(kind: str) -> None:
 def test_what_is_said_shortly_is_explained() -> None:
     for kind, meaning in EXPLANATIONS.items():
         assert notice_explained(NOTICES[kind]) == f"{notice_text(NOTICES[kind])}: {meaning}"
-    assert set(KINDS_OF_RECORDING) - set(EXPLANATIONS) == {"channel", "other"}
+    assert set(KINDS_OF_RECORDING) - set(EXPLANATIONS) == {"channel", "in line", "other"}
 
 
 def test_the_same_number_is_said_in_each_of_its_forms() -> None:
