@@ -12,6 +12,7 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from tapbatch.compare.bench import Bench, SetupEvidence, bench_of, setup_evidence
 from tapbatch.compare.setups import SetupContrasts, SetupScatter, contrasts_of, pool_setups
 from tapbatch.compare.targets import Rests, resting_places
 from tapbatch.model.history import History
@@ -25,6 +26,7 @@ class Learned:
     """What one instrument teaches the others; ``rests`` are ``(part, mode, hertz)``."""
 
     setups: SetupContrasts = field(default_factory=lambda: SetupContrasts((), ()))
+    evidence: SetupEvidence = field(default_factory=SetupEvidence)
     rests: tuple[tuple[str, str, float], ...] = ()
 
 
@@ -34,16 +36,22 @@ class Common:
 
     scatter: SetupScatter | None = None
     rests: Rests = field(default_factory=dict)
+    evidence: tuple[SetupEvidence, ...] = ()
 
     def of(self, settings: InstrumentSettings) -> Common:
         """Return the part of it that matters to an instrument: where those rest that its targets look to."""
         liked = liked_by(settings)
-        return Common(self.scatter, {key: hz for key, hz in self.rests.items() if key[0] in liked})
+        return Common(self.scatter, {key: hz for key, hz in self.rests.items() if key[0] in liked}, self.evidence)
+
+    @property
+    def bench(self) -> Bench:
+        """What is believed of the bench."""
+        return bench_of(self.evidence)
 
     @property
     def fingerprint(self) -> str:
         """Hash of it."""
-        return hashlib.sha256(repr((self.scatter, sorted(self.rests.items()))).encode()).hexdigest()
+        return hashlib.sha256(repr((self.scatter, self.evidence, sorted(self.rests.items()))).encode()).hexdigest()
 
 
 def liked_by(settings: InstrumentSettings) -> set[str]:
@@ -78,7 +86,7 @@ def learned_from(history: History) -> Learned:
     True
     """
     rests = tuple((part, mode, hz) for (_, part, mode), hz in resting_places([history]).items())
-    return Learned(contrasts_of(history.stages), rests)
+    return Learned(contrasts_of(history.stages), setup_evidence(history.instrument, history.stages), rests)
 
 
 def common(learned: Mapping[str, Learned]) -> Common:
@@ -91,4 +99,5 @@ def common(learned: Mapping[str, Learned]) -> Common:
     """
     ordered = sorted(learned.items())
     rests = {(name, part, mode): hz for name, one in ordered for part, mode, hz in one.rests}
-    return Common(pool_setups(one.setups for _, one in ordered), rests)
+    evidence = tuple(one.evidence for _, one in ordered if one.evidence != SetupEvidence())
+    return Common(pool_setups(one.setups for _, one in ordered), rests, evidence)

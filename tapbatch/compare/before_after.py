@@ -28,12 +28,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
 from tapbatch.compare.open_strings import tones_by_string
 from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
 from tapbatch.compare.setup_numbers import setup_numbers
-from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.model.caution import Caution, NoVerdict, forbids_verdict
 from tapbatch.model.history import Drift, Stage
@@ -120,7 +120,7 @@ def side_by_side(
     settings: InstrumentSettings,
     settings_after: InstrumentSettings | None = None,
     drifts: Sequence[Drift] | None = None,
-    scatter: SetupScatter | None = None,
+    bench: Bench | None = None,
 ) -> Comparison:
     """Compare two stages: of one part, or of two instruments.
 
@@ -133,7 +133,7 @@ def side_by_side(
         instruments modes are matched by label, and lead with lead; other names mean nothing across instruments.
     drifts : sequence of Drift, optional
         What moved between the two, where that is known already.
-    scatter : SetupScatter, optional
+    bench : Bench, optional
         What setting up anew moves.
 
     Returns
@@ -144,7 +144,7 @@ def side_by_side(
     if settings_after is not None:
         before, after = _by_label(before), _by_label(after)
     kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
-    moved = drift_between(before, after, settings.steady_cents, kinds, scatter) if drifts is None else drifts
+    moved = drift_between(before, after, settings.steady_cents, kinds, bench) if drifts is None else drifts
     found = tuple(moved)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
     differs = cautions(before, after, "air" if air else "")

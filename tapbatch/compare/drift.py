@@ -1,14 +1,13 @@
 """How far the modes of a part moved from stage to stage and from the first to the last, and whether they did.
 
-Conventions: changes in cents, hertz and per cent, later over earlier; :mod:`tapbatch.compare.change` works out the
-change of one mode. Each interval of 95 % is that of its mode alone. The verdict is judged over all modes that two
-stages share (:mod:`tapbatch.compare.multiple_testing`): it is ``up`` or ``down`` only if Holm's rule holds at 5 % for
-the whole family. Otherwise one unmoved mode in twenty would be said to have moved. ``chance`` is the adjusted
-p-value.
+Conventions: changes in cents, hertz and per cent, later over earlier. What a new set-up moves is in every interval from
+the first recording on (:mod:`tapbatch.compare.moves`): in ``cents_low`` and ``cents_high``, which bound the whole
+change as read, and in what a mode moved beside the others. The verdict is judged over all modes that two stages
+share: of the stages at which nothing moved, at most one in twenty has a mode that is said to have moved. ``moved``
+says what it rests on, and ``chance`` is its p-value adjusted for all modes.
 
-If the verdict is ``unclear``, ``more_taps`` says how many more taps at the later stage (the earlier is past) would
-settle it, if the change stays where it is: until the interval excludes zero, or lies within what counts as steady. It
-is ``None`` if no number up to 40 would, because the earlier stage or the set-ups limit the interval.
+If a verdict is open, ``more_taps`` and ``more_setups`` say how many more taps or set-ups at the later stage (the
+earlier is past) would decide it, if the readings stay where they are. They are ``None`` where that is not likely.
 """
 
 from __future__ import annotations
@@ -17,25 +16,25 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tapbatch.compare.change import Change, Members, change_by_taps, change_of, with_setup_scatter
+from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
-from tapbatch.compare.multiple_testing import holm, moderated, p_value
+from tapbatch.compare.moves.between import moves_between
+from tapbatch.compare.moves.judge import Move, Moves
+from tapbatch.compare.moves.priors import FREQ, T60
 from tapbatch.compare.random_effects import CENTS
-from tapbatch.compare.setups import SetupScatter
-from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
+from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
+from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
 from tapbatch.model.caution import Caution
-from tapbatch.model.history import Drift, Stage, StageMode, Verdict
-
-__all__ = ["Change", "change_of", "drift_between", "drifts_of_part", "members_by_mode", "verdict_of"]
+from tapbatch.model.history import Drift, Stage, StageMode
+from tapbatch.model.reading import Mode
 
 Kinds = Mapping[str, str]
 
-FAMILY_ERROR = 0.05
-MOST_MORE_TAPS = 40
+_STEADY_PCT = 5.0  # within which a decay time counts as the same; no verdict on frequency rests on it
 
 
 def drifts_of_part(
-    stages: Sequence[Stage], steady_cents: float, kinds: Kinds | None = None, scatter: SetupScatter | None = None
+    stages: Sequence[Stage], steady_cents: float, kinds: Kinds | None = None, bench: Bench | None = None
 ) -> tuple[Drift, ...]:
     """Return the drift from each stage of a part to the next, with that from the stage that first had the mode.
 
@@ -48,8 +47,8 @@ def drifts_of_part(
         Within which a mode counts as steady.
     kinds : mapping of str to str, optional
         The kind of each labelled mode (``air``, ``plate``, ``string``).
-    scatter : SetupScatter, optional
-        What setting up again moves.
+    bench : Bench, optional
+        What is believed of set-ups; by default only the priors.
 
     Returns
     -------
@@ -62,7 +61,7 @@ def drifts_of_part(
     ()
     """
     tapped = [s for s in stages if s.taps_used]
-    of_part = _Part(tapped, [members_by_mode(s) for s in tapped], steady_cents, kinds or {}, scatter)
+    of_part = _Part(tapped, [members_by_mode(s) for s in tapped], steady_cents, kinds or {}, bench or Bench())
     first = _first_heard(tapped)
     rows: list[Drift] = []
     for i in range(1, len(tapped)):
@@ -78,7 +77,7 @@ def drift_between(
     after: Stage,
     steady_cents: float,
     kinds: Kinds | None = None,
-    scatter: SetupScatter | None = None,
+    bench: Bench | None = None,
 ) -> tuple[Drift, ...]:
     """Return the drift of every mode between any two stages of one part.
 
@@ -88,7 +87,7 @@ def drift_between(
         With ``mode_names`` filled, as :func:`tapbatch.compare.history.build_history` makes them.
     steady_cents : float
         Within which a mode counts as steady.
-    kinds, scatter
+    kinds, bench
         As for :func:`drifts_of_part`.
 
     Returns
@@ -98,53 +97,22 @@ def drift_between(
         they are not the instrument's.
     """
     pair = [before, after]
-    return _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, scatter).between(0, 1)
-
-
-def verdict_of(low: float, high: float, steady: float, chance: float = 0.0) -> Verdict:
-    """Return the verdict on an interval within its family; the rule stands here and nowhere else.
-
-    Parameters
-    ----------
-    low, high : float
-        A 95 % interval of a change, in any unit.
-    steady : float
-        What counts as steady, in the same unit.
-    chance : float
-        The p-value adjusted for the family, 0 to 1; default 0, that of a change judged alone.
-
-    Returns
-    -------
-    Verdict
-        ``up`` or ``down`` if the interval excludes zero and ``chance`` is below 5 %; otherwise ``steady`` if all of
-        it lies within ``steady``, and ``unclear`` if not. So "could not tell" never passes for "nothing happened".
-
-    Examples
-    --------
-    >>> verdict_of(0.5, 9.0, 3.0), verdict_of(-1.0, 2.0, 3.0), verdict_of(-1.0, 4.0, 3.0)
-    ('up', 'steady', 'unclear')
-    """
-    if chance < FAMILY_ERROR and (low > 0 or high < 0):
-        return "up" if low > 0 else "down"
-    return "steady" if -steady <= low and high <= steady else "unclear"
+    of_part = _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, bench or Bench())
+    return of_part.between(0, 1)
 
 
 # --------------------------------------------------------------- family
 
 
+@dataclass(frozen=True, slots=True)
 class _Part:
     """The stages of one part, the taps of each mode, and what it takes to compare any two of the stages."""
 
-    def __init__(
-        self,
-        stages: Sequence[Stage],
-        members: Sequence[Mapping[str, Members]],
-        steady_cents: float,
-        kinds: Kinds,
-        scatter: SetupScatter | None,
-    ) -> None:
-        self.stages, self.members = stages, members
-        self.steady_cents, self.kinds, self.scatter = steady_cents, kinds, scatter
+    stages: Sequence[Stage]
+    members: Sequence[Members]
+    steady_cents: float
+    kinds: Kinds
+    bench: Bench
 
     def between(self, i: int, j: int) -> tuple[Drift, ...]:
         """Return the drift of every mode from stage ``i`` to stage ``j``."""
@@ -157,122 +125,93 @@ class _Part:
             if not any(NOT_OF_THE_BODY & set(side[name].flags) for side in (earlier, later) if name in side)
         ]
         both = [name for name in names if name in earlier and name in later]
-        changes = judge(
-            [
-                change_by_taps(self.members[i][n], self.members[j][n], self.steady_cents, self.scatter is not None)
-                for n in both
-            ],
-            self.scatter,
-        )
-        judged = dict(zip(both, changes, strict=True))
+        moves = self._moves(i, j, both)
         kinds = {self.kinds.get(name, "") for name in names}
         differing = {kind: cautions(before, after, kind) for kind in kinds}
         rows = []
         for name in names:
             differs = differing[self.kinds.get(name, "")]
-            if name in judged:
-                rows.append(_moved(before, after, earlier[name], judged[name], differs, self.steady_cents))
+            if name in moves:
+                own = _of_the_mode(self.members[i][name], self.members[j][name], differs)
+                rows.append(_moved(before, after, earlier[name], moves[name], (*differs, *own)))
             else:
                 rows.append(_appeared(before, after, name, name in later, differs))
         return tuple(rows)
 
+    def _moves(self, i: int, j: int, names: Sequence[str]) -> dict[str, _Moved]:
+        """Return how the modes that both stages have moved, by name."""
+        if not names:
+            return {}
+        sides = [(self.stages[at], self.members[at]) for at in (i, j)]
+        same_room = _same_spots(*(members for _, members in sides))
+        freqs = [tap_sets(stage, members, names, FREQ_OF) for stage, members in sides]
+        t60s = [tap_sets(stage, members, names, T60_OF) for stage, members in sides]
+        freq = moves_between(freqs[0], freqs[1], FREQ, self.bench.freq, self.steady_cents, same_room)
+        t60 = moves_between(t60s[0], t60s[1], T60, self.bench.t60, _STEADY_PCT, same_room)
+        return {name: _Moved(freq, one, rings) for name, one, rings in zip(names, freq.modes, t60.modes, strict=True)}
+
 
 @dataclass(frozen=True, slots=True)
-class Judged:
-    """A change judged within its family.
+class _Moved:
+    """How one mode moved, in cents, and its decay time, in hundredths of a logarithm."""
 
-    ``of_one_tap`` is the variance that one tap adds to it (``ln f``); ``alone`` is the p-value of the change by
-    itself, ``chance`` that within its family.
+    all_modes: Moves
+    freq: Move
+    t60: Move
+
+
+def _same_spots(before: Members, after: Members) -> bool:
+    """Tell whether both stages were recorded at the same marked spots, so that the room is the same.
+
+    A name says that the instrument and the phone stood there; without one nobody knows.
     """
-
-    change: Change
-    of_one_tap: float
-    alone: float
-    chance: float
+    spots = [{t.spot for taps in side.values() for t, _ in taps} for side in (before, after)]
+    return spots[0] == spots[1] and "" not in spots[0]
 
 
-def judge(changes: Sequence[Change], scatter: SetupScatter | None) -> list[Judged]:
-    """Return the changes of a family, each with its p-values, their scatter estimated together.
-
-    Parameters
-    ----------
-    changes : sequence of Change
-        Of all modes between two stages; without the part of set-ups if ``scatter`` is given.
-    scatter : SetupScatter or None
-        What setting up again moves; it is added.
-    """
-    per_tap = [c.freq.variance / c.per_tap for c in changes]
-    # A variance learned from several set-ups does not tell how taps scatter; one borrowed for a single tap does.
-    # The spots of a room tell even less.
-    own = [(scatter is not None or max(c.setups) == 1) and not c.by_room for c in changes]
-    dofs = [c.freq.dof if alone else math.inf for c, alone in zip(changes, own, strict=True)]
-    leaning, leaning_dofs = moderated(per_tap, dofs)
-    settled = []
-    for change, alone, variance, dof in zip(changes, own, leaning, leaning_dofs, strict=True):
-        freq = replace(change.freq, variance=variance * change.per_tap, dof=dof) if alone else change.freq
-        leant = replace(change, freq=freq)
-        settled.append(leant if scatter is None else with_setup_scatter(leant, scatter))
-    alone_p = [p_value(c.freq.value, c.freq.variance, c.freq.dof) for c in settled]
-    of_one_tap = [0.0 if c.by_room else v for c, v in zip(changes, leaning, strict=True)]
-    return [Judged(*one) for one in zip(settled, of_one_tap, alone_p, holm(alone_p), strict=True)]
-
-
-def more_taps(judged: Judged, steady_cents: float) -> int | None:
-    """Return how many more taps at the later stage would settle a change; ``None`` if up to 40 would not.
-
-    Parameters
-    ----------
-    judged : Judged
-        A change whose verdict is ``unclear``.
-    steady_cents : float
-        Within which a mode counts as steady.
-    """
-    freq, later = judged.change.freq, judged.change.taps[1]
-    # How much harder the family makes it to tell the change from zero.
-    times = judged.chance / judged.alone if judged.alone > 0 else 1.0
-    for more in range(1, MOST_MORE_TAPS + 1):
-        fewer = judged.of_one_tap * (1.0 / later - 1.0 / (later + more))
-        narrowed = replace(freq, variance=max(freq.variance - fewer, 1e-24), dof=freq.dof + more)
-        low, high = narrowed.low * CENTS, narrowed.high * CENTS
-        told = times * p_value(narrowed.value, narrowed.variance, narrowed.dof) < FAMILY_ERROR
-        if told or (-steady_cents <= low and high <= steady_cents):
-            return more
-    return None
+def _of_the_mode(
+    before: Sequence[tuple[TapAt, Mode]], after: Sequence[tuple[TapAt, Mode]], differs: Sequence[Caution]
+) -> list[Caution]:
+    """Return the cautions that hold for one mode only."""
+    points = [{t.point for t, _ in side} for side in (before, after)]
+    common = points[0] & points[1]
+    found = [] if common or any(c.kind == "points" for c in differs) else [Caution("points")]
+    fewest = min(sum(not common or t.point in common for t, _ in side) for side in (before, after))
+    return found + ([Caution("one tap")] if fewest == 1 else [])
 
 
 # ----------------------------------------------------------------- rows
 
 
-def _moved(
-    before: Stage,
-    after: Stage,
-    was: StageMode,
-    judged: Judged,
-    differs: Sequence[Caution],
-    steady_cents: float,
-) -> Drift:
-    change, chance = judged.change, judged.chance
-    freq, t60 = change.freq, change.t60
-    low, high = freq.low * CENTS, freq.high * CENTS
-    verdict = verdict_of(low, high, steady_cents, chance)
-    own = [] if change.same_points or any(c.kind == "points" for c in differs) else [Caution("points")]
-    own += [Caution("one tap")] if change.one_tap else []
+def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: Sequence[Caution]) -> Drift:
+    freq, t60 = moved.freq, moved.t60.whole
+    common = moved.all_modes.alike
+    alone = len(moved.all_modes.modes) == 1
     return Drift(
         part=after.part,
         mode=was.mode,
         from_stage=before.stage,
         to_stage=after.stage,
-        freq_change_hz=was.freq_hz * math.expm1(freq.value),
-        freq_change_cents=freq.value * CENTS,
-        cents_low=low,
-        cents_high=high,
-        t60_change_pct=100.0 * math.expm1(t60.value),
-        t60_low_pct=100.0 * math.expm1(t60.low),
+        freq_change_hz=was.freq_hz * math.expm1(freq.whole.value / CENTS),
+        freq_change_cents=freq.whole.value,
+        cents_low=freq.whole.low,
+        cents_high=freq.whole.high,
+        t60_change_pct=_percent(t60.value),
+        t60_low_pct=_percent(t60.low),
         t60_high_pct=_percent(t60.high),
-        verdict=verdict,
-        cautions=(*differs, *own),
-        chance=chance,
-        more_taps=more_taps(judged, steady_cents) if verdict == "unclear" else None,
+        verdict=freq.verdict,
+        cautions=tuple(differs),
+        chance=freq.chance,
+        more_taps=freq.more_taps,
+        more_setups=freq.more_setups,
+        moved=freq.moved,
+        parted=freq.parted,
+        common_cents=None if alone else common.value,
+        common_low_cents=None if alone else common.low,
+        common_high_cents=None if alone else common.high,
+        own_cents=None if alone else freq.own.value,
+        own_low_cents=None if alone else freq.own.low,
+        own_high_cents=None if alone else freq.own.high,
     )
 
 
@@ -308,6 +247,6 @@ def _with_first(drift: Drift, since: Drift | None) -> Drift:
     )
 
 
-def _percent(log_ratio: float) -> float:
-    # With two taps the factor is 12.7, which can overflow a float; a millionfold is as good as unbounded.
-    return 100.0 * math.expm1(min(log_ratio, math.log(1e6)))
+def _percent(hundredths: float) -> float:
+    # A millionfold is as good as unbounded.
+    return 100.0 * math.expm1(min(hundredths / LN_T60_UNIT, math.log(1e6)))

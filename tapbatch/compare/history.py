@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from tapbatch.compare.bench import Bench, bench_of, setup_evidence
 from tapbatch.compare.drift import drifts_of_part
 from tapbatch.compare.identity import Named, name_modes
 from tapbatch.compare.open_strings import open_strings, with_strings_off
@@ -58,7 +59,8 @@ def build_history(
     ((), ())
     """
     history, attention = gather_history(instrument, items, settings, notes)
-    return compare_stages(history, settings, learn_setups(history.stages)), attention
+    bench = bench_of([setup_evidence(instrument, history.stages)])
+    return compare_stages(history, settings, learn_setups(history.stages), bench), attention
 
 
 def gather_history(
@@ -82,7 +84,9 @@ def gather_history(
     return history, placed.attention
 
 
-def compare_stages(history: History, settings: InstrumentSettings, scatter: SetupScatter | None) -> History:
+def compare_stages(
+    history: History, settings: InstrumentSettings, scatter: SetupScatter | None, bench: Bench | None = None
+) -> History:
     """Return a history with its drifts, and with the scatter from set-up to set-up included in all intervals.
 
     Parameters
@@ -93,6 +97,8 @@ def compare_stages(history: History, settings: InstrumentSettings, scatter: Setu
         The settings of the instrument.
     scatter : SetupScatter or None
         The scatter from set-up to set-up, learned from this instrument or from the whole shop.
+    bench : Bench, optional
+        What is believed of set-ups; by default only the priors.
     """
     stages: list[Stage] = []
     drifts: list[Drift] = []
@@ -100,7 +106,7 @@ def compare_stages(history: History, settings: InstrumentSettings, scatter: Setu
         of_part = [with_setups(stage, scatter) for stage in history.of_part(part)]
         kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == part}
         stages += of_part
-        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, scatter)
+        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, bench)
     cents = None if scatter is None else scatter.cents
     return replace(history, stages=tuple(stages), drifts=tuple(drifts), setup_cents=cents)
 

@@ -14,7 +14,8 @@ from tapbatch.model.caution import Caution
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 
-Verdict = Literal["up", "down", "steady", "unclear", "new", "gone"]
+Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone"]
+Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
 
@@ -170,7 +171,10 @@ class Drift:
     """The change of one mode of a part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
 
     ``chance`` (0 to 1) is the probability that any mode of the stage would seem to move this much by chance alone.
-    ``more_taps`` is the number of further taps at the later stage that would settle a verdict of ``unclear``.
+    ``more_taps`` and ``more_setups`` are the numbers of further taps or set-ups at the later stage that would decide an
+    open verdict. ``moved`` says what the verdict rests on: what the mode did beside the others (``own_*``), what all
+    did alike (``common_*``, as read), or the ``whole``. ``parted`` says that nobody can tell whether it moved or the
+    others did.
     ``first_*`` is the change since the stage at which the mode was first heard.
     """
 
@@ -189,6 +193,15 @@ class Drift:
     cautions: tuple[Caution, ...] = ()
     chance: float | None = None
     more_taps: int | None = None
+    more_setups: int | None = None
+    moved: Moved | Literal[""] = ""
+    parted: bool = False
+    common_cents: float | None = None
+    common_low_cents: float | None = None
+    common_high_cents: float | None = None
+    own_cents: float | None = None
+    own_low_cents: float | None = None
+    own_high_cents: float | None = None
     first_stage: str = ""
     first_change_cents: float | None = None
     first_cents_low: float | None = None

@@ -13,6 +13,9 @@ from typing import Annotated
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from tapbatch.compare.across import Learned
+from tapbatch.compare.bench import SetupEvidence
+from tapbatch.compare.moves.belief import Evidence
+from tapbatch.compare.moves.priors import COMMON_STEPS, OWN_STEPS
 from tapbatch.compare.setups import Contrast, SetupContrasts
 
 
@@ -79,21 +82,30 @@ class KeptOwners(_Kept):
 
 
 _Stages = tuple[tuple[tuple[LogVariance, LogVariance, Count, Count], ...], ...]
+LogLikelihood = Annotated[float, Field(le=0, allow_inf_nan=False)]
+_OfOwn = Annotated[tuple[LogLikelihood, ...], Field(min_length=OWN_STEPS, max_length=OWN_STEPS)]
+_OfCommon = Annotated[tuple[LogLikelihood, ...], Field(min_length=COMMON_STEPS, max_length=COMMON_STEPS)]
+_Pieces = tuple[tuple[tuple[str, ...], _OfOwn, _OfCommon], ...]
 
 
 class KeptLearned(_Kept):
     """What others learn from an instrument: set-up contrasts of ``ln f`` and ``ln T60``, and last known frequencies.
 
-    ``setups`` has the contrasts of ``ln f``, then of ``ln T60``, by stage. ``rests`` has (part, mode, hertz).
+    ``evidence`` has what set-ups of a stage tell, as (source, over ``so``, over ``sc``), for each quantity. ``setups`` has the contrasts of ``ln f``, then of ``ln T60``, by stage. ``rests`` has (part, mode, hertz).
     """
 
     setups: tuple[_Stages, _Stages]
     rests: tuple[tuple[str, str, Hertz], ...]
+    evidence: tuple[_Pieces, _Pieces] = ((), ())
 
     def value(self) -> Learned:
         """Return the contents as a :class:`~tapbatch.compare.across.Learned`."""
         freq, t60 = (tuple(tuple(Contrast(*each) for each in stage) for stage in stages) for stages in self.setups)
-        return Learned(SetupContrasts(freq, t60), self.rests)
+        return Learned(SetupContrasts(freq, t60), SetupEvidence(*map(_evidence, self.evidence)), self.rests)
+
+
+def _evidence(pieces: _Pieces) -> tuple[Evidence, ...]:
+    return tuple(Evidence(source, "anew", own, common) for source, own, common in pieces)
 
 
 class KeptAttention(_Kept):

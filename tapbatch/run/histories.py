@@ -15,8 +15,8 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from tapbatch.compare.across import Common, Learned, common, learned_from, liked_by, sets_up_anew
+from tapbatch.compare.bench import Bench
 from tapbatch.compare.history import compare_stages, gather_history
-from tapbatch.compare.setups import SetupScatter
 from tapbatch.compare.targets import with_landings
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import UNFORESEEN, ShopError, TapbatchError
@@ -105,8 +105,8 @@ class Histories:
 
     Attributes
     ----------
-    scatter
-        What setting up anew moves, learned from the whole shop; all intervals hold it.
+    bench
+        What is believed of what setting up anew moves, learned from the whole shop; all intervals hold it.
     failed
         Why an instrument has no history, where its readings cannot be compared.
     attention
@@ -114,7 +114,7 @@ class Histories:
     """
 
     of: Mapping[str, History]
-    scatter: SetupScatter | None
+    bench: Bench
     failed: Mapping[str, TapbatchError]
     attention: tuple[Attention, ...] = ()
 
@@ -167,7 +167,7 @@ def histories_of(
         else:
             if worked.readings:
                 histories[name] = worked.history
-    return Histories(of=histories, scatter=known.common.scatter, failed=failed, attention=tuple(refused))
+    return Histories(of=histories, bench=known.common.bench, failed=failed, attention=tuple(refused))
 
 
 def _measure_first(
@@ -238,7 +238,7 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     """
     read = _read_back(inputs, store, lines=lines)
     gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes)
-    compared = compare_stages(gathered, inputs.settings, shared.scatter)
+    compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.bench)
     history, unresolved = with_landings(compared, inputs.settings, shared.rests)
     return Worked(
         history=history,
