@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -18,7 +18,7 @@ from tapbatch.compare.moves.between import moves_between
 from tapbatch.compare.moves.contrast import TapSet, contrast
 from tapbatch.compare.moves.judge import Interval, Moves
 from tapbatch.compare.moves.priors import FREQ, Priors
-from tests.compare.moves_sim import Bench, Floats, Taps, a_stage, an_instrument, sides
+from tests.compare.moves_sim import Bench, Floats, Taps, a_setup, a_stage, an_instrument, any_bench, sides
 
 STEADY = 3.0
 FIRM = ("up", "down")
@@ -42,6 +42,7 @@ class Case:
     same_room: bool = False
     priors: Priors = FREQ
     steady: float = STEADY
+    any_bench: bool = False
 
 
 @dataclass
@@ -97,6 +98,9 @@ def learned(rng: np.random.Generator, case: Case) -> list[Evidence]:
 
 def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
     """Return what is said of one pair, the true moves, and the processor time that it took, in seconds."""
+    if case.any_bench:
+        drawn = any_bench(rng, case.bench, case.priors.common_scale, case.priors.own_scale)
+        case = replace(case, bench=drawn)
     evidence = learned(rng, case)
     moves = case.moves(rng, case.modes)
     before, after, _ = sides(rng, case.bench, moves, case.taps, case.setups, case.harder_db, case.carried)
@@ -106,6 +110,24 @@ def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
     start = time.process_time()
     said = moves_between(both[0], both[1], case.priors, belief, case.steady, case.same_room)
     return said, moves, time.process_time() - start
+
+
+def asked(rng: np.random.Generator, case: Case) -> list[bool]:
+    """Return, for each open mode that more set-ups were asked for, whether that many decided it."""
+    moves = case.moves(rng, case.modes)
+    before, after, made = sides(rng, case.bench, moves, case.taps)
+    evidence = learned(rng, case)
+    first, later = tap_sets(before), tap_sets(after)
+    said = moves_between(first, later, case.priors, believe(evidence, case.priors), case.steady)
+    found = []
+    for number in sorted({m.more_setups for m in said.modes if m.more_setups is not None}):
+        more = [a_setup(rng, case.bench, made, moves, case.taps, s) for s in range(1, number + 1)]
+        sets = [*later, *tap_sets(more)]
+        shop = believe([*evidence, *evidence_anew(sets, case.priors, ("pair",))], case.priors)
+        again = moves_between(first, sets, case.priors, shop, case.steady)
+        wanted = [k for k, m in enumerate(said.modes) if m.more_setups == number]
+        found += [again.modes[k].verdict in (*FIRM, "steady") for k in wanted]
+    return found
 
 
 def count(case: Case, stages: int, seed: Sequence[int]) -> Counts:

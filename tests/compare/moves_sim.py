@@ -102,6 +102,16 @@ def a_stage(
     return [replace(t, level_db=t.level_db + harder_db) for t in found]
 
 
+def any_bench(rng: np.random.Generator, bench: Bench, common_scale: float, own_scale: float) -> Bench:
+    """Return a bench whose set-ups shift by amounts drawn from the priors that the product states.
+
+    The common one is half-t with three degrees of freedom; the own one has the density
+    ``s^2 (1 + (s/a)^2/4)^(-7/2)``, so that ``(s/a)^2/4`` is beta prime with 3/2 and 2.
+    """
+    of_own = rng.gamma(1.5) / rng.gamma(2.0)
+    return replace(bench, common=common_scale * abs(rng.standard_t(3.0)), own=2.0 * own_scale * np.sqrt(of_own))
+
+
 def a_phone_moved(rng: np.random.Generator, bench: Bench, made: Instrument) -> Instrument:
     """Return the same instrument with the phone elsewhere in the room."""
     return replace(made, room=rng.normal(0.0, 1.0, len(made.room)) * bench.room)

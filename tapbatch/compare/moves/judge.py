@@ -25,7 +25,7 @@ one always has, but for rule 1: there :attr:`Move.printed` is the hull of both i
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -43,11 +43,15 @@ SHARE = 0.5
 """Of the 5 % for a stage, own moves have one half and whole moves the other."""
 
 FIRM = 0.05
+TAIL = 0.025
+"""What lies beyond each bound of an interval."""
+
 LEAST_ODDS = 9.0
 """Odds that this mode moved rather than all others; nine to one is what 10 % of wrong references allow."""
 
-_TURNS, _CLOSE = 25, 2e-3
-"""Turns of the search for a bound, and the normal deviate at which it ends: 1 in 200 of a tail."""
+_TURNS, _CLOSE, _BESIDE = 25, 2e-3, 1e-6
+"""Turns of the search for a bound; the normal deviate at which it ends, 1 in 200 of a tail; how far a bound lies from
+a value that it excludes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,9 +132,13 @@ def judge_moves(sums: Sums, belief: Belief, steady: float) -> Moves:
     ('down', 'own')
     """
     said = verdicts_of(sums, steady)
-    own, whole = _intervals(sums.own_cdf, *_own_start(sums)), _intervals(sums.whole_cdf, *_whole_start(sums))
-    common = _alike_interval(sums, sums.common_cdf, sums.common_shift)
-    alike = _alike_interval(sums, sums.alike_cdf)
+    bounds, zero = (-steady, 0.0, steady), (0.0,)
+    own = _intervals(sums.own_cdf, *_own_start(sums))
+    own = [_agreeing(one, bounds, below) for one, below in zip(own, said.own_below.T, strict=True)]
+    whole = _intervals(sums.whole_cdf, *_whole_start(sums))
+    whole = [_agreeing(one, zero, below) for one, below in zip(whole, said.whole_below.T, strict=True)]
+    common = _agreeing(_alike_interval(sums, sums.common_cdf, sums.common_shift), zero, said.common_below)
+    alike = _agreeing(_alike_interval(sums, sums.alike_cdf), bounds, said.alike_below)
     modes = []
     for k, (verdict, moved) in enumerate(zip(said.verdicts, said.moved, strict=True)):
         printed = _printed(moved, verdict, own[k], whole[k], common)
@@ -150,27 +158,35 @@ def _printed(moved: Moved, verdict: MoveVerdict, own: Interval, whole: Interval,
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Said:
-    """The verdict of each mode, what it rests on, its chance, whether it parted; and whether ``all`` is open."""
+    """The verdict of each mode, what it rests on, its chance, whether it parted; and whether ``all`` is open.
+
+    ``*_below`` are the distribution functions at zero (1, ...), or at the bounds of ``steady`` and at zero (3, ...).
+    """
 
     verdicts: tuple[MoveVerdict, ...]
     moved: tuple[Moved, ...]
     chances: Floats
     parted: Bools
     open_alike: bool
+    own_below: Floats
+    whole_below: Floats
+    common_below: Floats
+    alike_below: Floats
 
 
 def verdicts_of(sums: Sums, steady: float) -> Said:
     """Return the verdicts, from the distribution functions at zero and at the bounds of ``steady``."""
     count = sums.contrast.change.size
     bounds = np.array([-steady, 0.0, steady])
-    own, whole = sums.own_cdf(np.tile(bounds[:, None], count)), sums.whole_cdf(np.zeros((1, count)))[0]
-    common, alike = sums.common_cdf(np.zeros(1))[0], sums.alike_cdf(bounds)
-    own_p, whole_p, common_p = _two_sided(own[1]), _two_sided(whole), float(_two_sided(np.array([common]))[0])
+    own, whole_below = sums.own_cdf(np.tile(bounds[:, None], count)), sums.whole_cdf(np.zeros((1, count)))
+    common_below, alike = sums.common_cdf(np.zeros(1)), sums.alike_cdf(bounds)
+    whole, common = whole_below[0], float(common_below[0])
+    own_p, whole_p, common_p = _two_sided(own[1]), _two_sided(whole), float(_two_sided(common_below)[0])
     if count == 1:
         own_p = np.ones(1)  # a mode alone has no others to move beside
-    within = (own[0] <= 0.025) & (own[2] >= 0.975) if count > 1 else np.zeros(1, dtype=bool)
-    small = bool(alike[0] <= 0.025 and alike[2] >= 0.975)
-    open_alike = common_p >= 0.05 and not small and not 0.025 < alike[1] < 0.975
+    within = (own[0] < TAIL) & (own[2] > 1.0 - TAIL) if count > 1 else np.zeros(1, dtype=bool)
+    small = bool(alike[0] < TAIL and alike[2] > 1.0 - TAIL)
+    open_alike = common_p >= 2.0 * TAIL and not small and not TAIL <= alike[1] <= 1.0 - TAIL
     own_chance, whole_chance = np.array(holm(list(own_p))) / SHARE, np.array(holm(list(whole_p))) / SHARE
     all_chance = np.maximum(common_p / SHARE, whole_p)
     verdicts: list[MoveVerdict] = []
@@ -194,7 +210,7 @@ def verdicts_of(sums: Sums, steady: float) -> Said:
         chances[k] = min(chance, 1.0)
         moved.append(rests)  # type: ignore[arg-type]
         verdicts.append(_word(verdict, chances[k], bool(within[k] and small and not (own_way or whole_way))))
-    return Said(tuple(verdicts), tuple(moved), chances, parted, open_alike)
+    return Said(tuple(verdicts), tuple(moved), chances, parted, open_alike, own, whole_below, common_below, alike)
 
 
 def _two_sided(below: Floats) -> Floats:
@@ -202,7 +218,7 @@ def _two_sided(below: Floats) -> Floats:
 
 
 def _way(below: float, p: float) -> int:
-    return 0 if p >= 0.05 else 1 if below < 0.5 else -1
+    return 0 if p >= 2.0 * TAIL else 1 if below < 0.5 else -1
 
 
 def _word(way: int, chance: float, steady: bool) -> MoveVerdict:
@@ -213,6 +229,18 @@ def _word(way: int, chance: float, steady: bool) -> MoveVerdict:
 
 
 # ------------------------------------------------------------- intervals
+
+
+def _agreeing(found: Interval, points: Sequence[float], below: Floats) -> Interval:
+    """Return an interval that excludes exactly those ``points`` that the distribution function ``below`` does.
+
+    Bounds are found to 1 in 200 of a tail; a verdict must not depend on that.
+    """
+    low, high = found.low, found.high
+    for point, p in zip(points, below, strict=True):
+        low = max(low, point + _BESIDE) if p < TAIL else min(low, point)
+        high = min(high, point - _BESIDE) if p > 1.0 - TAIL else max(high, point)
+    return Interval(found.value, low, high)
 
 
 def _own_start(sums: Sums) -> tuple[Floats, Floats]:

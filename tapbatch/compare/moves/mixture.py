@@ -178,7 +178,7 @@ def alike_grid(contrast: Contrast, priors: Priors) -> tuple[Floats, Floats]:
     points = [
         d,
         (d[:, None] + sharp[:, None] * sparse).ravel(),
-        (d[:, None] + usual[:, None] * sparse).ravel(),
+        (d[:, None] + usual[:, None] * _NEAR[::2]).ravel(),
         np.linspace(low, high, _COARSE),
         low + unit * _FAR[:5],
         high + unit * _FAR[5:],
