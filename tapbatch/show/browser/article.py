@@ -22,7 +22,7 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
-from tapbatch.show.view.answers import NO_ANSWER, QUESTIONS, Answer, answers_of
+from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, standing_text
 from tapbatch.show.view.stages import (
     Lined,
     ModeRow,
@@ -33,7 +33,6 @@ from tapbatch.show.view.stages import (
     stage_placed,
     with_own_lines,
 )  # fmt: skip
-from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 
 ROOM_MM, ROW_PT = 115.0, 12.0
@@ -121,7 +120,8 @@ def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: S
     where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
     if lead is None:
         return tag("tr", *cells, tag("td", NOTHING_READ.lower()), *(tag("td", "") for _ in range(3)), where)
-    moved, far = (next((a for a in answers if a.question == q), NO_ANSWER) for q in ("moved", "far"))
+    answered = {answer.question: answer for answer in reversed(answers)}
+    moved, far = answered["moved"], answered.get("far", Answer(question="far", told=""))
     caution = tag("span", " (caution)", class_="caution") if moved.limits else ""
     return tag(
         "tr",

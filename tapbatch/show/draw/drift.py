@@ -19,7 +19,8 @@ from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import DriftsInto, differed_text, drifts_of_mode, is_cautious, mode_at, sign_text
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.view.stages import drifts_by_stage, drifts_of_mode, is_cautious, mode_at, sign_text
 
 STRIP_MM = 29.0
 GAP_MM = 3.0
@@ -36,18 +37,12 @@ _BARE_BELOW_MM = 60.0
 
 
 def differed(history: History, part: str) -> list[Said]:
-    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first.
-
-    Examples
-    --------
-    >>> differed(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
-    []
-    """
+    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first."""
     lines = []
-    into = DriftsInto(history)
+    told = drifts_by_stage(history)
     for stage in history.of_part(part)[1:]:
         # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [differed_text(d) for d in into(stage).values() if is_cautious(d)]
+        cautions = [cautions_text(d.cautions) for d in told[part, stage.stage].values() if d.cautions]
         if cautions:
             lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
     left_out = len(lines) - MOST_DIFFERED

@@ -20,7 +20,7 @@ from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import DriftsInto, chart_modes, is_cautious, mode_at
+from tapbatch.show.view.stages import chart_modes, drifts_by_stage, is_cautious, mode_at
 
 Band = tuple[Kind, float | None, float | None]
 PANEL_STEP_MM = 31.0
@@ -117,8 +117,10 @@ def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
 
 
 def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettings) -> list[Rings]:
-    into = DriftsInto(history)
-    return [_band_rings(into, stages, band, settings.spelling) for band in bands_heard(stages)]
+    # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
+    told = drifts_by_stage(history)
+    cautious = [any(map(is_cautious, told[stage.part, stage.stage].values())) for stage in stages]
+    return [_band_rings(stages, cautious, band, settings.spelling) for band in bands_heard(stages)]
 
 
 def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
@@ -137,18 +139,16 @@ def bands_heard(stages: Sequence[Stage]) -> list[Band]:
     return sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
 
 
-def _band_rings(into: DriftsInto, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
+def _band_rings(stages: Sequence[Stage], cautious: Sequence[bool], band: Band, spelling: Spelling) -> Rings:
     """Return the readings of a band, or of the whole sound."""
     kind, low, high = band
     decays = [next((d for d in s.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None) for s in stages]
     points: list[Point] = []
-    for index, (stage, decay) in enumerate(zip(stages, decays, strict=True)):
+    for index, decay in enumerate(decays):
         if decay and decay.t60_s:
             low_s, high_s = (math.nan if end is None else end for end in (decay.t60_low_s, decay.t60_high_s))
             joined = index > 0 and decays[index - 1] is not None
-            # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-            cautious = any(map(is_cautious, into(stage).values()))
-            points.append(Point(index, decay.t60_s, low_s, high_s, bool(decay.flags), joined, cautious))
+            points.append(Point(index, decay.t60_s, low_s, high_s, bool(decay.flags), joined, cautious[index]))
     plucked = ", strings plucked" if kind == "pluck" else ""
     if low is None or high is None:
         return Rings("whole sound" + plucked, "whole sound" + plucked, points)

@@ -18,9 +18,8 @@ from tapbatch.show.pdf.columns import Column
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
-from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
+from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, turned_down
 from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_facts, stage_placed
-from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, turned_down
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0

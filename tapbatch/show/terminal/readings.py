@@ -21,9 +21,9 @@ from tapbatch.show.say.notices import notice_explained, notice_text, notices_of
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
+from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, standing_text, turned_down
 from tapbatch.show.view.landings import landing_lines
 from tapbatch.show.view.stages import last_with_modes, mode_rows
-from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text, turned_down
 
 if TYPE_CHECKING:
     from rich.console import Console

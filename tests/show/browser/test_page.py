@@ -21,9 +21,9 @@ from tapbatch.show.draw.strings import DANGER
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text
 from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.stages import latest_stage
-from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.tables import BESIDES
 from tests.refusals import misses
 from tests.show.browser.parsed import Element, parse
