@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from tapbatch.show.draw.chart import Sheet
 from tapbatch.show.draw.lettering import MM_PER_PT, bold, plain, text_width_mm
-from tapbatch.show.draw.marks import HOLLOW, Area, Dots, Lines, Mark, Word
+from tapbatch.show.draw.marks import HOLLOW, Mark, Word
 from tapbatch.show.draw.outlined import needs_shaping, trace_outline
 from tapbatch.show.pdf.ink import INKS
 from tapbatch.show.say.words import shown
@@ -110,20 +110,20 @@ def _bookmarks(sheets: Sequence[Sheet]) -> list[tuple[str, int, int, bool]]:
 def _draw_mark(canvas: Any, mark: Mark, height: float) -> None:
     ink = INKS[mark.role]
     canvas.setStrokeColor(_colour(ink.colour))
-    if isinstance(mark, Lines):
+    if mark.shape == "lines":
         canvas.setLineWidth(ink.width_pt)
         canvas.setDash([share * ink.width_pt for share in DASH] if ink.dashed else [])
-        canvas.drawPath(_path(canvas, mark.segments, height), stroke=1, fill=0)
-    elif isinstance(mark, Area):
+        canvas.drawPath(_path(canvas, mark.pieces, height), stroke=1, fill=0)
+    elif mark.shape == "area":
         canvas.setFillColor(_colour(ink.colour))
-        canvas.drawPath(_path(canvas, [mark.outline], height), stroke=0, fill=1, fillMode=_NON_ZERO)
-    elif isinstance(mark, Dots):
+        canvas.drawPath(_path(canvas, mark.pieces, height), stroke=0, fill=1, fillMode=_NON_ZERO)
+    else:
         hollow = mark.role in HOLLOW
         canvas.setFillColor(_colour(PAPER if hollow else ink.colour))
         canvas.setLineWidth(RING_PT)
         canvas.setDash([])
         # One by one, for dots that overlap cover each other.
-        for x, y in _points(mark.centres, height):
+        for x, y in _points(np.concatenate(mark.pieces), height):
             canvas.circle(x, y, mark.radius_mm / MM_PER_PT, stroke=int(hollow), fill=1)
 
 

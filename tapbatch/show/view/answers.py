@@ -1,4 +1,4 @@
-"""The answers of a reading: moved, how far to go, how long it rings, whether to trust it; and the sentence that sums up.
+"""The answers of a reading: moved, how far to go, how long it rings, whether to trust it; and all in one sentence.
 
 Conventions: an answer stands in full, with its interval; where a face has room for a few large letters only, it shows
 ``Answer.brief``. What limits an answer stands beside that answer.
