@@ -80,16 +80,9 @@ def card_id(instrument: str) -> str:
 
 
 def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> Card:
-    """Return what the page holds of an instrument.
+    """Return what the page holds of an instrument: any number of parts, stages and modes, also none.
 
-    Parameters
-    ----------
-    history
-        The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
-    settings
-        Of the instrument: what counts as steady, and sharps or flats.
-    lined
-        Gives the stages that are drawn the lines of their charts; by default they have them.
+    ``lined`` gives the stages that are drawn the lines of their charts; by default they have them.
     """
     stage = latest_stage(history)
     lead = lead_row(history, stage, settings.steady_cents) if stage else None

@@ -45,17 +45,10 @@ def joined(pieces: Iterable[str], between: str = "") -> Markup:
 
 
 def tag(name: str, /, *content: str, **attributes: str | float | bool | None) -> Markup:
-    """Return an element.
+    """Return an element with its content, in order, and its attributes; plain text is escaped.
 
-    Parameters
-    ----------
-    name
-        Of the element.
-    content
-        What is in it, in order; plain text is escaped.
-    attributes
-        An underscore stands for a hyphen, one at the end is dropped (``class_``). ``None`` and ``False`` leave the
-        attribute out, ``True`` gives it no value; numbers keep one decimal.
+    In the name of an attribute an underscore stands for a hyphen, one at the end is dropped (``class_``). ``None``
+    and ``False`` leave the attribute out, ``True`` gives it no value; numbers keep one decimal.
 
     Examples
     --------

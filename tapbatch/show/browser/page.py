@@ -33,14 +33,7 @@ LIVE_MARK = b"<html lang="
 
 
 def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
-    """Return the page.
-
-    Parameters
-    ----------
-    cards
-        Of all instruments, in the order in which they stand on the page; there may be none.
-    attention
-        What needs the builder.
+    """Return the page, with the cards of all instruments in the order given, and what needs the builder.
 
     Examples
     --------
@@ -51,16 +44,9 @@ def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
 
 
 def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[Attention]) -> Iterator[bytes]:
-    """Yield the page in pieces, an article at a time, so that no more than one of many is held.
+    """Yield the page in pieces, an article at a time, so that no more than one of many cards is held.
 
-    Parameters
-    ----------
-    rows
-        The rows of the list of all instruments, from their cards.
-    cards
-        As for :func:`page_bytes`; taken one after the other.
-    attention
-        As there.
+    ``rows`` are those of the list of all instruments, from their cards.
     """
     before, _, after = _shell(rows, attention).partition(_ARTICLES)
     yield before.encode()

@@ -9,8 +9,8 @@ much further as the quietest floor needs to be seen with its name below it, down
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,25 +32,11 @@ SCREEN_STEP_MM = 45.0
 SHOWN_PAST_FLOOR = 1.7
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DecayPage:
-    """The decays of some stages on one sheet of paper, of known height, drawn when they are asked for."""
+class DecayPage(NamedTuple):
+    """The decays of some stages on one sheet of paper: the height of the chart, and what draws it when asked."""
 
-    stages: tuple[Stage, ...]
-    look: Look
-    columns: int
-    step_mm: float
-    lined: Lined
-
-    @property
-    def height_mm(self) -> float:
-        """The height of the chart."""
-        return _height_mm(len(self.stages), self.look, self.columns, self.step_mm)
-
-    def drawn(self) -> Chart:
-        """Draw it."""
-        stages = [self.lined(stage) for stage in self.stages]
-        return decays_chart(stages, self.look, columns=self.columns, step_mm=self.step_mm)
+    height_mm: float
+    drawn: Callable[[], Chart]
 
 
 def decay_pages(stages: Sequence[Stage], look: Look, lined: Lined = with_own_lines) -> list[DecayPage]:
@@ -59,10 +45,12 @@ def decay_pages(stages: Sequence[Stage], look: Look, lined: Lined = with_own_lin
         return []
     columns, step = next((columns, step) for most, columns, step in LAYOUTS if len(stages) <= most)
     a_sheet = columns * max(int((look.room_mm + 6.0) // step), 1)
-    return [
-        DecayPage(stages=tuple(stages[n : n + a_sheet]), look=look, columns=columns, step_mm=step, lined=lined)
-        for n in range(0, len(stages), a_sheet)
-    ]
+
+    def page(shown: Sequence[Stage]) -> DecayPage:
+        height_mm = _height_mm(len(shown), look, columns, step)
+        return DecayPage(height_mm, lambda: decays_chart([*map(lined, shown)], look, columns=columns, step_mm=step))
+
+    return [page(stages[n : n + a_sheet]) for n in range(0, len(stages), a_sheet)]
 
 
 def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = SCREEN_STEP_MM) -> Chart:

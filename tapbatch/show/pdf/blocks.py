@@ -1,4 +1,4 @@
-"""The blocks that pages are made of: each says its height and draws itself, and the book places it.
+"""The blocks and columns that pages are made of: a block says its height and draws itself, and the book places it.
 
 Conventions: lengths in mm. A block stands between the margins of a sheet. Blocks of one title share a sheet while it
 has room; one that is too high for what is left goes on a new sheet, or is split where it can be.
@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from tapbatch.show.draw.chart import BODY, HEAD, HEAD_MM, HEADING_MM, SMALL, Chart, Look, Paper, Sheet
 from tapbatch.show.draw.decays import DecayPage
-from tapbatch.show.draw.marks import Said
+from tapbatch.show.draw.marks import Anchor, Role, Said
 
 TOP_MM = HEAD_MM + 6.0
 BLOCK_GAP_MM = 7.0
@@ -92,6 +92,26 @@ def notes_height_mm(notes: Iterable[Said], width_mm: float) -> float:
     paper = Chart(Look(width_mm=width_mm))
     below = [paper.paragraph(0.0, 0.0, text, width_mm, SMALL) for text, _ in notes]
     return sum(below) + NOTES_GAP_MM if below else 0.0
+
+
+class Column(NamedTuple):
+    """A column of a table: its heading, and its text: where from the left edge, which end is there, and its room."""
+
+    heading: str
+    x_mm: float
+    anchor: Anchor
+    room_mm: float
+
+    def say(
+        self, sheet: Sheet, y_mm: float, text: str, size_pt: float = SMALL, *, bold: bool = False, role: Role = "text"
+    ) -> None:
+        """Set one line in this column; what is longer than its room is cut."""
+        x_mm = sheet.left_mm + self.x_mm
+        sheet.say(x_mm, y_mm, text, size_pt, bold=bold, role=role, ha=self.anchor, within_mm=self.room_mm)
+
+    def head(self, sheet: Sheet, y_mm: float) -> None:
+        """Set the heading."""
+        self.say(sheet, y_mm, self.heading, role="soft text")
 
 
 class Book:

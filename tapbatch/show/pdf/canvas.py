@@ -39,15 +39,7 @@ _ROUND_JOIN, _NON_ZERO, _UNSEEN = 1, 1, 3
 
 
 def pdf_bytes(sheets: Sequence[Sheet], title: str, subject: str) -> bytes:
-    """Return sheets as a PDF whose bookmarks are their titles, with their headings below.
-
-    Parameters
-    ----------
-    sheets
-        The pages, one at least.
-    title, subject
-        What the document says of itself.
-    """
+    """Return sheets, one at least, as a PDF whose bookmarks are their titles, with their headings below."""
     from reportlab.pdfgen.canvas import Canvas
 
     file = io.BytesIO()

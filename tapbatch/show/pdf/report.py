@@ -29,31 +29,19 @@ from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, leading,
 
 
 def report_bytes(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> bytes:
-    """Return the report of one instrument as the bytes of its PDF.
+    """Return the report of one instrument, of any number of parts, stages and modes, as the bytes of its PDF.
 
-    Parameters
-    ----------
-    history
-        The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
-    settings
-        Of the instrument: what counts as steady, sharps or flats, and the paper.
-    lined
-        Gives the stages that are drawn the lines of their charts; by default they have them.
+    ``lined`` gives the stages that are drawn the lines of their charts; by default they have them.
     """
     return pdf_bytes(
-        _bound(history, settings, lined),
+        report_sheets(history, settings, lined),
         title=f"{history.instrument_shown}: readings",
         subject="Notes, cents and decays of its modes, stage by stage",
     )
 
 
-def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
-    """Return the pages of the report of one instrument, drawn; see :func:`report_bytes`."""
-    return [sheet.finished() for sheet in _bound(history, settings, with_own_lines)]
-
-
-def _bound(history: History, settings: InstrumentSettings, lined: Lined) -> list[Sheet]:
-    """Return the pages, to be finished one by one as they are written."""
+def report_sheets(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> list[Sheet]:
+    """Return the pages of the report of one instrument, to be finished one by one as they are written."""
     book = Book(history.instrument_shown, settings.paper)
     draw_slip(book.add("Reading slip"), history, settings)
     latest = latest_stage(history)

@@ -87,12 +87,8 @@ def _leading_digits(uncertainty: float) -> tuple[int, int]:
 def value_and_half_width(value: float, half_width: float, most_decimals: int = 9) -> tuple[str, str]:
     """Return a value and the half-width of its interval as text, with the digits that the half-width calls for.
 
-    Parameters
-    ----------
-    value, half_width
-        In the same unit. The text of a half-width that is zero or not finite is empty.
-    most_decimals
-        The most decimals to give; a half-width below the last place becomes one unit of that place.
+    Both are in one unit. The text of a half-width that is zero or not finite is empty; one that is below the last of
+    ``most_decimals`` becomes one unit of that place.
 
     Examples
     --------

@@ -20,17 +20,9 @@ except ImportError as error:
 
 
 def read_table(path: Path) -> pd.DataFrame:
-    """Read a table that was written here, each column with its type.
+    """Read a table from a file that is named after it, such as ``results/cittern-07/modes.csv``.
 
-    Parameters
-    ----------
-    path
-        A file named after its table, such as ``results/cittern-07/modes.csv``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Each column with its type; those that the table does not know stay text.
+    Each column has its type; those that the table does not know stay text.
 
     Raises
     ------

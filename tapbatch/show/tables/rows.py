@@ -18,18 +18,7 @@ from tapbatch.show.view.stages import stage_names
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
-    """Lay out the history of one instrument as the rows of its tables.
-
-    Parameters
-    ----------
-    history
-        Stages in order, with identities; missing recordings are marked so in their notice.
-
-    Returns
-    -------
-    dict
-        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain``: a list
-        of rows each.
+    """Lay out the history of one instrument, its stages in order, as the rows of its tables, by their names.
 
     Examples
     --------
@@ -40,20 +29,11 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
 
 
 def table_rows(name: str, history: History) -> Iterator[Row]:
-    """Yield the rows of one table of an instrument; thousands of recordings have more rows than memory should hold.
-
-    Parameters
-    ----------
-    name
-        As in :func:`history_to_tables`.
-    history
-        As there.
-    """
+    """Yield the rows of one table of an instrument; those of thousands of recordings fill the memory."""
+    names = stage_names(history)
     if name == "drift":
-        names = stage_names(history)
         yield from (_drift_row(names, drift) for drift in history.drifts)
     elif name == "targets":
-        names = stage_names(history)
         yield from (_target_row(names, landing) for landing in history.landings)
     else:
         for stage in history.stages:

@@ -57,12 +57,7 @@ def workbook_notices(tables: Mapping[str, Sequence[Row]]) -> list[Notice]:
 
 
 def workbook_bytes(tables: Mapping[str, Sequence[Row]]) -> bytes:
-    """Return the tables of an instrument as the bytes of an ``.xlsx`` file.
-
-    Parameters
-    ----------
-    tables
-        Rows by table, keys of :data:`tapbatch.show.tables.columns.SCHEMA`.
+    """Return tables, rows by the table's name in ``SCHEMA``, as the bytes of an ``.xlsx`` file.
 
     Examples
     --------

@@ -39,12 +39,7 @@ Advance = Callable[[str], None]
 def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[Line]:
     """Return what was read at one stage: the mode that leads first, then the others from strong to faint.
 
-    Parameters
-    ----------
-    stage
-        One or more recordings, joined.
-    steady_cents
-        The width in cents within which a pitch counts as sure and a mode as steady.
+    A pitch counts as sure within ``steady_cents``.
     """
     lines = _headline(stage)
     if not stage.modes:
@@ -155,19 +150,9 @@ def print_notices(notices: Sequence[str], *, file: TextIO | None = None) -> None
 
 @contextmanager
 def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
-    """Show the progress of long work, with rate and time left, on a terminal; show nothing elsewhere.
+    """Show the progress of work in ``total`` pieces, with rate and time left, on a terminal; show nothing elsewhere.
 
-    Parameters
-    ----------
-    total
-        How many pieces there are to do.
-    file
-        Where to show it; standard error by default.
-
-    Yields
-    ------
-    callable
-        To be called with the name of each piece when it is done.
+    It goes to standard error by default. What it yields is called with the name of each piece when that is done.
 
     Examples
     --------

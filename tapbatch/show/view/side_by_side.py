@@ -44,13 +44,7 @@ def sustain_rows(comparison: Comparison) -> list[SustainChange]:
 
 
 def same_reason(rows: Sequence[SustainChange]) -> NoVerdict | None:
-    """Return the reason for no verdict that all rows share; ``None`` if they differ.
-
-    Examples
-    --------
-    >>> same_reason([]) is None
-    True
-    """
+    """Return the reason for no verdict that all rows share; ``None`` if they differ."""
     reasons = {row.why for row in rows}
     return reasons.pop() if len(reasons) == 1 else None
 

@@ -173,16 +173,9 @@ def _string(string: OpenString) -> Row:
 
 
 def part_tables(history: History, part: str, steady_cents: float, *, latest: bool = False) -> Sequence[Table]:
-    """Return the tables of a part at its latest stage that have rows.
+    """Return the tables of a part at its latest stage that have rows; a pitch is sure within ``steady_cents``.
 
-    Parameters
-    ----------
-    history, part
-        The instrument, and a part of it.
-    steady_cents
-        The width in cents within which a pitch counts as sure.
-    latest
-        What moved on the way to the latest stage only, and not from each stage to the next.
+    With ``latest`` they say what moved on the way to the latest stage only, and not from each stage to the next.
     """
     stage = history.of_part(part)[-1]
     tables = (

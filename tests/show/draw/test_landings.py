@@ -21,7 +21,7 @@ from tapbatch.show.view.tables import BESIDES
 
 
 def drawn(history: History, title: str) -> list[Sheet]:
-    return [sheet for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == title]
+    return [sheet.finished() for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == title]
 
 
 def said(sheets: list[Sheet]) -> str:

@@ -40,7 +40,7 @@ def read(data: bytes) -> pypdf.PdfReader:
 
 
 def drawn(history: History, settings: InstrumentSettings = SETTINGS) -> list[Sheet]:
-    return report_sheets(history, settings)
+    return [sheet.finished() for sheet in report_sheets(history, settings)]
 
 
 def texts(sheets: list[Sheet], title: str) -> list[str]:

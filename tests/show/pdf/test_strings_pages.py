@@ -38,7 +38,7 @@ def built() -> History:
 
 
 def page(history: History, title: str, settings: InstrumentSettings = TWO) -> str:
-    sheets = report_sheets(history, settings)
+    sheets = [sheet.finished() for sheet in report_sheets(history, settings)]
     return " ".join(word.text for sheet in sheets if sheet.title == title for word in sheet.words)
 
 
