@@ -104,9 +104,6 @@ def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_
     )
 
 
-# ------------------------------------------------------- in the list of all
-
-
 def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: Sequence[Answer]) -> Markup:
     name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=f"#{card_id(history.instrument)}")
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
@@ -125,9 +122,6 @@ def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: S
         tag("td", far.brief, data_sort=key_of(far.number)),
         where,
     )
-
-
-# ----------------------------------------------------------------- article
 
 
 def _head(history: History, stage: Stage | None, here: str) -> Markup:

@@ -39,9 +39,9 @@ def escaped(text: str) -> Markup:
     return Markup(html.escape(text))
 
 
-def joined(pieces: Iterable[str], between: str = "") -> Markup:
+def joined(pieces: Iterable[str]) -> Markup:
     """Join pieces, escaping those that are plain text."""
-    return Markup(escaped(between).join(map(escaped, pieces)) if between else "".join(map(escaped, pieces)))
+    return Markup("".join(map(escaped, pieces)))
 
 
 def tag(name: str, /, *content: str, **attributes: str | float | bool | None) -> Markup:
@@ -78,8 +78,7 @@ def number(value: float) -> str:
     >>> number(3.0), number(2.25), number(-0.01)
     ('3', '2.2', '0')
     """
-    text = f"{value:z.1f}"
-    return text.removesuffix(".0")
+    return f"{value:z.1f}".removesuffix(".0")
 
 
 def link_to(*parts: str) -> Markup:

@@ -32,21 +32,15 @@ LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
 
 
-def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
-    """Return the page, with the cards of all instruments in the order given, and what needs the builder.
-
-    Examples
-    --------
-    >>> page_bytes([], ())[:15]
-    b'<!DOCTYPE html>'
-    """
-    return b"".join(page_pieces([card.row for card in cards], cards, attention))
-
-
 def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[Attention]) -> Iterator[bytes]:
     """Yield the page in pieces, an article at a time, so that no more than one of many cards is held.
 
     ``rows`` are those of the list of all instruments, from their cards.
+
+    Examples
+    --------
+    >>> next(page_pieces([], [], ()))[:15]
+    b'<!DOCTYPE html>'
     """
     before, _, after = _shell(rows, attention).partition(_ARTICLES)
     yield before.encode()

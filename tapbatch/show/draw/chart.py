@@ -223,16 +223,23 @@ def _arrays(segments: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
 
 
 class Sheet(Chart):
-    """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do."""
+    """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do.
 
-    left_mm = MARGIN_MM
-    """Where the text area begins."""
+    The text area is ``measure_mm`` wide, from ``left_mm`` to ``right_mm``. Content may stand down to ``bottom_mm``,
+    and be ``room_mm`` high below the title and the longest caption. ``inner`` is what a chart between the margins,
+    below a heading of its own, is drawn for.
+    """
 
     def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
         short, long = PAPERS_MM[paper]
         width_mm, height_mm = (long, short) if turned else (short, long)
         super().__init__(Look(width_mm=width_mm), height_mm)
         self.paper, self.title, self.turned = paper, title, turned
+        self.left_mm, self.right_mm = MARGIN_MM, width_mm - MARGIN_MM
+        self.measure_mm = self.right_mm - self.left_mm
+        self.bottom_mm = height_mm - FOOT_MM - 4.0
+        self.room_mm = self.bottom_mm - HEAD_MM - CAPTION_MM
+        self.inner = Look(width_mm=self.measure_mm, room_mm=self.room_mm - HEADING_MM)
         self.headings: list[str] = []
         self._later: list[Callable[[Sheet], None]] = []
 
@@ -253,31 +260,6 @@ class Sheet(Chart):
         for draw in self._later:
             draw(page)
         return page
-
-    @property
-    def right_mm(self) -> float:
-        """Where the text area ends."""
-        return self.width_mm - MARGIN_MM
-
-    @property
-    def measure_mm(self) -> float:
-        """How wide the text area is."""
-        return self.right_mm - self.left_mm
-
-    @property
-    def bottom_mm(self) -> float:
-        """The last line on which content may stand."""
-        return self.height_mm - FOOT_MM - 4.0
-
-    @property
-    def room_mm(self) -> float:
-        """How high content can be below the title and the longest caption."""
-        return self.bottom_mm - HEAD_MM - CAPTION_MM
-
-    @property
-    def inner(self) -> Look:
-        """What a chart between the margins, below a heading of its own, is drawn for."""
-        return Look(width_mm=self.measure_mm, room_mm=self.room_mm - HEADING_MM)
 
     def head(self, top_mm: float, text: str, aside: str = "") -> None:
         """Head what follows with its name, over a line across the sheet; it takes :data:`HEADING_MM`."""

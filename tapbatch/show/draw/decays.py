@@ -19,7 +19,7 @@ from tapbatch.model.history import Stage
 from tapbatch.model.reading import DecayTrace
 from tapbatch.show.draw.chart import BODY, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import nice_step
+from tapbatch.show.draw.over_stages import round_values
 from tapbatch.show.view.stages import Lined, most_tapped, with_own_lines
 
 LOWEST_DB = -70.0
@@ -167,12 +167,11 @@ def _draw_scales(chart: Chart, panel: Panel, leftmost: bool, lowest: bool) -> No
         said = f"{level}" if level else "0 dB"
         chart.say(panel.left_mm - 0.8, float(y), said, TINY, ha="right", va="center", role="soft text")
     chart.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm)
-    step = nice_step(panel.x_high, 3)
-    for n in range(int(panel.x_high / step) + 1):
-        x = float(panel.x_mm(step * n))
+    for time_s in round_values(panel.x_high, 3):
+        x = float(panel.x_mm(time_s))
         chart.rule(x, panel.bottom_mm, x, panel.bottom_mm + 0.8)
         if lowest:
-            text = f"{step * n:g}{'' if n else ' s'}"
+            text = f"{time_s:g}{'' if time_s else ' s'}"
             at = min(x, panel.right_mm - chart.text_mm(text, TINY) / 2)
             chart.say(at, panel.bottom_mm + 3.2 * chart.look.spacing, text, TINY, ha="center", role="soft text")
 

@@ -79,9 +79,6 @@ def landings_chart(stage: Stage, landings: Sequence[Landing], settings: Instrume
     return chart
 
 
-# ------------------------------------------------------- what is said
-
-
 def _now_row(mode: StageMode) -> _Row:
     said = f"{words.note_text(mode)}, {words.sure_text(mode)}"
     return _Row(label="now", said=said, detail=f"{words.hz_text(mode)} Hz")
@@ -125,9 +122,6 @@ def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
         chart.say(chart.width_mm, y, line, SMALL, ha="right", role=role)
         y += _LINE_MM
     return y + 0.5, y + 4.0
-
-
-# -------------------------------------------------------- what is drawn
 
 
 def _steps(landing: Landing) -> tuple[float, float, float] | None:

@@ -126,9 +126,6 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
     return lines
 
 
-# --------------------------------------------------------------- the type
-
-
 class Face:
     """One weight of the type, known to the library that writes pages by its ``name``."""
 

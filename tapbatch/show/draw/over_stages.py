@@ -164,9 +164,8 @@ def draw_about_zero(chart: Chart, panel: Panel, held: float, unit: str, zero: st
     """Draw a scale to either side of zero: round values above, and a pale band over what counts as no change."""
     low, high = panel.x_mm([-held, held])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    step = nice_step(panel.x_high, 3 if chart.look.is_wide else 2)
-    count = int(panel.x_high / step)
-    for value in (step * n for n in range(-count, count + 1)):
+    above = round_values(panel.x_high, 3 if chart.look.is_wide else 2)
+    for value in (*(-value for value in above[:0:-1]), *above):
         x = float(panel.x_mm(value))
         chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], "guide" if value else "scale")
         text = f"{value:+g} {unit}" if value else zero
@@ -192,13 +191,14 @@ def tens_between(low_cents: float, high_cents: float, length_mm: float) -> list[
     return [10.0 * n for n in range(math.ceil(low_cents / 10), math.floor(high_cents / 10) + 1)]
 
 
-def nice_step(span: float, most: int) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that divides a span into at most ``most`` parts.
+def round_values(high: float, most: int) -> list[float]:
+    """Return round values from zero up to ``high``, ``most`` above zero: the steps are 1, 2 or 5 by a power of ten.
 
     Examples
     --------
-    >>> nice_step(0.52, 3), nice_step(1.9, 4)
-    (0.2, 0.5)
+    >>> round_values(0.52, 3), round_values(1.9, 4)
+    ([0.0, 0.2, 0.4], [0.0, 0.5, 1.0, 1.5])
     """
-    power = 10.0 ** math.floor(math.log10(span / most))
-    return next(round(k * power, 9) for k in (1, 2, 5, 10) if span / (k * power) <= most)
+    power = 10.0 ** math.floor(math.log10(high / most))
+    step = next(round(k * power, 9) for k in (1, 2, 5, 10) if high / (k * power) <= most)
+    return [step * n for n in range(int(high / step) + 1)]

@@ -71,12 +71,10 @@ def rings_chart(
     label = 0.33 * look.width_mm
     longest = max(p.value for each in rings for p in each.points)
     panel = Panel(label, 0.0, look.width_mm - label - 14.0, ROW_MM * len(rings) + 1.0, x_high=longest * 1.25)
-    step = over_stages.nice_step(panel.x_high, 5 if look.is_wide else 3)
-    for n in range(math.floor(panel.x_high / step) + 1):
-        x = float(panel.x_mm(step * n))
+    for t60_s in over_stages.round_values(panel.x_high, 5 if look.is_wide else 3):
+        x = float(panel.x_mm(t60_s))
         chart.rule(x, 1.0, x, panel.bottom_mm, "guide")
-        text = f"{step * n:g}{'' if n else ' s'}"
-        chart.say(x, panel.bottom_mm + 3.5, text, SMALL, ha="center", role="soft text")
+        chart.say(x, panel.bottom_mm + 3.5, f"{t60_s:g}{'' if t60_s else ' s'}", SMALL, ha="center", role="soft text")
     for n, (name, short, points) in enumerate(rings):
         # Of a band the hertz alone have room in a narrow chart; its notes are in the report.
         _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name if look.is_wide else short, points, len(stages) - 1)
@@ -111,9 +109,6 @@ def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
         now = seconds.get(last, "no longer heard")
         told.append(f"{name} {seconds[last - 1]}, then {now}" if last and last - 1 in seconds else f"{name} {now}")
     return "; ".join(told)
-
-
-# ----------------------------------------------------------- what rings
 
 
 def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettings) -> list[Rings]:
@@ -167,9 +162,6 @@ def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cen
     return Rings(title, title, points)
 
 
-# ------------------------------------------------------------ the course
-
-
 def _draw_column(
     chart: Chart, x: float, y: float, width: float, step: float, stages: Sequence[Stage], rings: Sequence[Rings]
 ) -> None:
@@ -196,11 +188,10 @@ def _draw_column(
 
 
 def _draw_seconds(chart: Chart, panel: Panel) -> None:
-    step = over_stages.nice_step(panel.y_high, 3)
-    count = math.floor(panel.y_high / step)
-    heights = panel.y_mm([step * n for n in range(count + 1)])
+    values = over_stages.round_values(panel.y_high, 3)
+    heights = panel.y_mm(values)
     chart.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights[1:]], "guide")
     chart.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm)
-    for n, y in enumerate(heights):
-        text = f"{step * n:g} s" if n == count else f"{step * n:g}"
+    for t60_s, y in zip(values, heights, strict=True):
+        text = f"{t60_s:g} s" if t60_s == values[-1] else f"{t60_s:g}"
         chart.say(panel.left_mm - 1.0, float(y), text, SMALL, ha="right", va="center", role="soft text")

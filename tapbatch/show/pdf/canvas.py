@@ -75,9 +75,6 @@ def _encodable(text: str) -> str:
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
-# ------------------------------------------------------------------ bookmarks
-
-
 def _bookmarks(sheets: Sequence[Sheet]) -> list[tuple[str, int, int, bool]]:
     """Return a bookmark for each run of sheets with one title, with those of its headings below if there are several.
 
@@ -94,9 +91,6 @@ def _bookmarks(sheets: Sequence[Sheet]) -> list[tuple[str, int, int, bool]]:
         marks.append((title, numbered[0][0], 0, several))
         marks += [(heading, page, 1, False) for heading, page in below.items() if several]
     return marks
-
-
-# ---------------------------------------------------------------------- marks
 
 
 def _draw_mark(canvas: Any, mark: Mark, height: float) -> None:
@@ -139,9 +133,6 @@ def _path(canvas: Any, segments: Sequence[NDArray[np.float64]], height: float) -
 def _colour(code: str) -> tuple[float, float, float]:
     red, green, blue = (round(int(code[n : n + 2], 16) / 255, 3) for n in (1, 3, 5))
     return red, green, blue
-
-
-# ---------------------------------------------------------------------- words
 
 
 def _draw_word(canvas: Any, word: Word, height: float) -> None:

@@ -197,11 +197,7 @@ def draw_how(sheet: Sheet, y: float, history: History) -> None:
     sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
     for text in CAUTIONS:
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
-    _draw_flags(sheet, y + 5.0, history)
-
-
-def _draw_flags(sheet: Sheet, y: float, history: History) -> None:
-    """Explain the flags that stand somewhere in the report, each once."""
+    y += 5.0
     seen = sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
     if not seen:
         return

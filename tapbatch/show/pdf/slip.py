@@ -59,9 +59,6 @@ def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> N
     _draw_notices(sheet, y + 4.0, history, stage)
 
 
-# -------------------------------------------------------------- masthead
-
-
 def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float:
     left, y = sheet.left_mm, 20.0
     sheet.say(left, y, "READING SLIP", SMALL, bold=True, role="soft text")
@@ -83,9 +80,6 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
     y += 4.0
     sheet.rule(left, y, sheet.right_mm, y, "heading")
     return y
-
-
-# ------------------------------------------------------------------ lead
 
 
 def _draw_lead(
@@ -130,9 +124,6 @@ def _draw_silence(sheet: Sheet, y: float, stage: Stage) -> float:
     if reasons:
         y = sheet.paragraph(sheet.left_mm, y, f"Not used: {reasons}.", sheet.measure_mm, LEAD, most=3)
     return y + 6.0
-
-
-# ----------------------------------------------------------- other modes
 
 
 def _draw_others(sheet: Sheet, y: float, others: Sequence[ModeRow]) -> float:

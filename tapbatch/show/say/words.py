@@ -252,12 +252,8 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
     change = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1, "c")
     if not change:
         return ""
-    directed = _directed(drift.first_verdict, change)
-    return (
-        f"{directed} since {first_shown}"
-        if directed
-        else f"{VERDICTS[drift.first_verdict]}, {change}, since {first_shown}"
-    )
+    moved = _directed(drift.first_verdict, change) or f"{VERDICTS[drift.first_verdict]}, {change},"
+    return f"{moved} since {first_shown}"
 
 
 def moved_cell(drift: Drift) -> str:

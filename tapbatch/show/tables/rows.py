@@ -59,11 +59,6 @@ def mode_rows(stage: Stage) -> list[Row]:
     return [_filled("modes", mode, stage, **here, flags=_flags(mode, stage)) for mode in modes]
 
 
-def string_rows(stage: Stage) -> list[Row]:
-    """Lay out the open strings heard at one stage as rows of ``strings.csv``, by recording and string."""
-    return [_filled("strings", string, stage=stage.stage_shown) for string in stage.strings]
-
-
 def sustain_rows(stage: Stage) -> list[Row]:
     """Lay out the decays of one stage as rows of ``sustain.csv``, the whole before the bands."""
     decays = sorted(stage.decays, key=lambda d: (d.kind, d.band_low_hz or 0.0))
@@ -130,7 +125,7 @@ _OF_STAGE: dict[str, Callable[[Stage], Iterable[Row]]] = {
     "taps": _of_recordings(_tap_rows),
     "tap_modes": _of_recordings(_tap_mode_rows),
     "modes": mode_rows,
-    "strings": string_rows,
+    "strings": lambda stage: [_filled("strings", string, stage=stage.stage_shown) for string in stage.strings],
     "sustain": sustain_rows,
 }
 

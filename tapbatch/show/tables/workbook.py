@@ -37,13 +37,7 @@ _MADE = datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)
 
 
 def workbook_name(instrument: str) -> str:
-    """Return the file's name: spreadsheets do not open two workbooks of one name at a time, so it is not the same.
-
-    Examples
-    --------
-    >>> workbook_name("cittern-07")
-    'cittern-07.xlsx'
-    """
+    """Return the file's name: spreadsheets do not open two workbooks of one name at a time, so it is not the same."""
     return f"{instrument}.xlsx"
 
 

@@ -217,9 +217,6 @@ def left_text(seconds: float | None) -> str:
     return f"{math.ceil(seconds)} s left" if seconds <= 90 else f"{math.ceil(seconds / 60)} min left"
 
 
-# ----------------------------------------------------------------- lines
-
-
 def said(text: str, weight: str = "", *, first: str = "", later: str | None = None, most: int = WIDTH) -> list[Line]:
     """Return text in lines of at most ``most`` characters.
 
@@ -275,9 +272,6 @@ def _plain(table: str, row: tables.Row) -> dict[str, object]:
             value = float(tables.cell_text(column, row)) if math.isfinite(float(value)) else None
         plain[column.name] = value
     return plain
-
-
-# --------------------------------------------------------------- console
 
 
 def print_lines(lines: Iterable[Line | str], *, file: TextIO | None = None) -> None:

@@ -44,12 +44,6 @@ class Table:
     rows: tuple[Row, ...]
 
 
-def modes_table(history: History, stage: Stage, steady_cents: float) -> Table:
-    """Return the modes of a stage, from low to high."""
-    rows = sorted(mode_rows(stage, steady_cents, history), key=lambda r: r.mode.freq_hz)
-    return Table(kind="modes", title=f"{stage.part}: modes at {stage.stage_shown}", rows=tuple(map(_mode, rows)))
-
-
 def _mode(row: ModeRow) -> Row:
     mode = row.mode
     return {
@@ -133,12 +127,6 @@ def first_table(history: History, stage: Stage) -> Table:
     return Table(kind="first", title=f"{stage.part}: what moved since each was first heard", rows=rows)
 
 
-def landings_table(history: History, part: str) -> Table:
-    """Return where the modes of a part could end up, and how far away that is."""
-    rows = tuple(_landing(landing) for landing in history.landings if landing.part == part)
-    return Table(kind="landings", title=f"{part}: where it could end up", rows=rows)
-
-
 def _landing(landing: Landing) -> Row:
     step = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
     steps, past = landing.steps_to_go, landing.overshoot
@@ -178,11 +166,13 @@ def part_tables(history: History, part: str, steady_cents: float, *, latest: boo
     With ``latest`` they say what moved on the way to the latest stage only, and not from each stage to the next.
     """
     stage = history.of_part(part)[-1]
+    modes = sorted(mode_rows(stage, steady_cents, history), key=lambda r: r.mode.freq_hz)
+    landings = tuple(_landing(landing) for landing in history.landings if landing.part == part)
     tables = (
-        modes_table(history, stage, steady_cents),
+        Table(kind="modes", title=f"{part}: modes at {stage.stage_shown}", rows=tuple(map(_mode, modes))),
         played_table(stage),
         drift_table(history, part, latest=latest),
         first_table(history, stage),
-        landings_table(history, part),
+        Table(kind="landings", title=f"{part}: where it could end up", rows=landings),
     )
     return [table for table in tables if table.rows]
