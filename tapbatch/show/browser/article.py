@@ -14,9 +14,10 @@ from dataclasses import asdict, dataclass
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.browser.figures import lead_figure, part_figures, strings_figure
+from tapbatch.show.browser.figures import drift_figure, part_figures, strings_figure
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
+from tapbatch.show.draw.drift import LATEST
 from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
@@ -148,7 +149,7 @@ def _reading(
         ),
         tag("p", f"played: {lead.played}", class_="played") if lead.played else "",
     ]  # fmt: skip
-    staff = lead_figure(history, stage, lead.mode.mode, settings)
+    staff = drift_figure(history, history.of_part(stage.part)[-LATEST:], lead.mode.mode, settings)
     # Screen and ear get the lead first: its staff comes after what it shows.
     return tag(
         "div",

@@ -55,19 +55,15 @@ def tag(name: str, /, *content: str, **attributes: str | float | bool | None) ->
     >>> tag("p", "a < b", class_="note", data_x=1.25, hidden=None)
     '<p class="note" data-x="1.2">a &lt; b</p>'
     """
-    told = "".join(_attribute(key, value) for key, value in attributes.items() if value is not None)
+    told = ""
+    for key, value in attributes.items():
+        if value is not None and value is not False:
+            told += f" {key.rstrip('_').replace('_', '-')}"
+            if value is not True:
+                told += f'="{escaped(value) if isinstance(value, str) else number(value)}"'
     if name in _VOID:
         return Markup(f"<{name}{told}>")
     return Markup(f"<{name}{told}>{joined(content)}</{name}>")
-
-
-def _attribute(key: str, value: str | float | bool | None) -> str:
-    if value is False:
-        return ""
-    name = key.rstrip("_").replace("_", "-")
-    if value is True:
-        return f" {name}"
-    return f' {name}="{escaped(value) if isinstance(value, str) else number(float(value or 0.0))}"'
 
 
 def number(value: float) -> str:

@@ -16,7 +16,7 @@ from importlib.resources import files
 from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card
 from tapbatch.show.browser.markup import Markup, tag
-from tapbatch.show.browser.sheets import SCROLLS, sheet
+from tapbatch.show.browser.sheets import framed, sheet
 from tapbatch.show.view.tables import Cell
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
@@ -86,18 +86,13 @@ def look() -> str:
 
 def _head() -> Markup:
     rules = (
-        "default-src 'none'",
-        f"style-src '{_hash('page.css')}'",
-        f"script-src '{_hash('page.js')}'",
-        "img-src data:",
-        "connect-src 'self'",
-        "base-uri 'none'",
-        "form-action 'none'",
+        f"default-src 'none'; style-src '{_hash('page.css')}'; script-src '{_hash('page.js')}'; img-src data:; "
+        "connect-src 'self'; base-uri 'none'; form-action 'none'"
     )
     return tag(
         "head",
         tag("meta", charset="utf-8"),
-        tag("meta", http_equiv="Content-Security-Policy", content=Markup("; ".join(rules))),
+        tag("meta", http_equiv="Content-Security-Policy", content=Markup(rules)),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="color-scheme", content="light dark"),
         tag("title", "Bench readings"),
@@ -110,11 +105,7 @@ def _head() -> Markup:
 def _overview(rows: Sequence[str]) -> Markup:
     if not rows:
         return tag("p", "No readings yet: drop recordings into the recordings folder.", class_="silence")
-    head = tag("tr", *(tag("th", column, scope="col") for column in COLUMNS))
-    body = tag("tbody", *map(Markup, rows))
-    table = tag("table", tag("caption", "All instruments"), tag("thead", head), body, id="all")
-    label = f"All instruments; {SCROLLS}"
-    return tag("div", table, class_="scroll overview", tabindex=0, role="region", aria_label=label)
+    return framed("All instruments", COLUMNS, map(Markup, rows), class_="scroll overview", id_="all")
 
 
 def _attention(items: Sequence[Attention]) -> Markup:

@@ -33,12 +33,20 @@ def needs_shaping(text: str) -> bool:
 
 def trace_outline(path: Any, word: Word, font: Path) -> bool:
     """Trace a word's shapes on a canvas's path, in points from the start of its baseline; tell if there are any."""
+    from matplotlib import rc_context, rcParamsDefault
+    from matplotlib.font_manager import FontProperties
     from matplotlib.path import Path as Outline
+    from matplotlib.textpath import TextPath
 
     steps = {Outline.MOVETO: path.moveTo, Outline.LINETO: path.lineTo, Outline.CURVE4: path.curveTo}
     x, y = 0.0, 0.0
     empty = True
-    for points, code in _shape(word, font).iter_segments(curves=True):
+    # By the library's own defaults, whatever the user's are; and no text is a formula.
+    rules: dict[Any, Any] = {k: v for k, v in rcParamsDefault.items() if not k.startswith("backend")}
+    with rc_context({**rules, "text.parse_math": False}):
+        face = FontProperties(fname=str(font))
+        shape: Any = TextPath((0.0, 0.0), word.text, size=word.size_pt, prop=face, usetex=False)
+    for points, code in shape.iter_segments(curves=True):
         empty = False
         if code == Outline.CLOSEPOLY:
             path.close()
@@ -52,14 +60,3 @@ def trace_outline(path: Any, word: Word, font: Path) -> bool:
         steps[code](*places)
         x, y = places[-2:]
     return not empty
-
-
-def _shape(word: Word, font: Path) -> Any:
-    import matplotlib
-    from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import TextPath
-
-    # By the library's own defaults, whatever the user's are; and no text is a formula.
-    rules: dict[Any, Any] = {k: v for k, v in matplotlib.rcParamsDefault.items() if not k.startswith("backend")}
-    with matplotlib.rc_context({**rules, "text.parse_math": False}):
-        return TextPath((0.0, 0.0), word.text, size=word.size_pt, prop=FontProperties(fname=str(font)), usetex=False)

@@ -119,8 +119,16 @@ def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettin
 
 
 def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
-    rings = [_mode_rings(history, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
-    return [each for each in rings if each.points]
+    rings = []
+    for name in chart_modes(stages, most):
+        points = over_stages.mode_points(
+            history, stages, name, settings.steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
+        )
+        last = mode_at(stages[points[-1].index], name) if points else None
+        if last:
+            title = f"{name}, {words.note_text(last)}"
+            rings.append(Rings(title, title, points))
+    return rings
 
 
 def bands_heard(stages: Sequence[Stage]) -> list[Band]:
@@ -150,16 +158,6 @@ def _band_rings(stages: Sequence[Stage], cautious: Sequence[bool], band: Band, s
     notes = " to ".join(hz_to_note(f, stages[-1].concert_pitch_hz, spelling)[0] for f in (low, high))
     hertz = f"{low:.0f} to {high:.0f} Hz"
     return Rings(f"{hertz}, {notes}{plucked}", hertz, points)
-
-
-def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
-    """Return the readings of a mode."""
-    points = over_stages.mode_points(
-        history, stages, name, steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
-    )
-    last = mode_at(stages[points[-1].index], name) if points else None
-    title = f"{name}, {words.note_text(last)}" if last else name
-    return Rings(title, title, points)
 
 
 def _draw_column(

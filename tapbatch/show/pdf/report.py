@@ -27,6 +27,28 @@ from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, leading, plucked_stage, with_own_lines
 
+CAPTIONS = {
+    "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
+    "reading and its bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = held steady; ? "
+    "cannot tell. Broken line, or figure in orange: something besides the wood differed (see below).",
+    "Sustain": "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken "
+    "line: something besides the wood differed between the two stages.",
+    "Before and after": "How much longer or shorter everything rings than at the stage before, in percent of its "
+    "T60. Dot: the change; bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with "
+    "the reason.",
+    "Landings": "Where a mode is and where it could end up. Each line is a note of the scale, a hundred cents "
+    "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
+    "dot: after one more step of the same work, with its 95 % interval.",
+    "Strings": "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % "
+    "interval; two dots: the two strings of a course that were told apart. Pale band: what counts as in tune. "
+    "Orange: further off.",
+    "Spectra": "Each stage relative to its strongest line, down to -60 dB. Noise is grey. Dots are fitted modes, "
+    "hollow if unsure. Thin lines lead from each mode down to its name.",
+    "Decays": "The clearest tap of each stage. Thin and grey: the sound. Thick: the fitted modes. Broken: the noise "
+    "floor.",
+}
+"""What the marks of each chart mean, by the title of its page."""
+
 
 def report_bytes(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> bytes:
     """Return the report of one instrument, of any number of parts, stages and modes, as the bytes of its PDF.
@@ -67,28 +89,28 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet, lined:
         chart = (rings_chart if alone else sustain_chart)(history, stages, settings, look)
         if chart:
             aside = stages[0].stage_shown if alone else ""
-            yield ChartBlock("Sustain", SUSTAIN_CAPTION, chart, part or "body", aside)
+            yield ChartBlock("Sustain", CAPTIONS["Sustain"], chart, part or "body", aside)
     for part in heard:
         comparison = last_two(history, part, settings)
         if comparison:
             chart, notes = before_after_chart(comparison, look), before_after_notes(comparison)
-            yield ChartBlock("Before and after", BEFORE_AFTER_CAPTION, chart, part or "body", notes=notes)
+            yield ChartBlock("Before and after", CAPTIONS["Before and after"], chart, part or "body", notes=notes)
     for stage, landings in landing_blocks(history):
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
-        yield ChartBlock("Landings", LANDINGS_CAPTION, chart, heading, stage.stage_shown)
+        yield ChartBlock("Landings", CAPTIONS["Landings"], chart, heading, stage.stage_shown)
     plucked = plucked_stage(history)
     if plucked:
         chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
         aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
-        yield ChartBlock("Strings", STRINGS_CAPTION, chart, "open strings", aside, notes)
+        yield ChartBlock("Strings", CAPTIONS["Strings"], chart, "open strings", aside, notes)
     for part in heard:
         stages, most = history.of_part(part), most_spectra(look)
         aside = f"the latest {most} of {len(stages)} stages" if len(stages) > most else ""
         chart = spectra_chart([lined(stage) for stage in stages[-most:]], settings, look)
-        yield ChartBlock("Spectra", SPECTRA_CAPTION, chart, part or "body", aside)
+        yield ChartBlock("Spectra", CAPTIONS["Spectra"], chart, part or "body", aside)
     for page in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm), lined):
-        yield DecaysBlock(page, caption=DECAYS_CAPTION)
+        yield DecaysBlock(page, caption=CAPTIONS["Decays"])
     yield from table_blocks(history, settings.steady_cents)
 
 
@@ -98,35 +120,4 @@ def _drift(history: History, part: str, settings: InstrumentSettings, look: Look
     low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
     chart = drift_chart(history, stages, names, settings, low)
     aside = f"{len(names)} of {len(heard)} modes" if len(heard) > len(names) else ""
-    return ChartBlock("Drift", DRIFT_CAPTION, chart, part or "body", aside, notes)
-
-
-DRIFT_CAPTION = (
-    "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a reading and its "
-    "bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = held steady; ? cannot tell. Broken "
-    "line, or figure in orange: something besides the wood differed (see below)."
-)
-SUSTAIN_CAPTION = (
-    "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "
-    "besides the wood differed between the two stages."
-)
-BEFORE_AFTER_CAPTION = (
-    "How much longer or shorter everything rings than at the stage before, in percent of its T60. Dot: the change; "
-    "bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with the reason."
-)
-LANDINGS_CAPTION = (
-    "Where a mode is and where it could end up. Each line is a note of the scale, a hundred cents apart; short ticks "
-    "are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale dot: after one more "
-    "step of the same work, with its 95 % interval."
-)
-STRINGS_CAPTION = (
-    "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % interval; two "
-    "dots: the two strings of a course that were told apart. Pale band: what counts as in tune. Orange: further off."
-)
-SPECTRA_CAPTION = (
-    "Each stage relative to its strongest line, down to -60 dB. Noise is grey. Dots are fitted modes, hollow if "
-    "unsure. Thin lines lead from each mode down to its name."
-)
-DECAYS_CAPTION = (
-    "The clearest tap of each stage. Thin and grey: the sound. Thick: the fitted modes. Broken: the noise floor."
-)
+    return ChartBlock("Drift", CAPTIONS["Drift"], chart, part or "body", aside, notes)
