@@ -49,10 +49,8 @@ def part_figures(
         stages = history.of_part(part)
         drifts = [drift_figure(history, stages, name, settings) for name in chart_modes(stages)]
         notes = before_after_notes(comparison) if comparison and part == told_by else []
-        now = [
-            *_landings(history, part, settings),
-            *_sounds(history, stages[-2:], settings, comparison, notes, lined),
-        ]
+        latest = [lined(stage) for stage in stages[-2:]]
+        now = [*_landings(history, part, settings), *_sounds(history, latest, settings, comparison, notes)]
         figures[part] = [group for group in ([each for each in drifts if each], now) if group]
     return figures
 

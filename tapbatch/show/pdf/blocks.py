@@ -6,7 +6,7 @@ has room; one that is too high for what is left goes on a new sheet, or is split
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple, Protocol
@@ -21,12 +21,10 @@ NOTES_GAP_MM = 3.5
 
 
 class Block(Protocol):
-    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below if there is one."""
+    """Something that stands on a page: ``title`` heads its sheet."""
 
     @property
     def title(self) -> str: ...  # noqa: D102
-    @property
-    def caption(self) -> str: ...  # noqa: D102
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return its height on a sheet."""
@@ -43,7 +41,6 @@ class ChartBlock:
     """A chart, below a heading where it has one, and above what is said with it."""
 
     title: str
-    caption: str
     chart: Chart
     heading: str = ""
     aside: str = ""
@@ -74,7 +71,6 @@ class DecaysBlock:
 
     page: DecayPage
     title: str = "Decays"
-    caption: str = ""
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return the height of the chart."""
@@ -115,10 +111,10 @@ class Column(NamedTuple):
 
 
 class Book:
-    """Sheets one after the other, each headed with its title."""
+    """Sheets one after the other, each headed with its title, and a caption below where the title has one."""
 
-    def __init__(self, name: str, paper: Paper) -> None:
-        self._name = name
+    def __init__(self, name: str, paper: Paper, captions: Mapping[str, str]) -> None:
+        self._name, self._captions = name, captions
         self._paper: Paper = paper
         self._sheets: list[Sheet] = []
         self._next_mm = 0.0
@@ -134,19 +130,19 @@ class Book:
         while left is not None:
             sheet = self._sheets[-1]
             if sheet.title != left.title or self._next_mm + left.least_mm(sheet) > sheet.bottom_mm:
-                sheet = self.begin(left.title, left.caption)
+                sheet = self.begin(left.title)
             height = left.height_mm(sheet)
             left = left.draw(sheet, self._next_mm)
             self._next_mm += height + BLOCK_GAP_MM
 
-    def begin(self, title: str, caption: str = "") -> Sheet:
-        """Return a new sheet headed by its title, with a caption below if there is one."""
+    def begin(self, title: str) -> Sheet:
+        """Return a new sheet headed by its title, and its caption."""
         sheet = self.add(title)
         sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
         self._next_mm = TOP_MM
-        if caption:
-            foot = sheet.paragraph(sheet.left_mm, TOP_MM, caption, sheet.measure_mm, BODY, role="soft text")
-            self._next_mm = foot + 2.0
+        if title in self._captions:
+            text, width_mm = self._captions[title], sheet.measure_mm
+            self._next_mm = sheet.paragraph(sheet.left_mm, TOP_MM, text, width_mm, BODY, role="soft text") + 2.0
         return sheet
 
     def numbered(self) -> list[Sheet]:

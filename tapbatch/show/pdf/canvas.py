@@ -5,9 +5,6 @@ bytes depend on the sheets and the title alone: no date of making, no random nam
 SOURCE_DATE_EPOCH of reproducible builds, where that is set, and makes the file's mark from it). Type is embedded as
 TrueType, as much of it as is used, with what each glyph means, so that text can be searched and copied. Letters stand
 as far apart as their widths say, without kerning, so that a line is exactly as wide as whoever placed it reckoned.
-
-The plotting library would draw the same pages; it took four times as long, nearly all of it for laying out words
-whose places are known here and for cutting down type with tables that no page needs.
 """
 
 from __future__ import annotations

@@ -99,7 +99,6 @@ class TableBlock:
     columns: Sequence[Column]
     rows: Sequence[Row]
     title: str = "Tables"
-    caption: str = ""
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return the height of all its rows, with headings and cautions."""

@@ -11,7 +11,7 @@ from dataclasses import replace
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.chart import Look, Sheet
+from tapbatch.show.draw.chart import Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.landings import landings_chart
@@ -47,7 +47,7 @@ CAPTIONS = {
     "Decays": "The clearest tap of each stage. Thin and grey: the sound. Thick: the fitted modes. Broken: the noise "
     "floor.",
 }
-"""What the marks of each chart mean, by the title of its page."""
+"""What the marks of each chart mean, by the title of its pages."""
 
 
 def report_bytes(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> bytes:
@@ -64,7 +64,7 @@ def report_bytes(history: History, settings: InstrumentSettings, lined: Lined = 
 
 def report_sheets(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> list[Sheet]:
     """Return the pages of the report of one instrument, to be finished one by one as they are written."""
-    book = Book(history.instrument_shown, settings.paper)
+    book = Book(history.instrument_shown, settings.paper, CAPTIONS)
     draw_slip(book.add("Reading slip"), history, settings)
     latest = latest_stage(history)
     lead = leading(latest) if latest else None
@@ -81,43 +81,39 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet, lined:
     look = sheet.inner
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
     for part in heard:
-        if len(history.of_part(part)) > 1 and chart_modes(history.of_part(part)):
-            yield _drift(history, part, settings, look)
+        stages, notes = history.of_part(part), differed(history, part)
+        names, modes = chart_modes(stages), {m.mode for s in stages for m in s.modes}
+        if names and len(stages) > 1:
+            low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
+            aside = f"{len(names)} of {len(modes)} modes" if len(modes) > len(names) else ""
+            drift = drift_chart(history, stages, names, settings, low)
+            yield ChartBlock("Drift", drift, part or "body", aside, notes)
     for part in heard:
         stages = history.of_part(part)
         alone = len(stages) == 1
         chart = (rings_chart if alone else sustain_chart)(history, stages, settings, look)
         if chart:
             aside = stages[0].stage_shown if alone else ""
-            yield ChartBlock("Sustain", CAPTIONS["Sustain"], chart, part or "body", aside)
+            yield ChartBlock("Sustain", chart, part or "body", aside)
     for part in heard:
         comparison = last_two(history, part, settings)
         if comparison:
             chart, notes = before_after_chart(comparison, look), before_after_notes(comparison)
-            yield ChartBlock("Before and after", CAPTIONS["Before and after"], chart, part or "body", notes=notes)
+            yield ChartBlock("Before and after", chart, part or "body", notes=notes)
     for stage, landings in landing_blocks(history):
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
-        yield ChartBlock("Landings", CAPTIONS["Landings"], chart, heading, stage.stage_shown)
+        yield ChartBlock("Landings", chart, heading, stage.stage_shown)
     plucked = plucked_stage(history)
     if plucked:
         chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
         aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
-        yield ChartBlock("Strings", CAPTIONS["Strings"], chart, "open strings", aside, notes)
+        yield ChartBlock("Strings", chart, "open strings", aside, notes)
     for part in heard:
         stages, most = history.of_part(part), most_spectra(look)
         aside = f"the latest {most} of {len(stages)} stages" if len(stages) > most else ""
         chart = spectra_chart([lined(stage) for stage in stages[-most:]], settings, look)
-        yield ChartBlock("Spectra", CAPTIONS["Spectra"], chart, part or "body", aside)
+        yield ChartBlock("Spectra", chart, part or "body", aside)
     for page in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm), lined):
-        yield DecaysBlock(page, caption=CAPTIONS["Decays"])
+        yield DecaysBlock(page)
     yield from table_blocks(history, settings.steady_cents)
-
-
-def _drift(history: History, part: str, settings: InstrumentSettings, look: Look) -> Block:
-    stages, notes = history.of_part(part), differed(history, part)
-    names, heard = chart_modes(stages), {m.mode for s in stages for m in s.modes}
-    low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
-    chart = drift_chart(history, stages, names, settings, low)
-    aside = f"{len(names)} of {len(heard)} modes" if len(heard) > len(names) else ""
-    return ChartBlock("Drift", CAPTIONS["Drift"], chart, part or "body", aside, notes)
