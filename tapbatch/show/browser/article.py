@@ -23,17 +23,8 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
+from tapbatch.show.view import stages
 from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, standing_text
-from tapbatch.show.view.stages import (
-    Lined,
-    ModeRow,
-    latest_stage,
-    lead_row,
-    plucked_stage,
-    stage_facts,
-    stage_placed,
-    with_own_lines,
-)  # fmt: skip
 from tapbatch.show.view.tables import part_tables, strings_table
 
 ROOM_MM, ROW_PT = 115.0, 12.0
@@ -80,13 +71,13 @@ def card_id(instrument: str) -> str:
     return f"i-{hashlib.sha256(instrument.encode('utf-8', 'backslashreplace')).hexdigest()[:10]}"
 
 
-def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> Card:
+def card_of(history: History, settings: InstrumentSettings, lined: stages.Lined = stages.with_own_lines) -> Card:
     """Return what the page holds of an instrument: any number of parts, stages and modes, also none.
 
     ``lined`` gives the stages that are drawn the lines of their charts; by default they have them.
     """
-    stage = latest_stage(history)
-    lead = lead_row(history, stage, settings.steady_cents) if stage else None
+    stage = stages.latest_stage(history)
+    lead = stages.lead_row(history, stage, settings.steady_cents) if stage else None
     recorded = max((h.reading.recorded_at for s in history.stages for h in s.heard), default="")
     answers = answers_of(history, stage, lead.mode, settings.steady_cents) if stage and lead else ()
     here = card_id(history.instrument)
@@ -105,7 +96,7 @@ def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_
     )
 
 
-def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: Sequence[Answer]) -> Markup:
+def _row(history: History, stage: Stage | None, lead: stages.ModeRow | None, answers: Sequence[Answer]) -> Markup:
     name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=f"#{card_id(history.instrument)}")
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
     where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
@@ -129,13 +120,13 @@ def _head(history: History, stage: Stage | None, here: str) -> Markup:
     name = tag("h2", history.instrument_shown, id=f"{here}-name")
     if stage is None:
         return tag("header", name)
-    facts = (f"{stage_placed(stage)}: ", tag("b", stage.stage_shown), f", {stage_facts(stage)}")
+    facts = (f"{stages.stage_placed(stage)}: ", tag("b", stage.stage_shown), f", {stages.stage_facts(stage)}")
     work = tag("p", stage.note.work, class_="work") if stage.note and stage.note.work else ""
     return tag("header", name, tag("p", *facts, class_="stage"), work)
 
 
 def _reading(
-    history: History, stage: Stage, lead: ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
+    history: History, stage: Stage, lead: stages.ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
 ) -> Markup:
     cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
     told = [
@@ -176,13 +167,13 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
     return tag("ul", *items, class_="noticed") if items else Markup()
 
 
-def _charts(history: History, settings: InstrumentSettings, lined: Lined) -> Markup:
+def _charts(history: History, settings: InstrumentSettings, lined: stages.Lined) -> Markup:
     parts: list[Markup] = []
     for part, groups in part_figures(history, settings, lined).items():
         blocks = [tag("div", *figures, class_="figures") for figures in groups]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]
-    plucked = plucked_stage(history)
+    plucked = stages.plucked_stage(history)
     if plucked is not None:
         parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
     return _fold("Charts", history, parts, "charts")
@@ -190,7 +181,7 @@ def _charts(history: History, settings: InstrumentSettings, lined: Lined) -> Mar
 
 def _tables(history: History, settings: InstrumentSettings) -> Markup:
     pieces = [table_sheet(t) for part in history.parts for t in part_tables(history, part, settings.steady_cents)]
-    plucked = plucked_stage(history)
+    plucked = stages.plucked_stage(history)
     if plucked is not None:
         pieces.append(table_sheet(strings_table(plucked)))
     return _fold("Tables", history, pieces, "tables")

@@ -26,9 +26,6 @@ from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
 
-SPECTRUM_ROW_MM = 24.0
-MOST_ROWS = 8
-
 
 def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterable[Said] = ()) -> Markup:
     """Return a chart with its caption above and its notes below; a screen reader reads ``name``."""
@@ -86,7 +83,7 @@ def _sounds(
 ) -> Iterator[Markup]:
     """Yield how the last stages of a part sound: how long they ring, what has changed, the spectra and the decay."""
     newest = stages[-1].stage_shown
-    chart = rings_chart(history, stages, settings, SCREEN, most=MOST_ROWS)
+    chart = rings_chart(history, stages, settings, SCREEN, most=8)
     if chart:
         between = f"hollow: {stages[0].stage_shown}; full: {newest}" if len(stages) > 1 else newest
         yield figure(chart, "How long it rings", "T60 in seconds", between)
@@ -96,7 +93,7 @@ def _sounds(
         yield figure(chart, "Before and after", "Before and after", between, notes)
     heard = [stage for stage in stages if spectrum_of(stage)]
     if heard:
-        chart = spectra_chart(heard, settings, SCREEN, row_mm=SPECTRUM_ROW_MM)
+        chart = spectra_chart(heard, settings, SCREEN, row_mm=24.0)
         aside = "in notes and hertz; level to 60 dB below the strongest line"
         yield figure(chart, "Spectrum with its modes", "Spectrum", aside)
     trace = trace_of(stages[-1])

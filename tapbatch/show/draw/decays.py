@@ -28,7 +28,6 @@ BELOW_FLOOR_DB = 14.0
 MOST_POINTS = 240
 # Up to so many decays, in so many columns, each so many millimetres high: few are drawn large, many share a sheet.
 LAYOUTS: tuple[tuple[float, int, float], ...] = ((2, 2, 78.0), (9, 3, 56.0), (20, 4, 47.0), (math.inf, 5, 39.0))
-SCREEN_STEP_MM = 45.0
 SHOWN_PAST_FLOOR = 1.7
 
 
@@ -53,7 +52,7 @@ def decay_pages(stages: Sequence[Stage], look: Look, lined: Lined = with_own_lin
     return [page(stages[n : n + a_sheet]) for n in range(0, len(stages), a_sheet)]
 
 
-def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = SCREEN_STEP_MM) -> Chart:
+def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = 45.0) -> Chart:
     """Draw the decays of some stages, of any parts, in so many columns and with rows so far apart."""
     chart = Chart(look)
     gutter = 9.0 if columns <= 3 else 6.0

@@ -22,7 +22,6 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.view.stages import drifts_by_stage, drifts_of_mode, is_cautious, mode_at, sign_text
 
-STRIP_MM = 29.0
 GAP_MM = 3.0
 MOST_DIFFERED = 6
 MOST_GUIDES = 20
@@ -58,7 +57,7 @@ def drift_chart(
     settings: InstrumentSettings,
     look: Look,
     *,
-    strip_mm: float = STRIP_MM,
+    strip_mm: float = 29.0,
 ) -> Chart:
     """Draw where some modes, given by their names, lie over some stages, a strip of the staff for each.
 

@@ -2,7 +2,7 @@
 
 Conventions: places are millimetres from the top left corner of the drawing or the page, y downwards; type sizes are
 points (1/72 inch). A mark has a role and no colour. Each printer has one table of how roles look: on paper
-:mod:`tapbatch.show.pdf.ink`, in the browser the style sheet ``page.css``.
+:mod:`tapbatch.show.pdf.canvas`, in the browser the style sheet ``page.css``.
 """
 
 from __future__ import annotations

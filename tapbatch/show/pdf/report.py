@@ -55,11 +55,8 @@ def report_bytes(history: History, settings: InstrumentSettings, lined: Lined = 
 
     ``lined`` gives the stages that are drawn the lines of their charts; by default they have them.
     """
-    return pdf_bytes(
-        report_sheets(history, settings, lined),
-        title=f"{history.instrument_shown}: readings",
-        subject="Notes, cents and decays of its modes, stage by stage",
-    )
+    title, subject = f"{history.instrument_shown}: readings", "Notes, cents and decays of its modes, stage by stage"
+    return pdf_bytes(report_sheets(history, settings, lined), title, subject)
 
 
 def report_sheets(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> list[Sheet]:
