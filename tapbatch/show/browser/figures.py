@@ -45,9 +45,8 @@ def part_figures(
     for part, comparison in compared.items():
         stages = history.of_part(part)
         drifts = [drift_figure(history, stages, name, settings) for name in chart_modes(stages)]
-        notes = before_after_notes(comparison) if comparison and part == told_by else []
         latest = [lined(stage) for stage in stages[-2:]]
-        now = [*_landings(history, part, settings), *_sounds(history, latest, settings, comparison, notes)]
+        now = [*_landings(history, part, settings), *_sounds(history, latest, settings, comparison, part == told_by)]
         figures[part] = [group for group in ([each for each in drifts if each], now) if group]
     return figures
 
@@ -79,7 +78,7 @@ def _sounds(
     stages: Sequence[Stage],
     settings: InstrumentSettings,
     comparison: Comparison | None,
-    notes: Iterable[Said],
+    noted: bool,
 ) -> Iterator[Markup]:
     """Yield how the last stages of a part sound: how long they ring, what has changed, the spectra and the decay."""
     newest = stages[-1].stage_shown
@@ -89,7 +88,7 @@ def _sounds(
         yield figure(chart, "How long it rings", "T60 in seconds", between)
     if comparison:
         between = f"{comparison.before.stage_shown}, then {comparison.after.stage_shown}; change of T60 in percent"
-        chart = before_after_chart(comparison, SCREEN)
+        chart, notes = before_after_chart(comparison, SCREEN), before_after_notes(comparison) if told else ()
         yield figure(chart, "Before and after", "Before and after", between, notes)
     heard = [stage for stage in stages if spectrum_of(stage)]
     if heard:

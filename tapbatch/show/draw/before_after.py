@@ -97,13 +97,11 @@ def _name(row: SustainChange, after: Stage) -> str:
 
 
 def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> list[str]:
-    said = [caution_text(c) for c in comparison.cautions]
+    said = [caution_text(c) for c in comparison.cautions if alike is None or c != alike.caution]
     if alike is not None:
-        others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
-        said = [f"no verdict on any: {no_verdict_text(alike, explained=True)}", *others]
-    if not said:
-        return []
-    return chart.wrapped(f"Differed besides the wood: {'; '.join(said)}", chart.width_mm, SMALL, most=4)
+        said.insert(0, f"no verdict on any: {no_verdict_text(alike, explained=True)}")
+    text = f"Differed besides the wood: {'; '.join(said)}"
+    return chart.wrapped(text, chart.width_mm, SMALL, most=4) if said else []
 
 
 def _reach(rows: Sequence[SustainChange]) -> float:

@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
 from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
@@ -34,9 +34,17 @@ class Point:
     value: float
     low: float
     high: float
-    unsure: bool = False
-    joined: bool = False
-    cautious: bool = False
+    unsure: bool
+    joined: bool
+    cautious: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ModePoint(Point):
+    """A reading of a mode, and how it moved there where that is known."""
+
+    mode: StageMode
+    drift: Drift | None
 
 
 def mode_points(
@@ -45,7 +53,7 @@ def mode_points(
     name: str,
     steady_cents: float,
     measured: Callable[[StageMode], Sequence[float]],
-) -> list[Point]:
+) -> list[ModePoint]:
     """Return the readings of a mode over some stages; ``measured`` gives a value of it and the ends of its interval.
 
     A stage at which the mode was not heard, or its value is not known, has no reading.
@@ -55,8 +63,8 @@ def mode_points(
         mode = mode_at(stage, name)
         value, low, high = measured(mode) if mode else (math.nan,) * 3
         if mode and math.isfinite(value):
-            unsure, cautious = words.is_unsure(mode, steady_cents), is_cautious(drift)
-            points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
+            unsure, joined = words.is_unsure(mode, steady_cents), drift is not None
+            points.append(ModePoint(index, value, low, high, unsure, joined, is_cautious(drift), mode, drift))
     return points
 
 

@@ -88,12 +88,10 @@ def thinned(spectrum: Spectrum, low_hz: float, high_hz: float, columns: int) -> 
     level, noise = np.asarray(spectrum.level_db), np.asarray(spectrum.noise_db)
     inside = (freq >= low_hz) & (freq <= high_hz) & np.isfinite(level)
     freq, level, noise = freq[inside], level[inside], noise[inside]
-    if not freq.size:
-        return [freq, level, noise]
     column = np.floor(np.log(freq / low_hz) / math.log(high_hz / low_hz) * columns).astype(int)
     order = np.lexsort((-level, column))
-    first = order[np.concatenate(([True], np.diff(column[order]) > 0))]
-    return [freq[first], level[first], noise[first]]
+    highest = order[np.unique(column[order], return_index=True)[1]]
+    return [freq[highest], level[highest], noise[highest]]
 
 
 def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:

@@ -20,7 +20,7 @@ from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import chart_modes, drifts_by_stage, is_cautious, mode_at
+from tapbatch.show.view.stages import chart_modes, drifts_by_stage, is_cautious
 
 Band = tuple[Kind, float | None, float | None]
 PANEL_STEP_MM = 31.0
@@ -37,7 +37,7 @@ class Rings(NamedTuple):
 
     name: str
     short: str
-    points: list[Point]
+    points: Sequence[Point]
 
 
 def sustain_chart(history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look) -> Chart:
@@ -124,21 +124,16 @@ def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettin
         points = over_stages.mode_points(
             history, stages, name, settings.steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
         )
-        last = mode_at(stages[points[-1].index], name) if points else None
-        if last:
-            title = f"{name}, {words.note_text(last)}"
+        if points:
+            title = f"{name}, {words.note_text(points[-1].mode)}"
             rings.append(Rings(title, title, points))
     return rings
 
 
 def bands_heard(stages: Sequence[Stage]) -> list[Band]:
     """Return kind and edges of the bands that were measured: the whole sound first, taps before plucked strings."""
-    keys = {
-        (d.kind, d.band_low_hz, d.band_high_hz)
-        for s in stages
-        for d in s.decays
-        if d.t60_s and math.isfinite(d.t60_s)
-    }
+    heard = (d for s in stages for d in s.decays if d.t60_s and math.isfinite(d.t60_s))
+    keys = {(d.kind, d.band_low_hz, d.band_high_hz) for d in heard}
     return sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
 
 

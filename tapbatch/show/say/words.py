@@ -291,15 +291,9 @@ def rings_text(drift: Drift) -> str:
 
 
 def change_text(
-    change: float | None,
-    low: float | None,
-    high: float | None,
-    most_decimals: int,
-    unit: str = "",
-    *,
-    interval: bool = True,
+    change: float | None, low: float | None, high: float | None, most: int, unit: str = "", *, interval: bool = True
 ) -> str:
-    """Return a change with its unit and interval, such as ``-42.1 c (-43.0 to -41.2)``; empty if not known.
+    """Return a change, to ``most`` decimals, and its interval, such as ``-42.1 c (-43.0 to -41.2)``; else empty.
 
     Examples
     --------
@@ -310,7 +304,7 @@ def change_text(
     """
     if change is None or low is None or high is None or not all(map(math.isfinite, (change, low, high))):
         return ""
-    places = min(max(leading_decimals((high - low) / 2), 0), most_decimals) if high > low else most_decimals
+    places = min(max(leading_decimals((high - low) / 2), 0), most) if high > low else most
     said = f"{change:+z.{places}f} {unit}".rstrip()
     return f"{said} ({low:+z.{places}f} to {high:+z.{places}f})" if interval else said
 

@@ -51,8 +51,5 @@ def same_reason(rows: Sequence[SustainChange]) -> NoVerdict | None:
 
 def rows_known(comparison: Comparison) -> list[SustainChange]:
     """Return the rows that were measured at both stages, whether there is room for them or not."""
-    return [
-        c
-        for c in comparison.sustain
-        if c.change_pct is not None and math.isfinite(c.change_pct) and (c.kind, c.subject) != ("pluck", "band")
-    ]
+    known = (c for c in comparison.sustain if c.change_pct is not None and math.isfinite(c.change_pct))
+    return [c for c in known if (c.kind, c.subject) != ("pluck", "band")]
