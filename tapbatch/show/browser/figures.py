@@ -74,11 +74,7 @@ def _landings(history: History, part: str, settings: InstrumentSettings) -> Iter
 
 
 def _sounds(
-    history: History,
-    stages: Sequence[Stage],
-    settings: InstrumentSettings,
-    comparison: Comparison | None,
-    noted: bool,
+    history: History, stages: Sequence[Stage], settings: InstrumentSettings, compared: Comparison | None, told: bool
 ) -> Iterator[Markup]:
     """Yield how the last stages of a part sound: how long they ring, what has changed, the spectra and the decay."""
     newest = stages[-1].stage_shown
@@ -86,9 +82,9 @@ def _sounds(
     if chart:
         between = f"hollow: {stages[0].stage_shown}; full: {newest}" if len(stages) > 1 else newest
         yield figure(chart, "How long it rings", "T60 in seconds", between)
-    if comparison:
-        between = f"{comparison.before.stage_shown}, then {comparison.after.stage_shown}; change of T60 in percent"
-        chart, notes = before_after_chart(comparison, SCREEN), before_after_notes(comparison) if told else ()
+    if compared:
+        between = f"{compared.before.stage_shown}, then {compared.after.stage_shown}; change of T60 in percent"
+        chart, notes = before_after_chart(compared, SCREEN), before_after_notes(compared) if told else ()
         yield figure(chart, "Before and after", "Before and after", between, notes)
     heard = [stage for stage in stages if spectrum_of(stage)]
     if heard:

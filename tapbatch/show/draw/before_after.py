@@ -71,9 +71,8 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
             group = _group(row)
             y += GROUP_MM
             chart.say(0.0, y - 1.0, group, SMALL, role="soft text")
-        row_mm = _row_mm(chart, row, alike)
         _draw_row(chart, panel, columns, y + ROW_MM * look.spacing - 1.6, row, alike, _name(row, after))
-        y += row_mm
+        y += _row_mm(chart, row, alike)
     chart.height_mm = _draw_balance(chart, columns, y + 3.0, comparison.balance) + 2.0
     chart.description = "; ".join(f"{_name(row, after)} {_verdict(row, alike)}" for row in rows)
     return chart

@@ -22,12 +22,7 @@ from tapbatch.show.view.stages import drifts_into, leading, stage_before, stage_
 
 Question = Literal["moved", "far", "rings", "trust"]
 
-QUESTIONS: dict[Question, str] = {
-    "moved": "Moved?",
-    "far": "How far?",
-    "rings": "Rings?",
-    "trust": "Trust it?",
-}
+QUESTIONS: dict[Question, str] = {"moved": "Moved?", "far": "How far?", "rings": "Rings?", "trust": "Trust it?"}
 
 MOST_LANDINGS = 3
 
@@ -148,16 +143,13 @@ def _limits(limit: str, name: str = "", full: str = "") -> tuple[Limit, ...]:
 
 
 def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
-    half = words.half_cents(lead)
+    half, recordings = words.half_cents(lead), sum(h.recording.kind == "tap" for h in stage.heard)
+    taps = f"seen in {lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
+    said = taps if recordings < 2 else f"{taps}, {recordings} recordings"
     if math.isnan(half):
-        why = "; how sure is not known"
-    elif half > steady_cents:
-        why = f"; {words.sure_text(lead)} is wider than the {steady_cents:g} c that count as steady"
-    else:
-        why = ""
-    recordings = sum(h.recording.kind == "tap" for h in stage.heard)
-    taps = f"{lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
-    return f"seen in {taps}{why}" if recordings < 2 else f"seen in {taps}, {recordings} recordings{why}"
+        return f"{said}; how sure is not known"
+    wide = f"; {words.sure_text(lead)} is wider than the {steady_cents:g} c that count as steady"
+    return said + wide if half > steady_cents else said
 
 
 def turned_down(stage: Stage) -> Counter[str]:
