@@ -49,13 +49,7 @@ class Card:
 
     @staticmethod
     def from_bytes(data: bytes) -> Card:
-        """Return a kept card.
-
-        Raises
-        ------
-        ValueError, KeyError, TypeError
-            Where the bytes are not those of a card.
-        """
+        """Return a kept card; other bytes raise a ``ValueError``, ``KeyError`` or ``TypeError``."""
         told = json.loads(data)
         return Card(**{key: str(told[key]) for key in ("instrument", "recorded", "row", "article")})
 
@@ -88,12 +82,9 @@ def card_of(history: History, settings: InstrumentSettings, lined: stages.Lined 
     rest = (_noticed(history, stage), _charts(history, settings, lined), _tables(history, settings), _files(history))
     said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
     pieces = (_head(history, stage, here), *first, *rest)
-    return Card(
-        instrument=history.instrument,
-        recorded=recorded,
-        row=_row(history, stage, lead, answers),
-        article=tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said),
-    )
+    row = _row(history, stage, lead, answers)
+    article = tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
+    return Card(instrument=history.instrument, recorded=recorded, row=row, article=article)
 
 
 def _row(history: History, stage: Stage | None, lead: stages.ModeRow | None, answers: Sequence[Answer]) -> Markup:
@@ -129,17 +120,13 @@ def _reading(
     history: History, stage: Stage, lead: stages.ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
 ) -> Markup:
     cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
-    told = [
+    surely = tag("span", f"{sure}, {lead.trust}", class_="sure")
+    hz = tag("span", f"{lead.mode.mode}, {words.hz_text(lead.mode)} Hz", class_="hz")
+    told = (
         tag("p", lead.mode.note, class_="note"),
-        tag(
-            "p",
-            tag("b", cents), " ",
-            tag("span", f"{sure}, {lead.trust}", class_="sure"), " ",
-            tag("span", f"{lead.mode.mode}, {words.hz_text(lead.mode)} Hz", class_="hz"),
-            class_="cents",
-        ),
+        tag("p", tag("b", cents), " ", surely, " ", hz, class_="cents"),
         tag("p", f"played: {lead.played}", class_="played") if lead.played else "",
-    ]  # fmt: skip
+    )
     staff = drift_figure(history, history.of_part(stage.part)[-LATEST:], lead.mode.mode, settings)
     # Screen and ear get the lead first: its staff comes after what it shows.
     return tag(

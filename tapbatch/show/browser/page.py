@@ -51,16 +51,11 @@ def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[
 
 def _shell(rows: Sequence[str], attention: Sequence[Attention]) -> str:
     """Return the page with a mark where the articles belong; all text is escaped, so no name can be such a mark."""
+    views = tag("nav", tag("a", "Bench card", href="#bench"), aria_label="Views", id="views", hidden=True)
     body = tag(
         "body",
         tag("a", "Skip to the readings", href="#readings", class_="skip"),
-        tag(
-            "header",
-            tag("h1", "Bench readings"),
-            tag("p", "", id="live", role="status"),
-            tag("nav", tag("a", "Bench card", href="#bench"), aria_label="Views", id="views", hidden=True),
-            class_="top",
-        ),
+        tag("header", tag("h1", "Bench readings"), tag("p", "", id="live", role="status"), views, class_="top"),
         tag("main", _overview(rows), _attention(attention), _ARTICLES, id="readings", tabindex=-1),
         tag("footer", tag("p", FOOTER)),
         Markup(f"<script>{_part('page.js')}</script>"),

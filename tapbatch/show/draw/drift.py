@@ -110,7 +110,8 @@ def drift_points(history: History, stages: Sequence[Stage], name: str, steady_ce
     pitch = stages[-1].concert_pitch_hz
 
     def cents(mode: StageMode) -> list[float]:
-        return [_cents(freq_hz, pitch) for freq_hz in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz)]
+        freqs_hz = (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz)
+        return [1200.0 * math.log2(f / pitch) if f > 0 and math.isfinite(f) else math.nan for f in freqs_hz]
 
     return over_stages.mode_points(history, stages, name, steady_cents, cents)
 
@@ -125,10 +126,6 @@ def staff_panel(left: float, right: float, top: float, height: float, points: Se
     low, high = min(low - wing - 15.0, nearest - 8.0), max(high + wing + 15.0, nearest + 8.0)
     spare = max(LEAST_SPAN_CENTS - (high - low), 0.0) / 2
     return Panel(left, top, right - left, height, y_low=low - spare, y_high=high + spare)
-
-
-def _cents(freq_hz: float, pitch_hz: float) -> float:
-    return 1200.0 * math.log2(freq_hz / pitch_hz) if freq_hz > 0 and math.isfinite(freq_hz) else math.nan
 
 
 def _draw_staff(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling, name: str) -> None:

@@ -22,6 +22,8 @@ from tapbatch.show.view.stages import drifts_of_mode, is_cautious, mode_at
 NARROW_MM = 15.0
 LONGEST_NAME_MM = 30.0
 
+Measured = Callable[[StageMode], Sequence[float]]
+
 
 @dataclass(frozen=True, slots=True)
 class Point:
@@ -48,11 +50,7 @@ class ModePoint(Point):
 
 
 def mode_points(
-    history: History,
-    stages: Sequence[Stage],
-    name: str,
-    steady_cents: float,
-    measured: Callable[[StageMode], Sequence[float]],
+    history: History, stages: Sequence[Stage], name: str, steady_cents: float, measured: Measured
 ) -> list[ModePoint]:
     """Return the readings of a mode over some stages; ``measured`` gives a value of it and the ends of its interval.
 
@@ -107,30 +105,20 @@ def draw_stage_axis(chart: Chart, left_mm: float, right_mm: float, top_mm: float
     """Name the stages below a chart: side by side where there is room, upright where there is not."""
     places = stage_places(left_mm, right_mm, len(stages))
     share = (right_mm - left_mm) / max(len(stages), 1)
-    if share >= NARROW_MM * chart.look.spacing:
-        _name_side_by_side(chart, places, share, top_mm, stages)
+    roles: list[Role] = ["text" if stage is stages[-1] else "soft text" for stage in stages]
+    if share < NARROW_MM * chart.look.spacing:
+        y, room = top_mm + 1.5, LONGEST_NAME_MM * chart.look.spacing
+        every = math.ceil(chart.look.pt(SMALL) * MM_PER_PT / share)
+        upright = list(zip(places, _upright_names(stages, chart.look), roles, strict=True))
+        for x, text, role in upright[(len(stages) - 1) % every :: every]:
+            bold = role == "text"
+            chart.say(x + 0.8, y, text, SMALL, bold=bold, role=role, ha="right", upright=True, within_mm=room)
         return
-    every = math.ceil(chart.look.pt(SMALL) * MM_PER_PT / share)
-    for n, (x, text) in enumerate(zip(places, _upright_names(stages, chart.look), strict=True)):
-        if (len(stages) - 1 - n) % every == 0:
-            newest = n == len(stages) - 1
-            chart.say(
-                x + 0.8, top_mm + 1.5, text, SMALL, ha="right", upright=True, bold=newest,
-                role="text" if newest else "soft text", within_mm=LONGEST_NAME_MM * chart.look.spacing,
-            )  # fmt: skip
-
-
-def _name_side_by_side(
-    chart: Chart, places: Sequence[float], share: float, top_mm: float, stages: Sequence[Stage]
-) -> None:
     names = [chart.wrapped(stage.stage_shown, share - 2.0, SMALL, most=2) for stage in stages]
-    line = 3.0 * chart.look.spacing
+    line, before = 3.0 * chart.look.spacing, ""
     below = top_mm + 3.9 + line * max(map(len, names))
-    before = ""
-    for n, (x, stage) in enumerate(zip(places, stages, strict=True)):
-        newest = n == len(stages) - 1
-        for row, text in enumerate(names[n]):
-            role: Role = "text" if newest else "soft text"
+    for x, stage, name, role in zip(places, stages, names, roles, strict=True):
+        for row, text in enumerate(name):
             chart.say(x, top_mm + 3.5 + row * line, text, SMALL, ha="center", role=role)
         if stage.state != before:
             chart.say(x, below, stage.state, SMALL, ha="center", role="soft text", within_mm=share - 2.0)

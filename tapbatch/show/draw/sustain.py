@@ -115,7 +115,11 @@ def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettin
     # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
     told = drifts_by_stage(history)
     cautious = [any(map(is_cautious, told[stage.part, stage.stage].values())) for stage in stages]
-    return [_band_rings(stages, cautious, band, settings.spelling) for band in bands_heard(stages)]
+    # The whole sound first, taps before plucked strings.
+    heard = (d for s in stages for d in s.decays if d.t60_s and math.isfinite(d.t60_s))
+    keys = {(d.kind, d.band_low_hz, d.band_high_hz) for d in heard}
+    bands = sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
+    return [_band_rings(stages, cautious, band, settings.spelling) for band in bands]
 
 
 def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
@@ -128,13 +132,6 @@ def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettin
             title = f"{name}, {words.note_text(points[-1].mode)}"
             rings.append(Rings(title, title, points))
     return rings
-
-
-def bands_heard(stages: Sequence[Stage]) -> list[Band]:
-    """Return kind and edges of the bands that were measured: the whole sound first, taps before plucked strings."""
-    heard = (d for s in stages for d in s.decays if d.t60_s and math.isfinite(d.t60_s))
-    keys = {(d.kind, d.band_low_hz, d.band_high_hz) for d in heard}
-    return sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
 
 
 def _band_rings(stages: Sequence[Stage], cautious: Sequence[bool], band: Band, spelling: Spelling) -> Rings:

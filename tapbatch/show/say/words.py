@@ -59,12 +59,9 @@ DOUBTS = frozenset(FLAGS) - {"one-setup"}
 
 
 def leading_decimals(uncertainty: float) -> int:
-    """Return how many decimals an uncertainty calls for; negative for tens and more.
+    """Return how many decimals an uncertainty calls for, negative for tens and more.
 
-    Raises
-    ------
-    ValueError
-        Where the uncertainty is not finite and above zero.
+    One that is not finite and above zero raises a ``ValueError``.
 
     Examples
     --------

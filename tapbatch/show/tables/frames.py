@@ -22,12 +22,8 @@ except ImportError as error:
 def read_table(path: Path) -> pd.DataFrame:
     """Read a table from a file that is named after it, such as ``results/cittern-07/modes.csv``.
 
-    Each column has its type; those that the table does not know stay text.
-
-    Raises
-    ------
-    ShopError
-        Where the file is missing, is no table of the tool, or lacks columns.
+    Each column has its type; those that the table does not know stay text. A file that is missing, is no table of the
+    tool, or lacks columns raises a ``ShopError``.
     """
     name = path.stem.removesuffix(" (new)")
     if name not in SCHEMA:

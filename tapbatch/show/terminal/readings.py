@@ -33,8 +33,6 @@ WIDTH = 80
 Line = tuple[str, str]
 """A line of at most 80 characters, and its weight: ``bold``, ``dim`` or none."""
 
-Advance = Callable[[str], None]
-
 
 def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[Line]:
     """Return what was read at one stage: the mode that leads first, then the others from strong to faint.
@@ -149,7 +147,7 @@ def print_notices(notices: Sequence[str], *, file: TextIO | None = None) -> None
 
 
 @contextmanager
-def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
+def progress(total: int, *, file: TextIO | None = None) -> Iterator[Callable[[str], None]]:
     """Show the progress of work in ``total`` pieces, with rate and time left, on a terminal; show nothing elsewhere.
 
     It goes to standard error by default. What it yields is called with the name of each piece when that is done.
@@ -170,8 +168,8 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
 
     class Said(ProgressColumn):
         def render(self, task: Piece) -> Text:
-            told = (f"{int(task.completed)}/{total}", rate_text(task.speed), left_text(task.time_remaining))
-            return Text(", ".join(word for word in told if word))
+            told = (f"{int(task.completed)}/{total}", pace_text(task.speed, task.time_remaining))
+            return Text(", ".join(filter(None, told)))
 
     # Names from files are data: without markup, square brackets in them stay brackets.
     name_column = TextColumn("{task.description}", markup=False, style="dim")
@@ -191,30 +189,22 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
             yield done
 
 
-def rate_text(pieces_a_second: float | None) -> str:
-    """Say how fast work goes: pieces a second, or seconds each for slow ones.
+def pace_text(pieces_a_second: float | None, left_s: float | None) -> str:
+    """Say how fast work goes, and how long it will still take, as far as that is known.
 
     Examples
     --------
-    >>> rate_text(12.34), rate_text(0.4), rate_text(None)
-    ('12.3 a second', '2.5 s each', '')
+    >>> pace_text(12.34, 3.2), pace_text(0.4, 200.0), pace_text(None, None)
+    ('12.3 a second, 4 s left', '2.5 s each, 4 min left', '')
     """
-    if not pieces_a_second:
-        return ""
-    return f"{pieces_a_second:.1f} a second" if pieces_a_second >= 1 else f"{1 / pieces_a_second:.1f} s each"
-
-
-def left_text(seconds: float | None) -> str:
-    """Say how long work will still take; nothing if that is not known.
-
-    Examples
-    --------
-    >>> left_text(3.2), left_text(200.0), left_text(None)
-    ('4 s left', '4 min left', '')
-    """
-    if seconds is None:
-        return ""
-    return f"{math.ceil(seconds)} s left" if seconds <= 90 else f"{math.ceil(seconds / 60)} min left"
+    told = []
+    if pieces_a_second:
+        told.append(
+            f"{pieces_a_second:.1f} a second" if pieces_a_second >= 1 else f"{1 / pieces_a_second:.1f} s each"
+        )
+    if left_s is not None:
+        told.append(f"{math.ceil(left_s)} s left" if left_s <= 90 else f"{math.ceil(left_s / 60)} min left")
+    return ", ".join(told)
 
 
 def said(text: str, weight: str = "", *, first: str = "", later: str | None = None, most: int = WIDTH) -> list[Line]:

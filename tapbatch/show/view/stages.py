@@ -64,10 +64,7 @@ def stage_placed(stage: Stage) -> str:
 
 
 def stage_facts(stage: Stage) -> str:
-    """Return the day of a stage, from the notes, else from its latest recording, and the pitch its notes count from.
-
-    The day is left out where neither says it.
-    """
+    """Return the day of a stage, from the notes or its latest recording if known, and its concert pitch."""
     recorded = max((h.reading.recorded_at for h in stage.heard), default="")
     day = (stage.note.date if stage.note and stage.note.date else recorded)[:10]
     return ", ".join(filter(None, (day, f"A4 = {stage.concert_pitch_hz:g} Hz")))
