@@ -27,9 +27,8 @@ COLUMNS: dict[Kind, tuple[str, ...]] = {
 def table_sheet(table: Table) -> Markup:
     """Return a table for the page; nothing if it has no rows."""
     columns = COLUMNS[table.kind]
-    return sheet(
-        capital(table.title), [*map(capital, columns)], ([row[name] for name in columns] for row in table.rows)
-    )
+    rows = ([row[name] for name in columns] for row in table.rows)
+    return sheet(capital(table.title), [*map(capital, columns)], rows)
 
 
 def sheet(name: str, columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Markup:

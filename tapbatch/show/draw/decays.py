@@ -109,9 +109,8 @@ def pieces(time_s: NDArray[np.float64], level_db: NDArray[np.float64]) -> list[N
 def _draw_decay(chart: Chart, panel: Panel, stage: Stage, *, explained: bool) -> None:
     trace = trace_of(stage)
     if trace is None or not np.isfinite(trace.level_db).any():
-        middle = panel.top_mm + panel.height_mm / 2
-        x = panel.left_mm + panel.width_mm / 2
-        chart.say(x, middle, "no tap was measured", SMALL, role="soft text", ha="center")
+        x, y = panel.left_mm + panel.width_mm / 2, panel.top_mm + panel.height_mm / 2
+        chart.say(x, y, "no tap was measured", SMALL, role="soft text", ha="center")
         return
     stride = -(-len(trace.time_s) // MOST_POINTS)
     time = np.asarray(trace.time_s)[::stride]

@@ -20,7 +20,7 @@ from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import ModePoint
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
-from tapbatch.show.view.stages import drifts_by_stage, is_cautious, mode_at, sign_text
+from tapbatch.show.view.stages import drifts_by_stage, mode_at, sign_text
 
 GAP_MM = 3.0
 MOST_DIFFERED = 6
@@ -155,7 +155,7 @@ def _draw_changes(chart: Chart, panel: Panel, places: Sequence[float], points: S
         # To the side to which the line falls away from the words.
         falls = max(min((at[index] - at[index - 1]) / ASIDE_FALL_MM, 1.0), -1.0)
         x += falls * (ASIDE_MM if baseline < y else -ASIDE_MM)
-        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if is_cautious(drift) else "soft text")
+        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if drift.cautions else "soft text")
 
 
 def _staff_gap_mm(panel: Panel, y_mm: float) -> float:

@@ -17,7 +17,7 @@ from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
 from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import drifts_of_mode, is_cautious, mode_at
+from tapbatch.show.view.stages import drifts_by_stage, mode_at
 
 NARROW_MM = 15.0
 LONGEST_NAME_MM = 30.0
@@ -56,13 +56,13 @@ def mode_points(
 
     A stage at which the mode was not heard, or its value is not known, has no reading.
     """
-    points = []
-    for index, (stage, drift) in enumerate(zip(stages, drifts_of_mode(history, stages, name), strict=True)):
-        mode = mode_at(stage, name)
+    points, told = [], drifts_by_stage(history)
+    for index, stage in enumerate(stages):
+        mode, drift = mode_at(stage, name), told[stage.part, stage.stage].get(name)
         value, low, high = measured(mode) if mode else (math.nan,) * 3
         if mode and math.isfinite(value):
-            unsure, joined = words.is_unsure(mode, steady_cents), drift is not None
-            points.append(ModePoint(index, value, low, high, unsure, joined, is_cautious(drift), mode, drift))
+            unsure, cautious = words.is_unsure(mode, steady_cents), drift is not None and bool(drift.cautions)
+            points.append(ModePoint(index, value, low, high, unsure, drift is not None, cautious, mode, drift))
     return points
 
 

@@ -107,22 +107,20 @@ def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list
     if not wanted:
         return []
     gap = min(gap, (high - low) / max(len(wanted) - 1, 1))
+
+    def start(block: Sequence[float]) -> float:
+        width = gap * (len(block) - 1)
+        return min(max(sum(block) / len(block) - width / 2, low), high - width)
+
     # Flags that would touch form a block, centred on what they point at; blocks that meet become one. An isotonic
     # regression gives the same places, but importing SciPy's takes a third of a second, a quarter of a short run.
     blocks: list[list[float]] = []
     for place in wanted:
         blocks.append([place])
-        while len(blocks) > 1 and _start(blocks[-2], gap, low, high) + gap * len(blocks[-2]) > _start(
-            blocks[-1], gap, low, high
-        ):
+        while len(blocks) > 1 and start(blocks[-2]) + gap * len(blocks[-2]) > start(blocks[-1]):
             last = blocks.pop()
             blocks[-1] += last
-    return [round(_start(b, gap, low, high) + gap * n, 6) for b in blocks for n in range(len(b))]
-
-
-def _start(block: Sequence[float], gap: float, low: float, high: float) -> float:
-    width = gap * (len(block) - 1)
-    return min(max(sum(block) / len(block) - width / 2, low), high - width)
+    return [round(start(b) + gap * n, 6) for b in blocks for n in range(len(b))]
 
 
 def spectrum_edges(stages: Sequence[Stage]) -> tuple[float, float]:

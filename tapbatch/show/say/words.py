@@ -211,8 +211,7 @@ def explain(flag: str) -> str:
     >>> explain("few-taps")
     'few-taps: seen in too few taps to know how well it repeats: tap at least five times'
     """
-    meaning = FLAGS.get(flag, "")
-    return f"{flag}: {meaning}" if meaning else flag
+    return f"{flag}: {FLAGS[flag]}" if flag in FLAGS else flag
 
 
 def moved_text(drift: Drift) -> str:

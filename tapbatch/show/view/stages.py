@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TypeVar
@@ -116,17 +116,6 @@ def drifts_by_stage(history: History) -> defaultdict[tuple[str, str], dict[str, 
 def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
     """Return what moved on the way to a stage, by mode."""
     return drifts_by_stage(history)[stage.part, stage.stage]
-
-
-def drifts_of_mode(history: History, stages: Iterable[Stage], name: str) -> list[Drift | None]:
-    """Return how a mode moved on the way to each of some stages; ``None`` where that is not known."""
-    told = drifts_by_stage(history)
-    return [told[stage.part, stage.stage].get(name) for stage in stages]
-
-
-def is_cautious(drift: Drift | None) -> bool:
-    """Tell whether something besides the wood differed during a change."""
-    return drift is not None and bool(drift.cautions)
 
 
 def sign_text(verdict: str, change_cents: float | None) -> str:
