@@ -185,5 +185,6 @@ def _files(history: History) -> Markup:
     folder = history.instrument
     links = [tag("a", "Report, PDF", href=link_to(folder, "report.pdf"), class_="pdf")]
     links += [tag("a", f"{name}.csv", href=link_to(folder, f"{name}.csv")) for name in OF_INSTRUMENT]
-    items = [tag("li", link) for link in links]
-    return tag("nav", tag("ul", *items), aria_label=f"Files of {history.instrument_shown}")
+    return tag(
+        "nav", tag("ul", *(tag("li", link) for link in links)), aria_label=f"Files of {history.instrument_shown}"
+    )

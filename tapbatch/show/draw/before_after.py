@@ -86,8 +86,8 @@ def before_after_notes(comparison: Comparison) -> list[Said]:
 
 
 def _group(row: SustainChange) -> str:
-    said = _GROUPS[row.subject] or _GROUPS["whole"]
-    return "strings plucked" if row.kind == "pluck" and row.subject != "string" else said
+    plucked = row.kind == "pluck" and row.subject != "string"
+    return "strings plucked" if plucked else _GROUPS[row.subject] or _GROUPS["whole"]
 
 
 def _name(row: SustainChange, after: Stage) -> str:

@@ -159,11 +159,10 @@ def _needed_s(trace: DecayTrace) -> float:
 
 def _draw_scales(chart: Chart, panel: Panel, leftmost: bool, lowest: bool) -> None:
     levels = range(0, math.floor(panel.y_low), -20)
-    heights = panel.y_mm(list(levels))
+    heights = panel.y_mm(list(levels)).tolist()
     chart.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights], "guide")
     for level, y in zip(levels if leftmost else (), heights, strict=False):
-        said = f"{level}" if level else "0 dB"
-        chart.say(panel.left_mm - 0.8, float(y), said, TINY, ha="right", va="center", role="soft text")
+        chart.say(panel.left_mm - 0.8, y, str(level or "0 dB"), TINY, ha="right", va="center", role="soft text")
     chart.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm)
     for time_s in round_values(panel.x_high, 3):
         x = float(panel.x_mm(time_s))

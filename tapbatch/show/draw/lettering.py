@@ -25,9 +25,6 @@ MM_PER_PT = 25.4 / 72
 # Three plain dots, since they are what anybody who searches for a cut name can type.
 CUT = "..."
 
-# The last letter of Unicode's basic plane. What ReportLab writes of letters beyond it cannot be searched for.
-_LAST_BASIC = 0xFFFF
-
 # From the first combining mark on; below it stand Latin letters, each with its accents in one.
 _FIRST_MARK = "\u0300"
 
@@ -47,7 +44,8 @@ def printable(text: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _has_letter(char: str) -> bool:
-    return ord(char) <= _LAST_BASIC and ord(char) in plain().glyphs and ord(char) in bold().glyphs
+    # Beyond Unicode's basic plane nothing that ReportLab writes can be searched for.
+    return ord(char) <= 0xFFFF and ord(char) in plain().glyphs and ord(char) in bold().glyphs
 
 
 def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:

@@ -164,8 +164,8 @@ def draw_about_zero(chart: Chart, panel: Panel, held: float, unit: str, zero: st
     for value in (*(-value for value in above[:0:-1]), *above):
         x = float(panel.x_mm(value))
         chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], "guide" if value else "scale")
-        text = f"{value:+g} {unit}" if value else zero
-        chart.say(x, panel.top_mm - 1.2, text, SMALL, ha="center", role="soft text")
+        said = f"{value:+g} {unit}" if value else zero
+        chart.say(x, panel.top_mm - 1.2, said, SMALL, ha="center", role="soft text")
 
 
 def notes_between(low_cents: float, high_cents: float, pitch_hz: float, spelling: Spelling) -> dict[float, str]:

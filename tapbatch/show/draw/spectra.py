@@ -160,8 +160,7 @@ def hertz_marks(low_hz: float, high_hz: float) -> list[float]:
     """
     decades = range(math.floor(math.log10(low_hz)), math.ceil(math.log10(high_hz)))
     for digits in ((1, 2, 5), range(1, 10)):
-        marks = [digit * 10.0**decade for decade in decades for digit in digits]
-        marks = [mark for mark in marks if low_hz <= mark <= high_hz]
+        marks = [n * 10.0**decade for decade in decades for n in digits if low_hz <= n * 10.0**decade <= high_hz]
         if len(marks) > 1:
             break
     return marks

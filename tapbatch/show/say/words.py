@@ -246,10 +246,8 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
     if not drift.first_verdict or drift.first_stage == drift.from_stage:
         return ""
     change = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1, "c")
-    if not change:
-        return ""
     moved = _directed(drift.first_verdict, change) or f"{VERDICTS[drift.first_verdict]}, {change},"
-    return f"{moved} since {first_shown}"
+    return f"{moved} since {first_shown}" if change else ""
 
 
 def moved_cell(drift: Drift) -> str:

@@ -82,12 +82,9 @@ def units_of(name: str) -> dict[str, str]:
     >>> units_of("targets")["cents_to_go"], units_of("modes")["freq_low_hz"], "q" in units_of("modes")
     ('cents', 'Hz', False)
     """
-    found = {}
-    for column in SCHEMA[name]:
-        words = [_UNITS[word] for word in column.name.split("_") if word in _UNITS]
-        if column.kind != "text" and words:
-            found[column.name] = words[-1]
-    return found
+    names = [column.name for column in SCHEMA[name] if column.kind != "text"]
+    units = {each: [_UNITS[word] for word in each.split("_") if word in _UNITS] for each in names}
+    return {each: found[-1] for each, found in units.items() if found}
 
 
 def _typed(cells: pd.Series, column: Column, path: Path) -> pd.Series:

@@ -43,11 +43,8 @@ def workbook_name(instrument: str) -> str:
 
 def workbook_notices(tables: Mapping[str, Sequence[Row]]) -> list[Notice]:
     """Return a notice for each table that has more rows than a sheet can hold."""
-    return [
-        Notice("workbook full", name=name, count=MOST_ROWS, total_count=len(rows))
-        for name, rows in tables.items()
-        if len(rows) > MOST_ROWS
-    ]
+    full = [(name, len(rows)) for name, rows in tables.items() if len(rows) > MOST_ROWS]
+    return [Notice("workbook full", name=name, count=MOST_ROWS, total_count=count) for name, count in full]
 
 
 def workbook_bytes(tables: Mapping[str, Sequence[Row]]) -> bytes:

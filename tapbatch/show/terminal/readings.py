@@ -71,22 +71,21 @@ def reading_to_json(stage: Stage) -> str:
     >>> reading_to_json(stage)
     '{"part": "top", "state": "free", "stage": "s", "concert_pitch_hz": 440.0, "recordings": [], "modes": [], ...}'
     """
-    recordings: list[dict[str, object]] = [
-        {
-            "recording": heard.recording.path,
-            "sha256": heard.recording.sha256,
-            "taps_found": len(heard.reading.taps),
-            "taps_used": len(heard.reading.used_taps),
-            "notices": [notice_text(notice) for notice in notices_of(heard)],
-        }
-        for heard in stage.heard
-    ]
     document = {
         "part": stage.part,
         "state": stage.state,
         "stage": stage.stage_shown,
         "concert_pitch_hz": stage.concert_pitch_hz,
-        "recordings": recordings,
+        "recordings": [
+            {
+                "recording": heard.recording.path,
+                "sha256": heard.recording.sha256,
+                "taps_found": len(heard.reading.taps),
+                "taps_used": len(heard.reading.used_taps),
+                "notices": [notice_text(notice) for notice in notices_of(heard)],
+            }
+            for heard in stage.heard
+        ],
         "modes": [_plain("modes", row) for row in rows.mode_rows(stage)],
         "sustain": [_plain("sustain", row) for row in rows.sustain_rows(stage)],
         "flags": list(stage.flags),
