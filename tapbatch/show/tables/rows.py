@@ -29,7 +29,7 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
 
 
 def table_rows(name: str, history: History) -> Iterator[Row]:
-    """Yield the rows of one table of an instrument; those of thousands of recordings fill the memory."""
+    """Yield the rows of one table of an instrument one by one: all those of a large shop would fill the memory."""
     names = stage_names(history)
     if name == "drift":
         yield from (_drift_row(names, drift) for drift in history.drifts)
