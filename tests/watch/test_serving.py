@@ -18,11 +18,11 @@ import pytest
 
 from tapbatch.model.errors import ShopError
 from tapbatch.results.marks import Mark, write_mark
-from tapbatch.show.browser.page import page_bytes
 from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler, UntilDeadline
 from tapbatch.watch.serving import HERE, Live, Serving
 from tests.refusals import refused
 from tests.shops import tapbatch
+from tests.show.browser.parsed import page_bytes
 
 
 @pytest.fixture

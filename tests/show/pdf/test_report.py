@@ -18,7 +18,6 @@ from tapbatch.model.reading import Spectrum
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import Paper, Sheet
 from tapbatch.show.draw.lettering import MM_PER_PT
-from tapbatch.show.draw.marks import Dots, Lines
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
 from tapbatch.show.pdf.pages import CAUTIONS, HOW_TITLE
 from tapbatch.show.pdf.report import report_bytes, report_sheets
@@ -41,7 +40,7 @@ def read(data: bytes) -> pypdf.PdfReader:
 
 
 def drawn(history: History, settings: InstrumentSettings = SETTINGS) -> list[Sheet]:
-    return report_sheets(history, settings)
+    return [sheet.finished() for sheet in report_sheets(history, settings)]
 
 
 def texts(sheets: list[Sheet], title: str) -> list[str]:
@@ -194,12 +193,12 @@ def test_a_caution_stands_beside_the_move_that_it_concerns(
 def lines_of(sheets: list[Sheet], name: str) -> Iterator[np.ndarray]:
     for sheet in sheets:
         for mark in sheet.marks:
-            if isinstance(mark, Lines) and mark.name == name:
-                yield from mark.segments
+            if mark.shape == "lines" and mark.name == name:
+                yield from mark.pieces
 
 
 def dots_of(sheets: list[Sheet], name: str) -> np.ndarray:
-    found = [m.centres for s in sheets for m in s.marks if isinstance(m, Dots) and m.name == name]
+    found = [m.pieces[0] for s in sheets for m in s.marks if m.shape == "dots" and m.name == name]
     return np.concatenate(found) if found else np.zeros((0, 2))
 
 
@@ -312,7 +311,7 @@ def test_the_floor_is_seen_and_named_however_quiet_the_room(
     reading = dataclasses.replace(stage.heard[0].reading, trace=dataclasses.replace(trace, floor_db=floor_db))
     quiet = dataclasses.replace(stage, heard=(dataclasses.replace(stage.heard[0], reading=reading),))
     (sheet,) = (s for s in drawn(dataclasses.replace(history, stages=(quiet,))) if s.title == "Decays")
-    (floor,) = (m.segments[0] for m in sheet.marks if isinstance(m, Lines) and m.role == "floor")
+    (floor,) = (m.pieces[0] for m in sheet.marks if m.shape == "lines" and m.role == "floor")
     word = next(w for w in sheet.words if w.text == "floor")
     # Letters with ascenders are 0.76 of the type size high (from the font's own table): they end below the line.
     assert word.y_mm - 0.76 * word.size_pt * MM_PER_PT > floor[0, 1]
@@ -322,7 +321,7 @@ def test_a_sound_is_as_cautious_as_its_modes(whole: History) -> None:
     """Strung after closed: the line of the whole sound breaks where those of its modes do."""
     sheets = [s for s in drawn(whole) if s.title == "Sustain"]
     body = next(s for s in sheets if any(word.text == "body" for word in s.words))
-    broken = [len(mark.segments) for mark in body.marks if isinstance(mark, Lines) and mark.role == "cautious link"]
+    broken = [len(mark.pieces) for mark in body.marks if mark.shape == "lines" and mark.role == "cautious link"]
     # One break, from closed to strung, in each chart: the sound and its four bands, and six modes.
     assert broken == [1] * 11
 

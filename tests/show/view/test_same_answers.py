@@ -19,12 +19,12 @@ from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.shop.folder import open_shop
 from tapbatch.show.browser.article import card_of
-from tapbatch.show.browser.page import page_bytes
 from tapbatch.show.pdf.report import report_bytes
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
 from tapbatch.show.terminal.readings import arrival_lines
 from tests.shops import make_shop, tapbatch, taps
+from tests.show.browser.parsed import page_bytes
 from tests.show.view import faces
 
 VERDICTS = {"up": "up", "down": "down", "steady": "held steady", "unclear": "cannot tell"}
