@@ -12,6 +12,7 @@ from shutil import copytree
 from unittest import mock
 
 from tapbatch.listen.files import hash_file
+from tapbatch.run import histories
 from tapbatch.run import job as measuring
 from tapbatch.run.job import Job
 from tapbatch.run.one_pass import How, run_shop
@@ -100,19 +101,39 @@ def change(shop: Path) -> None:
 
 @contextmanager
 def quick() -> Iterator[None]:
-    """Measure the same bytes only once, draw no report, and do not wait for the disk: trials check files.
+    """Do the same work only once, draw no report, and do not wait for the disk: trials check files.
 
-    A run still writes the same files in the same order. Whether the disk itself keeps a flush, no test can tell.
+    The same bytes are measured once, the same readings compared once, and the same history made into a card once. A
+    run still reads what is kept, and writes the same files in the same order. Whether the disk itself keeps a flush,
+    no test can tell.
     """
+    from tapbatch.show.browser import article
     from tapbatch.show.pdf import report
 
     measured = _measured_once(measuring.measure_to_text)
     with (
         mock.patch("tapbatch.run.measuring.measure_to_text", measured),
+        mock.patch.object(histories, "gather_history", _once(histories.gather_history, 4)),
+        mock.patch.object(histories, "compare_stages", _once(histories.compare_stages, 3)),
+        # The third argument reads back what the history was made from.
+        mock.patch.object(article, "card_of", _once(article.card_of, 2)),
         mock.patch.object(os, "fsync", return_value=None),
         mock.patch.object(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode()),
     ):
         yield
+
+
+def _once(work: Callable[..., object], told_by: int) -> Callable[..., object]:
+    """Return ``work`` that is done once for the same values of its first ``told_by`` arguments."""
+    done: dict[str, object] = {}
+
+    def worked(*arguments: object) -> object:
+        key = repr(arguments[:told_by])
+        if key not in done:
+            done[key] = work(*arguments)
+        return done[key]
+
+    return worked
 
 
 def _measured_once(measure: Callable[[Job], object]) -> Callable[[Job], object]:
