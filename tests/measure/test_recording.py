@@ -234,7 +234,7 @@ print(json.dumps([peak_mb, reading.duration_s, len(reading.used_taps)]))
 
 
 def forgotten(path: Path, kind: str) -> float:
-    """Write half an hour at 48 kHz with five taps at the start and five later on; return how long they are in seconds."""
+    """Write half an hour at 48 kHz, five taps at the start and five later on; return how many seconds it is."""
     rate_hz, rng = 48000, np.random.default_rng(2)
     body = (sim.SimMode(187.0, 0.35, 0.3), sim.SimMode(410.0, 0.25, 0.2))
     struck = sim.recording(
