@@ -42,11 +42,12 @@ class Undisturbed:
 
     def amiss(self, results: Path) -> str:
         """Return what differs after the next run; empty if nothing does."""
-        found = bytes_below(results)
+        whole = bytes_below(results, hidden=True)
+        found = {name: data for name, data in whole.items() if not name.startswith(".")}
         if found != self.results:
             differ = sorted(n for n in {*found, *self.results} if found.get(n) != self.results.get(n))
             return f"results differ: {', '.join(differ)}"
-        stray = hidden_names(results) ^ self.hidden
+        stray = (whole.keys() - found.keys()) ^ self.hidden
         if stray:
             return f"kept files differ: {', '.join(sorted(stray))}"
         return "" if recordings_of(self.shop) == self.recordings else "a recording was touched"
@@ -73,14 +74,14 @@ def run(shop: Path, results: Path, jobs: int = 1) -> None:
 def recordings_of(shop: Path) -> dict[str, tuple[bytes, int, int]]:
     """Return the bytes, modification time and mode of each recording."""
     folder = shop / "recordings"
-    facts = {name: (folder / name).stat() for name in bytes_below(folder, hidden=True)}
-    return {n: (b, facts[n].st_mtime_ns, facts[n].st_mode) for n, b in bytes_below(folder, hidden=True).items()}
+    found = bytes_below(folder, hidden=True)
+    facts = {name: (folder / name).stat() for name in found}
+    return {n: (data, facts[n].st_mtime_ns, facts[n].st_mode) for n, data in found.items()}
 
 
 def hidden_names(results: Path) -> frozenset[str]:
     """Return the names of all files kept between runs; half-written files anywhere would also show here."""
-    shown = set(bytes_below(results))
-    return frozenset(n for n in bytes_below(results, hidden=True) if n not in shown)
+    return frozenset(name for name in bytes_below(results, hidden=True) if name.startswith("."))
 
 
 def new_shop(root: Path) -> Path:
