@@ -61,6 +61,8 @@ def _at_every_step(blow: Blow, changed: bool, work: Callable[[Path, Path], None]
                 run(shop, before)
                 change(shop)
             truth = undisturbed(shop, folder / "truth", before)
+            # What is done only once must be done here: what a child remembers is lost with it.
+            work(shop, begin(folder / "rehearsed", before))
             tally = Tally()
             for step in count(1):
                 results = begin(folder / f"results-{step}", before)
