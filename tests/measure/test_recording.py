@@ -152,6 +152,7 @@ def test_a_crowd_of_transients_is_left_out_from_some_time_on_and_said(
 BEGUN = "already ringing when the recording begins"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "struck_s", "freq_hz"),
     # Frequencies are those of truth.csv, on which four other methods agree.
