@@ -57,6 +57,18 @@ def _processor_s() -> float:
     return sum(os.times()[:4])
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _flushed_at_once() -> Iterator[None]:
+    """Do not wait for the disk: a flush takes milliseconds, a run makes dozens, and no test can tell what it kept.
+
+    What a lost flush would do is tried in ``tests/survival``, where runs are stopped at each of them.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        # A descriptor that is not open is still an error.
+        patch.setattr(os, "fsync", os.fstat)
+        yield
+
+
 @pytest.fixture(scope="session")
 def sample_shop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A copy of the sample shop, run once for all tests that look at its results."""

@@ -191,12 +191,12 @@ def test_the_bound_is_that_of_the_worked_figure(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("modes", "other", "match"),
     [
-        ([], {}, "expected a mode"),
-        ([(220.0, 0.3, 0.1)], {"taps": 0}, "at least one tap"),
-        ([(220.0, 0.3, 0.1)], {"noise_rms": 0.0}, "noise_rms > 0"),
-        ([(220.0, 0.3, 3.0)], {}, "the sound would clip"),
-        ([(5000.0, 0.3, 0.1)], {"sample_rate_hz": 8000}, "needs a sample rate above 10000 Hz"),
-        ([(220.0, 0.0, 0.1)], {}, "t60_s > 0"),
+        ([], {}, r" \[\], "),
+        ([(220.0, 0.3, 0.1)], {"taps": 0}, r" 0, "),
+        ([(220.0, 0.3, 0.1)], {"noise_rms": 0.0}, r"noise_rms.* 0\.0$"),
+        ([(220.0, 0.3, 3.0)], {}, r" [23]\.\d\d "),
+        ([(5000.0, 0.3, 0.1)], {"sample_rate_hz": 8000}, r"\b5000\b.*\b10000\b"),
+        ([(220.0, 0.0, 0.1)], {}, r"t60_s=0\.0\b"),
     ],
 )
 def test_what_cannot_be_simulated_is_refused_and_nothing_is_written(

@@ -27,7 +27,7 @@ from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.show.say.cautions import PARTED_BY
 from tapbatch.show.say.notices import notice_text
-from tapbatch.show.view.standing import WHAT_TO_DO
+from tapbatch.show.view.answers import WHAT_TO_DO
 from tapbatch.simulate import taps as sim
 from tests.refusals import cause, check, misses
 from tests.shops import BODY, RATE_HZ, Result, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav

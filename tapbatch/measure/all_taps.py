@@ -96,7 +96,7 @@ def decided(taps: Sequence[TapFit | None], shift_hz: float = 0.0) -> list[TapFit
     strength = np.zeros((len(taps), len(shared)))
     trials = {}
     for t, asked in of_tap.items():
-        trials[t], strength[t, asked] = _trial(_fit_of(taps, t), poles[asked])
+        trials[t], strength[t, asked] = asked_of(_fit_of(taps, t), poles[asked])
     accepted = _beyond_chance(strength, shared)
     # The floor only lessens a statistic, so it is measured only for what has passed without it.
     for t, asked in of_tap.items():
@@ -176,10 +176,35 @@ def _nearest_of_each(near: NDArray[np.intp], tap: NDArray[np.intp], apart: Float
 # ---------------------------------------------------------------- what a tap says of them
 
 
-def _trial(found: TapFit, poles: Complex) -> tuple[Fit, Float]:
-    """Return a fit with the candidates' poles held, one step from that without them, and their Wald statistics.
+def asked_of(found: TapFit, poles: Complex) -> tuple[Fit, Float]:
+    """Ask a tap for poles that its fit lacks.
 
-    A line under the skirt of a stronger mode gets 0.
+    Parameters
+    ----------
+    found
+        The fit of the tap.
+    poles
+        The candidates, shape (M,).
+
+    Returns
+    -------
+    trial : Fit
+        The fit with the candidates' poles held, one step from the one without them.
+    strength : ndarray
+        Their Wald statistics, shape (M,): chi-square with two degrees of freedom where nothing rings, and 0 for a
+        line under the skirt of a stronger mode.
+
+    Examples
+    --------
+    The second of two modes is in the sound and not in the fit; nothing rings at the third pole:
+
+    >>> from tapbatch.measure.prune import pruned
+    >>> rng, n = np.random.default_rng(1), np.arange(3000)
+    >>> poles = np.exp(np.array([-0.003 + 0.5j, -0.004 + 0.9j, -0.004 + 1.5j]))
+    >>> ring = (poles[None, :2] ** n[:, None] @ np.array([30.0, 0.6])).real + rng.standard_normal(3000)
+    >>> found = pruned(ring, 0, 3000, 8000.0, np.zeros(0, dtype=np.complex128), poles[:1])
+    >>> (asked_of(found, poles[1:])[1] > 20.0).tolist()
+    [True, False]
     """
     fit = found.fit
     held = np.concatenate([fit.hum_poles, poles])

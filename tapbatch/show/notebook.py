@@ -64,16 +64,9 @@ def plot_drift(drift: pd.DataFrame, mode: str, *, part: str | None = None, axes:
     axes.axhline(0, color="0.7", linewidth=0.8)
     for place, (_, row) in enumerate(known.iterrows()):
         change, low, high = (float(row[name]) for name in ("freq_change_cents", "cents_low", "cents_high"))
-        unsure = row["verdict"] == "unclear"
-        axes.errorbar(
-            [place],
-            [change],
-            yerr=[[change - low], [high - change]],
-            fmt="o",
-            color="0.6" if unsure else "black",
-            markerfacecolor="white" if unsure else "black",
-            capsize=4,
-        )
+        ink, inside = ("0.6", "white") if row["verdict"] == "unclear" else ("black", "black")
+        bar = [[change - low], [high - change]]
+        axes.errorbar([place], [change], bar, fmt="o", color=ink, markerfacecolor=inside, capsize=4)
         sign = sign_text(row["verdict"], change)
         axes.annotate(sign, (place, change), xytext=(7, 0), textcoords="offset points", va="center")
     # Names are data: a dollar sign in them is no formula.

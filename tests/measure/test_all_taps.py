@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, kstest
 
-from tapbatch.measure import all_taps
-from tapbatch.measure.all_taps import decided
+from tapbatch.measure.all_taps import asked_of, decided
 from tapbatch.measure.fit import fit_modes
 from tapbatch.measure.geometric import Samples, decays
 from tapbatch.measure.prune import TapFit
@@ -72,7 +71,7 @@ def test_noise_alone_answers_as_chi_square_says() -> None:
     rng = np.random.default_rng(4)
     # Far from the strong mode, whose skirt would count some answers as nothing.
     asked = np.array([_pole(hz) for hz in np.arange(600.0, 960.0, 60.0)])
-    said = np.concatenate([all_taps._trial(_tap(rng, 0.0), asked)[1] for _ in range(100)])
+    said = np.concatenate([asked_of(_tap(rng, 0.0), asked)[1] for _ in range(100)])
     assert len(said) == 600
     assert kstest(said, chi2(2).cdf).pvalue > 0.001
 

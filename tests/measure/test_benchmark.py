@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from functools import cache
 
 import numpy as np
 import pytest
@@ -36,11 +37,27 @@ def _case(name: str) -> Case:
     return next(c for c in (*CASES, *STAGES) if c.name == name)
 
 
+BESIDE_IDEAL = ("one-40", "body-6", "body-12", "pair-2", "pair-4", "pink", "hum-in-50", "contact-5-late", "rate-8000")
+STAGES_BESIDE_IDEAL = ("stage-5", "pair-2-stage", "pair-4-stage")
+
+
+@cache
+def played(name: str) -> dict[str, score.Tally]:
+    """Play a case of single taps once, for its limits and beside the ideal."""
+    return play(_case(name), Plan(TRIALS, ideal=name in BESIDE_IDEAL))
+
+
+@cache
+def stages_played(name: str) -> dict[str, score.Tally]:
+    """Play a case of recordings once, for its limits and beside the ideal."""
+    return play_stage(_case(name), Plan(RECORDINGS, ideal=name in STAGES_BESIDE_IDEAL))
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", KEPT)
 def test_taps_stay_within_their_limits(name: str) -> None:
     case = _case(name)
-    tally = play(case, Plan(TRIALS))[OURS]
+    tally = played(name)[OURS]
     assert tally.counting > 0
     assert tally.found >= 0.95 * tally.counting, tally.odd
     assert score.shortfalls(tally, bounded=case.bounded, near=case.near) == [], tally.odd
@@ -50,7 +67,7 @@ def test_taps_stay_within_their_limits(name: str) -> None:
 @pytest.mark.parametrize("name", KEPT_STAGES)
 def test_stages_stay_within_their_limits(name: str) -> None:
     case = _case(name)
-    tally = play_stage(case, Plan(RECORDINGS))[OURS]
+    tally = stages_played(name)[OURS]
     assert tally.covered
     assert score.stage_shortfalls(tally, shared=case.shared, pair_limit=case.pair_limit, near=case.near) == [], (
         tally.odd
@@ -63,26 +80,24 @@ limits of 1.05 and 1.10 are left."""
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "name", ["one-40", "body-6", "body-12", "pair-2", "pair-4", "pink", "hum-in-50", "contact-5-late", "rate-8000"]
-)
+@pytest.mark.parametrize("name", BESIDE_IDEAL)
 def test_taps_lose_little_beside_the_ideal_on_the_same_sounds(name: str) -> None:
-    tallies = play(_case(name), Plan(TRIALS, ideal=True))
+    tallies = played(name)
     assert tallies[OURS].found == tallies[OURS].counting == tallies[IDEAL].found
     assert max(tallies[OURS].over(tallies[IDEAL])) <= MOST_OVER_IDEAL
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["stage-5", "pair-2-stage", "pair-4-stage"])
+@pytest.mark.parametrize("name", STAGES_BESIDE_IDEAL)
 def test_stages_lose_little_beside_the_ideal_on_the_same_sounds(name: str) -> None:
-    tallies = play_stage(_case(name), Plan(RECORDINGS, ideal=True))
+    tallies = stages_played(name)
     assert tallies[OURS].found == tallies[OURS].counting == tallies[IDEAL].found
     assert max(tallies[OURS].over(tallies[IDEAL])) <= MOST_OVER_IDEAL
 
 
 def test_the_ideal_reaches_the_bound() -> None:
     """Maximum likelihood is efficient where errors are small: a bound that were off would show here."""
-    ideal = play(_case("body-6"), Plan(TRIALS, ideal=True))[IDEAL]
+    ideal = played("body-6")[IDEAL]
     assert len(ideal.errors) == 6 * TRIALS
     for ratio in ideal.ratios:
         assert 1 / score.most_ratio(1.0, len(ideal.errors)) < ratio < score.most_ratio(1.0, len(ideal.errors))

@@ -61,12 +61,14 @@ def test_modes_leave_nothing_but_noise_of_a_clean_tap() -> None:
         assert left.left_db < -40.0
 
 
+@pytest.mark.slow
 def test_zones_of_a_wide_band_say_the_same() -> None:
     wide = _left(_heard(12.0), BandSettings(band_high_hz=3500.0))
     narrow = _left(_heard(12.0))
     assert direct_db_of(wide) == pytest.approx(direct_db_of(narrow), abs=2.0)
 
 
+@pytest.mark.slow
 def test_more_room_is_said_to_be_more() -> None:
     true_db = np.array([3.0, 12.0, 22.0])
     said = np.array([[direct_db_of(_left(_heard(true, seed))) for true in true_db] for seed in range(3)], dtype=float)

@@ -55,7 +55,6 @@ def test_a_stiff_string_is_read_within_half_a_cent(freq_hz: float, inharmonicity
     assert tone.t60_s == pytest.approx(3.0, rel=0.01)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("apart", [2.0, 3.0, 5.0, 8.0])
 @pytest.mark.parametrize("freq_hz", [98.0, 196.0, 440.0])
 def test_a_course_is_told_apart_within_half_a_cent_from_two_cents_on(freq_hz: float, apart: float) -> None:

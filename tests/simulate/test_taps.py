@@ -58,13 +58,13 @@ def test_sixty_decibels_in_t60() -> None:
 
 
 def test_a_mode_above_half_the_rate_is_refused() -> None:
-    with pytest.raises(ValueError, match="sample rate above 9000"):
+    with pytest.raises(ValueError, match=r"\b4500\b.*\b9000\b"):
         sim.free_decay([sim.SimMode(4500.0, 0.2)], 0.1, 8000)
 
 
 @pytest.mark.parametrize(("freq_hz", "t60_s", "amplitude"), [(0, 1, 1), (100, 0, 1), (100, 1, -1), (math.nan, 1, 1)])
 def test_a_mode_that_cannot_be_is_refused(freq_hz: float, t60_s: float, amplitude: float) -> None:
-    with pytest.raises(ValueError, match="expected freq_hz > 0"):
+    with pytest.raises(ValueError, match=rf"freq_hz={freq_hz}, t60_s={t60_s}, amplitude={amplitude}\b"):
         sim.SimMode(freq_hz, t60_s, amplitude)
 
 
@@ -84,7 +84,7 @@ def test_the_force_has_unit_area(pulse: sim.Pulse, contact_s: float) -> None:
 
 @pytest.mark.parametrize("contact_s", [0.0, -0.001, 0.021, math.nan])
 def test_a_contact_that_cannot_be_is_refused(contact_s: float) -> None:
-    with pytest.raises(ValueError, match="expected a contact"):
+    with pytest.raises(ValueError, match=rf"\b0\.02 .*{contact_s:g}$"):
         sim.tap(MODES, duration_s=0.1, sample_rate_hz=8000, contact_s=contact_s)
 
 
@@ -230,5 +230,5 @@ def test_a_recording_may_begin_within_a_sound() -> None:
 
 
 def test_noise_of_another_length_is_refused() -> None:
-    with pytest.raises(ValueError, match="expected 4000 samples of noise, found 10"):
+    with pytest.raises(ValueError, match=r"\b4000\b.*\b10\b"):
         sim.recording([], duration_s=0.5, sample_rate_hz=8000, noise=np.zeros(10))

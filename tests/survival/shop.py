@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from shutil import copytree
 from unittest import mock
 
 from tapbatch.listen.files import hash_file
+from tapbatch.run import histories
 from tapbatch.run import job as measuring
 from tapbatch.run.job import Job
 from tapbatch.run.one_pass import How, run_shop
@@ -41,11 +42,12 @@ class Undisturbed:
 
     def amiss(self, results: Path) -> str:
         """Return what differs after the next run; empty if nothing does."""
-        found = bytes_below(results)
+        whole = bytes_below(results, hidden=True)
+        found = {name: data for name, data in whole.items() if not name.startswith(".")}
         if found != self.results:
             differ = sorted(n for n in {*found, *self.results} if found.get(n) != self.results.get(n))
             return f"results differ: {', '.join(differ)}"
-        stray = hidden_names(results) ^ self.hidden
+        stray = (whole.keys() - found.keys()) ^ self.hidden
         if stray:
             return f"kept files differ: {', '.join(sorted(stray))}"
         return "" if recordings_of(self.shop) == self.recordings else "a recording was touched"
@@ -72,14 +74,14 @@ def run(shop: Path, results: Path, jobs: int = 1) -> None:
 def recordings_of(shop: Path) -> dict[str, tuple[bytes, int, int]]:
     """Return the bytes, modification time and mode of each recording."""
     folder = shop / "recordings"
-    facts = {name: (folder / name).stat() for name in bytes_below(folder, hidden=True)}
-    return {n: (b, facts[n].st_mtime_ns, facts[n].st_mode) for n, b in bytes_below(folder, hidden=True).items()}
+    found = bytes_below(folder, hidden=True)
+    facts = {name: (folder / name).stat() for name in found}
+    return {n: (data, facts[n].st_mtime_ns, facts[n].st_mode) for n, data in found.items()}
 
 
 def hidden_names(results: Path) -> frozenset[str]:
     """Return the names of all files kept between runs; half-written files anywhere would also show here."""
-    shown = set(bytes_below(results))
-    return frozenset(n for n in bytes_below(results, hidden=True) if n not in shown)
+    return frozenset(name for name in bytes_below(results, hidden=True) if name.startswith("."))
 
 
 def new_shop(root: Path) -> Path:
@@ -100,19 +102,40 @@ def change(shop: Path) -> None:
 
 @contextmanager
 def quick() -> Iterator[None]:
-    """Measure the same bytes only once, draw no report, and do not wait for the disk: trials check files.
+    """Do the same work only once, draw no report, and do not wait for the disk: trials check files.
 
-    A run still writes the same files in the same order. Whether the disk itself keeps a flush, no test can tell.
+    The same bytes are measured once, the same readings compared once, and the same history made into a card once. A
+    run still reads what is kept, and writes the same files in the same order. Whether the disk itself keeps a flush,
+    no test can tell.
     """
+    from tapbatch.show.browser import article
     from tapbatch.show.pdf import report
 
     measured = _measured_once(measuring.measure_to_text)
     with (
         mock.patch("tapbatch.run.measuring.measure_to_text", measured),
+        mock.patch("tapbatch.watch.measuring.measure_to_text", measured),
+        mock.patch.object(histories, "gather_history", _once(histories.gather_history, 4)),
+        mock.patch.object(histories, "compare_stages", _once(histories.compare_stages, 3)),
+        # The third argument reads back what the history was made from.
+        mock.patch.object(article, "card_of", _once(article.card_of, 2)),
         mock.patch.object(os, "fsync", return_value=None),
         mock.patch.object(report, "report_bytes", lambda history, *_: b"%PDF " + repr(history).encode()),
     ):
         yield
+
+
+def _once(work: Callable[..., object], told_by: int) -> Callable[..., object]:
+    """Return ``work`` that is done once for the same values of its first ``told_by`` arguments."""
+    done: dict[str, object] = {}
+
+    def worked(*arguments: object) -> object:
+        key = repr(arguments[:told_by])
+        if key not in done:
+            done[key] = work(*arguments)
+        return done[key]
+
+    return worked
 
 
 def _measured_once(measure: Callable[[Job], object]) -> Callable[[Job], object]:
@@ -123,6 +146,7 @@ def _measured_once(measure: Callable[[Job], object]) -> Callable[[Job], object]:
     def measured(job: Job) -> object:
         # The path does not matter, as long as the file exists.
         assert os.path.exists(job.path)  # noqa: PTH110
-        return by_bytes(hash_file(job.path), job)
+        # Nor does when it was written, which only a watch tells.
+        return by_bytes(hash_file(job.path), replace(job, size=-1, mtime_ns=-1))
 
     return measured

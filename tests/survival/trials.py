@@ -61,6 +61,8 @@ def _at_every_step(blow: Blow, changed: bool, work: Callable[[Path, Path], None]
                 run(shop, before)
                 change(shop)
             truth = undisturbed(shop, folder / "truth", before)
+            # What is done only once must be done here: what a child remembers is lost with it.
+            work(shop, begin(folder / "rehearsed", before))
             tally = Tally()
             for step in count(1):
                 results = begin(folder / f"results-{step}", before)
@@ -104,7 +106,7 @@ def _killed_with_workers(folder: Path) -> Tally:
     for kept in range(len(truth.recordings)):
         results = folder / f"results-{kept}"
         started = _program(shop, results, "--jobs", "2")
-        while started.poll() is None and len(list((results / ".readings").glob("?" * 40 + ".json"))) < kept:
+        while _goes_on(started, 0.002) and len(list((results / ".readings").glob("?" * 40 + ".json"))) < kept:
             pass
         workers = _children(started.pid)
         started.send_signal(signal.SIGKILL)
@@ -287,10 +289,10 @@ def _one_is_done(results: Path) -> bool:
     return any(results.glob("*/report.pdf"))
 
 
-def _goes_on(process: subprocess.Popen[str]) -> bool:
-    """Wait a moment, and tell whether a program is still running."""
+def _goes_on(process: subprocess.Popen[str], moment_s: float = 0.02) -> bool:
+    """Wait a moment, so that the program has the processor, and tell whether it is still running."""
     try:
-        process.wait(0.02)
+        process.wait(moment_s)
     except subprocess.TimeoutExpired:
         return True
     return False
@@ -323,7 +325,7 @@ def _cluster(folder: Path) -> Tally:
         (folder / f"cluster-{kept}").mkdir()
         with cluster(folder / f"cluster-{kept}", 2) as (address, workers):
             run = _program(shop, results, "--cluster", str(address))
-            while run.poll() is None and len(list((results / ".readings").glob("?" * 40 + ".json"))) < kept:
+            while _goes_on(run, 0.002) and len(list((results / ".readings").glob("?" * 40 + ".json"))) < kept:
                 pass
             workers[0].send_signal(signal.SIGKILL)
             out, err = run.communicate()

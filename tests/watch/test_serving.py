@@ -18,11 +18,11 @@ import pytest
 
 from tapbatch.model.errors import ShopError
 from tapbatch.results.marks import Mark, write_mark
-from tapbatch.show.browser.page import page_bytes
 from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler, UntilDeadline
 from tapbatch.watch.serving import HERE, Live, Serving
 from tests.refusals import refused
 from tests.shops import tapbatch
+from tests.show.browser.parsed import page_bytes
 
 
 @pytest.fixture
@@ -231,7 +231,7 @@ def test_a_number_of_connections_that_cannot_be_is_told_in_a_line(number: str, t
 def test_more_connections_than_there_are_descriptors_for_are_told_in_a_line(monkeypatch: pytest.MonkeyPatch) -> None:
     resource = pytest.importorskip("resource")
     monkeypatch.setattr(resource, "getrlimit", lambda _: (256, 256))
-    with pytest.raises(ShopError, match="too few open files for 81 connections; ask for 80, or raise the limit"):
+    with refused(ShopError, "--connections", 81, 80):
         Serving(Live(Path), port=0, connections=81)
     Serving(Live(Path), port=0, connections=80).close()
 

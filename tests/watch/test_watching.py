@@ -234,6 +234,7 @@ def test_new_settings_leave_a_long_recording_with_its_earlier_reading(sounds: So
     assert as_a_run(bench, tmp_path / "run")
 
 
+@pytest.mark.slow
 def test_of_many_at_once_the_first_are_told_before_the_last_are_measured(bench: Bench, tmp_path: Path) -> None:
     names = [f"lyre-{n:02d}_01-stage_top.wav" for n in range(10, 24)]
     for n, name in enumerate(names):

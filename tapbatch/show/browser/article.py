@@ -14,26 +14,17 @@ from dataclasses import asdict, dataclass
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.browser.figures import lead_figure, part_figures, strings_figure
+from tapbatch.show.browser.figures import drift_figure, part_figures, strings_figure
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
+from tapbatch.show.draw.drift import LATEST
 from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
-from tapbatch.show.view.answers import NO_ANSWER, QUESTIONS, Answer, answers_of
-from tapbatch.show.view.stages import (
-    Lined,
-    ModeRow,
-    latest_stage,
-    lead_row,
-    plucked_stage,
-    stage_facts,
-    stage_placed,
-    with_own_lines,
-)  # fmt: skip
-from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text
+from tapbatch.show.view import stages
+from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, standing_text
 from tapbatch.show.view.tables import part_tables, strings_table
 
 ROOM_MM, ROW_PT = 115.0, 12.0
@@ -58,13 +49,7 @@ class Card:
 
     @staticmethod
     def from_bytes(data: bytes) -> Card:
-        """Return a kept card.
-
-        Raises
-        ------
-        ValueError, KeyError, TypeError
-            Where the bytes are not those of a card.
-        """
+        """Return a kept card; other bytes raise a ``ValueError``, ``KeyError`` or ``TypeError``."""
         told = json.loads(data)
         return Card(**{key: str(told[key]) for key in ("instrument", "recorded", "row", "article")})
 
@@ -80,20 +65,13 @@ def card_id(instrument: str) -> str:
     return f"i-{hashlib.sha256(instrument.encode('utf-8', 'backslashreplace')).hexdigest()[:10]}"
 
 
-def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> Card:
-    """Return what the page holds of an instrument.
+def card_of(history: History, settings: InstrumentSettings, lined: stages.Lined = stages.with_own_lines) -> Card:
+    """Return what the page holds of an instrument: any number of parts, stages and modes, also none.
 
-    Parameters
-    ----------
-    history
-        The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
-    settings
-        Of the instrument: what counts as steady, and sharps or flats.
-    lined
-        Gives the stages that are drawn the lines of their charts; by default they have them.
+    ``lined`` gives the stages that are drawn the lines of their charts; by default they have them.
     """
-    stage = latest_stage(history)
-    lead = lead_row(history, stage, settings.steady_cents) if stage else None
+    stage = stages.latest_stage(history)
+    lead = stages.lead_row(history, stage, settings.steady_cents) if stage else None
     recorded = max((h.reading.recorded_at for s in history.stages for h in s.heard), default="")
     answers = answers_of(history, stage, lead.mode, settings.steady_cents) if stage and lead else ()
     here = card_id(history.instrument)
@@ -104,24 +82,19 @@ def card_of(history: History, settings: InstrumentSettings, lined: Lined = with_
     rest = (_noticed(history, stage), _charts(history, settings, lined), _tables(history, settings), _files(history))
     said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
     pieces = (_head(history, stage, here), *first, *rest)
-    return Card(
-        instrument=history.instrument,
-        recorded=recorded,
-        row=_row(history, stage, lead, answers),
-        article=tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said),
-    )
+    row = _row(history, stage, lead, answers)
+    article = tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
+    return Card(instrument=history.instrument, recorded=recorded, row=row, article=article)
 
 
-# ------------------------------------------------------- in the list of all
-
-
-def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: Sequence[Answer]) -> Markup:
+def _row(history: History, stage: Stage | None, lead: stages.ModeRow | None, answers: Sequence[Answer]) -> Markup:
     name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=f"#{card_id(history.instrument)}")
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
     where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
     if lead is None:
         return tag("tr", *cells, tag("td", NOTHING_READ.lower()), *(tag("td", "") for _ in range(3)), where)
-    moved, far = (next((a for a in answers if a.question == q), NO_ANSWER) for q in ("moved", "far"))
+    answered = {answer.question: answer for answer in reversed(answers)}
+    moved, far = answered["moved"], answered.get("far", Answer(question="far", told=""))
     caution = tag("span", " (caution)", class_="caution") if moved.limits else ""
     return tag(
         "tr",
@@ -134,34 +107,27 @@ def _row(history: History, stage: Stage | None, lead: ModeRow | None, answers: S
     )
 
 
-# ----------------------------------------------------------------- article
-
-
 def _head(history: History, stage: Stage | None, here: str) -> Markup:
     name = tag("h2", history.instrument_shown, id=f"{here}-name")
     if stage is None:
         return tag("header", name)
-    facts = (f"{stage_placed(stage)}: ", tag("b", stage.stage_shown), f", {stage_facts(stage)}")
+    facts = (f"{stages.stage_placed(stage)}: ", tag("b", stage.stage_shown), f", {stages.stage_facts(stage)}")
     work = tag("p", stage.note.work, class_="work") if stage.note and stage.note.work else ""
     return tag("header", name, tag("p", *facts, class_="stage"), work)
 
 
 def _reading(
-    history: History, stage: Stage, lead: ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
+    history: History, stage: Stage, lead: stages.ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
 ) -> Markup:
     cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
-    told = [
+    surely = tag("span", f"{sure}, {lead.trust}", class_="sure")
+    hz = tag("span", f"{lead.mode.mode}, {words.hz_text(lead.mode)} Hz", class_="hz")
+    told = (
         tag("p", lead.mode.note, class_="note"),
-        tag(
-            "p",
-            tag("b", cents), " ",
-            tag("span", f"{sure}, {lead.trust}", class_="sure"), " ",
-            tag("span", f"{lead.mode.mode}, {words.hz_text(lead.mode)} Hz", class_="hz"),
-            class_="cents",
-        ),
+        tag("p", tag("b", cents), " ", surely, " ", hz, class_="cents"),
         tag("p", f"played: {lead.played}", class_="played") if lead.played else "",
-    ]  # fmt: skip
-    staff = lead_figure(history, stage, lead.mode.mode, settings)
+    )
+    staff = drift_figure(history, history.of_part(stage.part)[-LATEST:], lead.mode.mode, settings)
     # Screen and ear get the lead first: its staff comes after what it shows.
     return tag(
         "div",
@@ -188,13 +154,13 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
     return tag("ul", *items, class_="noticed") if items else Markup()
 
 
-def _charts(history: History, settings: InstrumentSettings, lined: Lined) -> Markup:
+def _charts(history: History, settings: InstrumentSettings, lined: stages.Lined) -> Markup:
     parts: list[Markup] = []
     for part, groups in part_figures(history, settings, lined).items():
         blocks = [tag("div", *figures, class_="figures") for figures in groups]
         if blocks:
             parts += [tag("h3", part.capitalize()), *blocks]
-    plucked = plucked_stage(history)
+    plucked = stages.plucked_stage(history)
     if plucked is not None:
         parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
     return _fold("Charts", history, parts, "charts")
@@ -202,7 +168,7 @@ def _charts(history: History, settings: InstrumentSettings, lined: Lined) -> Mar
 
 def _tables(history: History, settings: InstrumentSettings) -> Markup:
     pieces = [table_sheet(t) for part in history.parts for t in part_tables(history, part, settings.steady_cents)]
-    plucked = plucked_stage(history)
+    plucked = stages.plucked_stage(history)
     if plucked is not None:
         pieces.append(table_sheet(strings_table(plucked)))
     return _fold("Tables", history, pieces, "tables")
@@ -219,5 +185,6 @@ def _files(history: History) -> Markup:
     folder = history.instrument
     links = [tag("a", "Report, PDF", href=link_to(folder, "report.pdf"), class_="pdf")]
     links += [tag("a", f"{name}.csv", href=link_to(folder, f"{name}.csv")) for name in OF_INSTRUMENT]
-    items = [tag("li", link) for link in links]
-    return tag("nav", tag("ul", *items), aria_label=f"Files of {history.instrument_shown}")
+    return tag(
+        "nav", tag("ul", *(tag("li", link) for link in links)), aria_label=f"Files of {history.instrument_shown}"
+    )

@@ -6,7 +6,7 @@ out.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 
 from tapbatch.compare.before_after import Comparison
 from tapbatch.model.history import History, Stage
@@ -16,7 +16,7 @@ from tapbatch.show.browser.svg import svg_of
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
 from tapbatch.show.draw.chart import SCREEN, Chart
 from tapbatch.show.draw.decays import decays_chart, trace_of
-from tapbatch.show.draw.drift import LATEST, drift_chart, mode_now
+from tapbatch.show.draw.drift import drift_chart, mode_now
 from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import spectra_chart, spectrum_of
@@ -25,9 +25,6 @@ from tapbatch.show.draw.sustain import rings_chart
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
-
-SPECTRUM_ROW_MM = 24.0
-MOST_ROWS = 8
 
 
 def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterable[Said] = ()) -> Markup:
@@ -47,19 +44,10 @@ def part_figures(
     figures = {}
     for part, comparison in compared.items():
         stages = history.of_part(part)
+        drifts = [drift_figure(history, stages, name, settings) for name in chart_modes(stages)]
         latest = [lined(stage) for stage in stages[-2:]]
-        notes = before_after_notes(comparison) if comparison and part == told_by else []
-        groups = [
-            [drift_figure(history, stages, name, settings) for name in chart_modes(stages)],
-            [
-                *_landings(history, part, settings),
-                _rings(history, stages[-2:], settings),
-                _before_after(comparison, notes) if comparison else Markup(),
-                _spectra([stage for stage in latest if spectrum_of(stage)], settings),
-                _decay(latest[-1]),
-            ],
-        ]
-        figures[part] = [shown for group in groups if (shown := [each for each in group if each])]
+        now = [*_landings(history, part, settings), *_sounds(history, latest, settings, comparison, part == told_by)]
+        figures[part] = [group for group in ([each for each in drifts if each], now) if group]
     return figures
 
 
@@ -71,11 +59,6 @@ def drift_figure(history: History, stages: tuple[Stage, ...], name: str, setting
     return figure(chart, f"Drift of {name}", name, mode_now(stages, name))
 
 
-def lead_figure(history: History, stage: Stage, name: str, settings: InstrumentSettings) -> Markup:
-    """Return a figure of where the leading mode lay at the last stages."""
-    return drift_figure(history, history.of_part(stage.part)[-LATEST:], name, settings)
-
-
 def strings_figure(stage: Stage, settings: InstrumentSettings) -> Markup:
     """Return a figure of the open strings that were heard at a stage."""
     chart = strings_chart(stage, settings, SCREEN)
@@ -83,40 +66,32 @@ def strings_figure(stage: Stage, settings: InstrumentSettings) -> Markup:
     return figure(chart, "Open strings", "Open strings", aside, strings_notes(stage, settings))
 
 
-def _landings(history: History, part: str, settings: InstrumentSettings) -> list[Markup]:
-    figures = []
+def _landings(history: History, part: str, settings: InstrumentSettings) -> Iterator[Markup]:
     for stage, landings in landing_blocks(history):
         if stage.part == part:
-            chart = landings_chart(stage, landings, settings, SCREEN)
-            mode = landings[0].mode
-            figures.append(figure(chart, f"Landings of {mode}", mode, "where it could end up"))
-    return figures
+            mode, chart = landings[0].mode, landings_chart(stage, landings, settings, SCREEN)
+            yield figure(chart, f"Landings of {mode}", mode, "where it could end up")
 
 
-def _rings(history: History, stages: tuple[Stage, ...], settings: InstrumentSettings) -> Markup:
-    chart = rings_chart(history, stages, settings, SCREEN, most=MOST_ROWS)
+def _sounds(
+    history: History, stages: Sequence[Stage], settings: InstrumentSettings, compared: Comparison | None, told: bool
+) -> Iterator[Markup]:
+    """Yield how the last stages of a part sound: how long they ring, what has changed, the spectra and the decay."""
     newest = stages[-1].stage_shown
-    between = f"hollow: {stages[0].stage_shown}; full: {newest}" if len(stages) > 1 else newest
-    return figure(chart, "How long it rings", "T60 in seconds", between) if chart else Markup()
-
-
-def _before_after(comparison: Comparison, notes: Iterable[Said]) -> Markup:
-    chart = before_after_chart(comparison, SCREEN)
-    between = f"{comparison.before.stage_shown}, then {comparison.after.stage_shown}; change of T60 in percent"
-    return figure(chart, "Before and after", "Before and after", between, notes)
-
-
-def _spectra(stages: list[Stage], settings: InstrumentSettings) -> Markup:
-    if not stages:
-        return Markup()
-    chart = spectra_chart(stages, settings, SCREEN, row_mm=SPECTRUM_ROW_MM)
-    aside = "in notes and hertz; level to 60 dB below the strongest line"
-    return figure(chart, "Spectrum with its modes", "Spectrum", aside)
-
-
-def _decay(stage: Stage) -> Markup:
-    trace = trace_of(stage)
-    if trace is None:
-        return Markup()
-    chart = decays_chart([stage], SCREEN)
-    return figure(chart, "Decay of the clearest tap", "Decay", f"{stage.stage_shown}, tap {trace.tap}; level in dB")
+    chart = rings_chart(history, stages, settings, SCREEN, most=8)
+    if chart:
+        between = f"hollow: {stages[0].stage_shown}; full: {newest}" if len(stages) > 1 else newest
+        yield figure(chart, "How long it rings", "T60 in seconds", between)
+    if compared:
+        between = f"{compared.before.stage_shown}, then {compared.after.stage_shown}; change of T60 in percent"
+        chart, notes = before_after_chart(compared, SCREEN), before_after_notes(compared) if told else ()
+        yield figure(chart, "Before and after", "Before and after", between, notes)
+    heard = [stage for stage in stages if spectrum_of(stage)]
+    if heard:
+        chart = spectra_chart(heard, settings, SCREEN, row_mm=24.0)
+        aside = "in notes and hertz; level to 60 dB below the strongest line"
+        yield figure(chart, "Spectrum with its modes", "Spectrum", aside)
+    trace = trace_of(stages[-1])
+    if trace:
+        chart = decays_chart(stages[-1:], SCREEN)
+        yield figure(chart, "Decay of the clearest tap", "Decay", f"{newest}, tap {trace.tap}; level in dB")

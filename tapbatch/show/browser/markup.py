@@ -39,42 +39,31 @@ def escaped(text: str) -> Markup:
     return Markup(html.escape(text))
 
 
-def joined(pieces: Iterable[str], between: str = "") -> Markup:
+def joined(pieces: Iterable[str]) -> Markup:
     """Join pieces, escaping those that are plain text."""
-    return Markup(escaped(between).join(map(escaped, pieces)) if between else "".join(map(escaped, pieces)))
+    return Markup("".join(map(escaped, pieces)))
 
 
 def tag(name: str, /, *content: str, **attributes: str | float | bool | None) -> Markup:
-    """Return an element.
+    """Return an element with its content, in order, and its attributes; plain text is escaped.
 
-    Parameters
-    ----------
-    name
-        Of the element.
-    content
-        What is in it, in order; plain text is escaped.
-    attributes
-        An underscore stands for a hyphen, one at the end is dropped (``class_``). ``None`` and ``False`` leave the
-        attribute out, ``True`` gives it no value; numbers keep one decimal.
+    In the name of an attribute an underscore stands for a hyphen, one at the end is dropped (``class_``). ``None``
+    and ``False`` leave the attribute out, ``True`` gives it no value; numbers keep one decimal.
 
     Examples
     --------
     >>> tag("p", "a < b", class_="note", data_x=1.25, hidden=None)
     '<p class="note" data-x="1.2">a &lt; b</p>'
     """
-    told = "".join(_attribute(key, value) for key, value in attributes.items() if value is not None)
+    told = ""
+    for key, value in attributes.items():
+        if value is not None and value is not False:
+            told += f" {key.rstrip('_').replace('_', '-')}"
+            if value is not True:
+                told += f'="{escaped(value) if isinstance(value, str) else number(value)}"'
     if name in _VOID:
         return Markup(f"<{name}{told}>")
     return Markup(f"<{name}{told}>{joined(content)}</{name}>")
-
-
-def _attribute(key: str, value: str | float | bool | None) -> str:
-    if value is False:
-        return ""
-    name = key.rstrip("_").replace("_", "-")
-    if value is True:
-        return f" {name}"
-    return f' {name}="{escaped(value) if isinstance(value, str) else number(float(value or 0.0))}"'
 
 
 def number(value: float) -> str:
@@ -85,8 +74,7 @@ def number(value: float) -> str:
     >>> number(3.0), number(2.25), number(-0.01)
     ('3', '2.2', '0')
     """
-    text = f"{value:z.1f}"
-    return text.removesuffix(".0")
+    return f"{value:z.1f}".removesuffix(".0")
 
 
 def link_to(*parts: str) -> Markup:

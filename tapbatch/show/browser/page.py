@@ -16,7 +16,7 @@ from importlib.resources import files
 from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card
 from tapbatch.show.browser.markup import Markup, tag
-from tapbatch.show.browser.sheets import SCROLLS, sheet
+from tapbatch.show.browser.sheets import framed, sheet
 from tapbatch.show.view.tables import Cell
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
@@ -32,35 +32,15 @@ LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
 
 
-def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
-    """Return the page.
+def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[Attention]) -> Iterator[bytes]:
+    """Yield the page in pieces, an article at a time, so that no more than one of many cards is held.
 
-    Parameters
-    ----------
-    cards
-        Of all instruments, in the order in which they stand on the page; there may be none.
-    attention
-        What needs the builder.
+    ``rows`` are those of the list of all instruments, from their cards.
 
     Examples
     --------
-    >>> page_bytes([], ())[:15]
+    >>> next(page_pieces([], [], ()))[:15]
     b'<!DOCTYPE html>'
-    """
-    return b"".join(page_pieces([card.row for card in cards], cards, attention))
-
-
-def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[Attention]) -> Iterator[bytes]:
-    """Yield the page in pieces, an article at a time, so that no more than one of many is held.
-
-    Parameters
-    ----------
-    rows
-        The rows of the list of all instruments, from their cards.
-    cards
-        As for :func:`page_bytes`; taken one after the other.
-    attention
-        As there.
     """
     before, _, after = _shell(rows, attention).partition(_ARTICLES)
     yield before.encode()
@@ -71,16 +51,11 @@ def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[
 
 def _shell(rows: Sequence[str], attention: Sequence[Attention]) -> str:
     """Return the page with a mark where the articles belong; all text is escaped, so no name can be such a mark."""
+    views = tag("nav", tag("a", "Bench card", href="#bench"), aria_label="Views", id="views", hidden=True)
     body = tag(
         "body",
         tag("a", "Skip to the readings", href="#readings", class_="skip"),
-        tag(
-            "header",
-            tag("h1", "Bench readings"),
-            tag("p", "", id="live", role="status"),
-            tag("nav", tag("a", "Bench card", href="#bench"), aria_label="Views", id="views", hidden=True),
-            class_="top",
-        ),
+        tag("header", tag("h1", "Bench readings"), tag("p", "", id="live", role="status"), views, class_="top"),
         tag("main", _overview(rows), _attention(attention), _ARTICLES, id="readings", tabindex=-1),
         tag("footer", tag("p", FOOTER)),
         Markup(f"<script>{_part('page.js')}</script>"),
@@ -106,18 +81,13 @@ def look() -> str:
 
 def _head() -> Markup:
     rules = (
-        "default-src 'none'",
-        f"style-src '{_hash('page.css')}'",
-        f"script-src '{_hash('page.js')}'",
-        "img-src data:",
-        "connect-src 'self'",
-        "base-uri 'none'",
-        "form-action 'none'",
+        f"default-src 'none'; style-src '{_hash('page.css')}'; script-src '{_hash('page.js')}'; img-src data:; "
+        "connect-src 'self'; base-uri 'none'; form-action 'none'"
     )
     return tag(
         "head",
         tag("meta", charset="utf-8"),
-        tag("meta", http_equiv="Content-Security-Policy", content=Markup("; ".join(rules))),
+        tag("meta", http_equiv="Content-Security-Policy", content=Markup(rules)),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="color-scheme", content="light dark"),
         tag("title", "Bench readings"),
@@ -130,11 +100,7 @@ def _head() -> Markup:
 def _overview(rows: Sequence[str]) -> Markup:
     if not rows:
         return tag("p", "No readings yet: drop recordings into the recordings folder.", class_="silence")
-    head = tag("tr", *(tag("th", column, scope="col") for column in COLUMNS))
-    body = tag("tbody", *map(Markup, rows))
-    table = tag("table", tag("caption", "All instruments"), tag("thead", head), body, id="all")
-    label = f"All instruments; {SCROLLS}"
-    return tag("div", table, class_="scroll overview", tabindex=0, role="region", aria_label=label)
+    return framed("All instruments", COLUMNS, map(Markup, rows), class_="scroll overview", id_="all")
 
 
 def _attention(items: Sequence[Attention]) -> Markup:

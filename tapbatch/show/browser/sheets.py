@@ -14,8 +14,6 @@ from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.view.answers import capital
 from tapbatch.show.view.tables import BESIDES, Cell, Kind, Table
 
-SCROLLS = "it can be scrolled"
-
 COLUMNS: dict[Kind, tuple[str, ...]] = {
     "modes": ("note", "mode", "how sure", "trust", "moved", "T60 (s)", "Hz", "noticed"),
     "played": ("voiced", "mode", "played", "Hz"),
@@ -29,24 +27,26 @@ COLUMNS: dict[Kind, tuple[str, ...]] = {
 def table_sheet(table: Table) -> Markup:
     """Return a table for the page; nothing if it has no rows."""
     columns = COLUMNS[table.kind]
-    return sheet(
-        capital(table.title), [*map(capital, columns)], ([row[name] for name in columns] for row in table.rows)
-    )
+    rows = ([row[name] for name in columns] for row in table.rows)
+    return sheet(capital(table.title), [*map(capital, columns)], rows)
 
 
 def sheet(name: str, columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Markup:
     """Return a table with a name; nothing if it has no rows. The first cell of a row is its heading."""
-    body = [tag("tr", *(_cell(cell, n == 0) for n, cell in enumerate(row))) for row in rows]
-    if not body:
-        return Markup()
+    body = []
+    for first, *others in rows:
+        cells = [tag("td", cell.text, data_sort=key_of(cell.number)) for cell in others]
+        body.append(tag("tr", tag("th", first.text, scope="row", data_sort=key_of(first.number)), *cells))
+    return framed(name, columns, body) if body else Markup()
+
+
+def framed(
+    name: str, columns: Sequence[str], rows: Iterable[Markup], class_: str = "scroll", id_: str | None = None
+) -> Markup:
+    """Return a table of rows of markup under its headings, with a name, in a region that scrolls."""
     head = tag("tr", *(tag("th", column, scope="col") for column in columns))
-    table = tag("table", tag("caption", name), tag("thead", head), tag("tbody", *body))
-    return tag("div", table, class_="scroll", tabindex=0, role="region", aria_label=f"{name}; {SCROLLS}")
-
-
-def _cell(cell: Cell, first: bool) -> Markup:
-    scope = "row" if first else None
-    return tag("th" if first else "td", cell.text, scope=scope, data_sort=key_of(cell.number))
+    table = tag("table", tag("caption", name), tag("thead", head), tag("tbody", *rows), id=id_)
+    return tag("div", table, class_=class_, tabindex=0, role="region", aria_label=f"{name}; it can be scrolled")
 
 
 def key_of(number: float | None) -> str | None:

@@ -10,9 +10,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+import numpy as np
+
 from tapbatch.show.browser.markup import Markup, number, tag
 from tapbatch.show.draw.chart import Chart
-from tapbatch.show.draw.marks import Area, Dots, Mark, Places, Role, Word
+from tapbatch.show.draw.marks import Mark, Places, Role, Word
 
 PX_PER_MM = 96 / 25.4
 _ANCHORS = {"left": "", "center": " mid", "right": " end"}
@@ -44,10 +46,10 @@ def _px(value_mm: float) -> str:
 
 def _shapes(mark: Mark) -> Iterable[Markup]:
     class_ = class_of(mark.role)
-    if isinstance(mark, Dots):
-        radius = mark.radius_mm * PX_PER_MM
-        return [tag("circle", cx=x, cy=y, r=radius, class_=class_) for x, y in (mark.centres * PX_PER_MM).tolist()]
-    d = f"{_line(mark.outline)}Z" if isinstance(mark, Area) else "".join(map(_line, mark.segments))
+    if mark.shape == "dots":
+        radius, places = mark.radius_mm * PX_PER_MM, np.concatenate(mark.pieces) * PX_PER_MM
+        return [tag("circle", cx=x, cy=y, r=radius, class_=class_) for x, y in places.tolist()]
+    d = "".join(map(_line, mark.pieces)) + ("Z" if mark.shape == "area" else "")
     return [tag("path", d=Markup(d), class_=class_)]
 
 

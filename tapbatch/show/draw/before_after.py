@@ -71,9 +71,8 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
             group = _group(row)
             y += GROUP_MM
             chart.say(0.0, y - 1.0, group, SMALL, role="soft text")
-        row_mm = _row_mm(chart, row, alike)
         _draw_row(chart, panel, columns, y + ROW_MM * look.spacing - 1.6, row, alike, _name(row, after))
-        y += row_mm
+        y += _row_mm(chart, row, alike)
     chart.height_mm = _draw_balance(chart, columns, y + 3.0, comparison.balance) + 2.0
     chart.description = "; ".join(f"{_name(row, after)} {_verdict(row, alike)}" for row in rows)
     return chart
@@ -87,8 +86,8 @@ def before_after_notes(comparison: Comparison) -> list[Said]:
 
 
 def _group(row: SustainChange) -> str:
-    said = _GROUPS[row.subject] or _GROUPS["whole"]
-    return "strings plucked" if row.kind == "pluck" and row.subject != "string" else said
+    plucked = row.kind == "pluck" and row.subject != "string"
+    return "strings plucked" if plucked else _GROUPS[row.subject] or _GROUPS["whole"]
 
 
 def _name(row: SustainChange, after: Stage) -> str:
@@ -97,13 +96,11 @@ def _name(row: SustainChange, after: Stage) -> str:
 
 
 def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> list[str]:
-    said = [caution_text(c) for c in comparison.cautions]
+    said = [caution_text(c) for c in comparison.cautions if alike is None or c != alike.caution]
     if alike is not None:
-        others = [caution_text(c) for c in comparison.cautions if c != alike.caution]
-        said = [f"no verdict on any: {no_verdict_text(alike, explained=True)}", *others]
-    if not said:
-        return []
-    return chart.wrapped(f"Differed besides the wood: {'; '.join(said)}", chart.width_mm, SMALL, most=4)
+        said.insert(0, f"no verdict on any: {no_verdict_text(alike, explained=True)}")
+    text = f"Differed besides the wood: {'; '.join(said)}"
+    return chart.wrapped(text, chart.width_mm, SMALL, most=4) if said else []
 
 
 def _reach(rows: Sequence[SustainChange]) -> float:

@@ -10,13 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tapbatch.show.draw.lettering import MM_PER_PT, fitted, printable, text_width_mm, wrapped
-from tapbatch.show.draw.marks import Anchor, Area, Dots, Lines, Mark, Role, Word, moved
+from tapbatch.show.draw.marks import Anchor, Mark, Role, Shape, Word
 
 TINY, SMALL, BODY, LEAD, HEAD, NAME, NOTE = 6.5, 7.0, 8.0, 10.0, 13.0, 20.0, 58.0
 
@@ -116,14 +117,14 @@ class Chart:
         self.width_mm = look.width_mm
         self.description = ""
         self.words: list[Word] = []
-        self._marks: dict[int, list[Mark]] = {_AREAS: [], _LINES: [], _DOTS: []}
+        self._marks: dict[Shape, list[Mark]] = {"area": [], "lines": [], "dots": []}
         self._rules: dict[Role, list[NDArray[np.float64]]] = {}
 
     @property
     def marks(self) -> list[Mark]:
         """What is drawn, from the lowest to the topmost: rules, areas, lines, dots; words lie above all of it."""
-        rules: list[Mark] = [Lines(segments=tuple(segments), role=role) for role, segments in self._rules.items()]
-        return [*rules, *(mark for level in (_AREAS, _LINES, _DOTS) for mark in self._marks[level])]
+        rules = [Mark("lines", tuple(segments), role) for role, segments in self._rules.items()]
+        return [*rules, *chain(*self._marks.values())]
 
     def text_mm(self, text: str, size_pt: float, bold: bool = False) -> float:
         """Return how wide a line of text is in the letters of this chart."""
@@ -181,7 +182,7 @@ class Chart:
     def lines(self, segments: Sequence[ArrayLike], role: Role, name: str = "") -> None:
         """Draw polylines, each an array of shape (n, 2) in mm, as one mark."""
         if segments:
-            self._marks[_LINES].append(Lines(segments=_arrays(segments), role=role, name=name))
+            self._marks["lines"].append(Mark("lines", _arrays(segments), role, name))
 
     def rules(self, segments: Sequence[ArrayLike], role: Role = "scale") -> None:
         """Draw lines that lie under everything else; all rules of one role are one mark."""
@@ -194,7 +195,7 @@ class Chart:
 
     def area(self, outline: ArrayLike, role: Role) -> None:
         """Fill a closed outline, an array of shape (n, 2) in mm."""
-        self._marks[_AREAS].append(Area(outline=np.asarray(outline, dtype=np.float64), role=role))
+        self._marks["area"].append(Mark("area", _arrays([outline]), role))
 
     def box(self, left: float, top: float, right: float, bottom: float, role: Role) -> None:
         """Fill a rectangle between two corners."""
@@ -205,40 +206,40 @@ class Chart:
     ) -> None:
         """Draw round dots as one mark."""
         if centres:
-            at = np.asarray(centres, dtype=np.float64)
-            self._marks[_DOTS].append(Dots(centres=at, role=role, radius_mm=radius_mm, name=name))
+            self._marks["dots"].append(Mark("dots", _arrays([centres]), role, name, radius_mm))
 
     def place(self, chart: Chart, left_mm: float, top_mm: float) -> None:
         """Put another chart on this one, with its top left corner at a place."""
         by = np.array((left_mm, top_mm))
         for role, segments in chart._rules.items():
             self._rules.setdefault(role, []).extend([s + by for s in segments])
-        for level, marks in chart._marks.items():
-            self._marks[level] += [moved(mark, by) for mark in marks]
+        for shape, marks in chart._marks.items():
+            self._marks[shape] += [replace(mark, pieces=tuple([p + by for p in mark.pieces])) for mark in marks]
         self.words += [replace(w, x_mm=w.x_mm + left_mm, y_mm=w.y_mm + top_mm) for w in chart.words]
-
-
-_AREAS, _LINES, _DOTS = range(3)
 
 
 def _arrays(segments: Sequence[ArrayLike]) -> tuple[NDArray[np.float64], ...]:
     return tuple([np.asarray(s, dtype=np.float64) for s in segments])
 
 
-# ----------------------------------------------------------------- sheets
-
-
 class Sheet(Chart):
-    """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do."""
+    """One page, upright or turned; ``title`` is what its bookmark says, ``headings`` what those below it do.
 
-    left_mm = MARGIN_MM
-    """Where the text area begins."""
+    The text area is ``measure_mm`` wide, from ``left_mm`` to ``right_mm``. Content may stand down to ``bottom_mm``,
+    and be ``room_mm`` high below the title and the longest caption. ``inner`` is what a chart between the margins,
+    below a heading of its own, is drawn for.
+    """
 
     def __init__(self, paper: Paper, title: str, *, turned: bool = False) -> None:
         short, long = PAPERS_MM[paper]
         width_mm, height_mm = (long, short) if turned else (short, long)
         super().__init__(Look(width_mm=width_mm), height_mm)
         self.paper, self.title, self.turned = paper, title, turned
+        self.left_mm, self.right_mm = MARGIN_MM, width_mm - MARGIN_MM
+        self.measure_mm = self.right_mm - self.left_mm
+        self.bottom_mm = height_mm - FOOT_MM - 4.0
+        self.room_mm = self.bottom_mm - HEAD_MM - CAPTION_MM
+        self.inner = Look(width_mm=self.measure_mm, room_mm=self.room_mm - HEADING_MM)
         self.headings: list[str] = []
         self._later: list[Callable[[Sheet], None]] = []
 
@@ -259,31 +260,6 @@ class Sheet(Chart):
         for draw in self._later:
             draw(page)
         return page
-
-    @property
-    def right_mm(self) -> float:
-        """Where the text area ends."""
-        return self.width_mm - MARGIN_MM
-
-    @property
-    def measure_mm(self) -> float:
-        """How wide the text area is."""
-        return self.right_mm - self.left_mm
-
-    @property
-    def bottom_mm(self) -> float:
-        """The last line on which content may stand."""
-        return self.height_mm - FOOT_MM - 4.0
-
-    @property
-    def room_mm(self) -> float:
-        """How high content can be below the title and the longest caption."""
-        return self.bottom_mm - HEAD_MM - CAPTION_MM
-
-    @property
-    def inner(self) -> Look:
-        """What a chart between the margins, below a heading of its own, is drawn for."""
-        return Look(width_mm=self.measure_mm, room_mm=self.room_mm - HEADING_MM)
 
     def head(self, top_mm: float, text: str, aside: str = "") -> None:
         """Head what follows with its name, over a line across the sheet; it takes :data:`HEADING_MM`."""

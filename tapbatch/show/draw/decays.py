@@ -9,8 +9,8 @@ much further as the quietest floor needs to be seen with its name below it, down
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from tapbatch.model.history import Stage
 from tapbatch.model.reading import DecayTrace
 from tapbatch.show.draw.chart import BODY, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.draw.over_stages import nice_step
+from tapbatch.show.draw.over_stages import round_values
 from tapbatch.show.view.stages import Lined, most_tapped, with_own_lines
 
 LOWEST_DB = -70.0
@@ -28,29 +28,14 @@ BELOW_FLOOR_DB = 14.0
 MOST_POINTS = 240
 # Up to so many decays, in so many columns, each so many millimetres high: few are drawn large, many share a sheet.
 LAYOUTS: tuple[tuple[float, int, float], ...] = ((2, 2, 78.0), (9, 3, 56.0), (20, 4, 47.0), (math.inf, 5, 39.0))
-SCREEN_STEP_MM = 45.0
 SHOWN_PAST_FLOOR = 1.7
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DecayPage:
-    """The decays of some stages on one sheet of paper, of known height, drawn when they are asked for."""
+class DecayPage(NamedTuple):
+    """The decays of some stages on one sheet of paper: the height of the chart, and what draws it when asked."""
 
-    stages: tuple[Stage, ...]
-    look: Look
-    columns: int
-    step_mm: float
-    lined: Lined
-
-    @property
-    def height_mm(self) -> float:
-        """The height of the chart."""
-        return _height_mm(len(self.stages), self.look, self.columns, self.step_mm)
-
-    def drawn(self) -> Chart:
-        """Draw it."""
-        stages = [self.lined(stage) for stage in self.stages]
-        return decays_chart(stages, self.look, columns=self.columns, step_mm=self.step_mm)
+    height_mm: float
+    drawn: Callable[[], Chart]
 
 
 def decay_pages(stages: Sequence[Stage], look: Look, lined: Lined = with_own_lines) -> list[DecayPage]:
@@ -59,13 +44,15 @@ def decay_pages(stages: Sequence[Stage], look: Look, lined: Lined = with_own_lin
         return []
     columns, step = next((columns, step) for most, columns, step in LAYOUTS if len(stages) <= most)
     a_sheet = columns * max(int((look.room_mm + 6.0) // step), 1)
-    return [
-        DecayPage(stages=tuple(stages[n : n + a_sheet]), look=look, columns=columns, step_mm=step, lined=lined)
-        for n in range(0, len(stages), a_sheet)
-    ]
+
+    def page(shown: Sequence[Stage]) -> DecayPage:
+        height_mm = _height_mm(len(shown), look, columns, step)
+        return DecayPage(height_mm, lambda: decays_chart([*map(lined, shown)], look, columns=columns, step_mm=step))
+
+    return [page(stages[n : n + a_sheet]) for n in range(0, len(stages), a_sheet)]
 
 
-def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = SCREEN_STEP_MM) -> Chart:
+def decays_chart(stages: Sequence[Stage], look: Look, *, columns: int = 1, step_mm: float = 45.0) -> Chart:
     """Draw the decays of some stages, of any parts, in so many columns and with rows so far apart."""
     chart = Chart(look)
     gutter = 9.0 if columns <= 3 else 6.0
@@ -122,9 +109,8 @@ def pieces(time_s: NDArray[np.float64], level_db: NDArray[np.float64]) -> list[N
 def _draw_decay(chart: Chart, panel: Panel, stage: Stage, *, explained: bool) -> None:
     trace = trace_of(stage)
     if trace is None or not np.isfinite(trace.level_db).any():
-        middle = panel.top_mm + panel.height_mm / 2
-        x = panel.left_mm + panel.width_mm / 2
-        chart.say(x, middle, "no tap was measured", SMALL, role="soft text", ha="center")
+        x, y = panel.left_mm + panel.width_mm / 2, panel.top_mm + panel.height_mm / 2
+        chart.say(x, y, "no tap was measured", SMALL, role="soft text", ha="center")
         return
     stride = -(-len(trace.time_s) // MOST_POINTS)
     time = np.asarray(trace.time_s)[::stride]
@@ -173,18 +159,16 @@ def _needed_s(trace: DecayTrace) -> float:
 
 def _draw_scales(chart: Chart, panel: Panel, leftmost: bool, lowest: bool) -> None:
     levels = range(0, math.floor(panel.y_low), -20)
-    heights = panel.y_mm(list(levels))
+    heights = panel.y_mm(list(levels)).tolist()
     chart.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights], "guide")
     for level, y in zip(levels if leftmost else (), heights, strict=False):
-        said = f"{level}" if level else "0 dB"
-        chart.say(panel.left_mm - 0.8, float(y), said, TINY, ha="right", va="center", role="soft text")
+        chart.say(panel.left_mm - 0.8, y, str(level or "0 dB"), TINY, ha="right", va="center", role="soft text")
     chart.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm)
-    step = nice_step(panel.x_high, 3)
-    for n in range(int(panel.x_high / step) + 1):
-        x = float(panel.x_mm(step * n))
+    for time_s in round_values(panel.x_high, 3):
+        x = float(panel.x_mm(time_s))
         chart.rule(x, panel.bottom_mm, x, panel.bottom_mm + 0.8)
         if lowest:
-            text = f"{step * n:g}{'' if n else ' s'}"
+            text = f"{time_s:g}{'' if time_s else ' s'}"
             at = min(x, panel.right_mm - chart.text_mm(text, TINY) / 2)
             chart.say(at, panel.bottom_mm + 3.2 * chart.look.spacing, text, TINY, ha="center", role="soft text")
 

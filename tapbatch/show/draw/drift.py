@@ -17,11 +17,11 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw import over_stages
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
-from tapbatch.show.draw.over_stages import Point
+from tapbatch.show.draw.over_stages import ModePoint
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import DriftsInto, differed_text, drifts_of_mode, is_cautious, mode_at, sign_text
+from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.view.stages import drifts_by_stage, mode_at, sign_text
 
-STRIP_MM = 29.0
 GAP_MM = 3.0
 MOST_DIFFERED = 6
 MOST_GUIDES = 20
@@ -36,18 +36,12 @@ _BARE_BELOW_MM = 60.0
 
 
 def differed(history: History, part: str) -> list[Said]:
-    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first.
-
-    Examples
-    --------
-    >>> differed(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
-    []
-    """
+    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first."""
     lines = []
-    into = DriftsInto(history)
+    told = drifts_by_stage(history)
     for stage in history.of_part(part)[1:]:
         # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [differed_text(d) for d in into(stage).values() if is_cautious(d)]
+        cautions = [cautions_text(d.cautions) for d in told[part, stage.stage].values() if d.cautions]
         if cautions:
             lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
     left_out = len(lines) - MOST_DIFFERED
@@ -63,15 +57,14 @@ def drift_chart(
     settings: InstrumentSettings,
     look: Look,
     *,
-    strip_mm: float = STRIP_MM,
+    strip_mm: float = 29.0,
 ) -> Chart:
     """Draw where some modes, given by their names, lie over some stages, a strip of the staff for each.
 
     A mode that is at none of the stages has no strip. A strip is ``strip_mm`` high where there is room.
     """
     chart = Chart(look)
-    found = {name: drift_points(history, stages, name, settings.steady_cents) for name in names}
-    found = {name: points for name, points in found.items() if points}
+    found = {n: points for n in names if (points := drift_points(history, stages, n, settings.steady_cents))}
     before_mm, after_mm = _WIDE_MM if look.is_wide else _NARROW_MM if look.width_mm > _BARE_BELOW_MM else _BARE_MM
     left, right = before_mm, look.width_mm - after_mm
     places = over_stages.stage_places(left, right, len(stages))
@@ -84,17 +77,17 @@ def drift_chart(
     for n, (name, points) in enumerate(found.items()):
         panel = staff_panel(left, right, step * n, step - GAP_MM, points)
         _draw_staff(chart, panel, stages[-1].concert_pitch_hz, settings.spelling, name)
-        _draw_changes(chart, panel, places, history, stages, name, points)
+        _draw_changes(chart, panel, places, points)
         over_stages.draw_points(chart, panel, places, points, name)
         if look.is_wide:
             middle = panel.top_mm + panel.height_mm / 2
             chart.say(0.0, middle, name, LEAD, bold=True, within_mm=left - 11.0)
             chart.say(0.0, middle + 4.0, mode_now(stages, name), SMALL, role="soft text")
         if after_mm:
-            _tell_latest(chart, panel, stages[points[-1].index], points[-1], name)
+            _tell_latest(chart, panel, points[-1])
     over_stages.draw_stage_axis(chart, left, right, foot, stages)
     chart.height_mm = foot + axis_mm
-    chart.description = "; ".join(told for name in found for told in _told(history, stages, name))
+    chart.description = "; ".join(_told(stages[point.index], point) for points in found.values() for point in points)
     return chart
 
 
@@ -112,17 +105,18 @@ def latest_staff(
     return chart, f"{told}; ticks: 10 c" if ticks else told
 
 
-def drift_points(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> list[Point]:
+def drift_points(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> list[ModePoint]:
     """Return where a mode lies at each stage that shows it, in cents from A4 at the latest concert pitch."""
     pitch = stages[-1].concert_pitch_hz
 
     def cents(mode: StageMode) -> list[float]:
-        return [_cents(freq_hz, pitch) for freq_hz in (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz)]
+        freqs_hz = (mode.freq_hz, mode.freq_low_hz, mode.freq_high_hz)
+        return [1200.0 * math.log2(f / pitch) if f > 0 and math.isfinite(f) else math.nan for f in freqs_hz]
 
     return over_stages.mode_points(history, stages, name, steady_cents, cents)
 
 
-def staff_panel(left: float, right: float, top: float, height: float, points: Sequence[Point]) -> Panel:
+def staff_panel(left: float, right: float, top: float, height: float, points: Sequence[ModePoint]) -> Panel:
     """Return the window on the staff that shows some readings, one at least, in cents from A4."""
     # Intervals stretch the staff only so far; a wild one is cut at its edge, and the readings keep their scale.
     low, high = min(p.value for p in points), max(p.value for p in points)
@@ -132,10 +126,6 @@ def staff_panel(left: float, right: float, top: float, height: float, points: Se
     low, high = min(low - wing - 15.0, nearest - 8.0), max(high + wing + 15.0, nearest + 8.0)
     spare = max(LEAST_SPAN_CENTS - (high - low), 0.0) / 2
     return Panel(left, top, right - left, height, y_low=low - spare, y_high=high + spare)
-
-
-def _cents(freq_hz: float, pitch_hz: float) -> float:
-    return 1200.0 * math.log2(freq_hz / pitch_hz) if freq_hz > 0 and math.isfinite(freq_hz) else math.nan
 
 
 def _draw_staff(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling, name: str) -> None:
@@ -150,21 +140,13 @@ def _draw_staff(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling,
     chart.rules([[(left, y), (left + 1.0, y)] for y in panel.y_mm(tens)])
 
 
-def _draw_changes(
-    chart: Chart,
-    panel: Panel,
-    places: Sequence[float],
-    history: History,
-    stages: Sequence[Stage],
-    name: str,
-    points: Sequence[Point],
-) -> None:
+def _draw_changes(chart: Chart, panel: Panel, places: Sequence[float], points: Sequence[ModePoint]) -> None:
     """Write the change beside each line where there is room."""
     if len(places) < 2 or places[1] - places[0] < LEAST_STEP_MM:
         return
     at = {p.index: float(panel.y_mm(p.value)) for p in points}
-    for index, drift in enumerate(drifts_of_mode(history, stages, name)):
-        if drift is None or not {index - 1, index} <= at.keys():
+    for index, drift in ((p.index, p.drift) for p in points):
+        if drift is None or index - 1 not in at:
             continue
         text = sign_text(drift.verdict, drift.freq_change_cents)
         x, y = (places[index - 1] + places[index]) / 2, (at[index - 1] + at[index]) / 2
@@ -173,7 +155,7 @@ def _draw_changes(
         # To the side to which the line falls away from the words.
         falls = max(min((at[index] - at[index - 1]) / ASIDE_FALL_MM, 1.0), -1.0)
         x += falls * (ASIDE_MM if baseline < y else -ASIDE_MM)
-        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if is_cautious(drift) else "soft text")
+        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if drift.cautions else "soft text")
 
 
 def _staff_gap_mm(panel: Panel, y_mm: float) -> float:
@@ -188,10 +170,8 @@ def mode_now(stages: Sequence[Stage], name: str) -> str:
     return "no longer heard" if mode is None else "leads" if mode.lead else ""
 
 
-def _tell_latest(chart: Chart, panel: Panel, stage: Stage, point: Point, name: str) -> None:
-    mode = mode_at(stage, name)
-    if mode is None:
-        return
+def _tell_latest(chart: Chart, panel: Panel, point: ModePoint) -> None:
+    mode = point.mode
     y = min(max(float(panel.y_mm(point.value)), panel.top_mm + 2.5), panel.bottom_mm - 4.0)
     x = panel.right_mm + 2.0
     chart.say(x, y + 0.8, words.note_text(mode), BODY, bold=True)
@@ -201,12 +181,7 @@ def _tell_latest(chart: Chart, panel: Panel, stage: Stage, point: Point, name: s
     chart.say(x, y + 0.8 + 3.4 * chart.look.spacing, told, TINY, role="soft text", within_mm=room)
 
 
-def _told(history: History, stages: Sequence[Stage], name: str) -> list[str]:
-    """Say where a mode lay at each stage, and how it moved there."""
-    told = []
-    for stage, drift in zip(stages, drifts_of_mode(history, stages, name), strict=True):
-        mode = mode_at(stage, name)
-        if mode is not None:
-            how = f", {words.moved_cell(drift)}" if drift else ""
-            told.append(f"{stage.stage_shown} {words.note_text(mode)} {words.sure_text(mode)}{how}")
-    return told
+def _told(stage: Stage, point: ModePoint) -> str:
+    """Say where a mode lay at a stage, and how it moved there."""
+    how = f", {words.moved_cell(point.drift)}" if point.drift else ""
+    return f"{stage.stage_shown} {words.note_text(point.mode)} {words.sure_text(point.mode)}{how}"

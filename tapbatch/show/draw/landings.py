@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
-from tapbatch.model.history import Landing, Stage, StageMode
+from tapbatch.model.history import Landing, Stage
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
@@ -33,8 +33,7 @@ _LINE_MM = 3.8
 WIDEST_STEP_CENTS = 150.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Row:
+class _Row(NamedTuple):
     """The words of a row; ``risky`` if its detail is a caution."""
 
     label: str
@@ -53,7 +52,9 @@ def landings_chart(stage: Stage, landings: Sequence[Landing], settings: Instrume
     if 0 < mode.freq_low_hz <= mode.freq_high_hz < math.inf:
         freqs_hz += [mode.freq_low_hz, mode.freq_high_hz]
     now, *sides = (1200.0 * math.log2(freq_hz / stage.concert_pitch_hz) for freq_hz in freqs_hz)
-    rows = [_now_row(mode), _step_row(landings[0]), *map(_landing_row, landings)]
+    note = f"{words.note_text(mode)}, {words.sure_text(mode)}"
+    now_row = _Row(label="now", said=note, detail=f"{words.hz_text(mode)} Hz")
+    rows = [now_row, _step_row(landings[0]), *map(_landing_row, landings)]
     tops, heights = [NOTES_MM], []
     for row in rows:
         height, foot = _set_row(chart, tops[-1], row)
@@ -77,14 +78,6 @@ def landings_chart(stage: Stage, landings: Sequence[Landing], settings: Instrume
     chart.height_mm = foot
     chart.description = "; ".join(f"{row.label}: {row.said}" for row in rows)
     return chart
-
-
-# ------------------------------------------------------- what is said
-
-
-def _now_row(mode: StageMode) -> _Row:
-    said = f"{words.note_text(mode)}, {words.sure_text(mode)}"
-    return _Row(label="now", said=said, detail=f"{words.hz_text(mode)} Hz")
 
 
 def _step_row(landing: Landing) -> _Row:
@@ -125,9 +118,6 @@ def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
         chart.say(chart.width_mm, y, line, SMALL, ha="right", role=role)
         y += _LINE_MM
     return y + 0.5, y + 4.0
-
-
-# -------------------------------------------------------- what is drawn
 
 
 def _steps(landing: Landing) -> tuple[float, float, float] | None:

@@ -2,7 +2,9 @@
 
 Conventions: type sizes in points (1/72 inch), widths in millimetres. The type is DejaVu Sans in two weights, whose
 files come with the plotting library, so that a page is the same on every machine. ReportLab reads the files and
-embeds what is used of them. A letter that the type lacks is shown as unknown.
+embeds what is used of them. A letter that the type lacks is shown as unknown. Words whose letters change beside each
+other, as in scripts that run from right to left or join their letters, are drawn as shapes: the plotting library
+knows how, as far as it was built to, and is asked for such words alone, since to start it takes longer than a report.
 """
 
 from __future__ import annotations
@@ -10,11 +12,12 @@ from __future__ import annotations
 import importlib.util
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
+from tapbatch.show.draw.marks import Word
 from tapbatch.show.say.words import shown
 
 MM_PER_PT = 25.4 / 72
@@ -22,8 +25,8 @@ MM_PER_PT = 25.4 / 72
 # Three plain dots, since they are what anybody who searches for a cut name can type.
 CUT = "..."
 
-# The last letter of Unicode's basic plane. What ReportLab writes of letters beyond it cannot be searched for.
-_LAST_BASIC = 0xFFFF
+# From the first combining mark on; below it stand Latin letters, each with its accents in one.
+_FIRST_MARK = "\u0300"
 
 
 def printable(text: str) -> str:
@@ -41,7 +44,8 @@ def printable(text: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _has_letter(char: str) -> bool:
-    return plain().has(char) and bold().has(char)
+    # Beyond Unicode's basic plane nothing that ReportLab writes can be searched for.
+    return ord(char) <= 0xFFFF and ord(char) in plain().glyphs and ord(char) in bold().glyphs
 
 
 def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
@@ -58,7 +62,8 @@ def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
 @lru_cache(maxsize=16384)
 def _share(text: str, heavy: bool) -> float:
     """Return how wide a line of text is as a share of the type size."""
-    return sum(map((bold if heavy else plain)().advance, printable(text)))
+    widths = (bold if heavy else plain)().widths
+    return sum(float(widths[ord(char)]) / 1000.0 for char in printable(text))
 
 
 def fitted(text: str, width_mm: float, size_pt: float, bold: bool = False) -> str:
@@ -107,30 +112,26 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
     >>> wrapped("01-top-joined", 16, 8)
     ['01-top-', 'joined']
     """
-    lines: list[str] = []
     pieces: list[str] = []
     for word in text.split():
         narrow = text_width_mm(word, size_pt, bold) <= width_mm
         pieces += [word + " "] if narrow else [*re.findall(r"[^-]*-+|[^-]+", word + " ")]
-    while pieces:
-        if len(lines) == most - 1:
-            return [*lines, fitted("".join(pieces).rstrip(), width_mm, size_pt, bold)]
-        taken, so_far = 1, text_width_mm(pieces[0], size_pt, bold)
-        while taken < len(pieces):
-            if so_far + text_width_mm(pieces[taken].rstrip(), size_pt, bold) > width_mm:
-                break
-            so_far += text_width_mm(pieces[taken], size_pt, bold)
-            taken += 1
-        lines.append(fitted("".join(pieces[:taken]).rstrip(), width_mm, size_pt, bold))
-        pieces = pieces[taken:]
-    return lines
-
-
-# --------------------------------------------------------------- the type
+    lines, used_mm = [""], 0.0
+    for piece in pieces:
+        if lines[-1] and used_mm + text_width_mm(piece.rstrip(), size_pt, bold) > width_mm:
+            lines.append("")
+            used_mm = 0.0
+        lines[-1] += piece
+        used_mm += text_width_mm(piece, size_pt, bold)
+    lines[most - 1 :] = ["".join(lines[most - 1 :])]
+    return [fitted(line.rstrip(), width_mm, size_pt, bold) for line in lines if line]
 
 
 class Face:
-    """One weight of the type, known to the library that writes pages by its ``name``."""
+    """One weight of the type, known to the library that writes pages by its ``name``.
+
+    ``glyphs`` and ``widths`` are by the code of a letter, widths in thousandths of the type size.
+    """
 
     def __init__(self, path: Path) -> None:
         from reportlab.pdfbase.pdfmetrics import registerFont
@@ -141,21 +142,8 @@ class Face:
         self.name = f"tapbatch {path.stem}"
         font = TTFont(self.name, str(path), asciiReadable=False)
         registerFont(font)
-        self._face: Any = font.face
-
-    def has(self, char: str) -> bool:
-        """Tell whether the face has a letter.
-
-        Examples
-        --------
-        >>> plain().has("ž"), plain().has("漢")
-        (True, False)
-        """
-        return ord(char) <= _LAST_BASIC and ord(char) in self._face.charToGlyph
-
-    def advance(self, char: str) -> float:
-        """Return the advance width of a letter; the face must have the letter."""
-        return float(self._face.charWidths[ord(char)]) / 1000.0
+        self.glyphs: Mapping[int, int] = font.face.charToGlyph
+        self.widths: Mapping[int, float] = font.face.charWidths
 
 
 @cache
@@ -181,3 +169,49 @@ def _folder() -> Path:
     import matplotlib
 
     return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+
+def needs_shaping(text: str) -> bool:
+    """Tell whether a text is more than one letter after the other, from left to right.
+
+    Examples
+    --------
+    >>> needs_shaping("Größe"), needs_shaping("Жалейка"), needs_shaping("עוד")
+    (False, False, True)
+    """
+    return any(
+        c >= _FIRST_MARK
+        and (unicodedata.bidirectional(c) in ("R", "AL", "AN") or unicodedata.category(c) in ("Mn", "Mc", "Me"))
+        for c in text
+    )
+
+
+def trace_outline(path: Any, word: Word, font: Path) -> bool:
+    """Trace a word's shapes on a canvas's path, in points from the start of its baseline; tell if there are any."""
+    from matplotlib import rc_context, rcParamsDefault
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.path import Path as Outline
+    from matplotlib.textpath import TextPath
+
+    steps = {Outline.MOVETO: path.moveTo, Outline.LINETO: path.lineTo, Outline.CURVE4: path.curveTo}
+    x, y = 0.0, 0.0
+    empty = True
+    # By the library's own defaults, whatever the user's are; and no text is a formula.
+    rules: dict[Any, Any] = {k: v for k, v in rcParamsDefault.items() if not k.startswith("backend")}
+    with rc_context({**rules, "text.parse_math": False}):
+        face = FontProperties(fname=str(font))
+        shape: Any = TextPath((0.0, 0.0), word.text, size=word.size_pt, prop=face, usetex=False)
+    for points, code in shape.iter_segments(curves=True):
+        empty = False
+        if code == Outline.CLOSEPOLY:
+            path.close()
+            continue
+        if code == Outline.CURVE3:
+            # A quadratic curve as a cubic one: its handles lie two thirds of the way to the one it had.
+            cx, cy, ex, ey = points
+            handles = (x + 2 / 3 * (cx - x), y + 2 / 3 * (cy - y), ex + 2 / 3 * (cx - ex), ey + 2 / 3 * (cy - ey))
+            points, code = (*handles, ex, ey), Outline.CURVE4
+        places = [round(float(v), 2) for v in points]
+        steps[code](*places)
+        x, y = places[-2:]
+    return not empty

@@ -2,12 +2,12 @@
 
 Conventions: places are millimetres from the top left corner of the drawing or the page, y downwards; type sizes are
 points (1/72 inch). A mark has a role and no colour. Each printer has one table of how roles look: on paper
-:mod:`tapbatch.show.pdf.ink`, in the browser the style sheet ``page.css``.
+:mod:`tapbatch.show.pdf.canvas`, in the browser the style sheet ``page.css``.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
@@ -38,31 +38,22 @@ Places = NDArray[np.float64]
 """Places in mm: one of shape (2,), or as many as there are rows."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lines:
-    """Polylines, each of shape (n, 2) in mm; ``name`` says what they show."""
+Shape = Literal["area", "lines", "dots"]
 
-    segments: tuple[Places, ...]
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Filled outlines, polylines, or round dots; ``name`` says what they show.
+
+    Each of the ``pieces``, of shape (n, 2) in mm, is an outline, a polyline or the centres of dots. Dots are rings
+    where the role is :data:`HOLLOW`.
+    """
+
+    shape: Shape
+    pieces: tuple[Places, ...]
     role: Role
     name: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Area:
-    """A closed outline of shape (n, 2) in mm, filled."""
-
-    outline: Places
-    role: Role
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Dots:
-    """Round dots of one radius about centres of shape (n, 2) in mm; rings where the role is :data:`HOLLOW`."""
-
-    centres: Places
-    role: Role
-    radius_mm: float
-    name: str = ""
+    radius_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,18 +68,6 @@ class Word:
     role: Role = "text"
     anchor: Anchor = "left"
     upright: bool = False
-
-
-Mark = Lines | Area | Dots
-
-
-def moved(mark: Mark, by_mm: Places) -> Mark:
-    """Return the same mark elsewhere."""
-    if isinstance(mark, Lines):
-        return replace(mark, segments=tuple([segment + by_mm for segment in mark.segments]))
-    if isinstance(mark, Area):
-        return replace(mark, outline=mark.outline + by_mm)
-    return replace(mark, centres=mark.centres + by_mm)
 
 
 Said = tuple[str, Role]

@@ -11,16 +11,18 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.pitch import Spelling, hz_to_note
 from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
 from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import drifts_of_mode, is_cautious, mode_at
+from tapbatch.show.view.stages import drifts_by_stage, mode_at
 
 NARROW_MM = 15.0
 LONGEST_NAME_MM = 30.0
+
+Measured = Callable[[StageMode], Sequence[float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,29 +36,33 @@ class Point:
     value: float
     low: float
     high: float
-    unsure: bool = False
-    joined: bool = False
-    cautious: bool = False
+    unsure: bool
+    joined: bool
+    cautious: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ModePoint(Point):
+    """A reading of a mode, and how it moved there where that is known."""
+
+    mode: StageMode
+    drift: Drift | None
 
 
 def mode_points(
-    history: History,
-    stages: Sequence[Stage],
-    name: str,
-    steady_cents: float,
-    measured: Callable[[StageMode], Sequence[float]],
-) -> list[Point]:
+    history: History, stages: Sequence[Stage], name: str, steady_cents: float, measured: Measured
+) -> list[ModePoint]:
     """Return the readings of a mode over some stages; ``measured`` gives a value of it and the ends of its interval.
 
     A stage at which the mode was not heard, or its value is not known, has no reading.
     """
-    points = []
-    for index, (stage, drift) in enumerate(zip(stages, drifts_of_mode(history, stages, name), strict=True)):
-        mode = mode_at(stage, name)
+    points, told = [], drifts_by_stage(history)
+    for index, stage in enumerate(stages):
+        mode, drift = mode_at(stage, name), told[stage.part, stage.stage].get(name)
         value, low, high = measured(mode) if mode else (math.nan,) * 3
         if mode and math.isfinite(value):
-            unsure, cautious = words.is_unsure(mode, steady_cents), is_cautious(drift)
-            points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
+            unsure, cautious = words.is_unsure(mode, steady_cents), drift is not None and bool(drift.cautions)
+            points.append(ModePoint(index, value, low, high, unsure, drift is not None, cautious, mode, drift))
     return points
 
 
@@ -99,30 +105,20 @@ def draw_stage_axis(chart: Chart, left_mm: float, right_mm: float, top_mm: float
     """Name the stages below a chart: side by side where there is room, upright where there is not."""
     places = stage_places(left_mm, right_mm, len(stages))
     share = (right_mm - left_mm) / max(len(stages), 1)
-    if share >= NARROW_MM * chart.look.spacing:
-        _name_side_by_side(chart, places, share, top_mm, stages)
+    roles: list[Role] = ["text" if stage is stages[-1] else "soft text" for stage in stages]
+    if share < NARROW_MM * chart.look.spacing:
+        y, room = top_mm + 1.5, LONGEST_NAME_MM * chart.look.spacing
+        every = math.ceil(chart.look.pt(SMALL) * MM_PER_PT / share)
+        upright = list(zip(places, _upright_names(stages, chart.look), roles, strict=True))
+        for x, text, role in upright[(len(stages) - 1) % every :: every]:
+            bold = role == "text"
+            chart.say(x + 0.8, y, text, SMALL, bold=bold, role=role, ha="right", upright=True, within_mm=room)
         return
-    every = math.ceil(chart.look.pt(SMALL) * MM_PER_PT / share)
-    for n, (x, text) in enumerate(zip(places, _upright_names(stages, chart.look), strict=True)):
-        if (len(stages) - 1 - n) % every == 0:
-            newest = n == len(stages) - 1
-            chart.say(
-                x + 0.8, top_mm + 1.5, text, SMALL, ha="right", upright=True, bold=newest,
-                role="text" if newest else "soft text", within_mm=LONGEST_NAME_MM * chart.look.spacing,
-            )  # fmt: skip
-
-
-def _name_side_by_side(
-    chart: Chart, places: Sequence[float], share: float, top_mm: float, stages: Sequence[Stage]
-) -> None:
     names = [chart.wrapped(stage.stage_shown, share - 2.0, SMALL, most=2) for stage in stages]
-    line = 3.0 * chart.look.spacing
+    line, before = 3.0 * chart.look.spacing, ""
     below = top_mm + 3.9 + line * max(map(len, names))
-    before = ""
-    for n, (x, stage) in enumerate(zip(places, stages, strict=True)):
-        newest = n == len(stages) - 1
-        for row, text in enumerate(names[n]):
-            role: Role = "text" if newest else "soft text"
+    for x, stage, name, role in zip(places, stages, names, roles, strict=True):
+        for row, text in enumerate(name):
             chart.say(x, top_mm + 3.5 + row * line, text, SMALL, ha="center", role=role)
         if stage.state != before:
             chart.say(x, below, stage.state, SMALL, ha="center", role="soft text", within_mm=share - 2.0)
@@ -164,13 +160,12 @@ def draw_about_zero(chart: Chart, panel: Panel, held: float, unit: str, zero: st
     """Draw a scale to either side of zero: round values above, and a pale band over what counts as no change."""
     low, high = panel.x_mm([-held, held])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    step = nice_step(panel.x_high, 3 if chart.look.is_wide else 2)
-    count = int(panel.x_high / step)
-    for value in (step * n for n in range(-count, count + 1)):
+    above = round_values(panel.x_high, 3 if chart.look.is_wide else 2)
+    for value in (*(-value for value in above[:0:-1]), *above):
         x = float(panel.x_mm(value))
         chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], "guide" if value else "scale")
-        text = f"{value:+g} {unit}" if value else zero
-        chart.say(x, panel.top_mm - 1.2, text, SMALL, ha="center", role="soft text")
+        said = f"{value:+g} {unit}" if value else zero
+        chart.say(x, panel.top_mm - 1.2, said, SMALL, ha="center", role="soft text")
 
 
 def notes_between(low_cents: float, high_cents: float, pitch_hz: float, spelling: Spelling) -> dict[float, str]:
@@ -192,13 +187,14 @@ def tens_between(low_cents: float, high_cents: float, length_mm: float) -> list[
     return [10.0 * n for n in range(math.ceil(low_cents / 10), math.floor(high_cents / 10) + 1)]
 
 
-def nice_step(span: float, most: int) -> float:
-    """Return a step of 1, 2 or 5 times a power of ten that divides a span into at most ``most`` parts.
+def round_values(high: float, most: int) -> list[float]:
+    """Return round values from zero up to ``high``, ``most`` above zero: the steps are 1, 2 or 5 by a power of ten.
 
     Examples
     --------
-    >>> nice_step(0.52, 3), nice_step(1.9, 4)
-    (0.2, 0.5)
+    >>> round_values(0.52, 3), round_values(1.9, 4)
+    ([0.0, 0.2, 0.4], [0.0, 0.5, 1.0, 1.5])
     """
-    power = 10.0 ** math.floor(math.log10(span / most))
-    return next(round(k * power, 9) for k in (1, 2, 5, 10) if span / (k * power) <= most)
+    power = 10.0 ** math.floor(math.log10(high / most))
+    step = next(round(k * power, 9) for k in (1, 2, 5, 10) if high / (k * power) <= most)
+    return [step * n for n in range(int(high / step) + 1)]

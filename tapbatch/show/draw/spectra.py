@@ -88,12 +88,10 @@ def thinned(spectrum: Spectrum, low_hz: float, high_hz: float, columns: int) -> 
     level, noise = np.asarray(spectrum.level_db), np.asarray(spectrum.noise_db)
     inside = (freq >= low_hz) & (freq <= high_hz) & np.isfinite(level)
     freq, level, noise = freq[inside], level[inside], noise[inside]
-    if not freq.size:
-        return [freq, level, noise]
     column = np.floor(np.log(freq / low_hz) / math.log(high_hz / low_hz) * columns).astype(int)
     order = np.lexsort((-level, column))
-    first = order[np.concatenate(([True], np.diff(column[order]) > 0))]
-    return [freq[first], level[first], noise[first]]
+    highest = order[np.unique(column[order], return_index=True)[1]]
+    return [freq[highest], level[highest], noise[highest]]
 
 
 def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:
@@ -109,22 +107,20 @@ def spread(wanted: Sequence[float], gap: float, low: float, high: float) -> list
     if not wanted:
         return []
     gap = min(gap, (high - low) / max(len(wanted) - 1, 1))
+
+    def start(block: Sequence[float]) -> float:
+        width = gap * (len(block) - 1)
+        return min(max(sum(block) / len(block) - width / 2, low), high - width)
+
     # Flags that would touch form a block, centred on what they point at; blocks that meet become one. An isotonic
     # regression gives the same places, but importing SciPy's takes a third of a second, a quarter of a short run.
     blocks: list[list[float]] = []
     for place in wanted:
         blocks.append([place])
-        while len(blocks) > 1 and _start(blocks[-2], gap, low, high) + gap * len(blocks[-2]) > _start(
-            blocks[-1], gap, low, high
-        ):
+        while len(blocks) > 1 and start(blocks[-2]) + gap * len(blocks[-2]) > start(blocks[-1]):
             last = blocks.pop()
             blocks[-1] += last
-    return [round(_start(b, gap, low, high) + gap * n, 6) for b in blocks for n in range(len(b))]
-
-
-def _start(block: Sequence[float], gap: float, low: float, high: float) -> float:
-    width = gap * (len(block) - 1)
-    return min(max(sum(block) / len(block) - width / 2, low), high - width)
+    return [round(start(b) + gap * n, 6) for b in blocks for n in range(len(b))]
 
 
 def spectrum_edges(stages: Sequence[Stage]) -> tuple[float, float]:
@@ -164,8 +160,7 @@ def hertz_marks(low_hz: float, high_hz: float) -> list[float]:
     """
     decades = range(math.floor(math.log10(low_hz)), math.ceil(math.log10(high_hz)))
     for digits in ((1, 2, 5), range(1, 10)):
-        marks = [digit * 10.0**decade for decade in decades for digit in digits]
-        marks = [mark for mark in marks if low_hz <= mark <= high_hz]
+        marks = [n * 10.0**decade for decade in decades for n in digits if low_hz <= n * 10.0**decade <= high_hz]
         if len(marks) > 1:
             break
     return marks

@@ -20,7 +20,7 @@ from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import DriftsInto, chart_modes, is_cautious, mode_at
+from tapbatch.show.view.stages import chart_modes, drifts_by_stage
 
 Band = tuple[Kind, float | None, float | None]
 PANEL_STEP_MM = 31.0
@@ -37,7 +37,7 @@ class Rings(NamedTuple):
 
     name: str
     short: str
-    points: list[Point]
+    points: Sequence[Point]
 
 
 def sustain_chart(history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look) -> Chart:
@@ -71,12 +71,10 @@ def rings_chart(
     label = 0.33 * look.width_mm
     longest = max(p.value for each in rings for p in each.points)
     panel = Panel(label, 0.0, look.width_mm - label - 14.0, ROW_MM * len(rings) + 1.0, x_high=longest * 1.25)
-    step = over_stages.nice_step(panel.x_high, 5 if look.is_wide else 3)
-    for n in range(math.floor(panel.x_high / step) + 1):
-        x = float(panel.x_mm(step * n))
+    for t60_s in over_stages.round_values(panel.x_high, 5 if look.is_wide else 3):
+        x = float(panel.x_mm(t60_s))
         chart.rule(x, 1.0, x, panel.bottom_mm, "guide")
-        text = f"{step * n:g}{'' if n else ' s'}"
-        chart.say(x, panel.bottom_mm + 3.5, text, SMALL, ha="center", role="soft text")
+        chart.say(x, panel.bottom_mm + 3.5, f"{t60_s:g}{'' if t60_s else ' s'}", SMALL, ha="center", role="soft text")
     for n, (name, short, points) in enumerate(rings):
         # Of a band the hertz alone have room in a narrow chart; its notes are in the report.
         _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name if look.is_wide else short, points, len(stages) - 1)
@@ -113,61 +111,45 @@ def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
     return "; ".join(told)
 
 
-# ----------------------------------------------------------- what rings
-
-
 def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettings) -> list[Rings]:
-    into = DriftsInto(history)
-    return [_band_rings(into, stages, band, settings.spelling) for band in bands_heard(stages)]
+    # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
+    told = drifts_by_stage(history)
+    cautious = [any(drift.cautions for drift in told[stage.part, stage.stage].values()) for stage in stages]
+    # The whole sound first, taps before plucked strings.
+    heard = (d for s in stages for d in s.decays if d.t60_s and math.isfinite(d.t60_s))
+    keys = {(d.kind, d.band_low_hz, d.band_high_hz) for d in heard}
+    bands = sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
+    return [_band_rings(stages, cautious, band, settings.spelling) for band in bands]
 
 
 def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
-    rings = [_mode_rings(history, stages, name, settings.steady_cents) for name in chart_modes(stages, most)]
-    return [each for each in rings if each.points]
+    rings = []
+    for name in chart_modes(stages, most):
+        points = over_stages.mode_points(
+            history, stages, name, settings.steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
+        )
+        if points:
+            title = f"{name}, {words.note_text(points[-1].mode)}"
+            rings.append(Rings(title, title, points))
+    return rings
 
 
-def bands_heard(stages: Sequence[Stage]) -> list[Band]:
-    """Return kind and edges of the bands that were measured: the whole sound first, taps before plucked strings."""
-    keys = {
-        (d.kind, d.band_low_hz, d.band_high_hz)
-        for s in stages
-        for d in s.decays
-        if d.t60_s and math.isfinite(d.t60_s)
-    }
-    return sorted(keys, key=lambda k: (k[1] is not None, k[0] != "tap", k[1] or 0.0))[:MOST_PANELS]
-
-
-def _band_rings(into: DriftsInto, stages: Sequence[Stage], band: Band, spelling: Spelling) -> Rings:
+def _band_rings(stages: Sequence[Stage], cautious: Sequence[bool], band: Band, spelling: Spelling) -> Rings:
     """Return the readings of a band, or of the whole sound."""
     kind, low, high = band
     decays = [next((d for d in s.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None) for s in stages]
     points: list[Point] = []
-    for index, (stage, decay) in enumerate(zip(stages, decays, strict=True)):
+    for index, decay in enumerate(decays):
         if decay and decay.t60_s:
             low_s, high_s = (math.nan if end is None else end for end in (decay.t60_low_s, decay.t60_high_s))
             joined = index > 0 and decays[index - 1] is not None
-            # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
-            cautious = any(map(is_cautious, into(stage).values()))
-            points.append(Point(index, decay.t60_s, low_s, high_s, bool(decay.flags), joined, cautious))
+            points.append(Point(index, decay.t60_s, low_s, high_s, bool(decay.flags), joined, cautious[index]))
     plucked = ", strings plucked" if kind == "pluck" else ""
     if low is None or high is None:
         return Rings("whole sound" + plucked, "whole sound" + plucked, points)
     notes = " to ".join(hz_to_note(f, stages[-1].concert_pitch_hz, spelling)[0] for f in (low, high))
     hertz = f"{low:.0f} to {high:.0f} Hz"
     return Rings(f"{hertz}, {notes}{plucked}", hertz, points)
-
-
-def _mode_rings(history: History, stages: Sequence[Stage], name: str, steady_cents: float) -> Rings:
-    """Return the readings of a mode."""
-    points = over_stages.mode_points(
-        history, stages, name, steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
-    )
-    last = mode_at(stages[points[-1].index], name) if points else None
-    title = f"{name}, {words.note_text(last)}" if last else name
-    return Rings(title, title, points)
-
-
-# ------------------------------------------------------------ the course
 
 
 def _draw_column(
@@ -196,11 +178,10 @@ def _draw_column(
 
 
 def _draw_seconds(chart: Chart, panel: Panel) -> None:
-    step = over_stages.nice_step(panel.y_high, 3)
-    count = math.floor(panel.y_high / step)
-    heights = panel.y_mm([step * n for n in range(count + 1)])
+    values = over_stages.round_values(panel.y_high, 3)
+    heights = panel.y_mm(values)
     chart.rules([[(panel.left_mm, y), (panel.right_mm, y)] for y in heights[1:]], "guide")
     chart.rule(panel.left_mm, panel.bottom_mm, panel.right_mm, panel.bottom_mm)
-    for n, y in enumerate(heights):
-        text = f"{step * n:g} s" if n == count else f"{step * n:g}"
+    for t60_s, y in zip(values, heights, strict=True):
+        text = f"{t60_s:g} s" if t60_s == values[-1] else f"{t60_s:g}"
         chart.say(panel.left_mm - 1.0, float(y), text, SMALL, ha="right", va="center", role="soft text")

@@ -1,4 +1,4 @@
-"""The blocks that pages are made of: each says its height and draws itself, and the book places it.
+"""The blocks and columns that pages are made of: a block says its height and draws itself, and the book places it.
 
 Conventions: lengths in mm. A block stands between the margins of a sheet. Blocks of one title share a sheet while it
 has room; one that is too high for what is left goes on a new sheet, or is split where it can be.
@@ -6,14 +6,14 @@ has room; one that is too high for what is left goes on a new sheet, or is split
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from tapbatch.show.draw.chart import BODY, HEAD, HEAD_MM, HEADING_MM, SMALL, Chart, Look, Paper, Sheet
 from tapbatch.show.draw.decays import DecayPage
-from tapbatch.show.draw.marks import Said
+from tapbatch.show.draw.marks import Anchor, Role, Said
 
 TOP_MM = HEAD_MM + 6.0
 BLOCK_GAP_MM = 7.0
@@ -21,12 +21,10 @@ NOTES_GAP_MM = 3.5
 
 
 class Block(Protocol):
-    """Something that stands on a page: ``title`` heads its sheet, with ``caption`` below if there is one."""
+    """Something that stands on a page: ``title`` heads its sheet."""
 
     @property
     def title(self) -> str: ...  # noqa: D102
-    @property
-    def caption(self) -> str: ...  # noqa: D102
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return its height on a sheet."""
@@ -43,7 +41,6 @@ class ChartBlock:
     """A chart, below a heading where it has one, and above what is said with it."""
 
     title: str
-    caption: str
     chart: Chart
     heading: str = ""
     aside: str = ""
@@ -74,7 +71,6 @@ class DecaysBlock:
 
     page: DecayPage
     title: str = "Decays"
-    caption: str = ""
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return the height of the chart."""
@@ -94,11 +90,31 @@ def notes_height_mm(notes: Iterable[Said], width_mm: float) -> float:
     return sum(below) + NOTES_GAP_MM if below else 0.0
 
 
-class Book:
-    """Sheets one after the other, each headed with its title."""
+class Column(NamedTuple):
+    """A column of a table: its heading, and its text: where from the left edge, which end is there, and its room."""
 
-    def __init__(self, name: str, paper: Paper) -> None:
-        self._name = name
+    heading: str
+    x_mm: float
+    anchor: Anchor
+    room_mm: float
+
+    def say(
+        self, sheet: Sheet, y_mm: float, text: str, size_pt: float = SMALL, *, bold: bool = False, role: Role = "text"
+    ) -> None:
+        """Set one line in this column; what is longer than its room is cut."""
+        x_mm = sheet.left_mm + self.x_mm
+        sheet.say(x_mm, y_mm, text, size_pt, bold=bold, role=role, ha=self.anchor, within_mm=self.room_mm)
+
+    def head(self, sheet: Sheet, y_mm: float) -> None:
+        """Set the heading."""
+        self.say(sheet, y_mm, self.heading, role="soft text")
+
+
+class Book:
+    """Sheets one after the other, each headed with its title, and a caption below where the title has one."""
+
+    def __init__(self, name: str, paper: Paper, captions: Mapping[str, str]) -> None:
+        self._name, self._captions = name, captions
         self._paper: Paper = paper
         self._sheets: list[Sheet] = []
         self._next_mm = 0.0
@@ -114,19 +130,19 @@ class Book:
         while left is not None:
             sheet = self._sheets[-1]
             if sheet.title != left.title or self._next_mm + left.least_mm(sheet) > sheet.bottom_mm:
-                sheet = self.begin(left.title, left.caption)
+                sheet = self.begin(left.title)
             height = left.height_mm(sheet)
             left = left.draw(sheet, self._next_mm)
             self._next_mm += height + BLOCK_GAP_MM
 
-    def begin(self, title: str, caption: str = "") -> Sheet:
-        """Return a new sheet headed by its title, with a caption below if there is one."""
+    def begin(self, title: str) -> Sheet:
+        """Return a new sheet headed by its title, and its caption."""
         sheet = self.add(title)
         sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True)
         self._next_mm = TOP_MM
-        if caption:
-            foot = sheet.paragraph(sheet.left_mm, TOP_MM, caption, sheet.measure_mm, BODY, role="soft text")
-            self._next_mm = foot + 2.0
+        if title in self._captions:
+            text, width_mm = self._captions[title], sheet.measure_mm
+            self._next_mm = sheet.paragraph(sheet.left_mm, TOP_MM, text, width_mm, BODY, role="soft text") + 2.0
         return sheet
 
     def numbered(self) -> list[Sheet]:

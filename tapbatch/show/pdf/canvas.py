@@ -6,8 +6,8 @@ SOURCE_DATE_EPOCH of reproducible builds, where that is set, and makes the file'
 TrueType, as much of it as is used, with what each glyph means, so that text can be searched and copied. Letters stand
 as far apart as their widths say, without kerning, so that a line is exactly as wide as whoever placed it reckoned.
 
-The plotting library would draw the same pages; it took four times as long, nearly all of it for laying out words
-whose places are known here and for cutting down type with tables that no page needs.
+:data:`INKS` says how each role looks on paper. Colours are an ink, three greys, a dark blue and a burnt orange, which
+differ in lightness: they survive black-and-white print and colour blindness, and none means good or bad.
 """
 
 from __future__ import annotations
@@ -17,16 +17,14 @@ import math
 from collections.abc import Sequence
 from functools import lru_cache
 from itertools import groupby, islice
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.show.draw.chart import Sheet
-from tapbatch.show.draw.lettering import MM_PER_PT, bold, plain, text_width_mm
-from tapbatch.show.draw.marks import HOLLOW, Area, Dots, Lines, Mark, Word
-from tapbatch.show.draw.outlined import needs_shaping, trace_outline
-from tapbatch.show.pdf.ink import INKS
+from tapbatch.show.draw.lettering import MM_PER_PT, bold, needs_shaping, plain, text_width_mm, trace_outline
+from tapbatch.show.draw.marks import HOLLOW, Mark, Role, Word
 from tapbatch.show.say.words import shown
 
 # On, off, as multiples of the line's width.
@@ -36,18 +34,46 @@ PAPER = "#ffffff"
 # How lines meet, what is inside an outline that crosses itself, and text that is there without being seen
 # (ISO 32000-1, 8.4.3.4, 8.5.3.3.2 and 9.3.6).
 _ROUND_JOIN, _NON_ZERO, _UNSEEN = 1, 1, 3
+_INK, _SOFT, _PALE, _HAIR, _SHADE = "#1b1b1b", "#666666", "#a9a9a9", "#dddddd", "#f0f0f0"
+_MARK, _MARK_PALE, _WARN = "#1f4e79", "#9db4ca", "#a85400"
+
+
+class Ink(NamedTuple):
+    """A colour, and how wide a line of it is and whether it is dashed."""
+
+    colour: str
+    width_pt: float = 0.6
+    dashed: bool = False
+
+
+INKS: dict[Role, Ink] = {
+    "text": Ink(_INK),
+    "soft text": Ink(_SOFT),
+    "caution": Ink(_WARN),
+    "heading": Ink(_INK, 0.8),
+    "scale": Ink(_PALE, 0.5),
+    "guide": Ink(_HAIR, 0.4),
+    "field": Ink(_SHADE),
+    "tolerance": Ink(_HAIR),
+    "reading": Ink(_MARK, 1.4),
+    "unsure reading": Ink(_MARK_PALE, 1.4),
+    "earlier reading": Ink(_MARK_PALE, 1.4),
+    "expected reading": Ink(_MARK_PALE, 1.4),
+    "link": Ink(_MARK_PALE, 0.9),
+    "cautious link": Ink(_MARK_PALE, 0.9, dashed=True),
+    "thread": Ink(_MARK_PALE, 0.6),
+    "spectrum": Ink(_INK, 0.5),
+    "sound": Ink("#8c8c8c", 0.5),
+    "noise": Ink(_PALE, 0.4),
+    "fit": Ink(_MARK, 1.1),
+    "floor": Ink(_SOFT, 0.5, dashed=True),
+    "target": Ink(_INK, 1.6),
+    "next note": Ink(_INK, 0.7),
+}
 
 
 def pdf_bytes(sheets: Sequence[Sheet], title: str, subject: str) -> bytes:
-    """Return sheets as a PDF whose bookmarks are their titles, with their headings below.
-
-    Parameters
-    ----------
-    sheets
-        The pages, one at least.
-    title, subject
-        What the document says of itself.
-    """
+    """Return sheets, one at least, as a PDF whose bookmarks are their titles, with their headings below."""
     from reportlab.pdfgen.canvas import Canvas
 
     file = io.BytesIO()
@@ -83,9 +109,6 @@ def _encodable(text: str) -> str:
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
-# ------------------------------------------------------------------ bookmarks
-
-
 def _bookmarks(sheets: Sequence[Sheet]) -> list[tuple[str, int, int, bool]]:
     """Return a bookmark for each run of sheets with one title, with those of its headings below if there are several.
 
@@ -104,26 +127,23 @@ def _bookmarks(sheets: Sequence[Sheet]) -> list[tuple[str, int, int, bool]]:
     return marks
 
 
-# ---------------------------------------------------------------------- marks
-
-
 def _draw_mark(canvas: Any, mark: Mark, height: float) -> None:
     ink = INKS[mark.role]
     canvas.setStrokeColor(_colour(ink.colour))
-    if isinstance(mark, Lines):
+    if mark.shape == "lines":
         canvas.setLineWidth(ink.width_pt)
         canvas.setDash([share * ink.width_pt for share in DASH] if ink.dashed else [])
-        canvas.drawPath(_path(canvas, mark.segments, height), stroke=1, fill=0)
-    elif isinstance(mark, Area):
+        canvas.drawPath(_path(canvas, mark.pieces, height), stroke=1, fill=0)
+    elif mark.shape == "area":
         canvas.setFillColor(_colour(ink.colour))
-        canvas.drawPath(_path(canvas, [mark.outline], height), stroke=0, fill=1, fillMode=_NON_ZERO)
-    elif isinstance(mark, Dots):
+        canvas.drawPath(_path(canvas, mark.pieces, height), stroke=0, fill=1, fillMode=_NON_ZERO)
+    else:
         hollow = mark.role in HOLLOW
         canvas.setFillColor(_colour(PAPER if hollow else ink.colour))
         canvas.setLineWidth(RING_PT)
         canvas.setDash([])
         # One by one, for dots that overlap cover each other.
-        for x, y in _points(mark.centres, height):
+        for x, y in _points(np.concatenate(mark.pieces), height):
             canvas.circle(x, y, mark.radius_mm / MM_PER_PT, stroke=int(hollow), fill=1)
 
 
@@ -147,9 +167,6 @@ def _path(canvas: Any, segments: Sequence[NDArray[np.float64]], height: float) -
 def _colour(code: str) -> tuple[float, float, float]:
     red, green, blue = (round(int(code[n : n + 2], 16) / 255, 3) for n in (1, 3, 5))
     return red, green, blue
-
-
-# ---------------------------------------------------------------------- words
 
 
 def _draw_word(canvas: Any, word: Word, height: float) -> None:

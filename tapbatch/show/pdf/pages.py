@@ -13,10 +13,9 @@ from tapbatch.model.history import History
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, Sheet
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
-from tapbatch.show.pdf.columns import Column
+from tapbatch.show.pdf.blocks import Column
 from tapbatch.show.say import words
 from tapbatch.show.view.tables import BESIDES, Kind, part_tables
-from tapbatch.show.view.tables import Row as Cells
 
 ROW_MM = 4.6
 HEADINGS_MM = 13.0
@@ -65,11 +64,6 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
 }
 
 
-def _fitting(row: Cells, column: Column) -> str:
-    cell = row[column.heading]
-    return listed(cell.items, column.room_mm, SMALL) if cell.items else cell.text
-
-
 def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[str], list[Row]]:
     """Return the cautions that are too long for their column, to be said once, and the rows that point to them.
 
@@ -97,27 +91,6 @@ def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[
     return lines, [(*row[:place], marks.get(row[place], row[place]), *row[place + 1 :]) for row in rows]
 
 
-def _draw_table(sheet: Sheet, y: float, title: str, columns: Sequence[Column], rows: Sequence[Row]) -> None:
-    """Draw a table below its title; a column that is empty in all rows has no heading."""
-    sheet.headings.append(title)
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
-    sheet.say(sheet.left_mm, y + 4.8, title, BODY, bold=True, within_mm=sheet.measure_mm)
-    cautions, rows = cautions_once(columns, rows)
-    for line in (line for text in cautions for line in wrapped(text, sheet.measure_mm, SMALL)):
-        y += CAUTION_MM
-        sheet.say(sheet.left_mm, y + 4.6, line, SMALL, role="caution")
-    for n, column in enumerate(columns):
-        if any(row[n] for row in rows):
-            column.head(sheet, y + 9.2)
-    y += 11.0
-    sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
-    for cells in rows:
-        y += ROW_MM
-        for n, (column, cell) in enumerate(zip(columns, cells, strict=True)):
-            role: Role = "caution" if column.heading in ("noticed", BESIDES) else "text"
-            column.say(sheet, y, cell, bold=n == 0, role=role)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableBlock:
     """A table, which goes on on another sheet where this one is full."""
@@ -126,25 +99,37 @@ class TableBlock:
     columns: Sequence[Column]
     rows: Sequence[Row]
     title: str = "Tables"
-    caption: str = ""
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return the height of all its rows, with headings and cautions."""
-        return self._height_mm(sheet, len(self.rows))
+        cautions = cautions_once(self.columns, self.rows)[0]
+        lines = sum(len(wrapped(text, sheet.measure_mm, SMALL)) for text in cautions)
+        return HEADINGS_MM + ROW_MM * len(self.rows) + CAUTION_MM * lines
 
     def least_mm(self, sheet: Sheet) -> float:
         """Return the height with the fewest rows that may stand alone."""
-        return self._height_mm(sheet, min(len(self.rows), LEAST_ROWS))
-
-    def _height_mm(self, sheet: Sheet, rows: int) -> float:
-        cautions = cautions_once(self.columns, self.rows)[0]
-        lines = sum(len(wrapped(text, sheet.measure_mm, SMALL)) for text in cautions)
-        return HEADINGS_MM + ROW_MM * rows + CAUTION_MM * lines
+        return self.height_mm(sheet) - ROW_MM * max(len(self.rows) - LEAST_ROWS, 0)
 
     def draw(self, sheet: Sheet, top_mm: float) -> TableBlock | None:
-        """Draw as many rows as there is room for; return the rest."""
-        fit = int((sheet.bottom_mm - top_mm - self._height_mm(sheet, 0)) / ROW_MM)
-        _draw_table(sheet, top_mm, self.heading, self.columns, self.rows[:fit])
+        """Draw as many rows as there is room for; return the rest. A column that is empty in them has no heading."""
+        y, fit = top_mm, int((sheet.bottom_mm - top_mm - self.height_mm(sheet)) / ROW_MM + len(self.rows))
+        sheet.headings.append(self.heading)
+        sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
+        sheet.say(sheet.left_mm, y + 4.8, self.heading, BODY, bold=True, within_mm=sheet.measure_mm)
+        cautions, rows = cautions_once(self.columns, self.rows[:fit])
+        for line in (line for text in cautions for line in wrapped(text, sheet.measure_mm, SMALL)):
+            y += CAUTION_MM
+            sheet.say(sheet.left_mm, y + 4.6, line, SMALL, role="caution")
+        for n, column in enumerate(self.columns):
+            if any(row[n] for row in rows):
+                column.head(sheet, y + 9.2)
+        y += 11.0
+        sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
+        for row in rows:
+            y += ROW_MM
+            for column, cell in zip(self.columns, row, strict=True):
+                role: Role = "caution" if column.heading in ("noticed", BESIDES) else "text"
+                column.say(sheet, y, cell, bold=column is self.columns[0], role=role)
         return replace(self, rows=self.rows[fit:]) if fit < len(self.rows) else None
 
 
@@ -152,75 +137,57 @@ def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
     """Return, part by part, the modes of the latest stage, what moved into it, and where it could end up."""
     for part in history.parts:
         for table in part_tables(history, part, steady_cents, latest=True):
-            columns = COLUMNS[table.kind]
-            rows = [tuple(_fitting(row, column) for column in columns) for row in table.rows]
+            columns, rows = COLUMNS[table.kind], []
+            for row in table.rows:
+                cells = [(row[column.heading], column.room_mm) for column in columns]
+                rows.append(tuple(listed(c.items, room_mm, SMALL) if c.items else c.text for c, room_mm in cells))
             yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
 HOW_TITLE = "How the numbers were found"
 
-HOW: tuple[tuple[str, str], ...] = (
-    (
-        "Frequency and decay",
-        "Each tap is measured from the moment the mallet has left until the next touch or the noise. All its "
-        "modes are fitted at once as damped sines in the noise that was there before and between the taps, by"
-        " maximum likelihood. How sure a single tap can be is bounded by the sound itself (Yao and Pandit, "
-        "IEEE Transactions on Signal Processing 43, 1995); the fit says how near it came. T60 is the time in "
-        "which a mode falls by 60 dB; Q is pi times frequency times T60 over ln 1000.",
-    ),
-    (
-        "From taps to a stage",
-        "Taps never repeat exactly. What they share is stated as a mean with random effects (Paule and Mandel, "
-        "1982), its 95 % interval widened for few taps (Bell and McCaffrey, 2002; Tipton, 2015) and never narrower "
-        "than the taps' own errors allow. Uncertainties are combined as the Guide to the Expression of "
-        "Uncertainty in Measurement (JCGM 100:2008) lays down. An interval of 95 % misses one time in twenty.",
-    ),
-    (
-        "Note and cents",
-        "Notes are those of equal temperament at the concert pitch given. A cent is a hundredth of a "
-        "semitone. How sure is half the width of the 95 % interval.",
-    ),
-    (
-        "Moved or not",
-        "Up and down: the interval of the change leaves out zero, and that holds among all modes of the stage (Holm, "
-        "1979: 5 % for all together). Steady: the whole interval lies within the width that counts as steady. Cannot "
-        "tell: neither; more taps would narrow it. What setting up anew moves is learned from what was recorded "
-        "again. What differed besides "
-        "the wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
-    ),
-    (
-        "How far still",
-        "One more step is predicted from the steps of the same work on this instrument, three at least: their mean, "
-        "or a power law of the opening's area where the notes give it. Its interval and the chance to pass a landing "
-        "are for the next single step, with the errors that neighbouring steps share and the scatter of the steps.",
-    ),
-    (
-        "The sound and its bands",
-        "EDT, T20 and T30 are read from the backward-integrated decay between the limits of ISO 3382-1 and "
-        "ISO 3382-2, with the noise taken off; T60 is a fit of decay and floor. A listener just notices a "
-        "change of 5 % (ISO 3382-1).",
-    ),
-    (
-        "What no interval covers",
-        "Automatic gain in a phone, the room, a hand or a mallet that stays on, where the instrument is held,"
-        " damp air and wood. Keep place, hold and mallet the same from stage to stage.",
-    ),
-)
+HOW: dict[str, str] = {
+    "Frequency and decay": "Each tap is measured from the moment the mallet has left until the next touch or the "
+    "noise. All its modes are fitted at once as damped sines in the noise that was there before and between the "
+    "taps, by maximum likelihood. How sure a single tap can be is bounded by the sound itself (Yao and Pandit, IEEE "
+    "Transactions on Signal Processing 43, 1995); the fit says how near it came. T60 is the time in which a mode "
+    "falls by 60 dB; Q is pi times frequency times T60 over ln 1000.",
+    "From taps to a stage": "Taps never repeat exactly. What they share is stated as a mean with random effects "
+    "(Paule and Mandel, 1982), its 95 % interval widened for few taps (Bell and McCaffrey, 2002; Tipton, 2015) and "
+    "never narrower than the taps' own errors allow. Uncertainties are combined as the Guide to the Expression of "
+    "Uncertainty in Measurement (JCGM 100:2008) lays down. An interval of 95 % misses one time in twenty.",
+    "Note and cents": "Notes are those of equal temperament at the concert pitch given. A cent is a hundredth of a "
+    "semitone. How sure is half the width of the 95 % interval.",
+    "Moved or not": "Up and down: the interval of the change leaves out zero, and that holds among all modes of the "
+    "stage (Holm, 1979: 5 % for all together). Steady: the whole interval lies within the width that counts as "
+    "steady. Cannot tell: neither; more taps would narrow it. What setting up anew moves is learned from what was "
+    "recorded again. What differed besides the wood, strings, hold or concert pitch, is said beside the verdict, "
+    "for it moves modes too.",
+    "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least: "
+    "their mean, or a power law of the opening's area where the notes give it. Its interval and the chance to pass "
+    "a landing are for the next single step, with the errors that neighbouring steps share and the scatter of the "
+    "steps.",
+    "The sound and its bands": "EDT, T20 and T30 are read from the backward-integrated decay between the limits of "
+    "ISO 3382-1 and ISO 3382-2, with the noise taken off; T60 is a fit of decay and floor. A listener just notices "
+    "a change of 5 % (ISO 3382-1).",
+    "What no interval covers": "Automatic gain in a phone, the room, a hand or a mallet that stays on, where the "
+    "instrument is held, damp air and wood. Keep place, hold and mallet the same from stage to stage.",
+}
 
 CAUTIONS: tuple[str, ...] = (
-    "Wood taken off cannot be put back. Take off less than the reading asks for, tap again, and leave "
-    "unsure readings alone until they are sure.",
-    "Blades are sharp and rotary tools throw and grab: follow the tool maker's instructions and local "
-    "rules, clamp the work, guard eyes and ears.",
+    "Wood taken off cannot be put back. Take off less than the reading asks for, tap again, and leave unsure "
+    "readings alone until they are sure.",
+    "Blades are sharp and rotary tools throw and grab: follow the tool maker's instructions and local rules, clamp "
+    "the work, guard eyes and ears.",
     "Wood dust harms lungs and can burn: extract it, wear a mask that fits, follow local rules.",
-    "Strings break when tuned up: keep your face out of their line, turn slowly, do not go past the pitch"
-    " they are made for.",
+    "Strings break when tuned up: keep your face out of their line, turn slowly, do not go past the pitch they are "
+    "made for.",
 )
 
 
 def draw_how(sheet: Sheet, y: float, history: History) -> None:
     """Draw how the numbers were got, the cautions, and the flags that were seen as far as there is room."""
-    for title, text in HOW:
+    for title, text in HOW.items():
         sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=LABEL_MM - 3.0)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 3.0
     y += 2.0
@@ -229,11 +196,7 @@ def draw_how(sheet: Sheet, y: float, history: History) -> None:
     sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
     for text in CAUTIONS:
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
-    _draw_flags(sheet, y + 5.0, history)
-
-
-def _draw_flags(sheet: Sheet, y: float, history: History) -> None:
-    """Explain the flags that stand somewhere in the report, each once."""
+    y += 5.0
     seen = sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})
     if not seen:
         return

@@ -11,7 +11,7 @@ from dataclasses import replace
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.chart import Look, Sheet
+from tapbatch.show.draw.chart import Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.landings import landings_chart
@@ -27,34 +27,41 @@ from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, leading, plucked_stage, with_own_lines
 
+CAPTIONS = {
+    "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
+    "reading and its bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = held steady; ? "
+    "cannot tell. Broken line, or figure in orange: something besides the wood differed (see below).",
+    "Sustain": "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken "
+    "line: something besides the wood differed between the two stages.",
+    "Before and after": "How much longer or shorter everything rings than at the stage before, in percent of its "
+    "T60. Dot: the change; bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with "
+    "the reason.",
+    "Landings": "Where a mode is and where it could end up. Each line is a note of the scale, a hundred cents "
+    "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
+    "dot: after one more step of the same work, with its 95 % interval.",
+    "Strings": "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % "
+    "interval; two dots: the two strings of a course that were told apart. Pale band: what counts as in tune. "
+    "Orange: further off.",
+    "Spectra": "Each stage relative to its strongest line, down to -60 dB. Noise is grey. Dots are fitted modes, "
+    "hollow if unsure. Thin lines lead from each mode down to its name.",
+    "Decays": "The clearest tap of each stage. Thin and grey: the sound. Thick: the fitted modes. Broken: the noise "
+    "floor.",
+}
+"""What the marks of each chart mean, by the title of its pages."""
+
 
 def report_bytes(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> bytes:
-    """Return the report of one instrument as the bytes of its PDF.
+    """Return the report of one instrument, of any number of parts, stages and modes, as the bytes of its PDF.
 
-    Parameters
-    ----------
-    history
-        The instrument's stages, with what moved between them; any number of parts, stages and modes, also none.
-    settings
-        Of the instrument: what counts as steady, sharps or flats, and the paper.
-    lined
-        Gives the stages that are drawn the lines of their charts; by default they have them.
+    ``lined`` gives the stages that are drawn the lines of their charts; by default they have them.
     """
-    return pdf_bytes(
-        _bound(history, settings, lined),
-        title=f"{history.instrument_shown}: readings",
-        subject="Notes, cents and decays of its modes, stage by stage",
-    )
+    title, subject = f"{history.instrument_shown}: readings", "Notes, cents and decays of its modes, stage by stage"
+    return pdf_bytes(report_sheets(history, settings, lined), title, subject)
 
 
-def report_sheets(history: History, settings: InstrumentSettings) -> list[Sheet]:
-    """Return the pages of the report of one instrument, drawn; see :func:`report_bytes`."""
-    return [sheet.finished() for sheet in _bound(history, settings, with_own_lines)]
-
-
-def _bound(history: History, settings: InstrumentSettings, lined: Lined) -> list[Sheet]:
-    """Return the pages, to be finished one by one as they are written."""
-    book = Book(history.instrument_shown, settings.paper)
+def report_sheets(history: History, settings: InstrumentSettings, lined: Lined = with_own_lines) -> list[Sheet]:
+    """Return the pages of the report of one instrument, to be finished one by one as they are written."""
+    book = Book(history.instrument_shown, settings.paper, CAPTIONS)
     draw_slip(book.add("Reading slip"), history, settings)
     latest = latest_stage(history)
     lead = leading(latest) if latest else None
@@ -71,74 +78,39 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet, lined:
     look = sheet.inner
     heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
     for part in heard:
-        if len(history.of_part(part)) > 1 and chart_modes(history.of_part(part)):
-            yield _drift(history, part, settings, look)
+        stages, notes = history.of_part(part), differed(history, part)
+        names, modes = chart_modes(stages), {m.mode for s in stages for m in s.modes}
+        if names and len(stages) > 1:
+            low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
+            aside = f"{len(names)} of {len(modes)} modes" if len(modes) > len(names) else ""
+            drift = drift_chart(history, stages, names, settings, low)
+            yield ChartBlock("Drift", drift, part or "body", aside, notes)
     for part in heard:
         stages = history.of_part(part)
         alone = len(stages) == 1
         chart = (rings_chart if alone else sustain_chart)(history, stages, settings, look)
         if chart:
             aside = stages[0].stage_shown if alone else ""
-            yield ChartBlock("Sustain", SUSTAIN_CAPTION, chart, part or "body", aside)
+            yield ChartBlock("Sustain", chart, part or "body", aside)
     for part in heard:
         comparison = last_two(history, part, settings)
         if comparison:
             chart, notes = before_after_chart(comparison, look), before_after_notes(comparison)
-            yield ChartBlock("Before and after", BEFORE_AFTER_CAPTION, chart, part or "body", notes=notes)
+            yield ChartBlock("Before and after", chart, part or "body", notes=notes)
     for stage, landings in landing_blocks(history):
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
-        yield ChartBlock("Landings", LANDINGS_CAPTION, chart, heading, stage.stage_shown)
+        yield ChartBlock("Landings", chart, heading, stage.stage_shown)
     plucked = plucked_stage(history)
     if plucked:
         chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
         aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
-        yield ChartBlock("Strings", STRINGS_CAPTION, chart, "open strings", aside, notes)
+        yield ChartBlock("Strings", chart, "open strings", aside, notes)
     for part in heard:
         stages, most = history.of_part(part), most_spectra(look)
         aside = f"the latest {most} of {len(stages)} stages" if len(stages) > most else ""
         chart = spectra_chart([lined(stage) for stage in stages[-most:]], settings, look)
-        yield ChartBlock("Spectra", SPECTRA_CAPTION, chart, part or "body", aside)
+        yield ChartBlock("Spectra", chart, part or "body", aside)
     for page in decay_pages(history.stages, replace(look, room_mm=sheet.room_mm), lined):
-        yield DecaysBlock(page, caption=DECAYS_CAPTION)
+        yield DecaysBlock(page)
     yield from table_blocks(history, settings.steady_cents)
-
-
-def _drift(history: History, part: str, settings: InstrumentSettings, look: Look) -> Block:
-    stages, notes = history.of_part(part), differed(history, part)
-    names, heard = chart_modes(stages), {m.mode for s in stages for m in s.modes}
-    low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
-    chart = drift_chart(history, stages, names, settings, low)
-    aside = f"{len(names)} of {len(heard)} modes" if len(heard) > len(names) else ""
-    return ChartBlock("Drift", DRIFT_CAPTION, chart, part or "body", aside, notes)
-
-
-DRIFT_CAPTION = (
-    "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a reading and its "
-    "bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = held steady; ? cannot tell. Broken "
-    "line, or figure in orange: something besides the wood differed (see below)."
-)
-SUSTAIN_CAPTION = (
-    "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken line: something "
-    "besides the wood differed between the two stages."
-)
-BEFORE_AFTER_CAPTION = (
-    "How much longer or shorter everything rings than at the stage before, in percent of its T60. Dot: the change; "
-    "bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with the reason."
-)
-LANDINGS_CAPTION = (
-    "Where a mode is and where it could end up. Each line is a note of the scale, a hundred cents apart; short ticks "
-    "are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale dot: after one more "
-    "step of the same work, with its 95 % interval."
-)
-STRINGS_CAPTION = (
-    "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % interval; two "
-    "dots: the two strings of a course that were told apart. Pale band: what counts as in tune. Orange: further off."
-)
-SPECTRA_CAPTION = (
-    "Each stage relative to its strongest line, down to -60 dB. Noise is grey. Dots are fitted modes, hollow if "
-    "unsure. Thin lines lead from each mode down to its name."
-)
-DECAYS_CAPTION = (
-    "The clearest tap of each stage. Thin and grey: the sound. Thick: the fitted modes. Broken: the noise floor."
-)

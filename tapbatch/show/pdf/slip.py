@@ -14,13 +14,12 @@ from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, 
 from tapbatch.show.draw.drift import latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role, Said
-from tapbatch.show.pdf.columns import Column
+from tapbatch.show.pdf.blocks import Column
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
-from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
+from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, turned_down
 from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_facts, stage_placed
-from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, turned_down
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0
@@ -60,9 +59,6 @@ def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> N
     _draw_notices(sheet, y + 4.0, history, stage)
 
 
-# -------------------------------------------------------------- masthead
-
-
 def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float:
     left, y = sheet.left_mm, 20.0
     sheet.say(left, y, "READING SLIP", SMALL, bold=True, role="soft text")
@@ -84,9 +80,6 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
     y += 4.0
     sheet.rule(left, y, sheet.right_mm, y, "heading")
     return y
-
-
-# ------------------------------------------------------------------ lead
 
 
 def _draw_lead(
@@ -133,9 +126,6 @@ def _draw_silence(sheet: Sheet, y: float, stage: Stage) -> float:
     return y + 6.0
 
 
-# ----------------------------------------------------------- other modes
-
-
 def _draw_others(sheet: Sheet, y: float, others: Sequence[ModeRow]) -> float:
     if not others:
         return y
@@ -174,16 +164,8 @@ def _draw_row_head(sheet: Sheet, y: float, title: str, rows: Sequence[ModeRow]) 
 
 def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
     mode, flags = row.mode, listed(row.mode.flags, ROW[-1].room_mm, BODY)
-    said = (
-        words.note_text(mode),
-        name,
-        words.sure_text(mode),
-        row.moved,
-        words.t60_text(mode),
-        words.hz_text(mode),
-        flags,
-    )
-    for column, cell in zip(ROW, said, strict=True):
+    said = words.note_text(mode), name, words.sure_text(mode), row.moved, words.t60_text(mode), words.hz_text(mode)
+    for column, cell in zip(ROW, (*said, flags), strict=True):
         size, bold = (LEAD, not row.unsure) if column.heading == "note" else (BODY, False)
         soft = row.unsure or column.heading == "name"
         role: Role = "caution" if column.heading == "noticed" else "soft text" if soft else "text"

@@ -119,13 +119,7 @@ def no_verdict_text(why: NoVerdict | None, *, explained: bool = False) -> str:
 
 
 def learned_text(history: History) -> list[str]:
-    """Return what applies to every comparison in a history, as sentences; empty if nothing is compared.
-
-    Examples
-    --------
-    >>> learned_text(History(instrument="na", instrument_shown="NA", stages=(), drifts=()))
-    []
-    """
+    """Return what applies to every comparison in a history, as sentences; empty if nothing is compared."""
     if not history.drifts:
         return []
     said = []

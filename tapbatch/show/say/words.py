@@ -59,12 +59,9 @@ DOUBTS = frozenset(FLAGS) - {"one-setup"}
 
 
 def leading_decimals(uncertainty: float) -> int:
-    """Return how many decimals an uncertainty calls for; negative for tens and more.
+    """Return how many decimals an uncertainty calls for, negative for tens and more.
 
-    Raises
-    ------
-    ValueError
-        Where the uncertainty is not finite and above zero.
+    One that is not finite and above zero raises a ``ValueError``.
 
     Examples
     --------
@@ -87,12 +84,8 @@ def _leading_digits(uncertainty: float) -> tuple[int, int]:
 def value_and_half_width(value: float, half_width: float, most_decimals: int = 9) -> tuple[str, str]:
     """Return a value and the half-width of its interval as text, with the digits that the half-width calls for.
 
-    Parameters
-    ----------
-    value, half_width
-        In the same unit. The text of a half-width that is zero or not finite is empty.
-    most_decimals
-        The most decimals to give; a half-width below the last place becomes one unit of that place.
+    Both are in one unit. The text of a half-width that is zero or not finite is empty; one that is below the last of
+    ``most_decimals`` becomes one unit of that place.
 
     Examples
     --------
@@ -218,8 +211,7 @@ def explain(flag: str) -> str:
     >>> explain("few-taps")
     'few-taps: seen in too few taps to know how well it repeats: tap at least five times'
     """
-    meaning = FLAGS.get(flag, "")
-    return f"{flag}: {meaning}" if meaning else flag
+    return f"{flag}: {FLAGS[flag]}" if flag in FLAGS else flag
 
 
 def moved_text(drift: Drift) -> str:
@@ -254,14 +246,8 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
     if not drift.first_verdict or drift.first_stage == drift.from_stage:
         return ""
     change = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1, "c")
-    if not change:
-        return ""
-    directed = _directed(drift.first_verdict, change)
-    return (
-        f"{directed} since {first_shown}"
-        if directed
-        else f"{VERDICTS[drift.first_verdict]}, {change}, since {first_shown}"
-    )
+    moved = _directed(drift.first_verdict, change) or f"{VERDICTS[drift.first_verdict]}, {change},"
+    return f"{moved} since {first_shown}" if change else ""
 
 
 def moved_cell(drift: Drift) -> str:
@@ -299,15 +285,9 @@ def rings_text(drift: Drift) -> str:
 
 
 def change_text(
-    change: float | None,
-    low: float | None,
-    high: float | None,
-    most_decimals: int,
-    unit: str = "",
-    *,
-    interval: bool = True,
+    change: float | None, low: float | None, high: float | None, most: int, unit: str = "", *, interval: bool = True
 ) -> str:
-    """Return a change with its unit and interval, such as ``-42.1 c (-43.0 to -41.2)``; empty if not known.
+    """Return a change, to ``most`` decimals, and its interval, such as ``-42.1 c (-43.0 to -41.2)``; else empty.
 
     Examples
     --------
@@ -318,7 +298,7 @@ def change_text(
     """
     if change is None or low is None or high is None or not all(map(math.isfinite, (change, low, high))):
         return ""
-    places = min(max(leading_decimals((high - low) / 2), 0), most_decimals) if high > low else most_decimals
+    places = min(max(leading_decimals((high - low) / 2), 0), most) if high > low else most
     said = f"{change:+z.{places}f} {unit}".rstrip()
     return f"{said} ({low:+z.{places}f} to {high:+z.{places}f})" if interval else said
 

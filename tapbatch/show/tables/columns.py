@@ -168,18 +168,13 @@ def cell_text(column: Column, row: Row) -> str:
     if value is None:
         return ""
     if column.kind == "text":
-        return _guarded(str(value))
+        return _FORMULA.sub(r"\1'\2", _STEERING.sub(_code, str(value)))
     if column.kind == "bool":
         return "true" if value else "false"
     if column.kind == "int":
         return str(int(value))
     number = float(value)
     return f"{number:z.{_decimals(column, row)}f}" if math.isfinite(number) else ""
-
-
-def _guarded(text: str) -> str:
-    coded = _STEERING.sub(_code, text)
-    return _FORMULA.sub(r"\1'\2", coded)
 
 
 def _code(match: re.Match[str]) -> str:

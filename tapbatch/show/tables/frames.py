@@ -20,22 +20,10 @@ except ImportError as error:
 
 
 def read_table(path: Path) -> pd.DataFrame:
-    """Read a table that was written here, each column with its type.
+    """Read a table from a file that is named after it, such as ``results/cittern-07/modes.csv``.
 
-    Parameters
-    ----------
-    path
-        A file named after its table, such as ``results/cittern-07/modes.csv``.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Each column with its type; those that the table does not know stay text.
-
-    Raises
-    ------
-    ShopError
-        Where the file is missing, is no table of the tool, or lacks columns.
+    Each column has its type; those that the table does not know stay text. A file that is missing, is no table of the
+    tool, or lacks columns raises a ``ShopError``.
     """
     name = path.stem.removesuffix(" (new)")
     if name not in SCHEMA:
@@ -94,12 +82,9 @@ def units_of(name: str) -> dict[str, str]:
     >>> units_of("targets")["cents_to_go"], units_of("modes")["freq_low_hz"], "q" in units_of("modes")
     ('cents', 'Hz', False)
     """
-    found = {}
-    for column in SCHEMA[name]:
-        words = [_UNITS[word] for word in column.name.split("_") if word in _UNITS]
-        if column.kind != "text" and words:
-            found[column.name] = words[-1]
-    return found
+    names = [column.name for column in SCHEMA[name] if column.kind != "text"]
+    units = {each: [_UNITS[word] for word in each.split("_") if word in _UNITS] for each in names}
+    return {each: found[-1] for each, found in units.items() if found}
 
 
 def _typed(cells: pd.Series, column: Column, path: Path) -> pd.Series:

@@ -18,18 +18,7 @@ from tapbatch.show.view.stages import stage_names
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
-    """Lay out the history of one instrument as the rows of its tables.
-
-    Parameters
-    ----------
-    history
-        Stages in order, with identities; missing recordings are marked so in their notice.
-
-    Returns
-    -------
-    dict
-        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain``: a list
-        of rows each.
+    """Lay out the history of one instrument, its stages in order, as the rows of its tables, by their names.
 
     Examples
     --------
@@ -40,24 +29,19 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
 
 
 def table_rows(name: str, history: History) -> Iterator[Row]:
-    """Yield the rows of one table of an instrument; thousands of recordings have more rows than memory should hold.
-
-    Parameters
-    ----------
-    name
-        As in :func:`history_to_tables`.
-    history
-        As there.
-    """
+    """Yield the rows of one table of an instrument one by one: all those of a large shop would fill the memory."""
+    names = stage_names(history)
     if name == "drift":
-        names = stage_names(history)
         yield from (_drift_row(names, drift) for drift in history.drifts)
     elif name == "targets":
-        names = stage_names(history)
         yield from (_target_row(names, landing) for landing in history.landings)
-    else:
+    elif name in _OF_STAGE:
         for stage in history.stages:
             yield from _OF_STAGE[name](stage)
+    else:
+        for stage in history.stages:
+            for heard in sorted(stage.heard, key=lambda h: h.recording.path):
+                yield from _OF_RECORDING[name](stage, heard)
 
 
 def attention_rows(items: Sequence[Attention]) -> list[Row]:
@@ -79,11 +63,6 @@ def mode_rows(stage: Stage) -> list[Row]:
     return [_filled("modes", mode, stage, **here, flags=_flags(mode, stage)) for mode in modes]
 
 
-def string_rows(stage: Stage) -> list[Row]:
-    """Lay out the open strings heard at one stage as rows of ``strings.csv``, by recording and string."""
-    return [_filled("strings", string, stage=stage.stage_shown) for string in stage.strings]
-
-
 def sustain_rows(stage: Stage) -> list[Row]:
     """Lay out the decays of one stage as rows of ``sustain.csv``, the whole before the bands."""
     decays = sorted(stage.decays, key=lambda d: (d.kind, d.band_low_hz or 0.0))
@@ -103,26 +82,11 @@ def _flags(seen: StageMode | StageDecay, stage: Stage) -> str:
     return ";".join(dict.fromkeys((*seen.flags, *stage.flags)))
 
 
-def _of_recordings(rows: Callable[[Stage, Heard], Iterable[Row]]) -> Callable[[Stage], Iterator[Row]]:
-    def of_stage(stage: Stage) -> Iterator[Row]:
-        for heard in sorted(stage.heard, key=lambda h: h.recording.path):
-            yield from rows(stage, heard)
-
-    return of_stage
-
-
-def _recording_row(stage: Stage, heard: Heard) -> Row:
-    return _filled(
-        "recordings",
-        heard,
-        heard.recording,
-        heard.reading,
-        recording=heard.recording.path,
-        stage=stage.stage_shown,
-        taps_found=len(heard.reading.taps),
-        taps_used=len(heard.reading.used_taps),
-        notice=notices_text(notices_of(heard)),
-    )
+def _recording_rows(stage: Stage, heard: Heard) -> list[Row]:
+    here: dict[str, Cell] = {"recording": heard.recording.path, "stage": stage.stage_shown}
+    taps = {"taps_found": len(heard.reading.taps), "taps_used": len(heard.reading.used_taps)}
+    notice = notices_text(notices_of(heard))
+    return [_filled("recordings", heard, heard.recording, heard.reading, **here, **taps, notice=notice)]
 
 
 def _tap_rows(stage: Stage, heard: Heard) -> list[Row]:
@@ -146,13 +110,11 @@ def _tap_mode_rows(stage: Stage, heard: Heard) -> list[Row]:
 
 
 _OF_STAGE: dict[str, Callable[[Stage], Iterable[Row]]] = {
-    "recordings": _of_recordings(lambda stage, heard: [_recording_row(stage, heard)]),
-    "taps": _of_recordings(_tap_rows),
-    "tap_modes": _of_recordings(_tap_mode_rows),
     "modes": mode_rows,
-    "strings": string_rows,
+    "strings": lambda stage: [_filled("strings", string, stage=stage.stage_shown) for string in stage.strings],
     "sustain": sustain_rows,
 }
+_OF_RECORDING = {"recordings": _recording_rows, "taps": _tap_rows, "tap_modes": _tap_mode_rows}
 
 
 def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift) -> Row:

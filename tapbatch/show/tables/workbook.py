@@ -37,32 +37,18 @@ _MADE = datetime(2000, 1, 1, tzinfo=UTC).replace(tzinfo=None)
 
 
 def workbook_name(instrument: str) -> str:
-    """Return the file's name: spreadsheets do not open two workbooks of one name at a time, so it is not the same.
-
-    Examples
-    --------
-    >>> workbook_name("cittern-07")
-    'cittern-07.xlsx'
-    """
+    """Return the file's name: spreadsheets do not open two workbooks of one name at a time, so it is not the same."""
     return f"{instrument}.xlsx"
 
 
 def workbook_notices(tables: Mapping[str, Sequence[Row]]) -> list[Notice]:
     """Return a notice for each table that has more rows than a sheet can hold."""
-    return [
-        Notice("workbook full", name=name, count=MOST_ROWS, total_count=len(rows))
-        for name, rows in tables.items()
-        if len(rows) > MOST_ROWS
-    ]
+    full = [(name, len(rows)) for name, rows in tables.items() if len(rows) > MOST_ROWS]
+    return [Notice("workbook full", name=name, count=MOST_ROWS, total_count=count) for name, count in full]
 
 
 def workbook_bytes(tables: Mapping[str, Sequence[Row]]) -> bytes:
-    """Return the tables of an instrument as the bytes of an ``.xlsx`` file.
-
-    Parameters
-    ----------
-    tables
-        Rows by table, keys of :data:`tapbatch.show.tables.columns.SCHEMA`.
+    """Return tables, rows by the table's name in ``SCHEMA``, as the bytes of an ``.xlsx`` file.
 
     Examples
     --------

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from tapbatch.compare.before_after import BalanceChange, Comparison, SustainChange
+from tapbatch.compare.before_after import Comparison, SustainChange
 from tapbatch.model.caution import NoVerdict
-from tapbatch.model.history import Drift, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text, no_verdict_text
 from tapbatch.show.terminal.readings import WIDTH, Line, said
@@ -26,9 +25,19 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
     lines = said(_heading(comparison), "bold")
     if comparison.cautions:
         lines += said(f"differed besides the wood: {cautions_text(comparison.cautions)}")
-    lines += _pitch_lines(comparison)
+    if comparison.drifts:
+        lines.append(_row("Pitch", "before", "after", "moved", weight="dim"))
+    for drift in comparison.drifts:
+        modes = [mode_at(stage, drift.mode) for stage in (comparison.before, comparison.after)]
+        cells = (f"{words.hz_text(mode)} Hz" if mode else "-" for mode in modes)
+        lines.append(_row(drift.mode, *cells, words.moved_text(drift)))
     lines += _sustain_lines(comparison.sustain)
-    lines += _balance_lines(comparison.balance)
+    if comparison.balance:
+        lines.append(_row("Balance", "before", "after", "share in the energy of each tap", weight="dim"))
+    for b in comparison.balance:
+        change = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
+        cells = (f"{v:.1f} dB" for v in (b.before_db, b.after_db))
+        lines.append(_row(b.name, *cells, f"{change}, {b.low_hz:.0f} to {b.high_hz:.0f} Hz"))
     if any(c.verdict for c in comparison.sustain):
         lines += said(words.FIVE_PER_CENT, "dim")
     return lines + said(words.NO_LOUDNESS, "dim")
@@ -40,21 +49,6 @@ def _heading(comparison: Comparison) -> str:
     if names[0] == names[1]:
         return f"{names[0]}, {after.part}: {before.stage_shown}, then {after.stage_shown}"
     return f"{after.part}: {names[0]}, {before.stage_shown}, then {names[1]}, {after.stage_shown}"
-
-
-def _pitch_lines(comparison: Comparison) -> list[Line]:
-    if not comparison.drifts:
-        return []
-    lines = [_row("Pitch", "before", "after", "moved", weight="dim")]
-    for drift in comparison.drifts:
-        cells = (_hz(stage, drift) for stage in (comparison.before, comparison.after))
-        lines.append(_row(drift.mode, *cells, words.moved_text(drift)))
-    return lines
-
-
-def _hz(stage: Stage, drift: Drift) -> str:
-    mode = mode_at(stage, drift.mode)
-    return f"{words.hz_text(mode)} Hz" if mode else "-"
 
 
 def _sustain_lines(changes: Sequence[SustainChange]) -> list[Line]:
@@ -85,17 +79,6 @@ def rings_text(change: SustainChange, *, known: NoVerdict | None = None) -> str:
         return f"{change.verdict}, {text}"
     why = f"no verdict ({no_verdict_text(change.why, explained=True)})" if change.why != known else ""
     return ", ".join(word for word in (why, text) if word)
-
-
-def _balance_lines(balance: Sequence[BalanceChange]) -> list[Line]:
-    if not balance:
-        return []
-    lines = [_row("Balance", "before", "after", "share in the energy of each tap", weight="dim")]
-    for b in balance:
-        change = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
-        cells = (f"{v:.1f} dB" for v in (b.before_db, b.after_db))
-        lines.append(_row(b.name, *cells, f"{change}, {b.low_hz:.0f} to {b.high_hz:.0f} Hz"))
-    return lines
 
 
 def _row(name: str, *cells: str, weight: str = "") -> Line:

@@ -21,9 +21,9 @@ from tapbatch.show.say.notices import notice_explained, notice_text, notices_of
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import wrapped
+from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, standing_text, turned_down
 from tapbatch.show.view.landings import landing_lines
 from tapbatch.show.view.stages import last_with_modes, mode_rows
-from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO, standing_text, turned_down
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -33,18 +33,11 @@ WIDTH = 80
 Line = tuple[str, str]
 """A line of at most 80 characters, and its weight: ``bold``, ``dim`` or none."""
 
-Advance = Callable[[str], None]
-
 
 def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[Line]:
     """Return what was read at one stage: the mode that leads first, then the others from strong to faint.
 
-    Parameters
-    ----------
-    stage
-        One or more recordings, joined.
-    steady_cents
-        The width in cents within which a pitch counts as sure and a mode as steady.
+    A pitch counts as sure within ``steady_cents``.
     """
     lines = _headline(stage)
     if not stage.modes:
@@ -78,22 +71,21 @@ def reading_to_json(stage: Stage) -> str:
     >>> reading_to_json(stage)
     '{"part": "top", "state": "free", "stage": "s", "concert_pitch_hz": 440.0, "recordings": [], "modes": [], ...}'
     """
-    recordings: list[dict[str, object]] = [
-        {
-            "recording": heard.recording.path,
-            "sha256": heard.recording.sha256,
-            "taps_found": len(heard.reading.taps),
-            "taps_used": len(heard.reading.used_taps),
-            "notices": [notice_text(notice) for notice in notices_of(heard)],
-        }
-        for heard in stage.heard
-    ]
     document = {
         "part": stage.part,
         "state": stage.state,
         "stage": stage.stage_shown,
         "concert_pitch_hz": stage.concert_pitch_hz,
-        "recordings": recordings,
+        "recordings": [
+            {
+                "recording": heard.recording.path,
+                "sha256": heard.recording.sha256,
+                "taps_found": len(heard.reading.taps),
+                "taps_used": len(heard.reading.used_taps),
+                "notices": [notice_text(notice) for notice in notices_of(heard)],
+            }
+            for heard in stage.heard
+        ],
         "modes": [_plain("modes", row) for row in rows.mode_rows(stage)],
         "sustain": [_plain("sustain", row) for row in rows.sustain_rows(stage)],
         "flags": list(stage.flags),
@@ -154,20 +146,10 @@ def print_notices(notices: Sequence[str], *, file: TextIO | None = None) -> None
 
 
 @contextmanager
-def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
-    """Show the progress of long work, with rate and time left, on a terminal; show nothing elsewhere.
+def progress(total: int, *, file: TextIO | None = None) -> Iterator[Callable[[str], None]]:
+    """Show the progress of work in ``total`` pieces, with rate and time left, on a terminal; show nothing elsewhere.
 
-    Parameters
-    ----------
-    total
-        How many pieces there are to do.
-    file
-        Where to show it; standard error by default.
-
-    Yields
-    ------
-    callable
-        To be called with the name of each piece when it is done.
+    It goes to standard error by default. What it yields is called with the name of each piece when that is done.
 
     Examples
     --------
@@ -185,8 +167,8 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
 
     class Said(ProgressColumn):
         def render(self, task: Piece) -> Text:
-            told = (f"{int(task.completed)}/{total}", rate_text(task.speed), left_text(task.time_remaining))
-            return Text(", ".join(word for word in told if word))
+            told = (f"{int(task.completed)}/{total}", pace_text(task.speed, task.time_remaining))
+            return Text(", ".join(filter(None, told)))
 
     # Names from files are data: without markup, square brackets in them stay brackets.
     name_column = TextColumn("{task.description}", markup=False, style="dim")
@@ -206,33 +188,22 @@ def progress(total: int, *, file: TextIO | None = None) -> Iterator[Advance]:
             yield done
 
 
-def rate_text(pieces_a_second: float | None) -> str:
-    """Say how fast work goes: pieces a second, or seconds each for slow ones.
+def pace_text(pieces_a_second: float | None, left_s: float | None) -> str:
+    """Say how fast work goes, and how long it will still take, as far as that is known.
 
     Examples
     --------
-    >>> rate_text(12.34), rate_text(0.4), rate_text(None)
-    ('12.3 a second', '2.5 s each', '')
+    >>> pace_text(12.34, 3.2), pace_text(0.4, 200.0), pace_text(None, None)
+    ('12.3 a second, 4 s left', '2.5 s each, 4 min left', '')
     """
-    if not pieces_a_second:
-        return ""
-    return f"{pieces_a_second:.1f} a second" if pieces_a_second >= 1 else f"{1 / pieces_a_second:.1f} s each"
-
-
-def left_text(seconds: float | None) -> str:
-    """Say how long work will still take; nothing if that is not known.
-
-    Examples
-    --------
-    >>> left_text(3.2), left_text(200.0), left_text(None)
-    ('4 s left', '4 min left', '')
-    """
-    if seconds is None:
-        return ""
-    return f"{math.ceil(seconds)} s left" if seconds <= 90 else f"{math.ceil(seconds / 60)} min left"
-
-
-# ----------------------------------------------------------------- lines
+    told = []
+    if pieces_a_second:
+        told.append(
+            f"{pieces_a_second:.1f} a second" if pieces_a_second >= 1 else f"{1 / pieces_a_second:.1f} s each"
+        )
+    if left_s is not None:
+        told.append(f"{math.ceil(left_s)} s left" if left_s <= 90 else f"{math.ceil(left_s / 60)} min left")
+    return ", ".join(told)
 
 
 def said(text: str, weight: str = "", *, first: str = "", later: str | None = None, most: int = WIDTH) -> list[Line]:
@@ -290,9 +261,6 @@ def _plain(table: str, row: tables.Row) -> dict[str, object]:
             value = float(tables.cell_text(column, row)) if math.isfinite(float(value)) else None
         plain[column.name] = value
     return plain
-
-
-# --------------------------------------------------------------- console
 
 
 def print_lines(lines: Iterable[Line | str], *, file: TextIO | None = None) -> None:

@@ -38,21 +38,20 @@ def wrapped(text: str, most: int, first: str = "", later: str = "") -> list[str]
     if all(width_of(letter) == 1 for letter in text):
         return textwrap.wrap(text, most, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
     lines: list[str] = []
-    line, words = "", text.split()
-    while words:
-        indent = later if lines else first
-        word = words.pop(0)
-        longer = f"{line} {word}" if line else f"{indent}{word}"
-        if width_of(longer) <= most:
-            line = longer
-        elif line:
-            lines.append(line)
-            line = ""
-            words.insert(0, word)
-        else:
-            fits = _fitting(word, most - width_of(indent))
-            lines.append(f"{indent}{word[:fits]}")
-            words.insert(0, word[fits:])
+    line = ""
+    for word in text.split():
+        while word:
+            indent = later if lines else first
+            longer = f"{line} {word}" if line else f"{indent}{word}"
+            if width_of(longer) <= most:
+                line, word = longer, ""
+            elif line:
+                lines.append(line)
+                line = ""
+            else:
+                fits = _fitting(word, most - width_of(indent))
+                lines.append(f"{indent}{word[:fits]}")
+                word = word[fits:]
     return [*lines, line] if line else lines
 
 

@@ -1,4 +1,4 @@
-"""The answers of a reading: moved or not, how far to go, how long it rings, and whether it can be trusted.
+"""The answers of a reading: moved, how far to go, how long it rings, whether to trust it; and all in one sentence.
 
 Conventions: an answer stands in full, with its interval; where a face has room for a few large letters only, it shows
 ``Answer.brief``. What limits an answer stands beside that answer.
@@ -8,26 +8,26 @@ from __future__ import annotations
 
 import math
 import re
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import words
+from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky, landings_of
-from tapbatch.show.view.stages import differed_text, drifts_into, stage_before, stage_name
+from tapbatch.show.view.stages import drifts_into, leading, stage_before, stage_names
 
 Question = Literal["moved", "far", "rings", "trust"]
 
-QUESTIONS: dict[Question, str] = {
-    "moved": "Moved?",
-    "far": "How far?",
-    "rings": "Rings?",
-    "trust": "Trust it?",
-}
+QUESTIONS: dict[Question, str] = {"moved": "Moved?", "far": "How far?", "rings": "Rings?", "trust": "Trust it?"}
 
 MOST_LANDINGS = 3
+
+NOTHING_READ = "No mode could be read"
+WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
 
 _INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)")
 
@@ -67,9 +67,6 @@ class Answer:
         return _INTERVAL.sub("", self.told)
 
 
-NO_ANSWER = Answer(question="moved", told="")
-
-
 def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> tuple[Answer, ...]:
     """Return the answers for a stage, from the mode that leads there; a pitch is sure within ``steady_cents``."""
     drift = drifts_into(history, stage).get(lead.mode)
@@ -105,18 +102,14 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         return Answer(question="moved", told="First stage", detail="nothing to compare with yet")
     if drift is None:
         return Answer(question="moved", told="Not compared", detail=f"with {before.stage_shown}")
-    differed = differed_text(drift)
-    first = stage_name(history, stage.part, drift.first_stage)
-    told = (
-        f"since {stage_name(history, stage.part, drift.from_stage)}",
-        words.more_taps_text(drift),
-        words.since_first_text(drift, first),
-    )
+    names = stage_names(history)
+    start, first = (names.get((stage.part, name), name) for name in (drift.from_stage, drift.first_stage))
+    told = (f"since {start}", words.more_taps_text(drift), words.since_first_text(drift, first))
     return Answer(
         question="moved",
         told=capital(words.moved_text(drift)),
         detail="; ".join(filter(None, told)),
-        limits=_limits(differed, "besides the wood: ", "differs besides the wood: "),
+        limits=_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
         number=drift.freq_change_cents,
     )
 
@@ -150,13 +143,32 @@ def _limits(limit: str, name: str = "", full: str = "") -> tuple[Limit, ...]:
 
 
 def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
-    half = words.half_cents(lead)
+    half, recordings = words.half_cents(lead), sum(h.recording.kind == "tap" for h in stage.heard)
+    taps = f"seen in {lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
+    said = taps if recordings < 2 else f"{taps}, {recordings} recordings"
     if math.isnan(half):
-        why = "; how sure is not known"
-    elif half > steady_cents:
-        why = f"; {words.sure_text(lead)} is wider than the {steady_cents:g} c that count as steady"
-    else:
-        why = ""
-    recordings = sum(h.recording.kind == "tap" for h in stage.heard)
-    taps = f"{lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
-    return f"seen in {taps}{why}" if recordings < 2 else f"seen in {taps}, {recordings} recordings{why}"
+        return f"{said}; how sure is not known"
+    wide = f"; {words.sure_text(lead)} is wider than the {steady_cents:g} c that count as steady"
+    return said + wide if half > steady_cents else said
+
+
+def turned_down(stage: Stage) -> Counter[str]:
+    """Return the reasons why transients of a stage were not used as taps, each with its count."""
+    return Counter(t.tap.reason for h in stage.heard for t in h.reading.taps if not t.tap.used)
+
+
+def standing_text(history: History, stage: Stage) -> str:
+    """Say which note leads at a stage, how sure, what limits it, and whether it moved; or that none could be read."""
+    said = ", ".join(word for word in (history.instrument_shown, stage.part, stage.stage_shown) if word)
+    lead = leading(stage)
+    if lead is None:
+        return f"{said}: {NOTHING_READ.lower()}"
+    played = words.playing_text(lead, stage)
+    flags = ", ".join(dict.fromkeys((*lead.flags, *stage.flags)))
+    asides = [f"played: {played}" if played else "", flags]
+    said += f": {words.note_text(lead)} {words.sure_text(lead)}" + "".join(f" ({aside})" for aside in asides if aside)
+    drift = drifts_into(history, stage).get(lead.mode)
+    if drift is None:
+        return said
+    said = ", ".join(filter(None, (said, words.moved_text(drift), words.more_taps_text(drift))))
+    return f"{said} ({cautions_text(drift.cautions)})" if drift.cautions else said

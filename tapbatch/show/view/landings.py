@@ -21,13 +21,7 @@ def is_risky(landing: Landing) -> bool:
 
 
 def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
-    """Return the landings of a part that matter: its targets, else the one note that the lead mode is heading for.
-
-    Examples
-    --------
-    >>> chosen_landings(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
-    ()
-    """
+    """Return the landings of a part that matter: its targets, else the one note that the lead mode is heading for."""
     of_part = [landing for landing in history.landings if landing.part == part]
     targets = tuple(landing for landing in of_part if landing.landing == "target")
     if targets or not of_part:
@@ -44,13 +38,7 @@ def landings_of(history: History, stage: Stage, lead: StageMode) -> list[Landing
 
 
 def landing_lines(history: History, part: str) -> list[str]:
-    """Say how far a part has to go: a line for each target, else one for its lead mode, both ways if none is known.
-
-    Examples
-    --------
-    >>> landing_lines(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body")
-    []
-    """
+    """Say how far a part has to go: a line a target, else one for its lead mode, both ways if none is known."""
     chosen = chosen_landings(history, part)
     if not chosen or chosen[0].landing == "target" or chosen[0].step_cents is not None:
         return [landing_line(landing) for landing in chosen]
@@ -60,13 +48,7 @@ def landing_lines(history: History, part: str) -> list[str]:
 
 
 def landing_blocks(history: History) -> list[tuple[Stage, list[Landing]]]:
-    """Return the landings to draw, mode by mode, each with its stage; a note that is also a target stands once.
-
-    Examples
-    --------
-    >>> landing_blocks(History(instrument="na", instrument_shown="NA", stages=(), drifts=()))
-    []
-    """
+    """Return the landings to draw, mode by mode, each with its stage; a note that is also a target stands once."""
     gathered: dict[tuple[str, str, str], list[Landing]] = {}
     for landing in history.landings:
         gathered.setdefault((landing.part, landing.stage, landing.mode), []).append(landing)

@@ -44,21 +44,12 @@ def sustain_rows(comparison: Comparison) -> list[SustainChange]:
 
 
 def same_reason(rows: Sequence[SustainChange]) -> NoVerdict | None:
-    """Return the reason for no verdict that all rows share; ``None`` if they differ.
-
-    Examples
-    --------
-    >>> same_reason([]) is None
-    True
-    """
+    """Return the reason for no verdict that all rows share; ``None`` if they differ."""
     reasons = {row.why for row in rows}
     return reasons.pop() if len(reasons) == 1 else None
 
 
 def rows_known(comparison: Comparison) -> list[SustainChange]:
     """Return the rows that were measured at both stages, whether there is room for them or not."""
-    return [
-        c
-        for c in comparison.sustain
-        if c.change_pct is not None and math.isfinite(c.change_pct) and (c.kind, c.subject) != ("pluck", "band")
-    ]
+    known = (c for c in comparison.sustain if c.change_pct is not None and math.isfinite(c.change_pct))
+    return [c for c in known if (c.kind, c.subject) != ("pluck", "band")]

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TypeVar
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.reading import Reading
 from tapbatch.show.say import words
-from tapbatch.show.say.cautions import cautions_text
 
 MOST_MODES = 8
 
@@ -32,13 +33,7 @@ def with_own_lines(stage: Stage) -> Stage:
 
 
 def latest_stage(history: History) -> Stage | None:
-    """Return the stage that all faces show: the latest of all parts, the body's if two are equally late.
-
-    Examples
-    --------
-    >>> latest_stage(History(instrument="na", instrument_shown="NA", stages=(), drifts=())) is None
-    True
-    """
+    """Return the stage that all faces show: the latest of all parts, the body's if two are equally late."""
     last = [history.of_part(part)[-1] for part in history.parts]
     return max(last, key=lambda s: (s.order, last.index(s))) if last else None
 
@@ -55,20 +50,7 @@ def last_with_modes(history: History, part: str) -> Stage | None:
 
 def stage_before(history: History, stage: Stage) -> Stage | None:
     """Return the stage of the same part that comes before, ``None`` where there is none."""
-    stages = history.of_part(stage.part)
-    index = next(n for n, each in enumerate(stages) if each is stage)
-    return stages[index - 1] if index else None
-
-
-def stage_name(history: History, part: str, stage: str) -> str:
-    """Return the name of a stage as it is shown, or its identity where the part has no such stage.
-
-    Examples
-    --------
-    >>> stage_name(History(instrument="na", instrument_shown="NA", stages=(), drifts=()), "body", "01-closed")
-    '01-closed'
-    """
-    return stage_names(history).get((part, stage), stage)
+    return next((before for before, each in pairwise(history.of_part(stage.part)) if each is stage), None)
 
 
 def stage_names(history: History) -> dict[tuple[str, str], str]:
@@ -82,10 +64,7 @@ def stage_placed(stage: Stage) -> str:
 
 
 def stage_facts(stage: Stage) -> str:
-    """Return the day of a stage, from the notes, else from its latest recording, and the pitch its notes count from.
-
-    The day is left out where neither says it.
-    """
+    """Return the day of a stage, from the notes or its latest recording if known, and its concert pitch."""
     recorded = max((h.reading.recorded_at for h in stage.heard), default="")
     day = (stage.note.date if stage.note and stage.note.date else recorded)[:10]
     return ", ".join(filter(None, (day, f"A4 = {stage.concert_pitch_hz:g} Hz")))
@@ -103,18 +82,10 @@ def most_tapped(stage: Stage, shown: Callable[[Reading], Shown | None]) -> Shown
     return shown(best) if best else None
 
 
-# ------------------------------------------------------------------ modes
-
-
 def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
     """Return the modes of one part that a chart shows, from low to high.
 
     The latest lead comes first, then the builder's labels, then what is strongest over all stages.
-
-    Examples
-    --------
-    >>> chart_modes([])
-    []
     """
     found: dict[str, list[StageMode]] = {}
     for stage in stages:
@@ -134,45 +105,17 @@ def mode_at(stage: Stage, name: str) -> StageMode | None:
     return next((m for m in stage.modes if m.mode == name), None)
 
 
-# ----------------------------------------------------------------- drifts
-
-
-class DriftsInto:
-    """What moved on the way to each stage of a history; calling it with a stage gives its drifts by mode.
-
-    For a chart or a table over all stages: of thousands, each would otherwise search the drifts of all.
-    """
-
-    def __init__(self, history: History) -> None:
-        self._told: dict[tuple[str, str], dict[str, Drift]] = {}
-        for drift in history.drifts:
-            self._told.setdefault((drift.part, drift.to_stage), {})[drift.mode] = drift
-
-    def __call__(self, stage: Stage) -> dict[str, Drift]:
-        """Return what moved on the way to a stage, by mode."""
-        names = dict.fromkeys((stage.stage, stage.stage_shown))
-        return {mode: d for name in names for mode, d in self._told.get((stage.part, name), {}).items()}
+def drifts_by_stage(history: History) -> defaultdict[tuple[str, str], dict[str, Drift]]:
+    """Return what moved on the way to each stage, by part and stage, then by mode."""
+    told: defaultdict[tuple[str, str], dict[str, Drift]] = defaultdict(dict)
+    for drift in history.drifts:
+        told[drift.part, drift.to_stage][drift.mode] = drift
+    return told
 
 
 def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
     """Return what moved on the way to a stage, by mode."""
-    return DriftsInto(history)(stage)
-
-
-def drifts_of_mode(history: History, stages: Sequence[Stage], name: str) -> list[Drift | None]:
-    """Return how a mode moved on the way to each of some stages; ``None`` where that is not known."""
-    told = {(d.part, d.to_stage): d for d in history.drifts if d.mode == name}
-    return [told.get((s.part, s.stage), told.get((s.part, s.stage_shown))) for s in stages]
-
-
-def differed_text(drift: Drift | None) -> str:
-    """Say what differed besides the wood between the stages of a drift; empty if nothing is known to."""
-    return cautions_text(drift.cautions) if drift else ""
-
-
-def is_cautious(drift: Drift | None) -> bool:
-    """Tell whether something besides the wood differed during a change."""
-    return drift is not None and bool(drift.cautions)
+    return drifts_by_stage(history)[stage.part, stage.stage]
 
 
 def sign_text(verdict: str, change_cents: float | None) -> str:
@@ -187,9 +130,6 @@ def sign_text(verdict: str, change_cents: float | None) -> str:
         return ""
     moved = f"{change_cents:+z.0f}" if verdict in ("up", "down") else ""
     return {"steady": "=", "unclear": "?"}.get(verdict, moved)
-
-
-# ------------------------------------------------------------------- rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,12 +152,7 @@ class ModeRow:
 def mode_rows(stage: Stage, steady_cents: float, history: History | None = None) -> list[ModeRow]:
     """Return a row for each mode of a stage, from strong to faint, the one that leads in front.
 
-    Parameters
-    ----------
-    stage, history
-        A stage, and the instrument's history, without which nothing is said of moves.
-    steady_cents
-        The width in cents within which a pitch counts as sure.
+    A pitch counts as sure within ``steady_cents``. Without the instrument's history nothing is said of moves.
     """
     lead, drifts = leading(stage), drifts_into(history, stage) if history else {}
     return [

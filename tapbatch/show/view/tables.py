@@ -16,15 +16,7 @@ from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import steps_seen_text
-from tapbatch.show.view.stages import (
-    DriftsInto,
-    ModeRow,
-    differed_text,
-    drifts_into,
-    mode_rows,
-    stage_name,
-    stage_names,
-)  # fmt: skip
+from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
 
 BESIDES = "besides the wood"
 
@@ -50,12 +42,6 @@ class Table:
     kind: Kind
     title: str
     rows: tuple[Row, ...]
-
-
-def modes_table(history: History, stage: Stage, steady_cents: float) -> Table:
-    """Return the modes of a stage, from low to high."""
-    rows = sorted(mode_rows(stage, steady_cents, history), key=lambda r: r.mode.freq_hz)
-    return Table(kind="modes", title=f"{stage.part}: modes at {stage.stage_shown}", rows=tuple(map(_mode, rows)))
 
 
 def _mode(row: ModeRow) -> Row:
@@ -94,8 +80,12 @@ def played_table(stage: Stage) -> Table:
 def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
     """Return what moved in a part from each stage to the next, the latest first; or on the way to the latest only."""
     stages = history.of_part(part)[-1 if latest else 0 :]
-    names, into = stage_names(history), DriftsInto(history)
-    rows = (_drift(names, n, drift) for n, stage in reversed([*enumerate(stages)]) for drift in into(stage).values())
+    names, told = stage_names(history), drifts_by_stage(history)
+    rows = (
+        _drift(names, order, drift)
+        for order, stage in reversed([*enumerate(stages)])
+        for drift in told[part, stage.stage].values()
+    )
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
     return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows))
 
@@ -113,12 +103,13 @@ def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Ro
         "cents": Cell(cents, drift.freq_change_cents),
         "rings": Cell(words.rings_text(drift), drift.t60_change_pct),
         "T60 (%)": Cell(t60, drift.t60_change_pct),
-        BESIDES: Cell(differed_text(drift)),
+        BESIDES: Cell(cautions_text(drift.cautions)),
     }
 
 
 def first_table(history: History, stage: Stage) -> Table:
     """Return what moved since each mode was first heard, if that was before the previous stage."""
+    names = stage_names(history)
     rows = tuple(
         {
             "verdict": Cell(words.VERDICTS[d.first_verdict]),
@@ -127,19 +118,13 @@ def first_table(history: History, stage: Stage) -> Table:
                 words.change_text(d.first_change_cents, d.first_cents_low, d.first_cents_high, 1),
                 d.first_change_cents,
             ),
-            "since": Cell(stage_name(history, stage.part, d.first_stage)),
+            "since": Cell(names.get((stage.part, d.first_stage), d.first_stage)),
             BESIDES: Cell(cautions_text(d.first_cautions)),
         }
         for d in drifts_into(history, stage).values()
         if d.first_verdict and d.first_stage != d.from_stage
     )
     return Table(kind="first", title=f"{stage.part}: what moved since each was first heard", rows=rows)
-
-
-def landings_table(history: History, part: str) -> Table:
-    """Return where the modes of a part could end up, and how far away that is."""
-    rows = tuple(_landing(landing) for landing in history.landings if landing.part == part)
-    return Table(kind="landings", title=f"{part}: where it could end up", rows=rows)
 
 
 def _landing(landing: Landing) -> Row:
@@ -176,23 +161,18 @@ def _string(string: OpenString) -> Row:
 
 
 def part_tables(history: History, part: str, steady_cents: float, *, latest: bool = False) -> Sequence[Table]:
-    """Return the tables of a part at its latest stage that have rows.
+    """Return the tables of a part at its latest stage that have rows; a pitch is sure within ``steady_cents``.
 
-    Parameters
-    ----------
-    history, part
-        The instrument, and a part of it.
-    steady_cents
-        The width in cents within which a pitch counts as sure.
-    latest
-        What moved on the way to the latest stage only, and not from each stage to the next.
+    With ``latest`` they say what moved on the way to the latest stage only, and not from each stage to the next.
     """
     stage = history.of_part(part)[-1]
+    modes = sorted(mode_rows(stage, steady_cents, history), key=lambda r: r.mode.freq_hz)
+    landings = tuple(_landing(landing) for landing in history.landings if landing.part == part)
     tables = (
-        modes_table(history, stage, steady_cents),
+        Table(kind="modes", title=f"{part}: modes at {stage.stage_shown}", rows=tuple(map(_mode, modes))),
         played_table(stage),
         drift_table(history, part, latest=latest),
         first_table(history, stage),
-        landings_table(history, part),
+        Table(kind="landings", title=f"{part}: where it could end up", rows=landings),
     )
     return [table for table in tables if table.rows]

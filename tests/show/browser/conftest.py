@@ -12,8 +12,8 @@ from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import card_of
-from tapbatch.show.browser.page import page_bytes
 from tests.show.browser.chromium import Chromium
+from tests.show.browser.parsed import page_bytes
 
 
 @pytest.fixture(scope="session")

@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
+from tapbatch.model.reading import Attention
+from tapbatch.show.browser.article import Card
+from tapbatch.show.browser.page import page_pieces
+
 VOID = {"meta", "link", "br", "input", "img"}
+
+
+def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
+    """The whole page of some cards."""
+    return b"".join(page_pieces([card.row for card in cards], cards, attention))
 
 
 @dataclass

@@ -16,17 +16,17 @@ from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import Card, card_id, card_of
-from tapbatch.show.browser.page import as_served, page_bytes
+from tapbatch.show.browser.page import as_served
 from tapbatch.show.draw.strings import DANGER
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text
 from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.stages import latest_stage
-from tapbatch.show.view.standing import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.tables import BESIDES
 from tests.refusals import misses
-from tests.show.browser.parsed import Element, parse
+from tests.show.browser.parsed import Element, page_bytes, parse
 
 SETTINGS = InstrumentSettings()
 EVIL = "<script>alert('1')</script>"

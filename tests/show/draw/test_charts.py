@@ -12,7 +12,7 @@ from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import SCREEN, Chart, Look
 from tapbatch.show.draw.drift import drift_chart
-from tapbatch.show.draw.marks import ROLES, Area, Dots, Lines
+from tapbatch.show.draw.marks import ROLES
 from tapbatch.show.view.stages import chart_modes
 from tests.show.draw.boxes import box_of, clashes
 from tests.show.draw.every_chart import charts_of
@@ -23,12 +23,7 @@ A4 = Look(width_mm=178.0, room_mm=226.0)
 
 def points_of(chart: Chart) -> np.ndarray:
     """All points of all marks, in mm, of shape (n, 2)."""
-    found = [np.zeros((0, 2))]
-    for mark in chart.marks:
-        found += (
-            mark.segments if isinstance(mark, Lines) else [mark.outline if isinstance(mark, Area) else mark.centres]
-        )
-    return np.concatenate(found)
+    return np.concatenate([np.zeros((0, 2)), *(piece for mark in chart.marks for piece in mark.pieces)])
 
 
 @pytest.mark.parametrize("look", [A4, SCREEN], ids=["paper", "screen"])
@@ -71,7 +66,7 @@ def test_a_drift_has_a_dot_for_every_reading(
         stages = history.of_part(part)
         for mode in chart_modes(stages):
             chart = drift_chart(history, stages, [mode], InstrumentSettings(), look)
-            dots = sum(len(mark.centres) for mark in chart.marks if isinstance(mark, Dots))
+            dots = sum(len(mark.pieces[0]) for mark in chart.marks if mark.shape == "dots")
             assert dots == sum(mode in [m.mode for m in stage.modes] for stage in stages)
 
 

@@ -13,7 +13,6 @@ from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import Sheet
 from tapbatch.show.draw.lettering import MM_PER_PT
-from tapbatch.show.draw.marks import Dots, Lines
 from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.say.cautions import caution_text
 from tapbatch.show.say.landings import chance_text, steps_seen_text, way_text
@@ -22,7 +21,7 @@ from tapbatch.show.view.tables import BESIDES
 
 
 def drawn(history: History, title: str) -> list[Sheet]:
-    return [sheet for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == title]
+    return [sheet.finished() for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == title]
 
 
 def said(sheets: list[Sheet]) -> str:
@@ -33,10 +32,10 @@ def across(sheets: list[Sheet], name: str) -> np.ndarray:
     """Where the points of a mark stand from left to right, in mm."""
     found: list[float] = []
     for mark in (mark for sheet in sheets for mark in sheet.marks):
-        if isinstance(mark, Dots) and mark.name == name:
-            found += mark.centres[:, 0].tolist()
-        elif isinstance(mark, Lines) and mark.name == name:
-            found += [x for segment in mark.segments for x in segment[:, 0].tolist()]
+        if mark.shape == "dots" and mark.name == name:
+            found += mark.pieces[0][:, 0].tolist()
+        elif mark.shape == "lines" and mark.name == name:
+            found += [x for segment in mark.pieces for x in segment[:, 0].tolist()]
     return np.array(found)
 
 

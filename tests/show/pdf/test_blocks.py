@@ -18,7 +18,6 @@ class Lines:
     first: int
     count: int
     title: str = "Lines"
-    caption: str = ""
 
     def height_mm(self, sheet: Sheet) -> float:
         return 5.0 * self.count
@@ -35,7 +34,7 @@ class Lines:
 
 
 def placed(*blocks: Block) -> list[Sheet]:
-    book = Book("A name", "A4")
+    book = Book("A name", "A4", {"Charts": "Said once a sheet"})
     book.add("Cover")
     for block in blocks:
         book.place(block)
@@ -60,9 +59,7 @@ def test_a_chart_that_has_no_room_goes_on_a_new_sheet_with_its_heading_and_its_n
     look = Sheet("A4", "").inner
     tall = Chart(look, height_mm=150.0)
     tall.say(0.0, 149.0, "foot of the chart")
-    sheets = placed(
-        *(ChartBlock("Charts", "Said once a sheet", tall, name, "", [("note", "caution")]) for name in "ab")
-    )
+    sheets = placed(*(ChartBlock("Charts", tall, name, "", [("note", "caution")]) for name in "ab"))
     assert [sheet.headings for sheet in sheets[1:]] == [["a"], ["b"]]
     for sheet in sheets[1:]:
         heights = {word.text: word.y_mm for word in sheet.words}

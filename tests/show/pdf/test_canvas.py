@@ -13,9 +13,8 @@ from hypothesis import strategies as st
 
 from tapbatch.show.draw.chart import Chart, Look, Sheet
 from tapbatch.show.draw.lettering import MM_PER_PT, bold, plain, printable, text_width_mm
-from tapbatch.show.draw.marks import ROLES, Area, Dots, Lines
-from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.ink import INKS
+from tapbatch.show.draw.marks import ROLES
+from tapbatch.show.pdf.canvas import INKS, pdf_bytes
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf reads the pages back")
 
@@ -85,7 +84,7 @@ def test_every_letter_can_be_searched_for(said: list[str]) -> None:
 
 
 def test_more_letters_than_a_font_in_the_file_holds_can_be_searched_for() -> None:
-    letters = [chr(code) for code in range(0xC0, 0x52F) if plain().has(chr(code)) and chr(code).isalpha()]
+    letters = [chr(code) for code in range(0xC0, 0x52F) if code in plain().glyphs and chr(code).isalpha()]
     said = ["".join(letters[n : n + 40]) for n in range(0, len(letters), 40)]
     assert len(letters) > 2 * 256
     sheet = Sheet("A4", "letters")
@@ -146,7 +145,7 @@ def test_marks_stand_where_their_millimetres_say() -> None:
     sheet.rule(10.0, 50.0, 60.0, 50.0, "scale")
     sheet.area(outline, "field")
     sheet.dots([(100.0, 100.0)], "unsure reading", 2.0, "reading")
-    assert [type(mark) for mark in sheet.marks] == [Lines, Area, Lines, Dots]
+    assert [mark.shape for mark in sheet.marks] == ["lines", "area", "lines", "dots"]
     drawn = drawn_on(page_of(sheet))
     ends = [n for n, (operator, _) in enumerate(drawn) if operator in ("S", "f", "B", "B*")]
     rule, area, lines, dots = (drawn[first:last] for first, last in zip([0, *ends], ends, strict=False))

@@ -8,7 +8,7 @@ import pytest
 
 from tapbatch.show.draw.chart import SMALL, Sheet
 from tapbatch.show.draw.lettering import text_width_mm
-from tapbatch.show.pdf.columns import Column
+from tapbatch.show.pdf.blocks import Column
 from tapbatch.show.pdf.pages import COLUMNS
 from tapbatch.show.pdf.slip import ROW
 

@@ -14,7 +14,6 @@ from tapbatch.compare.tension import total_tension_n
 from tapbatch.model.caution import Caution, NoVerdict
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.marks import Dots, Lines
 from tapbatch.show.draw.strings import DANGER
 from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.say.cautions import caution_text, no_verdict_text
@@ -39,7 +38,7 @@ def built() -> History:
 
 
 def page(history: History, title: str, settings: InstrumentSettings = TWO) -> str:
-    sheets = report_sheets(history, settings)
+    sheets = [sheet.finished() for sheet in report_sheets(history, settings)]
     return " ".join(word.text for sheet in sheets if sheet.title == title for word in sheet.words)
 
 
@@ -65,8 +64,8 @@ def test_the_strings_page_says_cents_course_and_both_pulls(built: History) -> No
 def test_the_interval_of_a_string_is_drawn_round_its_dot(histories: dict[str, Callable[[], History]]) -> None:
     history = histories["strung"]()
     marks = [mark for sheet in report_sheets(history, InstrumentSettings()) for mark in sheet.marks]
-    (dot,) = next(m.centres for m in marks if isinstance(m, Dots) and m.name == "string 1")
-    (bar,) = next(m.segments for m in marks if isinstance(m, Lines) and m.name == "interval 1")
+    (dot,) = next(m.pieces[0] for m in marks if m.shape == "dots" and m.name == "string 1")
+    (bar,) = next(m.pieces for m in marks if m.shape == "lines" and m.name == "interval 1")
     string = history.stages[-1].strings[0]
     below, above = dot[0] - bar[0][0], bar[1][0] - dot[0]
     cents = [1200 * np.log2(f / string.freq_hz) for f in (string.freq_low_hz, string.freq_high_hz)]

@@ -24,7 +24,7 @@ from tapbatch.show.terminal.readings import (
     reading_lines,
     reading_to_json,
 )
-from tapbatch.show.view.standing import NOTHING_READ
+from tapbatch.show.view.answers import NOTHING_READ
 from tests.refusals import misses
 
 

@@ -19,12 +19,12 @@ from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.shop.folder import open_shop
 from tapbatch.show.browser.article import card_of
-from tapbatch.show.browser.page import page_bytes
 from tapbatch.show.pdf.report import report_bytes
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
 from tapbatch.show.terminal.readings import arrival_lines
 from tests.shops import make_shop, tapbatch, taps
+from tests.show.browser.parsed import page_bytes
 from tests.show.view import faces
 
 VERDICTS = {"up": "up", "down": "down", "steady": "held steady", "unclear": "cannot tell"}
@@ -140,7 +140,16 @@ def rounds_to(value: object, text: str, slack: float = 1.0) -> bool:
     return abs(float(str(value)) - float(text)) <= slack * 0.5000001 * 10.0**-places
 
 
-@pytest.mark.parametrize("name", ["whole", "one stage, one tap", "forty stages", "strung", "cautions galore"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "whole",
+        "one stage, one tap",
+        pytest.param("forty stages", marks=pytest.mark.slow),
+        "strung",
+        "cautions galore",
+    ],
+)
 def test_stages_made_by_hand(histories: dict[str, Callable[[], History]], name: str) -> None:
     agree(said_of(histories[name](), InstrumentSettings()))
 
@@ -152,6 +161,7 @@ def test_a_simulated_shop(simulated: Path) -> None:
         assert ("far" in said.faces["slip"]) == ("far" in said.faces["card"]) == ("far" in said.faces["page"])
 
 
+@pytest.mark.slow
 def test_the_sample_shop(sample_shop: Path) -> None:
     told = [said_of(history, settings) for history, settings in read_back(sample_shop)]
     assert len(told) == 2
