@@ -8,16 +8,15 @@ verdict is firm.
 
 The rules, the first that holds:
 
-1. own and whole move both exclude zero, with opposite signs: ``unclear``. Likewise where the own move is not firm and
-   the reading went the other way;
-2. the own move excludes zero: it decides, or the whole one where all moved in the same direction too. Firm by Holm's
-   rule among the modes, if it is nine times as likely that this mode moved as that all others moved and it stood.
-   Otherwise ``?``: then the mode *parted* from the rest, and nobody can tell which of them moved;
-3. the common and the whole move exclude zero, with the same sign: ``moved`` is ``all``, firm if the common move alone
-   has a p-value below 2.5 %;
-4. the whole move excludes zero: firm by Holm's rule;
-5. the own interval, and that of what all did alike as read, lie within what counts as steady: ``steady``;
-6. ``unclear``. ``moved`` is ``all`` if it is open whether all moved alike.
+1. own and whole move both exclude zero, with opposite signs: ``unclear``. An own move that is not firm among the
+modes is not held against a whole one: its interval is extended to zero, and the other rules decide. Nor is it held
+against a reading that went the other way: ``unclear``; 2. the own move excludes zero: it decides, or the whole one
+where all moved in the same direction too. Firm by Holm's rule among the modes, if it is nine times as likely that
+this mode moved as that all others moved and it stood. Otherwise ``?``: then the mode *parted* from the rest, and
+nobody can tell which of them moved; 3. the common and the whole move exclude zero, with the same sign: ``moved`` is
+``all``, firm if the common move alone has a p-value below 2.5 %; 4. the whole move excludes zero: firm by Holm's
+rule; 5. the own interval, and that of what all did alike as read, lie within what counts as steady: ``steady``; 6.
+``unclear``. ``moved`` is ``all`` if it is open whether all moved alike.
 
 So nothing called ``up`` or ``down``, with or without ``?``, has zero in the interval of ``moved``, and an ``unclear``
 one always has, but for rule 1: there :attr:`Move.printed` is the hull of both intervals.
@@ -194,6 +193,8 @@ def verdicts_of(sums: Sums, steady: float) -> Said:
     chances, parted = np.ones(count), np.zeros(count, dtype=bool)
     for k in range(count):
         own_way, whole_way, all_way = _way(own[1, k], own_p[k]), _way(whole[k], whole_p[k]), _way(common, common_p)
+        if own_way * whole_way < 0 and own_chance[k] >= FIRM:
+            own_way, own[1, k] = 0, 0.5
         if own_way * whole_way < 0 or (own_chance[k] >= FIRM and own_way * sums.contrast.change[k] < 0):
             verdict, rests, chance = 0, "whole", 1.0
         elif own_way:
