@@ -9,14 +9,16 @@ verdict is firm.
 The rules, the first that holds:
 
 1. own and whole move both exclude zero, with opposite signs: ``unclear``. An own move that is not firm among the
-modes is not held against a whole one: its interval is extended to zero, and the other rules decide. Nor is it held
-against a reading that went the other way: ``unclear``; 2. the own move excludes zero: it decides, or the whole one
-where all moved in the same direction too. Firm by Holm's rule among the modes, if it is nine times as likely that
-this mode moved as that all others moved and it stood. Otherwise ``?``: then the mode *parted* from the rest, and
-nobody can tell which of them moved; 3. the common and the whole move exclude zero, with the same sign: ``moved`` is
-``all``, firm if the common move alone has a p-value below 2.5 %; 4. the whole move excludes zero: firm by Holm's
-rule; 5. the own interval, and that of what all did alike as read, lie within what counts as steady: ``steady``; 6.
-``unclear``. ``moved`` is ``all`` if it is open whether all moved alike.
+   modes is not held against the whole one: its interval is extended to zero, and the other rules decide. Where such
+   an own move goes against the reading, and the whole one tells nothing: ``unclear`` too;
+2. the own move excludes zero: it decides, or the whole one where all moved in the same direction too. Firm by Holm's
+   rule among the modes, if it is nine times as likely that this mode moved as that all others moved and it stood.
+   Otherwise ``?``: then the mode *parted* from the rest, and nobody can tell which of them moved;
+3. the common and the whole move exclude zero, with the same sign: ``moved`` is ``all``, firm if the common move alone
+   has a p-value below 2.5 %;
+4. the whole move excludes zero: firm by Holm's rule;
+5. the own interval, and that of what all did alike as read, lie within what counts as steady: ``steady``;
+6. ``unclear``. ``moved`` is ``all`` if it is open whether all moved alike.
 
 So nothing called ``up`` or ``down``, with or without ``?``, has zero in the interval of ``moved``, and an ``unclear``
 one always has, but for rule 1: there :attr:`Move.printed` is the hull of both intervals.
