@@ -29,8 +29,8 @@ OWN_STEPS, COMMON_STEPS = 11, 12
 (``tests/compare/test_moves.py``)."""
 
 COMMON_DOF = 3.0
-"""Degrees of freedom of the half-t prior of ``sc``: its tail lets one bench in a hundred shift by nine times the
-scale."""
+"""Degrees of freedom of the half-t prior of ``sc``: its tail lets one bench in a hundred shift by 5.8 times
+the scale."""
 
 
 OWN_SHARES = ((0.03, 0.4), (0.2, 0.35), (0.5, 0.25))
