@@ -216,7 +216,8 @@ def verdicts_of(sums: Sums, steady: float) -> Said:
 class _Known:
     """What is known of one mode: which way each move goes (0 if its interval holds zero), its chances and odds.
 
-    ``read`` is the difference of its readings. ``steady`` says whether its own interval, and that of what all did alike, lie within what counts as steady.
+    ``read`` is the difference of its readings. ``steady`` says whether its own interval, and that of what all did
+    alike, lie within what counts as steady.
     """
 
     own_way: int
