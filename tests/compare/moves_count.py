@@ -59,6 +59,7 @@ class Counts:
     holds: dict[str, list[bool]] = field(default_factory=lambda: {n: [] for n in ("whole", "own", "common")})
     halves: dict[str, list[float]] = field(default_factory=lambda: {n: [] for n in ("whole", "own", "common")})
     open_alike: int = 0
+    answered: list[bool] = field(default_factory=list)
     seconds: float = 0.0
 
     def told(self, words: Sequence[str] = TOLD) -> float:
@@ -154,6 +155,7 @@ def _add(counts: Counts, case: Case, said: Moves, moves: Floats) -> None:
         counts.wrong_rule += _breaks_a_rule(mode.verdict, mode.printed)
         if true != 0.0:
             counts.moved.append(mode.verdict)
+            counts.answered.append(mode.verdict in TOLD or said.open_alike)
             counts.wrong_sign += mode.verdict in (("down", "down?") if true > 0 else ("up", "up?"))
 
 

@@ -152,10 +152,11 @@ def test_word_and_interval_never_contradict_each_other(change: list[float], vari
 def test_what_fell_is_what_rose_turned_over(change: list[float]) -> None:
     turned = {"up": "down", "down": "up", "up?": "down?", "down?": "up?"}
     for rose, fell in zip(judged(change, 0.25).modes, judged([-c for c in change], 0.25).modes, strict=True):
-        # Bounds are found to a tenth of a cent at worst, so a verdict at the very edge may differ.
-        assert fell.own.low == pytest.approx(-rose.own.high, abs=0.1)
+        # The cells of the sums are joined from below, which moves a bound by 1 % of an interval or so.
+        close = 0.02 * (rose.own.high - rose.own.low)
+        assert fell.own.low == pytest.approx(-rose.own.high, abs=close)
         assert fell.whole.high == pytest.approx(-rose.whole.low, abs=0.1)
-        if abs(rose.chance - 0.05) > 0.01 and min(abs(rose.own.low), abs(rose.own.high)) > 0.1:
+        if abs(rose.chance - 0.05) > 0.01 and min(abs(rose.own.low), abs(rose.own.high)) > close:
             assert fell.verdict in (turned.get(rose.verdict, rose.verdict), "unclear", "steady")
 
 
@@ -183,7 +184,8 @@ def test_a_mode_that_rose_beside_others_but_fell_itself_is_unclear() -> None:
 def test_a_mode_alone_has_no_others_to_move_beside() -> None:
     assert judged([-30.0], 0.25).modes[0].verdict == "down"
     assert judged([-30.0], 0.25).modes[0].moved in ("all", "whole")
-    assert judged([0.2], 0.25).modes[0].verdict == "unclear"
+    still = judged([0.2], 0.25).modes[0]
+    assert (still.verdict, still.moved) == ("unclear", "whole")
 
 
 def test_more_set_ups_are_asked_for_where_more_taps_do_not_help() -> None:

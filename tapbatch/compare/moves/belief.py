@@ -10,7 +10,8 @@ exist:
 
 Of ``so`` each piece counts in full: many modes tell of it. Of ``sc`` a piece is one draw, from a distribution that
 is hardly known: ``n`` of kind ``anew`` count together as ``n/(n + 2)`` of their sum, so that one is not believed, and
-all those of kind ``stages`` together as one at most. Believing ``again`` in full gave 6 to 7.6 % of false movers.
+all those of kind ``stages`` together as one at most. In earlier trials, ``again``
+believed in full gave 6 to 7.6 % of false movers.
 """
 
 from __future__ import annotations

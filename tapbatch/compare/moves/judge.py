@@ -8,8 +8,9 @@ verdict is firm.
 
 The rules, the first that holds:
 
-1. own and whole move both exclude zero, with opposite signs: ``unclear``. Likewise where the own move is not firm and
-   the reading went the other way;
+1. own and whole move both exclude zero, with opposite signs: ``unclear``. An own move that is not firm among the
+   modes is not held against the whole one: its interval is extended to zero, and the other rules decide. Where such
+   an own move goes against the reading, and the whole one tells nothing: ``unclear`` too;
 2. the own move excludes zero: it decides, or the whole one where all moved in the same direction too. Firm by Holm's
    rule among the modes, if it is nine times as likely that this mode moved as that all others moved and it stood.
    Otherwise ``?``: then the mode *parted* from the rest, and nobody can tell which of them moved;
@@ -26,7 +27,7 @@ one always has, but for rule 1: there :attr:`Move.printed` is the hull of both i
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -178,54 +179,95 @@ def verdicts_of(sums: Sums, steady: float) -> Said:
     """Return the verdicts, from the distribution functions at zero and at the bounds of ``steady``."""
     count = sums.contrast.change.size
     bounds = np.array([-steady, 0.0, steady])
-    own, whole_below = sums.own_cdf(np.tile(bounds[:, None], count)), sums.whole_cdf(np.zeros((1, count)))
-    common_below, alike = sums.common_cdf(np.zeros(1)), sums.alike_cdf(bounds)
-    whole, common = whole_below[0], float(common_below[0])
-    own_p, whole_p, common_p = _two_sided(own[1]), _two_sided(whole), float(_two_sided(common_below)[0])
+    own, whole = sums.own_cdf(np.tile(bounds[:, None], count)), sums.whole_cdf(np.zeros((1, count)))
+    common, alike = sums.common_cdf(np.zeros(1)), sums.alike_cdf(bounds)
     if count == 1:
-        own_p = np.ones(1)  # a mode alone has no others to move beside
-    within = (own[0] < TAIL) & (own[2] > 1.0 - TAIL) if count > 1 else np.zeros(1, dtype=bool)
+        own[:] = 0.5  # a mode alone has no others to move beside
+    common_p = float(_two_sided(common)[0])
     small = bool(alike[0] < TAIL and alike[2] > 1.0 - TAIL)
     open_alike = common_p >= 2.0 * TAIL and not small and not TAIL <= alike[1] <= 1.0 - TAIL
+    own_p, whole_p = _two_sided(own[1]), _two_sided(whole[0])
     own_chance, whole_chance = np.array(holm(list(own_p))) / SHARE, np.array(holm(list(whole_p))) / SHARE
-    all_chance = np.maximum(common_p / SHARE, whole_p)
-    verdicts: list[MoveVerdict] = []
-    moved: list[Moved] = []
-    chances, parted = np.ones(count), np.zeros(count, dtype=bool)
+    ruled = []
     for k in range(count):
-        own_way, whole_way, all_way = _way(own[1, k], own_p[k]), _way(whole[k], whole_p[k]), _way(common, common_p)
-        if own_way * whole_way < 0 or (own_chance[k] >= FIRM and own_way * sums.contrast.change[k] < 0):
-            verdict, rests, chance = 0, "whole", 1.0
-        elif own_way:
-            rests = "whole" if all_way == own_way == whole_way else "own"
-            parted[k] = rests == "own" and sums.stands_odds[k] < LEAST_ODDS
-            chance = min(own_chance[k], whole_chance[k]) if rests == "whole" else own_chance[k]
-            verdict, chance = own_way, max(chance, FIRM) if parted[k] else chance
-        elif all_way and all_way == whole_way:
-            verdict, rests, chance = whole_way, "all", all_chance[k]
-        elif whole_way:
-            verdict, rests, chance = whole_way, "whole", min(whole_chance[k], 1.0)
-        else:
-            verdict, rests, chance = 0, "all" if open_alike else "own", 1.0
-        chances[k] = min(chance, 1.0)
-        moved.append(rests)  # type: ignore[arg-type]
-        verdicts.append(_word(verdict, chances[k], bool(within[k] and small and not (own_way or whole_way))))
-    return Said(tuple(verdicts), tuple(moved), chances, parted, open_alike, own, whole_below, common_below, alike)
+        known = _Known(
+            own_way=_way(own[1, k]),
+            whole_way=_way(whole[0, k]),
+            all_way=_way(common[0]),
+            read=float(sums.contrast.change[k]),
+            own_chance=float(own_chance[k]),
+            whole_chance=float(whole_chance[k]),
+            all_chance=max(common_p / SHARE, float(whole_p[k])),
+            odds=float(sums.stands_odds[k]),
+            steady=bool(small and own[0, k] < TAIL and own[2, k] > 1.0 - TAIL),
+            open_alike=open_alike,
+        )
+        if known.own_is_chance and known.own_way * known.whole_way < 0:
+            own[1, k] = 0.5
+            known = replace(known, own_way=0)
+        ruled.append(_ruled(known))
+    verdicts, moved, chances, parted = zip(*ruled, strict=True)
+    if count == 1 and moved == ("own",):
+        moved = ("whole",)
+    return Said(verdicts, moved, np.array(chances), np.array(parted), open_alike, own, whole, common, alike)
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of one mode: which way each move goes (0 if its interval holds zero), its chances and odds.
+
+    ``read`` is the difference of its readings. ``steady`` says whether its own interval, and that of what all did
+    alike, lie within what counts as steady.
+    """
+
+    own_way: int
+    whole_way: int
+    all_way: int
+    read: float
+    own_chance: float
+    whole_chance: float
+    all_chance: float
+    odds: float
+    steady: bool
+    open_alike: bool
+
+    @property
+    def own_is_chance(self) -> bool:
+        """Whether the own move is not firm among the modes."""
+        return self.own_chance >= FIRM
+
+
+def _ruled(known: _Known) -> tuple[MoveVerdict, Moved, float, bool]:
+    """Return the verdict by the first rule that holds, what it rests on, its chance, and whether the mode parted."""
+    own, whole, alike = known.own_way, known.whole_way, known.all_way
+    if own * whole < 0 or (known.own_is_chance and own * known.read < 0):
+        return "unclear", "whole", 1.0, False
+    if own and own == whole == alike:
+        chance = min(known.own_chance, known.whole_chance, known.all_chance)
+        return _word(own, chance), "whole", chance, False
+    if own:
+        parted = known.odds < LEAST_ODDS
+        chance = max(known.own_chance, FIRM) if parted else known.own_chance
+        return _word(own, chance), "own", min(chance, 1.0), parted
+    if whole and whole == alike:
+        return _word(whole, known.all_chance), "all", known.all_chance, False
+    if whole:
+        return _word(whole, known.whole_chance), "whole", min(known.whole_chance, 1.0), False
+    return "steady" if known.steady else "unclear", "all" if known.open_alike else "own", 1.0, False
 
 
 def _two_sided(below: Floats) -> Floats:
     return np.asarray(np.minimum(2.0 * np.minimum(below, 1.0 - below), 1.0))
 
 
-def _way(below: float, p: float) -> int:
-    return 0 if p >= 2.0 * TAIL else 1 if below < 0.5 else -1
+def _way(below: float) -> int:
+    return 1 if below < TAIL else -1 if below > 1.0 - TAIL else 0
 
 
-def _word(way: int, chance: float, steady: bool) -> MoveVerdict:
-    if way:
-        firm = chance < FIRM
-        return ("up" if firm else "up?") if way > 0 else ("down" if firm else "down?")
-    return "steady" if steady else "unclear"
+def _word(way: int, chance: float) -> MoveVerdict:
+    if chance < FIRM:
+        return "up" if way > 0 else "down"
+    return "up?" if way > 0 else "down?"
 
 
 # ------------------------------------------------------------- intervals

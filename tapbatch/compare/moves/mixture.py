@@ -13,7 +13,7 @@ intervals were too narrow. Given ``S``, ``so`` and ``q`` the modes are independe
 
 An *own* move is judged against what the other modes say of ``S`` and ``so``: the mode itself is left out. Its
 interval is what would not be rejected, so an interval excludes zero exactly if its p-value is below 5 %. The interval
-of a model average is not used: where all modes moved it held 82 %.
+of a model average is not used: in earlier trials it held 82 % where all modes moved.
 
 The distribution function of Student's t is that of Wallace (Ann. Math. Stat. 30, 1959). From four degrees of freedom
 on it is off by less than 4 % of a tail of 1 %, on the wide side.

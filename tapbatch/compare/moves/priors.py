@@ -9,8 +9,8 @@ The families are those of a hierarchical mixture:
 - ``sc`` is half-t with three degrees of freedom (Gelman, Bayesian Analysis 1, 2006): most benches are quiet, a few
   are not, and one pair of set-ups tells little;
 - ``so`` has the density ``s^2 (1 + (s/a)^2/4)^(-7/2)``. It vanishes at zero, because a prior that allows exactly
-  none is believed as soon as a few modes happen to agree (Chung et al., Psychometrika 78, 2013). With a half-t prior
-  7 to 10 % of stages had a false mover.
+  none is believed as soon as a few modes happen to agree (Chung et al., Psychometrika 78, 2013). In
+  earlier trials, a half-t prior gave 7 to 10 % of stages with a false mover.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ OWN_STEPS, COMMON_STEPS = 11, 12
 (``tests/compare/test_moves.py``)."""
 
 COMMON_DOF = 3.0
-"""Degrees of freedom of the half-t prior of ``sc``: its tail lets one bench in a hundred shift by nine times the
-scale."""
+"""Degrees of freedom of the half-t prior of ``sc``: its tail lets one bench in a hundred shift by 5.8 times
+the scale."""
 
 
 OWN_SHARES = ((0.03, 0.4), (0.2, 0.35), (0.5, 0.25))
@@ -74,10 +74,11 @@ FREQ = Priors(
     soft_own=1.5,
     untold_scatter=1.5,
 )
-"""Cents. Set-ups: the median of ``sc`` is 1.4 cents and 95 % lie below 5.7; the median of ``so`` is 0.6, and 95 %
-lie between 0.23 and 1.8. Simulated benches shift by up to 3 cents in common and 1 of each mode's own; a scale of 0.75
-for ``sc`` gave 27 % of false movers where they shift by 3. Cuts: small ones move a mode by a few cents, a brace by
-tens; fewer than half of the modes feel a local cut. Softening: 0 to 8 cents at the hardest blow."""
+"""Cents. Set-ups: the median of ``sc`` is 1.4 cents and 95 % lie below 5.7; the median of ``so`` is 0.6, and 95 % lie
+between 0.23 and 1.8. A bench that shifts by 3 cents in common and 1 of each mode's own is to be covered: with a scale
+of 1.5 for ``sc``, the whole interval would hold 87 % there, and in earlier trials 0.75 gave 27 % of false movers.
+Cuts: small ones move a mode by a few cents, a brace by tens; fewer than half of the modes feel a local cut.
+Softening: 0 to 8 cents at the hardest blow."""
 
 T60 = Priors(
     common_scale=4.0,

@@ -30,8 +30,8 @@ from tapbatch.compare.multiple_testing import moderated
 RHO = (0.0, 0.2, 0.4, 0.6, 0.8)
 RHO_PRIOR = (0.46, 0.16, 0.13, 0.13, 0.12)
 """About half of the hands tap independently. Five taps hardly tell 0.6 from 0.8, so strong wandering, which costs
-most where it is missed, is not made unlikely beforehand; independent taps exclude it by themselves. Without wandering
-in the model, taps that wander gave 11 to 22 % of false movers."""
+most where it is missed, is not made unlikely beforehand; independent taps exclude it by themselves. In earlier
+trials, a model without wandering gave 11 to 22 % of false movers."""
 
 MOST_LAGGED = 30
 """Longer cells are taken as this long where ``rho`` is estimated: the matrices grow with the square."""
