@@ -1,7 +1,7 @@
 """How far the modes of a part moved from stage to stage and from the first to the last, and whether they did.
 
-Conventions: changes in cents, hertz and per cent, later over earlier. What a new set-up moves is in every interval from
-the first recording on (:mod:`tapbatch.compare.moves`): in ``cents_low`` and ``cents_high``, which bound the whole
+Conventions: changes in cents, hertz and per cent, later over earlier. What a new set-up moves is in every interval
+from the first recording on (:mod:`tapbatch.compare.moves`): in ``cents_low`` and ``cents_high``, which bound the whole
 change as read, and in what a mode moved beside the others. The verdict is judged over all modes that two stages
 share: of the stages at which nothing moved, at most one in twenty has a mode that is said to have moved. ``moved``
 says what it rests on, and ``chance`` is its p-value adjusted for all modes.
@@ -25,7 +25,7 @@ from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
 from tapbatch.model.caution import Caution
-from tapbatch.model.history import Drift, Stage, StageMode
+from tapbatch.model.history import Drift, Extent, Stage, StageMode
 from tapbatch.model.reading import Mode
 
 Kinds = Mapping[str, str]
@@ -185,7 +185,7 @@ def _of_the_mode(
 
 def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: Sequence[Caution]) -> Drift:
     freq, t60 = moved.freq, moved.t60.whole
-    common = moved.all_modes.alike
+    common = moved.all_modes.common
     alone = len(moved.all_modes.modes) == 1
     return Drift(
         part=after.part,
@@ -205,6 +205,7 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         more_taps=freq.more_taps,
         more_setups=freq.more_setups,
         moved=freq.moved,
+        extent=Extent(freq.printed.value, freq.printed.low, freq.printed.high),
         parted=freq.parted,
         common_cents=None if alone else common.value,
         common_low_cents=None if alone else common.low,
@@ -243,6 +244,7 @@ def _with_first(drift: Drift, since: Drift | None) -> Drift:
         first_cents_low=since.cents_low,
         first_cents_high=since.cents_high,
         first_verdict=since.verdict,
+        first_extent=since.extent,
         first_cautions=since.cautions,
     )
 

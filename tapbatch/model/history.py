@@ -166,15 +166,24 @@ class Stage:
         return sum(len(h.reading.used_taps) for h in self.heard if h.recording.kind == "tap")
 
 
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """A change in cents, and the bounds of its 95 % interval."""
+
+    cents: float
+    low: float
+    high: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
     """The change of one mode of a part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
 
     ``chance`` (0 to 1) is the probability that any mode of the stage would seem to move this much by chance alone.
-    ``more_taps`` and ``more_setups`` are the numbers of further taps or set-ups at the later stage that would decide an
-    open verdict. ``moved`` says what the verdict rests on: what the mode did beside the others (``own_*``), what all
-    did alike (``common_*``, as read), or the ``whole``. ``parted`` says that nobody can tell whether it moved or the
-    others did.
+    ``more_taps`` and ``more_setups`` are the numbers of further taps or set-ups at the later stage that would decide
+    an open verdict. ``moved`` says what the verdict rests on: what the mode did beside the others (``own_*``), what
+    all did alike (``common_*``), or the ``whole``; ``extent`` is how far that is. ``parted`` says that nobody can tell
+    whether it moved or the others did.
     ``first_*`` is the change since the stage at which the mode was first heard.
     """
 
@@ -195,6 +204,7 @@ class Drift:
     more_taps: int | None = None
     more_setups: int | None = None
     moved: Moved | Literal[""] = ""
+    extent: Extent | None = None
     parted: bool = False
     common_cents: float | None = None
     common_low_cents: float | None = None
@@ -207,6 +217,7 @@ class Drift:
     first_cents_low: float | None = None
     first_cents_high: float | None = None
     first_verdict: Verdict | Literal[""] = ""
+    first_extent: Extent | None = None
     first_cautions: tuple[Caution, ...] = ()
 
 

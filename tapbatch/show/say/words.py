@@ -12,7 +12,7 @@ import math
 from typing import Literal
 
 from tapbatch.model.caution import forbids_verdict
-from tapbatch.model.history import Drift, Stage, StageMode, Verdict
+from tapbatch.model.history import Drift, Extent, Stage, StageMode, Verdict
 from tapbatch.show.say.cautions import no_verdict_text
 
 Sureness = Literal["sure", "fairly sure", "unsure"]
@@ -38,8 +38,10 @@ FLAGS: dict[str, str] = {
 
 VERDICTS: dict[Verdict, str] = {
     "up": "moved up",
+    "up?": "probably moved up",
     "down": "moved down",
-    "steady": "held steady",
+    "down?": "probably moved down",
+    "steady": "stood still beside the others",
     "unclear": "cannot tell",
     "new": "new here",
     "gone": "no longer heard",
@@ -215,27 +217,45 @@ def explain(flag: str) -> str:
 
 
 def moved_text(drift: Drift) -> str:
-    """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2)``; without a figure, the verdict alone."""
-    change = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1, "c")
-    return _directed(drift.verdict, change) or ", ".join(filter(None, (VERDICTS[drift.verdict], change)))
+    """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2), beside the others``.
+
+    The figures are those of the move that the verdict rests on; without any, it is the verdict alone.
+    """
+    change = _extent_text(drift.extent)
+    moved = _directed(drift.verdict, change)
+    if moved:
+        return moved + _BESIDE.get(drift.moved, "")
+    return ", ".join(filter(None, (VERDICTS[drift.verdict], change)))
+
+
+_BESIDE = {"own": ", beside the others", "all": ", as all did"}
+
+
+def _extent_text(extent: Extent | None, *, interval: bool = True) -> str:
+    if extent is None:
+        return ""
+    return change_text(extent.cents, extent.low, extent.high, 1, "c", interval=interval)
 
 
 def _directed(verdict: Verdict | Literal[""], change: str) -> str:
     """Return a change that goes up or down, without its sign; empty if it does neither."""
-    return f"{verdict} {change.lstrip('+-')}" if change and verdict in ("up", "down") else ""
+    way = verdict.removesuffix("?")
+    if not change or way not in ("up", "down"):
+        return ""
+    return f"{'probably ' if verdict.endswith('?') else ''}{way} {change.lstrip('+-')}"
 
 
 def more_taps_text(drift: Drift) -> str:
-    """Return how many more taps would settle an unclear verdict, such as ``about 6 more taps would tell``.
+    """Return what would decide an open verdict, such as ``about 5 more taps would tell``; empty for other verdicts.
 
-    Empty for other verdicts. No number of taps would tell if the stage before has too few, or if setting up again
-    moves the mode as much.
+    Taps come first, because they are less work than a set-up. Neither may help: the stage before is past.
     """
-    if drift.verdict != "unclear":
+    if drift.verdict not in ("unclear", "up?", "down?") or drift.extent is None:
         return ""
-    if drift.more_taps is None:
-        return "more taps alone would not tell"
-    return f"about {drift.more_taps} more tap{'' if drift.more_taps == 1 else 's'} would tell"
+    for more, name in ((drift.more_taps, "tap"), (drift.more_setups, "set-up")):
+        if more is not None:
+            return f"about {more} more {name}{'' if more == 1 else 's'} would tell"
+    return "more taps or set-ups are not likely to tell"
 
 
 def since_first_text(drift: Drift, first_shown: str) -> str:
@@ -245,17 +265,15 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
     """
     if not drift.first_verdict or drift.first_stage == drift.from_stage:
         return ""
-    change = change_text(drift.first_change_cents, drift.first_cents_low, drift.first_cents_high, 1, "c")
+    change = _extent_text(drift.first_extent)
     moved = _directed(drift.first_verdict, change) or f"{VERDICTS[drift.first_verdict]}, {change},"
     return f"{moved} since {first_shown}" if change else ""
 
 
 def moved_cell(drift: Drift) -> str:
     """Return a move in a few letters for a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
-    if drift.freq_change_cents is None or drift.verdict not in ("up", "down"):
-        return {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
-    change = change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1, "c", interval=False)
-    return _directed(drift.verdict, change) or VERDICTS[drift.verdict]
+    moved = _directed(drift.verdict, _extent_text(drift.extent, interval=False))
+    return moved or {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
 
 
 def rings_limit(drift: Drift) -> str:

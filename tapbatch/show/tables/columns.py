@@ -59,7 +59,8 @@ _TABLES: dict[str, str] = {
     "modes": "part state stage stage_order mode lead freq_hz freq_low_hz freq_high_hz note cents concert_pitch_hz "
     "t60_s t60_low_s t60_high_s q level_db taps flags playing_pitch_hz playing_note playing_cents",
     "drift": "part mode from_stage to_stage freq_change_hz freq_change_cents cents_low cents_high t60_change_pct "
-    "t60_low_pct t60_high_pct verdict caution chance_pct more_taps first_stage first_change_cents first_cents_low "
+    "t60_low_pct t60_high_pct verdict caution moved common_cents common_low_cents common_high_cents own_cents "
+    "own_low_cents own_high_cents chance_pct more_taps more_setups first_stage first_change_cents first_cents_low "
     "first_cents_high first_verdict first_caution",
     "targets": "part mode stage freq_hz note cents landing landing_note landing_hz cents_to_go tolerance_cents "
     "on_target taps_within step_cents step_low_cents step_high_cents steps_seen steps_to_go overshoot_pct basis",
@@ -72,12 +73,15 @@ _TABLES: dict[str, str] = {
 
 # What a column holds, in whatever table it stands. Columns that are named nowhere here hold text.
 _BOOLS = "used lead"
-_INTS = "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps steps_seen string recordings"
+_INTS = (
+    "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups steps_seen string recordings"
+)
 _FLOATS: dict[int, str] = {
     1: "peak_dbfs snr_db overshoot_pct direct_db",
     2: "q level_db concert_pitch_hz playing_pitch_hz t60_change_pct t60_low_pct t60_high_pct chance_pct "
     "tolerance_cents steps_to_go cents_off pair_cents tension_n band_low_hz band_high_hz",
-    3: "duration_s cents playing_cents freq_change_cents cents_low cents_high first_change_cents first_cents_low "
+    3: "duration_s cents playing_cents common_cents common_low_cents common_high_cents own_cents own_low_cents "
+    "own_high_cents freq_change_cents cents_low cents_high first_change_cents first_cents_low "
     "first_cents_high cents_to_go step_cents step_low_cents step_high_cents strings.t60_s",
     4: "freq_hz freq_low_hz freq_high_hz freq_se_hz freq_change_hz landing_hz expected_hz t60_s t60_low_s t60_high_s "
     "t60_se_s edt_s t20_s t30_s",
@@ -93,6 +97,8 @@ _UNSURE: tuple[tuple[str, ...], ...] = (
     ("t60_s", "t60_low_s", "t60_high_s"),
     ("freq_change_cents", "cents_low", "cents_high"),
     ("t60_change_pct", "t60_low_pct", "t60_high_pct"),
+    ("common_cents", "common_low_cents", "common_high_cents"),
+    ("own_cents", "own_low_cents", "own_high_cents"),
     ("first_change_cents", "first_cents_low", "first_cents_high"),
     ("step_cents", "step_low_cents", "step_high_cents"),
 )

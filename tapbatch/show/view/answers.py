@@ -110,7 +110,7 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         told=capital(words.moved_text(drift)),
         detail="; ".join(filter(None, told)),
         limits=_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
-        number=drift.freq_change_cents,
+        number=drift.extent.cents if drift.extent else None,
     )
 
 

@@ -128,7 +128,7 @@ def sign_text(verdict: str, change_cents: float | None) -> str:
     """
     if change_cents is None:
         return ""
-    moved = f"{change_cents:+z.0f}" if verdict in ("up", "down") else ""
+    moved = f"{change_cents:+z.0f}" if verdict in ("up", "up?", "down", "down?") else ""
     return {"steady": "=", "unclear": "?"}.get(verdict, moved)
 
 

@@ -51,7 +51,7 @@ def _mode(row: ModeRow) -> Row:
         "how sure": Cell(words.sure_text(mode), words.half_cents(mode)),
         "trust": Cell(row.trust),
         "mode": Cell(f"{mode.mode}, leads" if mode.lead else mode.mode),
-        "moved": Cell(row.moved, row.drift.freq_change_cents if row.drift else None),
+        "moved": Cell(row.moved, row.drift.extent.cents if row.drift and row.drift.extent else None),
         "Hz": Cell(words.hz_text(mode), mode.freq_hz),
         "T60 (s)": Cell(words.t60_text(mode), mode.t60_s),
         "Q": Cell(f"{mode.q:.0f}" if math.isfinite(mode.q) else "", mode.q),
@@ -92,14 +92,14 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
 
 def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:
     before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
-    taps = f" (+{drift.more_taps} taps)" if drift.verdict == "unclear" and drift.more_taps is not None else ""
+    taps = f" (+{drift.more_taps} taps)" if drift.more_taps is not None else ""
     cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
     t60 = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
     return {
         "stage": Cell(f"{before} to {after}", order),
         "verdict": Cell(words.VERDICTS[drift.verdict] + taps),
         "mode": Cell(drift.mode),
-        "moved": Cell(words.moved_text(drift), drift.freq_change_cents),
+        "moved": Cell(words.moved_text(drift), drift.extent.cents if drift.extent else None),
         "cents": Cell(cents, drift.freq_change_cents),
         "rings": Cell(words.rings_text(drift), drift.t60_change_pct),
         "T60 (%)": Cell(t60, drift.t60_change_pct),
