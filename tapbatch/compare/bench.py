@@ -27,7 +27,7 @@ class SetupEvidence:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bench:
-    """What is believed of a bench: how far a new set-up moves frequencies (in cents) and decay times (in per cent)."""
+    """What is believed of a bench: how far a new set-up moves frequencies (cents) and decay times (per cent)."""
 
     freq: Belief = field(default_factory=lambda: believe([], FREQ))
     t60: Belief = field(default_factory=lambda: believe([], T60))

@@ -91,7 +91,8 @@ _Pieces = tuple[tuple[tuple[str, ...], _OfOwn, _OfCommon], ...]
 class KeptLearned(_Kept):
     """What others learn from an instrument: set-up contrasts of ``ln f`` and ``ln T60``, and last known frequencies.
 
-    ``evidence`` has what set-ups of a stage tell, as (source, over ``so``, over ``sc``), for each quantity. ``setups`` has the contrasts of ``ln f``, then of ``ln T60``, by stage. ``rests`` has (part, mode, hertz).
+    ``evidence`` has what set-ups of a stage tell, as (source, over ``so``, over ``sc``), for each quantity.
+    ``setups`` has the contrasts of ``ln f``, then of ``ln T60``, by stage. ``rests`` has (part, mode, hertz).
     """
 
     setups: tuple[_Stages, _Stages]
