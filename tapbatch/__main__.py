@@ -1,5 +1,16 @@
-"""``python -m tapbatch`` is ``tapbatch``."""
+"""The program, as ``tapbatch`` and as ``python -m tapbatch``."""
 
-from tapbatch.cli import main
+import sys
 
-main()
+
+def main() -> None:
+    """Load the commands and run the command line; Ctrl-C while they are loaded ends it with status 130."""
+    try:
+        from tapbatch.cli import main as run
+    except KeyboardInterrupt:
+        sys.exit(130)
+    run()
+
+
+if __name__ == "__main__":
+    main()

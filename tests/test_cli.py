@@ -446,6 +446,17 @@ def test_ctrl_c_before_a_command_begins_is_a_status(monkeypatch: pytest.MonkeyPa
     assert ended.value.code == 130
 
 
+def test_ctrl_c_while_the_libraries_are_loaded_is_a_status(tmp_path: Path) -> None:
+    (tmp_path / "typer.py").write_text("raise KeyboardInterrupt")
+    ended = subprocess.run(
+        [sys.executable, "-m", "tapbatch", "--help"],
+        env={**os.environ, "PYTHONPATH": os.pathsep.join([str(tmp_path), str(Path(cli.__file__).parents[1])])},
+        capture_output=True,
+        check=False,
+    )
+    assert (ended.returncode, ended.stderr) == (130, b"")
+
+
 @pytest.mark.skipif(os.name == "nt", reason="such names cannot be made here")
 def test_what_steers_a_terminal_is_shown_and_not_sent_by_read_and_forget(sound: np.ndarray, tmp_path: Path) -> None:
     """ECMA-48: ESC begins a control function, and BEL ends an operating system command; U+202E turns text around."""

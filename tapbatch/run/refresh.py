@@ -1,8 +1,9 @@
 """Remake and write the tables and reports of the instruments that need it.
 
 Conventions: :mod:`~tapbatch.run.plan` finds the instruments whose inputs or files have changed. The files of an
-instrument are written one by one, then its mark. So after a kill the mark is old, and everything is made again. An
-instrument with a file that could not be replaced stays out of date.
+instrument are written one by one, then its mark. So after a kill the mark is old, and everything is made again. A new
+instrument has a mark from the start, so its files can be deleted if it is gone by the next run. An instrument with a
+file that could not be replaced stays out of date.
 """
 
 from __future__ import annotations
@@ -115,6 +116,9 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
             what = "this is a link, and nothing is written through a link"
             raise ShopError(str(folder), what, "remove the link; the next run makes a folder")
         card = put_card(shop.results_dir, name, standing.card)
+        if before is None:
+            # After a kill the mark tells whose tables these are, even if the last recording was renamed meanwhile.
+            write_mark(shop.results_dir, _begun(standing, plan, card))
         refused = [n for n in (put_file(folder / file, data) for file, data in standing.files.items()) if n]
     except ShopError as error:
         if _ends_all(error):
@@ -136,6 +140,22 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
     )
     write_mark(shop.results_dir, mark)
     return mark
+
+
+def _begun(standing: Standing, plan: Plan, card: tuple[str, int, int]) -> Mark:
+    """Return the mark of an instrument whose files are about to be written for the first time."""
+    return Mark(
+        instrument=standing.instrument,
+        inputs=plan.known.own[standing.instrument],
+        learned=None,
+        tables="",
+        report="",
+        card=card,
+        files={},
+        lines=standing.lines,
+        notices=standing.notices,
+        attention=standing.attention,
+    )
 
 
 def _ends_all(error: ShopError) -> bool:

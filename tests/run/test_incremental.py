@@ -12,6 +12,9 @@ from tapbatch.model.notice import Notice
 from tapbatch.results import readings
 from tapbatch.results.readings import FOLDER
 from tapbatch.results.store import ReadingStore
+from tapbatch.run import refresh
+from tapbatch.run.one_pass import How, run_shop
+from tapbatch.shop.folder import open_shop
 from tapbatch.show.say.notices import notice_text, notices_text
 from tests.refusals import misses
 from tests.shops import LYRE, NA, bytes_below, make_shop, rows_of, tapbatch, taps, write_wav
@@ -244,3 +247,26 @@ def test_a_reading_of_a_version_that_knew_less_is_read(sounds: dict[str, np.ndar
         for name in set(tap) - {"tap", "modes", "decays"}:
             del tap[name]
     assert readings.reading_from_json(json.dumps(data)).sha256 == data["sha256"]
+
+
+def test_a_run_killed_while_it_writes_the_first_tables_leaves_none_behind(
+    sounds: dict[str, np.ndarray], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The only recording of an instrument is renamed after the kill: nothing tells of the instrument but its mark."""
+    shop = make_shop(tmp_path / "shop", {LYRE: sounds[LYRE]})
+    put, calls = refresh.put_file, []
+
+    def killed(path: Path, data: bytes) -> str:
+        calls.append(path.name)
+        if len(calls) == 3:
+            raise KeyboardInterrupt
+        return put(path, data)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(refresh, "put_file", killed)
+        with pytest.raises(KeyboardInterrupt):
+            run_shop(open_shop(shop), How(jobs=1))
+    assert (shop / "results" / "lyre-2").is_dir()
+    (shop / "recordings" / LYRE).rename(shop / "recordings" / "harp-1_01-joined_top_1.wav")
+    assert tapbatch("run", shop).status == 0
+    assert not (shop / "results" / "lyre-2").exists()
