@@ -7,13 +7,14 @@ without reading other instruments again.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from tapbatch.compare.moves.belief import Belief, Evidence, believe, evidence_anew
-from tapbatch.compare.moves.priors import FREQ, T60, Priors, common_grid, own_grid
+from tapbatch.compare.moves.priors import FREQ, T60, Floats, Priors, common_grid, own_grid
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, T60_OF, Quantity, tap_sets
 from tapbatch.model.history import History, SetupBelief, Stage
@@ -71,11 +72,17 @@ class Bench:
         ...                          setups_freq=freq, setups_t60=t60)).values() == (freq, t60)
         True
         """
-        return _value(self.freq), _value(self.t60)
+        return _value(self.freq, FREQ), _value(self.t60, T60)
 
 
-def _value(belief: Belief) -> SetupBelief:
-    return SetupBelief(tuple(belief.own.tolist()), tuple(belief.common.tolist()), belief.anew)
+def _value(belief: Belief, priors: Priors) -> SetupBelief:
+    (sc, _), (so, _) = common_grid(priors), own_grid(priors)
+    typical = math.hypot(_middle(sc, belief.common), _middle(so, belief.own))
+    return SetupBelief(tuple(belief.own.tolist()), tuple(belief.common.tolist()), belief.anew, typical)
+
+
+def _middle(grid: Floats, weights: Floats) -> float:
+    return float(grid[min(int(np.searchsorted(np.cumsum(weights), 0.5)), len(grid) - 1)])
 
 
 def bench_of_history(history: History) -> Bench:
