@@ -17,6 +17,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from tapbatch.compare.absence import absence_judge
 from tapbatch.compare.change import Change, Members, change_by_taps, change_of, with_setup_scatter
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.multiple_testing import holm, moderated, p_value
@@ -167,13 +168,15 @@ class _Part:
         judged = dict(zip(both, changes, strict=True))
         kinds = {self.kinds.get(name, "") for name in names}
         differing = {kind: cautions(before, after, kind) for kind in kinds}
+        is_gone = absence_judge(before, after)
         rows = []
         for name in names:
             differs = differing[self.kinds.get(name, "")]
             if name in judged:
                 rows.append(_moved(before, after, earlier[name], judged[name], differs, self.steady_cents))
             else:
-                rows.append(_appeared(before, after, name, name in later, differs))
+                verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
+                rows.append(_appeared(before, after, name, verdict, differs))
         return tuple(rows)
 
 
@@ -276,12 +279,12 @@ def _moved(
     )
 
 
-def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[Caution]) -> Drift:
+def _appeared(before: Stage, after: Stage, name: str, verdict: Verdict, differs: Sequence[Caution]) -> Drift:
     return Drift(
         part=after.part, mode=name, from_stage=before.stage, to_stage=after.stage,
         freq_change_hz=None, freq_change_cents=None, cents_low=None, cents_high=None,
         t60_change_pct=None, t60_low_pct=None, t60_high_pct=None,
-        verdict="new" if new else "gone", cautions=tuple(differs),
+        verdict=verdict, cautions=tuple(differs),
     )  # fmt: skip
 
 

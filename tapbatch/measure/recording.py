@@ -28,11 +28,19 @@ from tapbatch.listen.judging import (
 )
 from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
+from tapbatch.measure.background import Densities, background_in, background_of
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.method import METHOD
 from tapbatch.measure.prepare import Prepared
-from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_notices
+from tapbatch.measure.room_share import (
+    Left,
+    direct_db_of,
+    left_by_modes,
+    residuals_of,
+    room_notices,
+    typical_t60_s,
+)
 from tapbatch.measure.sound import measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
@@ -94,6 +102,7 @@ class _Joined:
         self.spectra: list[tuple[int, TapSpectrum]] = []
         self.traces: list[tuple[int, float, DecayTrace]] = []
         self.left: list[tuple[int, Left]] = []
+        self.behind: list[tuple[int, Densities]] = []
         self.left_out_s: float | None = None
         self.begins_ringing = False
         self.last: Section | None = None
@@ -143,9 +152,18 @@ class _Joined:
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
         self._draw(readings, prepared, offset)
         if self.settings.kind == "tap":
-            left = ((at, left_by_modes(r, prepared)) for at, r in enumerate(readings) if at >= before and r.tap.used)
-            self.left += [(at + offset, one) for at, one in left if one is not None]
+            for at, reading in enumerate(readings):
+                if at >= before and reading.tap.used:
+                    self._look_behind(at + offset, reading, prepared)
         self.readings += [_later(r, section, offset) for r in readings[before:]]
+
+    def _look_behind(self, at: int, reading: TapReading, prepared: tuple[Prepared, ...]) -> None:
+        """Keep what the modes of a tap leave: how much of it is room, and what a weaker mode would be lost in."""
+        residuals = residuals_of(reading, prepared)
+        left = left_by_modes(reading, prepared, residuals)
+        if left is not None:
+            self.left.append((at, left))
+        self.behind.append((at, background_in(residuals, typical_t60_s(reading.modes))))
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
         """Return how many of a section's transients already belong to the section before."""
@@ -188,6 +206,7 @@ class _Joined:
             spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
             direct_db=direct_db,
+            background=background_of([behind for at, behind in self.behind if at in used]),
         )
 
     def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[Notice, ...]:
