@@ -10,7 +10,7 @@ instrument, so a history is gathered first and compared once that scatter is kno
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from tapbatch.compare.drift import drifts_of_part
@@ -61,12 +61,25 @@ def build_history(
     return compare_stages(history, settings, learn_setups(history.stages)), attention
 
 
+Together = Callable[[Sequence[Heard]], Sequence[Heard]]
+"""Lets the recordings of one part at one stage decide together; returns them in the same order."""
+
+
 def gather_history(
-    instrument: str, items: Iterable[Item], settings: InstrumentSettings, notes: Notes
+    instrument: str,
+    items: Iterable[Item],
+    settings: InstrumentSettings,
+    notes: Notes,
+    together: Together | None = None,
 ) -> tuple[History, tuple[Attention, ...]]:
-    """Return the stages of an instrument, combined and named but not yet compared; see :func:`build_history`."""
+    """Return the stages of an instrument, combined and named but not yet compared; see :func:`build_history`.
+
+    ``together`` is called with the recordings of each place; by default each recording stays as it was measured.
+    """
     listed = sorted(items, key=lambda i: i[0].path)
     placed = place(listed, settings, notes)
+    if together is not None:
+        placed = replace(placed, places=tuple(replace(p, heard=tuple(together(p.heard))) for p in placed.places))
     stages: list[Stage] = []
     for part in dict.fromkeys(p.part for p in placed.places):
         stages += _stages_of_part([p for p in placed.places if p.part == part], settings)

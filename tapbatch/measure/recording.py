@@ -9,6 +9,7 @@ section.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,9 +29,11 @@ from tapbatch.listen.judging import (
 )
 from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
+from tapbatch.measure import kept_taps
 from tapbatch.measure.background import Densities, background_in, background_of
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.doubtful import doubtful
+from tapbatch.measure.kept_taps import KeptTaps
 from tapbatch.measure.method import METHOD
 from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.room_share import (
@@ -41,7 +44,7 @@ from tapbatch.measure.room_share import (
     room_notices,
     typical_t60_s,
 )
-from tapbatch.measure.sound import measure_taps
+from tapbatch.measure.sound import fit_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.model.errors import not_measured
@@ -59,7 +62,9 @@ _LEAST_RINGING_S = 0.15
 _SURE = ((1.8e-3, 0.35), (1.7e-4, 0.9))
 
 
-def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Reading:
+def measure_recording(
+    path: Path, sha256: str, settings: BandSettings, keep: Callable[[KeptTaps], None] | None = None
+) -> Reading:
     """Measure one recording of any length, and report progress (:mod:`tapbatch.model.progress`).
 
     Parameters
@@ -70,6 +75,9 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
         Hash of its bytes, stored in the reading.
     settings
         Band, mains frequency and kind. A recording of kind ``room`` is not searched for taps.
+    keep
+        Called once, if taps were measured in a recording of kind ``tap``, with what a second pass over the stage
+        needs of them (:mod:`tapbatch.measure.all_recordings`); default not.
 
     Returns
     -------
@@ -86,9 +94,13 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
         for section in sections(path):
             joined.add(section)
             del section  # or it would stay in memory while the next one is read
-        return joined.reading(sha256)
+        reading = joined.reading(sha256)
     except (ArithmeticError, ValueError, MemoryError) as error:
         raise not_measured(path.name, error) from error
+    kept = kept_taps.joined(joined.kept)
+    if keep is not None and kept is not None:
+        keep(kept.only({t.tap.number for t in reading.used_taps}))
+    return reading
 
 
 class _Joined:
@@ -103,6 +115,7 @@ class _Joined:
         self.traces: list[tuple[int, float, DecayTrace]] = []
         self.left: list[tuple[int, Left]] = []
         self.behind: list[tuple[int, Densities]] = []
+        self.kept: list[KeptTaps] = []
         self.left_out_s: float | None = None
         self.begins_ringing = False
         self.last: Section | None = None
@@ -133,7 +146,8 @@ class _Joined:
         if len(self.readings) + len(taps) - before > MOST_TRANSIENTS and not section.whole:
             self.left_out_s = section.first / sound.sample_rate_hz
             return
-        measured, prepared = measure_taps(sound, taps, self.settings)
+        fitted, prepared = fit_taps(sound, taps, self.settings)
+        measured = tuple(each.reading for each in fitted)
         if self.begins_ringing and not surely_rings(measured[0]):
             self.begins_ringing = False
             measured = (TapReading(tap=refused(measured[0].tap, RINGING)), *measured[1:])
@@ -151,11 +165,20 @@ class _Joined:
         )
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
         self._draw(readings, prepared, offset)
+        self._keep([f for f in fitted[before:] if f.reading.tap.used], prepared, offset)
         if self.settings.kind == "tap":
             for at, reading in enumerate(readings):
                 if at >= before and reading.tap.used:
                     self._look_behind(at + offset, reading, prepared)
         self.readings += [_later(r, section, offset) for r in readings[before:]]
+
+    def _keep(self, fitted: list[kept_taps.Fitted], prepared: tuple[Prepared, ...], offset: int) -> None:
+        """Keep what a second pass over the stage needs, of the first taps."""
+        if self.settings.kind == "tap":
+            room = kept_taps.MOST_TAPS - len({tap.number for part in self.kept for tap in part.taps})
+            noises = sum(len(part.noises) for part in self.kept)
+            kept = kept_taps.keep(fitted[:room], prepared, offset, noises)
+            self.kept += [kept] if kept is not None else []
 
     def _look_behind(self, at: int, reading: TapReading, prepared: tuple[Prepared, ...]) -> None:
         """Keep what the modes of a tap leave: how much of it is room, and what a weaker mode would be lost in."""

@@ -31,6 +31,7 @@ from tapbatch.run.inventory import Inventory, is_missing, take_stock
 from tapbatch.run.lines import without_lines
 from tapbatch.run.measuring import jobs_of, measure
 from tapbatch.run.stamp import tool_stamp
+from tapbatch.run.together import Together
 from tapbatch.run.workers import Alone
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.notes import NoteKey
@@ -215,7 +216,7 @@ def _learn(inputs: Inputs, store: ReadingStore) -> tuple[Learned, bool]:
     """
     try:
         read = _read_back(inputs, store)
-        history, _ = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes)
+        history, _ = _gathered(inputs, read, store)
         return learned_from(history), not (read.damaged or read.lost)
     except (TapbatchError, *UNFORESEEN):
         return Learned(), True
@@ -237,7 +238,7 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
         (:class:`~tapbatch.run.lines.KeptLines`).
     """
     read = _read_back(inputs, store, lines=lines)
-    gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes)
+    gathered, attention = _gathered(inputs, read, store)
     compared = compare_stages(gathered, inputs.settings, shared.scatter)
     history, unresolved = with_landings(compared, inputs.settings, shared.rests)
     return Worked(
@@ -247,6 +248,11 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
         damaged=tuple(dict.fromkeys(read.damaged)),
         lost=tuple(dict.fromkeys(read.lost)),
     )
+
+
+def _gathered(inputs: Inputs, read: _Read, store: ReadingStore) -> tuple[History, tuple[Attention, ...]]:
+    together = Together(store, {recording.path: key for recording, key, _ in inputs.items})
+    return gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
 
 
 def inputs_of(shop: Shop, stock: Inventory) -> dict[str, Inputs]:
