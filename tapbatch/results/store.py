@@ -134,7 +134,8 @@ class ReadingStore:
 
         try:
             text, sealed = read_sealed(self._path(key).with_suffix(_TAPS))
-            return taps_from_json(text) if sealed else None
+            head, found, rest = text.partition(b',"taps":')
+            return taps_from_json(rest[:-1]) if sealed and found and head == f'{{"key":"{key}"'.encode() else None
         except (OSError, ValueError):
             return None
 
@@ -184,7 +185,7 @@ class ReadingStore:
         head = json.dumps({"key": key, "recordings": rows}, ensure_ascii=False, separators=(",", ":"))
         text, _, taps = text.partition("\n")
         if taps:
-            put_file(self._path(key).with_suffix(_TAPS), seal(taps))
+            put_file(self._path(key).with_suffix(_TAPS), seal(f'{{"key":"{key}","taps":{taps}}}'))
         put_file(self._path(key), seal(f"{head[:-1]}{_READING.decode()}{text}}}"))
         self._owners[key] = frozenset(owners)
 

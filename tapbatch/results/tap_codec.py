@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.measure.decimate import zones
 from tapbatch.measure.kept_taps import MOST_SAMPLES, KeptNoise, KeptTap, KeptTaps
 
 
@@ -45,7 +46,12 @@ def taps_from_json(text: str | bytes) -> KeptTaps:
             for n in data["noises"]
         )
         rate_hz, low_hz, high_hz = data["grid"]
-        return KeptTaps(rate_hz, low_hz, high_hz, tuple(_tap(t) for t in data["taps"]), noises)
+        kept = KeptTaps(rate_hz, low_hz, high_hz, tuple(_tap(t) for t in data["taps"]), noises)
+        most = len(zones(*kept.grid))
+        if not all(0 <= t.zone < most and 0 <= t.noise < len(noises) for t in kept.taps):
+            msg = "not kept taps: a zone or a noise is not there"
+            raise ValueError(msg)
+        return kept
     except (KeyError, TypeError, AttributeError, RecursionError) as error:
         msg = f"not kept taps: {error}"
         raise ValueError(msg) from error
