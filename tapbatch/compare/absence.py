@@ -6,9 +6,13 @@ count at which both stages were tapped, because a mode has other levels elsewher
 The energy expected at the later stage is that of the earlier one, plus the change that the modes heard at both share
 (the median of theirs): the blow, the distance, the gain. How far single modes are from that change is the scatter of
 taps and points; it is pooled with a prior of 5 dB that counts as much as four modes. Against it stands the energy
-that would have been heard with 95 % (:mod:`tapbatch.measure.background`), or the skirt of a stronger mode, if that is
-higher. A mode is ``gone`` only if the energy expected exceeds that by twice the scatter. Otherwise it is ``unheard``:
-it may be there. So it is if nothing can be said: no point in common, or readings older than the background.
+that would have been heard with 95 %, or the skirt of a stronger mode, if that is higher. A mode is ``gone`` only if
+the energy expected exceeds that by twice the scatter. Otherwise it is ``unheard``: it may be there. So it is if
+nothing can be said: no point in common, or readings older than the background.
+
+Where samples are kept, all taps are asked together (:mod:`tapbatch.measure.asked`); if they say that something is
+there, the mode is not gone. Where none are, the limit is that of the list of modes
+(:mod:`tapbatch.measure.background`), some 10 dB higher.
 
 When it is wrong: work that weakens one mode by more than twice the scatter and leaves it there.
 """
@@ -22,10 +26,12 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.measure.asked import Answer, ask
 from tapbatch.measure.background import heard_db
+from tapbatch.measure.kept_taps import KeptTaps
 from tapbatch.measure.prune import FAINTEST, skirt
-from tapbatch.model.history import Heard, Stage, StageMode
-from tapbatch.model.reading import LN_1000, Mode
+from tapbatch.model.history import Heard, Stage
+from tapbatch.model.reading import LN_1000, Mode, Recording
 
 SCATTER_DB = 5.0
 """How much the level of a mode changes from stage to stage relative to the others, before anything is known."""
@@ -35,13 +41,19 @@ TIMES_SCATTER = 2.0
 _RATE_HZ = 48000.0  # any would do: poles need one
 
 
-def absence_judge(before: Stage, after: Stage) -> Callable[[str], bool]:
+KeptOf = Callable[[Recording], KeptTaps | None]
+"""Gives what is kept of the taps of a recording."""
+
+
+def absence_judge(before: Stage, after: Stage, kept_of: KeptOf | None = None) -> Callable[[str], bool]:
     """Return a function that tells whether a mode of the earlier stage, not heard at the later, is surely gone.
 
     Parameters
     ----------
     before, after : Stage
         With ``mode_names`` filled.
+    kept_of : KeptOf, optional
+        Default: nothing is kept.
     """
     points = _points(before) & _points(after)
     was, now = _energies(before, points), _energies(after, points)
@@ -51,9 +63,17 @@ def absence_judge(before: Stage, after: Stage) -> Callable[[str], bool]:
     def is_gone(name: str) -> bool:
         if name not in was or not changes:
             return False
-        heard = _heard_db(after, points, modes[name], _moved(before, after))
-        expected = was[name] + median(changes)
-        return heard is not None and expected - TIMES_SCATTER * _scatter_db(changes) > heard
+        expected_db = was[name] + median(changes) - TIMES_SCATTER * _scatter_db(changes)
+        freq_hz, t60_s = modes[name].freq_hz * _moved(before, after), modes[name].t60_s
+        at_points = [h for h in _tapped(after) if h.recording.point in points]
+        hidden_db = median(_hidden_db(t.modes, freq_hz, t60_s) for h in at_points for t in h.reading.used_taps)
+        if expected_db <= hidden_db:
+            return False
+        answer = None if kept_of is None else _asked(at_points, kept_of, freq_hz, t60_s)
+        if answer is not None:
+            return not answer.is_heard and expected_db > answer.limit_db
+        listed_db = _listed_db(at_points, freq_hz, t60_s)
+        return listed_db is not None and expected_db > listed_db
 
     return is_gone
 
@@ -100,20 +120,21 @@ def _moved(before: Stage, after: Stage) -> float:
     return median([m.freq_hz / earlier[m.mode] for m in after.modes if m.mode in earlier] or [1.0])
 
 
-def _heard_db(after: Stage, points: set[str], mode: StageMode, moved: float) -> float | None:
-    """Return the energy that half of the taps of a stage would have shown with 95 %; ``None`` if it is not known."""
-    freq_hz, found = mode.freq_hz * moved, []
-    for heard in _tapped(after):
-        if heard.recording.point not in points:
-            continue
-        taps, background = heard.reading.used_taps, heard.reading.background
+def _asked(heard: Sequence[Heard], kept_of: KeptOf, freq_hz: float, t60_s: float) -> Answer | None:
+    kept = [kept_of(h.recording) for h in heard]
+    return ask([taps for taps in kept if taps is not None], freq_hz, t60_s)
+
+
+def _listed_db(heard: Sequence[Heard], freq_hz: float, t60_s: float) -> float | None:
+    """Return the energy with which half of the taps would have listed a mode; ``None`` if it is not known."""
+    found = []
+    for each in heard:
+        taps, background = each.reading.used_taps, each.reading.background
         least = None if background is None else heard_db(background, freq_hz, len(taps))
         if least is None:
             return None
-        for tap in taps:
-            held_db = _held_db(tap.tap.free_until_s - tap.tap.free_from_s, mode.t60_s)
-            found.append(max(least - held_db, _hidden_db(tap.modes, freq_hz, mode.t60_s)))
-    return median(found) if found else None
+        found += [least - _held_db(tap.tap.free_until_s - tap.tap.free_from_s, t60_s) for tap in taps]
+    return median(found)
 
 
 def _held_db(free_s: float, t60_s: float) -> float:

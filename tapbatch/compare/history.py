@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
+from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.drift import drifts_of_part
 from tapbatch.compare.identity import Named, name_modes
 from tapbatch.compare.open_strings import open_strings, with_strings_off
@@ -95,7 +96,9 @@ def gather_history(
     return history, placed.attention
 
 
-def compare_stages(history: History, settings: InstrumentSettings, scatter: SetupScatter | None) -> History:
+def compare_stages(
+    history: History, settings: InstrumentSettings, scatter: SetupScatter | None, kept_of: KeptOf | None = None
+) -> History:
     """Return a history with its drifts, and with the scatter from set-up to set-up included in all intervals.
 
     Parameters
@@ -106,6 +109,8 @@ def compare_stages(history: History, settings: InstrumentSettings, scatter: Setu
         The settings of the instrument.
     scatter : SetupScatter or None
         The scatter from set-up to set-up, learned from this instrument or from the whole shop.
+    kept_of : KeptOf, optional
+        What is kept of the taps of a recording, to ask for modes that are missing; default nothing.
     """
     stages: list[Stage] = []
     drifts: list[Drift] = []
@@ -113,7 +118,7 @@ def compare_stages(history: History, settings: InstrumentSettings, scatter: Setu
         of_part = [with_setups(stage, scatter) for stage in history.of_part(part)]
         kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == part}
         stages += of_part
-        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, scatter)
+        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, scatter, kept_of)
     cents = None if scatter is None else scatter.cents
     return replace(history, stages=tuple(stages), drifts=tuple(drifts), setup_cents=cents)
 

@@ -16,11 +16,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.measure.decimate import zones
+from tapbatch.measure.decimate import Decimator, zones
 from tapbatch.measure.fit import fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples
 from tapbatch.measure.noise import Noise
@@ -162,20 +163,31 @@ def restored(kept: KeptTaps, tap: KeptTap) -> tuple[TapFit, Prepared]:
     tap
         One of its taps.
     """
-    decimator = zones(*kept.grid)[tap.zone]
-    of_zone, nothing = kept.noises[tap.noise], np.zeros(0)
-    noise = Noise(of_zone.whitener, decimator.out_rate_hz, of_zone.hum_hz, of_zone.quiet_s, nothing, nothing)
+    zone = zone_of(kept, tap)
     samples = tap.samples.astype(np.float64) * tap.step
-    fit = fit_modes(Samples(samples), tap.poles, noise.hum_poles, most_steps=0)
+    fit = fit_modes(Samples(samples), tap.poles, zone.noise.hum_poles, most_steps=0)
     found = TapFit(
         fit=fit,
         samples=samples,
         residual=samples - model_of(fit),
         excess=tap.excess,
         first=tap.first,
-        rate_hz=decimator.out_rate_hz,
+        rate_hz=zone.rate_hz,
         scale=tap.scale,
         pair=np.zeros(fit.count, dtype=bool),
         uneven=np.zeros(fit.count, dtype=bool),
     )
-    return found, Prepared(nothing, nothing, decimator, noise)
+    return found, zone
+
+
+def zone_of(kept: KeptTaps, tap: KeptTap) -> Prepared:
+    """Return the zone of a kept tap, without its samples."""
+    of_zone, nothing = kept.noises[tap.noise], np.zeros(0)
+    decimator = _zones(kept.grid)[tap.zone]
+    noise = Noise(of_zone.whitener, decimator.out_rate_hz, of_zone.hum_hz, of_zone.quiet_s, nothing, nothing)
+    return Prepared(nothing, nothing, decimator, noise)
+
+
+@lru_cache(maxsize=8)
+def _zones(grid: tuple[int, float, float]) -> tuple[Decimator, ...]:
+    return zones(*grid)

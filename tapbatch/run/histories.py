@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from tapbatch.compare.across import Common, Learned, common, learned_from, liked_by, sets_up_anew
 from tapbatch.compare.history import compare_stages, gather_history
@@ -112,12 +112,15 @@ class Histories:
         Why an instrument has no history, where its readings cannot be compared.
     attention
         Recordings that could not be measured.
+    kept
+        What is kept of the taps of each instrument's recordings.
     """
 
     of: Mapping[str, History]
     scatter: SetupScatter | None
     failed: Mapping[str, TapbatchError]
     attention: tuple[Attention, ...] = ()
+    kept: Mapping[str, Together] = field(default_factory=dict)
 
 
 def histories_of(
@@ -168,7 +171,8 @@ def histories_of(
         else:
             if worked.readings:
                 histories[name] = worked.history
-    return Histories(of=histories, scatter=known.common.scatter, failed=failed, attention=tuple(refused))
+    kept = {name: together_of(known.inputs[name], store) for name in histories}
+    return Histories(of=histories, scatter=known.common.scatter, failed=failed, attention=tuple(refused), kept=kept)
 
 
 def _measure_first(
@@ -239,7 +243,7 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     """
     read = _read_back(inputs, store, lines=lines)
     gathered, attention = _gathered(inputs, read, store)
-    compared = compare_stages(gathered, inputs.settings, shared.scatter)
+    compared = compare_stages(gathered, inputs.settings, shared.scatter, together_of(inputs, store).taps_of)
     history, unresolved = with_landings(compared, inputs.settings, shared.rests)
     return Worked(
         history=history,
@@ -251,8 +255,12 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
 
 
 def _gathered(inputs: Inputs, read: _Read, store: ReadingStore) -> tuple[History, tuple[Attention, ...]]:
-    together = Together(store, {recording.path: key for recording, key, _ in inputs.items})
-    return gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
+    return gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together_of(inputs, store))
+
+
+def together_of(inputs: Inputs, store: ReadingStore) -> Together:
+    """Return what lets the recordings of an instrument decide together, and gives what is kept of their taps."""
+    return Together(store, {recording.path: key for recording, key, _ in inputs.items})
 
 
 def inputs_of(shop: Shop, stock: Inventory) -> dict[str, Inputs]:

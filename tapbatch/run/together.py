@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from tapbatch.measure.kept_taps import KeptTaps
 from tapbatch.model.history import Heard
 from tapbatch.model.notice import Notice
+from tapbatch.model.reading import Recording
 from tapbatch.results.store import ReadingStore
 
 
@@ -29,6 +31,10 @@ class Together:
         self._store = store
         self._keys = keys
 
+    def taps_of(self, recording: Recording) -> KeptTaps | None:
+        """Return what is kept of the taps of a recording (a :data:`tapbatch.compare.absence.KeptOf`)."""
+        return self._store.taps(self._keys[recording.path])
+
     def __call__(self, heard: Sequence[Heard]) -> list[Heard]:
         """Return the recordings of one place, with the modes that all of them show together."""
         result = list(heard)
@@ -37,7 +43,7 @@ class Together:
             return result
         from tapbatch.measure.all_recordings import decided_together
 
-        kept = [self._store.taps(self._keys[heard[n].recording.path]) for n in asked]
+        kept = [self.taps_of(heard[n].recording) for n in asked]
         readings = decided_together([heard[n].reading for n in asked], kept)
         for n, taps, reading in zip(asked, kept, readings, strict=True):
             left_out = (Notice("not asked"),) if taps is None else ()

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import binom
 
+from tapbatch.compare.drift import drift_between
 from tapbatch.compare.history import build_history
 from tapbatch.measure.background import heard_db
 from tapbatch.model.history import Drift
 from tapbatch.model.reading import Mode, Reading
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import background, item, mode, reading
+from tests.measure.test_all_recordings import OUT_HZ, STRONG_HZ, T60_S, WEAK_HZ, WHITENER, _kept
 
 NOISE_DB = -90.0
 OTHERS = ((140.0, -20.0), (232.0, -27.0), (318.0, -24.0), (455.0, -31.0), (690.0, -35.0))
@@ -115,3 +119,27 @@ def test_a_mode_that_is_gone_is_called_so() -> None:
         assert row is not None
         told += row.verdict == "gone"
     assert told >= binom.ppf(0.001, trials, 0.95)
+
+
+@pytest.mark.parametrize(("over_db", "ratio", "verdicts"), [
+    (24.0, 0.0, ("gone", "unheard")),
+    (24.0, 15.0, ("unheard", "unheard")),
+    (18.0, 0.0, ("unheard", "unheard")),
+    (45.0, 0.0, ("gone", "gone")),
+])  # fmt: skip
+def test_kept_taps_are_asked_together(over_db: float, ratio: float, verdicts: tuple[str, str]) -> None:
+    """Six taps hear 10.5 dB over the noise, a list of modes needs 23 dB; 10 dB more are the scatter of levels."""
+    rng = np.random.default_rng(8)
+    density_db = -10.0 * np.log10(OUT_HZ * WHITENER[0] ** 2)
+    strong = mode(STRONG_HZ, T60_S, density_db + 50.0)
+    weak = mode(WEAK_HZ, T60_S, density_db + over_db)
+    before, after = (reading([modes] * 6, noise_db=density_db) for modes in ([strong, weak], [strong]))
+    items = [item(f"c_{n:02d}-s.wav", each) for n, each in enumerate((before, after), start=1)]
+    stages = build_history("cittern-07", items, InstrumentSettings(), {})[0].stages
+    each = [_kept(rng, ratio, number=n) for n in range(1, 7)]
+    kept = replace(each[0], taps=tuple(tap for one in each for tap in one.taps))
+    said = []
+    for kept_of in (lambda _: kept, lambda _: None):
+        rows = drift_between(*stages, 3.0, kept_of=kept_of)
+        said += [row.verdict for row in rows if row.verdict in ("gone", "unheard")]
+    assert tuple(said) == verdicts
