@@ -12,7 +12,8 @@ nothing can be said: no point in common, or readings older than the background.
 
 Where samples are kept, all taps are asked together (:mod:`tapbatch.measure.asked`); if they say that something is
 there, the mode is not gone. Where none are, the limit is that of the list of modes
-(:mod:`tapbatch.measure.background`), some 10 dB higher.
+(:mod:`tapbatch.measure.background`), some 10 dB higher, and 6 dB are added: the limit holds for a mode far from
+others, and one beside another is missed more easily.
 
 When it is wrong: work that weakens one mode by more than twice the scatter and leaves it there.
 """
@@ -38,6 +39,9 @@ SCATTER_DB = 5.0
 
 PRIOR_COUNTS = 4
 TIMES_SCATTER = 2.0
+LISTED_MARGIN_DB = 6.0
+"""Added to the energy at which a mode is listed, where no tap can be asked."""
+
 _RATE_HZ = 48000.0  # any would do: poles need one
 
 
@@ -134,7 +138,7 @@ def _listed_db(heard: Sequence[Heard], freq_hz: float, t60_s: float) -> float | 
         if least is None:
             return None
         found += [least - _held_db(tap.tap.free_until_s - tap.tap.free_from_s, t60_s) for tap in taps]
-    return median(found)
+    return median(found) + LISTED_MARGIN_DB
 
 
 def _held_db(free_s: float, t60_s: float) -> float:
