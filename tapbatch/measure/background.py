@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Float
+from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.prune import LEAST_OVER_MISFIT
 from tapbatch.measure.room_share import Residual
 from tapbatch.model.reading import LN_1000, Background
@@ -42,6 +43,7 @@ HEARD_WITH = 0.95
 
 _LOWEST_HZ = 20.0
 _CELLS = 12
+_POINTS = 5  # of a band, at which the noise is looked up
 _UP_TO_NOISE = 3.0  # power over the noise: up to this, a residual counts as noise, as in local_excess
 
 
@@ -56,49 +58,74 @@ def band_of(freq_hz: float) -> int:
     return math.floor(BANDS_AN_OCTAVE * math.log2(freq_hz / _LOWEST_HZ) + 1e-9)
 
 
-def background_in(residuals: Sequence[Residual], t60_s: float) -> Densities:
-    """Return the noise behind the modes of one tap, and what is left there, by band.
+class Behind:
+    """Looks behind the modes of taps in the zones of one section; the noise of the bands is worked out once.
 
     Parameters
     ----------
-    residuals
-        Those of the tap, from :func:`tapbatch.measure.room_share.residuals_of`.
-    t60_s
-        Its typical T60 in seconds.
-
-    Returns
-    -------
-    ndarray
-        Two-sided densities in (full scale)^2/Hz, shape (``BANDS``, 2), single precision: the noise, and what is left,
-        at least as much. 0 where nothing is known.
+    prepared
+        The zones of the section, from :func:`tapbatch.measure.sound.measure_taps`.
     """
-    bands = np.zeros((BANDS, 2), dtype=np.float32)
-    for one in residuals:
-        zone, rate_hz = one.zone, one.zone.rate_hz
-        weight = np.exp(-LN_1000 / (t60_s * rate_hz) * np.arange(len(one.left)))
-        excess, freq_hz = _averaged(one.left * weight, weight, rate_hz)
-        true_hz = freq_hz + zone.decimator.shift_hz
-        inside = (true_hz >= max(zone.decimator.low_hz, _LOWEST_HZ)) & (true_hz < zone.decimator.high_hz)
-        excess, true_hz, turn = excess[inside], true_hz[inside], np.exp(2j * np.pi * freq_hz[inside] / rate_hz)
-        noise = 1.0 / (rate_hz * np.abs(zone.noise.gain(turn) * zone.decimator.gain(turn)) ** 2)
-        left = noise * np.where(excess > _UP_TO_NOISE, excess, 1.0)
-        numbers = np.minimum(BANDS_AN_OCTAVE * np.log2(true_hz / _LOWEST_HZ) + 1e-9, BANDS - 1).astype(int)
-        np.maximum.at(bands, numbers, np.stack([noise, left], axis=1).astype(np.float32))
-    return bands
+
+    def __init__(self, prepared: Sequence[Prepared]) -> None:
+        self._noise = [_noise_by_band(zone) for zone in prepared]
+        self._zones = list(prepared)
+
+    def of_tap(self, residuals: Sequence[Residual], t60_s: float) -> Densities:
+        """Return the noise behind the modes of one tap, and what is left there, by band.
+
+        Parameters
+        ----------
+        residuals
+            Those of the tap, from :func:`tapbatch.measure.room_share.residuals_of`.
+        t60_s
+            Its typical T60 in seconds.
+
+        Returns
+        -------
+        ndarray
+            Two-sided densities in (full scale)^2/Hz, shape (``BANDS``, 2), single precision: the noise, and what is
+            left, at least as much. 0 where nothing is known.
+        """
+        found = np.zeros((BANDS, 2), dtype=np.float32)
+        for one in residuals:
+            noise = next(n for n, zone in zip(self._noise, self._zones, strict=True) if zone is one.zone)
+            weight = np.exp(-LN_1000 / (t60_s * one.zone.rate_hz) * np.arange(len(one.left)))
+            excess = _by_band(_averaged(one.left * weight, weight), one.zone)
+            left = noise * np.where(excess > _UP_TO_NOISE, excess, 1.0)
+            found = np.maximum(found, np.stack([noise, left], axis=1).astype(np.float32))
+        return found
 
 
-def _averaged(weighted: Float, weight: Float, rate_hz: float) -> tuple[Float, Float]:
-    """Return the power of a weighted residual over that of the noise, averaged over 12 cells, and its frequencies."""
-    length = 1 << int(np.ceil(np.log2(len(weighted))))
+def _noise_by_band(zone: Prepared) -> Float:
+    """Return the density of the noise in each band of a zone: the highest of a few points; 0 outside the zone."""
+    edges_hz = _LOWEST_HZ * 2.0 ** (np.arange(BANDS)[:, None] / BANDS_AN_OCTAVE)
+    freq_hz = edges_hz * 2.0 ** (np.linspace(0.0, 1.0, _POINTS)[None] / BANDS_AN_OCTAVE)
+    inside = (freq_hz >= zone.decimator.low_hz) & (freq_hz < zone.decimator.high_hz)
+    noise = np.zeros(freq_hz.shape)
+    turn = np.exp(2j * np.pi * (freq_hz[inside] - zone.decimator.shift_hz) / zone.rate_hz)
+    noise[inside] = 1.0 / (zone.rate_hz * np.abs(zone.noise.gain(turn) * zone.decimator.gain(turn)) ** 2)
+    return np.asarray(noise.max(axis=1))
+
+
+def _averaged(weighted: Float, weight: Float) -> Float:
+    """Return the power of a weighted residual over that of the noise, averaged over 12 cells."""
+    length = 1 << (len(weighted) - 1).bit_length()
     power = np.abs(np.fft.rfft(weighted, length)) ** 2 / (weight @ weight)
     half = max(2, int(_CELLS / 2 * length * (weight @ weight) / weight.sum() ** 2))
-    running = np.concatenate([[0.0], np.cumsum(power)])
+    running = np.concatenate([np.zeros(half + 1), np.cumsum(power)])
+    running = np.concatenate([running, np.full(half, running[-1])])
     at = np.arange(len(power))
-    low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, len(power))
-    averaged = (running[high] - running[low]) / (high - low)
-    return np.asarray(averaged, dtype=np.float64), np.asarray(
-        np.fft.rfftfreq(length, 1.0 / rate_hz), dtype=np.float64
-    )
+    count = np.minimum(at + half + 1, len(power)) - np.maximum(at - half, 0)
+    return np.asarray((running[2 * half + 1 :] - running[: len(power)]) / count, dtype=np.float64)
+
+
+def _by_band(power: Float, zone: Prepared) -> Float:
+    """Return the largest of a spectrum in each band; where a band has no line, that of the line above it."""
+    edges_hz = _LOWEST_HZ * 2.0 ** (np.arange(BANDS + 1) / BANDS_AN_OCTAVE)
+    line = (edges_hz - zone.decimator.shift_hz) / zone.rate_hz * 2 * (len(power) - 1)
+    at = np.clip(np.ceil(line).astype(int), 0, len(power) - 1)
+    return np.asarray(np.maximum.reduceat(power, at)[:-1])
 
 
 def background_of(taps: Sequence[Densities]) -> Background | None:
@@ -107,7 +134,7 @@ def background_of(taps: Sequence[Densities]) -> Background | None:
     Parameters
     ----------
     taps
-        One array for each tap, from :func:`background_in`.
+        One array for each tap, from :meth:`Behind.of_tap`.
     """
     if not len(taps):
         return None

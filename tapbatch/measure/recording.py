@@ -30,7 +30,7 @@ from tapbatch.listen.judging import (
 from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
 from tapbatch.measure import kept_taps
-from tapbatch.measure.background import Densities, background_in, background_of
+from tapbatch.measure.background import Behind, Densities, background_of
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.kept_taps import KeptTaps
@@ -167,9 +167,10 @@ class _Joined:
         self._draw(readings, prepared, offset)
         self._keep([f for f in fitted[before:] if f.reading.tap.used], prepared, offset)
         if self.settings.kind == "tap":
+            behind = Behind(prepared)
             for at, reading in enumerate(readings):
                 if at >= before and reading.tap.used:
-                    self._look_behind(at + offset, reading, prepared)
+                    self._look_behind(at + offset, reading, prepared, behind)
         self.readings += [_later(r, section, offset) for r in readings[before:]]
 
     def _keep(self, fitted: list[kept_taps.Fitted], prepared: tuple[Prepared, ...], offset: int) -> None:
@@ -180,13 +181,13 @@ class _Joined:
             kept = kept_taps.keep(fitted[:room], prepared, offset, noises)
             self.kept += [kept] if kept is not None else []
 
-    def _look_behind(self, at: int, reading: TapReading, prepared: tuple[Prepared, ...]) -> None:
+    def _look_behind(self, at: int, reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind) -> None:
         """Keep what the modes of a tap leave: how much of it is room, and what a weaker mode would be lost in."""
         residuals = residuals_of(reading, prepared)
         left = left_by_modes(reading, prepared, residuals)
         if left is not None:
             self.left.append((at, left))
-        self.behind.append((at, background_in(residuals, typical_t60_s(reading.modes))))
+        self.behind.append((at, behind.of_tap(residuals, typical_t60_s(reading.modes))))
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
         """Return how many of a section's transients already belong to the section before."""

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import binom, ncx2
 
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.background import BANDS, background_in, background_of, band_of, heard_db
+from tapbatch.measure.background import BANDS, Behind, background_of, band_of, heard_db
 from tapbatch.measure.prune import LEAST_OVER_MISFIT
 from tapbatch.measure.room_share import residuals_of
 from tapbatch.measure.sound import measure_taps
@@ -23,7 +23,8 @@ LN_1000 = math.log(1000.0)
 def _background(samples: np.ndarray) -> Background:
     sound = Sound(samples=samples, sample_rate_hz=RATE_HZ)
     readings, prepared = measure_taps(sound, find_taps(sound), BandSettings())
-    found = background_of([background_in(residuals_of(r, prepared), 0.3) for r in readings if r.tap.used])
+    behind = Behind(prepared)
+    found = background_of([behind.of_tap(residuals_of(r, prepared), 0.3) for r in readings if r.tap.used])
     assert found is not None
     return found
 
