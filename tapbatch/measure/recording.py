@@ -97,8 +97,10 @@ def measure_recording(
         reading = joined.reading(sha256)
     except (ArithmeticError, ValueError, MemoryError) as error:
         raise not_measured(path.name, error) from error
-    kept = kept_taps.joined(joined.kept)
-    if keep is not None and kept is not None:
+    if keep is not None and settings.kind == "tap" and reading.used_taps:
+        # Nothing is kept of a tap that was measured after its bounces. That is not to be taken for a loss.
+        nothing = KeptTaps(reading.sample_rate_hz, settings.band_low_hz, settings.band_high_hz)
+        kept = kept_taps.joined(joined.kept) or nothing
         keep(kept.only({t.tap.number for t in reading.used_taps}))
     return reading
 

@@ -100,6 +100,7 @@ class ReadingStore:
         self._lately: dict[str, Reading] = {}
         self._bare: set[str] = set()
         self._owners: dict[str, frozenset[str]] = {}
+        self._lacking: set[str] = set()
 
     def __reduce__(self) -> tuple[type[ReadingStore], tuple[Path]]:
         """Pickle the path only, without cached readings."""
@@ -142,7 +143,7 @@ class ReadingStore:
     def has(self, key: str) -> bool:
         """Return whether a complete reading is kept under a key, judged from its first and last bytes."""
         try:
-            if not self._path(key).is_file():
+            if key in self._lacking or not self._path(key).is_file():
                 return False
             with self._path(key).open("rb") as file:
                 first = file.read(16)
@@ -153,6 +154,10 @@ class ReadingStore:
         if whole and not is_sealed(first):
             self._bare.add(key)
         return whole
+
+    def measure_again(self, key: str) -> None:
+        """Have a recording measured again because its kept taps are lost; its reading stays until then."""
+        self._lacking.add(key)
 
     def was_kept(self, key: str) -> bool:
         """Return whether anything was ever kept under a key, even if it is damaged or was set aside."""
@@ -178,6 +183,7 @@ class ReadingStore:
         """
         self._lately.pop(key, None)
         self._bare.discard(key)
+        self._lacking.discard(key)
         rows = [
             {"path": path, "sha256": e.sha256, "size": e.size, "mtime_ns": e.mtime_ns}
             for path, e in sorted(owners.items())

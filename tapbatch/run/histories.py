@@ -90,7 +90,8 @@ class Worked:
     attention
         What in the recordings and settings needs the builder.
     damaged, lost
-        Keys of readings that could not be read: of recordings that are there, and of such as are gone.
+        Keys of readings that could not be read: of recordings that are there, and of such as are gone. Among the
+        first are those of which too little is kept for a second pass.
     """
 
     history: History
@@ -220,7 +221,8 @@ def _learn(inputs: Inputs, store: ReadingStore) -> tuple[Learned, bool]:
     """
     try:
         read = _read_back(inputs, store)
-        history, _ = _gathered(inputs, read, store)
+        together = together_of(inputs, store)
+        history, _ = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
         return learned_from(history), not (read.damaged or read.lost)
     except (TapbatchError, *UNFORESEEN):
         return Learned(), True
@@ -242,20 +244,17 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
         (:class:`~tapbatch.run.lines.KeptLines`).
     """
     read = _read_back(inputs, store, lines=lines)
-    gathered, attention = _gathered(inputs, read, store)
-    compared = compare_stages(gathered, inputs.settings, shared.scatter, together_of(inputs, store).taps_of)
+    together = together_of(inputs, store)
+    gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
+    compared = compare_stages(gathered, inputs.settings, shared.scatter, together.taps_of)
     history, unresolved = with_landings(compared, inputs.settings, shared.rests)
     return Worked(
         history=history,
         readings=tuple(read.items),
         attention=(*attention, *unresolved, *_cut(read.items), *read.told),
-        damaged=tuple(dict.fromkeys(read.damaged)),
+        damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),
         lost=tuple(dict.fromkeys(read.lost)),
     )
-
-
-def _gathered(inputs: Inputs, read: _Read, store: ReadingStore) -> tuple[History, tuple[Attention, ...]]:
-    return gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together_of(inputs, store))
 
 
 def together_of(inputs: Inputs, store: ReadingStore) -> Together:
