@@ -28,6 +28,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
 from tapbatch.compare.open_strings import tones_by_string
@@ -121,6 +122,7 @@ def side_by_side(
     settings_after: InstrumentSettings | None = None,
     drifts: Sequence[Drift] | None = None,
     scatter: SetupScatter | None = None,
+    kept_of: KeptOf | None = None,
 ) -> Comparison:
     """Compare two stages: of one part, or of two instruments.
 
@@ -135,6 +137,8 @@ def side_by_side(
         What moved between the two, where that is known already.
     scatter : SetupScatter, optional
         What setting up anew moves.
+    kept_of : KeptOf, optional
+        What is kept of the taps of a recording of the later stage.
 
     Returns
     -------
@@ -144,8 +148,9 @@ def side_by_side(
     if settings_after is not None:
         before, after = _by_label(before), _by_label(after)
     kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
-    moved = drift_between(before, after, settings.steady_cents, kinds, scatter) if drifts is None else drifts
-    found = tuple(moved)
+    if drifts is None:
+        drifts = drift_between(before, after, settings.steady_cents, kinds, scatter, kept_of)
+    found = tuple(drifts)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
     differs = cautions(before, after, "air" if air else "")
     held = _held_alike(differs)
@@ -263,7 +268,9 @@ def _of_mode(drift: Drift, before: Stage, after: Stage, held: NoVerdict | None) 
     sides = [next((m for m in s.modes if m.mode == drift.mode), None) for s in (before, after)]
     why = held
     if drift.t60_change_pct is None:
-        why = why or NoVerdict("new" if sides[0] is None else "gone")
+        why = why or NoVerdict(
+            "unheard" if drift.verdict == "unheard" else "gone" if drift.verdict == "gone" else "new"
+        )
     else:
         why = why or forbids_verdict(drift.cautions)
     low, high = drift.t60_low_pct, drift.t60_high_pct

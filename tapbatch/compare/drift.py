@@ -17,6 +17,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from tapbatch.compare.absence import KeptOf, absence_judge
 from tapbatch.compare.change import Change, Members, change_by_taps, change_of, with_setup_scatter
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.multiple_testing import holm, moderated, p_value
@@ -35,7 +36,11 @@ MOST_MORE_TAPS = 40
 
 
 def drifts_of_part(
-    stages: Sequence[Stage], steady_cents: float, kinds: Kinds | None = None, scatter: SetupScatter | None = None
+    stages: Sequence[Stage],
+    steady_cents: float,
+    kinds: Kinds | None = None,
+    scatter: SetupScatter | None = None,
+    kept_of: KeptOf | None = None,
 ) -> tuple[Drift, ...]:
     """Return the drift from each stage of a part to the next, with that from the stage that first had the mode.
 
@@ -50,6 +55,8 @@ def drifts_of_part(
         The kind of each labelled mode (``air``, ``plate``, ``string``).
     scatter : SetupScatter, optional
         What setting up again moves.
+    kept_of : KeptOf, optional
+        What is kept of the taps of a recording, to ask for modes that are missing.
 
     Returns
     -------
@@ -62,7 +69,7 @@ def drifts_of_part(
     ()
     """
     tapped = [s for s in stages if s.taps_used]
-    of_part = _Part(tapped, [members_by_mode(s) for s in tapped], steady_cents, kinds or {}, scatter)
+    of_part = _Part(tapped, [members_by_mode(s) for s in tapped], steady_cents, kinds or {}, scatter, kept_of)
     first = _first_heard(tapped)
     rows: list[Drift] = []
     for i in range(1, len(tapped)):
@@ -79,6 +86,7 @@ def drift_between(
     steady_cents: float,
     kinds: Kinds | None = None,
     scatter: SetupScatter | None = None,
+    kept_of: KeptOf | None = None,
 ) -> tuple[Drift, ...]:
     """Return the drift of every mode between any two stages of one part.
 
@@ -88,7 +96,7 @@ def drift_between(
         With ``mode_names`` filled, as :func:`tapbatch.compare.history.build_history` makes them.
     steady_cents : float
         Within which a mode counts as steady.
-    kinds, scatter
+    kinds, scatter, kept_of
         As for :func:`drifts_of_part`.
 
     Returns
@@ -98,7 +106,7 @@ def drift_between(
         they are not the instrument's.
     """
     pair = [before, after]
-    return _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, scatter).between(0, 1)
+    return _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, scatter, kept_of).between(0, 1)
 
 
 def verdict_of(low: float, high: float, steady: float, chance: float = 0.0) -> Verdict:
@@ -142,9 +150,10 @@ class _Part:
         steady_cents: float,
         kinds: Kinds,
         scatter: SetupScatter | None,
+        kept_of: KeptOf | None,
     ) -> None:
         self.stages, self.members = stages, members
-        self.steady_cents, self.kinds, self.scatter = steady_cents, kinds, scatter
+        self.steady_cents, self.kinds, self.scatter, self.kept_of = steady_cents, kinds, scatter, kept_of
 
     def between(self, i: int, j: int) -> tuple[Drift, ...]:
         """Return the drift of every mode from stage ``i`` to stage ``j``."""
@@ -167,13 +176,15 @@ class _Part:
         judged = dict(zip(both, changes, strict=True))
         kinds = {self.kinds.get(name, "") for name in names}
         differing = {kind: cautions(before, after, kind) for kind in kinds}
+        is_gone = absence_judge(before, after, self.kept_of)
         rows = []
         for name in names:
             differs = differing[self.kinds.get(name, "")]
             if name in judged:
                 rows.append(_moved(before, after, earlier[name], judged[name], differs, self.steady_cents))
             else:
-                rows.append(_appeared(before, after, name, name in later, differs))
+                verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
+                rows.append(_appeared(before, after, name, verdict, differs))
         return tuple(rows)
 
 
@@ -276,12 +287,12 @@ def _moved(
     )
 
 
-def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[Caution]) -> Drift:
+def _appeared(before: Stage, after: Stage, name: str, verdict: Verdict, differs: Sequence[Caution]) -> Drift:
     return Drift(
         part=after.part, mode=name, from_stage=before.stage, to_stage=after.stage,
         freq_change_hz=None, freq_change_cents=None, cents_low=None, cents_high=None,
         t60_change_pct=None, t60_low_pct=None, t60_high_pct=None,
-        verdict="new" if new else "gone", cautions=tuple(differs),
+        verdict=verdict, cautions=tuple(differs),
     )  # fmt: skip
 
 

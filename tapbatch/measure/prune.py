@@ -49,7 +49,7 @@ _LEAST_REACH_HZ = 6.0
 _MOST_REACH_HZ = 30.0
 _SKIRT = 1e-3
 _SATELLITE = 1e-2
-_LEAST_OVER_MISFIT = 100.0  # Wald statistic over a misfit; 16 gave two false modes a tap in a room
+LEAST_OVER_MISFIT = 100.0  # Wald statistic over a misfit; 16 gave two false modes a tap in a room
 _SETTLED = 3.0
 _MUCH = 0.1  # of the total energy
 _SURE_SD_LOG_T60 = 0.15
@@ -132,7 +132,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     if len(satellites) or not fit.converged:
         excess = np.delete(excess, satellites)
         fit = fit_modes(Samples(found.samples), np.delete(fit.poles, satellites), hum)
-    over = np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
+    over = np.maximum(excess * LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
     # Without a misfit, the same modes have already passed this test.
     if fit is not found.fit or (over > 1.0).any():
         steps = MOST_STEPS if _mostly_noise(fit) else _SKETCH_STEPS

@@ -9,6 +9,7 @@ section.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,12 +29,22 @@ from tapbatch.listen.judging import (
 )
 from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
+from tapbatch.measure import kept_taps
+from tapbatch.measure.background import Behind, Densities, background_of
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.doubtful import doubtful
+from tapbatch.measure.kept_taps import KeptTaps
 from tapbatch.measure.method import METHOD
 from tapbatch.measure.prepare import Prepared
-from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_notices
-from tapbatch.measure.sound import measure_taps
+from tapbatch.measure.room_share import (
+    Left,
+    direct_db_of,
+    left_by_modes,
+    residuals_of,
+    room_notices,
+    typical_t60_s,
+)
+from tapbatch.measure.sound import fit_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.measure.two_ways import second_is_better
@@ -52,7 +63,9 @@ _LEAST_RINGING_S = 0.15
 _SURE = ((1.8e-3, 0.35), (1.7e-4, 0.9))
 
 
-def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Reading:
+def measure_recording(
+    path: Path, sha256: str, settings: BandSettings, keep: Callable[[KeptTaps], None] | None = None
+) -> Reading:
     """Measure one recording of any length, and report progress (:mod:`tapbatch.model.progress`).
 
     Parameters
@@ -63,6 +76,9 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
         Hash of its bytes, stored in the reading.
     settings
         Band, mains frequency and kind. A recording of kind ``room`` is not searched for taps.
+    keep
+        Called once, if taps were measured in a recording of kind ``tap``, with what a second pass over the stage
+        needs of them (:mod:`tapbatch.measure.all_recordings`); default not.
 
     Returns
     -------
@@ -84,9 +100,16 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
             del section  # or it would stay in memory while the next one is read
             if len(ways) > 1 and any(r.tap.used for way in ways for r in way.readings):
                 ways = ways[1:] if second_is_better(ways[0].readings, ways[1].readings) else ways[:1]
-        return ways[0].reading(sha256)
+        joined = ways[0]
+        reading = joined.reading(sha256)
     except (ArithmeticError, ValueError, MemoryError) as error:
         raise not_measured(path.name, error) from error
+    if keep is not None and settings.kind == "tap" and reading.used_taps:
+        # Nothing is kept of a tap that was measured after its bounces. That is not to be taken for a loss.
+        nothing = KeptTaps(reading.sample_rate_hz, settings.band_low_hz, settings.band_high_hz)
+        kept = kept_taps.joined(joined.kept) or nothing
+        keep(kept.only({t.tap.number for t in reading.used_taps}))
+    return reading
 
 
 class _Joined:
@@ -103,6 +126,8 @@ class _Joined:
         self.spectra: list[tuple[int, TapSpectrum]] = []
         self.traces: list[tuple[int, float, DecayTrace]] = []
         self.left: list[tuple[int, Left]] = []
+        self.behind: list[tuple[int, Densities]] = []
+        self.kept: list[KeptTaps] = []
         self.left_out_s: float | None = None
         self.begins_ringing = False
         self.last: Section | None = None
@@ -135,7 +160,8 @@ class _Joined:
         if len(self.readings) + len(taps) - before > MOST_TRANSIENTS and not section.whole:
             self.left_out_s = section.first / sound.sample_rate_hz
             return
-        measured, prepared = measure_taps(sound, taps, self.settings)
+        fitted, prepared = fit_taps(sound, taps, self.settings)
+        measured = tuple(each.reading for each in fitted)
         if self.begins_ringing and not surely_rings(measured[0]):
             self.begins_ringing = False
             measured = (TapReading(tap=refused(measured[0].tap, RINGING)), *measured[1:])
@@ -153,10 +179,29 @@ class _Joined:
         )
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
         self._draw(readings, prepared, offset)
+        self._keep([f for f in fitted[before:] if f.reading.tap.used], prepared, offset)
         if self.settings.kind == "tap":
-            left = ((at, left_by_modes(r, prepared)) for at, r in enumerate(readings) if at >= before and r.tap.used)
-            self.left += [(at + offset, one) for at, one in left if one is not None]
+            behind = Behind(prepared)
+            for at, reading in enumerate(readings):
+                if at >= before and reading.tap.used:
+                    self._look_behind(at + offset, reading, prepared, behind)
         self.readings += [_later(r, section, offset) for r in readings[before:]]
+
+    def _keep(self, fitted: list[kept_taps.Fitted], prepared: tuple[Prepared, ...], offset: int) -> None:
+        """Keep what a second pass over the stage needs, of the first taps."""
+        if self.settings.kind == "tap":
+            room = kept_taps.MOST_TAPS - len({tap.number for part in self.kept for tap in part.taps})
+            noises = sum(len(part.noises) for part in self.kept)
+            kept = kept_taps.keep(fitted[:room], prepared, offset, noises)
+            self.kept += [kept] if kept is not None else []
+
+    def _look_behind(self, at: int, reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind) -> None:
+        """Keep what the modes of a tap leave: how much of it is room, and what a weaker mode would be lost in."""
+        residuals = residuals_of(reading, prepared)
+        left = left_by_modes(reading, prepared, residuals)
+        if left is not None:
+            self.left.append((at, left))
+        self.behind.append((at, behind.of_tap(residuals, typical_t60_s(reading.modes))))
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
         """Return how many of a section's transients already belong to the section before."""
@@ -199,6 +244,7 @@ class _Joined:
             spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
             direct_db=direct_db,
+            background=background_of([behind for at, behind in self.behind if at in used]),
         )
 
     def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[Notice, ...]:

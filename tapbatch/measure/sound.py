@@ -22,6 +22,7 @@ from tapbatch.measure.decay_shape import EarlyLate, early_late
 from tapbatch.measure.decimate import Decimator
 from tapbatch.measure.doubtful import doubtful, is_sure
 from tapbatch.measure.geometric import Complex, Float
+from tapbatch.measure.kept_taps import Fitted
 from tapbatch.measure.noise import Noise
 from tapbatch.measure.prepare import Prepared, prepare
 from tapbatch.measure.prune import TapFit, local_excess
@@ -67,9 +68,19 @@ def measure_taps(
         One reading per transient, in order, and the prepared zones (none if the sound is too short). A tap in which
         nothing rings is no longer ``used``.
     """
+    fitted, prepared = fit_taps(sound, taps, settings)
+    return tuple(each.reading for each in fitted), prepared
+
+
+def fit_taps(
+    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings
+) -> tuple[tuple[Fitted, ...], tuple[Prepared, ...]]:
+    """Measure every used tap of a sound; as :func:`measure_taps`, but each reading comes with its fits."""
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
-        return tuple(TapReading(tap=refused(t, "too short to measure") if t.used else t) for t in taps), ()
+        return tuple(
+            Fitted(TapReading(tap=refused(t, "too short to measure") if t.used else t), ()) for t in taps
+        ), ()
     fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
     fits = [together(of_zone) for of_zone in fits]
     if settings.kind == "tap":
@@ -80,9 +91,26 @@ def measure_taps(
         found = [of_zone[i] for of_zone in fits]
         reading = _read(tap, found, prepared) if tap.used else TapReading(tap=tap)
         if tap.used and not reading.modes:
-            reading = _after_bounces(reading, taps[i:], prepared, sound)
-        readings.append(reading)
+            reading, found = _after_bounces(reading, taps[i:], prepared, sound), []
+        readings.append(Fitted(reading, found))
     return tuple(readings), prepared
+
+
+def added_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
+    """Return the modes of a fit on which all taps decided, in physical units, as :func:`measure_taps` lists them.
+
+    Parameters
+    ----------
+    found
+        A fit from :func:`tapbatch.measure.all_taps.decided`.
+    zone, at_s
+        As for :func:`to_modes`.
+    """
+    modes = to_modes(found, zone, at_s)
+    ringing = [m for m in modes if m.q > _LEAST_Q and _answers(zone.decimator, m)]
+    loudest_db = max((m.energy_db for m in ringing), default=0.0)
+    marks = zip(modes, _decided_on(found, zone), strict=True)
+    return [m for m, mark in marks if mark and m in ringing and m.energy_db > loudest_db - _FAINTEST_DB]
 
 
 def _without_doubtful(

@@ -39,6 +39,7 @@ NoVerdictKind = Literal[
     "one",
     "new",
     "gone",
+    "unheard",
     "not at both",
     "too narrow",
     "empty band",

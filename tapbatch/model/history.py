@@ -14,7 +14,7 @@ from tapbatch.model.caution import Caution
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 
-Verdict = Literal["up", "down", "steady", "unclear", "new", "gone"]
+Verdict = Literal["up", "down", "steady", "unclear", "new", "gone", "unheard"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
 
@@ -167,7 +167,9 @@ class Stage:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """The change of one mode of a part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
+    """The change of one mode of a part from one stage to the next.
+
+    Changes are ``None`` for ``new``, ``gone`` and ``unheard``.
 
     ``chance`` (0 to 1) is the probability that any mode of the stage would seem to move this much by chance alone.
     ``more_taps`` is the number of further taps at the later stage that would settle a verdict of ``unclear``.

@@ -233,11 +233,24 @@ class DecayTrace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Background:
+    """What lies behind the modes of a recording, in bands of a sixth of an octave from 20 Hz up.
+
+    ``noise_db`` and ``left_db`` are two-sided densities in decibels relative to 1 (full scale)^2/Hz: of the noise,
+    and of all that the modes leave. They begin with band ``first_band`` and are ``None`` where nothing is known.
+    """
+
+    first_band: int
+    noise_db: tuple[float | None, ...]
+    left_db: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """All that is measured in one recording: a pure function of its bytes, its band settings and the method.
 
     ``direct_db`` is how far the direct sound stands over the room's, or ``None`` if no tap tells, if the recording is
-    of another kind, or if the reading is older than this value.
+    of another kind, or if the reading is older than this value; so is ``background``.
     """
 
     sha256: str
@@ -252,6 +265,7 @@ class Reading:
     trace: DecayTrace | None = None
     device: str = ""
     direct_db: float | None = None
+    background: Background | None = None
 
     @property
     def used_taps(self) -> tuple[TapReading, ...]:

@@ -37,6 +37,7 @@ _REASONS: dict[NoVerdictKind, str] = {
     "points": "no point in common",
     "new": "new here",
     "gone": "no longer heard",
+    "unheard": "not heard, perhaps too weak",
     "not at both": "not measured at both",
     "too narrow": "shorter than the band's own decay",
     "empty band": "holds nothing of its own",

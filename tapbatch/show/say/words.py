@@ -43,6 +43,7 @@ VERDICTS: dict[Verdict, str] = {
     "unclear": "cannot tell",
     "new": "new here",
     "gone": "no longer heard",
+    "unheard": "not heard, perhaps too weak",
 }
 
 FIVE_PER_CENT = (
