@@ -36,9 +36,10 @@ from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_
 from tapbatch.measure.sound import measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
+from tapbatch.measure.unresolved import unresolved, with_unresolved
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
-from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
+from tapbatch.model.reading import BandSettings, DecayTrace, Mode, Reading, Tap, TapReading
 
 MOST_TRANSIENTS = 6000
 """Most transients listed for one recording: a tap every 1.8 s for three hours. More would be talk and fill memory."""
@@ -94,6 +95,7 @@ class _Joined:
         self.spectra: list[tuple[int, TapSpectrum]] = []
         self.traces: list[tuple[int, float, DecayTrace]] = []
         self.left: list[tuple[int, Left]] = []
+        self.lines: dict[int, tuple[Mode, ...]] = {}
         self.left_out_s: float | None = None
         self.begins_ringing = False
         self.last: Section | None = None
@@ -143,8 +145,11 @@ class _Joined:
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
         self._draw(readings, prepared, offset)
         if self.settings.kind == "tap":
-            left = ((at, left_by_modes(r, prepared)) for at, r in enumerate(readings) if at >= before and r.tap.used)
-            self.left += [(at + offset, one) for at, one in left if one is not None]
+            for at, read in enumerate(readings):
+                if at >= before and read.tap.used:
+                    left = left_by_modes(read, prepared)
+                    self.left += [] if left is None else [(at + offset, left)]
+                    self.lines[at + offset] = unresolved(read, left, prepared)
         self.readings += [_later(r, section, offset) for r in readings[before:]]
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
@@ -173,6 +178,10 @@ class _Joined:
         if self.settings.kind == "tap":
             readings = _without(readings, doubtful(readings), NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
+        # Last of all: a line of unknown decay says nothing of whether what sounded was a tap, nor of the room.
+        readings = tuple(
+            with_unresolved(r, self.lines.get(at, ()) if at in used else ()) for at, r in enumerate(readings)
+        )
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
         return Reading(

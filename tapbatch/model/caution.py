@@ -37,6 +37,7 @@ NoVerdictKind = Literal[
     "one",
     "new",
     "gone",
+    "unresolved",
     "not at both",
     "too narrow",
     "empty band",

@@ -44,7 +44,7 @@ def mode_points(
     stages: Sequence[Stage],
     name: str,
     steady_cents: float,
-    measured: Callable[[StageMode], Sequence[float]],
+    measured: Callable[[StageMode], Sequence[float | None]],
 ) -> list[Point]:
     """Return the readings of a mode over some stages; ``measured`` gives a value of it and the ends of its interval.
 
@@ -53,7 +53,7 @@ def mode_points(
     points = []
     for index, (stage, drift) in enumerate(zip(stages, drifts_of_mode(history, stages, name), strict=True)):
         mode = mode_at(stage, name)
-        value, low, high = measured(mode) if mode else (math.nan,) * 3
+        value, low, high = (math.nan if v is None else v for v in (measured(mode) if mode else (None,) * 3))
         if mode and math.isfinite(value):
             unsure, cautious = words.is_unsure(mode, steady_cents), is_cautious(drift)
             points.append(Point(index, value, low, high, unsure=unsure, joined=drift is not None, cautious=cautious))
