@@ -36,7 +36,8 @@ from tapbatch.model.reading import UNRESOLVED, Coupling, Mode
 from tapbatch.model.settings import InstrumentSettings
 
 FLAG_ORDER = (
-    "string", "hum", "unresolved", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ", "identity?", "wide",
+    "string", "hum", "unresolved", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ",
+    "identity?", "wide",
 )  # fmt: skip
 NOT_OF_THE_BODY = frozenset({"hum", "string"})
 NOT_LEADING = NOT_OF_THE_BODY | {UNRESOLVED}
