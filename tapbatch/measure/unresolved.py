@@ -21,6 +21,8 @@ are apart. The decay, level and energy are rough, from the fall between the two 
 
 from __future__ import annotations
 
+import functools
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -47,12 +49,12 @@ _OF_CELL = 0.1  # standard error of a peak, in cells
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """A line of one zone: its pole at the decimated rate, the resolution, and its energy in (full scale)^2 s."""
+    """A line: frequency, the resolution at which it was seen, rough decay, and energy in (full scale)^2 s."""
 
     freq_hz: float
     se_hz: float
     cell_hz: float
-    pole: complex
+    t60_s: float
     energy: float
 
 
@@ -100,14 +102,13 @@ def with_unresolved(reading: TapReading, lines: Sequence[Mode]) -> TapReading:
 
 
 def _as_mode(line: _Line) -> Mode:
-    delta = -float(np.log(np.abs(line.pole)))
     return Mode(
         freq_hz=line.freq_hz,
         freq_se_hz=line.se_hz,
-        t60_s=LN_1000 / delta,
+        t60_s=line.t60_s,
         t60_log_se=UNKNOWN_LOG_SE,
         freq_t60_corr=0.0,
-        amplitude=float(np.sqrt(4.0 * delta * line.energy)),
+        amplitude=float(np.sqrt(4.0 * LN_1000 / line.t60_s * line.energy)),
         phase_rad=0.0,
         energy_db=float(10.0 * np.log10(max(line.energy, 1e-30))),
         flags=(UNRESOLVED,),
@@ -134,53 +135,61 @@ def _lines_of(tap: Tap, modes: Sequence[Mode], zone: Prepared) -> Iterator[_Line
 
 def _lines_in(early: Float, late: Float, zone: Prepared, known: Sequence[tuple[float, float]]) -> list[_Line]:
     """Return the lines of a window that the next one still shows, the strongest first."""
-    count, rate_hz = len(early), zone.rate_hz
-    power, single = _spectrum(early)
-    bin_hz = rate_hz / (2 * (len(power) - 1))
-    cell_hz = (_TAPERS + 1) * rate_hz / (2 * count)
-    cell = max(2, round(cell_hz / bin_hz))
-    peaks = 1 + np.flatnonzero((power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]) & (power[1:-1] > _OVER))
-    true_hz = peaks * bin_hz + zone.decimator.shift_hz
-    peaks = peaks[(true_hz >= zone.decimator.low_hz) & (true_hz < zone.decimator.high_hz)]
-    peaks = peaks[np.argsort(-power[peaks], kind="stable")]
-    after, after_single = _spectrum(late)
+    (power, single), (after, after_single) = _spectrum(early), _spectrum(late)
+    bin_hz = zone.rate_hz / (2 * (len(power) - 1))
+    cell_hz = (_TAPERS + 1) * zone.rate_hz / (2 * len(early))
+    cell, wide = round(cell_hz / bin_hz), round(max(_SURROUNDINGS_CELLS * cell_hz, _SURROUNDINGS_HZ) / bin_hz)
     found: list[_Line] = []
-    for at in peaks.tolist():
-        freq_hz = float(at * bin_hz + zone.decimator.shift_hz)
+    for at in _peaks(power, bin_hz, zone):
+        freq_hz = at * bin_hz + zone.decimator.shift_hz
         others = [*known, *((line.freq_hz, cell_hz) for line in found)]
         if any(abs(freq_hz - other_hz) < max(cell_hz, reach_hz) for other_hz, reach_hz in others):
             continue
+        if not _stands_out(power, after, at, cell, wide):
+            continue
         near = slice(max(at - cell, 1), at + cell + 1)
-        then = near.start + int(np.argmax(after[near]))
-        wide = round(max(_SURROUNDINGS_CELLS * cell_hz, _SURROUNDINGS_HZ) / bin_hz)
-        if power[at] < power[near].max() or power[at] < _OVER * _around(power, at, cell, wide):
-            continue
-        if after[then] < _STILL * max(1.0, _around(after, then, cell, wide)):
-            continue
-        fall = max(float(power[near].sum() / after[near].sum()), 1.0)
-        peak_hz, later_hz = (_peak(s, near) * bin_hz for s in (single, after_single))
-        found.append(
-            _line(peak_hz, later_hz, cell_hz, fall, float(power[near].sum()) * count / len(power), count, zone)
-        )
+        both_hz = _peak(single, near) * bin_hz, _peak(after_single, near) * bin_hz
+        energies = [float(p[near].sum()) / (len(p) - 1) for p in (power, after)]
+        found.append(_line(both_hz, energies, len(early), cell_hz, zone))
     return found
 
 
+def _peaks(power: Float, bin_hz: float, zone: Prepared) -> list[int]:
+    """Return the peaks of a spectrum that stand 20 dB over the noise, the highest first."""
+    peaks = 1 + np.flatnonzero((power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]) & (power[1:-1] > _OVER))
+    true_hz = peaks * bin_hz + zone.decimator.shift_hz
+    peaks = peaks[(true_hz >= zone.decimator.low_hz) & (true_hz < zone.decimator.high_hz)]
+    return [int(at) for at in peaks[np.argsort(-power[peaks], kind="stable")]]
+
+
+def _stands_out(power: Float, after: Float, at: int, cell: int, wide: int) -> bool:
+    """Tell whether a peak stands 20 dB over its surroundings, and one within its cell 10 dB over those afterwards."""
+    near = slice(max(at - cell, 1), at + cell + 1)
+    if power[at] < power[near].max() or power[at] < _OVER * _around(power, at, cell, wide):
+        return False
+    then = near.start + int(np.argmax(after[near]))
+    return bool(after[then] >= _STILL * max(1.0, _around(after, then, cell, wide)))
+
+
 def _line(
-    freq_hz: float, later_hz: float, cell_hz: float, fall: float, energy: float, count: int, zone: Prepared
+    both_hz: tuple[float, float], energies: Sequence[float], count: int, cell_hz: float, zone: Prepared
 ) -> _Line:
-    """Return a line from its peak in both windows; ``energy`` is that of the first, ``fall`` the ratio of both."""
-    rate_hz = zone.rate_hz
-    least, most = (LN_1000 / (t * rate_hz) for t in _T60_LIMITS_S[::-1])
-    delta = float(np.clip(np.log(fall) / (2.0 * count), least, most))
-    pole = np.exp(-delta + 2j * np.pi * freq_hz / rate_hz)
-    gain = abs(complex((zone.noise.gain(np.array([pole])) * zone.decimator.gain(np.array([pole])))[0]))
-    whole = energy / rate_hz / -np.expm1(-2.0 * delta * count)
+    """Return a line from its peaks in two windows of ``count`` samples; energies are sums of squares under tapers."""
+    rate_hz, freq_hz = zone.rate_hz, both_hz[0]
+    fall = max(math.log(energies[0] / energies[1]) / (2.0 * count), 0.0)
+    least, most = (LN_1000 / (t60_s * rate_hz) for t60_s in reversed(_T60_LIMITS_S))
+    delta = min(max(fall, least), most)
+    pole = np.exp(np.array([-delta + 2j * np.pi * freq_hz / rate_hz]))
+    gain = abs(complex((zone.noise.gain(pole) * zone.decimator.gain(pole))[0]))
+    # The tapers leave out most of the beginning, where a short decay is loudest.
+    seen = float((_tapers(count) ** 2).mean(axis=0) @ np.exp(-2.0 * delta * np.arange(count)))
+    whole = energies[0] / seen / -math.expm1(-2.0 * delta)
     return _Line(
         freq_hz=freq_hz + zone.decimator.shift_hz,
-        se_hz=float(np.hypot(_OF_CELL * cell_hz, (freq_hz - later_hz) / 2.0)),
+        se_hz=math.hypot(_OF_CELL * cell_hz, (both_hz[0] - both_hz[1]) / 2.0),
         cell_hz=cell_hz,
-        pole=complex(pole),
-        energy=float(whole / gain**2),
+        t60_s=LN_1000 / (delta * rate_hz),
+        energy=whole / rate_hz / gain**2,
     )
 
 
@@ -189,12 +198,15 @@ def _spectrum(samples: Float) -> tuple[Float, Float]:
 
     Sine tapers: Riedel and Sidorenko, IEEE Trans. Signal Process. 43 (1995) 188.
     """
-    count = len(samples)
-    length = 1 << (2 * count - 1).bit_length()
-    turn = np.pi * np.arange(1, count + 1) / (count + 1)
-    tapers = np.sqrt(2.0 / (count + 1)) * np.sin(np.outer(np.arange(1, _TAPERS + 1), turn))
-    power = np.abs(np.fft.rfft(tapers * samples, length, axis=1)) ** 2
+    length = 1 << (2 * len(samples) - 1).bit_length()
+    power = np.abs(np.fft.rfft(_tapers(len(samples)) * samples, length, axis=1)) ** 2
     return power.mean(axis=0), power[0]
+
+
+@functools.lru_cache(maxsize=4 * len(_WINDOWS_S))
+def _tapers(count: int) -> Float:
+    turn = np.pi * np.arange(1, count + 1) / (count + 1)
+    return np.asarray(np.sqrt(2.0 / (count + 1)) * np.sin(np.outer(np.arange(1, _TAPERS + 1), turn)))
 
 
 def _around(power: Float, at: int, cell: int, wide: int) -> float:
