@@ -88,17 +88,18 @@ def test_lines_take_their_place_among_the_modes_and_couplings_follow() -> None:
     assert with_unresolved(coupled, []) is coupled
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "lines_hz"), [("banjo_4.flac", (1886.8, 4540.8)), ("steel_e6.flac", (4635.7, 6641.0))]
 )
 def test_lines_of_real_strings_are_no_longer_lost(name: str, lines_hz: tuple[float, float]) -> None:
     """They stand 30 to 40 dB over their surroundings by ``python -m tests.benchmarks.strong_lines``, other means."""
-    reading = measure_recording(RECORDINGS / name, "", BandSettings(band_low_hz=1500.0, band_high_hz=7500.0))
+    reading = measure_recording(RECORDINGS / name, "", BandSettings(band_low_hz=60.0, band_high_hz=12000.0))
     (tap,) = reading.used_taps
     for freq_hz in lines_hz:
         assert any(not m.resolved for m in tap.modes if abs(m.freq_hz - freq_hz) < 5.0)
     # A rule that let everything in would say nothing.
-    assert sum(not m.resolved for m in tap.modes) < 0.3 * len(tap.modes)
+    assert sum(not m.resolved for m in tap.modes) < 0.25 * len(tap.modes)
 
 
 # ---------------------------------------------------------------- long, low and high
