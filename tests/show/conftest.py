@@ -59,7 +59,7 @@ def spectrum_of(modes: Sequence[StageMode]) -> Spectrum:
     freq = np.geomspace(50.0, 1500.0, 900)
     power = np.zeros_like(freq)
     for mode in modes:
-        delta = math.log(1000.0) / (mode.t60_s or 0.3)
+        delta = math.log(1000.0) / mode.t60_s
         power += 10 ** (mode.level_db / 10) / (1 + ((freq - mode.freq_hz) * 2 * math.pi / delta) ** 2)
     floor_db = -48.0 - 6.0 * np.log2(freq / 50.0)
     level = 10 * np.log10(power + 10 ** (floor_db / 10))
@@ -402,8 +402,6 @@ def cautions_galore() -> History:
             )
             for k, (name, (f, t60, level)) in enumerate(BODY.items())
         ]
-        vague = {"t60_s": None, "t60_low_s": None, "t60_high_s": None, "flags": ("unresolved", *flags)}
-        modes[-1] = replace(modes[-1], **vague)
         state = ("closed", "strung", "clamped")[n]
         stages.append(
             stage_of(
@@ -418,6 +416,10 @@ def cautions_galore() -> History:
                 path=f"Øresund/{n} 'Ελληνικά' Ж/take {n}.wav",
             )
         )
+    for n, stage in enumerate(stages):
+        last = stage.modes[-1]
+        vague = replace(last, t60_s=None, t60_low_s=None, t60_high_s=None, flags=("unresolved", *last.flags))
+        stages[n] = replace(stage, modes=(*stage.modes[:-1], vague))
     history = history_of(
         stages, "Ångström's <b>žaleika</b> & \\\\textbf{x}", (Notice("other", text="a notice of the instrument"),) * 6
     )
