@@ -399,7 +399,7 @@ def cautions_galore() -> History:
                 half_cents=3.0 + 4 * (n % 2),
                 flags=flags[k % 5 :],
                 concert_pitch_hz=415.0,
-            )
+            )  # fmt: skip
             for k, (name, (f, t60, level)) in enumerate(BODY.items())
         ]
         state = ("closed", "strung", "clamped")[n]
