@@ -388,18 +388,11 @@ def cautions_galore() -> History:
         *(Notice("other", text=f"something else that was noticed, number {n}") for n in range(8)),
     )
     stages = []
+    at_415 = {"concert_pitch_hz": 415.0}
     for n in range(3):
+        half = 3.0 + 4 * (n % 2)
         modes = [
-            stage_mode(
-                name,
-                f,
-                t60,
-                level,
-                lead=level == 0.0,
-                half_cents=3.0 + 4 * (n % 2),
-                flags=flags[k % 5 :],
-                concert_pitch_hz=415.0,
-            )  # fmt: skip
+            stage_mode(name, f, t60, level, lead=level == 0.0, half_cents=half, flags=flags[k % 5 :], **at_415)
             for k, (name, (f, t60, level)) in enumerate(BODY.items())
         ]
         state = ("closed", "strung", "clamped")[n]
