@@ -116,14 +116,14 @@ def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
 
 
 def telling(members: Sequence[tuple[TapAt, Mode]]) -> list[tuple[TapAt, Mode]]:
-    """Return the taps that tell the frequency and decay of a mode; all of them if none does.
+    """Return the taps that tell the frequency and decay of a mode; if none does, those that know a decay, else all.
 
     Where all taps together decided that a mode is there (:mod:`tapbatch.measure.all_taps`), a soft tap says how
     strong it is, but its pole is that of the others. Counted as a measurement, it would make the scatter from tap to
     tap look smaller than it is.
     """
     told = [(t, m) for t, m in members if _of_noise(m.t60_log_se, m.t60_log_misfit) < _TOLD_LOG_SE]
-    return told or list(members)
+    return told or [(t, m) for t, m in members if m.resolved] or list(members)
 
 
 def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ...] | None = None) -> Found:
