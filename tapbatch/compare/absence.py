@@ -69,6 +69,9 @@ def absence_judge(before: Stage, after: Stage, kept_of: KeptOf | None = None) ->
             return False
         expected_db = was[name] + median(changes) - TIMES_SCATTER * _scatter_db(changes)
         freq_hz, t60_s = modes[name].freq_hz * _moved(before, after), modes[name].t60_s
+        if t60_s is None:
+            # A line whose decay is not known cannot be asked for.
+            return False
         at_points = [h for h in _tapped(after) if h.recording.point in points]
         hidden_db = median(_hidden_db(t.modes, freq_hz, t60_s) for h in at_points for t in h.reading.used_taps)
         if expected_db <= hidden_db:

@@ -268,9 +268,8 @@ def _of_mode(drift: Drift, before: Stage, after: Stage, held: NoVerdict | None) 
     sides = [next((m for m in s.modes if m.mode == drift.mode), None) for s in (before, after)]
     why = held
     if drift.t60_change_pct is None:
-        why = why or NoVerdict(
-            "unheard" if drift.verdict == "unheard" else "gone" if drift.verdict == "gone" else "new"
-        )
+        missing = {"unheard": "unheard", "gone": "gone"}.get(drift.verdict, "new")
+        why = why or (NoVerdict("unresolved") if all(sides) else NoVerdict(missing))  # type: ignore[arg-type]
     else:
         why = why or forbids_verdict(drift.cautions)
     low, high = drift.t60_low_pct, drift.t60_high_pct

@@ -181,7 +181,8 @@ class _Part:
         for name in names:
             differs = differing[self.kinds.get(name, "")]
             if name in judged:
-                rows.append(_moved(before, after, earlier[name], judged[name], differs, self.steady_cents))
+                modes = earlier[name], later[name]
+                rows.append(_moved(before, after, modes, judged[name], differs, self.steady_cents))
             else:
                 verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
                 rows.append(_appeared(before, after, name, verdict, differs))
@@ -257,13 +258,14 @@ def more_taps(judged: Judged, steady_cents: float) -> int | None:
 def _moved(
     before: Stage,
     after: Stage,
-    was: StageMode,
+    modes: tuple[StageMode, StageMode],
     judged: Judged,
     differs: Sequence[Caution],
     steady_cents: float,
 ) -> Drift:
-    change, chance = judged.change, judged.chance
+    change, chance, was = judged.change, judged.chance, modes[0]
     freq, t60 = change.freq, change.t60
+    ringing = all(m.t60_s is not None for m in modes)
     low, high = freq.low * CENTS, freq.high * CENTS
     verdict = verdict_of(low, high, steady_cents, chance)
     own = [] if change.same_points or any(c.kind == "points" for c in differs) else [Caution("points")]
@@ -277,9 +279,9 @@ def _moved(
         freq_change_cents=freq.value * CENTS,
         cents_low=low,
         cents_high=high,
-        t60_change_pct=100.0 * math.expm1(t60.value),
-        t60_low_pct=100.0 * math.expm1(t60.low),
-        t60_high_pct=_percent(t60.high),
+        t60_change_pct=100.0 * math.expm1(t60.value) if ringing else None,
+        t60_low_pct=100.0 * math.expm1(t60.low) if ringing else None,
+        t60_high_pct=_percent(t60.high) if ringing else None,
         verdict=verdict,
         cautions=(*differs, *own),
         chance=chance,

@@ -48,9 +48,10 @@ from tapbatch.measure.sound import fit_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.measure.two_ways import second_is_better
+from tapbatch.measure.unresolved import unresolved, with_unresolved
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
-from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
+from tapbatch.model.reading import BandSettings, DecayTrace, Mode, Reading, Tap, TapReading
 
 MOST_TRANSIENTS = 6000
 """Most transients listed for one recording: a tap every 1.8 s for three hours. More would be talk and fill memory."""
@@ -128,6 +129,7 @@ class _Joined:
         self.left: list[tuple[int, Left]] = []
         self.behind: list[tuple[int, Densities]] = []
         self.kept: list[KeptTaps] = []
+        self.lines: dict[int, tuple[Mode, ...]] = {}
         self.left_out_s: float | None = None
         self.begins_ringing = False
         self.last: Section | None = None
@@ -182,9 +184,10 @@ class _Joined:
         self._keep([f for f in fitted[before:] if f.reading.tap.used], prepared, offset)
         if self.settings.kind == "tap":
             behind = Behind(prepared)
-            for at, reading in enumerate(readings):
-                if at >= before and reading.tap.used:
-                    self._look_behind(at + offset, reading, prepared, behind)
+            for at, read in enumerate(readings):
+                if at >= before and read.tap.used:
+                    left = self._look_behind(at + offset, read, prepared, behind)
+                    self.lines[at + offset] = unresolved(read, left, prepared)
         self.readings += [_later(r, section, offset) for r in readings[before:]]
 
     def _keep(self, fitted: list[kept_taps.Fitted], prepared: tuple[Prepared, ...], offset: int) -> None:
@@ -195,13 +198,16 @@ class _Joined:
             kept = kept_taps.keep(fitted[:room], prepared, offset, noises)
             self.kept += [kept] if kept is not None else []
 
-    def _look_behind(self, at: int, reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind) -> None:
+    def _look_behind(
+        self, at: int, reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind
+    ) -> Left | None:
         """Keep what the modes of a tap leave: how much of it is room, and what a weaker mode would be lost in."""
         residuals = residuals_of(reading, prepared)
         left = left_by_modes(reading, prepared, residuals)
         if left is not None:
             self.left.append((at, left))
         self.behind.append((at, behind.of_tap(residuals, typical_t60_s(reading.modes))))
+        return left
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
         """Return how many of a section's transients already belong to the section before."""
@@ -229,6 +235,10 @@ class _Joined:
         if self.settings.kind == "tap":
             readings = _without(readings, doubtful(readings), NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
+        # Last of all: a line of unknown decay says nothing of whether what sounded was a tap, nor of the room.
+        readings = tuple(
+            with_unresolved(r, self.lines.get(at, ()) if at in used else ()) for at, r in enumerate(readings)
+        )
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
         return Reading(

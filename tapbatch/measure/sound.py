@@ -39,7 +39,7 @@ _TAKEN_UP = 5.0
 _UNLIKE_DB = 6.0
 _SURELY_TWO = 1.96  # standard errors between two modes within a width
 # Limits for errors of modes about which nothing is known, a factor of 400 and an octave, so that all stay finite.
-_UNKNOWN_LOG_SE = 3.0
+UNKNOWN_LOG_SE = 3.0
 _UNKNOWN_OF_FREQ = 0.35
 _NOTHING_KNOWN = 0.9  # standard error of ln T60: the interval reaches from a sixth to six times
 _LOUD_DB = 10.0  # below the loudest mode: a mode this loud is real, however it decays
@@ -359,7 +359,7 @@ def _mode(
     rate_hz, count, excess = found.rate_hz, found.fit.count, _excess_of(found, k)
     var_log, var_omega = pole_cov[k, k] * excess, pole_cov[count + k, count + k] * excess
     cross = pole_cov[k, count + k] * excess
-    log_se = min(float(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k])), _UNKNOWN_LOG_SE)
+    log_se = min(float(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k])), UNKNOWN_LOG_SE)
     most = _UNKNOWN_OF_FREQ * 2 * np.pi * float(freq_hz[k]) / rate_hz
     omega_se = min(float(np.hypot(np.sqrt(var_omega), halves.extra_omega[k])), most)
     size, t60_s = float(abs(amplitude[k])), float(LN_1000 / delta[k])

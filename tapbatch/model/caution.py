@@ -40,6 +40,7 @@ NoVerdictKind = Literal[
     "new",
     "gone",
     "unheard",
+    "unresolved",
     "not at both",
     "too narrow",
     "empty band",

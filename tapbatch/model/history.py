@@ -41,7 +41,8 @@ class StageMode:
 
     ``within_cents`` and ``between_cents`` are the standard errors of one tap: from noise alone, and from tap to tap.
     ``playing_note`` and ``playing_cents`` give the same frequency relative to the pitch at which the instrument is
-    played; they are empty and ``None`` if that is the pitch of the stage.
+    played; they are empty and ``None`` if that is the pitch of the stage. ``t60_s`` and its bounds are ``None`` if
+    only the frequency is known (flag ``unresolved``).
     """
 
     mode: str
@@ -51,9 +52,9 @@ class StageMode:
     freq_high_hz: float
     note: str
     cents: float
-    t60_s: float
-    t60_low_s: float
-    t60_high_s: float
+    t60_s: float | None
+    t60_low_s: float | None
+    t60_high_s: float | None
     level_db: float
     taps: int
     within_cents: float
@@ -63,9 +64,9 @@ class StageMode:
     playing_cents: float | None = None
 
     @property
-    def q(self) -> float:
-        """Quality factor, dimensionless."""
-        return math.pi * self.freq_hz * self.t60_s / LN_1000
+    def q(self) -> float | None:
+        """Quality factor, dimensionless; ``None`` if the decay is not known."""
+        return None if self.t60_s is None else math.pi * self.freq_hz * self.t60_s / LN_1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,6 +21,9 @@ from tapbatch.model.notice import Notice
 
 LN_1000 = math.log(1000.0)
 
+UNRESOLVED = "unresolved"
+"""The flag of a mode whose frequency is known and whose decay is not: its ``t60_s`` is a stand-in, shown nowhere."""
+
 Kind = Literal["tap", "pluck", "room"]
 
 
@@ -121,6 +124,11 @@ class Mode:
     flags: tuple[str, ...] = ()
     freq_misfit_hz: float = 0.0
     t60_log_misfit: float = 0.0
+
+    @property
+    def resolved(self) -> bool:
+        """Whether the decay is known; if it is not, ``t60_s`` is a stand-in with an error of a factor of 400."""
+        return UNRESOLVED not in self.flags
 
     @property
     def q(self) -> float:

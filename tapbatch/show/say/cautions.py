@@ -38,6 +38,7 @@ _REASONS: dict[NoVerdictKind, str] = {
     "new": "new here",
     "gone": "no longer heard",
     "unheard": "not heard, perhaps too weak",
+    "unresolved": "decay not known at both",
     "not at both": "not measured at both",
     "too narrow": "shorter than the band's own decay",
     "empty band": "holds nothing of its own",

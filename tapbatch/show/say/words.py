@@ -23,6 +23,7 @@ JUST_NOTICED_PCT = 5.0
 FLAGS: dict[str, str] = {
     "string": "rings longer than wood can: an open string, or a piece of one; damp the strings and their ends",
     "hum": "lies on the mains hum or one of its harmonics: record elsewhere, or on battery, before you trust it",
+    "unresolved": "a strong line whose decay the fit could not tell: only its frequency and level are known",
     "pair?": "may be two close resonances, or one counted twice: its frequency may be off to either side",
     "not-exponential": "does not decay evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
     "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
