@@ -44,6 +44,7 @@ MOST_TRANSIENTS = 6000
 """Most transients listed for one recording: a tap every 1.8 s for three hours. More would be talk and fill memory."""
 
 _MOST_SPECTRA = 500
+_ENOUGH_TO_VOTE = 3  # taps of a section, of which each has two others
 _SAME_S = 0.012
 _LOUD_DB = 10.0
 _LEAST_RINGING_S = 0.15
@@ -94,6 +95,7 @@ class _Joined:
         self.spectra: list[tuple[int, TapSpectrum]] = []
         self.traces: list[tuple[int, float, DecayTrace]] = []
         self.left: list[tuple[int, Left]] = []
+        self.unvoted: set[int] = set()
         self.left_out_s: float | None = None
         self.begins_ringing = False
         self.last: Section | None = None
@@ -141,6 +143,9 @@ class _Joined:
             replace(floor, behind=tuple((at + offset, peak_dbfs, rises) for at, peak_dbfs, rises in floor.behind))
         )
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
+        used = [at for at, r in enumerate(readings) if r.tap.used]
+        if len(used) < _ENOUGH_TO_VOTE:
+            self.unvoted |= {at + offset for at in used}
         self._draw(readings, prepared, offset)
         if self.settings.kind == "tap":
             left = ((at, left_by_modes(r, prepared)) for at, r in enumerate(readings) if at >= before and r.tap.used)
@@ -171,7 +176,8 @@ class _Joined:
         sound = self.last.sound
         readings = _without(tuple(self.readings), unlike(self.voices), UNLIKE)
         if self.settings.kind == "tap":
-            readings = _without(readings, doubtful(readings), NO_TAP)
+            # The sounds of other sections are gone: taps that had no others in their own are judged by their modes.
+            readings = _without(readings, [at for at in doubtful(readings) if at in self.unvoted], NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])

@@ -14,13 +14,14 @@ from itertools import combinations, pairwise
 import numpy as np
 
 from tapbatch.listen.judging import BOUNCE, NO_TAP, refused
+from tapbatch.measure.agreement import strange, unexplained
 from tapbatch.measure.all_taps import decided
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
 from tapbatch.measure.decay_shape import EarlyLate, early_late
 from tapbatch.measure.decimate import Decimator
-from tapbatch.measure.doubtful import doubtful, is_sure
+from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.noise import Noise
 from tapbatch.measure.prepare import Prepared, prepare
@@ -73,8 +74,8 @@ def measure_taps(
     fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
     fits = [together(of_zone) for of_zone in fits]
     if settings.kind == "tap":
-        taps, fits = _without_doubtful(taps, fits, prepared)
-    fits = [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
+        taps, fits = _without_unexplained(taps, fits)
+    own, fits = fits, [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
     readings = []
     for i, tap in enumerate(taps):
         found = [of_zone[i] for of_zone in fits]
@@ -82,22 +83,31 @@ def measure_taps(
         if tap.used and not reading.modes:
             reading = _after_bounces(reading, taps[i:], prepared, sound)
         readings.append(reading)
+    if settings.kind == "tap":
+        readings = _without_strange(readings, own)
     return tuple(readings), prepared
 
 
-def _without_doubtful(
-    taps: tuple[Tap, ...], fits: list[list[TapFit | None]], prepared: tuple[Prepared, ...]
+def _without_unexplained(
+    taps: tuple[Tap, ...], fits: list[list[TapFit | None]]
 ) -> tuple[tuple[Tap, ...], list[list[TapFit | None]]]:
     """Refuse voices and claps before all taps decide together, or they would be given each other's modes."""
-    of_taps = list(zip(*fits, strict=True))
-    if all(
-        any(is_sure(found) for found in of_tap if found) for t, of_tap in zip(taps, of_taps, strict=True) if t.used
-    ):
+    none = set(unexplained(fits, [at for at, tap in enumerate(taps) if tap.used and _has_modes(fits, at)]))
+    if not none:
         return taps, fits
-    own = [_read(t, f, prepared) if t.used else TapReading(tap=t) for t, f in zip(taps, of_taps, strict=True)]
-    none = set(doubtful(own))
     kept = tuple(refused(t, NO_TAP) if at in none else t for at, t in enumerate(taps))
     return kept, [[None if at in none else found for at, found in enumerate(of_zone)] for of_zone in fits]
+
+
+def _without_strange(readings: list[TapReading], fits: list[list[TapFit | None]]) -> list[TapReading]:
+    """Refuse what rings like nothing else here. Modes are compared first, which is quick; then the sounds decide."""
+    used = [at for at, reading in enumerate(readings) if reading.tap.used and _has_modes(fits, at)]
+    none = set(strange(fits, used, [at for at in doubtful(readings) if at in used]))
+    return [TapReading(tap=refused(r.tap, NO_TAP)) if at in none else r for at, r in enumerate(readings)]
+
+
+def _has_modes(fits: list[list[TapFit | None]], tap: int) -> bool:
+    return any(of_zone[tap] is not None for of_zone in fits)
 
 
 def _after_bounces(
