@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from tapbatch.measure.fit import fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples
 from tapbatch.measure.prune import TapFit, mode_energy
+from tapbatch.model.reading import LN_1000
 
 SURE_DB = -15.0
 """A tap of which its own modes leave less is a tap, whatever the others say: they explain 97 % of it."""
@@ -35,6 +36,11 @@ EXPLAINED_DB = -5.5
 
 BY_ONE_DB = -8.0
 """One sure tap suffices if it leaves less than this: it explains 84 %."""
+
+_RINGING_EXPLAINED_DB = -2.0
+_RINGING_SELF_DB = -5.0
+_RINGING_T60_S = 0.2
+_LONGEST_T60_S = 5.0  # nothing without sure taps rings longer: it is sung
 
 _STRONG_DB = 20.0  # modes that are weaker, relative to the strongest, explain less than 1 %
 _LEAST_TO_OUTVOTE = 3
@@ -126,7 +132,18 @@ def is_explained(zones: Zones, tap: int, used: Sequence[int], sure: Sequence[int
         return True
     left_db = {other: left_by_db(zones, tap, other) for other in _spread(asked)}
     middle = sorted(left_db.values())[(len(left_db) - 1) // 2]
-    return middle < EXPLAINED_DB or any(left_db.get(other, 0.0) < BY_ONE_DB for other in surely)
+    if middle < EXPLAINED_DB or any(left_db.get(other, 0.0) < BY_ONE_DB for other in surely):
+        return True
+    return len(surely) < 2 and middle < _RINGING_EXPLAINED_DB and _rings(zones, tap)
+
+
+def _rings(zones: Zones, tap: int) -> bool:
+    """Tell whether a sound is mostly a decay that lasts, as that of a drum: its pitch falls, and its lines beat."""
+    found = [of_zone[tap] for of_zone in zones]
+    log_t60 = np.concatenate([np.log(-LN_1000 / (np.log(np.abs(f.fit.poles)) * f.rate_hz)) for f in found if f])
+    weights = np.concatenate([mode_energy(f.fit) for f in found if f])
+    typical_s = float(np.exp(weights @ log_t60 / weights.sum()))
+    return self_left_db(zones, tap) < _RINGING_SELF_DB and _RINGING_T60_S < typical_s < _LONGEST_T60_S
 
 
 def left_by_db(zones: Zones, tap: int, other: int) -> float:
