@@ -95,6 +95,22 @@ def unexplained(zones: Zones, used: Sequence[int]) -> list[int]:
     return [tap for tap in used if own_db[tap] >= SURE_DB and not is_explained(zones, tap, used, sure)]
 
 
+def explained_after_all(zones: Zones, used: Sequence[int], suspects: Sequence[int]) -> list[int]:
+    """Return which suspects two or more sure taps explain.
+
+    Parameters
+    ----------
+    zones
+        Fits, for each zone one of every transient.
+    used, suspects
+        Indices of the taps, and of those to ask.
+    """
+    if not suspects:
+        return []
+    sure = [tap for tap in used if self_left_db(zones, tap) < SURE_DB]
+    return [tap for tap in suspects if len(sure) > 1 and is_explained(zones, tap, used, sure)]
+
+
 def strange(zones: Zones, used: Sequence[int], suspects: Sequence[int]) -> list[int]:
     """Return which suspects three or more sure taps do not explain, though they may be sure themselves.
 
@@ -166,7 +182,7 @@ def left_by_db(zones: Zones, tap: int, other: int) -> float:
 
 def _spread(asked: Sequence[int]) -> NDArray[np.intp]:
     at = np.unique(np.linspace(0, len(asked) - 1, min(len(asked), _MOST_VOTERS)).astype(int))
-    return np.array(asked)[at]
+    return np.asarray(np.array(asked)[at], dtype=np.intp)
 
 
 def _strong_poles(found: TapFit) -> Complex:

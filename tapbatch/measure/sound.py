@@ -13,8 +13,8 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from tapbatch.listen.judging import BOUNCE, NO_TAP, refused
-from tapbatch.measure.agreement import strange, unexplained
+from tapbatch.listen.judging import NO_TAP, UNLIKE, refused
+from tapbatch.measure.agreement import explained_after_all, strange, unexplained
 from tapbatch.measure.all_taps import decided
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
@@ -26,10 +26,9 @@ from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.noise import Noise
 from tapbatch.measure.prepare import Prepared, prepare
 from tapbatch.measure.prune import TapFit, local_excess
-from tapbatch.measure.tap import fit_tap
+from tapbatch.measure.stretches import fits_of
 from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
-_FLAT_TOP_S = 0.0005
 _HUM_WIDTH_HZ = 0.7
 _FAINTEST_DB = 60.0  # below the loudest mode; fainter lines are of no use to a maker
 _LEAST_COUPLING = 0.1  # weaker couplings change a mean by less than a hundredth of its error
@@ -71,32 +70,39 @@ def measure_taps(
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
         return tuple(TapReading(tap=refused(t, "too short to measure") if t.used else t) for t in taps), ()
-    fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
+    taps, fits = fits_of(taps, prepared, sound, asked=UNLIKE if settings.kind == "tap" else "")
     fits = [together(of_zone) for of_zone in fits]
     if settings.kind == "tap":
-        taps, fits = _without_unexplained(taps, fits)
+        taps, fits = _judged(taps, fits)
     own, fits = fits, [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
     readings = []
     for i, tap in enumerate(taps):
         found = [of_zone[i] for of_zone in fits]
         reading = _read(tap, found, prepared) if tap.used else TapReading(tap=tap)
-        if tap.used and not reading.modes:
-            reading = _after_bounces(reading, taps[i:], prepared, sound)
         readings.append(reading)
     if settings.kind == "tap":
         readings = _without_strange(readings, own)
     return tuple(readings), prepared
 
 
-def _without_unexplained(
+def _judged(
     taps: tuple[Tap, ...], fits: list[list[TapFit | None]]
 ) -> tuple[tuple[Tap, ...], list[list[TapFit | None]]]:
-    """Refuse voices and claps before all taps decide together, or they would be given each other's modes."""
-    none = set(unexplained(fits, [at for at, tap in enumerate(taps) if tap.used and _has_modes(fits, at)]))
-    if not none:
-        return taps, fits
-    kept = tuple(refused(t, NO_TAP) if at in none else t for at, t in enumerate(taps))
-    return kept, [[None if at in none else found for at, found in enumerate(of_zone)] for of_zone in fits]
+    """Refuse voices and claps before all taps decide together, or they would be given each other's modes.
+
+    A tap that sounds unlike the others, as a soft one does or one at a node, is a tap if they explain it.
+    """
+    asked = [at for at, tap in enumerate(taps) if (tap.used or tap.reason == UNLIKE) and _has_modes(fits, at)]
+    used = [at for at in asked if taps[at].used]
+    none = set(unexplained(fits, used))
+    again = set(explained_after_all(fits, [at for at in used if at not in none], sorted({*asked} - {*used})))
+    if none or len(used) < len(asked):
+        taps = tuple(
+            refused(t, NO_TAP) if at in none else replace(t, used=True, reason="") if at in again else t
+            for at, t in enumerate(taps)
+        )
+        fits = [[found if taps[at].used else None for at, found in enumerate(of_zone)] for of_zone in fits]
+    return taps, fits
 
 
 def _without_strange(readings: list[TapReading], fits: list[list[TapFit | None]]) -> list[TapReading]:
@@ -108,22 +114,6 @@ def _without_strange(readings: list[TapReading], fits: list[list[TapFit | None]]
 
 def _has_modes(fits: list[list[TapFit | None]], tap: int) -> bool:
     return any(of_zone[tap] is not None for of_zone in fits)
-
-
-def _after_bounces(
-    reading: TapReading, taps: tuple[Tap, ...], prepared: tuple[Prepared, ...], sound: Sound
-) -> TapReading:
-    """Measure what rings after the bounces of a tap if they left its own decay too short; it is as free a decay."""
-    last = taps[0]
-    for tap in taps[1:]:
-        if tap.reason != BOUNCE:
-            break
-        last = tap
-    if last is taps[0]:
-        return reading
-    later = replace(taps[0], free_from_s=last.free_from_s, free_until_s=last.free_until_s)
-    found = _read(later, [_fit_zone(later, zone, sound) for zone in prepared], prepared)
-    return found if found.modes else reading
 
 
 def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...]) -> TapReading:
@@ -262,32 +252,8 @@ def _from(modes: list[Mode], later_s: float) -> tuple[Mode, ...]:
     return tuple(moved)
 
 
-def _fit_zone(tap: Tap, zone: Prepared, sound: Sound) -> TapFit | None:
-    rate_hz = zone.rate_hz
-    first = int(np.ceil(tap.free_from_s * rate_hz))
-    reach_s = zone.decimator.reach / sound.sample_rate_hz + (len(zone.noise.whitener) - 1) / rate_hz
-    last = min(int((tap.free_until_s - reach_s) * rate_hz), len(zone.whitened))
-    if sound.clipped is not None:
-        first = max(first, _after_clipping(sound, tap, rate_hz))
-    inside_hz = (max(zone.decimator.pass_low_hz - 60.0, 20.0), zone.decimator.pass_high_hz)
-    return fit_tap(zone.whitened, first, last, rate_hz, zone.noise.hum_poles, inside_hz)
-
-
 def _answers(zone: Decimator, mode: Mode) -> bool:
     return zone.low_hz <= mode.freq_hz < zone.high_hz
-
-
-def _after_clipping(sound: Sound, tap: Tap, rate_hz: float) -> int:
-    """Return the first decimated sample after the last flat top of half a millisecond or more.
-
-    A peak clipped for only a few samples has lost little, and waiting for the last of these would lose the loudest
-    part of the decay. What is missing stays in the residual and widens the intervals.
-    """
-    assert sound.clipped is not None
-    first, last = int(tap.onset_s * sound.sample_rate_hz), int(tap.free_until_s * sound.sample_rate_hz)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sound.clipped[first:last].astype(np.int8), [0]])))
-    ends = [b for a, b in edges.reshape(-1, 2) if b - a >= max(4, _FLAT_TOP_S * sound.sample_rate_hz)]
-    return 0 if not ends else int(np.ceil((first + ends[-1]) / sound.sample_rate_hz * rate_hz))
 
 
 def correlations(found: TapFit, zone: Prepared) -> Float:
