@@ -42,7 +42,7 @@ _RINGING_SELF_DB = -5.0
 _RINGING_T60_S = 0.2
 _LONGEST_T60_S = 5.0  # nothing without sure taps rings longer: it is sung
 
-_STRONG_DB = 20.0  # modes that are weaker, relative to the strongest, explain less than 1 %
+_STRONG_DB = 40.0  # weaker modes than this, below the strongest, may be misfit; a soft tap may show the others alone
 _LEAST_TO_OUTVOTE = 3
 _MOST_VOTERS = 8  # more agree no better, and a recording may hold thousands of taps
 _NONE = np.zeros(0, dtype=np.complex128)
@@ -61,7 +61,7 @@ def self_left_db(zones: Zones, tap: int) -> float:
         Index of the transient.
     """
     found = [of_zone[tap] for of_zone in zones]
-    return _level(np.array([(_whole(f), f.fit.chi2, f.fit.length) for f in found if f is not None]))
+    return _level(np.array([(_whole(f), f.fit.chi2, f.fit.length) for f in found if f is not None]), certain=False)
 
 
 def unexplained(zones: Zones, used: Sequence[int]) -> list[int]:
@@ -177,7 +177,7 @@ def left_by_db(zones: Zones, tap: int, other: int) -> float:
         found, asked = of_zone[tap], of_zone[other]
         if found is not None:
             energies.append(_left(found, _NONE if asked is None else _strong_poles(asked)))
-    return _level(np.array(energies))
+    return _level(np.array(energies), certain=True)
 
 
 def _spread(asked: Sequence[int]) -> NDArray[np.intp]:
@@ -203,11 +203,15 @@ def _left(found: TapFit, poles: Complex) -> tuple[float, float, int]:
     return whole, left, found.fit.length
 
 
-def _level(energies: Float) -> float:
-    """Return the level of what is left, from rows of whole energy, energy left and noise, one for each zone."""
+def _level(energies: Float, *, certain: bool) -> float:
+    """Return the level of what is left, from rows of whole energy, energy left and noise, one for each zone.
+
+    What lies within three standard deviations of the noise (chi-square) may be nothing but noise. It counts as left,
+    or, where only what is ``certain`` counts, as explained.
+    """
     if not len(energies):
         return 0.0
     whole, left, noise = energies.sum(axis=0)
-    # What lies within three standard deviations of the noise (chi-square) may be nothing but noise.
     least = 3.0 * np.sqrt(2.0 * noise)
-    return float(10.0 * np.log10(min(max(left - noise, least) / max(whole - noise, least), 1.0)))
+    over = max(left - noise - least, 0.0) if certain else max(left - noise, least)
+    return float(10.0 * np.log10(np.clip(over / max(whole - noise, least), 1e-9, 1.0)))

@@ -1,4 +1,8 @@
-"""Tell which sounds that pass for taps are not: voices, claps and steps among the taps of a recording.
+"""Tell by their modes which sounds that pass for taps are perhaps not: voices, claps and steps.
+
+Comparing modes is quick and needs no samples. So it says which taps of a recording to ask about once more by their
+sound (:mod:`tapbatch.measure.agreement`), and it decides on those whose section of a long recording holds too few
+others.
 
 Conventions: a tap is *sure* if the decay of one of its modes is known within a factor of 1.4, a standard error of
 ln T60 below ``SURE_LOG_SE``. What is struck rings so. A voice glides and a clap has no lines, so that even their best

@@ -3,8 +3,8 @@
 Conventions: those of :mod:`tapbatch.measure.tap`.
 
 A mallet that falls back cuts the free decay short, and a second free decay follows the last bounce. It is weaker but
-often much longer. The one in which more modes have a known decay is measured. The modes are the same, since the
-mallet falls on the same spot.
+often much longer. The one in which more modes have a known decay is measured, or in which they are better known. The
+modes are the same, since the mallet falls on the same spot.
 """
 
 from __future__ import annotations
@@ -74,14 +74,15 @@ def _best(taps: tuple[Tap, ...], prepared: tuple[Prepared, ...], sound: Sound) -
     return (later, then) if _known(then) > _known(found) else (taps[0], found)
 
 
-def _known(fits: list[TapFit | None]) -> tuple[int, int]:
-    """Return how many modes have a known decay, and how many there are."""
-    there = [found for found in fits if found is not None]
-    known = 0
-    for found in there:
-        variance = np.abs(np.diagonal(covariance(found.fit)[0])[: found.fit.count]) * found.excess
-        known += int((variance < KNOWN_LOG_SE**2).sum())
-    return known, sum(found.fit.count for found in there)
+def _known(fits: list[TapFit | None]) -> tuple[int, float]:
+    """Return how many modes have a known decay, and how well they are known: minus the mean log variance."""
+    variances = [
+        np.abs(np.diagonal(covariance(found.fit)[0])[: found.fit.count]) * found.excess
+        for found in fits
+        if found is not None
+    ]
+    known = [float(v) for of_zone in variances for v in of_zone if v < KNOWN_LOG_SE**2]
+    return len(known), -float(np.mean(np.log(known))) if known else 0.0
 
 
 def _fit_zone(tap: Tap, zone: Prepared, sound: Sound) -> TapFit | None:
