@@ -6,14 +6,14 @@ whole energy, both without noise and mains lines, in decibels: 0 where they expl
 
 What is struck rings at its own poles, however hard, where and with what it is struck. So the poles of any other tap
 explain most of it. A voice glides, its partials neither begin at once nor decay exponentially, and the next syllable
-has other ones. A clap or a step is noise that dies away, and its poles are those of its noise. In the scenes by which the
-limits were set, the others left less than -6 dB (lower median) of almost every tap that was cut short by a bounce or
-tapped in a room, and sure taps left -3.8 dB or more of a syllable. Claps in one room explain one another to -4.5 dB,
-because the tail of the room is the same.
+has other ones. A clap or a step is noise that dies away, and its poles are those of its noise. In the scenes by which
+the limits were set, the others left less than -6 dB (lower median) of almost every tap that was cut short by a bounce
+or tapped in a room, and sure taps left -3.8 dB or more of a syllable. Claps in one room explain one another
+to -4.5 dB, because the tail of the room is the same.
 
 A tap is *sure* if its own modes leave less than ``SURE_DB``; of voices, claps and steps they left -13 dB or more.
-Where hardly any tap is sure, a drum is kept with less agreement: its pitch falls with the level and its lines beat, but
-it rings on for longer than a clap or a step.
+Where hardly any tap is sure, a drum is kept with less agreement: its pitch falls with the level and its lines beat,
+but it rings on for longer than a clap or a step.
 
 When it is wrong: syllables on one pitch explain one another, and so do blows on a resonant door.
 """
