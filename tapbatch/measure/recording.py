@@ -57,6 +57,7 @@ MOST_TRANSIENTS = 6000
 """Most transients listed for one recording: a tap every 1.8 s for three hours. More would be talk and fill memory."""
 
 _MOST_SPECTRA = 500
+_ENOUGH_TO_VOTE = 3  # taps of a section, of which each has two others
 _SAME_S = 0.012
 _LOUD_DB = 10.0
 _LEAST_RINGING_S = 0.15
@@ -130,6 +131,7 @@ class _Joined:
         self.behind: list[tuple[int, Densities]] = []
         self.kept: list[KeptTaps] = []
         self.lines: dict[int, tuple[Mode, ...]] = {}
+        self.unvoted: set[int] = set()
         self.left_out_s: float | None = None
         self.begins_ringing = False
         self.last: Section | None = None
@@ -180,6 +182,9 @@ class _Joined:
             replace(floor, behind=tuple((at + offset, peak_dbfs, rises) for at, peak_dbfs, rises in floor.behind))
         )
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
+        used = [at for at, r in enumerate(readings) if r.tap.used]
+        if len(used) < _ENOUGH_TO_VOTE:
+            self.unvoted |= {at + offset for at in used}
         self._draw(readings, prepared, offset)
         self._keep([f for f in fitted[before:] if f.reading.tap.used], prepared, offset)
         if self.settings.kind == "tap":
@@ -233,7 +238,8 @@ class _Joined:
         sound = self.last.sound
         readings = _without(tuple(self.readings), unlike(self.voices), UNLIKE)
         if self.settings.kind == "tap":
-            readings = _without(readings, doubtful(readings), NO_TAP)
+            # The sounds of other sections are gone: taps that had no others in their own are judged by their modes.
+            readings = _without(readings, [at for at in doubtful(readings) if at in self.unvoted], NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
         # Last of all: a line of unknown decay says nothing of whether what sounded was a tap, nor of the room.
         readings = tuple(
