@@ -124,11 +124,12 @@ class _Joined:
         if len(self.readings) + len(taps) - before > MOST_TRANSIENTS and not section.whole:
             self.left_out_s = section.first / sound.sample_rate_hz
             return
-        measured, prepared = measure_taps(sound, taps, self.settings)
+        quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
+        floor = floor_behind(sound, taps, quiet)
+        measured, prepared = measure_taps(sound, taps, self.settings, steady=not floor_breathes([floor]))
         if self.begins_ringing and not surely_rings(measured[0]):
             self.begins_ringing = False
             measured = (TapReading(tap=refused(measured[0].tap, RINGING)), *measured[1:])
-        quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
         readings = tuple(
             replace(r, decays=measure_decays(sound, r.tap, quiet, self.settings)) if r.tap.used else r
             for r in measured
@@ -136,7 +137,6 @@ class _Joined:
         if self.settings.kind == "pluck":
             readings = with_tones(sound, readings)
         offset = len(self.readings) - before
-        floor = floor_behind(sound, taps, quiet)
         self.floors.append(
             replace(floor, behind=tuple((at + offset, peak_dbfs, rises) for at, peak_dbfs, rises in floor.behind))
         )

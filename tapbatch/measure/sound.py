@@ -15,6 +15,7 @@ import numpy as np
 
 from tapbatch.listen.judging import BOUNCE, NO_TAP, refused
 from tapbatch.measure.all_taps import decided
+from tapbatch.measure.bending import judged
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
@@ -50,7 +51,7 @@ _Heard = tuple[Mode, Float, int, bool]
 
 
 def measure_taps(
-    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings
+    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
 ) -> tuple[tuple[TapReading, ...], tuple[Prepared, ...]]:
     """Measure every used tap of a sound.
 
@@ -60,6 +61,8 @@ def measure_taps(
         The decoded sound, and the taps found in it.
     settings
         Band and mains frequency.
+    steady
+        Whether the recorder kept its gain. If not, every decay bends, whatever the instrument does.
 
     Returns
     -------
@@ -75,6 +78,8 @@ def measure_taps(
     if settings.kind == "tap":
         taps, fits = _without_doubtful(taps, fits, prepared)
     fits = [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
+    if steady and settings.kind == "tap":
+        fits = judged(fits, [z.decimator.shift_hz for z in prepared])
     readings = []
     for i, tap in enumerate(taps):
         found = [of_zone[i] for of_zone in fits]
@@ -331,9 +336,10 @@ def _mode(
     rate_hz, count, excess = found.rate_hz, found.fit.count, _excess_of(found, k)
     var_log, var_omega = pole_cov[k, k] * excess, pole_cov[count + k, count + k] * excess
     cross = pole_cov[k, count + k] * excess
-    log_se = min(float(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k])), _UNKNOWN_LOG_SE)
+    bent_log, bent_omega = (float(b[k]) if len(b) else 0.0 for b in (found.bend_log_delta, found.bend_omega))
+    log_se = min(float(np.hypot(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k]), bent_log)), _UNKNOWN_LOG_SE)
     most = _UNKNOWN_OF_FREQ * 2 * np.pi * float(freq_hz[k]) / rate_hz
-    omega_se = min(float(np.hypot(np.sqrt(var_omega), halves.extra_omega[k])), most)
+    omega_se = min(float(np.hypot(np.hypot(np.sqrt(var_omega), halves.extra_omega[k]), bent_omega)), most)
     size, t60_s = float(abs(amplitude[k])), float(LN_1000 / delta[k])
     return Mode(
         freq_hz=float(freq_hz[k]),
@@ -376,4 +382,6 @@ def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, halves: EarlyLat
         flags.append("not-exponential")
     if halves.glides[k]:
         flags.append("glides")
-    return tuple(flags)
+    if found.bend:
+        flags += found.bend[k]
+    return tuple(dict.fromkeys(flags))
