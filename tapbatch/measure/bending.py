@@ -32,7 +32,7 @@ from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with, seco
 from tapbatch.measure.candidates import left_beside
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_energy
-from tapbatch.measure.small_amplitude import Bent, bent, with_restored, without_satellites
+from tapbatch.measure.small_amplitude import Bent, bent, satellites, with_restored, without_satellites
 
 _CENTS = 1200.0 / float(np.log(2.0))
 _SAME_CENTS = 4.0
@@ -51,7 +51,7 @@ _OF_FORM = 0.15  # of a correction: by amplitude, or by its square?
 _FLAGGED = (0.05, 0.5)
 _FREE = (0.5, 10.0)  # standard deviation of kappa, and of epsilon in cents, where no law is known
 _EARLY = 0.3  # of kappa: by how much an exponential fit is off
-_SUSPECT = 2  # modes that bend
+_SUSPECT = 2  # modes that bend, and satellites of a tap
 _HIDDEN = 0.55 * 1.7
 _STRONG = 10.0**-1.8  # of the energy of the strongest mode
 _MOST_EXCESS = 100.0
@@ -115,7 +115,9 @@ def judged(zones: Sequence[Sequence[TapFit | None]], shifts_hz: Sequence[float])
     ]
     told = [[_linear(t, s) for t, s in zip(taps, one, strict=True)] for taps, one in zip(zones, said, strict=True)]
     groups = _groups(zones, told, shifts_hz)
-    if sum(g.bends for g in groups) < _SUSPECT and not any(law.holds for law in _laws(groups)):
+    each = [int(satellites(t).sum()) for taps in zones for t in taps if t is not None]
+    suspect = sum(g.bends for g in groups) + (float(np.median(each)) if each else 0.0)
+    if suspect < _SUSPECT and not any(law.holds for law in _laws(groups)):
         return _pairs(zones, groups)
     return _by_law(zones, shifts_hz, _laws(groups)) or _pairs(zones, groups)
 

@@ -101,8 +101,10 @@ def left_by_modes(reading: TapReading, prepared: Sequence[Prepared]) -> Left | N
     Returns
     -------
     Left or None
-        ``None`` also if no zone has both a mode and 32 samples of free decay.
+        ``None`` also if no zone has both a mode and 32 samples of free decay, or if its modes depend on amplitude.
     """
+    if any("by-amplitude" in m.flags for m in reading.modes):
+        return None  # what exponential decays leave of it is not the room's
     of_zones = [left for zone in prepared if (left := _left_in(zone, reading)) is not None]
     if not of_zones:
         return None

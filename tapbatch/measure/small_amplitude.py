@@ -26,6 +26,7 @@ from tapbatch.measure.geometric import Complex, Float, Samples, powers
 from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_energy
 
 _SATELLITE_DB = 8.0
+_TWICE, _TWICE_DB = (1.4, 3.5), 2.0
 _WIDTHS = 2.0
 _STEPS = 12
 _ENOUGH = 0.01
@@ -54,13 +55,23 @@ class Bent:
 
 def without_satellites(tap: TapFit) -> TapFit:
     """Return a fit without the modes that are probably the misfit of a stronger one; the same object if none is."""
+    stay = ~satellites(tap)
+    return tap if stay.all() else _with(tap, stay)
+
+
+def satellites(tap: TapFit) -> NDArray[np.bool_]:
+    """Tell which modes are probably the misfit of a stronger one within two of its widths, (K,).
+
+    They are weaker by 8 dB, or by 2 dB if they decay about twice as fast, as the second order of a mode does.
+    """
     fit = tap.fit
     energy_db = 10 * np.log10(np.maximum(mode_energy(fit), 1e-300))
     omega, width = np.angle(fit.poles), -2.0 * np.log(np.abs(fit.poles))
+    weaker_db = energy_db[None] - energy_db[:, None]
+    faster = width[:, None] / width[None]
+    twice = (faster > _TWICE[0]) & (faster < _TWICE[1]) & (weaker_db > _TWICE_DB)
     near = np.abs(omega[:, None] - omega[None]) < _WIDTHS * width[None]
-    near &= energy_db[:, None] < energy_db[None] - _SATELLITE_DB
-    stay = ~near.any(axis=1)
-    return tap if stay.all() else _with(tap, np.asarray(stay))
+    return np.asarray((near & (twice | (weaker_db > _SATELLITE_DB))).any(axis=1))
 
 
 def with_restored(whole: TapFit, found: Bent) -> TapFit:
