@@ -36,6 +36,7 @@ from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_
 from tapbatch.measure.sound import measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
+from tapbatch.measure.unsteady_gain import spoilt
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
@@ -173,6 +174,8 @@ class _Joined:
         if self.settings.kind == "tap":
             readings = _without(readings, doubtful(readings), NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
+        unsteady = self._gain_is_unsteady(used)
+        readings = spoilt(readings) if unsteady else readings
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
         return Reading(
@@ -183,14 +186,24 @@ class _Joined:
             recorded_at=sound.recorded_at,
             device=sound.device,
             lossy=sound.lossy,
-            notices=(*sound.notices, *self._noticed(used, sound.sample_rate_hz), *room_notices(direct_db)),
+            notices=(
+                *sound.notices,
+                *self._noticed(used, sound.sample_rate_hz, unsteady=unsteady),
+                *room_notices(direct_db),
+            ),
             taps=readings,
             spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
             direct_db=direct_db,
         )
 
-    def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[Notice, ...]:
+    def _gain_is_unsteady(self, used: set[int]) -> bool:
+        others = {v.tap for v in self.voices} - used
+        return floor_breathes(
+            [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
+        )
+
+    def _noticed(self, used: set[int], sample_rate_hz: int, *, unsteady: bool) -> tuple[Notice, ...]:
         notices = []
         if self.settings.kind != "room" and not used:
             notices.append(Notice("no tap"))
@@ -198,9 +211,7 @@ class _Joined:
             notices.append(Notice("begins ringing"))
         if self.left_out_s is not None:
             notices.append(Notice("crowded", there_s=self.left_out_s))
-        others = {v.tap for v in self.voices} - used
-        floors = [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
-        if floor_breathes(floors):
+        if unsteady:
             notices.append(Notice("automatic gain"))
         if self.settings.band_high_hz > 0.46 * sample_rate_hz:
             notices.append(Notice("low sample rate", highest_hz=0.46 * sample_rate_hz))
