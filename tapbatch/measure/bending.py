@@ -28,7 +28,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with, second_order
+from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with, of_lines, second_order
 from tapbatch.measure.candidates import left_beside
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_energy
@@ -55,6 +55,7 @@ _SUSPECT = 2  # modes that bend, and satellites of a tap
 _HIDDEN = 0.55 * 1.7
 _STRONG = 10.0**-1.8  # of the energy of the strongest mode
 _MOST_EXCESS = 100.0
+_BESIDE_WIDTHS = np.array([-4.0, -3.0, -2.0, -1.5, 1.5, 2.0, 3.0, 4.0])
 
 
 _Told = tuple[Float, Float, Float]
@@ -70,6 +71,7 @@ class _Heard:
     q: Float
     cov: Float
     size: float
+    excess: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,8 +120,8 @@ def judged(zones: Sequence[Sequence[TapFit | None]], shifts_hz: Sequence[float])
     each = [int(satellites(t).sum()) for taps in zones for t in taps if t is not None]
     suspect = sum(g.bends for g in groups) + (float(np.median(each)) if each else 0.0)
     if suspect < _SUSPECT and not any(law.holds for law in _laws(groups)):
-        return _pairs(zones, groups)
-    return _by_law(zones, shifts_hz, _laws(groups)) or _pairs(zones, groups)
+        return _pairs(zones, said, groups)
+    return _by_law(zones, shifts_hz, _laws(groups)) or _pairs(zones, said, groups)
 
 
 # ---------------------------------------------------------------- one mode in all taps
@@ -186,7 +188,7 @@ def _heard(tap: TapFit | None, told: _Told | None, t: int, k: int) -> _Heard | N
     # Rounding may leave a covariance that is none, for a mode that hardly counts beside another.
     if excess[k] > _MOST_EXCESS or not (own[0, 0] > 0 and np.linalg.det(own) > 0):
         return None
-    return _Heard(t, k, q[at], own, float(abs(tap.fit.weights[k])) / tap.scale)
+    return _Heard(t, k, q[at], own, float(abs(tap.fit.weights[k])) / tap.scale, float(excess[k]))
 
 
 def _pooled(zone: int, heard: list[_Heard], taps: Sequence[TapFit | None], shift_hz: float, energy: float) -> _Group:
@@ -348,12 +350,14 @@ def _louder(groups: Sequence[_Group]) -> dict[tuple[int, int], float]:
 # ---------------------------------------------------------------- a mode that is two
 
 
-def _pairs(zones: Sequence[Sequence[TapFit | None]], groups: Sequence[_Group]) -> list[list[TapFit | None]]:
+def _pairs(
+    zones: Sequence[Sequence[TapFit | None]], said: Sequence[Sequence[SecondOrder | None]], groups: Sequence[_Group]
+) -> list[list[TapFit | None]]:
     """Return the fits with the modes flagged that may be two, and with errors that cover both."""
     result = [list(taps) for taps in zones]
     strongest = max((g.energy for g in groups), default=0.0)
     for group in groups:
-        if not group.bends or group.energy < _STRONG * strongest:
+        if not group.bends or group.energy < _STRONG * strongest or _beside(group, zones, said):
             continue
         hidden = _HIDDEN * np.sqrt(float(np.hypot(*group.q)))
         for one in group.heard:
@@ -362,6 +366,40 @@ def _pairs(zones: Sequence[Sequence[TapFit | None]], groups: Sequence[_Group]) -
             delta = -float(np.log(np.abs(tap.fit.poles[one.mode])))
             result[group.zone][one.tap] = _hiding(tap, one.mode, hidden / 1.96, hidden / 1.96 * delta)
     return result
+
+
+def _beside(
+    group: _Group, zones: Sequence[Sequence[TapFit | None]], said: Sequence[Sequence[SecondOrder | None]]
+) -> bool:
+    """Tell whether one line beside a mode, missed by all taps, leaves nothing of its second order."""
+    from scipy.special import chdtrc
+
+    first = zones[group.zone][group.heard[0].tap]
+    assert first is not None
+    pole = first.fit.poles[group.heard[0].mode]
+    delta = -np.log(np.abs(pole))
+    at = np.angle(pole) + 2.0 * delta * _BESIDE_WIDTHS
+    lines = np.concatenate([np.exp(-faster * delta + 1j * at) for faster in (1.0, 2.0)])
+    tried = []
+    for one in group.heard:
+        tap, of_tap = zones[group.zone][one.tap], said[group.zone][one.tap]
+        assert tap is not None and of_tap is not None
+        own = tap.fit.poles[one.mode]
+        information, slope = of_lines(tap, of_tap, np.concatenate([[own * np.abs(own)], lines]))
+        tried.append((information / one.excess, slope / one.excess))
+    alone = [_gain(tried, (1 + m,)) for m in range(len(lines))]
+    best = 1 + int(np.argmax(alone))
+    return bool(chdtrc(2 * len(tried), _gain(tried, (0, best)) - alone[best - 1]) > _BY_CHANCE)
+
+
+def _gain(tried: Sequence[tuple[Float, Float]], which: tuple[int, ...]) -> float:
+    """Return by how much chi-square falls over all taps with some of the lines that were tried."""
+    total = 0.0
+    for information, slope in tried:
+        half = len(slope) // 2
+        at = [*which, *(half + m for m in which)]
+        total += float(slope[at] @ np.linalg.lstsq(information[np.ix_(at, at)], slope[at], rcond=1e-9)[0])
+    return total
 
 
 def _hiding(tap: TapFit, k: int, log_delta: float, omega: float) -> TapFit:

@@ -128,6 +128,32 @@ def left_with(tap: TapFit, said: SecondOrder, q: Float) -> Float:
     return np.asarray(tap.residual - added)
 
 
+def of_lines(tap: TapFit, said: SecondOrder, lines: Complex) -> tuple[Float, Float]:
+    """Return the information on the amplitudes of added lines, (2M, 2M), and the slope there, (2M,).
+
+    Parameters
+    ----------
+    tap, said
+        The fit of a tap, and what :func:`second_order` says of it.
+    lines
+        Poles of lines that the fit lacks, shape (M,).
+    """
+    fit, count = tap.fit, len(lines)
+    both = _both(count)
+    cross = np.concatenate(
+        [
+            _with_tangent(fit, np.concatenate([fit.poles, fit.hum_poles]), lines, both),
+            _with_lines(said.passing, lines, both, fit.length),
+        ]
+    )
+    moved = said.errors @ cross
+    moments = Samples(tap.residual).moments(np.concatenate([lines, said.passing]))[0]
+    beyond = np.zeros(len(said.errors))
+    beyond[len(fit.information) :] = _slope(_both(len(said.passing)), moments[count:])
+    inner = _inner(both, both, _sums(lines, lines, fit.length), 0)
+    return np.asarray(inner - cross.T @ moved), np.asarray(_slope(both, moments[:count]) - moved.T @ beyond)
+
+
 # ---------------------------------------------------------------- inner products
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapbatch.listen.gain import Floor, floor_behind, floor_breathes
+from tapbatch.listen.gain import SPOILS_DB, Floor, floor_behind, floor_rise_db
 from tapbatch.listen.judging import (
     NO_TAP,
     RINGING,
@@ -127,7 +127,7 @@ class _Joined:
             return
         quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
         floor = floor_behind(sound, taps, quiet)
-        measured, prepared = measure_taps(sound, taps, self.settings, steady=not floor_breathes([floor]))
+        measured, prepared = measure_taps(sound, taps, self.settings, steady=floor_rise_db([floor]) < SPOILS_DB)
         if self.begins_ringing and not surely_rings(measured[0]):
             self.begins_ringing = False
             measured = (TapReading(tap=refused(measured[0].tap, RINGING)), *measured[1:])
@@ -174,8 +174,8 @@ class _Joined:
         if self.settings.kind == "tap":
             readings = _without(readings, doubtful(readings), NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
-        unsteady = self._gain_is_unsteady(used)
-        readings = spoilt(readings) if unsteady else readings
+        rise_db = self._floor_rise_db(used)
+        readings = spoilt(readings) if rise_db > SPOILS_DB else readings
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
         return Reading(
@@ -188,7 +188,7 @@ class _Joined:
             lossy=sound.lossy,
             notices=(
                 *sound.notices,
-                *self._noticed(used, sound.sample_rate_hz, unsteady=unsteady),
+                *self._noticed(used, sound.sample_rate_hz, breathes=rise_db > 0.0),
                 *room_notices(direct_db),
             ),
             taps=readings,
@@ -197,13 +197,13 @@ class _Joined:
             direct_db=direct_db,
         )
 
-    def _gain_is_unsteady(self, used: set[int]) -> bool:
+    def _floor_rise_db(self, used: set[int]) -> float:
         others = {v.tap for v in self.voices} - used
-        return floor_breathes(
+        return floor_rise_db(
             [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
         )
 
-    def _noticed(self, used: set[int], sample_rate_hz: int, *, unsteady: bool) -> tuple[Notice, ...]:
+    def _noticed(self, used: set[int], sample_rate_hz: int, *, breathes: bool) -> tuple[Notice, ...]:
         notices = []
         if self.settings.kind != "room" and not used:
             notices.append(Notice("no tap"))
@@ -211,7 +211,7 @@ class _Joined:
             notices.append(Notice("begins ringing"))
         if self.left_out_s is not None:
             notices.append(Notice("crowded", there_s=self.left_out_s))
-        if unsteady:
+        if breathes:
             notices.append(Notice("automatic gain"))
         if self.settings.band_high_hz > 0.46 * sample_rate_hz:
             notices.append(Notice("low sample rate", highest_hz=0.46 * sample_rate_hz))
