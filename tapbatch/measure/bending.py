@@ -27,6 +27,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with, of_lines, second_order
 from tapbatch.measure.candidates import left_beside
@@ -58,18 +59,28 @@ _MOST_EXCESS = 100.0
 _BESIDE_WIDTHS = np.array([-4.0, -3.0, -2.0, -1.5, 1.5, 2.0, 3.0, 4.0])
 
 
-_Told = tuple[Float, Float, Float]
-"""What a tap says of ``q`` of all its modes, its covariance, and the excess around each."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """What a tap says of the ``q`` of its K modes: values, (K, 2), information, (K, 2, 2), and excess, (K,).
+
+    ``score``, (K,), is chi-square of ``q = 0``. Where too much is left around a mode, or rounding leaves no
+    information, ``counts`` is false.
+    """
+
+    q: Float
+    information: Float
+    score: Float
+    excess: Float
+    size: Float
+    counts: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class _Heard:
-    """A mode in one tap: the tap, its index in the fit, what the tap says of ``q``, and with which covariance."""
+    """A mode in one tap: the tap, its index in the fit, its amplitude, and the excess around it."""
 
     tap: int
     mode: int
-    q: Float
-    cov: Float
     size: float
     excess: float
 
@@ -117,7 +128,7 @@ def judged(zones: Sequence[Sequence[TapFit | None]], shifts_hz: Sequence[float])
     ]
     told = [[_linear(t, s) for t, s in zip(taps, one, strict=True)] for taps, one in zip(zones, said, strict=True)]
     groups = _groups(zones, told, shifts_hz)
-    each = [int(satellites(t).sum()) for taps in zones for t in taps if t is not None]
+    each = [int(satellites(t, of_second_order=True).sum()) for taps in zones for t in taps if t is not None]
     suspect = sum(g.bends for g in groups) + (float(np.median(each)) if each else 0.0)
     if suspect < _SUSPECT and not any(law.holds for law in _laws(groups)):
         return _pairs(zones, said, groups)
@@ -143,9 +154,9 @@ def _groups(
                 continue
             members = [(t, k), *_same(taps, t, k, taken)]
             taken.update(members)
-            heard = [one for one in (_heard(taps[t], of_taps[t], t, k) for t, k in members) if one is not None]
-            if heard:
-                found.append(_pooled(z, heard, taps, shift_hz, energy))
+            pooled = _pooled(z, members, of_taps)
+            if pooled is not None:
+                found.append(replace(pooled, in_cents=_in_cents(taps[t], shift_hz)[k], energy=energy))
     return found
 
 
@@ -155,9 +166,22 @@ def _linear(tap: TapFit | None, said: SecondOrder | None) -> _Told | None:
         return None
     q, cov = estimate(said)
     if (tap.excess == 1.0).all():
-        return q, cov, tap.excess
+        return _told(tap, q, cov, tap.excess)
     left = local_excess(left_with(tap, said, q), tap.fit.poles, tap.rate_hz)
-    return q, cov, np.minimum(tap.excess, np.where(left > 1.0, MISFIT_IN_ONE * left, 1.0))
+    return _told(tap, q, cov, np.minimum(tap.excess, np.where(left > 1.0, MISFIT_IN_ONE * left, 1.0)))
+
+
+def _told(tap: TapFit, q: Float, cov: Float, excess: Float) -> _Told:
+    count = tap.fit.count
+    blocks = cov.reshape(2, count, 2, count)
+    own = np.stack([[np.diagonal(blocks[i, :, j]) for j in range(2)] for i in range(2)]) * excess
+    det = own[0, 0] * own[1, 1] - own[0, 1] * own[1, 0]
+    counts = (excess <= _MOST_EXCESS) & (own[0, 0] > 0) & (det > 0)
+    inverse = np.array([[own[1, 1], -own[0, 1]], [-own[1, 0], own[0, 0]]]) / np.where(counts, det, 1.0)
+    values = q.reshape(2, count)
+    score = np.einsum("ik,ijk,jk->k", values, inverse, values)
+    size = np.abs(tap.fit.weights) / tap.scale
+    return _Told(values.T, np.moveaxis(inverse, 2, 0), score, excess, size, np.asarray(counts))
 
 
 def _same(taps: Sequence[TapFit | None], t: int, k: int, taken: set[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -179,33 +203,27 @@ def _same(taps: Sequence[TapFit | None], t: int, k: int, taken: set[tuple[int, i
     return found
 
 
-def _heard(tap: TapFit | None, told: _Told | None, t: int, k: int) -> _Heard | None:
-    if tap is None or told is None:
-        return None
-    q, cov, excess = told
-    at = [k, tap.fit.count + k]
-    own = cov[np.ix_(at, at)] * excess[k]
-    # Rounding may leave a covariance that is none, for a mode that hardly counts beside another.
-    if excess[k] > _MOST_EXCESS or not (own[0, 0] > 0 and np.linalg.det(own) > 0):
-        return None
-    return _Heard(t, k, q[at], own, float(abs(tap.fit.weights[k])) / tap.scale, float(excess[k]))
-
-
-def _pooled(zone: int, heard: list[_Heard], taps: Sequence[TapFit | None], shift_hz: float, energy: float) -> _Group:
+def _pooled(zone: int, members: Sequence[tuple[int, int]], told: Sequence[_Told | None]) -> _Group | None:
+    """Return what all taps say of a mode together; ``None`` if none does."""
     from scipy.special import chdtrc
 
-    known = [np.linalg.inv(one.cov) for one in heard]
-    cov = np.linalg.inv(np.sum(known, axis=0))
-    q = cov @ np.sum([info @ one.q for info, one in zip(known, heard, strict=True)], axis=0)
-    alone = sum(float(one.q @ info @ one.q) for info, one in zip(known, heard, strict=True))
-    together = float(q @ np.linalg.solve(cov, q))
-    chance = min(chdtrc(2, together), chdtrc(2 * len(heard), alone))
-    first = taps[heard[0].tap]
-    assert first is not None
-    pole = first.fit.poles[heard[0].mode]
-    omega = float(np.angle(pole)) + 2 * np.pi * shift_hz / first.rate_hz
-    in_cents = -float(np.log(np.abs(pole))) / omega * _CENTS
-    return _Group(zone, tuple(heard), q, cov, in_cents, bool(chance < _BY_CHANCE), energy)
+    heard: list[_Heard] = []
+    total, pull, alone = np.zeros((2, 2)), np.zeros(2), 0.0
+    for t, k in members:
+        said = told[t]
+        if said is None or not said.counts[k]:
+            continue
+        total += said.information[k]
+        pull += said.information[k] @ said.q[k]
+        alone += float(said.score[k])
+        heard.append(_Heard(t, k, float(said.size[k]), float(said.excess[k])))
+    if not heard:
+        return None
+    cov = np.array([[total[1, 1], -total[0, 1]], [-total[1, 0], total[0, 0]]])
+    cov /= total[0, 0] * total[1, 1] - total[0, 1] * total[1, 0]
+    q = cov @ pull
+    chance = min(chdtrc(2, float(q @ pull)), chdtrc(2 * len(heard), alone))
+    return _Group(zone, tuple(heard), q, cov, 0.0, bool(chance < _BY_CHANCE), 0.0)
 
 
 # ---------------------------------------------------------------- a law of all modes
@@ -266,7 +284,7 @@ def _by_law(
     for taps, shift_hz in zip(zones, shifts_hz, strict=True):
         found = [None if t is None else _bent_freely(t, guess, shift_hz) for t in taps]
         rough.append([None if b is None else b.tap for b in found])
-        told.append([None if b is None else _told(b) for b in found])
+        told.append([None if b is None else _of_bent(b) for b in found])
     groups = _groups(rough, told, shifts_hz)
     laws = _laws(groups)
     if not any(law.holds for law in laws):
@@ -278,14 +296,15 @@ def _by_law(
     return result
 
 
-def _told(found: Bent) -> _Told:
-    count = found.tap.fit.count
-    sign = np.repeat([1.0, -1.0], count)
-    return found.bend * sign, found.cov * np.outer(sign, sign), found.tap.excess
+def _of_bent(found: Bent) -> _Told:
+    # kappa and nu are the real part of q and its negative imaginary part.
+    sign = np.repeat([1.0, -1.0], found.tap.fit.count)
+    return _told(found.tap, found.bend * sign, found.cov * np.outer(sign, sign), found.tap.excess)
 
 
-def _in_cents(tap: TapFit, shift_hz: float) -> Float:
+def _in_cents(tap: TapFit | None, shift_hz: float) -> Float:
     """Return ``epsilon`` in cents for ``nu = 1``, (K,)."""
+    assert tap is not None
     omega = np.angle(tap.fit.poles) + 2 * np.pi * shift_hz / tap.rate_hz
     return np.asarray(-np.log(np.abs(tap.fit.poles)) / omega * _CENTS)
 

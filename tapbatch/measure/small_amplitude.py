@@ -27,7 +27,7 @@ from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_ene
 
 _SATELLITE_DB = 8.0
 _TWICE, _TWICE_DB = (1.4, 3.5), 2.0
-_WIDTHS = 2.0
+_WIDTHS, _HALF = 2.0, 0.5
 _STEPS = 12
 _ENOUGH = 0.01
 _MISSED = 25.0  # twice the normalised power of a line in the residual: chance gives it once in 300,000
@@ -59,10 +59,11 @@ def without_satellites(tap: TapFit) -> TapFit:
     return tap if stay.all() else _with(tap, stay)
 
 
-def satellites(tap: TapFit) -> NDArray[np.bool_]:
+def satellites(tap: TapFit, *, of_second_order: bool = False) -> NDArray[np.bool_]:
     """Tell which modes are probably the misfit of a stronger one within two of its widths, (K,).
 
-    They are weaker by 8 dB, or by 2 dB if they decay about twice as fast, as the second order of a mode does.
+    They are weaker by 8 dB, or by 2 dB if they decay about twice as fast, as the second order of a mode does; with
+    ``of_second_order`` only these, and only within half a width.
     """
     fit = tap.fit
     energy_db = 10 * np.log10(np.maximum(mode_energy(fit), 1e-300))
@@ -70,7 +71,10 @@ def satellites(tap: TapFit) -> NDArray[np.bool_]:
     weaker_db = energy_db[None] - energy_db[:, None]
     faster = width[:, None] / width[None]
     twice = (faster > _TWICE[0]) & (faster < _TWICE[1]) & (weaker_db > _TWICE_DB)
-    near = np.abs(omega[:, None] - omega[None]) < _WIDTHS * width[None]
+    apart = np.abs(omega[:, None] - omega[None]) / width[None]
+    if of_second_order:
+        return np.asarray(((apart < _HALF) & twice).any(axis=1))
+    near = apart < _WIDTHS
     return np.asarray((near & (twice | (weaker_db > _SATELLITE_DB))).any(axis=1))
 
 
