@@ -94,7 +94,7 @@ def floor_breathes(floors: Sequence[Floor]) -> bool:
 
 
 def floor_rise_db(floors: Sequence[Floor]) -> float:
-    """Return by how much the floor rises after the taps of a recording, in decibels; 0 where it does not surely rise."""
+    """Return by how much the floor rises after the taps, in decibels; 0 where it does not surely rise."""
     behind = [one for floor in floors for one in floor.behind]
     if not behind:
         return 0.0

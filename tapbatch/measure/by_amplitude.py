@@ -11,13 +11,13 @@ they tend to ``delta`` and ``omega`` as the mode dies away, and the mode is
 
 times a constant: a second line beside the first that decays twice as fast. ``q`` has two real parts, and the model is
 linear in them. :func:`second_order` returns the information on the ``q`` of all modes together, with everything else
-free, in closed form; the cost is that of one step of the fit. Only :func:`with_second_order` changes a fit.
+free, in closed form; the cost is that of one step of the fit.
 
-The sound right after the blow is left out: six lines that decay within 20 to 50 ms below 100 Hz are free too. There a
-phone's high-pass filter still rings, and what it leaves would be taken for a mode whose decay bends.
+Four lines below 100 Hz that decay within 17 or 46 ms are free too. There a phone's high-pass filter still rings after
+the blow, and what it leaves would be taken for a mode whose decay bends.
 
-A missing neighbour within a few line widths, or a second line within one, also gives a ``q``. What it means is decided
-over all modes and taps (:mod:`tapbatch.measure.bending`).
+A missing neighbour within a few line widths, or a second line within one, also gives a ``q``. What it means is
+decided over all modes and taps (:mod:`tapbatch.measure.bending`).
 """
 
 from __future__ import annotations

@@ -1,17 +1,17 @@
 """Fit modes whose damping and pitch depend on their amplitude, and state them at small amplitude.
 
-Conventions: those of :mod:`tapbatch.measure.by_amplitude`. With ``d = exp(-delta n)`` and ``L = log(1 + kappa (1 - d))``
-the law ``delta (1 + kappa x)``, ``omega (1 + epsilon x)`` has the exact solution
+Conventions: those of :mod:`tapbatch.measure.by_amplitude`. With ``d = exp(-delta n)`` and
+``L = log(1 + kappa (1 - d))`` the law ``delta (1 + kappa x)``, ``omega (1 + epsilon x)`` has the exact solution
 
     c z**n exp(-L + i nu L/kappa),      nu = epsilon omega/delta,
 
-with ``c`` the amplitude at the first sample. Each mode thus has six unknowns. What is known of ``kappa`` and ``nu``
-beforehand enters as an observation with a standard deviation. All are moved together by Levenberg-Marquardt steps on
-the samples themselves; this takes some ten times as long as a step in closed form and is done only where the decays of
-a recording bend.
+with ``c`` the amplitude at the first sample and ``x`` the momentary one over it. Each mode thus has six unknowns.
+What is known of ``kappa`` and ``nu`` beforehand enters as an observation with a standard deviation. All unknowns are
+moved together by Levenberg-Marquardt steps on the samples themselves. This takes ten times as long as steps in closed
+form, and is done only where the decays of a recording bend.
 
 A decay that bends is often fitted as a mode with *satellites*: weaker modes within two widths. They are left out at
-the start (:func:`without_satellites`).
+the start (:func:`without_satellites`). Those that are then missed come back (:func:`with_restored`).
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def satellites(tap: TapFit, *, of_second_order: bool = False) -> NDArray[np.bool
 
 
 def with_restored(whole: TapFit, found: Bent) -> TapFit:
-    """Return the fit ``whole`` without those satellites that are not missed in a fit without any; the same if none is.
+    """Return the fit ``whole`` without the satellites that are not missed; the same object if all are missed.
 
     Parameters
     ----------

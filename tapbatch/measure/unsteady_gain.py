@@ -1,9 +1,9 @@
 """What remains of a reading whose recorder changed its gain while the taps rang.
 
 Conventions: natural logarithms of T60. A gain control that raises the gain as the sound fades makes every decay
-longer, by its ratio at most: one of 2 to 1 makes a T60 of 0.3 s look like 0.6 s. All modes bend alike, so no fit can
-tell a part of the gain from a part of the damping. Frequencies stay, but a gain that follows the beats of a sound adds
-lines beside its modes and pulls them a little.
+longer, by its ratio at most: one of 2 to 1 makes a T60 of 0.3 s look like 0.6 s. All modes bend alike, so no fit
+can tell a part of the gain from a part of the damping. Frequencies stay, but a gain that follows the beats of a sound
+adds lines beside its modes and pulls them a little.
 
 So a mode keeps its T60 with an interval of a factor of three either way, which covers ratios up to 3 to 1, and the
 flag ``gain``. The error counts twice: as an error common to all taps, which more taps do not reduce, and as an error
