@@ -11,13 +11,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from tapbatch.measure.bent_groups import BY_CHANCE, Group
-from tapbatch.measure.by_amplitude import SecondOrder, of_lines
+from tapbatch.measure.bent_groups import Group
+from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with, of_lines
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.prune import TapFit
 
 _HIDDEN = 0.55 * 1.7
-_STRONG = 10.0**-1.8  # of the energy of the strongest mode
+_STRONG = 10.0**-1.3  # of the energy of the strongest mode
+_MOST_BENT, _MOST_BENT_SHARE = 3, 0.35
+_BY_CHANCE_BESIDE = 1e-4  # of a mode that has passed the test by itself
+_CELLS = 12
 _BESIDE_WIDTHS = np.array([-4.0, -3.0, -2.0, -1.5, 1.5, 2.0, 3.0, 4.0])
 
 
@@ -27,8 +30,12 @@ def with_pairs_flagged(
     """Return the fits with the modes flagged that may be two, and with errors that cover both."""
     result = [list(taps) for taps in zones]
     strongest = max((g.energy for g in groups), default=0.0)
-    for group in groups:
-        if not group.bends or group.energy < _STRONG * strongest or _beside(group, zones, said):
+    strong = [g for g in groups if g.bends and g.energy > _STRONG * strongest]
+    # Where many modes bend and there is no law, something else is amiss: the contact, the codec.
+    if sum(g.bends for g in groups) > max(_MOST_BENT, _MOST_BENT_SHARE * len(groups)):
+        return result
+    for group in strong:
+        if not _is_two(group, zones[group.zone], said[group.zone]):
             continue
         hidden = _HIDDEN * np.sqrt(float(np.hypot(*group.q)))
         for one in group.heard:
@@ -39,13 +46,11 @@ def with_pairs_flagged(
     return result
 
 
-def _beside(
-    group: Group, zones: Sequence[Sequence[TapFit | None]], said: Sequence[Sequence[SecondOrder | None]]
-) -> bool:
-    """Tell whether one line beside a mode, missed by all taps, leaves nothing of its second order."""
+def _is_two(group: Group, taps: Sequence[TapFit | None], said: Sequence[SecondOrder | None]) -> bool:
+    """Tell whether a mode bends beyond doubt, even beside the best line that all taps may have missed."""
     from scipy.special import chdtrc
 
-    first = zones[group.zone][group.heard[0].tap]
+    first = taps[group.heard[0].tap]
     assert first is not None
     pole = first.fit.poles[group.heard[0].mode]
     delta = -np.log(np.abs(pole))
@@ -53,15 +58,30 @@ def _beside(
     lines = np.concatenate([np.exp(-faster * delta + 1j * at) for faster in (1.0, 2.0)])
     tried = []
     for one in group.heard:
-        tap, of_tap = zones[group.zone][one.tap], said[group.zone][one.tap]
+        tap, of_tap = taps[one.tap], said[one.tap]
         assert tap is not None
         assert of_tap is not None
         own = tap.fit.poles[one.mode]
         information, slope = of_lines(tap, of_tap, np.concatenate([[own * np.abs(own)], lines]))
-        tried.append((information / one.excess, slope / one.excess))
+        over = max(one.excess, _left_early(left_with(tap, of_tap, estimate(of_tap)[0]), own))
+        tried.append((information / over, slope / over))
     alone = [_gain(tried, (1 + m,)) for m in range(len(lines))]
     best = 1 + int(np.argmax(alone))
-    return bool(chdtrc(2 * len(tried), _gain(tried, (0, best)) - alone[best - 1]) > BY_CHANCE)
+    return bool(chdtrc(2 * len(tried), _gain(tried, (0, best)) - alone[best - 1]) < _BY_CHANCE_BESIDE)
+
+
+def _left_early(residual: Float, pole: complex) -> float:
+    """Return the residual power around a mode while it rings, over that of the noise, at least 1.
+
+    A codec leaves noise that rises and falls with the sound. Over a whole window it hardly shows.
+    """
+    n = np.arange(len(residual))
+    weight = np.abs(pole) ** n
+    length = 1 << int(np.ceil(np.log2(len(residual))))
+    power = np.abs(np.fft.rfft(residual * weight, length)) ** 2 / (weight @ weight)
+    half = max(2, int(_CELLS / 2 * length * (weight @ weight) / weight.sum() ** 2))
+    at = round(float(np.angle(pole)) / (2 * np.pi) * length)
+    return max(1.0, float(power[max(at - half, 0) : at + half + 1].mean()))
 
 
 def _gain(tried: Sequence[tuple[Float, Float]], which: tuple[int, ...]) -> float:
