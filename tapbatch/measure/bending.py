@@ -23,8 +23,9 @@ groups. A law needs three modes that show it in one direction, at 2.5 standard e
 of the telling modes and four times as many as those that show the opposite. Of four clean modes, three do so once in
 500,000 recordings.
 
-Where more than noise is left, as in a room, the misfit takes the place of the noise, and hardly anything is found. A
-gain that the recorder changes bends all modes alike and must be noticed otherwise (:mod:`tapbatch.listen.gain`).
+A gain that moves bends all modes too, and is looked for first (:mod:`tapbatch.measure.common_gain`). The flag is
+``gain``. Where more than noise is left, as in a room, the misfit takes the place of the noise, and hardly anything is
+found.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ import numpy as np
 from tapbatch.measure.bent_groups import CENTS, Group, Told, groups_of, in_cents_of, told_by, told_of
 from tapbatch.measure.by_amplitude import second_order
 from tapbatch.measure.candidates import left_beside
+from tapbatch.measure.common_gain import gain_moves
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.hidden_pairs import with_pairs_flagged
 from tapbatch.measure.prune import TapFit
@@ -88,10 +90,13 @@ def judged(zones: Sequence[Sequence[TapFit | None]], shifts_hz: Sequence[float])
     told = [[told_by(t, s) for t, s in zip(taps, one, strict=True)] for taps, one in zip(zones, said, strict=True)]
     groups = groups_of(zones, told, shifts_hz)
     each = [int(satellites(t, of_second_order=True).sum()) for taps in zones for t in taps if t is not None]
+    laws = _laws(groups)
+    if sum(g.bends for g in groups) >= _SUSPECT and gain_moves(zones, said, by_amplitude=laws[0].holds):
+        return [[None if t is None else replace(t, bend=(("gain",),) * t.fit.count) for t in taps] for taps in zones]
     suspect = sum(g.bends for g in groups) + (float(np.median(each)) if each else 0.0)
-    if suspect < _SUSPECT and not any(law.holds for law in _laws(groups)):
+    if suspect < _SUSPECT and not any(law.holds for law in laws):
         return with_pairs_flagged(zones, said, groups)
-    return _by_law(zones, shifts_hz, _laws(groups)) or with_pairs_flagged(zones, said, groups)
+    return _by_law(zones, shifts_hz, laws) or with_pairs_flagged(zones, said, groups)
 
 
 # ---------------------------------------------------------------- a law of all modes

@@ -128,6 +128,15 @@ def left_with(tap: TapFit, said: SecondOrder, q: Float) -> Float:
     return np.asarray(tap.residual - added)
 
 
+def of_common(tap: TapFit, said: SecondOrder, lines: Complex) -> tuple[float, float]:
+    """Return the factor by which added lines, (K,), follow the amplitudes of the modes, and its chi-square."""
+    weights = np.concatenate([tap.fit.weights, 1j * tap.fit.weights])
+    information, slope = _added(tap, said, lines, weights)
+    count = len(lines)
+    known, pull = float(information[:count, :count].sum()), float(slope[:count].sum())
+    return (pull / known, pull**2 / known) if known > 0 else (0.0, 0.0)
+
+
 def of_lines(tap: TapFit, said: SecondOrder, lines: Complex) -> tuple[Float, Float]:
     """Return the information on the amplitudes of added lines, (2M, 2M), and the slope there, (2M,).
 
@@ -138,20 +147,21 @@ def of_lines(tap: TapFit, said: SecondOrder, lines: Complex) -> tuple[Float, Flo
     lines
         Poles of lines that the fit lacks, shape (M,).
     """
+    return _added(tap, said, lines, _both(len(lines)))
+
+
+def _added(tap: TapFit, said: SecondOrder, lines: Complex, of_line: Complex) -> tuple[Float, Float]:
     fit, count = tap.fit, len(lines)
-    both = _both(count)
+    first = np.concatenate([fit.poles, fit.hum_poles])
     cross = np.concatenate(
-        [
-            _with_tangent(fit, np.concatenate([fit.poles, fit.hum_poles]), lines, both),
-            _with_lines(said.passing, lines, both, fit.length),
-        ]
+        [_with_tangent(fit, first, lines, of_line), _with_lines(said.passing, lines, of_line, fit.length)]
     )
     moved = said.errors @ cross
     moments = Samples(tap.residual).moments(np.concatenate([lines, said.passing]))[0]
     beyond = np.zeros(len(said.errors))
     beyond[len(fit.information) :] = _slope(_both(len(said.passing)), moments[count:])
-    inner = _inner(both, both, _sums(lines, lines, fit.length), 0)
-    return np.asarray(inner - cross.T @ moved), np.asarray(_slope(both, moments[:count]) - moved.T @ beyond)
+    inner = _inner(of_line, of_line, _sums(lines, lines, fit.length), 0)
+    return np.asarray(inner - cross.T @ moved), np.asarray(_slope(of_line, moments[:count]) - moved.T @ beyond)
 
 
 # ---------------------------------------------------------------- inner products

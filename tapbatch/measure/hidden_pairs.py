@@ -63,14 +63,14 @@ def _is_two(group: Group, taps: Sequence[TapFit | None], said: Sequence[SecondOr
         assert of_tap is not None
         own = tap.fit.poles[one.mode]
         information, slope = of_lines(tap, of_tap, np.concatenate([[own * np.abs(own)], lines]))
-        over = max(one.excess, _left_early(left_with(tap, of_tap, estimate(of_tap)[0]), own))
+        over = max(one.excess, left_early(left_with(tap, of_tap, estimate(of_tap)[0]), own))
         tried.append((information / over, slope / over))
     alone = [_gain(tried, (1 + m,)) for m in range(len(lines))]
     best = 1 + int(np.argmax(alone))
     return bool(chdtrc(2 * len(tried), _gain(tried, (0, best)) - alone[best - 1]) < _BY_CHANCE_BESIDE)
 
 
-def _left_early(residual: Float, pole: complex) -> float:
+def left_early(residual: Float, pole: complex) -> float:
     """Return the residual power around a mode while it rings, over that of the noise, at least 1.
 
     A codec leaves noise that rises and falls with the sound. Over a whole window it hardly shows.

@@ -36,7 +36,7 @@ from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_
 from tapbatch.measure.sound import measure_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
-from tapbatch.measure.unsteady_gain import spoilt
+from tapbatch.measure.unsteady_gain import shows_gain, spoilt
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
@@ -175,7 +175,7 @@ class _Joined:
             readings = _without(readings, doubtful(readings), NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
         rise_db = self._floor_rise_db(used)
-        readings = spoilt(readings) if rise_db > SPOILS_DB else readings
+        readings = spoilt(readings) if rise_db > SPOILS_DB or shows_gain(readings) else readings
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
         return Reading(

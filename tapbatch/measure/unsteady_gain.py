@@ -50,6 +50,11 @@ def spoilt(readings: Sequence[TapReading]) -> tuple[TapReading, ...]:
     )
 
 
+def shows_gain(readings: Sequence[TapReading]) -> bool:
+    """Tell whether the modes of any used tap show that the gain moved (:mod:`tapbatch.measure.common_gain`)."""
+    return any(FLAG in m.flags for r in readings for m in r.modes)
+
+
 def _mode(mode: Mode) -> Mode:
     moved_hz = _OF_WIDTH * LN_1000 / (math.pi * mode.t60_s)
     freq_se_hz = math.hypot(mode.freq_se_hz, moved_hz)
@@ -62,7 +67,7 @@ def _mode(mode: Mode) -> Mode:
         t60_log_misfit=math.hypot(mode.t60_log_misfit, _COMMON_LOG_SE),
         # The covariance stays as it was.
         freq_t60_corr=mode.freq_t60_corr * mode.freq_se_hz * mode.t60_log_se / max(freq_se_hz * t60_log_se, 1e-300),
-        flags=(*mode.flags, FLAG),
+        flags=tuple(dict.fromkeys((*mode.flags, FLAG))),
     )
 
 
