@@ -159,7 +159,9 @@ def _by_law(
         rough.append([None if b is None else b.tap for b in found])
         told.append([None if b is None else _of_bent(b) for b in found])
     groups = groups_of(rough, told, shifts_hz)
-    laws = _laws(groups)
+    # Fits that may bend freely tell less of a weak law than second order does.
+    kappa, epsilon = (found if found.holds else guessed for found, guessed in zip(_laws(groups), guess, strict=True))
+    laws = kappa, epsilon
     if not any(law.holds for law in laws):
         return None
     result: list[list[TapFit | None]] = []
