@@ -91,7 +91,9 @@ def judged(zones: Sequence[Sequence[TapFit | None]], shifts_hz: Sequence[float])
     groups = groups_of(zones, told, shifts_hz)
     each = [int(satellites(t, of_second_order=True).sum()) for taps in zones for t in taps if t is not None]
     laws = _laws(groups)
-    if sum(g.bends for g in groups) >= _SUSPECT and gain_moves(zones, said, by_amplitude=laws[0].holds):
+    # A gain moves no pitch.
+    maybe_gain = sum(g.bends for g in groups) >= _SUSPECT and not laws[1].holds
+    if maybe_gain and gain_moves(zones, said, by_amplitude=laws[0].holds):
         return [[None if t is None else replace(t, bend=(("gain",),) * t.fit.count) for t in taps] for taps in zones]
     suspect = sum(g.bends for g in groups) + (float(np.median(each)) if each else 0.0)
     if suspect < _SUSPECT and not any(law.holds for law in laws):
