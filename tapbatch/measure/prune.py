@@ -68,7 +68,9 @@ class TapFit:
     ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1. ``scale`` is the
     factor applied to the samples before the fit. ``pair`` and ``uneven``, shape (K,), mark modes that may be two, and
     modes beside which the residual is more than an exponential decay would leave. ``decided``, shape (K,) or empty,
-    marks modes that the taps of the recording show together (:mod:`tapbatch.measure.all_taps`).
+    marks modes that the taps of the recording show together (:mod:`tapbatch.measure.all_taps`). ``bend``, K or empty,
+    has the flags of decays that bend, and ``bend_log_delta`` and ``bend_omega`` what this adds to the standard errors
+    (:mod:`tapbatch.measure.bending`).
     """
 
     fit: Fit
@@ -81,6 +83,9 @@ class TapFit:
     pair: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     uneven: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     decided: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    bend: tuple[tuple[str, ...], ...] = ()
+    bend_log_delta: Float = field(default_factory=lambda: np.zeros(0))
+    bend_omega: Float = field(default_factory=lambda: np.zeros(0))
 
 
 def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, poles: Complex) -> TapFit | None:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tapbatch.listen.gain import Floor, floor_behind, floor_breathes
+from tapbatch.listen.gain import SPOILS_DB, Floor, floor_behind, floor_rise_db
 from tapbatch.listen.judging import (
     NO_TAP,
     RINGING,
@@ -49,6 +49,7 @@ from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.measure.two_ways import second_is_better
 from tapbatch.measure.unresolved import unresolved, with_unresolved
+from tapbatch.measure.unsteady_gain import shows_gain, spoilt
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import BandSettings, DecayTrace, Mode, Reading, Tap, TapReading
@@ -164,12 +165,14 @@ class _Joined:
         if len(self.readings) + len(taps) - before > MOST_TRANSIENTS and not section.whole:
             self.left_out_s = section.first / sound.sample_rate_hz
             return
-        fitted, prepared = fit_taps(sound, taps, self.settings)
+        quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
+        floor = floor_behind(sound, taps, quiet)
+        steady = floor_rise_db([floor]) < SPOILS_DB
+        fitted, prepared = fit_taps(sound, taps, self.settings, steady=steady)
         measured = tuple(each.reading for each in fitted)
         if self.begins_ringing and not surely_rings(measured[0]):
             self.begins_ringing = False
             measured = (TapReading(tap=refused(measured[0].tap, RINGING)), *measured[1:])
-        quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
         readings = tuple(
             replace(r, decays=measure_decays(sound, r.tap, quiet, self.settings)) if r.tap.used else r
             for r in measured
@@ -177,7 +180,6 @@ class _Joined:
         if self.settings.kind == "pluck":
             readings = with_tones(sound, readings)
         offset = len(self.readings) - before
-        floor = floor_behind(sound, taps, quiet)
         self.floors.append(
             replace(floor, behind=tuple((at + offset, peak_dbfs, rises) for at, peak_dbfs, rises in floor.behind))
         )
@@ -241,6 +243,8 @@ class _Joined:
             # The sounds of other sections are gone: taps that had no others in their own are judged by their modes.
             readings = _without(readings, [at for at in doubtful(readings) if at in self.unvoted], NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
+        rise_db = self._floor_rise_db(used)
+        readings = spoilt(readings) if rise_db > SPOILS_DB or shows_gain(readings) else readings
         # Last of all: a line of unknown decay says nothing of whether what sounded was a tap, nor of the room.
         readings = tuple(
             with_unresolved(r, self.lines.get(at, ()) if at in used else ()) for at, r in enumerate(readings)
@@ -255,7 +259,11 @@ class _Joined:
             recorded_at=sound.recorded_at,
             device=sound.device,
             lossy=sound.lossy,
-            notices=(*sound.notices, *self._noticed(used, sound.sample_rate_hz), *room_notices(direct_db)),
+            notices=(
+                *sound.notices,
+                *self._noticed(used, sound.sample_rate_hz, breathes=rise_db > 0.0),
+                *room_notices(direct_db),
+            ),
             taps=readings,
             spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
@@ -263,7 +271,13 @@ class _Joined:
             background=background_of([behind for at, behind in self.behind if at in used]),
         )
 
-    def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[Notice, ...]:
+    def _floor_rise_db(self, used: set[int]) -> float:
+        others = {v.tap for v in self.voices} - used
+        return floor_rise_db(
+            [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
+        )
+
+    def _noticed(self, used: set[int], sample_rate_hz: int, *, breathes: bool) -> tuple[Notice, ...]:
         notices = []
         if self.settings.kind != "room" and not used:
             notices.append(Notice("no tap"))
@@ -271,9 +285,7 @@ class _Joined:
             notices.append(Notice("begins ringing"))
         if self.left_out_s is not None:
             notices.append(Notice("crowded", there_s=self.left_out_s))
-        others = {v.tap for v in self.voices} - used
-        floors = [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
-        if floor_breathes(floors):
+        if breathes:
             notices.append(Notice("automatic gain"))
         if self.settings.band_high_hz > 0.46 * sample_rate_hz:
             notices.append(Notice("low sample rate", highest_hz=0.46 * sample_rate_hz))

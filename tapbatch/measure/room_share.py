@@ -115,8 +115,10 @@ def left_by_modes(
     Returns
     -------
     Left or None
-        ``None`` also if no zone has both a mode and 32 samples of free decay.
+        ``None`` also if no zone has both a mode and 32 samples of free decay, or if its modes depend on amplitude.
     """
+    if any("by-amplitude" in m.flags for m in reading.modes):
+        return None  # what exponential decays leave of it is not the room's
     residuals = residuals_of(reading, prepared) if residuals is None else residuals
     of_zones = [_left_in(one) for one in residuals if one.holds_modes]
     if not of_zones:

@@ -16,6 +16,7 @@ import numpy as np
 from tapbatch.listen.judging import NO_TAP, UNLIKE, refused
 from tapbatch.measure.agreement import explained_after_all, strange, unexplained
 from tapbatch.measure.all_taps import decided
+from tapbatch.measure.bending import judged
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
@@ -51,7 +52,7 @@ _Heard = tuple[Mode, Float, int, bool]
 
 
 def measure_taps(
-    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings
+    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
 ) -> tuple[tuple[TapReading, ...], tuple[Prepared, ...]]:
     """Measure every used tap of a sound.
 
@@ -61,6 +62,8 @@ def measure_taps(
         The decoded sound, and the taps found in it.
     settings
         Band and mains frequency.
+    steady
+        Whether the recorder kept its gain. If not, every decay bends, whatever the instrument does.
 
     Returns
     -------
@@ -68,12 +71,12 @@ def measure_taps(
         One reading per transient, in order, and the prepared zones (none if the sound is too short). A tap in which
         nothing rings is no longer ``used``.
     """
-    fitted, prepared = fit_taps(sound, taps, settings)
+    fitted, prepared = fit_taps(sound, taps, settings, steady=steady)
     return tuple(each.reading for each in fitted), prepared
 
 
 def fit_taps(
-    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings
+    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
 ) -> tuple[tuple[Fitted, ...], tuple[Prepared, ...]]:
     """Measure every used tap of a sound; as :func:`measure_taps`, but each reading comes with its fits."""
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
@@ -86,6 +89,8 @@ def fit_taps(
     if settings.kind == "tap":
         taps, fits = _judged(taps, fits)
     own, fits = fits, [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
+    if steady and settings.kind == "tap":
+        fits = judged(fits, [z.decimator.shift_hz for z in prepared])
     fitted = []
     for i, tap in enumerate(taps):
         found = [of_zone[i] for of_zone in fits]
@@ -336,9 +341,10 @@ def _mode(
     rate_hz, count, excess = found.rate_hz, found.fit.count, _excess_of(found, k)
     var_log, var_omega = pole_cov[k, k] * excess, pole_cov[count + k, count + k] * excess
     cross = pole_cov[k, count + k] * excess
-    log_se = min(float(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k])), UNKNOWN_LOG_SE)
+    bent_log, bent_omega = (float(b[k]) if len(b) else 0.0 for b in (found.bend_log_delta, found.bend_omega))
+    log_se = min(float(np.hypot(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k]), bent_log)), UNKNOWN_LOG_SE)
     most = _UNKNOWN_OF_FREQ * 2 * np.pi * float(freq_hz[k]) / rate_hz
-    omega_se = min(float(np.hypot(np.sqrt(var_omega), halves.extra_omega[k])), most)
+    omega_se = min(float(np.hypot(np.hypot(np.sqrt(var_omega), halves.extra_omega[k]), bent_omega)), most)
     size, t60_s = float(abs(amplitude[k])), float(LN_1000 / delta[k])
     return Mode(
         freq_hz=float(freq_hz[k]),
@@ -381,4 +387,6 @@ def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, halves: EarlyLat
         flags.append("not-exponential")
     if halves.glides[k]:
         flags.append("glides")
-    return tuple(flags)
+    if found.bend:
+        flags += found.bend[k]
+    return tuple(dict.fromkeys(flags))

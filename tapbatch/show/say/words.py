@@ -29,6 +29,8 @@ FLAGS: dict[str, str] = {
     "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
     "one-setup": "from one set-up: record a stage again to learn how much setting up again moves it",
     "glides": "its frequency shifts during the decay (a loose part, a coupled pair): take the note as a rough one",
+    "by-amplitude": "damping or pitch depends on how hard it swings: frequency and T60 are those of small amplitude",
+    "gain": "the recorder changed its gain during the tap: T60 may be off by a factor of three; record again without",
     "identity?": "may have swapped names with a neighbour since the stage before: look at both",
     "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
     "wide": "the interval is wide: record more taps, with the phone closer, or in a quieter room",
