@@ -71,4 +71,6 @@ def test_a_move_is_told_from_recordings(cents: float, verdict: str) -> None:
     assert moves.modes[2].verdict == verdict
     assert moves.modes[2].own.value == pytest.approx(cents, abs=1.5)
     still = [tap_sets(s, members_by_mode(s), names_of(before), "t60") for s in (before, after)]
-    assert all(m.verdict == "steady" for m in moves_between(still[0], still[1], T60, believe([], T60), 10.0).modes)
+    decays = moves_between(still[0], still[1], T60, believe([], T60), 10.0).modes
+    assert {m.verdict for m in decays} <= {"steady", "unclear"}
+    assert all(m.own.low <= 0.0 <= m.own.high for m in decays)
