@@ -237,4 +237,8 @@ def _rho_likelihood(series: Sequence[Floats]) -> Floats:
                 q, logs = _restricted(length, rho)
                 squares[i] += float(((taken @ q) * taken).sum())
                 determinants[i] += len(taken) * logs
-    return np.asarray(determinants - 0.5 * freedom * np.log(np.maximum(squares, 0.0) + 1e-30)) if freedom else np.zeros(len(RHO))
+    return (
+        np.asarray(determinants - 0.5 * freedom * np.log(np.maximum(squares, 0.0) + 1e-30))
+        if freedom
+        else np.zeros(len(RHO))
+    )
