@@ -145,12 +145,12 @@ def test_compare_says_what_the_drift_says(shop: Shop, tmp_path: Path) -> None:
     assert set(rows.verdict) == {"down", "steady"}
     for drift in compared.drifts:
         row = rows.loc[drift.mode]
-        # The table has the digits that the intervals call for: hundredths of a cent here.
+        # The table has the digits that the intervals call for: hundredths of a cent here, and tenths of a per cent.
         assert (drift.verdict, drift.moved) == (row.verdict, row.moved)
         numbers = ("freq_change_cents", "cents_low", "cents_high", "common_low_cents", "common_high_cents",
                    "own_cents", "own_low_cents", "own_high_cents")  # fmt: skip
         assert [getattr(drift, name) for name in numbers] == pytest.approx([row[name] for name in numbers], abs=0.006)
-        assert [drift.t60_low_pct, drift.t60_high_pct] == pytest.approx([row.t60_low_pct, row.t60_high_pct], abs=0.01)
+        assert [drift.t60_low_pct, drift.t60_high_pct] == pytest.approx([row.t60_low_pct, row.t60_high_pct], abs=0.06)
 
 
 def test_a_warm_day_moves_air_and_says_so_while_the_verdict_stays(shop: Shop) -> None:
