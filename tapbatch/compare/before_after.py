@@ -31,10 +31,13 @@ from typing import Literal
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
+from tapbatch.compare.moves.between import moves_between
+from tapbatch.compare.moves.priors import T60
 from tapbatch.compare.open_strings import tones_by_string
 from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
 from tapbatch.compare.setup_numbers import setup_numbers
 from tapbatch.compare.stage import NOT_OF_THE_BODY
+from tapbatch.compare.tap_sets import LN_T60_UNIT, t60_sets
 from tapbatch.model.caution import Caution, NoVerdict, forbids_verdict
 from tapbatch.model.history import Drift, Stage
 from tapbatch.model.names import identity
@@ -149,7 +152,7 @@ def side_by_side(
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
     differs = cautions(before, after, "air" if air else "")
     held = _held_alike(differs)
-    sustain = [*_decays(before, after, held), *(_of_mode(d, before, after, held) for d in found)]
+    sustain = [*_decays(before, after, held, bench or Bench()), *(_of_mode(d, before, after, held) for d in found)]
     sustain += _strings(before, after, settings, settings_after or settings, held)
     return Comparison(
         before=before,
@@ -184,26 +187,34 @@ def log_change(before: Sequence[Sample], after: Sequence[Sample]) -> Mean | None
 
 def _change(
     subject: Subject, name: str, kind: Kind, before: Sequence[Sample], after: Sequence[Sample], why: NoVerdict | None,
-    flags: Sequence[str] = (),
+    flags: Sequence[str] = (), bench: Bench | None = None,
 ) -> SustainChange:  # fmt: skip
-    """Return the change of T60 from samples of its logarithm, with a verdict unless something forbids one."""
+    """Return the change of T60 from samples of its logarithm, with a verdict unless something forbids one.
+
+    With a ``bench``, what a new set-up does to decays is in the interval.
+    """
     sides = [math.exp(across_cells(cells_of(s)).value) if s else None for s in (before, after)]
     change = log_change(before, after)
+    if change is not None and bench is not None:
+        whole = moves_between(t60_sets(before), t60_sets(after), T60, bench.t60, SAME_PCT).modes[0].whole
+        value, low, high = (v / LN_T60_UNIT for v in (whole.value, whole.low, whole.high))
+    elif change is not None:
+        value, low, high = change.value, change.low, change.high
     if why is None and change is None:
         why = NoVerdict("points" if before and after else "not at both")
     if why is None and min(len(before), len(after)) < 2:
         why = NoVerdict("one", sound=kind)
-    low, high = (_percent(change.low), _percent(change.high)) if change else (None, None)
+    low_pct, high_pct = (_percent(low), _percent(high)) if change else (None, None)
     return SustainChange(
         subject=subject,
         name=name,
         kind=kind,
         before_s=sides[0],
         after_s=sides[1],
-        change_pct=_percent(change.value) if change else None,
-        low_pct=low,
-        high_pct=high,
-        verdict="" if why or low is None or high is None else rings_verdict(low, high),
+        change_pct=_percent(value) if change else None,
+        low_pct=low_pct,
+        high_pct=high_pct,
+        verdict="" if why or low_pct is None or high_pct is None else rings_verdict(low_pct, high_pct),
         why=why,
         flags=tuple(dict.fromkeys(flags)),
     )
@@ -221,7 +232,7 @@ def _held_alike(cautions: Sequence[Caution]) -> NoVerdict | None:
 # ------------------------------------------------------ the sound and its bands
 
 
-def _decays(before: Stage, after: Stage, held: NoVerdict | None) -> list[SustainChange]:
+def _decays(before: Stage, after: Stage, held: NoVerdict | None, bench: Bench) -> list[SustainChange]:
     sides = [_decay_samples(s) for s in (before, after)]
     flags = [{(d.kind, d.band_low_hz, d.band_high_hz): d.flags for d in s.decays} for s in (before, after)]
     keys = sorted({*sides[0], *sides[1]}, key=lambda k: (k[0] != "tap", k[1] is not None, k[1] or 0.0))
@@ -238,7 +249,10 @@ def _decays(before: Stage, after: Stage, held: NoVerdict | None) -> list[Sustain
             why = why or (NoVerdict("too narrow") if "band-too-narrow" in noticed else None)
         why = why or (NoVerdict("empty band") if "empty-band" in noticed else None)
         name = "whole sound" if low is None or high is None else f"{math.sqrt(low * high):.0f} Hz octave"
-        rows.append(_change("whole" if low is None else "band", name, kind, samples[0], samples[1], why, noticed))
+        subject: Subject = "whole" if low is None else "band"
+        # Strings are plucked where they are; how the box lies moves the decay of taps.
+        setups = bench if kind == "tap" else None
+        rows.append(_change(subject, name, kind, samples[0], samples[1], why, noticed, setups))
     return rows
 
 

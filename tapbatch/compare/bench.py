@@ -7,14 +7,17 @@ without reading other instruments again.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from tapbatch.compare.moves.belief import Belief, Evidence, believe, evidence_anew
-from tapbatch.compare.moves.priors import FREQ, T60, Priors
+from tapbatch.compare.moves.priors import FREQ, T60, Floats, Priors, common_grid, own_grid
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, T60_OF, Quantity, tap_sets
-from tapbatch.model.history import Stage
+from tapbatch.model.history import History, SetupBelief, Stage
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,66 @@ class Bench:
 
     freq: Belief = field(default_factory=lambda: believe([], FREQ))
     t60: Belief = field(default_factory=lambda: believe([], T60))
+
+    def reach_cents(self, known_cents: float, setups: int) -> float:
+        """Return the half-width in cents of the 95 % interval of a frequency, over all the ways to set it up.
+
+        Parameters
+        ----------
+        known_cents
+            The half-width as the instrument lies, 0 or more.
+        setups
+            The number of set-ups that were recorded; their mean is less in doubt.
+
+        Examples
+        --------
+        >>> round(Bench().reach_cents(1.0, 1), 1), round(Bench().reach_cents(1.0, 4), 1)
+        (6.1, 3.1)
+        """
+        from scipy.special import ndtr
+
+        (sc, _), (so, _) = common_grid(FREQ), own_grid(FREQ)
+        variances = (known_cents / 1.96) ** 2 + (sc[:, None] ** 2 + so[None] ** 2) / setups
+        weights, sds = np.outer(self.freq.common, self.freq.own), np.sqrt(np.maximum(variances, 1e-12))
+        low, high = 0.0, 40.0 * float(sds.max())
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            inside = float((weights * (2.0 * ndtr(middle / sds) - 1.0)).sum())
+            low, high = (middle, high) if inside < 0.95 else (low, middle)
+        return max(0.5 * (low + high), known_cents)
+
+    def values(self) -> tuple[SetupBelief, SetupBelief]:
+        """Return it as values that a history carries, for frequencies and for decay times.
+
+        Examples
+        --------
+        >>> freq, t60 = Bench().values()
+        >>> bench_of_history(History(instrument="na", instrument_shown="NA", stages=(), drifts=(),
+        ...                          setups_freq=freq, setups_t60=t60)).values() == (freq, t60)
+        True
+        """
+        return _value(self.freq, FREQ), _value(self.t60, T60)
+
+
+def _value(belief: Belief, priors: Priors) -> SetupBelief:
+    (sc, _), (so, _) = common_grid(priors), own_grid(priors)
+    typical = math.hypot(_middle(sc, belief.common), _middle(so, belief.own))
+    return SetupBelief(tuple(belief.own.tolist()), tuple(belief.common.tolist()), belief.anew, typical)
+
+
+def _middle(grid: Floats, weights: Floats) -> float:
+    return float(grid[min(int(np.searchsorted(np.cumsum(weights), 0.5)), len(grid) - 1)])
+
+
+def bench_of_history(history: History) -> Bench:
+    """Return what was believed of the bench when a history was compared; the priors if it was not."""
+    if history.setups_freq is None or history.setups_t60 is None:
+        return Bench()
+    return Bench(_belief(history.setups_freq), _belief(history.setups_t60))
+
+
+def _belief(value: SetupBelief) -> Belief:
+    return Belief(np.array(value.own), np.array(value.common), value.again, 0)
 
 
 def setup_evidence(instrument: str, stages: Iterable[Stage]) -> SetupEvidence:

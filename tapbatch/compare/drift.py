@@ -26,7 +26,7 @@ from tapbatch.compare.spots import is_heard
 from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
 from tapbatch.model.caution import Caution
-from tapbatch.model.history import Drift, Extent, Stage, StageMode
+from tapbatch.model.history import Drift, Extent, Stage, StageMode, Verdict
 from tapbatch.model.reading import Mode
 
 Kinds = Mapping[str, str]
@@ -217,7 +217,7 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         t60_change_pct=_percent(t60.value),
         t60_low_pct=_percent(t60.low),
         t60_high_pct=_percent(t60.high),
-        verdict=freq.verdict,
+        verdict=_hedged(freq.verdict, differs),
         cautions=tuple(differs),
         chance=freq.chance,
         more_taps=freq.more_taps,
@@ -232,6 +232,13 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         own_low_cents=None if alone else freq.own.low,
         own_high_cents=None if alone else freq.own.high,
     )
+
+
+def _hedged(verdict: Verdict, differs: Sequence[Caution]) -> Verdict:
+    """Return a verdict that is not firm if the stages were measured by two versions of the method."""
+    if not any(caution.kind == "method" for caution in differs):
+        return verdict
+    return {"up": "up?", "down": "down?"}.get(verdict, verdict)  # type: ignore[return-value]
 
 
 def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[Caution]) -> Drift:

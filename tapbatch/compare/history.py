@@ -100,15 +100,24 @@ def compare_stages(
     bench : Bench, optional
         What is believed of set-ups; by default only the priors.
     """
+    bench = bench or Bench()
     stages: list[Stage] = []
     drifts: list[Drift] = []
     for part in history.parts:
-        of_part = [with_setups(stage, scatter) for stage in history.of_part(part)]
+        of_part = [with_setups(stage, scatter, bench) for stage in history.of_part(part)]
         kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == part}
         stages += of_part
         drifts += drifts_of_part(of_part, settings.steady_cents, kinds, bench)
     cents = None if scatter is None else scatter.cents
-    return replace(history, stages=tuple(stages), drifts=tuple(drifts), setup_cents=cents)
+    freq, t60 = bench.values()
+    return replace(
+        history,
+        stages=tuple(stages),
+        drifts=tuple(drifts),
+        setup_cents=cents,
+        setups_freq=freq,
+        setups_t60=t60,
+    )
 
 
 def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:

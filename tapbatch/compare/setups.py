@@ -26,6 +26,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
+from tapbatch.compare.bench import Bench
 from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof, t_95
 from tapbatch.compare.spots import spots_matter
 from tapbatch.compare.stage import (
@@ -149,22 +150,33 @@ def set_up_count(taps: Iterable[TapAt]) -> int:
     return len({tap.setup for tap in taps})
 
 
-def with_setups(stage: Stage, scatter: SetupScatter | None) -> Stage:
-    """Return a stage with set-up scatter included in its intervals and without the flag ``one-setup``.
+def with_setups(stage: Stage, scatter: SetupScatter | None, bench: Bench) -> Stage:
+    """Return a stage with what its modes would read set up anew.
 
-    The stage is unchanged where the scatter between set-ups is unknown.
+    Where set-ups were repeated, their scatter is also in the decay times and, at a stage of several set-ups, in the
+    frequencies as it lies; the flag ``one-setup`` is gone.
     """
-    if scatter is None:
-        return stage
     members = members_by_mode(stage)
-    modes = tuple(_settled(mode, members[mode.mode], scatter) for mode in stage.modes)
-    return replace(stage, modes=modes)
+    settled = [m if scatter is None else _settled(m, members[m.mode], scatter) for m in stage.modes]
+    return replace(stage, modes=tuple(_anew(m, set_up_count(t for t, _ in members[m.mode]), bench) for m in settled))
+
+
+def _anew(mode: StageMode, count: int, bench: Bench) -> StageMode:
+    """Return a mode with the interval in which it lies over all set-ups, given the number of those recorded."""
+    known_cents = CENTS * math.log(mode.freq_high_hz / mode.freq_low_hz) / 2.0
+    reach = bench.reach_cents(known_cents, count) / CENTS
+    return replace(
+        mode,
+        freq_anew_low_hz=mode.freq_hz * math.exp(-reach),
+        freq_anew_high_hz=mode.freq_hz * math.exp(reach),
+    )
 
 
 def _settled(mode: StageMode, members: Sequence[tuple[TapAt, Mode]], scatter: SetupScatter) -> StageMode:
     count = set_up_count(tap for tap, _ in members)
     low, high = mode.freq_low_hz, mode.freq_high_hz
-    freq = _half(members, freq_sample, math.log(high / low) / 2.0, scatter.freq, count)
+    lying = math.log(high / low) / 2.0
+    freq = lying if count == 1 else _half(members, freq_sample, lying, scatter.freq, count)
     t60 = _half(members, t60_sample, math.log(mode.t60_high_s / mode.t60_low_s) / 2.0, scatter.t60, count)
     flags = {*mode.flags} - {"one-setup", "wide"} | ({"wide"} if freq * CENTS > WIDE_CENTS else set())
     return replace(

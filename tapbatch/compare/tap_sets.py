@@ -83,3 +83,31 @@ def _onto_shared(samples: Mapping[tuple[int, int], Sample], unit: float) -> dict
         off = 0.0 if shared is None else shared - fmean(samples[key].value for key in keys)
         values.update({key: unit * (samples[key].value + off) for key in keys})
     return values
+
+
+def t60_sets(samples: Sequence[Sample]) -> list[TapSet]:
+    """Return decay times of one thing, such as a band, as taps of a single column; levels are taken as equal.
+
+    Parameters
+    ----------
+    samples
+        ``ln T60`` by tap, at least one.
+
+    Examples
+    --------
+    >>> [tap_set.values.tolist() for tap_set in t60_sets([Sample(0.0, 0.1), Sample(0.5, 0.1, setup=1)])]
+    [[[0.0]], [[50.0]]]
+    """
+    sets = []
+    for setup, point in sorted({(s.setup, s.point) for s in samples}):
+        here = [s for s in samples if (s.setup, s.point) == (setup, point)]
+        sets.append(
+            TapSet(
+                values=np.array([[LN_T60_UNIT * s.value] for s in here]),
+                variances=np.array([[(LN_T60_UNIT * s.se) ** 2] for s in here]),
+                levels_db=np.zeros(len(here)),
+                setup=setup,
+                point=point,
+            )
+        )
+    return sets

@@ -15,7 +15,7 @@ concert pitch of the part's latest stage.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from tapbatch.compare.random_effects import CENTS
@@ -245,7 +245,8 @@ def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[La
                 landing_hz=place.freq_hz,
                 cents_to_go=to_go,
                 tolerance_cents=place.tolerance_cents,
-                on_target=_on_target(mode, place, within, len(taps_hz)),
+                on_target=_on_target(mode, place, within, len(taps_hz), _half_cents),
+                on_target_anew=_on_target(mode, place, within, len(taps_hz), _half_anew_cents),
                 taps_within=within,
                 taps=len(taps_hz),
                 step_cents=outlook.step.middle if outlook else None,
@@ -277,9 +278,21 @@ def _outlook(part: _Part, work: Work, mode: str, other: str = "") -> Outlook | N
     return learn_steps(own, work.steps)
 
 
-def _on_target(mode: StageMode, place: _Place, within: int, taps: int) -> OnTarget:
+def _half_cents(mode: StageMode) -> float:
+    return CENTS * math.log(mode.freq_high_hz / mode.freq_low_hz) / 2.0
+
+
+def _half_anew_cents(mode: StageMode) -> float:
+    if mode.freq_anew_low_hz is None or mode.freq_anew_high_hz is None:
+        return math.inf
+    return CENTS * math.log(mode.freq_anew_high_hz / mode.freq_anew_low_hz) / 2.0
+
+
+def _on_target(
+    mode: StageMode, place: _Place, within: int, taps: int, half_cents: Callable[[StageMode], float]
+) -> OnTarget:
     off = abs(cents_between(mode.freq_hz, place.freq_hz))
-    halves = [CENTS * math.log(m.freq_high_hz / m.freq_low_hz) / 2.0 for m in (mode, place.other) if m is not None]
+    halves = [half_cents(m) for m in (mode, place.other) if m is not None]
     if off + math.hypot(*halves) <= place.tolerance_cents:
         return "sure"
     return "likely" if off <= place.tolerance_cents and within >= LIKELY * taps else "no"

@@ -40,6 +40,9 @@ class Heard:
 class StageMode:
     """A mode at a stage, combined over taps, points and set-ups; ``*_low`` and ``*_high`` bound a 95 % interval.
 
+    ``freq_low_hz`` and ``freq_high_hz`` speak of the instrument as it lies, or over its set-ups if there were
+    several; ``freq_anew_low_hz`` and ``freq_anew_high_hz`` of what it would read set up anew, ``None`` until stages
+    are compared.
     ``within_cents`` and ``between_cents`` are the standard errors of one tap: from noise alone, and from tap to tap.
     ``playing_note`` and ``playing_cents`` give the same frequency relative to the pitch at which the instrument is
     played; they are empty and ``None`` if that is the pitch of the stage.
@@ -62,6 +65,8 @@ class StageMode:
     flags: tuple[str, ...] = ()
     playing_note: str = ""
     playing_cents: float | None = None
+    freq_anew_low_hz: float | None = None
+    freq_anew_high_hz: float | None = None
 
     @property
     def q(self) -> float:
@@ -244,6 +249,7 @@ class Landing:
     cents_to_go: float
     tolerance_cents: float
     on_target: OnTarget
+    on_target_anew: OnTarget = "no"
     taps_within: int
     taps: int
     step_cents: float | None
@@ -256,12 +262,28 @@ class Landing:
     moves_with: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class SetupBelief:
+    """What is believed of the shifts that a new set-up brings: probabilities over fixed grids of their sizes.
+
+    ``own`` is for the shift of each mode alone, ``common`` for that of all modes together
+    (:mod:`tapbatch.compare.moves` has the grids); ``again`` is how many times a set-up was repeated, ``typical`` what a
+    new one is expected to shift, in cents or per cent.
+    """
+
+    own: tuple[float, ...]
+    common: tuple[float, ...]
+    again: int
+    typical: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class History:
     """One instrument: the stages of every part in order, the drifts between them, and the landings.
 
     ``stages`` is sorted by part (body last), then by ``order``; so are ``drifts`` and ``landings``. ``setup_cents``
     is the standard deviation by which a new set-up moves a mode, or ``None`` until set-ups have been repeated.
+    ``setups_freq`` and ``setups_t60`` are what was believed of set-ups; ``None`` until the stages are compared.
     """
 
     instrument: str
@@ -271,6 +293,8 @@ class History:
     notices: tuple[Notice, ...] = ()
     landings: tuple[Landing, ...] = ()
     setup_cents: float | None = None
+    setups_freq: SetupBelief | None = None
+    setups_t60: SetupBelief | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:

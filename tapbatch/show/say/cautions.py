@@ -123,11 +123,12 @@ def learned_text(history: History) -> list[str]:
     if not history.drifts:
         return []
     said = []
-    if history.setup_cents is not None:
-        said.append(
-            f"Setting up again moves a mode by {history.setup_cents:.1f} c (standard deviation, learned from stages "
-            "recorded again); intervals and verdicts allow for it."
-        )
+    if history.setups_freq is not None:
+        again, typical = history.setups_freq.again, history.setups_freq.typical
+        times = f"learned from {again} repeated set-up{'' if again == 1 else 's'}"
+        rests = times if again else "assumed, until a stage is recorded `again`"
+        moves = f"A new set-up moves a mode by about {typical:.1f} c ({rests})"
+        said.append(f"{moves}; intervals and verdicts allow for it.")
     if missing := never_noted(history.stages):
         *others, last = missing
         listed = f"{', '.join(others)} and {last}" if others else last

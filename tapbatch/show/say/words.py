@@ -153,9 +153,27 @@ def played_note_text(mode: StageMode) -> str:
 
 
 def sure_text(mode: StageMode, unit: str = "c") -> str:
-    """Return how sure the pitch of a mode is, such as ``± 0.4 c``; ``± ?`` if that is not known."""
-    half = value_and_half_width(mode.cents, half_cents(mode), 1)[1]
-    return f"± {half} {unit}" if half else "± ?"
+    """Return how sure the pitch of a mode is, such as ``± 0.4 c``; ``± ?`` if that is not known.
+
+    It is that of an instrument set up anew; only where nothing is compared, that of the instrument as it lies.
+    """
+    return _sure(mode, _half_anew_cents(mode) or half_cents(mode), unit)
+
+
+def sure_in_full(mode: StageMode) -> str:
+    """Return how sure the pitch of a mode is, set up anew and untouched, such as ``± 4 c (untouched ± 0.9 c)``."""
+    untouched = "" if _half_anew_cents(mode) is None else f" (untouched {_sure(mode, half_cents(mode))})"
+    return sure_text(mode) + untouched
+
+
+def _sure(mode: StageMode, half: float, unit: str = "c") -> str:
+    said = value_and_half_width(mode.cents, half, 1)[1]
+    return f"± {said} {unit}" if said else "± ?"
+
+
+def _half_anew_cents(mode: StageMode) -> float | None:
+    low, high = mode.freq_anew_low_hz, mode.freq_anew_high_hz
+    return None if low is None or high is None or low <= 0 else 600.0 * math.log2(high / low)
 
 
 def hz_text(mode: StageMode) -> str:

@@ -166,7 +166,9 @@ def standing_text(history: History, stage: Stage) -> str:
     played = words.playing_text(lead, stage)
     flags = ", ".join(dict.fromkeys((*lead.flags, *stage.flags)))
     asides = [f"played: {played}" if played else "", flags]
-    said += f": {words.note_text(lead)} {words.sure_text(lead)}" + "".join(f" ({aside})" for aside in asides if aside)
+    said += f": {words.note_text(lead)}, {words.sure_in_full(lead)}" + "".join(
+        f" ({aside})" for aside in asides if aside
+    )
     drift = drifts_into(history, stage).get(lead.mode)
     if drift is None:
         return said

@@ -9,6 +9,7 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.before_after import Comparison, SustainChange, side_by_side
+from tapbatch.compare.bench import bench_of_history
 from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
@@ -25,7 +26,7 @@ def last_two(history: History, part: str, settings: InstrumentSettings) -> Compa
         return None
     before, after = heard[-2:]
     moved = [d for d in history.drifts if (d.part, d.from_stage, d.to_stage) == (part, before.stage, after.stage)]
-    comparison = side_by_side(before, after, settings, drifts=moved)
+    comparison = side_by_side(before, after, settings, drifts=moved, bench=bench_of_history(history))
     return comparison if sustain_rows(comparison) else None
 
 
