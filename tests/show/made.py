@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tapbatch.model.caution import Caution
-from tapbatch.model.history import Drift, Landing, LandingKind, Stage, StageMode
+from tapbatch.model.history import Drift, Extent, Landing, LandingKind, Stage, StageMode
 from tapbatch.model.pitch import cents_between, hz_to_note
 
 
@@ -44,6 +44,7 @@ def _since_first(drift: Drift, first: tuple[Stage, StageMode] | None, now: Stage
         first_change_cents=cents,
         first_cents_low=cents - 1.0,
         first_cents_high=cents + 1.0,
+        first_extent=Extent(cents, cents - 1.0, cents + 1.0),
         first_verdict="up" if cents > 1.0 else "down" if cents < -1.0 else "steady",
         first_cautions=drift.cautions,
         more_taps=7 if drift.verdict == "unclear" else None,
@@ -70,7 +71,7 @@ def _drift(
             "t60_high_pct",
         )
     )
-    verdict = "new" if was is None else "gone"
+    verdict, cents, half = "new" if was is None else "gone", 0.0, 0.0
     if was and now:
         cents, pct = cents_between(was.freq_hz, now.freq_hz), 100 * (now.t60_s / was.t60_s - 1)
         half = 1.0 + 20.0 * ("few-taps" in now.flags)
@@ -92,6 +93,14 @@ def _drift(
         to_stage=after.stage,
         verdict=verdict,  # type: ignore[arg-type]
         cautions=cautions,
+        moved="own" if was and now else "",
+        extent=Extent(cents, cents - half, cents + half) if was and now else None,
+        common_cents=0.0 if was and now else None,
+        common_low_cents=-6.0 if was and now else None,
+        common_high_cents=6.0 if was and now else None,
+        own_cents=known["freq_change_cents"],
+        own_low_cents=known["cents_low"],
+        own_high_cents=known["cents_high"],
         **known,
     )
 
