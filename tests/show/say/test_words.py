@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from typing import get_args
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift, Extent, Moved, StageMode, Verdict
 from tapbatch.show.say import words
+from tapbatch.show.tables.columns import SCHEMA, cell_text
 
 
 @pytest.mark.parametrize(
@@ -125,6 +127,18 @@ def test_a_move_is_said_as_far_as_the_verdict_means() -> None:
     beside = replace(drift("up", 2.0, 6.0, moved="own"), extent=Extent(8.0, 6.5, 9.5))
     assert words.moved_text(beside) == "up 8.0 c (+6.5 to +9.5), beside the others"
     assert words.moved_cell(beside) == "up 8.0 c"
+
+
+@given(st.floats(1e-6, 30.0), st.floats(1e-3, 30.0), st.sampled_from([1.0, -1.0]))
+def test_no_interval_without_zero_is_printed_with_it(least: float, wide: float, sign: float) -> None:
+    low, high = sorted((sign * least, sign * (least + wide)))
+    row = replace(drift("up" if sign > 0 else "down", 0.0), extent=Extent((low + high) / 2, low, high))
+    bounds = re.findall(r"[-+][\d.]+(?= to)|(?<=to )[-+][\d.]+", words.moved_text(row))
+    assert len(bounds) == 2
+    assert all(float(bound) * sign > 0 for bound in bounds)
+    tabled = {"own_cents": (low + high) / 2, "own_low_cents": low, "own_high_cents": high}
+    written = [cell_text(column, tabled) for column in SCHEMA["drift"] if column.name in tabled]
+    assert all(float(bound) * sign > 0 for bound in written)
 
 
 def test_ringing_is_said_against_what_is_just_noticed() -> None:

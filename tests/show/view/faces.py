@@ -63,6 +63,7 @@ def of_slip(pdf: bytes) -> Told:
     moved, trust = flat(" ".join(said["moved"])), flat(" ".join(said["trust"]))
     differed = moved.partition("differs besides the wood: ")[2]
     rings = flat(" ".join(said["rings"]))
+    whole_answer = re.match(_MOVE, moved, re.IGNORECASE)
     return {
         "note": note_of(flat(page)),
         "differed": differed,
@@ -71,7 +72,7 @@ def of_slip(pdf: bytes) -> Told:
         "t60": (re.findall(r"T60 ([\d.]+)", rings) or [""])[0],
         # What is said of a move may go on in the next line; the others fit into one.
         **{name: brief(said[name][0]) for name in ("moved", "far", "rings") if name in said},
-        **{"moved": brief(found[1]) for found in [re.match(_MOVE, moved, re.IGNORECASE)] if found},
+        **({"moved": brief(whole_answer[1])} if whole_answer else {}),
     }
 
 
