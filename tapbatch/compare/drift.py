@@ -23,6 +23,7 @@ from tapbatch.compare.moves.between import moves_between
 from tapbatch.compare.moves.judge import Move, Moves
 from tapbatch.compare.moves.priors import FREQ, T60
 from tapbatch.compare.random_effects import CENTS
+from tapbatch.compare.spots import is_heard
 from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
 from tapbatch.model.caution import Caution
@@ -154,8 +155,9 @@ class _Part:
         """Return how the modes that both stages have moved, by name."""
         if not names:
             return {}
-        sides = [(self.stages[at], self.members[at]) for at in (i, j)]
-        same_room = _same_spots(*(members for _, members in sides))
+        compared = _at_common_spots(names, self.members[i], self.members[j])
+        sides = [(self.stages[at], members) for at, members in zip((i, j), compared, strict=True)]
+        same_room = _same_spots(*compared)
         freqs = [tap_sets(stage, members, names, FREQ_OF) for stage, members in sides]
         freq = moves_between(freqs[0], freqs[1], FREQ, self.bench.freq, self.steady_cents, same_room)
         silent = {m.mode for stage, _ in sides for m in stage.modes if m.t60_s is None}
@@ -175,6 +177,22 @@ class _Moved:
     all_modes: Moves
     freq: Move
     t60: Move | None
+
+
+def _at_common_spots(names: Sequence[str], before: Members, after: Members) -> tuple[Members, Members]:
+    """Return the taps of each mode at the spots that both stages have, so that the room is in both alike.
+
+    A mode keeps all its taps where no room is heard, or where the stages have no spot in common.
+    """
+    kept: tuple[dict[str, Sequence[tuple[TapAt, Mode]]], ...] = ({}, {})
+    for name in names:
+        both = (before[name], after[name])
+        spots = [{t.spot for t, _ in side} for side in both]
+        heard = any(is_heard(t.direct_db) for side in both for t, _ in side)
+        common = spots[0] & spots[1] if heard and spots[0] & spots[1] else spots[0] | spots[1]
+        for side, taps in zip(kept, both, strict=True):
+            side[name] = [(t, m) for t, m in taps if t.spot in common]
+    return kept[0], kept[1]
 
 
 def _same_spots(before: Members, after: Members) -> bool:

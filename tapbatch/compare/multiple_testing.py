@@ -121,20 +121,6 @@ def _inverse_trigamma(value: float) -> float:
     return y
 
 
-def p_value(value: float, variance: float, dof: float) -> float:
-    """Return the two-sided probability that chance alone gives a change at least as large.
-
-    Examples
-    --------
-    >>> round(p_value(2.776, 1.0, 4.0), 3), round(p_value(-1.96, 1.0, math.inf), 3)
-    (0.05, 0.05)
-    """
-    from scipy.special import ndtr, stdtr
-
-    ratio = -abs(value) / math.sqrt(variance) if variance > 0 else -math.inf
-    return float(2.0 * (ndtr(ratio) if math.isinf(dof) else stdtr(dof, ratio)))
-
-
 def holm(p_values: Sequence[float]) -> list[float]:
     """Return the p-values adjusted for their number; below 0.05 means moved, at 5 % for the whole family.
 

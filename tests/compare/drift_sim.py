@@ -1,10 +1,9 @@
-"""Simulated pairs of stages, at the level of what taps read: which modes moved, by how much, and what is said of it.
+"""Simulated stages of recordings, at the level of what taps read: which modes moved, by how much, what is said of it.
 
-Random numbers come from the generator that is passed in. Two stages of ``modes`` modes, each struck ``taps`` times by
-one hand, whose scatter differs from mode to mode by a factor of 1.35 (one standard deviation, ``unlike`` being its
-logarithm), cut off at the scatter that is asked for, so that the usual mode scatters by three quarters of it; noise
-that is a tenth of a cent at the usual loudness, loudness that scatters by 8 dB. Set-ups move each mode by ``setup``
-cents, half of which (in variance) all modes of a set-up share.
+Random numbers come from the generator that is passed in. Modes are struck by one hand, which scatters each by
+``scatter`` cents; noise is a tenth of a cent at the usual loudness, loudness scatters by 8 dB. Set-ups move each mode
+by ``setup`` cents, half of which (in variance) all modes of a set-up share. The comparison alone, with hand, blow and
+room in turn, is simulated by ``moves_sim``; here readings go all the way from recordings to rows of the drift.
 """
 
 from __future__ import annotations
@@ -16,105 +15,84 @@ from typing import Any
 
 import numpy as np
 
-from tapbatch.compare.change import change_by_taps
-from tapbatch.compare.drift import Judged, judge, verdict_of
+from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
-from tapbatch.compare.random_effects import CENTS
-from tapbatch.compare.setups import SetupScatter
-from tapbatch.compare.stage import TapAt
-from tapbatch.model.reading import Mode
+from tapbatch.model.history import Drift
+from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, reading, taps
-
-Members = list[tuple[TapAt, Mode]]
 
 AGAIN_HZ = [150.0 * 1.35**m for m in range(8)]
 
 
 @dataclass(frozen=True)
 class Said:
-    """A mode's true move, what the two stages say of it, and the verdict."""
+    """A mode's true move in cents, and the row that says what two stages show of it."""
 
     true: float
-    judged: Judged
-    verdict: str
+    row: Drift
 
     @property
-    def low(self) -> float:
-        return self.judged.change.freq.low * CENTS
-
-    @property
-    def high(self) -> float:
-        return self.judged.change.freq.high * CENTS
+    def told(self) -> bool:
+        """Whether it is said to have moved the way it did, for sure or probably."""
+        return self.row.verdict.rstrip("?") == ("up" if self.true > 0 else "down")
 
     @property
     def covers(self) -> bool:
-        return self.low <= self.true <= self.high
-
-
-def a_stage(
-    rng: np.random.Generator,
-    freqs_hz: Sequence[float],
-    scatters: Sequence[float],
-    count: int,
-    setup: float,
-    setups: int = 1,
-) -> list[Members]:
-    """Return the taps of each mode of a stage, the same hand at each."""
-    found: list[Members] = [[] for _ in freqs_hz]
-    for k in range(setups):
-        shared = rng.normal(0.0, setup * math.sqrt(0.5))
-        for m, (freq, scatter) in enumerate(zip(freqs_hz, scatters, strict=True)):
-            own = shared + rng.normal(0.0, setup * math.sqrt(0.5))
-            made = taps(rng, [(freq * 2.0 ** (own / 1200.0), 0.3, -20.0)], count, scatter)
-            found[m] += [(TapAt(k, i, "", k, tuple(t)), t[0]) for i, t in enumerate(made)]
-    return found
+        """Whether the interval of the whole change holds the truth."""
+        assert self.row.cents_low is not None
+        assert self.row.cents_high is not None
+        return self.row.cents_low <= self.true <= self.row.cents_high
 
 
 def a_pair(
     rng: np.random.Generator,
     moves: Sequence[float],
-    scatter: float,
-    count: int | tuple[int, int] = 5,
+    scatter: float = 1.0,
+    count: tuple[int, int] = (5, 5),
     setup: float = 0.0,
-    known: SetupScatter | None = None,
-    steady: float = 3.0,
-    unlike: float = 0.3,
 ) -> list[Said]:
-    """Return what two stages say of modes that moved by ``moves`` cents, taps scattering by ``scatter`` at most.
-
-    With ``unlike`` of nought every mode scatters by the whole of it. ``count`` is the taps of a side, or of each.
-    """
-    counts = (count, count) if isinstance(count, int) else count
-    scatters = [min(scatter, scatter * math.exp(rng.normal(-unlike, unlike))) for _ in moves]
+    """Return what two stages say of modes that moved by ``moves`` cents; ``count`` is the taps of each."""
     freqs = [150.0 * 1.3**m for m in range(len(moves))]
-    before = a_stage(rng, freqs, scatters, counts[0], setup)
-    moved = [f * 2.0 ** (c / 1200.0) for f, c in zip(freqs, moves, strict=True)]
-    after = a_stage(rng, moved, scatters, counts[1], setup)
-    changes = [change_by_taps(b, a, steady, known is not None) for b, a in zip(before, after, strict=True)]
-    return [Said(move, j, said(j, steady)) for move, j in zip(moves, judge(changes, known), strict=True)]
+    items = []
+    for n, (of_stage, by) in enumerate(zip(count, ([0.0] * len(moves), moves), strict=True), start=1):
+        shifts = set_up(rng, len(moves), setup)
+        rows = [(f * 2.0 ** ((c + s) / 1200.0), 0.3, -20.0) for f, c, s in zip(freqs, by, shifts, strict=True)]
+        items.append(item(f"c_{n:02d}-s.wav", reading(taps(rng, rows, of_stage, scatter))))
+    rows_of = {d.mode: d for d in build_history("cittern-07", items, InstrumentSettings(), {})[0].drifts}
+    return [Said(move, rows_of[f"r{m}"]) for m, move in enumerate(moves, start=1)]
 
 
-def said(judged: Judged, steady: float) -> str:
-    """Return the verdict on a judged change, as a row of the drift has it."""
-    freq = judged.change.freq
-    return verdict_of(freq.low * CENTS, freq.high * CENTS, steady, judged.chance)
+def set_up(rng: np.random.Generator, modes: int, setup: float) -> list[float]:
+    """Return how far a set-up moves each mode, half of it (in variance) common to all."""
+    shared = rng.normal(0.0, setup * math.sqrt(0.5))
+    return [shared + rng.normal(0.0, setup * math.sqrt(0.5)) for _ in range(modes)]
 
 
-def moves_of(rng: np.random.Generator, modes: int, share: float = 0.3, least: float = 6.0) -> list[float]:
-    """Return moves of which a share are ``least`` cents or more either way, the others none."""
-    return [
-        float(rng.choice([-1.0, 1.0]) * rng.uniform(least, 3.0 * least)) if rng.random() < share else 0.0
-        for _ in range(modes)
-    ]
+def moves_of(rng: np.random.Generator, modes: int, cents: float, share: float = 0.3) -> list[float]:
+    """Return moves of which a share are ``cents`` either way, at least one and fewer than half, the others none."""
+    moved = max(1, min(round(share * modes), (modes - 1) // 2))
+    moves = [float(rng.choice([-cents, cents])) if m < moved else 0.0 for m in range(modes)]
+    return [moves[m] for m in rng.permutation(modes)]
+
+
+def agrees(row: Drift) -> bool:
+    """Return whether the verdict of a row agrees with the interval on which it rests."""
+    if row.extent is None:
+        return row.verdict in ("new", "gone")
+    low, high = row.extent.low, row.extent.high
+    if row.verdict in ("up", "up?"):
+        return low > 0.0
+    if row.verdict in ("down", "down?"):
+        return high < 0.0
+    return low <= 0.0 <= high
 
 
 def again_recording(rng: np.random.Generator, path: str, setup: float, moves: float = 0.0, **said: Any) -> Item:
     """Return five taps at half a cent, of eight modes, after the instrument was set up."""
-    # Half of what a set-up does is common to all modes (in variance), half each mode's own.
-    shared = rng.normal(0.0, setup * math.sqrt(0.5))
+    shifts = set_up(rng, len(AGAIN_HZ), setup)
     rows = [
-        (f * 2.0 ** ((moves + shared + rng.normal(0.0, setup * math.sqrt(0.5))) / 1200.0), 0.3, -3.0 * m)
-        for m, f in enumerate(AGAIN_HZ)
+        (f * 2.0 ** ((moves + shift) / 1200.0), 0.3, -3.0 * m)
+        for m, (f, shift) in enumerate(zip(AGAIN_HZ, shifts, strict=True))
     ]
     return item(path, reading(taps(rng, rows, 5, 0.5)), **said)
 

@@ -205,7 +205,9 @@ def test_an_instrument_without_recordings_has_an_empty_history() -> None:
 
 def test_two_concert_pitches_are_two_names_for_one_sound() -> None:
     # Common practice: from 431 to 440 Hz are 35.8 cents (1200 log2(440/431) = 35.78).
-    items = [item(f"c_{s}.wav", reading([[mode(194.0)]] * 3)) for s in ("01-a", "02-b")]
+    items = [
+        item(f"c_{s}.wav", reading([[mode(f) for f in (194.0, 262.0, 354.0, 478.0)]] * 3)) for s in ("01-a", "02-b")
+    ]
     stages = [{"name": "01-a", "concert_pitch_hz": 431.0}, {"name": "02-b", "concert_pitch_hz": 440.0}]
     history = _history(*items, stage=stages, playing_pitch_hz=440.0)
     voiced, played = (s.modes[0] for s in history.stages)
@@ -214,5 +216,5 @@ def test_two_concert_pitches_are_two_names_for_one_sound() -> None:
     assert voiced.cents - voiced.playing_cents == pytest.approx(35.78, abs=0.01)
     assert [s.playing_pitch_hz for s in history.stages] == [440.0, None]
     assert (played.playing_note, played.playing_cents) == ("", None)
-    assert [d.freq_change_cents for d in history.drifts] == [pytest.approx(0.0, abs=1e-9)]
-    assert [d.verdict for d in history.drifts] == ["steady"]
+    assert [d.freq_change_cents for d in history.drifts] == pytest.approx([0.0] * 4, abs=1e-9)
+    assert [d.verdict for d in history.drifts] == ["steady"] * 4

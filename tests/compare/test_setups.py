@@ -13,7 +13,7 @@ from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.setups import SetupScatter, learn_setups
 from tapbatch.model.history import Drift, History
 from tapbatch.model.settings import InstrumentSettings
-from tests.compare.drift_sim import again_build
+from tests.compare.drift_sim import again_build, agrees
 
 SETTINGS = InstrumentSettings()
 
@@ -67,29 +67,33 @@ def test_stage_intervals_hold_it_too() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("setup", "again"), [(0.5, 1), (1.0, 1), (1.0, 3), (2.0, 2)])
+@pytest.mark.parametrize(("setup", "again"), [(0.0, 0), (0.5, 1), (1.0, 0), (1.0, 1), (1.0, 3), (2.0, 2)])
 def test_drift_intervals_cover_with_the_set_ups_of_the_shop(setup: float, again: int) -> None:
     # The drift from the second stage to the third, each set up once, by what the first taught.
     rng = np.random.default_rng([6, int(10 * setup), again])
+    stages = 60
     rows: list[Drift] = []
-    for _ in range(60):
+    for _ in range(stages):
         rows += [d for d in _history(again_build(rng, setup, again)).drifts if d.to_stage == "02-s"]
     covered = np.mean([d.cents_low <= 0.0 <= d.cents_high for d in rows])  # type: ignore[operator]
-    # The eight modes of a build hang together: its 60 builds tell a share of 95 % to three points.
-    assert 0.93 - 0.03 <= covered <= 1.0
-    assert np.mean([d.verdict in ("up", "down") for d in rows]) <= 0.05
+    # The eight modes of a build hang together: its 60 builds tell a share of 92 % to three and a half points.
+    assert covered >= 0.92 - 0.07
+    assert all(agrees(d) for d in rows)
+    false = sum(any(d.verdict in ("up", "down") for d in rows[8 * n : 8 * n + 8]) for n in range(stages))
+    # At 5 %, more than eight of sixty come in less than one run in a hundred (binomial).
+    assert false <= 8
 
 
 @pytest.mark.slow
 def test_more_again_make_the_drift_sharper() -> None:
     rng = np.random.default_rng(7)
     halves = []
-    for again in (1, 5):
-        rows = [d for _ in range(15) for d in _history(again_build(rng, 1.0, again)).drifts if d.to_stage == "02-s"]
+    for again in (0, 5):
+        rows = [d for _ in range(15) for d in _history(again_build(rng, 0.5, again)).drifts if d.to_stage == "02-s"]
         halves.append(float(np.median([d.cents_high - d.cents_low for d in rows])) / 2.0)  # type: ignore[operator]
-    assert halves[1] < 0.85 * halves[0]
-    # From one again alone a single mode would have 12.7 (GUM, table G.2) times sqrt(2) cents.
-    assert halves[0] < 8.0
+    assert halves[1] < 0.7 * halves[0]
+    # One again, believed in full, would have 12.7 (GUM, table G.2) times sqrt(2) times half a cent.
+    assert halves[0] < 9.0
 
 
 def test_what_one_instrument_teaches_serves_the_others() -> None:
@@ -99,6 +103,6 @@ def test_what_one_instrument_teaches_serves_the_others() -> None:
     pooled = learn_setups([*teacher.stages, *learner.stages])
     assert isinstance(pooled, SetupScatter)
     alone, taught = compare_stages(learner, SETTINGS, None), compare_stages(learner, SETTINGS, pooled)
-    for a, b in zip(alone.drifts, taught.drifts, strict=True):
-        assert b.cents_high - b.cents_low > a.cents_high - a.cents_low  # type: ignore[operator]
+    for a, b in zip(alone.stages[0].modes, taught.stages[0].modes, strict=True):
+        assert b.freq_high_hz - b.freq_low_hz > a.freq_high_hz - a.freq_low_hz
     assert not any("one-setup" in m.flags for s in taught.stages for m in s.modes)

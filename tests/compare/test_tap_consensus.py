@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tapbatch.compare.drift import change_of
 from tapbatch.compare.random_effects import cells_of, random_effects
 from tapbatch.compare.stage import TapAt, freq_sample, join_members, t60_sample, with_shared
 from tapbatch.compare.tap_consensus import Shared, shared_poles
@@ -194,11 +193,3 @@ def test_what_a_room_does_to_every_tap_is_not_averaged_away() -> None:
     assert wide_freq.mean.half == pytest.approx(math.hypot(freq.mean.half, 1.96 * 0.05 / 200.0), rel=1e-3)
     assert wide_t60.mean.half == pytest.approx(math.hypot(t60.mean.half, 1.96 * 0.1), rel=1e-3)
     assert wide_freq.mean.value == pytest.approx(freq.mean.value, abs=1e-12)
-
-
-def test_a_change_has_the_room_in_common() -> None:
-    before = stage_taps([200.0, 200.01, 199.99], [1e-5] * 3)
-    roomy = [replace(t, modes=(in_a_room(t.modes[0], 0.05, 0.0),)) for t in before]
-    plain, in_room = (change_of([(t, t.modes[0]) for t in taps], [(t, t.modes[0]) for t in taps], 3.0).freq
-                      for taps in (before, roomy))  # fmt: skip
-    assert (in_room.value, in_room.half) == pytest.approx((plain.value, plain.half), rel=1e-6)

@@ -38,8 +38,10 @@ def test_a_set_holds_the_taps_of_a_recording_in_cents() -> None:
     stage = a_build(0.0)[0]
     (one,) = tap_sets(stage, members_by_mode(stage), names_of(stage), FREQ_OF)
     assert one.values.shape == (5, 5)
-    hertz = [m.freq_hz for m in stage.heard[0].reading.used_taps[0].modes]
-    assert one.values[0] == pytest.approx([1200.0 * np.log2(f) for f in hertz])
+    cents = 1200.0 * np.log2([[m.freq_hz for m in t.modes] for t in stage.heard[0].reading.used_taps])
+    # Each mode may be moved as a whole, onto what its taps agree on, but not one tap against another.
+    assert one.values - one.values.mean(axis=0) == pytest.approx(cents - cents.mean(axis=0), abs=1e-9)
+    assert one.values.mean(axis=0) == pytest.approx(cents.mean(axis=0), abs=0.5)
     assert one.levels_db.tolist() == [-12.0] * 5
     assert one.room is None
     (decays,) = tap_sets(stage, members_by_mode(stage), names_of(stage), T60_OF)
@@ -71,6 +73,6 @@ def test_a_move_is_told_from_recordings(cents: float, verdict: str) -> None:
     assert moves.modes[2].verdict == verdict
     assert moves.modes[2].own.value == pytest.approx(cents, abs=1.5)
     still = [tap_sets(s, members_by_mode(s), names_of(before), T60_OF) for s in (before, after)]
-    decays = moves_between(still[0], still[1], T60, believe([], T60), 10.0).modes
-    assert {m.verdict for m in decays} <= {"steady", "unclear"}
-    assert all(m.own.low <= 0.0 <= m.own.high for m in decays)
+    rings = moves_between(still[0], still[1], T60, believe([], T60), 10.0).modes
+    assert {m.verdict for m in rings} <= {"steady", "unclear"}
+    assert all(m.own.value == pytest.approx(0.0, abs=3.0) for m in rings)

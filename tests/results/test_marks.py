@@ -9,16 +9,23 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapbatch.compare.across import Learned
+from tapbatch.compare.bench import SetupEvidence, bench_of, setup_evidence
+from tapbatch.compare.history import build_history
+from tapbatch.compare.moves.belief import Evidence
+from tapbatch.compare.moves.priors import COMMON_STEPS, OWN_STEPS
 from tapbatch.compare.setups import Contrast, SetupContrasts
 from tapbatch.model.reading import Attention
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.marks import Mark, card_path, put_card, read_card, read_marks, write_mark
 from tapbatch.results.readings import FOLDER
 from tapbatch.results.sealed import RefusedError, unseal
+from tests.compare.drift_sim import again_build
 
 MARK = Mark(
     instrument="lyre-2", inputs="a", learned=None, tables="b", report="c", card=("d", 1, 2),
@@ -30,9 +37,19 @@ NAMES = TEXT.filter(lambda name: name not in ("", ".", "..") and not set(name) &
 POSITIVE = st.floats(0, 1e3, allow_nan=False)
 CONTRASTS = st.builds(Contrast, POSITIVE, POSITIVE, st.integers(1, 9), st.integers(1, 9))
 STAGES = st.lists(st.lists(CONTRASTS, max_size=2).map(tuple), max_size=2).map(tuple)
+LOGS = st.floats(-700.0, 0.0)
+EVIDENCE = st.builds(
+    Evidence,
+    source=st.lists(TEXT, max_size=4).map(tuple),
+    kind=st.just("anew"),
+    own=st.lists(LOGS, min_size=OWN_STEPS, max_size=OWN_STEPS).map(tuple),
+    common=st.lists(LOGS, min_size=COMMON_STEPS, max_size=COMMON_STEPS).map(tuple),
+)
+PIECES = st.lists(EVIDENCE, max_size=2).map(tuple)
 LEARNED = st.builds(
     Learned,
     setups=st.builds(SetupContrasts, STAGES, STAGES),
+    evidence=st.builds(SetupEvidence, PIECES, PIECES),
     rests=st.lists(st.tuples(TEXT, TEXT, st.floats(20, 12000)), max_size=2).map(tuple),
 )
 FACTS = st.tuples(st.integers(0, 2**50), st.integers(-(2**62), 2**62))
@@ -60,6 +77,25 @@ def test_a_mark_comes_back_equal(mark: Mark, tmp_path_factory: pytest.TempPathFa
     assert (marks.of, marks.refused) == ({mark.instrument: mark}, ())
 
 
+def test_evidence_of_set_ups_survives(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    stages = build_history("cittern-07", again_build(rng, 1.0, 2), InstrumentSettings(), {})[0].stages
+    evidence = setup_evidence("cittern-07", stages)
+    assert (len(evidence.freq), len(evidence.t60)) == (2, 2)
+    write_mark(tmp_path, replace(MARK, learned=Learned(evidence=evidence)))
+    learned = read_marks(tmp_path).of["lyre-2"].learned
+    assert learned is not None
+    assert learned.evidence == evidence
+    believed, read = bench_of([evidence]), bench_of([learned.evidence])
+    assert read.freq.common.tolist() == believed.freq.common.tolist()
+    assert believed.freq.common.tolist() != bench_of([]).freq.common.tolist()
+
+
+def test_a_mark_without_evidence_is_read(tmp_path: Path) -> None:
+    edited(tmp_path, lambda data: data.update({"lent": {"setups": [[], []], "rests": [["top", "air", 182.0]]}}))
+    assert read_marks(tmp_path).of["lyre-2"].learned == Learned(rests=(("top", "air", 182.0),))
+
+
 def test_half_characters_become_question_marks(tmp_path: Path) -> None:
     write_mark(tmp_path, replace(MARK, notices=("\udcff",)))
     assert read_marks(tmp_path).of["lyre-2"].notices == ("?",)
@@ -83,6 +119,9 @@ def test_a_mark_of_0_1_without_a_checksum_is_read(tmp_path: Path) -> None:
     assert read_marks(tmp_path).of == {"lyre-2": MARK}
 
 
+_FLAT = [0.0] * COMMON_STEPS
+
+
 @pytest.mark.parametrize(
     "wrong",
     [
@@ -95,6 +134,8 @@ def test_a_mark_of_0_1_without_a_checksum_is_read(tmp_path: Path) -> None:
         {"card": ["d", 1]},
         {"lent": {"setups": [[], []], "rests": [["top", "air", "high"]]}},
         {"lent": {"setups": [[[[-1.0, 0.0, 1, 1]]], []], "rests": []}},
+        {"lent": {"setups": [[], []], "rests": [], "evidence": [[[["top"], [0.0], [0.0]]], []]}},
+        {"lent": {"setups": [[], []], "rests": [], "evidence": [[[["top"], [1.0] * OWN_STEPS, _FLAT]], []]}},
         {"more": 1},
     ],
     ids=str,

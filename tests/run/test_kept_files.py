@@ -24,7 +24,7 @@ pytestmark = pytest.mark.usefixtures("drawn")
 
 OLD = Path(__file__).parent.parent / "data" / "shop_0_1"
 GONE, THERE = "lyre-2_01-joined_top_1.wav", "lyre-2_02-thinned_top_1.wav"
-TABLES = ("modes", "drift", "taps", "tap_modes", "sustain", "targets")
+TABLES = ("modes", "taps", "tap_modes", "sustain", "targets")
 
 
 # ------------------------------------------------- a shop of version 0.1
@@ -42,6 +42,20 @@ def numbers_of(shop: Path) -> dict[str, list[list[str]]]:
         name: [[cell for cell in row.values() if _is_number(cell)] for row in rows_of(_table(shop, name))]
         for name in TABLES
     }
+
+
+def check_drift(shop: Path, before: list[dict[str, str]]) -> None:
+    """Check that changes are those of 0.1, but for the blow, and that intervals now count a set-up."""
+    rows = rows_of(_table(shop, "drift"))
+    place = ("part", "mode", "from_stage", "to_stage")
+    assert [[row[name] for name in place] for row in rows] == [[row[name] for name in place] for row in before]
+    for new, old in zip(rows, before, strict=True):
+        # Half of what a harder blow takes off a mode is put back: some tenths of a cent.
+        assert float(new["freq_change_cents"]) == pytest.approx(float(old["freq_change_cents"]), abs=0.5)
+        assert float(new["t60_change_pct"]) == pytest.approx(float(old["t60_change_pct"]), abs=1.0)
+        for low, high in (("cents_low", "cents_high"), ("t60_low_pct", "t60_high_pct")):
+            assert float(new[low]) < float(old[low]) < float(old[high]) < float(new[high])
+        assert new["verdict"] == old["verdict"]
 
 
 def _table(shop: Path, name: str) -> Path:
@@ -73,13 +87,14 @@ def kept_readings(shop: Path) -> set[str]:
 
 
 def test_a_shop_of_0_1_is_taken_over_and_nothing_is_lost(old: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    # The method is that of the shop, so every number must stay.
+    # The method is that of the shop, so every number must stay but those of the drift, which are judged anew.
     for module in (readings_module, one_pass, store_module):
         monkeypatch.setattr(module, "METHOD", "15")
-    before, readings = numbers_of(old), kept_readings(old)
+    before, readings, drift = numbers_of(old), kept_readings(old), rows_of(_table(old, "drift"))
     result = tapbatch("run", old)
     assert (result.status, result.counts[0], result.notes) == (0, 0, [])
     assert numbers_of(old) == before
+    check_drift(old, drift)
     assert is_missing(old) == {GONE: True, THERE: False}
     assert kept_readings(old) == readings
     # Now each reading names its recordings, so the ledger may be deleted.
@@ -92,7 +107,8 @@ def test_a_shop_of_0_1_is_taken_over_and_nothing_is_lost(old: Path, monkeypatch:
 
 
 def test_the_missing_recording_of_an_invalid_ledger_of_0_1_is_kept(old: Path) -> None:
-    before, ledger = numbers_of(old), old / "results" / FOLDER / "ledger.json"
+    before, drift = numbers_of(old), rows_of(_table(old, "drift"))
+    ledger = old / "results" / FOLDER / "ledger.json"
     data = json.loads(ledger.read_text())
     data["recordings"][THERE]["size"] = "large"
     ledger.write_text(json.dumps(data))
@@ -100,6 +116,7 @@ def test_the_missing_recording_of_an_invalid_ledger_of_0_1_is_kept(old: Path) ->
     assert set_aside(result) == {"ledger.json": "refused-ledger.json"}
     assert (ledger.parent / "refused-ledger.json").read_text() == json.dumps(data)
     assert numbers_of(old) == before
+    check_drift(old, drift)
     assert is_missing(old) == {GONE: True, THERE: False}
 
 

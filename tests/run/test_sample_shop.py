@@ -272,43 +272,80 @@ def moves(ran: Ran, name_of: Callable[[str, str, str], str]) -> list[Moved]:
     return found
 
 
-def test_no_verdict_is_wrong_and_nearly_all_are_sure(moves: list[Moved]) -> None:
-    """A mode that moved by 5 cents or more is told to; one that did not is never sent the wrong way."""
-    changed = [m for m in moves if m.true["verdict"] != "steady"]
-    # two set-ups say little of what a set-up does (Student's t with one degree of freedom reaches 12.7 standard
-    # errors): there an honest interval may be too wide to tell, and never tells wrong
-    unsure = [m for m in changed if m.read["verdict"] == "unclear" and "10-strung" in m.true.values()]
-    assert [m for m in changed if m.read["verdict"] != m.true["verdict"] and m not in unsure] == []
-    assert len(unsure) <= 0.05 * len(changed)
-    still = [m for m in moves if m.true["verdict"] == "steady"]
-    said = [m.read["verdict"] for m in still]
-    # zero lies outside a 95 % interval one time in twenty, and a change of under 3 cents is then told for what it is
-    assert said.count("up") + said.count("down") <= 0.1 * len(said), [
-        m for m in still if m.read["verdict"] != "steady"
+def way(word: str) -> int:
+    """Return which way a verdict goes, 0 if it goes neither."""
+    return {"up": 1, "down": -1}.get(word.removesuffix("?"), 0)
+
+
+def test_no_firm_verdict_is_wrong_and_most_are_firm(moves: list[Moved]) -> None:
+    """A mode that moved by 5 cents or more is told to; one that did not is never said to have moved."""
+    firm = [m for m in moves if m.read["verdict"] in ("up", "down")]
+    assert [m for m in firm if m.read["verdict"] != m.true["verdict"]] == []
+    assert [m for m in moves if m.read["verdict"] == "steady" and m.true["verdict"] != "steady"] == []
+    changed = [m for m in moves if m.true["verdict"] in ("up", "down")]
+    assert all(abs(float(m.true["freq_change_cents"])) >= 5 for m in changed)
+    # Set-ups are known from one `again`: a move of 5 cents of all modes alike cannot be told from them.
+    assert statistics.fmean(way(m.read["verdict"]) == way(m.true["verdict"]) for m in changed) >= 0.95
+    assert len(firm) >= 0.8 * len(changed)
+    assert [(m.true["verdict"], m.read["verdict"]) for m in moves if "new" in m.read["verdict"]] == [("new", "new")]
+    assert [(m.true["verdict"], m.read["verdict"]) for m in moves if "gone" in m.read["verdict"]] == [
+        ("gone", "gone")
     ]
-    assert said.count("steady") >= 0.8 * len(said)
+
+
+def test_a_doubtful_verdict_is_right_beside_the_others_at_least(moves: list[Moved]) -> None:
+    """Where all but one moved, nobody can tell that one from a set-up: it parted from the rest."""
+    by_stage = defaultdict(list)
+    for m in moves:
+        if m.true["freq_change_cents"]:
+            by_stage[m.true["part"], m.true["to_stage"], m.true["instrument"]].append(m)
+    doubtful = 0
+    for of_stage in by_stage.values():
+        middle = statistics.median(float(m.true["freq_change_cents"]) for m in of_stage)
+        for m in (m for m in of_stage if m.read["verdict"].endswith("?")):
+            true = float(m.true["freq_change_cents"])
+            assert any(math.copysign(1, t) == way(m.read["verdict"]) for t in (true, true - middle) if abs(t) >= 1)
+            doubtful += 1
+    assert doubtful > 0
+
+
+def test_modes_that_stood_still_are_mostly_said_to(moves: list[Moved]) -> None:
+    still = [m for m in moves if m.true["verdict"] == "steady"]
     assert all(abs(float(m.read["freq_change_cents"])) < 3.0 for m in still)
+    # They cannot where half of the modes moved beside them, as with every step of the opening.
+    assert statistics.fmean(m.read["verdict"] == "steady" for m in still) >= 0.4
+    varnished = [m for m in still if m.true["to_stage"] == "09-varnished"]
+    assert [m.read["verdict"] for m in varnished] == ["steady"] * 8
+
+
+def test_verdicts_agree_with_the_interval_on_which_they_rest(moves: list[Moved]) -> None:
+    ends = {"own": "own_{}_cents", "all": "common_{}_cents", "whole": "cents_{}"}
+    for row in (m.read for m in moves if m.read["moved"]):
+        low, high = (float(row[ends[row["moved"]].format(end)]) for end in ("low", "high"))
+        assert {1: low > 0, -1: high < 0, 0: low <= 0 <= high}[way(row["verdict"])], row
 
 
 def test_changes_are_true_and_their_intervals_hold(moves: list[Moved]) -> None:
     known = [m for m in moves if m.true["freq_change_cents"]]
     errors = [abs(float(m.read["freq_change_cents"]) - float(m.true["freq_change_cents"])) for m in known]
     assert statistics.median(errors) < 0.5
-    # an error at one stage enters two changes, so misses come in pairs, and their share scatters the more
-    assert statistics.fmean(m.inside for m in known) >= 0.87
+    assert statistics.fmean(m.inside for m in known) >= 0.93
     in_t60 = [
         float(m.read["t60_low_pct"]) <= float(m.true["t60_change_pct"]) <= float(m.read["t60_high_pct"])
         for m in known
     ]
-    assert statistics.fmean(in_t60) >= 0.87
+    assert statistics.fmean(in_t60) >= 0.93
 
 
 def test_varnish_is_told_by_sustain_and_not_by_pitch(moves: list[Moved]) -> None:
     varnished = [m for m in moves if m.true["to_stage"] == "09-varnished"]
     assert len(varnished) == 8
     for m in varnished:
-        assert float(m.read["t60_change_pct"]) == pytest.approx(float(m.true["t60_change_pct"]), abs=3.0)
-    assert sum(float(m.read["t60_high_pct"]) < 0 for m in varnished) >= 7
+        true_pct = float(m.true["t60_change_pct"])
+        assert float(m.read["t60_change_pct"]) == pytest.approx(true_pct, abs=3.0)
+        # How it is held shows in the decay first, and one `again` says little of that: 14 % are told.
+        if true_pct <= -14:
+            assert float(m.read["t60_high_pct"]) < 0
 
 
 def test_what_differs_besides_the_wood_is_said(moves: list[Moved]) -> None:

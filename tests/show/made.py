@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tapbatch.model.caution import Caution
-from tapbatch.model.history import Drift, Landing, LandingKind, Stage, StageMode
+from tapbatch.model.history import Drift, Extent, Landing, LandingKind, Stage, StageMode
 from tapbatch.model.pitch import cents_between, hz_to_note
 
 
@@ -44,6 +44,7 @@ def _since_first(drift: Drift, first: tuple[Stage, StageMode] | None, now: Stage
         first_change_cents=cents,
         first_cents_low=cents - 1.0,
         first_cents_high=cents + 1.0,
+        first_extent=Extent(cents, cents - 1.0, cents + 1.0),
         first_verdict="up" if cents > 1.0 else "down" if cents < -1.0 else "steady",
         first_cautions=drift.cautions,
         more_taps=7 if drift.verdict == "unclear" else None,
@@ -59,9 +60,18 @@ def _drift(
     cautions: tuple[Caution, ...],
     steady: float,
 ) -> Drift:
-    names = ("freq_change_hz", "freq_change_cents", "cents_low", "cents_high")
-    known: dict[str, float | None] = dict.fromkeys((*names, "t60_change_pct", "t60_low_pct", "t60_high_pct"))
-    verdict = "new" if was is None else "gone"
+    known: dict[str, float | None] = dict.fromkeys(
+        (
+            "freq_change_hz",
+            "freq_change_cents",
+            "cents_low",
+            "cents_high",
+            "t60_change_pct",
+            "t60_low_pct",
+            "t60_high_pct",
+        )
+    )
+    verdict, cents, half = "new" if was is None else "gone", 0.0, 0.0
     if was and now:
         cents = cents_between(was.freq_hz, now.freq_hz)
         half = 1.0 + 20.0 * ("few-taps" in now.flags)
@@ -80,6 +90,14 @@ def _drift(
         to_stage=after.stage,
         verdict=verdict,  # type: ignore[arg-type]
         cautions=cautions,
+        moved="own" if was and now else "",
+        extent=Extent(cents, cents - half, cents + half) if was and now else None,
+        common_cents=0.0 if was and now else None,
+        common_low_cents=-6.0 if was and now else None,
+        common_high_cents=6.0 if was and now else None,
+        own_cents=known["freq_change_cents"],
+        own_low_cents=known["cents_low"],
+        own_high_cents=known["cents_high"],
         **known,
     )
 

@@ -137,7 +137,11 @@ def judge_moves(sums: Sums, belief: Belief, steady: float) -> Moves:
     own = _intervals(sums.own_cdf, *_own_start(sums))
     own = [_agreeing(one, bounds, below) for one, below in zip(own, said.own_below.T, strict=True)]
     whole = _intervals(sums.whole_cdf, *_whole_start(sums))
-    whole = [_agreeing(one, zero, below) for one, below in zip(whole, said.whole_below.T, strict=True)]
+    whole = [
+        # The distribution is symmetric about the difference of the readings.
+        _agreeing(replace(one, value=float(read)), zero, below)
+        for one, read, below in zip(whole, sums.contrast.change, said.whole_below.T, strict=True)
+    ]
     common = _agreeing(_alike_interval(sums, sums.common_cdf, sums.common_shift), zero, said.common_below)
     alike = _agreeing(_alike_interval(sums, sums.alike_cdf), bounds, said.alike_below)
     modes = []

@@ -158,11 +158,12 @@ HOW: dict[str, str] = {
     "Uncertainty in Measurement (JCGM 100:2008) lays down. An interval of 95 % misses one time in twenty.",
     "Note and cents": "Notes are those of equal temperament at the concert pitch given. A cent is a hundredth of a "
     "semitone. How sure is half the width of the 95 % interval.",
-    "Moved or not": "Up and down: the interval of the change leaves out zero, and that holds among all modes of the "
-    "stage (Holm, 1979: 5 % for all together). Steady: the whole interval lies within the width that counts as "
-    "steady. Cannot tell: neither; more taps would narrow it. What setting up anew moves is learned from what was "
-    "recorded again. What differed besides the wood, strings, hold or concert pitch, is said beside the verdict, "
-    "for it moves modes too.",
+    "Moved or not": "A new set-up moves a reading too: all modes alike, and each a little on its own. Both are in "
+    "every interval, assumed at first and learned from what was recorded again. Up and down: the interval leaves out "
+    "zero, and that holds among all modes of the stage (Holm, 1979: 5 % for all together). Probably: it leaves out "
+    "zero, no more. Beside the others: the rest moved otherwise. As all did: all modes moved alike. Steady: it stood "
+    "still beside the others. Cannot tell: none of these; more taps or set-ups may tell. What differed besides the "
+    "wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
     "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least: "
     "their mean, or a power law of the opening's area where the notes give it. Its interval and the chance to pass "
     "a landing are for the next single step, with the errors that neighbouring steps share and the scatter of the "

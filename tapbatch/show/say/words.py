@@ -166,8 +166,13 @@ def sure_text(mode: StageMode, unit: str = "c") -> str:
 
 def sure_in_full(mode: StageMode) -> str:
     """Return how sure the pitch of a mode is, set up anew and untouched, such as ``± 4 c (untouched ± 0.9 c)``."""
-    untouched = "" if _half_anew_cents(mode) is None else f" (untouched {_sure(mode, half_cents(mode))})"
+    untouched = "" if _half_anew_cents(mode) is None else f" (untouched {untouched_text(mode)})"
     return sure_text(mode) + untouched
+
+
+def untouched_text(mode: StageMode) -> str:
+    """Return how sure the pitch of a mode is as the instrument lies, such as ``± 0.9 c``; ``± ?`` if not known."""
+    return _sure(mode, half_cents(mode))
 
 
 def _sure(mode: StageMode, half: float, unit: str = "c") -> str:
@@ -329,18 +334,33 @@ def change_text(
 ) -> str:
     """Return a change, to ``most`` decimals, and its interval, such as ``-42.1 c (-43.0 to -41.2)``; else empty.
 
+    The bounds of an interval without zero are never rounded to zero.
+
     Examples
     --------
     >>> change_text(-42.13, -43.04, -41.22, 1), change_text(None, None, None, 1, "c")
     ('-42.1 (-43.0 to -41.2)', '')
     >>> change_text(-42.13, -43.04, -41.22, 1, "c", interval=False)
     '-42.1 c'
+    >>> change_text(6.81, 0.36, 13.2, 1, "c")
+    '+7 c (+0.4 to +13)'
     """
     if change is None or low is None or high is None or not all(map(math.isfinite, (change, low, high))):
         return ""
     places = min(max(leading_decimals((high - low) / 2), 0), most) if high > low else most
     said = f"{change:+z.{places}f} {unit}".rstrip()
-    return f"{said} ({low:+z.{places}f} to {high:+z.{places}f})" if interval else said
+    most_of_bound = places if low <= 0 <= high else 6
+    bounds = (_bound(bound, places, most_of_bound) for bound in (low, high))
+    return f"{said} ({' to '.join(bounds)})" if interval else said
+
+
+def _bound(bound: float, places: int, most: int) -> str:
+    """Return a bound with ``places`` decimals; with more, up to ``most``, if those would make it zero."""
+    text = f"{bound:+z.{places}f}"
+    while float(text) == 0.0 and places < most:
+        places += 1
+        text = f"{bound:+z.{places}f}"
+    return text
 
 
 def shown(text: str) -> str:

@@ -210,4 +210,9 @@ def _decimals(column: Column, row: Row) -> int:
     half_width = abs(known[1] - known[0]) / 2 if len(known) == 2 else known[0]
     if not (math.isfinite(half_width) and half_width > 0):
         return column.decimals
-    return min(max(GUARDED_DIGITS - 1 - math.floor(math.log10(half_width)), 0), 9)
+    decimals = min(max(GUARDED_DIGITS - 1 - math.floor(math.log10(half_width)), 0), 9)
+    size = abs(float(row[column.name]))  # type: ignore[arg-type]
+    if len(known) == 2 and known[0] * known[1] > 0.0 and 0.0 < size < 0.5 * 10.0**-decimals:
+        # An interval without zero has none when it is written, either.
+        return min(math.ceil(-math.log10(size)), 9)
+    return decimals

@@ -50,7 +50,14 @@ def test_the_card_is_turned_and_its_note_is_seen_across_the_bench(whole: History
     # hundred times the height of their letters (common practice).
     assert (note.text, note.size_pt * MM_PER_PT * 0.729 > 30.0) == ("G3", True)
     text = said([card])
-    for answer in ("+33.7 c", "± 0.7 c, main", "Down 17.0 c", "Target G3: 43.2 c up", "Sure", "one-setup"):
+    for answer in (
+        "+33.7 c",
+        "± 0.7 c, main",
+        "Down 17.0 c, beside the others",
+        "Target G3: 43.2 c up",
+        "Sure",
+        "one-setup",
+    ):
         assert answer in text
 
 

@@ -17,7 +17,11 @@ from tests.show.browser.parsed import parse
 Told = dict[str, str]
 
 _QUESTIONS = {"Moved?": "moved", "How far?": "far", "Rings?": "rings", "Trust it?": "trust"}
-_NOTE = re.compile(r"([A-G][#b]?-?\d) ([-+\d.]+) c(?:ents)? (± [\d.?]+)")
+_NOTE = re.compile(r"([A-G][#b]?-?\d) ([-+\d.]+) c(?:ents)?,? (± [\d.?]+)")
+_MOVE = (
+    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?:, beside the others|, as all did)?"
+    r"|(?:stood still beside the others|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
+)
 _INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)")
 
 
@@ -59,13 +63,16 @@ def of_slip(pdf: bytes) -> Told:
     moved, trust = flat(" ".join(said["moved"])), flat(" ".join(said["trust"]))
     differed = moved.partition("differs besides the wood: ")[2]
     rings = flat(" ".join(said["rings"]))
+    whole_answer = re.match(_MOVE, moved, re.IGNORECASE)
     return {
         "note": note_of(flat(page)),
         "differed": differed,
         "trust": brief(said["trust"][0]),
         "flags": trust,
         "t60": (re.findall(r"T60 ([\d.]+)", rings) or [""])[0],
+        # What is said of a move may go on in the next line; the others fit into one.
         **{name: brief(said[name][0]) for name in ("moved", "far", "rings") if name in said},
+        **({"moved": brief(whole_answer[1])} if whole_answer else {}),
     }
 
 
@@ -110,9 +117,8 @@ def of_terminal(lines: list[str]) -> Told:
     stands = flat("\n".join(lines)).partition(" heard, ")[0]
     row = next(line for line in lines if line.startswith("leads "))
     t60 = re.search(r"± \S+ c +[\d.]+ +([\d.]+)", row)
-    moved = re.search(r", ((?:up|down|held steady|cannot tell|new here|no longer)[^,]*(?:, [-+\d.]+ c)?)", stands)
-    # What is said of a move ends where its interval does.
-    said = moved[1].partition(" (")[0] if moved else "first stage"
+    moved = re.search(f", {_MOVE}", stands)
+    said = moved[1] if moved else "first stage"
     return {"note": note_of(stands), "moved": brief(said), "t60": t60[1] if t60 else "", "stands": stands}
 
 

@@ -30,7 +30,8 @@ def test_numbers_stand_behind_the_words(whole: History) -> None:
     assert lead is not None
     (drift,) = (d for d in whole.drifts if (d.mode, d.to_stage) == (lead.mode, whole.stages[-1].stage))
     numbers = {a.question: a.number for a in answers(whole) if not a.goes_on}
-    assert numbers["moved"] == drift.freq_change_cents
+    assert drift.extent is not None
+    assert numbers["moved"] == drift.extent.cents
     assert numbers["rings"] == drift.t60_change_pct
     assert numbers["far"] in {c.cents_to_go for c in whole.landings if c.mode == lead.mode}
 

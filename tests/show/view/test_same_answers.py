@@ -27,7 +27,14 @@ from tests.shops import make_shop, tapbatch, taps
 from tests.show.browser.parsed import page_bytes
 from tests.show.view import faces
 
-VERDICTS = {"up": "up", "down": "down", "steady": "held steady", "unclear": "cannot tell"}
+VERDICTS = {
+    "up": "up",
+    "up?": "probably up",
+    "down": "down",
+    "down?": "probably down",
+    "steady": "stood still",
+    "unclear": "cannot tell",
+}
 TARGET = '[[target]]\nmode = "main"\nnote = "C#4"\n\n[[mode]]\nlabel = "main"\nnear_hz = 268\nkind = "plate"\n'
 
 
@@ -98,7 +105,10 @@ def agree(said: Said) -> None:
         note, cents, sure = told.split(" ", 2)
         assert note == lead["note"], face
         assert rounds_to(lead["cents"], cents), (face, told)
-        half = 600 * np.log2(float(str(lead["freq_high_hz"])) / float(str(lead["freq_low_hz"])))
+        # The larger of the two intervals is the one that is shown.
+        ends = ("freq_anew_high_hz", "freq_anew_low_hz")
+        high, low = (lead[end] if lead[end] is not None else lead[end.replace("anew_", "")] for end in ends)
+        half = 600 * np.log2(float(str(high)) / float(str(low)))
         assert rounds_to(half, sure.removeprefix("± "), slack=2.0), (face, told)
     for face, told in said.each("moved"):
         if drift is None or drift["verdict"] not in VERDICTS:
@@ -107,7 +117,8 @@ def agree(said: Said) -> None:
         assert told.startswith(VERDICTS[str(drift["verdict"])]), (face, told)
         size = re.search(r"[-+]?[\d.]+", told)
         assert size, (face, told)
-        change = float(str(drift["freq_change_cents"]))
+        rests_on = {"own": "own_cents", "all": "common_cents"}.get(str(drift["moved"]), "freq_change_cents")
+        change = float(str(drift[rests_on]))
         assert rounds_to(change if size[0][0] in "+-" or not change else abs(change), size[0]), (face, told)
     for face, told in said.each("t60"):
         assert rounds_to(lead["t60_s"], told) if told else lead["t60_s"] is None, (face, told)
