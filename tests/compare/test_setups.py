@@ -7,11 +7,12 @@ import math
 import numpy as np
 import pytest
 
+from tapbatch.compare.bench import bench_of, setup_evidence
 from tapbatch.compare.history import build_history, compare_stages, gather_history
 from tapbatch.compare.order import Item
 from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.setups import SetupScatter, learn_setups
-from tapbatch.model.history import Drift, History
+from tapbatch.model.history import Drift, History, StageMode
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.drift_sim import again_build, agrees
 
@@ -54,13 +55,22 @@ def test_one_again_is_worth_more_than_one_degree_of_freedom_and_less_than_one_a_
     assert (scatter.again, 1.5 < scatter.freq.dof < 4.0) == (1, True)
 
 
+def anew_hz(mode: StageMode) -> float:
+    """Return the width of the interval of a mode set up anew."""
+    assert mode.freq_anew_low_hz is not None
+    assert mode.freq_anew_high_hz is not None
+    return mode.freq_anew_high_hz - mode.freq_anew_low_hz
+
+
 def test_stage_intervals_hold_it_too() -> None:
     rng = np.random.default_rng(5)
     history, _ = gather_history("cittern-07", again_build(rng, 1.0, 1), SETTINGS, {})
     scatter = learn_setups(history.stages)
     settled = compare_stages(history, SETTINGS, scatter)
     later = [(a, b) for a, b in zip(history.stages[1].modes, settled.stages[1].modes, strict=True)]
-    assert all(b.freq_high_hz - b.freq_low_hz > a.freq_high_hz - a.freq_low_hz for a, b in later)
+    # As it lies, a stage that was set up once is as sure as before; set up anew, it is less so.
+    assert all((b.freq_low_hz, b.freq_high_hz) == pytest.approx((a.freq_low_hz, a.freq_high_hz)) for a, b in later)
+    assert all(anew_hz(b) > b.freq_high_hz - b.freq_low_hz for _, b in later)
     # Two set-ups that happen to agree, or not, are told by the pool and not by themselves alone.
     twice = [CENTS * math.log(m.freq_high_hz / m.freq_low_hz) for m in settled.stages[0].modes]
     assert max(twice) / min(twice) < 4.0
@@ -102,7 +112,9 @@ def test_what_one_instrument_teaches_serves_the_others() -> None:
     learner, _ = gather_history("cittern-07", again_build(rng, 1.0, 0), SETTINGS, {})
     pooled = learn_setups([*teacher.stages, *learner.stages])
     assert isinstance(pooled, SetupScatter)
-    alone, taught = compare_stages(learner, SETTINGS, None), compare_stages(learner, SETTINGS, pooled)
+    bench = bench_of([setup_evidence("cittern-04", teacher.stages)])
+    alone, taught = compare_stages(learner, SETTINGS, None), compare_stages(learner, SETTINGS, pooled, bench)
     for a, b in zip(alone.stages[0].modes, taught.stages[0].modes, strict=True):
-        assert b.freq_high_hz - b.freq_low_hz > a.freq_high_hz - a.freq_low_hz
+        # Two set-ups anew that shifted by a cent tell that this bench is quieter than may be assumed.
+        assert anew_hz(b) < anew_hz(a)
     assert not any("one-setup" in m.flags for s in taught.stages for m in s.modes)
