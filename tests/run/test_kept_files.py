@@ -37,10 +37,14 @@ def old(tmp_path: Path) -> Path:
 
 
 def numbers_of(shop: Path) -> dict[str, list[list[str]]]:
-    """Return the cells with numbers of each table, as text."""
+    """Return the cells with numbers of each table, as text; of the columns that version 0.1 had."""
     return {
-        name: [[cell for cell in row.values() if _is_number(cell)] for row in rows_of(_table(shop, name))]
+        name: [
+            [cell for column, cell in row.items() if column in rows_of(_table(OLD, name))[0] and _is_number(cell)]
+            for row in rows_of(_table(shop, name))
+        ]
         for name in TABLES
+        if rows_of(_table(OLD, name))
     }
 
 
