@@ -155,7 +155,8 @@ def is_explained(zones: Zones, tap: int, used: Sequence[int], sure: Sequence[int
         return True
     left_db = {other: left_by_db(zones, tap, other) for other in _spread(asked)}
     middle = sorted(left_db.values())[(len(left_db) - 1) // 2]
-    if middle < (BY_SURE_DB if len(surely) > 1 else EXPLAINED_DB) or any(left_db.get(other, 0.0) < BY_ONE_DB for other in surely):
+    least_db = BY_SURE_DB if len(surely) > 1 else EXPLAINED_DB
+    if middle < least_db or any(left_db.get(other, 0.0) < BY_ONE_DB for other in surely):
         return True
     return len(surely) < 2 and middle < _RINGING_EXPLAINED_DB and _rings(zones, tap)
 
