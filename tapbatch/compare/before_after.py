@@ -28,6 +28,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
@@ -124,6 +125,7 @@ def side_by_side(
     settings_after: InstrumentSettings | None = None,
     drifts: Sequence[Drift] | None = None,
     bench: Bench | None = None,
+    kept_of: KeptOf | None = None,
 ) -> Comparison:
     """Compare two stages: of one part, or of two instruments.
 
@@ -138,6 +140,8 @@ def side_by_side(
         What moved between the two, where that is known already.
     bench : Bench, optional
         What setting up anew moves.
+    kept_of : KeptOf, optional
+        What is kept of the taps of a recording of the later stage.
 
     Returns
     -------
@@ -147,8 +151,9 @@ def side_by_side(
     if settings_after is not None:
         before, after = _by_label(before), _by_label(after)
     kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
-    moved = drift_between(before, after, settings.steady_cents, kinds, bench) if drifts is None else drifts
-    found = tuple(moved)
+    if drifts is None:
+        drifts = drift_between(before, after, settings.steady_cents, kinds, bench, kept_of)
+    found = tuple(drifts)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
     differs = cautions(before, after, "air" if air else "")
     held = _held_alike(differs)
@@ -277,7 +282,8 @@ def _of_mode(drift: Drift, before: Stage, after: Stage, held: NoVerdict | None) 
     sides = [next((m for m in s.modes if m.mode == drift.mode), None) for s in (before, after)]
     why = held
     if drift.t60_change_pct is None:
-        why = why or NoVerdict("new" if sides[0] is None else "gone")
+        missing = {"unheard": "unheard", "gone": "gone"}.get(drift.verdict, "new")
+        why = why or (NoVerdict("unresolved") if all(sides) else NoVerdict(missing))  # type: ignore[arg-type]
     else:
         why = why or forbids_verdict(drift.cautions)
     low, high = drift.t60_low_pct, drift.t60_high_pct

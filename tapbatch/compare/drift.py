@@ -16,6 +16,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from tapbatch.compare.absence import KeptOf, absence_judge
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.moves.between import moves_between
@@ -35,7 +36,11 @@ _STEADY_PCT = 5.0  # within which a decay time counts as the same; no verdict on
 
 
 def drifts_of_part(
-    stages: Sequence[Stage], steady_cents: float, kinds: Kinds | None = None, bench: Bench | None = None
+    stages: Sequence[Stage],
+    steady_cents: float,
+    kinds: Kinds | None = None,
+    bench: Bench | None = None,
+    kept_of: KeptOf | None = None,
 ) -> tuple[Drift, ...]:
     """Return the drift from each stage of a part to the next, with that from the stage that first had the mode.
 
@@ -50,6 +55,8 @@ def drifts_of_part(
         The kind of each labelled mode (``air``, ``plate``, ``string``).
     bench : Bench, optional
         What is believed of set-ups; by default only the priors.
+    kept_of : KeptOf, optional
+        What is kept of the taps of a recording, to ask for modes that are missing.
 
     Returns
     -------
@@ -62,7 +69,8 @@ def drifts_of_part(
     ()
     """
     tapped = [s for s in stages if s.taps_used]
-    of_part = _Part(tapped, [members_by_mode(s) for s in tapped], steady_cents, kinds or {}, bench or Bench())
+    members = [members_by_mode(s) for s in tapped]
+    of_part = _Part(tapped, members, steady_cents, kinds or {}, bench or Bench(), kept_of)
     first = _first_heard(tapped)
     rows: list[Drift] = []
     for i in range(1, len(tapped)):
@@ -79,6 +87,7 @@ def drift_between(
     steady_cents: float,
     kinds: Kinds | None = None,
     bench: Bench | None = None,
+    kept_of: KeptOf | None = None,
 ) -> tuple[Drift, ...]:
     """Return the drift of every mode between any two stages of one part.
 
@@ -88,7 +97,7 @@ def drift_between(
         With ``mode_names`` filled, as :func:`tapbatch.compare.history.build_history` makes them.
     steady_cents : float
         Within which a mode counts as steady.
-    kinds, bench
+    kinds, bench, kept_of
         As for :func:`drifts_of_part`.
 
     Returns
@@ -98,7 +107,7 @@ def drift_between(
         they are not the instrument's.
     """
     pair = [before, after]
-    of_part = _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, bench or Bench())
+    of_part = _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, bench or Bench(), kept_of)
     return of_part.between(0, 1)
 
 
@@ -114,6 +123,7 @@ class _Part:
     steady_cents: float
     kinds: Kinds
     bench: Bench
+    kept_of: KeptOf | None
 
     def between(self, i: int, j: int) -> tuple[Drift, ...]:
         """Return the drift of every mode from stage ``i`` to stage ``j``."""
@@ -129,6 +139,7 @@ class _Part:
         moves = self._moves(i, j, both)
         kinds = {self.kinds.get(name, "") for name in names}
         differing = {kind: cautions(before, after, kind) for kind in kinds}
+        is_gone = absence_judge(before, after, self.kept_of)
         rows = []
         for name in names:
             differs = differing[self.kinds.get(name, "")]
@@ -136,7 +147,8 @@ class _Part:
                 own = _of_the_mode(self.members[i][name], self.members[j][name], differs)
                 rows.append(_moved(before, after, earlier[name], moves[name], (*differs, *own)))
             else:
-                rows.append(_appeared(before, after, name, name in later, differs))
+                verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
+                rows.append(_appeared(before, after, name, verdict, differs))
         return tuple(rows)
 
     def _moves(self, i: int, j: int, names: Sequence[str]) -> dict[str, _Moved]:
@@ -147,19 +159,24 @@ class _Part:
         sides = [(self.stages[at], members) for at, members in zip((i, j), compared, strict=True)]
         same_room = _same_spots(*compared)
         freqs = [tap_sets(stage, members, names, FREQ_OF) for stage, members in sides]
-        t60s = [tap_sets(stage, members, names, T60_OF) for stage, members in sides]
         freq = moves_between(freqs[0], freqs[1], FREQ, self.bench.freq, self.steady_cents, same_room)
-        t60 = moves_between(t60s[0], t60s[1], T60, self.bench.t60, _STEADY_PCT, same_room)
-        return {name: _Moved(freq, one, rings) for name, one, rings in zip(names, freq.modes, t60.modes, strict=True)}
+        silent = {m.mode for stage, _ in sides for m in stage.modes if m.t60_s is None}
+        ringing = [name for name in names if name not in silent]
+        t60s = [tap_sets(stage, members, ringing, T60_OF) for stage, members in sides]
+        rings: dict[str, Move] = {}
+        if ringing:
+            moves = moves_between(t60s[0], t60s[1], T60, self.bench.t60, _STEADY_PCT, same_room).modes
+            rings = dict(zip(ringing, moves, strict=True))
+        return {name: _Moved(freq, one, rings.get(name)) for name, one in zip(names, freq.modes, strict=True)}
 
 
 @dataclass(frozen=True, slots=True)
 class _Moved:
-    """How one mode moved, in cents, and its decay time, in hundredths of a logarithm."""
+    """How one mode moved, in cents, and its decay time, in hundredths of a logarithm; ``None`` if it is not known."""
 
     all_modes: Moves
     freq: Move
-    t60: Move
+    t60: Move | None
 
 
 def _at_common_spots(names: Sequence[str], before: Members, after: Members) -> tuple[Members, Members]:
@@ -202,7 +219,7 @@ def _of_the_mode(
 
 
 def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: Sequence[Caution]) -> Drift:
-    freq, t60 = moved.freq, moved.t60.whole
+    freq, t60 = moved.freq, None if moved.t60 is None else moved.t60.whole
     common = moved.all_modes.common
     alone = len(moved.all_modes.modes) == 1
     return Drift(
@@ -214,9 +231,9 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         freq_change_cents=freq.whole.value,
         cents_low=freq.whole.low,
         cents_high=freq.whole.high,
-        t60_change_pct=_percent(t60.value),
-        t60_low_pct=_percent(t60.low),
-        t60_high_pct=_percent(t60.high),
+        t60_change_pct=None if t60 is None else _percent(t60.value),
+        t60_low_pct=None if t60 is None else _percent(t60.low),
+        t60_high_pct=None if t60 is None else _percent(t60.high),
         verdict=_hedged(freq.verdict, differs),
         cautions=tuple(differs),
         chance=freq.chance,
@@ -241,12 +258,12 @@ def _hedged(verdict: Verdict, differs: Sequence[Caution]) -> Verdict:
     return {"up": "up?", "down": "down?"}.get(verdict, verdict)  # type: ignore[return-value]
 
 
-def _appeared(before: Stage, after: Stage, name: str, new: bool, differs: Sequence[Caution]) -> Drift:
+def _appeared(before: Stage, after: Stage, name: str, verdict: Verdict, differs: Sequence[Caution]) -> Drift:
     return Drift(
         part=after.part, mode=name, from_stage=before.stage, to_stage=after.stage,
         freq_change_hz=None, freq_change_cents=None, cents_low=None, cents_high=None,
         t60_change_pct=None, t60_low_pct=None, t60_high_pct=None,
-        verdict="new" if new else "gone", cautions=tuple(differs),
+        verdict=verdict, cautions=tuple(differs),
     )  # fmt: skip
 
 

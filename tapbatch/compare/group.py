@@ -51,6 +51,7 @@ class _Features:
     log_t60: Floats
     log_t60_se: Floats
     level_db: Floats
+    resolved: Floats
 
     def __getitem__(self, rows: Ints | slice) -> _Features:
         return _Features(*(getattr(self, name)[rows] for name in self.__slots__))
@@ -109,11 +110,10 @@ def _features(taps: Sequence[Sequence[Mode]]) -> _Features:
         loudest = max((m.energy_db for m in modes), default=0.0)
         for i, m in enumerate(modes):
             se = CENTS * m.freq_se_hz / m.freq_hz
-            rows.append(
-                (t, i, CENTS * math.log(m.freq_hz), se, math.log(m.t60_s), m.t60_log_se, m.energy_db - loudest)
-            )
-    table = np.array(sorted(rows, key=lambda r: (r[2], r[0], r[1])), dtype=np.float64).reshape(-1, 7)
-    columns = [table[:, c] for c in range(2, 7)]
+            level_db, cents = m.energy_db - loudest, CENTS * math.log(m.freq_hz)
+            rows.append((t, i, cents, se, math.log(m.t60_s), m.t60_log_se, level_db, float(m.resolved)))
+    table = np.array(sorted(rows, key=lambda r: (r[2], r[0], r[1])), dtype=np.float64).reshape(-1, 8)
+    columns = [table[:, c] for c in range(2, 8)]
     return _Features(table[:, 0].astype(np.intp), table[:, 1].astype(np.intp), *columns)
 
 
@@ -136,7 +136,9 @@ def _stands_alone(island: _Features) -> bool:
 def _scatter(alone: Sequence[_Features]) -> float:
     # Use twice the scatter of the isolated modes, because an estimate from a few taps may be too small.
     least, usual, most = SCATTER_CENTS
-    spreads = [float(np.std(g.cents, ddof=1)) for g in alone if len(g.tap) > 2]
+    # An unresolved line scatters by a part of the spectrum's resolution, which says nothing of the hand.
+    known = [g.cents[g.resolved > 0] for g in alone]
+    spreads = [float(np.std(cents, ddof=1)) for cents in known if len(cents) > 2]
     return min(max(2.0 * float(np.median(spreads)), least), most) if spreads else usual
 
 

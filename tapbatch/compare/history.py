@@ -10,9 +10,10 @@ instrument, so a history is gathered first and compared once that scatter is kno
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
+from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.bench import Bench, bench_of, setup_evidence
 from tapbatch.compare.drift import drifts_of_part
 from tapbatch.compare.identity import Named, name_modes
@@ -63,12 +64,25 @@ def build_history(
     return compare_stages(history, settings, learn_setups(history.stages), bench), attention
 
 
+Together = Callable[[Sequence[Heard]], Sequence[Heard]]
+"""Lets the recordings of one part at one stage decide together; returns them in the same order."""
+
+
 def gather_history(
-    instrument: str, items: Iterable[Item], settings: InstrumentSettings, notes: Notes
+    instrument: str,
+    items: Iterable[Item],
+    settings: InstrumentSettings,
+    notes: Notes,
+    together: Together | None = None,
 ) -> tuple[History, tuple[Attention, ...]]:
-    """Return the stages of an instrument, combined and named but not yet compared; see :func:`build_history`."""
+    """Return the stages of an instrument, combined and named but not yet compared; see :func:`build_history`.
+
+    ``together`` is called with the recordings of each place; by default each recording stays as it was measured.
+    """
     listed = sorted(items, key=lambda i: i[0].path)
     placed = place(listed, settings, notes)
+    if together is not None:
+        placed = replace(placed, places=tuple(replace(p, heard=tuple(together(p.heard))) for p in placed.places))
     stages: list[Stage] = []
     for part in dict.fromkeys(p.part for p in placed.places):
         stages += _stages_of_part([p for p in placed.places if p.part == part], settings)
@@ -85,7 +99,11 @@ def gather_history(
 
 
 def compare_stages(
-    history: History, settings: InstrumentSettings, scatter: SetupScatter | None, bench: Bench | None = None
+    history: History,
+    settings: InstrumentSettings,
+    scatter: SetupScatter | None,
+    bench: Bench | None = None,
+    kept_of: KeptOf | None = None,
 ) -> History:
     """Return a history with its drifts, and with the scatter from set-up to set-up included in all intervals.
 
@@ -99,6 +117,8 @@ def compare_stages(
         The scatter from set-up to set-up, learned from this instrument or from the whole shop.
     bench : Bench, optional
         What is believed of set-ups; by default only the priors.
+    kept_of : KeptOf, optional
+        What is kept of the taps of a recording, to ask for modes that are missing; default nothing.
     """
     bench = bench or Bench()
     stages: list[Stage] = []
@@ -107,7 +127,7 @@ def compare_stages(
         of_part = [with_setups(stage, scatter, bench) for stage in history.of_part(part)]
         kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == part}
         stages += of_part
-        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, bench)
+        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, bench, kept_of)
     cents = None if scatter is None else scatter.cents
     freq, t60 = bench.values()
     return replace(

@@ -37,6 +37,7 @@ SCALE_CENTS = (8.0, 40.0)
 SCALE_ACROSS_STATES_CENTS = (40.0, 120.0)
 SCALE_LOG_T60 = 0.15
 SCALE_LEVEL_DB = 5.0
+UNKNOWN_LOG_T60 = 10.0  # standard error of an unknown decay, which then neither joins nor parts two modes
 FARTHEST_CENTS = 250.0
 FARTHEST_ACROSS_STATES_CENTS = 600.0
 COST_OF_FADING = 5.0
@@ -144,8 +145,11 @@ def _all_new(seen: Sequence[_Track]) -> tuple[list[int | None], list[bool], _Com
 def _track_of(mode: StageMode) -> _Track:
     # For two taps the interval may include a factor of 12.7. The standard error is enough to recognise a mode.
     cents_se = math.hypot(mode.within_cents, mode.between_cents) / math.sqrt(mode.taps)
+    cents = CENTS * math.log(mode.freq_hz)
+    if mode.t60_s is None or mode.t60_low_s is None or mode.t60_high_s is None:
+        return _Track(cents, cents_se, 0.0, UNKNOWN_LOG_T60, mode.level_db)
     log_t60_se = min(math.log(mode.t60_high_s / mode.t60_low_s) / 4.0, 0.5)
-    return _Track(CENTS * math.log(mode.freq_hz), cents_se, math.log(mode.t60_s), log_t60_se, mode.level_db)
+    return _Track(cents, cents_se, math.log(mode.t60_s), log_t60_se, mode.level_db)
 
 
 # ------------------------------------------------------------ assigning

@@ -177,16 +177,13 @@ def _settled(mode: StageMode, members: Sequence[tuple[TapAt, Mode]], scatter: Se
     low, high = mode.freq_low_hz, mode.freq_high_hz
     lying = math.log(high / low) / 2.0
     freq = lying if count == 1 else _half(members, freq_sample, lying, scatter.freq, count)
-    t60 = _half(members, t60_sample, math.log(mode.t60_high_s / mode.t60_low_s) / 2.0, scatter.t60, count)
     flags = {*mode.flags} - {"one-setup", "wide"} | ({"wide"} if freq * CENTS > WIDE_CENTS else set())
-    return replace(
-        mode,
-        freq_low_hz=mode.freq_hz * math.exp(-freq),
-        freq_high_hz=mode.freq_hz * math.exp(freq),
-        t60_low_s=mode.t60_s * math.exp(-t60),
-        t60_high_s=mode.t60_s * math.exp(t60),
-        flags=in_order(flags),
-    )
+    low, high = mode.freq_hz * math.exp(-freq), mode.freq_hz * math.exp(freq)
+    mode = replace(mode, freq_low_hz=low, freq_high_hz=high, flags=in_order(flags))
+    if mode.t60_s is None or mode.t60_low_s is None or mode.t60_high_s is None:
+        return mode
+    t60 = _half(members, t60_sample, math.log(mode.t60_high_s / mode.t60_low_s) / 2.0, scatter.t60, count)
+    return replace(mode, t60_low_s=mode.t60_s * math.exp(-t60), t60_high_s=mode.t60_s * math.exp(t60))
 
 
 def _half(
@@ -224,7 +221,9 @@ def point_means(samples: Sequence[Sample]) -> dict[tuple[str, int], Mean]:
 
 
 def _contrasts(stage: Stage, spot: str, sample: Measure) -> list[Contrast]:
-    names = [m.mode for m in stage.modes if not NOT_OF_THE_BODY & set(m.flags)]
+    # A mode without T60 tells nothing of how T60 moves.
+    told = [m for m in stage.modes if sample is freq_sample or m.t60_s is not None]
+    names = [m.mode for m in told if not NOT_OF_THE_BODY & set(m.flags)]
     members = members_by_mode(stage)
     here = [[sample(t, m) for t, m in members[name] if t.spot == spot] for name in names]
     found = [_contrast(samples) for samples in here if samples]

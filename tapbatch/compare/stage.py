@@ -4,6 +4,7 @@ Conventions: only recordings of kind ``tap`` contribute modes. Frequencies and d
 logarithms (:mod:`tapbatch.compare.random_effects`). A mode has a flag of its taps (``hum``, ``string``, ``pair?``,
 ``not-exponential``) if at least half of them have it. The other flags are
 
+- ``unresolved``: the taps tell the frequency and none tells the decay, so there is no T60;
 - ``few-taps``: fewer than three taps that tell the pole (:func:`telling`), so the tap-to-tap scatter is unknown; with
   one such tap the interval covers the noise only, because nothing better is known;
 - ``recordings-differ``: recordings of one point and set-up disagree at the 1 % level, by more than ``steady_cents``;
@@ -11,7 +12,8 @@ logarithms (:mod:`tapbatch.compare.random_effects`). A mode has a flag of its ta
 - ``one-setup`` and ``identity?``, which are set with the history.
 
 The lead is the mode with the largest energy of free decay, averaged over all taps of the stage. Modes flagged
-``hum`` or ``string`` cannot lead, because they may not be modes of the body at all. The other flags only say how well
+``hum`` or ``string`` cannot lead, because they may not be modes of the body at all; nor can those flagged
+``unresolved``, because the energy of a decay that is not known is a guess. The other flags only say how well
 a mode was measured; excluding those modes would make the lead change when a tap is missing.
 """
 
@@ -30,13 +32,15 @@ from tapbatch.compare.spots import is_heard, over_spots, room_of_freq, room_of_t
 from tapbatch.compare.tap_consensus import Shared, shared_poles
 from tapbatch.model.history import Heard, Stage, StageMode
 from tapbatch.model.pitch import hz_to_note
-from tapbatch.model.reading import Coupling, Mode
+from tapbatch.model.reading import UNRESOLVED, Coupling, Mode
 from tapbatch.model.settings import InstrumentSettings
 
 FLAG_ORDER = (
-    "string", "hum", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ", "identity?", "wide",
+    "string", "hum", "unresolved", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ",
+    "identity?", "wide",
 )  # fmt: skip
 NOT_OF_THE_BODY = frozenset({"hum", "string"})
+NOT_LEADING = NOT_OF_THE_BODY | {UNRESOLVED}
 ENOUGH_TAPS = 3
 WIDE_CENTS = 10.0
 _TOLD_LOG_SE = 0.35  # error of ln T60 from noise: with more, a single tap would not list the mode
@@ -112,14 +116,14 @@ def members_by_mode(stage: Stage) -> dict[str, list[tuple[TapAt, Mode]]]:
 
 
 def telling(members: Sequence[tuple[TapAt, Mode]]) -> list[tuple[TapAt, Mode]]:
-    """Return the taps that tell the frequency and decay of a mode; all of them if none does.
+    """Return the taps that tell the frequency and decay of a mode; if none does, those that know a decay, else all.
 
     Where all taps together decided that a mode is there (:mod:`tapbatch.measure.all_taps`), a soft tap says how
     strong it is, but its pole is that of the others. Counted as a measurement, it would make the scatter from tap to
     tap look smaller than it is.
     """
     told = [(t, m) for t, m in members if _of_noise(m.t60_log_se, m.t60_log_misfit) < _TOLD_LOG_SE]
-    return told or list(members)
+    return told or [(t, m) for t, m in members if m.resolved] or list(members)
 
 
 def find_modes(place: Place, settings: InstrumentSettings, taps: tuple[TapAt, ...] | None = None) -> Found:
@@ -182,6 +186,11 @@ def t60_sample(tap: TapAt, mode: Mode) -> Sample:
     se = _of_noise(mode.t60_log_se, mode.t60_log_misfit)
     room, misfit = room_of_t60(tap.direct_db), mode.t60_log_misfit
     return Sample(math.log(mode.t60_s), se, tap.point, tap.setup, together, tap.spot, room, misfit)
+
+
+def is_resolved(members: Sequence[tuple[TapAt, Mode]]) -> bool:
+    """Tell whether any of a mode's taps knows its decay."""
+    return any(m.resolved for _, m in members)
 
 
 def _of_noise(se: float, misfit: float) -> float:
@@ -259,6 +268,7 @@ def join_members(members: Sequence[tuple[TapAt, Mode]]) -> tuple[Joined, Joined]
 def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: InstrumentSettings) -> StageMode:
     told = telling(members)
     freq, t60 = join_members(told)
+    resolved = is_resolved(told)
     freq_hz = math.exp(freq.mean.value)
     note, cents = hz_to_note(freq_hz, place.concert_pitch_hz, settings.spelling)
     played = playing_pitch_hz(place.concert_pitch_hz, settings)
@@ -271,9 +281,9 @@ def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: I
         freq_high_hz=math.exp(freq.mean.high),
         note=note,
         cents=cents,
-        t60_s=math.exp(t60.mean.value),
-        t60_low_s=math.exp(t60.mean.low),
-        t60_high_s=math.exp(t60.mean.high),
+        t60_s=math.exp(t60.mean.value) if resolved else None,
+        t60_low_s=math.exp(t60.mean.low) if resolved else None,
+        t60_high_s=math.exp(t60.mean.high) if resolved else None,
         level_db=0.0,
         taps=len(members),
         within_cents=freq.within * CENTS,
@@ -286,6 +296,7 @@ def _stage_mode(members: Sequence[tuple[TapAt, Mode]], place: Place, settings: I
 
 def _flags_of(members: Sequence[tuple[TapAt, Mode]], freq: Joined, steady_cents: float) -> tuple[str, ...]:
     flags = carried_flags([m.flags for _, m in members])
+    flags = flags - {UNRESOLVED} if is_resolved(members) else flags | {UNRESOLVED}
     if len(members) < ENOUGH_TAPS:
         flags.add("few-taps")
     if freq.mean.half * CENTS > WIDE_CENTS:
@@ -310,7 +321,7 @@ def _mean_energy(modes: Sequence[Mode], taps: int) -> float:
 def _with_lead(modes: Sequence[StageMode], energies: Sequence[float]) -> tuple[StageMode, ...]:
     if not modes:
         return ()
-    of_the_body = [i for i, m in enumerate(modes) if not NOT_OF_THE_BODY & set(m.flags)]
+    of_the_body = [i for i, m in enumerate(modes) if not NOT_LEADING & set(m.flags)]
     lead = max(of_the_body, key=lambda i: energies[i], default=None)
     reference = energies[lead] if lead is not None else max(energies)
     return tuple(

@@ -84,18 +84,28 @@ class Floor:
     scatter_db: float
 
 
+SPOILS_DB = 2.0
+"""A rise of the floor beyond which no decay can be trusted; codecs alone make it seem to rise by up to 1.3 dB."""
+
+
 def floor_breathes(floors: Sequence[Floor]) -> bool:
     """Return whether the floors of all sections of a recording show automatic gain."""
+    return floor_rise_db(floors) > 0.0
+
+
+def floor_rise_db(floors: Sequence[Floor]) -> float:
+    """Return by how much the floor rises after the taps, in decibels; 0 where it does not surely rise."""
     behind = [one for floor in floors for one in floor.behind]
     if not behind:
-        return False
+        return 0.0
     loud_dbfs = float(np.median([peak_dbfs for _, peak_dbfs, _ in behind]))
     rises = [rise_db for _, peak_dbfs, of_tap in behind if peak_dbfs >= loud_dbfs for rise_db in of_tap]
     if not rises:
-        return False
+        return 0.0
     least_db, least_scatters = _LEAST_RISE_OF_FEW if len(rises) < _FEW else _LEAST_RISE
     scatter_db = float(np.median([floor.scatter_db for floor in floors if floor.behind]))
-    return float(np.median(rises)) > max(least_db, least_scatters * scatter_db)
+    rise_db = float(np.median(rises))
+    return rise_db if rise_db > max(least_db, least_scatters * scatter_db) else 0.0
 
 
 def floor_behind(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int]]) -> Floor:

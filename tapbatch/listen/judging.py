@@ -45,7 +45,7 @@ _MOST_COMPARED = 500
 
 RINGING = "already ringing when the recording begins"
 BOUNCE = "bounce of the mallet"
-NO_TAP = "nothing in it surely rings, and the other taps lack its strongest tone: a voice, a clap or a step"
+NO_TAP = "the modes of the other taps do not explain it: a voice, a clap or a step"
 UNLIKE = "sounds unlike the other taps"
 _SWELLS = "builds up slowly: a voice or handling noise"
 

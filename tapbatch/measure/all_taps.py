@@ -40,8 +40,8 @@ from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_ene
 _BY_CHANCE = 1e-5
 _LEAST_REACH = 4.0 / 1200.0 * float(np.log(2.0))  # four cents: poles wander from tap to tap
 _LOG_RATIO = float(np.log(2.5))  # of T60
-_OVER_MISFIT = 10.0
-_MISFIT = 1.6  # residual power over the noise power; noise alone gives it once in ten to twenty times
+OVER_MISFIT = 10.0
+MISFIT = 1.6  # residual power over the noise power; noise alone gives it once in ten to twenty times
 _CELLS = 12
 _CLEAR = 25.0  # Wald statistic above which a tap may move the pole
 _STEPS = 5
@@ -221,12 +221,20 @@ def asked_of(found: TapFit, poles: Complex) -> tuple[Fit, Float]:
 
 def _against_misfit(found: TapFit, trial: Fit, poles: Complex) -> Float:
     """Return the factor, (M,), by which statistics fall where more than noise is left around the candidates."""
-    left = _left_around(found.samples - model_of(trial), poles)
-    return np.where(left > _MISFIT, 1.0 / (_OVER_MISFIT * left), 1.0)
+    left = left_around(found.samples - model_of(trial), poles)
+    return np.where(left > MISFIT, 1.0 / (OVER_MISFIT * left), 1.0)
 
 
-def _left_around(residual: Float, poles: Complex) -> Float:
-    """Return the residual power around each pole over that of the noise, (M,), weighted as the decay is."""
+def left_around(residual: Float, poles: Complex) -> Float:
+    """Return the residual power around each pole over that of the noise, (M,), weighted as the decay is.
+
+    Parameters
+    ----------
+    residual
+        What modes leave, the candidates among them; noise variance 1.
+    poles
+        Shape (M,).
+    """
     n, length = np.arange(len(residual)), 1 << int(np.ceil(np.log2(len(residual))))
     left = np.empty(len(poles))
     for i, pole in enumerate(poles):

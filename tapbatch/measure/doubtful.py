@@ -1,4 +1,8 @@
-"""Tell which sounds that pass for taps are not: voices, claps and steps among the taps of a recording.
+"""Tell by their modes which sounds that pass for taps are perhaps not: voices, claps and steps.
+
+Comparing modes is quick and needs no samples. So it says which taps of a recording to ask about once more by their
+sound (:mod:`tapbatch.measure.agreement`), and it decides on those whose section of a long recording holds too few
+others.
 
 Conventions: a tap is *sure* if the decay of one of its modes is known within a factor of 1.4, a standard error of
 ln T60 below ``SURE_LOG_SE``. What is struck rings so. A voice glides and a clap has no lines, so that even their best
@@ -24,9 +28,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.measure.bound import covariance
 from tapbatch.measure.geometric import Float
-from tapbatch.measure.prune import TapFit, mode_energy
 from tapbatch.model.reading import LN_1000, Mode, TapReading
 
 SURE_LOG_SE = 0.35
@@ -88,24 +90,6 @@ def doubtful(readings: Sequence[TapReading]) -> list[int]:
     others_confirmed = confirmed.sum() - confirmed
     outvoted = (others >= _LEAST_TO_OUTVOTE) & (confirming < np.maximum(1.0, others_confirmed * _OUTVOTED_SHARE))
     return [used[row] for row in np.flatnonzero(np.where(sure, outvoted, unsupported))]
-
-
-def is_sure(found: TapFit) -> bool:
-    """Tell whether a fit has a mode, within 20 dB of its strongest, whose decay is known well.
-
-    The error is that of the fit, widened by misfit. In the readings that :func:`doubtful` judges it is widened again,
-    by the shape of the decay.
-
-    Parameters
-    ----------
-    found
-        The fit of one tap in one zone, with at least one mode.
-    """
-    pole_cov, _ = covariance(found.fit)
-    energy = mode_energy(found.fit)
-    strong = energy > energy.max() * 10.0 ** (-_STRONG_DB / 10.0)
-    variance = np.abs(np.diagonal(pole_cov)[: found.fit.count]) * found.excess
-    return bool((variance[strong] < SURE_LOG_SE**2).any())
 
 
 def _modes_within(reading: TapReading, below_db: float) -> list[Mode]:

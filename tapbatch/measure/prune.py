@@ -49,7 +49,7 @@ _LEAST_REACH_HZ = 6.0
 _MOST_REACH_HZ = 30.0
 _SKIRT = 1e-3
 _SATELLITE = 1e-2
-_LEAST_OVER_MISFIT = 100.0  # Wald statistic over a misfit; 16 gave two false modes a tap in a room
+LEAST_OVER_MISFIT = 100.0  # Wald statistic over a misfit; 16 gave two false modes a tap in a room
 _SETTLED = 3.0
 _MUCH = 0.1  # of the total energy
 _SURE_SD_LOG_T60 = 0.15
@@ -68,7 +68,9 @@ class TapFit:
     ``excess`` has shape (K,): residual power around each mode over that of the noise, at least 1. ``scale`` is the
     factor applied to the samples before the fit. ``pair`` and ``uneven``, shape (K,), mark modes that may be two, and
     modes beside which the residual is more than an exponential decay would leave. ``decided``, shape (K,) or empty,
-    marks modes that the taps of the recording show together (:mod:`tapbatch.measure.all_taps`).
+    marks modes that the taps of the recording show together (:mod:`tapbatch.measure.all_taps`). ``bend``, K or empty,
+    has the flags of decays that bend, and ``bend_log_delta`` and ``bend_omega`` what this adds to the standard errors
+    (:mod:`tapbatch.measure.bending`).
     """
 
     fit: Fit
@@ -81,6 +83,9 @@ class TapFit:
     pair: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     uneven: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     decided: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    bend: tuple[tuple[str, ...], ...] = ()
+    bend_log_delta: Float = field(default_factory=lambda: np.zeros(0))
+    bend_omega: Float = field(default_factory=lambda: np.zeros(0))
 
 
 def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex, poles: Complex) -> TapFit | None:
@@ -132,7 +137,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     if len(satellites) or not fit.converged:
         excess = np.delete(excess, satellites)
         fit = fit_modes(Samples(found.samples), np.delete(fit.poles, satellites), hum)
-    over = np.maximum(excess * _LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
+    over = np.maximum(excess * LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
     # Without a misfit, the same modes have already passed this test.
     if fit is not found.fit or (over > 1.0).any():
         steps = MOST_STEPS if _mostly_noise(fit) else _SKETCH_STEPS

@@ -9,12 +9,13 @@ section.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from tapbatch.listen.gain import Floor, floor_behind, floor_breathes
+from tapbatch.listen.gain import SPOILS_DB, Floor, floor_behind, floor_rise_db
 from tapbatch.listen.judging import (
     NO_TAP,
     RINGING,
@@ -28,23 +29,36 @@ from tapbatch.listen.judging import (
 )
 from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import heard_in, quiet_stretches
+from tapbatch.measure import kept_taps
+from tapbatch.measure.background import Behind, Densities, background_of
 from tapbatch.measure.decay import measure_decays
 from tapbatch.measure.doubtful import doubtful
+from tapbatch.measure.kept_taps import KeptTaps
 from tapbatch.measure.method import METHOD
 from tapbatch.measure.prepare import Prepared
-from tapbatch.measure.room_share import Left, direct_db_of, left_by_modes, room_notices
-from tapbatch.measure.sound import measure_taps
+from tapbatch.measure.room_share import (
+    Left,
+    direct_db_of,
+    left_by_modes,
+    residuals_of,
+    room_notices,
+    typical_t60_s,
+)
+from tapbatch.measure.sound import fit_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.measure.two_ways import second_is_better
+from tapbatch.measure.unresolved import unresolved, with_unresolved
+from tapbatch.measure.unsteady_gain import shows_gain, spoilt
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
-from tapbatch.model.reading import BandSettings, DecayTrace, Reading, Tap, TapReading
+from tapbatch.model.reading import BandSettings, DecayTrace, Mode, Reading, Tap, TapReading
 
 MOST_TRANSIENTS = 6000
 """Most transients listed for one recording: a tap every 1.8 s for three hours. More would be talk and fill memory."""
 
 _MOST_SPECTRA = 500
+_ENOUGH_TO_VOTE = 3  # taps of a section, of which each has two others
 _SAME_S = 0.012
 _LOUD_DB = 10.0
 _LEAST_RINGING_S = 0.15
@@ -52,7 +66,9 @@ _LEAST_RINGING_S = 0.15
 _SURE = ((1.8e-3, 0.35), (1.7e-4, 0.9))
 
 
-def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Reading:
+def measure_recording(
+    path: Path, sha256: str, settings: BandSettings, keep: Callable[[KeptTaps], None] | None = None
+) -> Reading:
     """Measure one recording of any length, and report progress (:mod:`tapbatch.model.progress`).
 
     Parameters
@@ -63,6 +79,9 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
         Hash of its bytes, stored in the reading.
     settings
         Band, mains frequency and kind. A recording of kind ``room`` is not searched for taps.
+    keep
+        Called once, if taps were measured in a recording of kind ``tap``, with what a second pass over the stage
+        needs of them (:mod:`tapbatch.measure.all_recordings`); default not.
 
     Returns
     -------
@@ -84,9 +103,16 @@ def measure_recording(path: Path, sha256: str, settings: BandSettings) -> Readin
             del section  # or it would stay in memory while the next one is read
             if len(ways) > 1 and any(r.tap.used for way in ways for r in way.readings):
                 ways = ways[1:] if second_is_better(ways[0].readings, ways[1].readings) else ways[:1]
-        return ways[0].reading(sha256)
+        joined = ways[0]
+        reading = joined.reading(sha256)
     except (ArithmeticError, ValueError, MemoryError) as error:
         raise not_measured(path.name, error) from error
+    if keep is not None and settings.kind == "tap" and reading.used_taps:
+        # Nothing is kept of a tap that was measured after its bounces. That is not to be taken for a loss.
+        nothing = KeptTaps(reading.sample_rate_hz, settings.band_low_hz, settings.band_high_hz)
+        kept = kept_taps.joined(joined.kept) or nothing
+        keep(kept.only({t.tap.number for t in reading.used_taps}))
+    return reading
 
 
 class _Joined:
@@ -103,6 +129,10 @@ class _Joined:
         self.spectra: list[tuple[int, TapSpectrum]] = []
         self.traces: list[tuple[int, float, DecayTrace]] = []
         self.left: list[tuple[int, Left]] = []
+        self.behind: list[tuple[int, Densities]] = []
+        self.kept: list[KeptTaps] = []
+        self.lines: dict[int, tuple[Mode, ...]] = {}
+        self.unvoted: set[int] = set()
         self.left_out_s: float | None = None
         self.begins_ringing = False
         self.last: Section | None = None
@@ -135,11 +165,14 @@ class _Joined:
         if len(self.readings) + len(taps) - before > MOST_TRANSIENTS and not section.whole:
             self.left_out_s = section.first / sound.sample_rate_hz
             return
-        measured, prepared = measure_taps(sound, taps, self.settings)
+        quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
+        floor = floor_behind(sound, taps, quiet)
+        steady = floor_rise_db([floor]) < SPOILS_DB
+        fitted, prepared = fit_taps(sound, taps, self.settings, steady=steady)
+        measured = tuple(each.reading for each in fitted)
         if self.begins_ringing and not surely_rings(measured[0]):
             self.begins_ringing = False
             measured = (TapReading(tap=refused(measured[0].tap, RINGING)), *measured[1:])
-        quiet = quiet_stretches(sound, taps) if any(t.used for t in taps) else []
         readings = tuple(
             replace(r, decays=measure_decays(sound, r.tap, quiet, self.settings)) if r.tap.used else r
             for r in measured
@@ -147,16 +180,41 @@ class _Joined:
         if self.settings.kind == "pluck":
             readings = with_tones(sound, readings)
         offset = len(self.readings) - before
-        floor = floor_behind(sound, taps, quiet)
         self.floors.append(
             replace(floor, behind=tuple((at + offset, peak_dbfs, rises) for at, peak_dbfs, rises in floor.behind))
         )
         self.voices += [_kept(v, offset) for v in voices if v.tap >= before]
+        used = [at for at, r in enumerate(readings) if r.tap.used]
+        if len(used) < _ENOUGH_TO_VOTE:
+            self.unvoted |= {at + offset for at in used}
         self._draw(readings, prepared, offset)
+        self._keep([f for f in fitted[before:] if f.reading.tap.used], prepared, offset)
         if self.settings.kind == "tap":
-            left = ((at, left_by_modes(r, prepared)) for at, r in enumerate(readings) if at >= before and r.tap.used)
-            self.left += [(at + offset, one) for at, one in left if one is not None]
+            behind = Behind(prepared)
+            for at, read in enumerate(readings):
+                if at >= before and read.tap.used:
+                    left = self._look_behind(at + offset, read, prepared, behind)
+                    self.lines[at + offset] = unresolved(read, left, prepared)
         self.readings += [_later(r, section, offset) for r in readings[before:]]
+
+    def _keep(self, fitted: list[kept_taps.Fitted], prepared: tuple[Prepared, ...], offset: int) -> None:
+        """Keep what a second pass over the stage needs, of the first taps."""
+        if self.settings.kind == "tap":
+            room = kept_taps.MOST_TAPS - len({tap.number for part in self.kept for tap in part.taps})
+            noises = sum(len(part.noises) for part in self.kept)
+            kept = kept_taps.keep(fitted[:room], prepared, offset, noises)
+            self.kept += [kept] if kept is not None else []
+
+    def _look_behind(
+        self, at: int, reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind
+    ) -> Left | None:
+        """Keep what the modes of a tap leave: how much of it is room, and what a weaker mode would be lost in."""
+        residuals = residuals_of(reading, prepared)
+        left = left_by_modes(reading, prepared, residuals)
+        if left is not None:
+            self.left.append((at, left))
+        self.behind.append((at, behind.of_tap(residuals, typical_t60_s(reading.modes))))
+        return left
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
         """Return how many of a section's transients already belong to the section before."""
@@ -182,8 +240,15 @@ class _Joined:
         sound = self.last.sound
         readings = _without(tuple(self.readings), unlike(self.voices), UNLIKE)
         if self.settings.kind == "tap":
-            readings = _without(readings, doubtful(readings), NO_TAP)
+            # The sounds of other sections are gone: taps that had no others in their own are judged by their modes.
+            readings = _without(readings, [at for at in doubtful(readings) if at in self.unvoted], NO_TAP)
         used = {at for at, r in enumerate(readings) if r.tap.used}
+        rise_db = self._floor_rise_db(used)
+        readings = spoilt(readings) if rise_db > SPOILS_DB or shows_gain(readings) else readings
+        # Last of all: a line of unknown decay says nothing of whether what sounded was a tap, nor of the room.
+        readings = tuple(
+            with_unresolved(r, self.lines.get(at, ()) if at in used else ()) for at, r in enumerate(readings)
+        )
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
         return Reading(
@@ -194,14 +259,25 @@ class _Joined:
             recorded_at=sound.recorded_at,
             device=sound.device,
             lossy=sound.lossy,
-            notices=(*sound.notices, *self._noticed(used, sound.sample_rate_hz), *room_notices(direct_db)),
+            notices=(
+                *sound.notices,
+                *self._noticed(used, sound.sample_rate_hz, breathes=rise_db > 0.0),
+                *room_notices(direct_db),
+            ),
             taps=readings,
             spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
             direct_db=direct_db,
+            background=background_of([behind for at, behind in self.behind if at in used]),
         )
 
-    def _noticed(self, used: set[int], sample_rate_hz: int) -> tuple[Notice, ...]:
+    def _floor_rise_db(self, used: set[int]) -> float:
+        others = {v.tap for v in self.voices} - used
+        return floor_rise_db(
+            [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
+        )
+
+    def _noticed(self, used: set[int], sample_rate_hz: int, *, breathes: bool) -> tuple[Notice, ...]:
         notices = []
         if self.settings.kind != "room" and not used:
             notices.append(Notice("no tap"))
@@ -209,9 +285,7 @@ class _Joined:
             notices.append(Notice("begins ringing"))
         if self.left_out_s is not None:
             notices.append(Notice("crowded", there_s=self.left_out_s))
-        others = {v.tap for v in self.voices} - used
-        floors = [replace(f, behind=tuple(b for b in f.behind if b[0] not in others)) for f in self.floors]
-        if floor_breathes(floors):
+        if breathes:
             notices.append(Notice("automatic gain"))
         if self.settings.band_high_hz > 0.46 * sample_rate_hz:
             notices.append(Notice("low sample rate", highest_hz=0.46 * sample_rate_hz))

@@ -88,7 +88,19 @@ class Left:
         return OF_NO_LEFTOVER_DB + A_DECIBEL_LEFT_DB * self.left_db + A_NEPER_OF_T60_DB * math.log(t60_s / OF_T60_S)
 
 
-def left_by_modes(reading: TapReading, prepared: Sequence[Prepared]) -> Left | None:
+@dataclass(frozen=True, slots=True, eq=False)
+class Residual:
+    """A tap in a zone, over the window in which most of its decay lies: whitened sound, and what its modes leave."""
+
+    zone: Prepared
+    sound: Float
+    left: Float
+    holds_modes: bool
+
+
+def left_by_modes(
+    reading: TapReading, prepared: Sequence[Prepared], residuals: Sequence[Residual] | None = None
+) -> Left | None:
     """Return what the modes of a used tap leave of its sound; ``None`` if its decay is too short to say.
 
     Parameters
@@ -97,20 +109,26 @@ def left_by_modes(reading: TapReading, prepared: Sequence[Prepared]) -> Left | N
         The tap with its modes, in the time of the section.
     prepared
         The zones of the section, from :func:`tapbatch.measure.sound.measure_taps`.
+    residuals
+        Those of the tap, if they are at hand; by default they are worked out.
 
     Returns
     -------
     Left or None
-        ``None`` also if no zone has both a mode and 32 samples of free decay.
+        ``None`` also if no zone has both a mode and 32 samples of free decay, or if its modes depend on amplitude.
     """
-    of_zones = [left for zone in prepared if (left := _left_in(zone, reading)) is not None]
+    if any("by-amplitude" in m.flags for m in reading.modes):
+        return None  # what exponential decays leave of it is not the room's
+    residuals = residuals_of(reading, prepared) if residuals is None else residuals
+    of_zones = [_left_in(one) for one in residuals if one.holds_modes]
     if not of_zones:
         return None
     whole, residual, noise = (sum(energies) for energies in zip(*of_zones, strict=True))
-    return Left(whole, residual, noise, _typical_t60_s(reading.modes))
+    return Left(whole, residual, noise, typical_t60_s(reading.modes))
 
 
-def _typical_t60_s(modes: Sequence[Mode]) -> float:
+def typical_t60_s(modes: Sequence[Mode]) -> float:
+    """Return the mean T60 of at least one mode: the geometric mean, weighted by their energies."""
     loudest_db = max(m.energy_db for m in modes)
     weights = [10.0 ** ((m.energy_db - loudest_db) / 10.0) for m in modes]
     logs = [w * math.log(m.t60_s) for w, m in zip(weights, modes, strict=True)]
@@ -145,7 +163,18 @@ def room_notices(direct_db: float | None) -> tuple[Notice, ...]:
     return (Notice("mostly room" if direct_db < MOSTLY_ROOM_DB else "some room"),)
 
 
-def _left_in(zone: Prepared, reading: TapReading) -> tuple[float, float, float] | None:
+def residuals_of(reading: TapReading, prepared: Sequence[Prepared]) -> list[Residual]:
+    """Return what the modes of a used tap leave, for each zone in which it has 32 samples of free decay.
+
+    Parameters
+    ----------
+    reading, prepared
+        As for :func:`left_by_modes`.
+    """
+    return [one for zone in prepared if (one := _residual_in(zone, reading)) is not None]
+
+
+def _residual_in(zone: Prepared, reading: TapReading) -> Residual | None:
     low_hz, high_hz = zone.decimator.low_hz, zone.decimator.high_hz
     inside = [m for m in reading.modes if low_hz <= m.freq_hz < high_hz]
     rate_hz, tap = zone.rate_hz, reading.tap
@@ -154,14 +183,21 @@ def _left_in(zone: Prepared, reading: TapReading) -> tuple[float, float, float] 
     # The filters look ahead, past the end of the decay.
     reach = len(zone.noise.whitener) + math.ceil(zone.decimator.reach / zone.decimator.factor)
     last = min(first + int(window_s * rate_hz), int(tap.free_until_s * rate_hz) - reach, len(zone.whitened))
-    if not inside or last - first < _LEAST_SAMPLES:
+    if last - first < _LEAST_SAMPLES:
         return None
     sound = zone.whitened[first:last]
-    residual = sound - _of_modes(zone, inside, first, tap.free_from_s, last - first)
-    freq_hz = np.fft.rfftfreq(len(sound), 1.0 / rate_hz) + zone.decimator.shift_hz
-    band = (freq_hz >= low_hz) & (freq_hz < high_hz)
+    if not inside:
+        return Residual(zone, sound, sound, holds_modes=False)
+    left = sound - _of_modes(zone, inside, first, tap.free_from_s, last - first)
+    return Residual(zone, sound, left, holds_modes=True)
+
+
+def _left_in(residual: Residual) -> tuple[float, float, float]:
+    zone, sound = residual.zone, residual.sound
+    freq_hz = np.fft.rfftfreq(len(sound), 1.0 / zone.rate_hz) + zone.decimator.shift_hz
+    band = (freq_hz >= zone.decimator.low_hz) & (freq_hz < zone.decimator.high_hz)
     # Parseval: white noise of variance 1 has the energy 2 in each line of a one-sided spectrum.
-    return _energy(sound, band), _energy(residual, band), 2.0 * int(band.sum())
+    return _energy(sound, band), _energy(residual.left, band), 2.0 * int(band.sum())
 
 
 def _energy(samples: Float, band: NDArray[np.bool_]) -> float:

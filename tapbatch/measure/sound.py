@@ -13,22 +13,24 @@ from itertools import combinations, pairwise
 
 import numpy as np
 
-from tapbatch.listen.judging import BOUNCE, NO_TAP, refused
+from tapbatch.listen.judging import NO_TAP, UNLIKE, refused
+from tapbatch.measure.agreement import explained_after_all, strange, unexplained
 from tapbatch.measure.all_taps import decided
+from tapbatch.measure.bending import judged
 from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
 from tapbatch.measure.decay_shape import EarlyLate, early_late
 from tapbatch.measure.decimate import Decimator
-from tapbatch.measure.doubtful import doubtful, is_sure
+from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.geometric import Complex, Float
+from tapbatch.measure.kept_taps import Fitted
 from tapbatch.measure.noise import Noise
 from tapbatch.measure.prepare import Prepared, prepare
 from tapbatch.measure.prune import TapFit, local_excess
-from tapbatch.measure.tap import fit_tap
+from tapbatch.measure.stretches import fits_of
 from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
-_FLAT_TOP_S = 0.0005
 _HUM_WIDTH_HZ = 0.7
 _FAINTEST_DB = 60.0  # below the loudest mode; fainter lines are of no use to a maker
 _LEAST_COUPLING = 0.1  # weaker couplings change a mean by less than a hundredth of its error
@@ -38,7 +40,7 @@ _TAKEN_UP = 5.0
 _UNLIKE_DB = 6.0
 _SURELY_TWO = 1.96  # standard errors between two modes within a width
 # Limits for errors of modes about which nothing is known, a factor of 400 and an octave, so that all stay finite.
-_UNKNOWN_LOG_SE = 3.0
+UNKNOWN_LOG_SE = 3.0
 _UNKNOWN_OF_FREQ = 0.35
 _NOTHING_KNOWN = 0.9  # standard error of ln T60: the interval reaches from a sixth to six times
 _LOUD_DB = 10.0  # below the loudest mode: a mode this loud is real, however it decays
@@ -50,7 +52,7 @@ _Heard = tuple[Mode, Float, int, bool]
 
 
 def measure_taps(
-    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings
+    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
 ) -> tuple[tuple[TapReading, ...], tuple[Prepared, ...]]:
     """Measure every used tap of a sound.
 
@@ -60,6 +62,8 @@ def measure_taps(
         The decoded sound, and the taps found in it.
     settings
         Band and mains frequency.
+    steady
+        Whether the recorder kept its gain. If not, every decay bends, whatever the instrument does.
 
     Returns
     -------
@@ -67,53 +71,83 @@ def measure_taps(
         One reading per transient, in order, and the prepared zones (none if the sound is too short). A tap in which
         nothing rings is no longer ``used``.
     """
+    fitted, prepared = fit_taps(sound, taps, settings, steady=steady)
+    return tuple(each.reading for each in fitted), prepared
+
+
+def fit_taps(
+    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
+) -> tuple[tuple[Fitted, ...], tuple[Prepared, ...]]:
+    """Measure every used tap of a sound; as :func:`measure_taps`, but each reading comes with its fits."""
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
-        return tuple(TapReading(tap=refused(t, "too short to measure") if t.used else t) for t in taps), ()
-    fits = [[_fit_zone(t, zone, sound) if t.used else None for t in taps] for zone in prepared]
+        return tuple(
+            Fitted(TapReading(tap=refused(t, "too short to measure") if t.used else t), ()) for t in taps
+        ), ()
+    taps, fits = fits_of(taps, prepared, sound, asked=UNLIKE if settings.kind == "tap" else "")
     fits = [together(of_zone) for of_zone in fits]
     if settings.kind == "tap":
-        taps, fits = _without_doubtful(taps, fits, prepared)
-    fits = [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
-    readings = []
+        taps, fits = _judged(taps, fits)
+    own, fits = fits, [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
+    if steady and settings.kind == "tap":
+        fits = judged(fits, [z.decimator.shift_hz for z in prepared])
+    fitted = []
     for i, tap in enumerate(taps):
         found = [of_zone[i] for of_zone in fits]
         reading = _read(tap, found, prepared) if tap.used else TapReading(tap=tap)
-        if tap.used and not reading.modes:
-            reading = _after_bounces(reading, taps[i:], prepared, sound)
-        readings.append(reading)
-    return tuple(readings), prepared
+        fitted.append(Fitted(reading, found))
+    if settings.kind == "tap":
+        kept = _without_strange([each.reading for each in fitted], own)
+        fitted = [replace(each, reading=reading) for each, reading in zip(fitted, kept, strict=True)]
+    return tuple(fitted), prepared
 
 
-def _without_doubtful(
-    taps: tuple[Tap, ...], fits: list[list[TapFit | None]], prepared: tuple[Prepared, ...]
+def added_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
+    """Return the modes of a fit on which all taps decided, in physical units, as :func:`measure_taps` lists them.
+
+    Parameters
+    ----------
+    found
+        A fit from :func:`tapbatch.measure.all_taps.decided`.
+    zone, at_s
+        As for :func:`to_modes`.
+    """
+    modes = to_modes(found, zone, at_s)
+    ringing = [m for m in modes if m.q > _LEAST_Q and _answers(zone.decimator, m)]
+    loudest_db = max((m.energy_db for m in ringing), default=0.0)
+    marks = zip(modes, _decided_on(found, zone), strict=True)
+    return [m for m, mark in marks if mark and m in ringing and m.energy_db > loudest_db - _FAINTEST_DB]
+
+
+def _judged(
+    taps: tuple[Tap, ...], fits: list[list[TapFit | None]]
 ) -> tuple[tuple[Tap, ...], list[list[TapFit | None]]]:
-    """Refuse voices and claps before all taps decide together, or they would be given each other's modes."""
-    of_taps = list(zip(*fits, strict=True))
-    if all(
-        any(is_sure(found) for found in of_tap if found) for t, of_tap in zip(taps, of_taps, strict=True) if t.used
-    ):
-        return taps, fits
-    own = [_read(t, f, prepared) if t.used else TapReading(tap=t) for t, f in zip(taps, of_taps, strict=True)]
-    none = set(doubtful(own))
-    kept = tuple(refused(t, NO_TAP) if at in none else t for at, t in enumerate(taps))
-    return kept, [[None if at in none else found for at, found in enumerate(of_zone)] for of_zone in fits]
+    """Refuse voices and claps before all taps decide together, or they would be given each other's modes.
+
+    A tap that sounds unlike the others, as a soft one does or one at a node, is a tap if they explain it.
+    """
+    asked = [at for at, tap in enumerate(taps) if (tap.used or tap.reason == UNLIKE) and _has_modes(fits, at)]
+    used = [at for at in asked if taps[at].used]
+    none = set(unexplained(fits, used))
+    again = set(explained_after_all(fits, [at for at in used if at not in none], sorted({*asked} - {*used})))
+    if none or len(used) < len(asked):
+        taps = tuple(
+            refused(t, NO_TAP) if at in none else replace(t, used=True, reason="") if at in again else t
+            for at, t in enumerate(taps)
+        )
+        fits = [[found if taps[at].used else None for at, found in enumerate(of_zone)] for of_zone in fits]
+    return taps, fits
 
 
-def _after_bounces(
-    reading: TapReading, taps: tuple[Tap, ...], prepared: tuple[Prepared, ...], sound: Sound
-) -> TapReading:
-    """Measure what rings after the bounces of a tap if they left its own decay too short; it is as free a decay."""
-    last = taps[0]
-    for tap in taps[1:]:
-        if tap.reason != BOUNCE:
-            break
-        last = tap
-    if last is taps[0]:
-        return reading
-    later = replace(taps[0], free_from_s=last.free_from_s, free_until_s=last.free_until_s)
-    found = _read(later, [_fit_zone(later, zone, sound) for zone in prepared], prepared)
-    return found if found.modes else reading
+def _without_strange(readings: list[TapReading], fits: list[list[TapFit | None]]) -> list[TapReading]:
+    """Refuse what rings like nothing else here. Modes are compared first, which is quick; then the sounds decide."""
+    used = [at for at, reading in enumerate(readings) if reading.tap.used and _has_modes(fits, at)]
+    none = set(strange(fits, used, [at for at in doubtful(readings) if at in used]))
+    return [TapReading(tap=refused(r.tap, NO_TAP)) if at in none else r for at, r in enumerate(readings)]
+
+
+def _has_modes(fits: list[list[TapFit | None]], tap: int) -> bool:
+    return any(of_zone[tap] is not None for of_zone in fits)
 
 
 def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...]) -> TapReading:
@@ -252,32 +286,8 @@ def _from(modes: list[Mode], later_s: float) -> tuple[Mode, ...]:
     return tuple(moved)
 
 
-def _fit_zone(tap: Tap, zone: Prepared, sound: Sound) -> TapFit | None:
-    rate_hz = zone.rate_hz
-    first = int(np.ceil(tap.free_from_s * rate_hz))
-    reach_s = zone.decimator.reach / sound.sample_rate_hz + (len(zone.noise.whitener) - 1) / rate_hz
-    last = min(int((tap.free_until_s - reach_s) * rate_hz), len(zone.whitened))
-    if sound.clipped is not None:
-        first = max(first, _after_clipping(sound, tap, rate_hz))
-    inside_hz = (max(zone.decimator.pass_low_hz - 60.0, 20.0), zone.decimator.pass_high_hz)
-    return fit_tap(zone.whitened, first, last, rate_hz, zone.noise.hum_poles, inside_hz)
-
-
 def _answers(zone: Decimator, mode: Mode) -> bool:
     return zone.low_hz <= mode.freq_hz < zone.high_hz
-
-
-def _after_clipping(sound: Sound, tap: Tap, rate_hz: float) -> int:
-    """Return the first decimated sample after the last flat top of half a millisecond or more.
-
-    A peak clipped for only a few samples has lost little, and waiting for the last of these would lose the loudest
-    part of the decay. What is missing stays in the residual and widens the intervals.
-    """
-    assert sound.clipped is not None
-    first, last = int(tap.onset_s * sound.sample_rate_hz), int(tap.free_until_s * sound.sample_rate_hz)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sound.clipped[first:last].astype(np.int8), [0]])))
-    ends = [b for a, b in edges.reshape(-1, 2) if b - a >= max(4, _FLAT_TOP_S * sound.sample_rate_hz)]
-    return 0 if not ends else int(np.ceil((first + ends[-1]) / sound.sample_rate_hz * rate_hz))
 
 
 def correlations(found: TapFit, zone: Prepared) -> Float:
@@ -331,9 +341,10 @@ def _mode(
     rate_hz, count, excess = found.rate_hz, found.fit.count, _excess_of(found, k)
     var_log, var_omega = pole_cov[k, k] * excess, pole_cov[count + k, count + k] * excess
     cross = pole_cov[k, count + k] * excess
-    log_se = min(float(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k])), _UNKNOWN_LOG_SE)
+    bent_log, bent_omega = (float(b[k]) if len(b) else 0.0 for b in (found.bend_log_delta, found.bend_omega))
+    log_se = min(float(np.hypot(np.hypot(np.sqrt(var_log), halves.extra_log_delta[k]), bent_log)), UNKNOWN_LOG_SE)
     most = _UNKNOWN_OF_FREQ * 2 * np.pi * float(freq_hz[k]) / rate_hz
-    omega_se = min(float(np.hypot(np.sqrt(var_omega), halves.extra_omega[k])), most)
+    omega_se = min(float(np.hypot(np.hypot(np.sqrt(var_omega), halves.extra_omega[k]), bent_omega)), most)
     size, t60_s = float(abs(amplitude[k])), float(LN_1000 / delta[k])
     return Mode(
         freq_hz=float(freq_hz[k]),
@@ -376,4 +387,6 @@ def _flags(k: int, freq_hz: float, t60_s: float, found: TapFit, halves: EarlyLat
         flags.append("not-exponential")
     if halves.glides[k]:
         flags.append("glides")
-    return tuple(flags)
+    if found.bend:
+        flags += found.bend[k]
+    return tuple(dict.fromkeys(flags))

@@ -20,6 +20,7 @@ from tapbatch.model.reading import LN_1000, DecayTrace, Spectrum, TapReading
 _SPECTRUM_S = 0.5
 _SPECTRUM_POINTS = 420
 _TRACE_POINTS = 220
+_CONTACT_S = 0.02  # no mallet stays longer
 _BLOCK_S = 0.005
 _LONGEST_TRACE_S = 1.5
 
@@ -81,12 +82,16 @@ def _zone_spectrum(reading: TapReading, zone: Prepared) -> tuple[Float, Float, F
 
 
 def seen_fall_db(reading: TapReading) -> float:
-    """Return how many decibels of a tap's decay are visible: down to the noise, or until a bounce ends it."""
+    """Return how many decibels of a tap's decay are visible: down to the noise, or until a bounce ends it.
+
+    Where a tap is measured only after its bounces, what fell before is not counted.
+    """
     strongest = max(reading.modes, key=lambda m: m.energy_db, default=None)
     if strongest is None or not strongest.t60_s > 0:
         return reading.tap.snr_db
     free_s = reading.tap.free_until_s - reading.tap.free_from_s
-    return min(reading.tap.snr_db, 60.0 * free_s / strongest.t60_s)
+    late_s = max(reading.tap.free_from_s - reading.tap.onset_s - _CONTACT_S, 0.0)
+    return min(reading.tap.snr_db - 60.0 * late_s / strongest.t60_s, 60.0 * free_s / strongest.t60_s)
 
 
 def trace_of(taps: tuple[TapReading, ...], prepared: tuple[Prepared, ...]) -> DecayTrace | None:

@@ -39,6 +39,8 @@ NoVerdictKind = Literal[
     "one",
     "new",
     "gone",
+    "unheard",
+    "unresolved",
     "not at both",
     "too narrow",
     "empty band",

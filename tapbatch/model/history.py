@@ -14,7 +14,7 @@ from tapbatch.model.caution import Caution
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 
-Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone"]
+Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
 Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
@@ -45,7 +45,8 @@ class StageMode:
     are compared.
     ``within_cents`` and ``between_cents`` are the standard errors of one tap: from noise alone, and from tap to tap.
     ``playing_note`` and ``playing_cents`` give the same frequency relative to the pitch at which the instrument is
-    played; they are empty and ``None`` if that is the pitch of the stage.
+    played; they are empty and ``None`` if that is the pitch of the stage. ``t60_s`` and its bounds are ``None`` if
+    only the frequency is known (flag ``unresolved``).
     """
 
     mode: str
@@ -55,9 +56,9 @@ class StageMode:
     freq_high_hz: float
     note: str
     cents: float
-    t60_s: float
-    t60_low_s: float
-    t60_high_s: float
+    t60_s: float | None
+    t60_low_s: float | None
+    t60_high_s: float | None
     level_db: float
     taps: int
     within_cents: float
@@ -69,9 +70,9 @@ class StageMode:
     freq_anew_high_hz: float | None = None
 
     @property
-    def q(self) -> float:
-        """Quality factor, dimensionless."""
-        return math.pi * self.freq_hz * self.t60_s / LN_1000
+    def q(self) -> float | None:
+        """Quality factor, dimensionless; ``None`` if the decay is not known."""
+        return None if self.t60_s is None else math.pi * self.freq_hz * self.t60_s / LN_1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,7 +183,9 @@ class Extent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """The change of one mode of a part from one stage to the next; changes are ``None`` for ``new`` and ``gone``.
+    """The change of one mode of a part from one stage to the next.
+
+    Changes are ``None`` for ``new``, ``gone`` and ``unheard``.
 
     ``chance`` (0 to 1) is the probability that any mode of the stage would seem to move this much by chance alone.
     ``more_taps`` and ``more_setups`` are the numbers of further taps or set-ups at the later stage that would decide

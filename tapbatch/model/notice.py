@@ -33,6 +33,7 @@ OfRecording = Literal[
     "mostly room",
     "some room",
     "set-ups",
+    "not asked",
     "other",
 ]
 """What may be noticed of one recording: these stand in the column ``notice`` of ``recordings.csv``."""
@@ -77,6 +78,7 @@ class Notice:
     automatic gain      nothing
     mostly, some room   nothing: the reading says how much
     set-ups             ``counts``: the used taps of each set-up in it
+    not asked           nothing: the other recordings of its stage were asked together without it
     other               ``text``: what a file of another version said
     counted once        ``path`` is the same sound as ``other_path``
     renamed             ``path`` is now ``other_path``

@@ -21,6 +21,9 @@ from tapbatch.model.notice import Notice
 
 LN_1000 = math.log(1000.0)
 
+UNRESOLVED = "unresolved"
+"""The flag of a mode whose frequency is known and whose decay is not: its ``t60_s`` is a stand-in, shown nowhere."""
+
 Kind = Literal["tap", "pluck", "room"]
 
 
@@ -121,6 +124,11 @@ class Mode:
     flags: tuple[str, ...] = ()
     freq_misfit_hz: float = 0.0
     t60_log_misfit: float = 0.0
+
+    @property
+    def resolved(self) -> bool:
+        """Whether the decay is known; if it is not, ``t60_s`` is a stand-in with an error of a factor of 400."""
+        return UNRESOLVED not in self.flags
 
     @property
     def q(self) -> float:
@@ -233,11 +241,24 @@ class DecayTrace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Background:
+    """What lies behind the modes of a recording, in bands of a sixth of an octave from 20 Hz up.
+
+    ``noise_db`` and ``left_db`` are two-sided densities in decibels relative to 1 (full scale)^2/Hz: of the noise,
+    and of all that the modes leave. They begin with band ``first_band`` and are ``None`` where nothing is known.
+    """
+
+    first_band: int
+    noise_db: tuple[float | None, ...]
+    left_db: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """All that is measured in one recording: a pure function of its bytes, its band settings and the method.
 
     ``direct_db`` is how far the direct sound stands over the room's, or ``None`` if no tap tells, if the recording is
-    of another kind, or if the reading is older than this value.
+    of another kind, or if the reading is older than this value; so is ``background``.
     """
 
     sha256: str
@@ -252,6 +273,7 @@ class Reading:
     trace: DecayTrace | None = None
     device: str = ""
     direct_db: float | None = None
+    background: Background | None = None
 
     @property
     def used_taps(self) -> tuple[TapReading, ...]:

@@ -19,6 +19,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 from tapbatch.measure.method import METHOD
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import (
+    Background,
     BandSettings,
     Coupling,
     Decay,
@@ -74,6 +75,8 @@ def reading_from_json(text: str) -> Reading:
         data["notices"] = tuple(map(notice_from_plain, data["notices"]))
         data["spectrum"] = None if data["spectrum"] is None else Spectrum(**_tupled(data["spectrum"]))
         data["trace"] = None if data["trace"] is None else DecayTrace(**_tupled(data["trace"]))
+        if data.get("background") is not None:
+            data["background"] = Background(**_tupled(data["background"]))
         return Reading(**data)
     except (KeyError, TypeError, AttributeError, RecursionError) as error:
         msg = f"not a reading: {error}"

@@ -60,7 +60,8 @@ def compare_in_shop(
         raise ShopError(f"{before}, {after}", what, "name two stages at which the same part was recorded")
     settings = shop.settings_of(one)
     settings_after = None if one == other else shop.settings_of(other)
-    compared = (side_by_side(a, b, settings, settings_after, bench=found.bench) for a, b in pairs)
+    kept_of = found.kept[other].taps_of
+    compared = (side_by_side(a, b, settings, settings_after, bench=found.bench, kept_of=kept_of) for a, b in pairs)
     return tuple(compared), found.attention
 
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from tapbatch.compare.across import Common, Learned, common, learned_from, liked_by, sets_up_anew
 from tapbatch.compare.bench import Bench
@@ -31,6 +31,7 @@ from tapbatch.run.inventory import Inventory, is_missing, take_stock
 from tapbatch.run.lines import without_lines
 from tapbatch.run.measuring import jobs_of, measure
 from tapbatch.run.stamp import tool_stamp
+from tapbatch.run.together import Together
 from tapbatch.run.workers import Alone
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.notes import NoteKey
@@ -89,7 +90,8 @@ class Worked:
     attention
         What in the recordings and settings needs the builder.
     damaged, lost
-        Keys of readings that could not be read: of recordings that are there, and of such as are gone.
+        Keys of readings that could not be read: of recordings that are there, and of such as are gone. Among the
+        first are those of which too little is kept for a second pass.
     """
 
     history: History
@@ -111,12 +113,15 @@ class Histories:
         Why an instrument has no history, where its readings cannot be compared.
     attention
         Recordings that could not be measured.
+    kept
+        What is kept of the taps of each instrument's recordings.
     """
 
     of: Mapping[str, History]
     bench: Bench
     failed: Mapping[str, TapbatchError]
     attention: tuple[Attention, ...] = ()
+    kept: Mapping[str, Together] = field(default_factory=dict)
 
 
 def histories_of(
@@ -167,7 +172,8 @@ def histories_of(
         else:
             if worked.readings:
                 histories[name] = worked.history
-    return Histories(of=histories, bench=known.common.bench, failed=failed, attention=tuple(refused))
+    kept = {name: together_of(known.inputs[name], store) for name in histories}
+    return Histories(of=histories, bench=known.common.bench, failed=failed, attention=tuple(refused), kept=kept)
 
 
 def _measure_first(
@@ -215,7 +221,8 @@ def _learn(inputs: Inputs, store: ReadingStore) -> tuple[Learned, bool]:
     """
     try:
         read = _read_back(inputs, store)
-        history, _ = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes)
+        together = together_of(inputs, store)
+        history, _ = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
         return learned_from(history), not (read.damaged or read.lost)
     except (TapbatchError, *UNFORESEEN):
         return Learned(), True
@@ -237,16 +244,22 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
         (:class:`~tapbatch.run.lines.KeptLines`).
     """
     read = _read_back(inputs, store, lines=lines)
-    gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes)
-    compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.bench)
+    together = together_of(inputs, store)
+    gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
+    compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.bench, together.taps_of)
     history, unresolved = with_landings(compared, inputs.settings, shared.rests)
     return Worked(
         history=history,
         readings=tuple(read.items),
         attention=(*attention, *unresolved, *_cut(read.items), *read.told),
-        damaged=tuple(dict.fromkeys(read.damaged)),
+        damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),
         lost=tuple(dict.fromkeys(read.lost)),
     )
+
+
+def together_of(inputs: Inputs, store: ReadingStore) -> Together:
+    """Return what lets the recordings of an instrument decide together, and gives what is kept of their taps."""
+    return Together(store, {recording.path: key for recording, key, _ in inputs.items})
 
 
 def inputs_of(shop: Shop, stock: Inventory) -> dict[str, Inputs]:

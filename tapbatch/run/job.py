@@ -7,13 +7,18 @@ wherever it runs. This module writes nothing.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import UNFORESEEN, SoundError, TapbatchError, not_measured
 from tapbatch.model.reading import BandSettings, Reading, Recording
 from tapbatch.results.readings import reading_key, reading_to_json
+
+if TYPE_CHECKING:
+    from tapbatch.measure.kept_taps import KeptTaps
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,16 +47,17 @@ class Job:
     mtime_ns: int = -1
 
 
-def measure_job(job: Job) -> Reading | TapbatchError:
+def measure_job(job: Job, keep: Callable[[KeptTaps], None] | None = None) -> Reading | TapbatchError:
     """Measure one recording and return the reading, or the error that says why there is none.
 
     Expected errors and unforeseen faults are returned, not raised. If the file changed since it was hashed, an error
-    is returned too, because the reading would be kept under the wrong key.
+    is returned too, because the reading would be kept under the wrong key. ``keep`` is that of
+    :func:`~tapbatch.measure.recording.measure_recording`.
     """
     from tapbatch.measure.recording import measure_recording
 
     try:
-        reading = measure_recording(job.path, job.recording.sha256, job.settings)
+        reading = measure_recording(job.path, job.recording.sha256, job.settings, keep)
         return _changed(job) or reading
     except TapbatchError as error:
         return error
@@ -60,9 +66,17 @@ def measure_job(job: Job) -> Reading | TapbatchError:
 
 
 def measure_to_text(job: Job) -> str | TapbatchError:
-    """Measure one recording and return the reading as JSON, or the error that says why there is none."""
-    result = measure_job(job)
-    return reading_to_json(result) if isinstance(result, Reading) else result
+    """Measure one recording and return the reading as JSON, or the error that says why there is none.
+
+    What is kept of its taps for a second pass follows on a second line.
+    """
+    from tapbatch.results.tap_codec import taps_to_json
+
+    kept: list[KeptTaps] = []
+    result = measure_job(job, kept.append)
+    if not isinstance(result, Reading):
+        return result
+    return "\n".join([reading_to_json(result), *map(taps_to_json, kept)])
 
 
 def hash_job(job: Job) -> str | TapbatchError:

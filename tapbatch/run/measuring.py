@@ -161,8 +161,8 @@ def measure(
 
 
 def _set_aside_cut(job: Job, stock: Inventory, store: ReadingStore) -> None:
-    """Set aside a file kept under the key of a job; it must be cut, otherwise there would be no job."""
-    name = store.set_aside(job.key)
+    """Set aside a cut file that is kept under the key of a job; a whole one is replaced, its kept taps are lost."""
+    name = store.set_aside(job.key) if store.is_damaged(job.key) else ""
     if name:
         notice = Notice("set aside", path=job.recording.path, other_path=name, text="has a kept reading that is cut")
         stock.notices.append(notice)

@@ -231,6 +231,8 @@ class _Pass:
             for key in dict.fromkeys(refreshed.damaged):
                 if self.store.is_damaged(key):
                     self._set_reading_aside(key)
+                elif self.store.taps(key) is None:
+                    self.store.measure_again(key)
             self._measure()
             refreshed = self._refreshed((), last=True)
         for key in dict.fromkeys([*lost, *refreshed.lost]):

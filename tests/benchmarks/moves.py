@@ -202,13 +202,15 @@ def what_to_ask(say: Say, stages: int) -> None:
 
 
 def _head(say: Say, *names: str) -> None:
-    columns = (*names, "false, %", "with ?, %", "whole, own, common hold, %", "half-widths, cents")
+    columns = (*names, "false, %", "with ?, %", "whole, own, common hold, %", "half-widths")
     say(f"| {' | '.join(columns)} |")
     say("".join(["| --- " * len(columns), "|"]))
 
 
 def _row(say: Say, counts: Counts, limit: float, *names: str) -> None:
-    held = ", ".join(_least(counts.held(n), 0.92, counts.stages) for n in counts.holds)
+    # The modes of a stage share what set-ups do to all; their own moves are nearly independent.
+    trials = {n: len(of) if n == "own" else counts.stages for n, of in counts.holds.items()}
+    held = ", ".join(_least(counts.held(n), 0.92, trials[n]) for n in counts.holds)
     halves = ", ".join(f"{np.mean(counts.halves[n]):.1f}" for n in counts.halves)
     false = _most(counts.false / counts.stages, limit, counts.stages)
     doubtful = _share(counts.false_doubtful / counts.stages)

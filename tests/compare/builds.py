@@ -13,7 +13,7 @@ import numpy as np
 
 from tapbatch.compare.order import Item
 from tapbatch.model.history import StageMode
-from tapbatch.model.reading import Decay, Mode, Reading, Recording, Tap, TapReading
+from tapbatch.model.reading import Background, Decay, Mode, Reading, Recording, Tap, TapReading
 
 Rows = Sequence[tuple[float, float, float]]
 
@@ -48,12 +48,22 @@ def reading(
     lossy: bool = False,
     device: str = "",
     method: str = "test",
+    noise_db: float | None = None,
 ) -> Reading:
     each = list(decays) or [()] * len(taps)
     return Reading(
         sha256="", method=method, duration_s=len(taps) + 1.0, sample_rate_hz=sample_rate_hz, recorded_at=recorded_at,
-        lossy=lossy, notices=(), device=device,
+        lossy=lossy, notices=(), device=device, background=None if noise_db is None else background(noise_db),
         taps=tuple(tap_reading(n, m, d) for n, (m, d) in enumerate(zip(taps, each, strict=True), start=1)),
+    )  # fmt: skip
+
+
+def background(noise_db: float, left_db: float | None = None) -> Background:
+    """Return the same noise from 50 to 1500 Hz, and what is left there; by default nothing but the noise."""
+    bands = range(8, 38)
+    return Background(
+        first_band=8, noise_db=(noise_db,) * len(bands),
+        left_db=(noise_db if left_db is None else left_db,) * len(bands),
     )  # fmt: skip
 
 

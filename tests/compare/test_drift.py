@@ -139,8 +139,10 @@ def test_set_ups_on_both_sides_narrow_the_drift() -> None:
 # ----------------------------------------------------------------- rows
 
 
-def _drifts(*stages: list[list[Mode]]) -> tuple[Drift, ...]:
-    items = [item(f"c_{n:02d}-s.wav", reading(of_taps)) for n, of_taps in enumerate(stages, start=1)]
+def _drifts(*stages: list[list[Mode]], noise_db: float | None = None) -> tuple[Drift, ...]:
+    items = [
+        item(f"c_{n:02d}-s.wav", reading(of_taps, noise_db=noise_db)) for n, of_taps in enumerate(stages, start=1)
+    ]
     return build_history("cittern-07", items, InstrumentSettings(), {})[0].drifts
 
 
@@ -160,10 +162,18 @@ def test_a_row_says_the_change_in_hertz_cents_and_percent() -> None:
 
 def test_modes_appear_and_go() -> None:
     low, high = [[mode(200.0)]] * 3, [[mode(200.0), mode(310.0)]] * 3
-    assert [(d.mode, d.verdict, d.freq_change_cents) for d in _drifts(low, high, low) if d.mode == "r2"] == [
+    quiet = _drifts(low, high, low, noise_db=-90.0)
+    assert [(d.mode, d.verdict, d.freq_change_cents) for d in quiet if d.mode == "r2"] == [
         ("r2", "new", None),
         ("r2", "gone", None),
     ]
+
+
+@pytest.mark.parametrize("noise_db", [-45.0, None])
+def test_a_mode_that_noise_may_hide_or_of_which_nothing_is_known_is_unheard(noise_db: float | None) -> None:
+    low, high = [[mode(200.0)]] * 3, [[mode(200.0), mode(310.0)]] * 3
+    (row,) = [d for d in _drifts(high, low, noise_db=noise_db) if d.mode == "r2"]
+    assert (row.verdict, row.freq_change_cents) == ("unheard", None)
 
 
 def test_hum_and_strings_are_not_in_the_drift() -> None:

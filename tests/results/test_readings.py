@@ -11,7 +11,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.model.notice import KINDS, Notice
-from tapbatch.model.reading import BandSettings, Decay, DecayTrace, Mode, Reading, Spectrum, Tap, TapReading
+from tapbatch.model.reading import (
+    Background,
+    BandSettings,
+    Decay,
+    DecayTrace,
+    Mode,
+    Reading,
+    Spectrum,
+    Tap,
+    TapReading,
+)
 from tapbatch.results.readings import check_types, reading_from_json, reading_key, reading_to_json, same
 
 NUMBERS = st.floats(allow_nan=False, allow_infinity=False)
@@ -56,6 +66,13 @@ READINGS = st.builds(
     lossy=st.booleans(),
     notices=NOTICES,
     taps=st.lists(TAP_READINGS, max_size=3).map(tuple),
+    background=st.none()
+    | st.builds(
+        Background,
+        first_band=st.integers(0, 59),
+        noise_db=st.lists(PERHAPS, max_size=3).map(tuple),
+        left_db=st.lists(PERHAPS, max_size=3).map(tuple),
+    ),
     spectrum=st.none() | st.builds(Spectrum, freq_hz=ROWS, level_db=ROWS, noise_db=ROWS),
     trace=st.none()
     | st.builds(DecayTrace, time_s=ROWS, level_db=ROWS, fit_db=WITH_GAPS, floor_db=NUMBERS, tap=st.integers(1, 99)),
@@ -123,5 +140,5 @@ def test_a_value_of_another_type_is_found(wrong: dict[str, object]) -> None:
 @given(READINGS)
 def test_readings_from_before_the_room_was_told_are_accepted(read: Reading) -> None:
     plain = json.loads(reading_to_json(read))
-    del plain["direct_db"]
-    assert same(reading_from_json(json.dumps(plain)), replace(read, direct_db=None))
+    del plain["direct_db"], plain["background"]
+    assert same(reading_from_json(json.dumps(plain)), replace(read, direct_db=None, background=None))

@@ -136,7 +136,8 @@ def test_a_newer_method_measures_what_it_can_hear_and_keeps_the_rest_with_its_ve
     assert {n: rows_of(shop / "results" / n / "modes.csv") for n in modes} == modes
     # said once, and nothing of the old is left that nothing needs
     assert tapbatch("run", shop).notes == []
-    assert len([n for n in bytes_below(shop / "results", hidden=True) if len(Path(n).stem) == 40]) == 3
+    kept = [Path(n) for n in bytes_below(shop / "results", hidden=True) if len(Path(n).stem) == 40]
+    assert sorted(path.suffix for path in kept) == [".json"] * 3 + [".taps"] * 3
 
 
 def test_readings_that_nothing_needs_any_more_are_let_go(sounds: dict[str, np.ndarray], tmp_path: Path) -> None:
@@ -145,7 +146,7 @@ def test_readings_that_nothing_needs_any_more_are_let_go(sounds: dict[str, np.nd
     write_wav(shop / "recordings" / LYRE, taps(64, count=2))
     tapbatch("run", shop)
     kept = {n for n in bytes_below(shop / "results", hidden=True) if len(Path(n).stem) == 40}
-    assert len(kept) == 2
+    assert sorted(Path(n).suffix for n in kept) == [".json"] * 2 + [".taps"] * 2
 
 
 def test_a_file_that_broke_does_not_cost_what_was_known_of_it(sounds: dict[str, np.ndarray], tmp_path: Path) -> None:

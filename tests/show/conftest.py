@@ -388,18 +388,11 @@ def cautions_galore() -> History:
         *(Notice("other", text=f"something else that was noticed, number {n}") for n in range(8)),
     )
     stages = []
+    at_415 = {"concert_pitch_hz": 415.0}
     for n in range(3):
+        half = 3.0 + 4 * (n % 2)
         modes = [
-            stage_mode(
-                name,
-                f,
-                t60,
-                level,
-                lead=level == 0.0,
-                half_cents=3.0 + 4 * (n % 2),
-                flags=flags[k % 5 :],
-                concert_pitch_hz=415.0,
-            )
+            stage_mode(name, f, t60, level, lead=level == 0.0, half_cents=half, flags=flags[k % 5 :], **at_415)
             for k, (name, (f, t60, level)) in enumerate(BODY.items())
         ]
         state = ("closed", "strung", "clamped")[n]
@@ -416,6 +409,10 @@ def cautions_galore() -> History:
                 path=f"Øresund/{n} 'Ελληνικά' Ж/take {n}.wav",
             )
         )
+    for n, stage in enumerate(stages):
+        last = stage.modes[-1]
+        vague = replace(last, t60_s=None, t60_low_s=None, t60_high_s=None, flags=("unresolved", *last.flags))
+        stages[n] = replace(stage, modes=(*stage.modes[:-1], vague))
     history = history_of(
         stages, "Ångström's <b>žaleika</b> & \\\\textbf{x}", (Notice("other", text="a notice of the instrument"),) * 6
     )

@@ -60,30 +60,18 @@ def _drift(
     cautions: tuple[Caution, ...],
     steady: float,
 ) -> Drift:
-    known: dict[str, float | None] = dict.fromkeys(
-        (
-            "freq_change_hz",
-            "freq_change_cents",
-            "cents_low",
-            "cents_high",
-            "t60_change_pct",
-            "t60_low_pct",
-            "t60_high_pct",
-        )
-    )
+    names = ("freq_change_hz", "freq_change_cents", "cents_low", "cents_high")
+    known: dict[str, float | None] = dict.fromkeys((*names, "t60_change_pct", "t60_low_pct", "t60_high_pct"))
     verdict, cents, half = "new" if was is None else "gone", 0.0, 0.0
     if was and now:
-        cents, pct = cents_between(was.freq_hz, now.freq_hz), 100 * (now.t60_s / was.t60_s - 1)
+        cents = cents_between(was.freq_hz, now.freq_hz)
         half = 1.0 + 20.0 * ("few-taps" in now.flags)
         known = {
             "freq_change_hz": now.freq_hz - was.freq_hz,
             "freq_change_cents": cents,
             "cents_low": cents - half,
             "cents_high": cents + half,
-            "t60_change_pct": pct,
-            "t60_low_pct": pct - 6,
-            "t60_high_pct": pct + 6,
-        }
+        } | _rings_longer(was, now)
         verdict = "up" if cents > half else "down" if cents < -half else "unclear"
         verdict = "steady" if abs(cents) + half <= steady else verdict
     return Drift(
@@ -103,6 +91,13 @@ def _drift(
         own_high_cents=known["cents_high"],
         **known,
     )
+
+
+def _rings_longer(was: StageMode, now: StageMode) -> dict[str, float | None]:
+    if was.t60_s is None or now.t60_s is None:
+        return dict.fromkeys(("t60_change_pct", "t60_low_pct", "t60_high_pct"))
+    pct = 100 * (now.t60_s / was.t60_s - 1)
+    return {"t60_change_pct": pct, "t60_low_pct": pct - 6, "t60_high_pct": pct + 6}
 
 
 def landings_of(stages: Sequence[Stage]) -> tuple[Landing, ...]:

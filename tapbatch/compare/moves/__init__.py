@@ -6,7 +6,7 @@ in hundredths of a natural logarithm for decay times; frozen values go out
 argument for each number; ``scatter`` learns how the taps of a hand scatter; ``contrast`` turns the taps of two stages
 into one difference a mode; ``belief`` learns over the shop what a set-up moves; ``mixture`` sums over what is not
 known; ``judge`` gives intervals and verdicts; ``ask`` says what would decide an open one; ``between`` calls them.
-``readings`` alone knows stages; nothing here knows files or settings.
+Nothing here knows files, stages or settings; :mod:`tapbatch.compare.tap_sets` makes arrays of stages.
 
 Figures of *earlier trials* come from a study with another simulator, of 500 shops a case; all others from
 ``tests/benchmarks/moves.py``.

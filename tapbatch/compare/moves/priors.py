@@ -81,8 +81,8 @@ Cuts: small ones move a mode by a few cents, a brace by tens; fewer than half of
 Softening: 0 to 8 cents at the hardest blow."""
 
 T60 = Priors(
-    common_scale=4.0,
-    own_scale=2.0,
+    common_scale=5.0,
+    own_scale=2.5,
     own_cuts=(10.0, 40.0),
     common_cut=25.0,
     own_shares=OWN_SHARES,
@@ -93,8 +93,8 @@ T60 = Priors(
     untold_scatter=5.0,
 )
 """Per cent. How a box is held shows in its damping first: a hand or a rest adds to the loss of the modes it touches,
-so own shifts are large (median of ``so`` 3 %, 95 % below 7 %) and common ones larger (median of ``sc`` 3.1 %, 95 %
-below 13 %). These scales are assumptions, to be sharpened by ``again``; no published figure is known to us. A brace
+so own shifts are large (median of ``so`` 3.7 %, 95 % below 9 %) and common ones larger (median of ``sc`` 3.8 %, 95 %
+below 16 %). These scales are assumptions, to be sharpened by ``again``; no published figure is known to us. A brace
 or a coat of varnish changes the damping of a mode by tens of per cent. Nothing is known of the sign of softening."""
 
 

@@ -22,8 +22,6 @@ from tapbatch.show.view.stages import drifts_by_stage, mode_at
 NARROW_MM = 15.0
 LONGEST_NAME_MM = 30.0
 
-Measured = Callable[[StageMode], Sequence[float]]
-
 
 @dataclass(frozen=True, slots=True)
 class Point:
@@ -50,7 +48,11 @@ class ModePoint(Point):
 
 
 def mode_points(
-    history: History, stages: Sequence[Stage], name: str, steady_cents: float, measured: Measured
+    history: History,
+    stages: Sequence[Stage],
+    name: str,
+    steady_cents: float,
+    measured: Callable[[StageMode], Sequence[float | None]],
 ) -> list[ModePoint]:
     """Return the readings of a mode over some stages; ``measured`` gives a value of it and the ends of its interval.
 
@@ -59,7 +61,7 @@ def mode_points(
     points, told = [], drifts_by_stage(history)
     for index, stage in enumerate(stages):
         mode, drift = mode_at(stage, name), told[stage.part, stage.stage].get(name)
-        value, low, high = measured(mode) if mode else (math.nan,) * 3
+        value, low, high = (math.nan if v is None else v for v in (measured(mode) if mode else (None,) * 3))
         if mode and math.isfinite(value):
             unsure, cautious = words.is_unsure(mode, steady_cents), drift is not None and bool(drift.cautions)
             points.append(ModePoint(index, value, low, high, unsure, drift is not None, cautious, mode, drift))

@@ -37,6 +37,8 @@ _REASONS: dict[NoVerdictKind, str] = {
     "points": "no point in common",
     "new": "new here",
     "gone": "no longer heard",
+    "unheard": "not heard, perhaps too weak",
+    "unresolved": "decay not known at both",
     "not at both": "not measured at both",
     "too narrow": "shorter than the band's own decay",
     "empty band": "holds nothing of its own",

@@ -31,6 +31,7 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
     "mostly room": "what the room sends back is nearly as strong as the sound itself (direct_db in recordings.csv)",
     "some room": "the room moves frequencies and decay times a little (direct_db in recordings.csv)",
+    "not asked": "the other recordings of the stage decided without it which modes there are",
     "set-ups": "a new set-up begins after each pause of five seconds or more between taps that are used",
 }
 """What a notice means. Kinds that are not listed need no explanation."""
@@ -49,6 +50,7 @@ _TEXTS: dict[NoticeKind, str] = {
     "automatic gain": "automatic gain: the noise floor rises between taps",
     "mostly room": "mostly room: go to 5-10 cm; decay times cannot be relied on",
     "some room": "some room: go to 5 cm, or repeat at three places",
+    "not asked": "not asked: too little of its taps is kept",
     "other": "{0.text}",
     "counted once": "{0.path} is the same sound as {0.other_path}: counted once",
     "renamed": "{0.path} is now {0.other_path}",

@@ -23,11 +23,14 @@ JUST_NOTICED_PCT = 5.0
 FLAGS: dict[str, str] = {
     "string": "rings longer than wood can: an open string, or a piece of one; damp the strings and their ends",
     "hum": "lies on the mains hum or one of its harmonics: record elsewhere, or on battery, before you trust it",
+    "unresolved": "a strong line whose decay the fit could not tell: only its frequency and level are known",
     "pair?": "may be two close resonances, or one counted twice: its frequency may be off to either side",
     "not-exponential": "does not decay evenly (a coupled pair, the room, the hold): take T60 as a rough figure",
     "few-taps": "seen in too few taps to know how well it repeats: tap at least five times",
     "one-setup": "from one set-up: record a stage again to learn how much setting up again moves it",
     "glides": "its frequency shifts during the decay (a loose part, a coupled pair): take the note as a rough one",
+    "by-amplitude": "damping or pitch depends on how hard it swings: frequency and T60 are those of small amplitude",
+    "gain": "the recorder changed its gain during the tap: T60 may be off by a factor of three; record again without",
     "identity?": "may have swapped names with a neighbour since the stage before: look at both",
     "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
     "wide": "the interval is wide: record more taps, with the phone closer, or in a quieter room",
@@ -45,6 +48,7 @@ VERDICTS: dict[Verdict, str] = {
     "unclear": "cannot tell",
     "new": "new here",
     "gone": "no longer heard",
+    "unheard": "not heard, perhaps too weak",
 }
 
 FIVE_PER_CENT = (

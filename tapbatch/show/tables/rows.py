@@ -96,7 +96,7 @@ def _tap_rows(stage: Stage, heard: Heard) -> list[Row]:
 
 def _tap_mode_rows(stage: Stage, heard: Heard) -> list[Row]:
     rows: list[Row] = []
-    here = {"recording": heard.recording.path, "stage": stage.stage_shown}
+    here: dict[str, Cell] = {"recording": heard.recording.path, "stage": stage.stage_shown}
     lead = stage.lead.mode if stage.lead else ""
     for index, read in enumerate(heard.reading.used_taps):
         names = heard.mode_names[index] if index < len(heard.mode_names) else ("",) * len(read.modes)
@@ -105,7 +105,9 @@ def _tap_mode_rows(stage: Stage, heard: Heard) -> list[Row]:
         top_db = next((mode.energy_db for mode, name in named if name and name == lead), None)
         for mode, name in named:
             level_db = None if top_db is None else mode.energy_db - top_db
-            rows.append(_filled("tap_modes", mode, **here, tap=read.tap.number, mode=name, level_db=level_db))
+            unknown: dict[str, Cell] = {} if mode.resolved else {"t60_s": None, "t60_se_s": None, "q": None}
+            cells = {**here, **unknown, "tap": read.tap.number, "mode": name, "level_db": level_db}
+            rows.append(_filled("tap_modes", mode, **cells))
     return rows
 
 

@@ -54,7 +54,7 @@ def _mode(row: ModeRow) -> Row:
         "moved": Cell(row.moved, row.drift.extent.cents if row.drift and row.drift.extent else None),
         "Hz": Cell(words.hz_text(mode), mode.freq_hz),
         "T60 (s)": Cell(words.t60_text(mode), mode.t60_s),
-        "Q": Cell(f"{mode.q:.0f}" if math.isfinite(mode.q) else "", mode.q),
+        "Q": Cell(f"{mode.q:.0f}" if mode.q is not None and math.isfinite(mode.q) else "", mode.q),
         "level (dB)": Cell(f"{mode.level_db:{'+' if mode.level_db > 0 else ''}z.1f}", mode.level_db),
         "taps": Cell(str(mode.taps), mode.taps),
         "noticed": Cell(", ".join(mode.flags), items=mode.flags),

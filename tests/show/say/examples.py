@@ -24,6 +24,7 @@ NOTICES = {
         Notice("too long", there_s=41400.0),
         Notice("automatic gain"),
         Notice("mostly room"),
+        Notice("not asked"),
         Notice("some room"),
         Notice("set-ups", counts=(3, 3, 3)),
         Notice("other", text="came on tape"),

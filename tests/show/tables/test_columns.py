@@ -8,19 +8,23 @@ import os
 import re
 import unicodedata
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tapbatch.compare.history import build_history
 from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.reading import Attention
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import beside, put_file
 from tapbatch.show.tables.columns import SCHEMA, table_bytes
 from tapbatch.show.tables.frames import read_table
 from tapbatch.show.tables.rows import attention_rows, history_to_tables
+from tests.compare import builds
 from tests.documentation.promised import COLUMNS
 from tests.refusals import refused
 
@@ -239,3 +243,23 @@ def test_a_table_that_is_none_is_refused_in_one_line(
 def test_a_table_that_is_missing_is_refused(tmp_path: Path) -> None:
     with refused(ShopError, tmp_path / "modes.csv", "No such file"):
         read_table(tmp_path / "modes.csv")
+
+
+def test_a_mode_of_unknown_decay_leaves_t60_and_q_empty() -> None:
+    """In the tap that does not tell it, and at a stage whose taps all do not."""
+    known = builds.mode(240.0, 0.4)
+    vague = replace(known, t60_log_se=3.0, flags=("unresolved",))
+    items = [
+        builds.item("c_01-s_1.wav", builds.reading([[known], [vague], [known]])),
+        builds.item("c_02-s_1.wav", builds.reading([[vague]] * 3)),
+    ]
+    tables = history_to_tables(build_history("cittern-07", items, InstrumentSettings(), {})[0])
+    taps = [(row["t60_s"], row["t60_se_s"], row["q"] is None) for row in tables["tap_modes"]]
+    assert [tap[0] is None for tap in taps] == [False, True, False, True, True, True]
+    assert taps[1] == (None, None, True)
+    first, second = tables["modes"]
+    assert first["t60_s"] is not None
+    assert [second[name] for name in ("t60_s", "t60_low_s", "t60_high_s", "q")] == [None] * 4
+    assert "unresolved" in str(second["flags"])
+    cells = table_bytes("modes", [second]).decode().splitlines()[1].split(",")
+    assert [cells[n] for n, column in enumerate(SCHEMA["modes"]) if column.name in ("t60_s", "q")] == ["", ""]
