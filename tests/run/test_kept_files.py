@@ -37,9 +37,13 @@ def old(tmp_path: Path) -> Path:
 
 
 def numbers_of(shop: Path) -> dict[str, list[list[str]]]:
-    """Return the cells with numbers of each table, as text."""
+    """Return the cells with numbers of each table, as text, in the columns of 0.1."""
+    columns = {name: set(rows_of(_table(OLD, name))[0]) for name in TABLES}
     return {
-        name: [[cell for cell in row.values() if _is_number(cell)] for row in rows_of(_table(shop, name))]
+        name: [
+            [cell for column, cell in row.items() if column in columns[name] and _is_number(cell)]
+            for row in rows_of(_table(shop, name))
+        ]
         for name in TABLES
     }
 
@@ -55,7 +59,8 @@ def check_drift(shop: Path, before: list[dict[str, str]]) -> None:
         assert float(new["t60_change_pct"]) == pytest.approx(float(old["t60_change_pct"]), abs=1.0)
         for low, high in (("cents_low", "cents_high"), ("t60_low_pct", "t60_high_pct")):
             assert float(new[low]) < float(old[low]) < float(old[high]) < float(new[high])
-        assert new["verdict"] == old["verdict"]
+        # No verdict is firm between two versions of the method.
+        assert new["verdict"] == old["verdict"] + ("?" if "method" in new["caution"] else "")
 
 
 def _table(shop: Path, name: str) -> Path:
