@@ -270,8 +270,8 @@ class SetupBelief:
     """What is believed of the shifts that a new set-up brings: probabilities over fixed grids of their sizes.
 
     ``own`` is for the shift of each mode alone, ``common`` for that of all modes together
-    (:mod:`tapbatch.compare.moves` has the grids); ``again`` is how many times a set-up was repeated, ``typical`` what
-    a new one is expected to shift, in cents or per cent.
+    (:mod:`tapbatch.compare.moves` has the grids); ``again`` is how many times a set-up was repeated, ``typical``
+    what a new one is expected to shift, in cents or per cent.
     """
 
     own: tuple[float, ...]

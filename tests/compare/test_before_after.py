@@ -54,8 +54,9 @@ def test_the_verdict_is_what_the_interval_says() -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("factor", "verdict"), [(1.2, "longer"), (0.8, "shorter"), (1.0, "same within 5 %")])
+@pytest.mark.parametrize(("factor", "verdict"), [(1.6, "longer"), (0.6, "shorter"), (1.0, "unclear")])
 def test_whole_band_and_mode_say_the_same_truth(factor: float, verdict: str) -> None:
+    """A new set-up may change a decay by a tenth and more, so only larger changes are told without ``again``."""
     rng = np.random.default_rng(3)
     found = compared(side("c_01-a_1.wav", 0.4, rng), side("c_02-b_1.wav", 0.4 * factor, rng))
     for change in (of(found, "whole"), of(found, "band", "500 Hz"), of(found, "mode")):
@@ -152,7 +153,7 @@ def test_balance_is_free_of_gain_and_shows_a_shift() -> None:
 def test_of_two_instruments_only_labels_and_the_lead_are_matched() -> None:
     rng = np.random.default_rng(8)
     stages = build_history("cittern-07", [side("c_01-a_1.wav", 0.4, rng)], CITTERN, {})[0].stages
-    others = build_history("cittern-04", [side("c_01-a_1.wav", 0.5, rng)], CITTERN, {})[0].stages
+    others = build_history("cittern-04", [side("c_01-a_1.wav", 0.7, rng)], CITTERN, {})[0].stages
     found = side_by_side(stages[0], others[0], CITTERN, CITTERN)
     assert [c.name for c in found.sustain if c.subject == "mode"] == ["lead"]
     assert of(found, "mode").verdict == "longer"

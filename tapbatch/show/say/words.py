@@ -166,8 +166,13 @@ def sure_text(mode: StageMode, unit: str = "c") -> str:
 
 def sure_in_full(mode: StageMode) -> str:
     """Return how sure the pitch of a mode is, set up anew and untouched, such as ``± 4 c (untouched ± 0.9 c)``."""
-    untouched = "" if _half_anew_cents(mode) is None else f" (untouched {_sure(mode, half_cents(mode))})"
+    untouched = "" if _half_anew_cents(mode) is None else f" (untouched {untouched_text(mode)})"
     return sure_text(mode) + untouched
+
+
+def untouched_text(mode: StageMode) -> str:
+    """Return how sure the pitch of a mode is as the instrument lies, such as ``± 0.9 c``; ``± ?`` if not known."""
+    return _sure(mode, half_cents(mode))
 
 
 def _sure(mode: StageMode, half: float, unit: str = "c") -> str:

@@ -43,19 +43,28 @@ def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[Line]:
     if not stage.modes:
         return [*lines, *_nothing_heard(stage)]
     rows = mode_rows(stage, steady_cents)
-    lines.append((_columns("", "note", "cents", "how sure", "Hz", "T60 (s)", "taps"), "dim"))
+    lines.append((_columns("", "note", "cents", "untouched", "Hz", "T60 (s)", "taps"), "dim"))
     # What all modes have in common is said once, at the end.
     common = set.intersection(*(set(m.flags) for m in stage.modes)) if len(stage.modes) > 1 else set()
     for row in rows:
         mode = row.mode
-        figures = words.cents_text(mode), words.sure_text(mode), words.hz_text(mode), words.t60_text(mode), row.taps
+        untouched = words.untouched_text(mode)
+        figures = words.cents_text(mode), untouched, words.hz_text(mode), words.t60_text(mode), row.taps
         cells = _columns("leads" if mode.lead else "", mode.note, *figures)
         lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
         if own := [flag for flag in mode.flags if flag not in common]:
             lines += said(f"noticed: {', '.join(own)}", "dim", first="        ")
     if played := ", ".join(words.played_note_text(row.mode) for row in rows if row.played):
         lines += said(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {played}.")
-    return [*lines, *_whole_lines(stage), *_noticed(stage)]
+    return [*lines, *_whole_lines(stage), *_set_up_anew(stage), *_noticed(stage)]
+
+
+def _set_up_anew(stage: Stage) -> list[Line]:
+    """Return a line on how sure a reading is once the instrument is put down and set up anew; none if not known."""
+    lead = next((m for m in stage.modes if m.lead), None)
+    if lead is None or words.sure_text(lead) == words.untouched_text(lead):
+        return []
+    return said(f"Put down and set up anew, it would read the same within {words.sure_text(lead)[2:]}.", "dim")
 
 
 def reading_to_json(stage: Stage) -> str:

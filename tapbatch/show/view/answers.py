@@ -148,7 +148,7 @@ def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
     said = taps if recordings < 2 else f"{taps}, {recordings} recordings"
     if math.isnan(half):
         return f"{said}; how sure is not known"
-    wide = f"; {words.sure_text(lead)} is wider than the {steady_cents:g} c that count as steady"
+    wide = f"; {words.untouched_text(lead)} is wider than the {steady_cents:g} c that count as steady"
     return said + wide if half > steady_cents else said
 
 

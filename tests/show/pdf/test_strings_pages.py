@@ -30,7 +30,7 @@ TWO = CITTERN.model_copy(update={"strings": CITTERN.strings[:2], "playing_pitch_
 @pytest.fixture(scope="module")
 def built() -> History:
     rng = np.random.default_rng(2)
-    items = [side("c_01-a_1.wav", 0.4, rng), side("c_02-b_1.wav", 0.5, rng)]
+    items = [side("c_01-a_1.wav", 0.4, rng), side("c_02-b_1.wav", 0.7, rng)]
     for name, cents in (("c_01-a_pluck.wav", 0.0), ("c_02-b_pluck.wav", -14.0)):
         sounded = [tone(cents_up(G3, cents), 4.0, 2.0), tone(cents_up(D4, -1))] * 2
         items.append(item(name, plucked(*sounded), kind="pluck"))
@@ -46,7 +46,7 @@ def test_the_page_says_what_rings_longer_and_what_differed(built: History) -> No
     text = page(built, "Before and after")
     assert "01-a, then 02-b" in text
     assert f"{BESIDES}: {caution_text(Caution('strings', after_cents=-14.0))}" in text
-    assert "longer, +2" in text
+    assert "longer, +7" in text
     assert "string 1, G3" in text
     assert "ISO 3382-1:2009" in text
     assert NO_LOUDNESS in text
