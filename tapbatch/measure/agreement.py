@@ -36,6 +36,10 @@ SURE_DB = -15.0
 EXPLAINED_DB = -5.5
 """The median of the others must leave less: explain 72 %."""
 
+BY_SURE_DB = -4.5
+"""The same where two or more sure taps are asked: they left -3.8 dB or more of a syllable, and -5 dB of a tap over
+which a lossy codec had begun its stream."""
+
 BY_ONE_DB = -8.0
 """One sure tap suffices if it leaves less than this: it explains 84 %."""
 
@@ -151,7 +155,8 @@ def is_explained(zones: Zones, tap: int, used: Sequence[int], sure: Sequence[int
         return True
     left_db = {other: left_by_db(zones, tap, other) for other in _spread(asked)}
     middle = sorted(left_db.values())[(len(left_db) - 1) // 2]
-    if middle < EXPLAINED_DB or any(left_db.get(other, 0.0) < BY_ONE_DB for other in surely):
+    least_db = BY_SURE_DB if len(surely) > 1 else EXPLAINED_DB
+    if middle < least_db or any(left_db.get(other, 0.0) < BY_ONE_DB for other in surely):
         return True
     return len(surely) < 2 and middle < _RINGING_EXPLAINED_DB and _rings(zones, tap)
 

@@ -45,6 +45,7 @@ def numbers_of(shop: Path) -> dict[str, list[list[str]]]:
             for row in rows_of(_table(shop, name))
         ]
         for name in TABLES
+        if rows_of(_table(OLD, name))
     }
 
 

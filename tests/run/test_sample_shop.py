@@ -343,7 +343,7 @@ def test_varnish_is_told_by_sustain_and_not_by_pitch(moves: list[Moved]) -> None
     for m in varnished:
         true_pct = float(m.true["t60_change_pct"])
         assert float(m.read["t60_change_pct"]) == pytest.approx(true_pct, abs=3.0)
-        # How it is held shows in the decay first, and one `again` says little of that: only 20 % are told.
+        # How it is held shows in the decay first, and one `again` says little of that: a fifth is told.
         if true_pct <= -20:
             assert float(m.read["t60_high_pct"]) < 0
 
