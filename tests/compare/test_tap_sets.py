@@ -73,6 +73,6 @@ def test_a_move_is_told_from_recordings(cents: float, verdict: str) -> None:
     assert moves.modes[2].verdict == verdict
     assert moves.modes[2].own.value == pytest.approx(cents, abs=1.5)
     still = [tap_sets(s, members_by_mode(s), names_of(before), T60_OF) for s in (before, after)]
-    rings = moves_between(still[0], still[1], T60, believe([], T60), 10.0).modes
-    assert {m.verdict for m in rings} <= {"steady", "unclear"}
-    assert all(m.own.value == pytest.approx(0.0, abs=3.0) for m in rings)
+    decays = moves_between(still[0], still[1], T60, believe([], T60), 10.0).modes
+    assert {m.verdict for m in decays} <= {"steady", "unclear"}
+    assert all(m.own.low <= 0.0 <= m.own.high for m in decays)

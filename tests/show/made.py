@@ -60,17 +60,8 @@ def _drift(
     cautions: tuple[Caution, ...],
     steady: float,
 ) -> Drift:
-    known: dict[str, float | None] = dict.fromkeys(
-        (
-            "freq_change_hz",
-            "freq_change_cents",
-            "cents_low",
-            "cents_high",
-            "t60_change_pct",
-            "t60_low_pct",
-            "t60_high_pct",
-        )
-    )
+    names = ("freq_change_hz", "freq_change_cents", "cents_low", "cents_high")
+    known: dict[str, float | None] = dict.fromkeys((*names, "t60_change_pct", "t60_low_pct", "t60_high_pct"))
     verdict, cents, half = "new" if was is None else "gone", 0.0, 0.0
     if was and now:
         cents = cents_between(was.freq_hz, now.freq_hz)

@@ -24,7 +24,7 @@ COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
 _ARTICLES = Markup("<!-- articles -->")
 
 FOOTER = (
-    "A dot is a reading and its bar the 95 % interval; hollow and pale means unsure. = held steady; ? cannot tell. "
+    "A dot is a reading and its bar the 95 % interval; hollow and pale means unsure. = stood still; ? cannot tell. "
     "Broken line, or figure in orange: something besides the wood differed."
 )
 

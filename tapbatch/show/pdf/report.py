@@ -29,7 +29,7 @@ from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, leading,
 
 CAPTIONS = {
     "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
-    "reading and its bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = held steady; ? "
+    "reading and its bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = stood still; ? "
     "cannot tell. Broken line, or figure in orange: something besides the wood differed (see below).",
     "Sustain": "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken "
     "line: something besides the wood differed between the two stages.",

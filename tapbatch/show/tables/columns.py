@@ -57,11 +57,11 @@ _TABLES: dict[str, str] = {
     "taps": "recording stage tap onset_s peak_dbfs snr_db used reason",
     "tap_modes": "recording stage tap mode freq_hz freq_se_hz t60_s t60_se_s q level_db",
     "modes": "part state stage stage_order mode lead freq_hz freq_low_hz freq_high_hz note cents concert_pitch_hz "
-    "t60_s t60_low_s t60_high_s q level_db taps flags playing_pitch_hz playing_note playing_cents "
-    "freq_anew_low_hz freq_anew_high_hz",
+    "t60_s t60_low_s t60_high_s q level_db taps flags freq_anew_low_hz freq_anew_high_hz "
+    "playing_pitch_hz playing_note playing_cents",
     "drift": "part mode from_stage to_stage freq_change_hz freq_change_cents cents_low cents_high t60_change_pct "
     "t60_low_pct t60_high_pct verdict caution moved common_cents common_low_cents common_high_cents own_cents "
-    "own_low_cents own_high_cents chance_pct more_taps more_setups first_stage first_change_cents first_cents_low "
+    "own_low_cents own_high_cents more_taps more_setups chance_pct first_stage first_change_cents first_cents_low "
     "first_cents_high first_verdict first_caution",
     "targets": "part mode stage freq_hz note cents landing landing_note landing_hz cents_to_go tolerance_cents "
     "on_target taps_within step_cents step_low_cents step_high_cents steps_seen steps_to_go overshoot_pct basis "
