@@ -259,7 +259,7 @@ class Round:
         table = self.arena.results / "watch-9" / "recordings.csv"
 
         def is_read() -> bool:
-            # A folder that was planted in the place of the table keeps it from being replaced; the reading is printed.
+            # A folder planted in the place of the table keeps it from being replaced; the reading is printed.
             printed = f"\n{name}\n".encode() in program.output.read_bytes()
             return printed if table.is_dir() else table.is_file() and name.encode() in table.read_bytes()
 
