@@ -143,6 +143,28 @@ def test_on_target_is_what_the_contract_says(off: float, on_target: str, within:
     assert (landing.on_target, landing.taps_within) == (on_target, within)
 
 
+@pytest.mark.parametrize(
+    ("again", "off", "tolerance", "anew"),
+    [
+        (0, 0.0, 3.0, "likely"),
+        (0, 0.0, 10.0, "sure"),
+        (6, 0.0, 3.0, "sure"),
+        (6, 9.0, 3.0, "no"),
+        (6, 2.5, 3.0, "likely"),
+    ],
+)
+def test_on_target_anew_counts_the_set_up(again: int, off: float, tolerance: float, anew: str) -> None:
+    # Without `again` a set-up may move a mode by six cents; after six that moved nothing, by less than two.
+    freqs = (176.0, 262.0, 390.0, 580.0)
+    items = [item("c_01-a.wav", reading(_taps(*freqs)))]
+    items += [item(f"c_01-a_again_{k}.wav", reading(_taps(*freqs)), again=True, take=k) for k in range(1, again + 1)]
+    landing = _target(*items, hz=_up(176.0, off), tolerance_cents=tolerance)
+    assert landing.on_target_anew == anew
+    # As it lies it is never less on target than set up anew.
+    order = ("no", "likely", "sure")
+    assert order.index(landing.on_target) >= order.index(anew)
+
+
 # ------------------------------------------------------------------ steps
 
 
