@@ -182,7 +182,8 @@ def test_over_2000_next_steps_and_landings_anywhere_it_beats_the_base_rate() -> 
     bins = np.minimum((10 * chance).astype(int), 9)
     for b in range(10):
         own = bins == b
-        assert abs(hit[own].mean() - chance[own].mean()) <= 0.06
+        # Ten landings of a day hang together: a bin of 500 tells its share to about three points.
+        assert abs(hit[own].mean() - chance[own].mean()) <= 0.08
 
 
 @pytest.mark.slow

@@ -58,5 +58,5 @@ def test_the_thin_circular_hole_worked() -> None:
     outlook = learn_steps([At(c, 1e-4, a) for c, a in zip(cents[:4], areas, strict=False)], [(0, 1), (1, 2), (2, 3)])
     assert outlook is not None
     assert areas[4] == pytest.approx(math.pi * 2500.0)
-    foretold = cents[3] + outlook.step.mean
+    foretold = cents[3] + outlook.step.middle
     assert foretold == pytest.approx(1200.0 * math.log2(141.03), abs=0.2)
