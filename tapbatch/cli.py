@@ -307,7 +307,7 @@ def compare(
     from tapbatch.show.terminal.comparison import comparison_lines
     from tapbatch.show.terminal.readings import print_attention, print_lines
 
-    comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after)
+    comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after, _note)
     for comparison in comparisons:
         print_lines(comparison_lines(comparison))
     print_attention(attention)

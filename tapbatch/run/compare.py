@@ -9,7 +9,7 @@ next run uses.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from tapbatch.compare.before_after import Comparison, side_by_side
 from tapbatch.model.errors import ShopError
@@ -21,7 +21,7 @@ from tapbatch.shop.folder import Shop
 
 
 def compare_in_shop(
-    shop: Shop, instrument: str, before: str, after: str
+    shop: Shop, instrument: str, before: str, after: str, say: Callable[[str], None] = lambda _line: None
 ) -> tuple[tuple[Comparison, ...], tuple[Attention, ...]]:
     """Compare two stages, part by part.
 
@@ -33,6 +33,8 @@ def compare_in_shop(
         Name of the instrument.
     before, after : str
         Its stages by name or beginning, or ``INSTRUMENT/STAGE`` for a stage of another instrument.
+    say : callable
+        Called as by :func:`tapbatch.run.histories.histories_of`.
 
     Returns
     -------
@@ -48,7 +50,7 @@ def compare_in_shop(
         If the instrument or a stage is not found, several stages begin with the name, or there is no common part.
     """
     wanted = [_split(instrument, name) for name in (before, after)]
-    found = histories_of(shop, {name for name, _ in wanted}, measuring=True)
+    found = histories_of(shop, {name for name, _ in wanted}, measuring=True, say=say)
     for error in found.failed.values():
         raise error
     sides = [_stages(found.of, name, stage) for name, stage in wanted]

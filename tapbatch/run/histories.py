@@ -146,7 +146,7 @@ def histories_of(
     lines
         Whether the readings have their spectra and traces, which fill most of the memory that they take.
     say
-        Called with one line where another run is waited for.
+        Called with one line where another run is waited for, and for each kept file that was set aside.
 
     Raises
     ------
@@ -189,6 +189,9 @@ def _measure_first(
     if jobs:
         with hold(shop.results_dir, name_of_command(), say):
             measure(jobs, stock, store, Alone(), None)
+        for notice in stock.notices:
+            if notice.kind == "set aside":
+                say(notice_text(notice))
     return stock.attention[before:]
 
 

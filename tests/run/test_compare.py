@@ -12,7 +12,7 @@ import pytest
 
 from tapbatch.model.caution import Caution
 from tapbatch.model.reading import Reading
-from tapbatch.results.readings import reading_to_json
+from tapbatch.results.readings import FOLDER, reading_to_json
 from tapbatch.run import measuring
 from tapbatch.run.compare import compare_in_shop
 from tapbatch.run.job import Job
@@ -22,6 +22,7 @@ from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.tables.frames import read_table
 from tests.compare.builds import mode, reading
 from tests.refusals import misses
+from tests.shops import make_shop, tapbatch, taps
 
 LABELS = '[[mode]]\nlabel = "air"\nnear_hz = 176\nkind = "air"\n'
 HAND = (-0.3, -0.1, 0.0, 0.1, 0.3)
@@ -168,3 +169,13 @@ def test_a_warm_day_moves_air_and_says_so_while_the_verdict_stays(shop: Shop) ->
     assert rows.caution["air"] == cautions_text([days, replace(warmth, air_cents=11.7), slack])
     assert rows.freq_change_cents["air"] == pytest.approx(11.7, abs=0.05)
     assert rows.caution["r2"] == cautions_text([days, warmth, slack])
+
+
+def test_a_kept_reading_that_is_set_aside_is_said_even_if_there_is_no_such_stage(tmp_path: Path) -> None:
+    shop = make_shop(tmp_path / "shop", {"lyre-2_01-joined_top_1.wav": taps(1)})
+    tapbatch("run", shop)
+    (kept,) = [path for path in (shop / "results" / FOLDER).glob("*.json") if len(path.stem) == 40]
+    kept.write_bytes(b"")
+    result = tapbatch("compare", "lyre-2", "01", "09", shop)
+    assert result.status == 2
+    assert f"refused-{kept.name}" in "".join(result.err.split())
