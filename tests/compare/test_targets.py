@@ -150,7 +150,7 @@ def test_on_target_is_what_the_contract_says(off: float, on_target: str, within:
         (0, 0.0, 10.0, "sure"),
         (6, 0.0, 3.0, "sure"),
         (6, 9.0, 3.0, "no"),
-        (6, 2.5, 3.0, "likely"),
+        (1, 0.0, 3.0, "likely"),
     ],
 )
 def test_on_target_anew_counts_the_set_up(again: int, off: float, tolerance: float, anew: str) -> None:
