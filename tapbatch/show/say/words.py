@@ -246,10 +246,13 @@ def explain(flag: str) -> str:
 def moved_text(drift: Drift) -> str:
     """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2), beside the others``.
 
-    The figures are those of the move that the verdict rests on; without any, it is the verdict alone.
+    The figures are those of the move that the verdict rests on; without any, it is the verdict alone. If nobody can
+    tell whether the mode moved or the others did, it reads ``parted from the others by +39 c (+32 to +42)``.
     """
     change = _extent_text(drift.extent)
     moved = _directed(drift.verdict, change)
+    if drift.parted and change:
+        return f"parted from the others by {change}"
     if moved:
         return moved + _BESIDE.get(drift.moved, "")
     return ", ".join(filter(None, (VERDICTS[drift.verdict], change)))
