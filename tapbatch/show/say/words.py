@@ -301,8 +301,10 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
 
 
 def moved_cell(drift: Drift) -> str:
-    """Return a move in a few letters for a table cell, such as ``down 42.1 c``, ``steady``, ``cannot tell``."""
-    moved = _directed(drift.verdict, _extent_text(drift.extent, interval=False))
+    """Return a move in a few letters for a table cell, such as ``down 42.1 c``, ``up 4 c ?``, ``cannot tell``."""
+    way = drift.verdict.removesuffix("?")
+    moved = _directed(way, _extent_text(drift.extent, interval=False))  # type: ignore[arg-type]
+    moved += " ?" if moved and way != drift.verdict else ""
     return moved or {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
 
 

@@ -119,7 +119,7 @@ def test_moves_are_said_with_their_intervals() -> None:
     assert words.moved_text(drift("up?", 6.2, moved="own")) == "probably up 6.2 c (+5.3 to +7.1), beside the others"
     assert words.moved_text(drift("down", -20.0, 5.0, moved="all")) == "down 20 c (-25 to -15), as all did"
     assert words.moved_cell(drift("up", 42.13)) == "up 42.1 c"
-    assert words.moved_cell(drift("down?", -6.2)) == "probably down 6.2 c"
+    assert words.moved_cell(drift("down?", -6.2)) == "down 6.2 c ?"
     assert words.moved_cell(drift("unclear", 4.0, 20.0)) == "cannot tell"
 
 
