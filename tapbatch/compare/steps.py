@@ -92,7 +92,7 @@ class Spread:
         """
         reach = 60.0 * float(np.sqrt(self.variances.max()))
         low, high = float(self.means.min()) - reach, float(self.means.max()) + reach
-        for _ in range(80):
+        for _ in range(44):
             middle = 0.5 * (low + high)
             if 1.0 - self.chance_above(middle) < share:
                 low = middle
