@@ -178,7 +178,7 @@ def amiss_with(ended: Ended, allowed: Collection[int]) -> list[str]:
         found.append(f"hang: it or one of its processes still ran after {ended.took_s:.0f} s of {BUDGET_S:.0f}")
     elif ended.status not in allowed:
         found.append(f"status: {ended.status}, not one of {sorted(allowed)}")
-    found += [f"traceback: {fault}" for fault in _FAULTS if fault in ended.said]
+    found += [f"traceback: {_fault(fault, ended.said)}" for fault in _FAULTS if fault in ended.said]
     if _REPORT.search(" ".join(ended.said.split())):
         found.append("fault: a line asks to report it")
     for name, size_mb in (("a process", ended.peak_mb), ("all processes", ended.together_mb)):
@@ -188,6 +188,12 @@ def amiss_with(ended: Ended, allowed: Collection[int]) -> list[str]:
     if steers:
         found.append(f"terminal: printed {', '.join(f'U+{ord(c):04X}' for c in steers)}")
     return found
+
+
+def _fault(fault: str, said: str) -> str:
+    """Return a fault with the end of what followed it, in one line: the log has no more of a command beside others."""
+    rest = said.partition(fault)[2].strip().splitlines()
+    return " | ".join([fault, *(line.strip() for line in rest[-3:])])[:400]
 
 
 def steers_terminal(letter: str) -> bool:
