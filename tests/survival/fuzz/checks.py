@@ -191,7 +191,7 @@ def amiss_with(ended: Ended, allowed: Collection[int]) -> list[str]:
 
 
 def _fault(fault: str, said: str) -> str:
-    """Return a fault and the end of what followed it, in one line: of a command beside another the log has no more."""
+    """Return a fault and the end of what followed it, in one line."""
     rest = said.partition(fault)[2].strip().splitlines()
     return " | ".join([fault, *(line.strip() for line in rest[-3:])])[:400]
 
