@@ -30,7 +30,7 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
     for drift in comparison.drifts:
         modes = [mode_at(stage, drift.mode) for stage in (comparison.before, comparison.after)]
         cells = (f"{words.hz_text(mode)} Hz" if mode else "-" for mode in modes)
-        lines.append(_row(drift.mode, *cells, words.moved_text(drift)))
+        lines += _wrapped_row(drift.mode, *cells, words.moved_text(drift))
     lines += _sustain_lines(comparison.sustain)
     if comparison.balance:
         lines.append(_row("Balance", "before", "after", "share in the energy of each tap", weight="dim"))
@@ -64,9 +64,15 @@ def _sustain_lines(changes: Sequence[SustainChange]) -> list[Line]:
         short = change.name.removesuffix(" octave").removesuffix(" sound")
         name = f"plucked, {short}" if plucked else change.name
         cells = (f"{v:.3f} s" if v is not None else "-" for v in (change.before_s, change.after_s))
-        first, *more = said(rings_text(change, known=alike), most=WIDTH - _INDENT) or [("", "")]
-        lines += [_row(name, *cells, first[0]), *((" " * _INDENT + line, "") for line, _ in more)]
+        lines += _wrapped_row(name, *cells, rings_text(change, known=alike))
     return lines
+
+
+def _wrapped_row(name: str, *cells: str) -> list[Line]:
+    """Return a row whose last cell goes on in further lines, below itself."""
+    before, after, text = cells
+    first, *more = said(text, most=WIDTH - _INDENT) or [("", "")]
+    return [_row(name, before, after, first[0]), *((" " * _INDENT + line, "") for line, _ in more)]
 
 
 def rings_text(change: SustainChange, *, known: NoVerdict | None = None) -> str:
