@@ -27,7 +27,7 @@ from tests.documentation.pages import (
 )
 
 README = page("README.md")
-LONGEST = dict.fromkeys(PAGES, 250) | {"DEVELOPERS.md": 200}
+LONGEST = dict.fromkeys(PAGES, 249) | {"README.md": 250, "DEVELOPERS.md": 199}
 LARGEST_PICTURE_BYTES = 200_000
 
 

@@ -148,7 +148,8 @@ def _draw_changes(chart: Chart, panel: Panel, places: Sequence[float], points: S
     for index, drift in ((p.index, p.drift) for p in points):
         if drift is None or index - 1 not in at:
             continue
-        text = sign_text(drift.verdict, drift.extent.cents if drift.extent else None)
+        # The line shows what was read. Of a mode that parted from the rest, nobody knows whether it moved.
+        text = sign_text("unclear" if drift.parted else drift.verdict, drift.freq_change_cents)
         x, y = (places[index - 1] + places[index]) / 2, (at[index - 1] + at[index]) / 2
         # Above its line, or below where a line of the staff would run through it.
         baseline = max((y - 1.2, y + 3.2), key=lambda b: min(_staff_gap_mm(panel, b - 1.0), 1.3))

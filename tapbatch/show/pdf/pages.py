@@ -27,10 +27,10 @@ Row = tuple[str, ...]
 
 _CHANGE: tuple[Column, ...] = (
     Column("verdict", 0.0, "left", 31.0),
-    Column("mode", 32.0, "left", 24.0),
-    Column("cents", 92.0, "right", 36.0),
+    Column("mode", 32.0, "left", 22.0),
+    Column("cents", 84.0, "right", 29.0),
 )
-_BESIDES: Column = Column(BESIDES, 124.0, "left", 54.0)
+_BESIDES: Column = Column(BESIDES, 134.0, "left", 44.0)
 
 COLUMNS: dict[Kind, tuple[Column, ...]] = {
     "modes": (
@@ -50,7 +50,7 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
         Column("played", 60.0, "left", 30.0),
         Column("Hz", 110.0, "right", 18.0),
     ),
-    "drift": (*_CHANGE, Column("T60 (%)", 120.0, "right", 27.0), _BESIDES),
+    "drift": (*_CHANGE, Column("which", 86.0, "left", 23.0), Column("T60 (%)", 131.0, "right", 21.0), _BESIDES),
     "first": (*_CHANGE, Column("since", 95.0, "left", 27.0), _BESIDES),
     "landings": (
         Column("landing", 0.0, "left", 30.0),
@@ -161,7 +161,7 @@ HOW: dict[str, str] = {
     "Moved or not": "A new set-up moves a reading too: all modes alike, and each a little on its own. Both are in "
     "every interval, assumed at first and learned from what was recorded again. Up and down: the interval leaves out "
     "zero, and that holds among all modes of the stage (Holm, 1979: 5 % for all together). Probably: it leaves out "
-    "zero, no more. Beside the others: the rest moved otherwise. As all did: all modes moved alike. Steady: it stood "
+    "zero, no more. Beside the others: the rest moved otherwise. Like the others: all modes moved alike. Steady: it stood "
     "still beside the others. Cannot tell: none of these; more taps or set-ups may tell. What differed besides the "
     "wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
     "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least: "

@@ -37,7 +37,7 @@ _REASONS: dict[NoVerdictKind, str] = {
     "points": "no point in common",
     "new": "new here",
     "gone": "no longer heard",
-    "unheard": "not heard, perhaps too weak",
+    "unheard": "not heard, may be there",
     "unresolved": "decay not known at both",
     "not at both": "not measured at both",
     "too narrow": "shorter than the band's own decay",

@@ -12,7 +12,7 @@ import math
 from typing import Literal
 
 from tapbatch.model.caution import forbids_verdict
-from tapbatch.model.history import Drift, Extent, Stage, StageMode, Verdict
+from tapbatch.model.history import Drift, Extent, Moved, Stage, StageMode, Verdict
 from tapbatch.show.say.cautions import no_verdict_text
 
 Sureness = Literal["sure", "fairly sure", "unsure"]
@@ -41,15 +41,18 @@ FLAGS: dict[str, str] = {
 
 VERDICTS: dict[Verdict, str] = {
     "up": "moved up",
-    "up?": "probably moved up",
+    "up?": "probably up",
     "down": "moved down",
-    "down?": "probably moved down",
-    "steady": "stood still beside the others",
+    "down?": "probably down",
+    "steady": "stood still",
     "unclear": "cannot tell",
     "new": "new here",
     "gone": "no longer heard",
-    "unheard": "not heard, perhaps too weak",
+    "unheard": "not heard, may be there",
 }
+
+MOVED: dict[Moved | Literal[""], str] = {"own": "beside the others", "all": "all alike", "whole": "in all", "": ""}
+"""What a figure of a move is about, in a column of its own."""
 
 FIVE_PER_CENT = (
     "A listener just notices a change of 5 % in the early decay of a room (ISO 3382-1:2009, table A.1); no standard "
@@ -249,19 +252,31 @@ def moved_text(drift: Drift) -> str:
     The figures are those of the move that the verdict rests on; without any, it is the verdict alone. If nobody can
     tell whether the mode moved or the others did, it reads ``parted from the others by +39 c (+32 to +42)``.
     """
-    change = _extent_text(drift.extent)
+    change = extent_text(drift.extent)
     moved = _directed(drift.verdict, change)
     if drift.parted and change:
-        return f"parted from the others by {change}"
+        return f"parted from the others by {change}" + _as_read(drift)
     if moved:
-        return moved + _BESIDE.get(drift.moved, "")
-    return ", ".join(filter(None, (VERDICTS[drift.verdict], change)))
+        return moved + _BESIDE.get(drift.moved, "") + _as_read(drift)
+    verdict = VERDICTS[drift.verdict] + (" beside the others" if drift.verdict == "steady" else "")
+    return ", ".join(filter(None, (verdict, change)))
 
 
-_BESIDE = {"own": ", beside the others", "all": ", as all did"}
+_ANOTHER_CENTS = 1.5
+_BESIDE = {"own": ", beside the others", "all": ", like the others"}
 
 
-def _extent_text(extent: Extent | None, *, interval: bool = True) -> str:
+def _as_read(drift: Drift) -> str:
+    """Return how far the reading itself moved, such as ``, as read +58 c``, if that is another figure; else empty."""
+    if drift.extent is None or drift.freq_change_cents is None:
+        return ""
+    if abs(drift.freq_change_cents - drift.extent.cents) < _ANOTHER_CENTS:
+        return ""
+    return f", as read {drift.freq_change_cents:+z.0f} c"
+
+
+def extent_text(extent: Extent | None, *, interval: bool = True) -> str:
+    """Return how far a mode moved, such as ``-42.1 c (-43.0 to -41.2)``; empty if it is not known."""
     if extent is None:
         return ""
     return change_text(extent.cents, extent.low, extent.high, 1, "c", interval=interval)
@@ -295,7 +310,7 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
     """
     if not drift.first_verdict or drift.first_stage == drift.from_stage:
         return ""
-    change = _extent_text(drift.first_extent)
+    change = extent_text(drift.first_extent)
     moved = _directed(drift.first_verdict, change) or f"{VERDICTS[drift.first_verdict]}, {change},"
     return f"{moved} since {first_shown}" if change else ""
 
@@ -303,7 +318,7 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
 def moved_cell(drift: Drift) -> str:
     """Return a move in a few letters for a table cell, such as ``down 42.1 c``, ``up 4 c ?``, ``cannot tell``."""
     way = drift.verdict.removesuffix("?")
-    moved = _directed(way, _extent_text(drift.extent, interval=False))  # type: ignore[arg-type]
+    moved = _directed(way, extent_text(drift.extent, interval=False))  # type: ignore[arg-type]
     moved += " ?" if moved and way != drift.verdict else ""
     return moved or {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
 

@@ -29,7 +29,7 @@ MOST_LANDINGS = 3
 NOTHING_READ = "No mode could be read"
 WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
 
-_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)")
+_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +57,7 @@ class Answer:
 
     @property
     def brief(self) -> str:
-        """The answer without its interval.
+        """The answer without its interval, and without what was read beside it.
 
         Examples
         --------

@@ -119,7 +119,7 @@ def drifts_into(history: History, stage: Stage) -> dict[str, Drift]:
 
 
 def sign_text(verdict: str, change_cents: float | None) -> str:
-    """Return a change in the few letters beside its line: the cents, ``=`` if it held, ``?`` if unclear.
+    """Return a change in the few letters beside its line: the cents as read, ``=`` if it held, ``?`` if unclear.
 
     Examples
     --------

@@ -93,14 +93,15 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
 def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:
     before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
     taps = f" (+{drift.more_taps} taps)" if drift.more_taps is not None else ""
-    cents = words.change_text(drift.freq_change_cents, drift.cents_low, drift.cents_high, 1)
+    cents = words.extent_text(drift.extent)
     t60 = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
     return {
         "stage": Cell(f"{before} to {after}", order),
         "verdict": Cell(words.VERDICTS[drift.verdict] + taps),
         "mode": Cell(drift.mode),
         "moved": Cell(words.moved_text(drift), drift.extent.cents if drift.extent else None),
-        "cents": Cell(cents, drift.freq_change_cents),
+        "cents": Cell(cents, drift.extent.cents if drift.extent else None),
+        "which": Cell(words.MOVED[drift.moved]),
         "rings": Cell(words.rings_text(drift), drift.t60_change_pct),
         "T60 (%)": Cell(t60, drift.t60_change_pct),
         BESIDES: Cell(cautions_text(drift.cautions)),
@@ -114,10 +115,7 @@ def first_table(history: History, stage: Stage) -> Table:
         {
             "verdict": Cell(words.VERDICTS[d.first_verdict]),
             "mode": Cell(d.mode),
-            "cents": Cell(
-                words.change_text(d.first_change_cents, d.first_cents_low, d.first_cents_high, 1),
-                d.first_change_cents,
-            ),
+            "cents": Cell(words.extent_text(d.first_extent), d.first_extent.cents if d.first_extent else None),
             "since": Cell(names.get((stage.part, d.first_stage), d.first_stage)),
             BESIDES: Cell(cautions_text(d.first_cautions)),
         }

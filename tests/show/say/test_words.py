@@ -117,7 +117,7 @@ def test_moves_are_said_with_their_intervals() -> None:
     assert words.moved_text(drift("steady", 0.04)) == "stood still beside the others, +0.0 c (-0.9 to +0.9)"
     assert words.moved_text(drift("gone", None)) == "no longer heard"
     assert words.moved_text(drift("up?", 6.2, moved="own")) == "probably up 6.2 c (+5.3 to +7.1), beside the others"
-    assert words.moved_text(drift("down", -20.0, 5.0, moved="all")) == "down 20 c (-25 to -15), as all did"
+    assert words.moved_text(drift("down", -20.0, 5.0, moved="all")) == "down 20 c (-25 to -15), like the others"
     assert words.moved_cell(drift("up", 42.13)) == "up 42.1 c"
     assert words.moved_cell(drift("down?", -6.2)) == "down 6.2 c ?"
     assert words.moved_cell(drift("unclear", 4.0, 20.0)) == "cannot tell"
@@ -125,7 +125,7 @@ def test_moves_are_said_with_their_intervals() -> None:
 
 def test_a_move_is_said_as_far_as_the_verdict_means() -> None:
     beside = replace(drift("up", 2.0, 6.0, moved="own"), extent=Extent(8.0, 6.5, 9.5))
-    assert words.moved_text(beside) == "up 8.0 c (+6.5 to +9.5), beside the others"
+    assert words.moved_text(beside) == "up 8.0 c (+6.5 to +9.5), beside the others, as read +2 c"
     assert words.moved_cell(beside) == "up 8.0 c"
 
 

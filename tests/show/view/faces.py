@@ -19,7 +19,7 @@ Told = dict[str, str]
 _QUESTIONS = {"Moved?": "moved", "How far?": "far", "Rings?": "rings", "Trust it?": "trust"}
 _NOTE = re.compile(r"([A-G][#b]?-?\d) ([-+\d.]+) c(?:ents)?,? (± [\d.?]+)")
 _MOVE = (
-    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?:, beside the others|, as all did)?"
+    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?:, beside the others|, like the others)?"
     r"|(?:stood still beside the others|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
 )
 _INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)")
