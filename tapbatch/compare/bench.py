@@ -93,23 +93,23 @@ def bench_of_history(history: History) -> Bench:
 
 
 def _belief(value: SetupBelief) -> Belief:
-    return Belief(np.array(value.own), np.array(value.common), value.again, 0)
+    return Belief(np.array(value.own), np.array(value.common), value.again)
 
 
-def setup_evidence(instrument: str, stages: Iterable[Stage]) -> SetupEvidence:
+def setup_evidence(stages: Iterable[Stage]) -> SetupEvidence:
     """Return what the set-ups of an instrument's stages tell; stages that were set up once tell nothing.
 
     Examples
     --------
-    >>> setup_evidence("cittern-07", [])
+    >>> setup_evidence([])
     SetupEvidence(freq=(), t60=())
     """
     freq: list[Evidence] = []
     t60: list[Evidence] = []
     for stage in stages:
         if any(h.recording.again or h.recording.resets for h in stage.heard):
-            freq += _of_stage(instrument, stage, FREQ_OF, FREQ)
-            t60 += _of_stage(instrument, stage, T60_OF, T60)
+            freq += _of_stage(stage, FREQ_OF, FREQ)
+            t60 += _of_stage(stage, T60_OF, T60)
     return SetupEvidence(tuple(freq), tuple(t60))
 
 
@@ -127,7 +127,7 @@ def bench_of(evidence: Iterable[SetupEvidence]) -> Bench:
     )
 
 
-def _of_stage(instrument: str, stage: Stage, of: Quantity, priors: Priors) -> tuple[Evidence, ...]:
+def _of_stage(stage: Stage, of: Quantity, priors: Priors) -> tuple[Evidence, ...]:
     members = members_by_mode(stage)
     setups = {t.setup for taps in members.values() for t, _ in taps}
     # A mode that is not heard in every set-up tells less than it confuses.
@@ -138,5 +138,4 @@ def _of_stage(instrument: str, stage: Stage, of: Quantity, priors: Priors) -> tu
     ]
     if len(setups) < 2 or not names:
         return ()
-    source = (instrument, stage.part, stage.stage, stage.state)
-    return evidence_anew(tap_sets(stage, members, names, of), priors, source)
+    return evidence_anew(tap_sets(stage, members, names, of), priors)

@@ -129,7 +129,7 @@ def test_what_one_instrument_teaches_serves_the_others() -> None:
     learner, _ = gather_history("cittern-07", again_build(rng, 0.2, 0), SETTINGS, {})
     pooled = learn_setups([*teacher.stages, *learner.stages])
     assert isinstance(pooled, SetupScatter)
-    bench = bench_of([setup_evidence("cittern-04", teacher.stages)])
+    bench = bench_of([setup_evidence(teacher.stages)])
     alone, taught = compare_stages(learner, SETTINGS, None), compare_stages(learner, SETTINGS, pooled, bench)
     for a, b in zip(alone.drifts, taught.drifts, strict=True):
         assert b.cents_high - b.cents_low < 0.8 * (a.cents_high - a.cents_low)  # type: ignore[operator]

@@ -34,7 +34,7 @@ def moves_between(
     priors : Priors
         Of the quantity.
     belief : Belief
-        What is believed of set-ups, the judged pair left out (:func:`tapbatch.compare.moves.belief.believe`).
+        What is believed of set-ups (:func:`tapbatch.compare.moves.belief.believe`).
     steady : float
         Within which a mode counts as steady, in the unit of the priors.
     same_room : bool
@@ -48,10 +48,10 @@ def moves_between(
     >>> noise = np.random.default_rng(2).normal(0.0, 0.7, (2, 5, 6))
     >>> before, after = (TapSet(n, np.full((5, 6), 0.01), np.zeros(5)) for n in (noise[0], noise[1] - 6.0))
     >>> moves = moves_between([before], [after], FREQ, believe([], FREQ), 3.0)
-    >>> moves.open_alike, {m.verdict for m in moves.modes}, {m.moved for m in moves.modes}
-    (True, {'unclear'}, {'all'})
+    >>> {m.verdict for m in moves.modes}, {m.moved for m in moves.modes}
+    ({'unclear'}, {'all'})
     >>> moves.modes[0].more_taps, moves.modes[0].more_setups
     (None, 5)
     """
     sums = sums_of(contrast(before, after, priors, same_room), priors, belief.own, belief.common)
-    return with_asks(judge_moves(sums, belief, steady), sums, steady)
+    return with_asks(judge_moves(sums, steady), sums, belief.anew, steady)
