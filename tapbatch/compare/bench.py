@@ -15,6 +15,8 @@ import numpy as np
 
 from tapbatch.compare.moves.belief import Belief, Evidence, believe, evidence_anew
 from tapbatch.compare.moves.priors import FREQ, T60, Floats, Priors, common_grid, own_grid
+from tapbatch.compare.random_effects import Z_95
+from tapbatch.compare.spread import Spread
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, T60_OF, Quantity, tap_sets
 from tapbatch.model.history import History, SetupBelief, Stage
@@ -50,17 +52,11 @@ class Bench:
         >>> round(Bench().reach_cents(1.0, 1), 1), round(Bench().reach_cents(1.0, 4), 1)
         (6.1, 3.1)
         """
-        from scipy.special import ndtr
-
         (sc, _), (so, _) = common_grid(FREQ), own_grid(FREQ)
-        variances = (known_cents / 1.96) ** 2 + (sc[:, None] ** 2 + so[None] ** 2) / setups
-        weights, sds = np.outer(self.freq.common, self.freq.own), np.sqrt(np.maximum(variances, 1e-12))
-        low, high = 0.0, 40.0 * float(sds.max())
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            inside = float((weights * (2.0 * ndtr(middle / sds) - 1.0)).sum())
-            low, high = (middle, high) if inside < 0.95 else (low, middle)
-        return max(0.5 * (low + high), known_cents)
+        variances = (known_cents / Z_95) ** 2 + (sc[:, None] ** 2 + so[None] ** 2) / setups
+        weights = np.outer(self.freq.common, self.freq.own)
+        moved = Spread(np.zeros(weights.size), variances.ravel(), weights.ravel())
+        return max(moved.quantile(0.975), known_cents)
 
     def values(self) -> tuple[SetupBelief, SetupBelief]:
         """Return it as values that a history carries, for frequencies and for decay times.
