@@ -22,7 +22,7 @@ from tapbatch.compare.conditions import cautions
 from tapbatch.compare.moves.between import moves_between
 from tapbatch.compare.moves.judge import Move, Moves
 from tapbatch.compare.moves.priors import FREQ, T60
-from tapbatch.compare.random_effects import CENTS
+from tapbatch.compare.random_effects import CENTS, percent_change
 from tapbatch.compare.spots import is_heard
 from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
@@ -231,9 +231,9 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         freq_change_cents=freq.whole.value,
         cents_low=freq.whole.low,
         cents_high=freq.whole.high,
-        t60_change_pct=None if t60 is None else _percent(t60.value),
-        t60_low_pct=None if t60 is None else _percent(t60.low),
-        t60_high_pct=None if t60 is None else _percent(t60.high),
+        t60_change_pct=None if t60 is None else percent_change(t60.value / LN_T60_UNIT),
+        t60_low_pct=None if t60 is None else percent_change(t60.low / LN_T60_UNIT),
+        t60_high_pct=None if t60 is None else percent_change(t60.high / LN_T60_UNIT),
         verdict=_hedged(freq.verdict, differs),
         cautions=tuple(differs),
         chance=freq.chance,
@@ -289,8 +289,3 @@ def _with_first(drift: Drift, since: Drift | None) -> Drift:
         first_extent=since.extent,
         first_cautions=since.cautions,
     )
-
-
-def _percent(hundredths: float) -> float:
-    # A millionfold is as good as unbounded.
-    return 100.0 * math.expm1(min(hundredths / LN_T60_UNIT, math.log(1e6)))
