@@ -32,7 +32,7 @@ from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
-from tapbatch.compare.moves.between import moves_between
+from tapbatch.compare.moves.between import whole_moves
 from tapbatch.compare.moves.priors import T60
 from tapbatch.compare.open_strings import tones_by_string
 from tapbatch.compare.random_effects import (
@@ -211,7 +211,7 @@ def _change(
     sides = [math.exp(across_cells(cells_of(s)).value) if s else None for s in (before, after)]
     change = log_change(before, after)
     if change is not None and bench is not None:
-        whole = moves_between(t60_sets(before), t60_sets(after), T60, bench.t60, SAME_PCT).modes[0].whole
+        (whole,) = whole_moves(t60_sets(before), t60_sets(after), T60, bench.t60)
         value, low, high = (v / LN_T60_UNIT for v in (whole.value, whole.low, whole.high))
     elif change is not None:
         value, low, high = change.value, change.low, change.high

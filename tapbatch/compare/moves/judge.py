@@ -127,12 +127,7 @@ def judge_moves(sums: Sums, steady: float) -> Moves:
     bounds, zero = (-steady, 0.0, steady), (0.0,)
     own = _intervals(sums.own_cdf, *_own_start(sums))
     own = [_agreeing(one, bounds, below) for one, below in zip(own, said.own_below.T, strict=True)]
-    whole = _intervals(sums.whole_cdf, *_whole_start(sums))
-    whole = [
-        # The distribution is symmetric about the difference of the readings.
-        _agreeing(replace(one, value=float(read)), zero, below)
-        for one, read, below in zip(whole, sums.contrast.change, said.whole_below.T, strict=True)
-    ]
+    whole = _whole_intervals(sums, said.whole_below)
     common = _agreeing(_common_interval(sums), zero, said.common_below)
     modes = []
     for k, (verdict, moved) in enumerate(zip(said.verdicts, said.moved, strict=True)):
@@ -140,6 +135,14 @@ def judge_moves(sums: Sums, steady: float) -> Moves:
         chance, parted = float(said.chances[k]), bool(said.parted[k])
         modes.append(Move(whole[k], own[k], moved, verdict, chance, parted, printed))
     return Moves(tuple(modes), common)
+
+
+def whole_intervals(sums: Sums) -> list[Interval]:
+    """Return the whole move of each mode, without judging which of them moved.
+
+    They are those of :func:`judge_moves`.
+    """
+    return _whole_intervals(sums, _whole_below_zero(sums))
 
 
 def _printed(moved: Moved, verdict: MoveVerdict, own: Interval, whole: Interval, common: Interval) -> Interval:
@@ -172,7 +175,7 @@ def verdicts_of(sums: Sums, steady: float) -> Said:
     """Return the verdicts, from the distribution functions at zero and at the bounds of ``steady``."""
     count = sums.contrast.change.size
     bounds = np.array([-steady, 0.0, steady])
-    own, whole = sums.own_cdf(np.tile(bounds[:, None], count)), sums.whole_cdf(np.zeros((1, count)))
+    own, whole = sums.own_cdf(np.tile(bounds[:, None], count)), _whole_below_zero(sums)
     common, alike = sums.common_cdf(np.zeros(1)), sums.alike_cdf(bounds)
     if count == 1:
         own[:] = 0.5  # a mode alone has no others to move beside
@@ -283,6 +286,19 @@ def _own_start(sums: Sums) -> tuple[Floats, Floats]:
     alike = cells.alike @ cells.weights
     spread = ((cells.alike[:, None] - alike) ** 2 * cells.weights).sum(axis=0)
     return c.change - alike, np.sqrt(spread + c.variance + c.spread * (cells.own_so**2) @ cells.weights)
+
+
+def _whole_below_zero(sums: Sums) -> Floats:
+    return sums.whole_cdf(np.zeros((1, sums.contrast.change.size)))
+
+
+def _whole_intervals(sums: Sums, below_zero: Floats) -> list[Interval]:
+    found = _intervals(sums.whole_cdf, *_whole_start(sums))
+    return [
+        # The distribution is symmetric about the difference of the readings.
+        _agreeing(replace(one, value=float(read)), (0.0,), below)
+        for one, read, below in zip(found, sums.contrast.change, below_zero.T, strict=True)
+    ]
 
 
 def _whole_start(sums: Sums) -> tuple[Floats, Floats]:
