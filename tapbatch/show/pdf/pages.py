@@ -26,11 +26,11 @@ LABEL_MM = 45.0
 Row = tuple[str, ...]
 
 _CHANGE: tuple[Column, ...] = (
-    Column("verdict", 0.0, "left", 31.0),
-    Column("mode", 32.0, "left", 24.0),
-    Column("cents", 92.0, "right", 36.0),
+    Column("verdict", 0.0, "left", 44.0),
+    Column("mode", 45.0, "left", 19.0),
+    Column("cents", 99.0, "right", 34.0),
 )
-_BESIDES: Column = Column(BESIDES, 124.0, "left", 54.0)
+_BESIDES: Column = Column(BESIDES, 128.0, "left", 50.0)
 
 COLUMNS: dict[Kind, tuple[Column, ...]] = {
     "modes": (
@@ -50,8 +50,8 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
         Column("played", 60.0, "left", 30.0),
         Column("Hz", 110.0, "right", 18.0),
     ),
-    "drift": (*_CHANGE, Column("T60 (%)", 120.0, "right", 27.0), _BESIDES),
-    "first": (*_CHANGE, Column("since", 95.0, "left", 27.0), _BESIDES),
+    "drift": (*_CHANGE, Column("T60 (%)", 126.0, "right", 26.0), _BESIDES),
+    "first": (*_CHANGE, Column("since", 101.0, "left", 26.0), _BESIDES),
     "landings": (
         Column("landing", 0.0, "left", 30.0),
         Column("mode", 31.0, "left", 20.0),
@@ -165,8 +165,8 @@ HOW: dict[str, str] = {
     "still beside the others. Cannot tell: none of these; more taps or set-ups may tell. What differed besides the "
     "wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
     "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least. "
-    "They may stay level, shrink or grow; where the notes give the opening's area, they follow a power law of it. The "
-    "interval and the chance to pass a landing are for the next single step, with the errors that neighbouring steps "
+    "They may stay level, shrink or grow; where the notes give the opening's area, they follow a power law of it. "
+    "The interval and the chance to pass a landing are for the next single step, with the errors that neighbouring steps "
     "share and the scatter of the steps.",
     "The sound and its bands": "EDT, T20 and T30 are read from the backward-integrated decay between the limits of "
     "ISO 3382-1 and ISO 3382-2, with the noise taken off; T60 is a fit of decay and floor. A listener just notices "
