@@ -166,8 +166,8 @@ HOW: dict[str, str] = {
     "wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
     "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least. "
     "They may stay level, shrink or grow; where the notes give the opening's area, they follow a power law of it. "
-    "The interval and the chance to pass a landing are for the next single step, with the errors that neighbouring steps "
-    "share and the scatter of the steps.",
+    "The interval and the chance to pass a landing are for the next single step, with the errors that neighbouring "
+    "steps share and the scatter of the steps.",
     "The sound and its bands": "EDT, T20 and T30 are read from the backward-integrated decay between the limits of "
     "ISO 3382-1 and ISO 3382-2, with the noise taken off; T60 is a fit of decay and floor. A listener just notices "
     "a change of 5 % (ISO 3382-1).",
