@@ -86,7 +86,7 @@ def learned_from(history: History) -> Learned:
     True
     """
     rests = tuple((part, mode, hz) for (_, part, mode), hz in resting_places([history]).items())
-    return Learned(contrasts_of(history.stages), setup_evidence(history.instrument, history.stages), rests)
+    return Learned(contrasts_of(history.stages), setup_evidence(history.stages), rests)
 
 
 def common(learned: Mapping[str, Learned]) -> Common:

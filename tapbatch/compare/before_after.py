@@ -32,10 +32,20 @@ from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
-from tapbatch.compare.moves.between import moves_between
+from tapbatch.compare.moves.between import whole_moves
 from tapbatch.compare.moves.priors import T60
 from tapbatch.compare.open_strings import tones_by_string
-from tapbatch.compare.random_effects import Mean, Sample, across_cells, cells_of, effective_dof, random_effects, t_95
+from tapbatch.compare.random_effects import (
+    Z_95,
+    Mean,
+    Sample,
+    across_cells,
+    cells_of,
+    effective_dof,
+    percent_change,
+    random_effects,
+    t_95,
+)
 from tapbatch.compare.setup_numbers import setup_numbers
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.compare.tap_sets import LN_T60_UNIT, t60_sets
@@ -187,7 +197,7 @@ def log_change(before: Sequence[Sample], after: Sequence[Sample]) -> Mean | None
     if len(changes) < 2:
         return changes[0] if changes else None
     # Few taps at a point make its error itself unsure: its own factor of t goes in before the points are joined.
-    return random_effects([c.value for c in changes], [math.sqrt(c.variance) * t_95(c.dof) / 1.96 for c in changes])
+    return random_effects([c.value for c in changes], [math.sqrt(c.variance) * t_95(c.dof) / Z_95 for c in changes])
 
 
 def _change(
@@ -201,7 +211,7 @@ def _change(
     sides = [math.exp(across_cells(cells_of(s)).value) if s else None for s in (before, after)]
     change = log_change(before, after)
     if change is not None and bench is not None:
-        whole = moves_between(t60_sets(before), t60_sets(after), T60, bench.t60, SAME_PCT).modes[0].whole
+        (whole,) = whole_moves(t60_sets(before), t60_sets(after), T60, bench.t60)
         value, low, high = (v / LN_T60_UNIT for v in (whole.value, whole.low, whole.high))
     elif change is not None:
         value, low, high = change.value, change.low, change.high
@@ -209,24 +219,20 @@ def _change(
         why = NoVerdict("points" if before and after else "not at both")
     if why is None and min(len(before), len(after)) < 2:
         why = NoVerdict("one", sound=kind)
-    low_pct, high_pct = (_percent(low), _percent(high)) if change else (None, None)
+    low_pct, high_pct = (percent_change(low), percent_change(high)) if change else (None, None)
     return SustainChange(
         subject=subject,
         name=name,
         kind=kind,
         before_s=sides[0],
         after_s=sides[1],
-        change_pct=_percent(value) if change else None,
+        change_pct=percent_change(value) if change else None,
         low_pct=low_pct,
         high_pct=high_pct,
         verdict="" if why or low_pct is None or high_pct is None else rings_verdict(low_pct, high_pct),
         why=why,
         flags=tuple(dict.fromkeys(flags)),
     )
-
-
-def _percent(log_ratio: float) -> float:
-    return 100.0 * math.expm1(max(min(log_ratio, math.log(1e6)), -math.log(1e6)))
 
 
 def _held_alike(cautions: Sequence[Caution]) -> NoVerdict | None:

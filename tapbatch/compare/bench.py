@@ -15,6 +15,8 @@ import numpy as np
 
 from tapbatch.compare.moves.belief import Belief, Evidence, believe, evidence_anew
 from tapbatch.compare.moves.priors import FREQ, T60, Floats, Priors, common_grid, own_grid
+from tapbatch.compare.random_effects import Z_95
+from tapbatch.compare.spread import Spread
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, T60_OF, Quantity, tap_sets
 from tapbatch.model.history import History, SetupBelief, Stage
@@ -50,17 +52,11 @@ class Bench:
         >>> round(Bench().reach_cents(1.0, 1), 1), round(Bench().reach_cents(1.0, 4), 1)
         (6.1, 3.1)
         """
-        from scipy.special import ndtr
-
         (sc, _), (so, _) = common_grid(FREQ), own_grid(FREQ)
-        variances = (known_cents / 1.96) ** 2 + (sc[:, None] ** 2 + so[None] ** 2) / setups
-        weights, sds = np.outer(self.freq.common, self.freq.own), np.sqrt(np.maximum(variances, 1e-12))
-        low, high = 0.0, 40.0 * float(sds.max())
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            inside = float((weights * (2.0 * ndtr(middle / sds) - 1.0)).sum())
-            low, high = (middle, high) if inside < 0.95 else (low, middle)
-        return max(0.5 * (low + high), known_cents)
+        variances = (known_cents / Z_95) ** 2 + (sc[:, None] ** 2 + so[None] ** 2) / setups
+        weights = np.outer(self.freq.common, self.freq.own)
+        moved = Spread(np.zeros(weights.size), variances.ravel(), weights.ravel())
+        return max(moved.quantile(0.975), known_cents)
 
     def values(self) -> tuple[SetupBelief, SetupBelief]:
         """Return it as values that a history carries, for frequencies and for decay times.
@@ -93,23 +89,23 @@ def bench_of_history(history: History) -> Bench:
 
 
 def _belief(value: SetupBelief) -> Belief:
-    return Belief(np.array(value.own), np.array(value.common), value.again, 0)
+    return Belief(np.array(value.own), np.array(value.common), value.again)
 
 
-def setup_evidence(instrument: str, stages: Iterable[Stage]) -> SetupEvidence:
+def setup_evidence(stages: Iterable[Stage]) -> SetupEvidence:
     """Return what the set-ups of an instrument's stages tell; stages that were set up once tell nothing.
 
     Examples
     --------
-    >>> setup_evidence("cittern-07", [])
+    >>> setup_evidence([])
     SetupEvidence(freq=(), t60=())
     """
     freq: list[Evidence] = []
     t60: list[Evidence] = []
     for stage in stages:
         if any(h.recording.again or h.recording.resets for h in stage.heard):
-            freq += _of_stage(instrument, stage, FREQ_OF, FREQ)
-            t60 += _of_stage(instrument, stage, T60_OF, T60)
+            freq += _of_stage(stage, FREQ_OF, FREQ)
+            t60 += _of_stage(stage, T60_OF, T60)
     return SetupEvidence(tuple(freq), tuple(t60))
 
 
@@ -127,7 +123,7 @@ def bench_of(evidence: Iterable[SetupEvidence]) -> Bench:
     )
 
 
-def _of_stage(instrument: str, stage: Stage, of: Quantity, priors: Priors) -> tuple[Evidence, ...]:
+def _of_stage(stage: Stage, of: Quantity, priors: Priors) -> tuple[Evidence, ...]:
     members = members_by_mode(stage)
     setups = {t.setup for taps in members.values() for t, _ in taps}
     # A mode that is not heard in every set-up tells less than it confuses.
@@ -138,5 +134,4 @@ def _of_stage(instrument: str, stage: Stage, of: Quantity, priors: Priors) -> tu
     ]
     if len(setups) < 2 or not names:
         return ()
-    source = (instrument, stage.part, stage.stage, stage.state)
-    return evidence_anew(tap_sets(stage, members, names, of), priors, source)
+    return evidence_anew(tap_sets(stage, members, names, of), priors)

@@ -19,10 +19,10 @@ from dataclasses import dataclass, replace
 from tapbatch.compare.absence import KeptOf, absence_judge
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
-from tapbatch.compare.moves.between import moves_between
-from tapbatch.compare.moves.judge import Move, Moves
+from tapbatch.compare.moves.between import moves_between, whole_moves
+from tapbatch.compare.moves.judge import Interval, Move, Moves
 from tapbatch.compare.moves.priors import FREQ, T60
-from tapbatch.compare.random_effects import CENTS
+from tapbatch.compare.random_effects import CENTS, percent_change
 from tapbatch.compare.spots import is_heard
 from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
@@ -31,8 +31,6 @@ from tapbatch.model.history import Drift, Extent, Stage, StageMode, Verdict
 from tapbatch.model.reading import Mode
 
 Kinds = Mapping[str, str]
-
-_STEADY_PCT = 5.0  # within which a decay time counts as the same; no verdict on frequency rests on it
 
 
 def drifts_of_part(
@@ -163,9 +161,9 @@ class _Part:
         silent = {m.mode for stage, _ in sides for m in stage.modes if m.t60_s is None}
         ringing = [name for name in names if name not in silent]
         t60s = [tap_sets(stage, members, ringing, T60_OF) for stage, members in sides]
-        rings: dict[str, Move] = {}
+        rings: dict[str, Interval] = {}
         if ringing:
-            moves = moves_between(t60s[0], t60s[1], T60, self.bench.t60, _STEADY_PCT, same_room).modes
+            moves = whole_moves(t60s[0], t60s[1], T60, self.bench.t60, same_room)
             rings = dict(zip(ringing, moves, strict=True))
         return {name: _Moved(freq, one, rings.get(name)) for name, one in zip(names, freq.modes, strict=True)}
 
@@ -176,7 +174,7 @@ class _Moved:
 
     all_modes: Moves
     freq: Move
-    t60: Move | None
+    t60: Interval | None
 
 
 def _at_common_spots(names: Sequence[str], before: Members, after: Members) -> tuple[Members, Members]:
@@ -219,7 +217,7 @@ def _of_the_mode(
 
 
 def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: Sequence[Caution]) -> Drift:
-    freq, t60 = moved.freq, None if moved.t60 is None else moved.t60.whole
+    freq, t60 = moved.freq, moved.t60
     common = moved.all_modes.common
     alone = len(moved.all_modes.modes) == 1
     return Drift(
@@ -231,9 +229,9 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         freq_change_cents=freq.whole.value,
         cents_low=freq.whole.low,
         cents_high=freq.whole.high,
-        t60_change_pct=None if t60 is None else _percent(t60.value),
-        t60_low_pct=None if t60 is None else _percent(t60.low),
-        t60_high_pct=None if t60 is None else _percent(t60.high),
+        t60_change_pct=None if t60 is None else percent_change(t60.value / LN_T60_UNIT),
+        t60_low_pct=None if t60 is None else percent_change(t60.low / LN_T60_UNIT),
+        t60_high_pct=None if t60 is None else percent_change(t60.high / LN_T60_UNIT),
         verdict=_hedged(freq.verdict, differs),
         cautions=tuple(differs),
         chance=freq.chance,
@@ -289,8 +287,3 @@ def _with_first(drift: Drift, since: Drift | None) -> Drift:
         first_extent=since.extent,
         first_cautions=since.cautions,
     )
-
-
-def _percent(hundredths: float) -> float:
-    # A millionfold is as good as unbounded.
-    return 100.0 * math.expm1(min(hundredths / LN_T60_UNIT, math.log(1e6)))

@@ -60,7 +60,7 @@ def build_history(
     ((), ())
     """
     history, attention = gather_history(instrument, items, settings, notes)
-    bench = bench_of([setup_evidence(instrument, history.stages)])
+    bench = bench_of([setup_evidence(history.stages)])
     return compare_stages(history, settings, learn_setups(history.stages), bench), attention
 
 

@@ -124,6 +124,19 @@ class Joined:
     taps: int
 
 
+def percent_change(log_ratio: float) -> float:
+    """Return the change in per cent that a natural logarithm of a ratio stands for; at most a millionfold.
+
+    A millionfold is as good as unbounded.
+
+    Examples
+    --------
+    >>> round(percent_change(math.log(1.05)), 6), percent_change(1000.0) < 1e8
+    (5.0, True)
+    """
+    return 100.0 * math.expm1(min(log_ratio, math.log(1e6)))
+
+
 @lru_cache(maxsize=4096)
 def t_95(dof: float) -> float:
     """Return the two-sided 95 % factor of Student's t distribution.

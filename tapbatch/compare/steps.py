@@ -33,12 +33,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tapbatch.compare.spread import Floats, Spread
 from tapbatch.compare.step_areas import Following, openings_of
 from tapbatch.compare.step_trend import Path, trends_of
 
-Floats = NDArray[np.float64]
 Model = Literal["plain", "area"]
 
 FEWEST_STEPS = 3
@@ -58,53 +57,11 @@ class At:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
-    """A prediction, as a mixture of n normals: every array has shape (n,), and the ``weights`` sum to 1."""
-
-    means: Floats
-    variances: Floats
-    weights: Floats
-
-    @property
-    def middle(self) -> float:
-        """The median, in cents: a trend that may be there makes large values more likely than small ones."""
-        return self.quantile(0.5)
-
-    def chance_above(self, value: float) -> float:
-        """Return the probability, 0 to 1, that the predicted quantity lies above a value in cents.
-
-        Examples
-        --------
-        >>> Spread(np.array([2.0]), np.array([1.0]), np.array([1.0])).chance_above(2.0)
-        0.5
-        """
-        from scipy.special import ndtr
-
-        return float(self.weights @ ndtr((self.means - value) / np.sqrt(self.variances)))
-
-    def quantile(self, share: float) -> float:
-        """Return the quantile of the prediction, in cents, at probability ``share``, 0 to 1 exclusive.
-
-        Examples
-        --------
-        >>> round(Spread(np.array([2.0]), np.array([1.0]), np.array([1.0])).quantile(0.975), 3)
-        3.96
-        """
-        reach = 60.0 * float(np.sqrt(self.variances.max()))
-        low, high = float(self.means.min()) - reach, float(self.means.max()) + reach
-        for _ in range(44):
-            middle = 0.5 * (low + high)
-            if 1.0 - self.chance_above(middle) < share:
-                low = middle
-            else:
-                high = middle
-        return 0.5 * (low + high)
-
-
-@dataclass(frozen=True, slots=True)
 class Outlook:
     """The predicted effect of one more step, in cents.
 
+    A trend that may be there makes large values more likely than small ones, so the middle of a prediction is its
+    median.
     ``step`` predicts the step itself, and ``landing`` where it ends relative to the latest reading. ``typical`` is
     the mean step of the model with its standard error, without the step-to-step scatter. ``steps`` is how many were
     used. ``per_doubling`` is ``beta`` in cents a doubling of the area and ``area_mm2`` the latest area, both ``None``

@@ -85,13 +85,13 @@ _Stages = tuple[tuple[tuple[LogVariance, LogVariance, Count, Count], ...], ...]
 LogLikelihood = Annotated[float, Field(le=0, allow_inf_nan=False)]
 _OfOwn = Annotated[tuple[LogLikelihood, ...], Field(min_length=OWN_STEPS, max_length=OWN_STEPS)]
 _OfCommon = Annotated[tuple[LogLikelihood, ...], Field(min_length=COMMON_STEPS, max_length=COMMON_STEPS)]
-_Pieces = tuple[tuple[tuple[str, ...], _OfOwn, _OfCommon], ...]
+_Pieces = tuple[tuple[_OfOwn, _OfCommon], ...]
 
 
 class KeptLearned(_Kept):
     """What others learn from an instrument: set-up contrasts of ``ln f`` and ``ln T60``, and last known frequencies.
 
-    ``evidence`` has what set-ups of a stage tell, as (source, over ``so``, over ``sc``), for each quantity.
+    ``evidence`` has what set-ups of a stage tell, as (over ``so``, over ``sc``), for each quantity.
     ``setups`` has the contrasts of ``ln f``, then of ``ln T60``, by stage. ``rests`` has (part, mode, hertz).
     """
 
@@ -106,7 +106,7 @@ class KeptLearned(_Kept):
 
 
 def _evidence(pieces: _Pieces) -> tuple[Evidence, ...]:
-    return tuple(Evidence(source, "anew", own, common) for source, own, common in pieces)
+    return tuple(Evidence(own, common) for own, common in pieces)
 
 
 class KeptAttention(_Kept):

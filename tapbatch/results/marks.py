@@ -143,7 +143,7 @@ def _learned(learned: Learned) -> dict[str, Any]:
         [[[c.between, c.taps, c.dof, c.modes] for c in stage] for stage in stages]
         for stages in (learned.setups.freq, learned.setups.t60)
     ]
-    evidence = [[[e.source, e.own, e.common] for e in each] for each in (learned.evidence.freq, learned.evidence.t60)]
+    evidence = [[[e.own, e.common] for e in each] for each in (learned.evidence.freq, learned.evidence.t60)]
     return {"setups": of_setups, "rests": learned.rests, "evidence": evidence}
 
 

@@ -9,14 +9,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
 
 import numpy as np
 
-from tapbatch.compare.moves.belief import Evidence, believe, evidence_anew, evidence_of
+from tapbatch.compare.moves.belief import Evidence, believe, evidence_anew
 from tapbatch.compare.moves.between import moves_between
-from tapbatch.compare.moves.contrast import TapSet, contrast
-from tapbatch.compare.moves.judge import Interval, Moves
+from tapbatch.compare.moves.contrast import TapSet
+from tapbatch.compare.moves.judge import Interval, Move, Moves
 from tapbatch.compare.moves.priors import FREQ, Priors
 from tests.compare.moves_sim import Bench, Floats, Taps, a_setup, a_stage, an_instrument, any_bench, sides
 
@@ -36,7 +35,6 @@ class Case:
     taps: int = 5
     setups: int = 1
     again: int = 0
-    earlier: int = 0
     harder_db: float = 0.0
     carried: bool = False
     same_room: bool = False
@@ -84,17 +82,12 @@ def tap_sets(recordings: Sequence[Taps], room: float = 0.0) -> list[TapSet]:
 
 
 def learned(rng: np.random.Generator, case: Case) -> list[Evidence]:
-    """Return what a shop knows after ``again`` recordings of one stage and some earlier stages without cuts."""
+    """Return what a shop knows after ``again`` recordings of one stage."""
     made = an_instrument(rng, case.bench, case.modes)
-    still = np.zeros(case.modes)
-    evidence: list[Evidence] = []
-    if case.again:
-        stage = tap_sets(a_stage(rng, case.bench, made, still, case.taps, case.again + 1))
-        evidence += evidence_anew(stage, case.priors, ("box",))
-    stages = [tap_sets(a_stage(rng, case.bench, made, still, case.taps)) for _ in range(case.earlier)]
-    for n, (one, other) in enumerate(pairwise(stages)):
-        evidence.append(evidence_of(contrast(one, other, case.priors), case.priors, "stages", (str(n),)))
-    return evidence
+    if not case.again:
+        return []
+    stage = a_stage(rng, case.bench, made, np.zeros(case.modes), case.taps, case.again + 1)
+    return [*evidence_anew(tap_sets(stage), case.priors)]
 
 
 def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
@@ -106,7 +99,7 @@ def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
     moves = case.moves(rng, case.modes)
     before, after, _ = sides(rng, case.bench, moves, case.taps, case.setups, case.harder_db, case.carried)
     both = [tap_sets(side, case.bench.room) for side in (before, after)]
-    evidence += [e for side in both for e in evidence_anew(side, case.priors, ("pair",))]
+    evidence += [e for side in both for e in evidence_anew(side, case.priors)]
     belief = believe(evidence, case.priors)
     start = time.process_time()
     said = moves_between(both[0], both[1], case.priors, belief, case.steady, case.same_room)
@@ -124,7 +117,7 @@ def asked(rng: np.random.Generator, case: Case) -> list[bool]:
     for number in sorted({m.more_setups for m in said.modes if m.more_setups is not None}):
         more = [a_setup(rng, case.bench, made, moves, case.taps, s) for s in range(1, number + 1)]
         sets = [*later, *tap_sets(more)]
-        shop = believe([*evidence, *evidence_anew(sets, case.priors, ("pair",))], case.priors)
+        shop = believe([*evidence, *evidence_anew(sets, case.priors)], case.priors)
         again = moves_between(first, sets, case.priors, shop, case.steady)
         wanted = [k for k, m in enumerate(said.modes) if m.more_setups == number]
         found += [again.modes[k].verdict in (*FIRM, "steady") for k in wanted]
@@ -143,7 +136,7 @@ def count(case: Case, stages: int, seed: Sequence[int]) -> Counts:
 
 def _add(counts: Counts, case: Case, said: Moves, moves: Floats) -> None:
     counts.stages += 1
-    counts.open_alike += said.open_alike
+    counts.open_alike += any(_is_open_alike(m) for m in said.modes)
     still = [m.verdict for m, true in zip(said.modes, moves, strict=True) if true == 0.0]
     counts.still += still
     counts.false += any(v in FIRM for v in still)
@@ -155,8 +148,12 @@ def _add(counts: Counts, case: Case, said: Moves, moves: Floats) -> None:
         counts.wrong_rule += _breaks_a_rule(mode.verdict, mode.printed)
         if true != 0.0:
             counts.moved.append(mode.verdict)
-            counts.answered.append(mode.verdict in TOLD or said.open_alike)
+            counts.answered.append(mode.verdict in TOLD or _is_open_alike(mode))
             counts.wrong_sign += mode.verdict in (("down", "down?") if true > 0 else ("up", "up?"))
+
+
+def _is_open_alike(mode: Move) -> bool:
+    return (mode.verdict, mode.moved) == ("unclear", "all")
 
 
 def _hold(counts: Counts, name: str, interval: Interval, true: float) -> None:

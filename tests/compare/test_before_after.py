@@ -9,7 +9,11 @@ import numpy as np
 import pytest
 
 from tapbatch.compare.before_after import Comparison, SustainChange, log_change, rings_verdict, side_by_side
+from tapbatch.compare.bench import Bench
 from tapbatch.compare.history import build_history
+from tapbatch.compare.moves.belief import believe, evidence_anew
+from tapbatch.compare.moves.contrast import TapSet
+from tapbatch.compare.moves.priors import T60
 from tapbatch.compare.random_effects import Sample
 from tapbatch.model.caution import Caution, NoVerdict
 from tapbatch.model.history import Note
@@ -54,7 +58,7 @@ def test_the_verdict_is_what_the_interval_says() -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("factor", "verdict"), [(1.6, "longer"), (0.6, "shorter"), (1.0, "unclear")])
+@pytest.mark.parametrize(("factor", "verdict"), [(1.4, "longer"), (0.7, "shorter"), (1.0, "unclear")])
 def test_whole_band_and_mode_say_the_same_truth(factor: float, verdict: str) -> None:
     """A new set-up may change a decay by a tenth and more, so only larger changes are told without ``again``."""
     rng = np.random.default_rng(3)
@@ -63,6 +67,27 @@ def test_whole_band_and_mode_say_the_same_truth(factor: float, verdict: str) -> 
         assert change.verdict == verdict
         assert change.low_pct <= 100 * (factor - 1) + 2  # type: ignore[operator]
         assert change.high_pct >= 100 * (factor - 1) - 2  # type: ignore[operator]
+
+
+@pytest.fixture(scope="module")
+def quiet_bench() -> Bench:
+    """What a shop believes after six set-ups anew that moved no decay."""
+    rng = np.random.default_rng(21)
+    sets = [TapSet(rng.normal(0.0, 1.0, (5, 8)), np.full((5, 8), 0.01), np.zeros(5), setup=k) for k in range(7)]
+    return Bench(t60=believe(evidence_anew(sets, T60), T60))
+
+
+@pytest.mark.parametrize(("factor", "verdict"), [(1.2, "longer"), (0.8, "shorter"), (1.0, "same within 5 %")])
+def test_on_a_quiet_bench_a_fifth_is_told_and_so_is_no_change(
+    factor: float, verdict: str, quiet_bench: Bench
+) -> None:
+    rng = np.random.default_rng(3)
+    items = [side("c_01-a_1.wav", 0.4, rng, count=20), side("c_02-b_1.wav", 0.4 * factor, rng, count=20)]
+    before, after = build_history("cittern-07", items, CITTERN, {})[0].stages
+    found = side_by_side(before, after, CITTERN, bench=quiet_bench)
+    for change in (of(found, "whole"), of(found, "band", "500 Hz"), of(found, "mode")):
+        assert change.verdict == verdict
+        assert change.low_pct <= 100 * (factor - 1) <= change.high_pct  # type: ignore[operator]
 
 
 def test_intervals_hold_the_true_change() -> None:
@@ -153,7 +178,7 @@ def test_balance_is_free_of_gain_and_shows_a_shift() -> None:
 def test_of_two_instruments_only_labels_and_the_lead_are_matched() -> None:
     rng = np.random.default_rng(8)
     stages = build_history("cittern-07", [side("c_01-a_1.wav", 0.4, rng)], CITTERN, {})[0].stages
-    others = build_history("cittern-04", [side("c_01-a_1.wav", 0.7, rng)], CITTERN, {})[0].stages
+    others = build_history("cittern-04", [side("c_01-a_1.wav", 0.6, rng)], CITTERN, {})[0].stages
     found = side_by_side(stages[0], others[0], CITTERN, CITTERN)
     assert [c.name for c in found.sustain if c.subject == "mode"] == ["lead"]
     assert of(found, "mode").verdict == "longer"

@@ -102,9 +102,10 @@ def test_drift_intervals_cover_with_the_set_ups_of_the_shop(setup: float, again:
     rows: list[Drift] = []
     for _ in range(stages):
         rows += [d for d in _history(again_build(rng, setup, again)).drifts if d.to_stage == "02-s"]
-    covered = np.mean([d.cents_low <= 0.0 <= d.cents_high for d in rows])  # type: ignore[operator]
-    # The eight modes of a build hang together: its 60 builds tell a share of 92 % to three and a half points.
-    assert covered >= 0.92 - 0.07
+    holds = [d.cents_low <= 0.0 <= d.cents_high for d in rows]  # type: ignore[operator]
+    # The eight modes of a build hang together, so the error of their share is told by how builds differ.
+    by_build = np.mean(np.reshape(holds, (stages, 8)), axis=1)
+    assert np.mean(by_build) + 3.0 * np.std(by_build) / math.sqrt(stages) >= 0.92
     assert all(agrees(d) for d in rows)
     false = sum(any(d.verdict in ("up", "down") for d in rows[8 * n : 8 * n + 8]) for n in range(stages))
     # At 5 %, more than eight of sixty come in less than one run in a hundred (binomial).
@@ -118,7 +119,7 @@ def test_more_again_make_the_drift_sharper() -> None:
     for again in (0, 5):
         rows = [d for _ in range(15) for d in _history(again_build(rng, 0.5, again)).drifts if d.to_stage == "02-s"]
         halves.append(float(np.median([d.cents_high - d.cents_low for d in rows])) / 2.0)  # type: ignore[operator]
-    assert halves[1] < 0.7 * halves[0]
+    assert halves[1] < 0.4 * halves[0]
     # One again, believed in full, would have 12.7 (GUM, table G.2) times sqrt(2) times half a cent.
     assert halves[0] < 9.0
 
@@ -129,10 +130,10 @@ def test_what_one_instrument_teaches_serves_the_others() -> None:
     learner, _ = gather_history("cittern-07", again_build(rng, 0.2, 0), SETTINGS, {})
     pooled = learn_setups([*teacher.stages, *learner.stages])
     assert isinstance(pooled, SetupScatter)
-    bench = bench_of([setup_evidence("cittern-04", teacher.stages)])
+    bench = bench_of([setup_evidence(teacher.stages)])
     alone, taught = compare_stages(learner, SETTINGS, None), compare_stages(learner, SETTINGS, pooled, bench)
     for a, b in zip(alone.drifts, taught.drifts, strict=True):
-        assert b.cents_high - b.cents_low < 0.8 * (a.cents_high - a.cents_low)  # type: ignore[operator]
+        assert b.cents_high - b.cents_low < 0.3 * (a.cents_high - a.cents_low)  # type: ignore[operator]
     for one, other in zip(alone.stages[0].modes, taught.stages[0].modes, strict=True):
-        assert anew_hz(other) < 0.8 * anew_hz(one)
+        assert anew_hz(other) < 0.3 * anew_hz(one)
     assert not any("one-setup" in m.flags for s in taught.stages for m in s.modes)

@@ -167,10 +167,10 @@ def test_over_2000_next_steps_the_chance_to_overshoot_is_what_it_says() -> None:
 
 
 @pytest.mark.slow
-def test_over_2000_next_steps_and_landings_anywhere_it_beats_the_base_rate() -> None:
+def test_over_4000_next_steps_and_landings_anywhere_it_beats_the_base_rate() -> None:
     rng = np.random.default_rng(42)
     said, came = [], []
-    for n in range(2000):
+    for n in range(4000):
         day = voicing_day(np.random.default_rng([43, n]), area=n % 2 == 1)
         for ahead in rng.uniform(-0.5, 2.0, 10):
             to_go = float(ahead) * day.outlook.step.middle
@@ -178,12 +178,13 @@ def test_over_2000_next_steps_and_landings_anywhere_it_beats_the_base_rate() -> 
             came.append(passed(day, to_go, TOLERANCE))
     chance, hit = np.array(said), np.array(came, dtype=float)
     brier, base = float(np.mean((chance - hit) ** 2)), float(hit.mean() * (1.0 - hit.mean()))
-    assert brier < 0.5 * base
+    assert brier < 0.4 * base
     bins = np.minimum((10 * chance).astype(int), 9)
     for b in range(10):
         own = bins == b
-        # Ten landings of a day hang together: a bin of 500 tells its share to about three points.
-        assert abs(hit[own].mean() - chance[own].mean()) <= 0.08
+        # A chance may be off by two points. The landings of a day hang together, so the least filled bins tell their
+        # share to one and a half: three such errors on top come by chance once in 700.
+        assert abs(hit[own].mean() - chance[own].mean()) <= 0.065
 
 
 @pytest.mark.slow

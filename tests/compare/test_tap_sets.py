@@ -52,7 +52,7 @@ def test_set_ups_are_kept_apart() -> None:
     stage = a_build(0.0, again=2)[0]
     sets = tap_sets(stage, members_by_mode(stage), names_of(stage), FREQ_OF)
     assert sorted(s.setup for s in sets) == [0, 1, 2]
-    assert len(evidence_anew(sets, FREQ, ("cittern-07", "body", "01-a"))) == 2
+    assert len(evidence_anew(sets, FREQ)) == 2
 
 
 def test_a_mode_that_a_tap_misses_is_left_empty() -> None:

@@ -40,8 +40,6 @@ STAGES = st.lists(st.lists(CONTRASTS, max_size=2).map(tuple), max_size=2).map(tu
 LOGS = st.floats(-700.0, 0.0)
 EVIDENCE = st.builds(
     Evidence,
-    source=st.lists(TEXT, max_size=4).map(tuple),
-    kind=st.just("anew"),
     own=st.lists(LOGS, min_size=OWN_STEPS, max_size=OWN_STEPS).map(tuple),
     common=st.lists(LOGS, min_size=COMMON_STEPS, max_size=COMMON_STEPS).map(tuple),
 )
@@ -80,7 +78,7 @@ def test_a_mark_comes_back_equal(mark: Mark, tmp_path_factory: pytest.TempPathFa
 def test_evidence_of_set_ups_survives(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
     stages = build_history("cittern-07", again_build(rng, 1.0, 2), InstrumentSettings(), {})[0].stages
-    evidence = setup_evidence("cittern-07", stages)
+    evidence = setup_evidence(stages)
     assert (len(evidence.freq), len(evidence.t60)) == (2, 2)
     write_mark(tmp_path, replace(MARK, learned=Learned(evidence=evidence)))
     learned = read_marks(tmp_path).of["lyre-2"].learned

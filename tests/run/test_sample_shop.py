@@ -285,7 +285,7 @@ def test_no_firm_verdict_is_wrong_and_most_are_firm(moves: list[Moved]) -> None:
     changed = [m for m in moves if m.true["verdict"] in ("up", "down")]
     assert all(abs(float(m.true["freq_change_cents"])) >= 5 for m in changed)
     # Set-ups are known from one `again`: a move of 5 cents of all modes alike cannot be told from them.
-    assert statistics.fmean(way(m.read["verdict"]) == way(m.true["verdict"]) for m in changed) >= 0.95
+    assert statistics.fmean(way(m.read["verdict"]) == way(m.true["verdict"]) for m in changed) >= 0.98
     assert len(firm) >= 0.8 * len(changed)
     assert [(m.true["verdict"], m.read["verdict"]) for m in moves if "new" in m.read["verdict"]] == [("new", "new")]
     assert [(m.true["verdict"], m.read["verdict"]) for m in moves if "gone" in m.read["verdict"]] == [
@@ -313,7 +313,7 @@ def test_modes_that_stood_still_are_mostly_said_to(moves: list[Moved]) -> None:
     still = [m for m in moves if m.true["verdict"] == "steady"]
     assert all(abs(float(m.read["freq_change_cents"])) < 3.0 for m in still)
     # They cannot where half of the modes moved beside them, as with every step of the opening.
-    assert statistics.fmean(m.read["verdict"] == "steady" for m in still) >= 0.4
+    assert statistics.fmean(m.read["verdict"] == "steady" for m in still) >= 0.45
     varnished = [m for m in still if m.true["to_stage"] == "09-varnished"]
     assert [m.read["verdict"] for m in varnished] == ["steady"] * 8
 
@@ -328,13 +328,13 @@ def test_verdicts_agree_with_the_interval_on_which_they_rest(moves: list[Moved])
 def test_changes_are_true_and_their_intervals_hold(moves: list[Moved]) -> None:
     known = [m for m in moves if m.true["freq_change_cents"]]
     errors = [abs(float(m.read["freq_change_cents"]) - float(m.true["freq_change_cents"])) for m in known]
-    assert statistics.median(errors) < 0.5
-    assert statistics.fmean(m.inside for m in known) >= 0.93
+    assert statistics.median(errors) < 0.3
+    assert statistics.fmean(m.inside for m in known) >= 0.95
     in_t60 = [
         float(m.read["t60_low_pct"]) <= float(m.true["t60_change_pct"]) <= float(m.read["t60_high_pct"])
         for m in known
     ]
-    assert statistics.fmean(in_t60) >= 0.93
+    assert statistics.fmean(in_t60) >= 0.95
 
 
 def test_varnish_is_told_by_sustain_and_not_by_pitch(moves: list[Moved]) -> None:

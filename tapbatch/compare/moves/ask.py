@@ -29,7 +29,7 @@ _OF_TWO = 1.5
 Ask = tuple[int | None, ...]
 
 
-def with_asks(moves: Moves, sums: Sums, steady: float) -> Moves:
+def with_asks(moves: Moves, sums: Sums, anew: int, steady: float) -> Moves:
     """Return the moves with ``more_taps`` and ``more_setups`` filled in where a question is open.
 
     Parameters
@@ -38,6 +38,8 @@ def with_asks(moves: Moves, sums: Sums, steady: float) -> Moves:
         From :func:`tapbatch.compare.moves.judge.judge_moves`.
     sums : Sums
         From which they were judged.
+    anew : int
+        How many times a set-up was repeated, which is what the belief about set-ups rests on.
     steady : float
         As there.
     """
@@ -47,7 +49,7 @@ def with_asks(moves: Moves, sums: Sums, steady: float) -> Moves:
 
     def taught(number: int) -> Sums:
         more = replace(sums, contrast=sums.contrast.with_more_setups(number))
-        return replace(more, common_weights=_taught(sums, moves.anew, number))
+        return replace(more, common_weights=_taught(sums, anew, number))
 
     taps = _fewest(steady, is_open, TAPS, lambda n: replace(sums, contrast=sums.contrast.with_more_taps(n)))
     setups = _fewest(steady, is_open, SETUPS, taught)

@@ -2,9 +2,9 @@
 
 Conventions: for each mode the *whole* move is what its reading would do set up anew, the *own* move what it did
 beside the others, the *common* move what all did alike with set-ups left out; each with its own interval of 95 %.
-What all did *alike* as read, set-ups in it, is stated too. The family is the modes of a part between two stages; own
-and whole moves may each be wrong in 2.5 % of stages. ``chance`` is the p-value adjusted for all of this: below 5 % a
-verdict is firm.
+What all did *alike* as read, set-ups in it, counts only for ``steady``. The family is the modes of a part between
+two stages; own and whole moves may each be wrong in 2.5 % of stages. ``chance`` is the p-value adjusted for all of
+this: below 5 % a verdict is firm.
 
 The rules, the first that holds:
 
@@ -32,7 +32,6 @@ from typing import Literal
 
 import numpy as np
 
-from tapbatch.compare.moves.belief import Belief
 from tapbatch.compare.moves.mixture import Sums
 from tapbatch.compare.moves.priors import Bools, Floats
 from tapbatch.compare.multiple_testing import holm
@@ -92,28 +91,20 @@ class Move:
 class Moves:
     """What the modes of a part did between two stages, in the order given.
 
-    ``common`` is what all did alike, set-ups left out; ``alike`` the same as read, set-ups in it. ``open_alike`` says
-    that all may have moved alike, and that set-ups may have done it as well: another set-up would tell.
-    ``anew`` and ``stages`` count what the belief about set-ups rests on.
+    ``common`` is what all did alike, set-ups left out.
     """
 
     modes: tuple[Move, ...]
     common: Interval
-    alike: Interval
-    open_alike: bool
-    anew: int
-    stages: int
 
 
-def judge_moves(sums: Sums, belief: Belief, steady: float) -> Moves:
+def judge_moves(sums: Sums, steady: float) -> Moves:
     """Return what moved, with ``more_taps`` and ``more_setups`` left open.
 
     Parameters
     ----------
     sums : Sums
         Of the differences of all modes of a part between two stages, at least one mode.
-    belief : Belief
-        What was believed of set-ups.
     steady : float
         Within which a mode counts as steady, in the unit of the priors.
 
@@ -128,7 +119,7 @@ def judge_moves(sums: Sums, belief: Belief, steady: float) -> Moves:
     >>> before, after = (TapSet(n, np.full((5, 6), 0.01), np.zeros(5)) for n in noise)
     >>> belief = believe([], FREQ)
     >>> sums = sums_of(contrast([before], [after], FREQ), FREQ, belief.own, belief.common)
-    >>> mode = judge_moves(sums, belief, 3.0).modes[1]
+    >>> mode = judge_moves(sums, 3.0).modes[1]
     >>> mode.verdict, mode.moved
     ('down', 'own')
     """
@@ -136,20 +127,22 @@ def judge_moves(sums: Sums, belief: Belief, steady: float) -> Moves:
     bounds, zero = (-steady, 0.0, steady), (0.0,)
     own = _intervals(sums.own_cdf, *_own_start(sums))
     own = [_agreeing(one, bounds, below) for one, below in zip(own, said.own_below.T, strict=True)]
-    whole = _intervals(sums.whole_cdf, *_whole_start(sums))
-    whole = [
-        # The distribution is symmetric about the difference of the readings.
-        _agreeing(replace(one, value=float(read)), zero, below)
-        for one, read, below in zip(whole, sums.contrast.change, said.whole_below.T, strict=True)
-    ]
-    common = _agreeing(_alike_interval(sums, sums.common_cdf, sums.common_shift), zero, said.common_below)
-    alike = _agreeing(_alike_interval(sums, sums.alike_cdf), bounds, said.alike_below)
+    whole = _whole_intervals(sums, said.whole_below)
+    common = _agreeing(_common_interval(sums), zero, said.common_below)
     modes = []
     for k, (verdict, moved) in enumerate(zip(said.verdicts, said.moved, strict=True)):
         printed = _printed(moved, verdict, own[k], whole[k], common)
         chance, parted = float(said.chances[k]), bool(said.parted[k])
         modes.append(Move(whole[k], own[k], moved, verdict, chance, parted, printed))
-    return Moves(tuple(modes), common, alike, said.open_alike, belief.anew, belief.stages)
+    return Moves(tuple(modes), common)
+
+
+def whole_intervals(sums: Sums) -> list[Interval]:
+    """Return the whole move of each mode, without judging which of them moved.
+
+    They are those of :func:`judge_moves`.
+    """
+    return _whole_intervals(sums, _whole_below_zero(sums))
 
 
 def _printed(moved: Moved, verdict: MoveVerdict, own: Interval, whole: Interval, common: Interval) -> Interval:
@@ -163,27 +156,26 @@ def _printed(moved: Moved, verdict: MoveVerdict, own: Interval, whole: Interval,
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Said:
-    """The verdict of each mode, what it rests on, its chance, whether it parted; and whether ``all`` is open.
+    """The verdict of each mode, what it rests on, its chance, and whether it parted.
 
-    ``*_below`` are the distribution functions at zero (1, ...), or at the bounds of ``steady`` and at zero (3, ...).
+    ``whole_below`` (1, modes) and ``common_below`` (1,) are the distribution functions at zero, ``own_below``
+    (3, modes) those at minus ``steady``, zero and ``steady``.
     """
 
     verdicts: tuple[MoveVerdict, ...]
     moved: tuple[Moved, ...]
     chances: Floats
     parted: Bools
-    open_alike: bool
     own_below: Floats
     whole_below: Floats
     common_below: Floats
-    alike_below: Floats
 
 
 def verdicts_of(sums: Sums, steady: float) -> Said:
     """Return the verdicts, from the distribution functions at zero and at the bounds of ``steady``."""
     count = sums.contrast.change.size
     bounds = np.array([-steady, 0.0, steady])
-    own, whole = sums.own_cdf(np.tile(bounds[:, None], count)), sums.whole_cdf(np.zeros((1, count)))
+    own, whole = sums.own_cdf(np.tile(bounds[:, None], count)), _whole_below_zero(sums)
     common, alike = sums.common_cdf(np.zeros(1)), sums.alike_cdf(bounds)
     if count == 1:
         own[:] = 0.5  # a mode alone has no others to move beside
@@ -213,7 +205,7 @@ def verdicts_of(sums: Sums, steady: float) -> Said:
     verdicts, moved, chances, parted = zip(*ruled, strict=True)
     if count == 1 and moved == ("own",):
         moved = ("whole",)
-    return Said(verdicts, moved, np.array(chances), np.array(parted), open_alike, own, whole, common, alike)
+    return Said(verdicts, moved, np.array(chances), np.array(parted), own, whole, common)
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +288,19 @@ def _own_start(sums: Sums) -> tuple[Floats, Floats]:
     return c.change - alike, np.sqrt(spread + c.variance + c.spread * (cells.own_so**2) @ cells.weights)
 
 
+def _whole_below_zero(sums: Sums) -> Floats:
+    return sums.whole_cdf(np.zeros((1, sums.contrast.change.size)))
+
+
+def _whole_intervals(sums: Sums, below_zero: Floats) -> list[Interval]:
+    found = _intervals(sums.whole_cdf, *_whole_start(sums))
+    return [
+        # The distribution is symmetric about the difference of the readings.
+        _agreeing(replace(one, value=float(read)), (0.0,), below)
+        for one, read, below in zip(found, sums.contrast.change, below_zero.T, strict=True)
+    ]
+
+
 def _whole_start(sums: Sums) -> tuple[Floats, Floats]:
     cells, c = sums.cells, sums.contrast
     own = c.variance + c.spread * (cells.own_so**2) @ cells.weights
@@ -330,10 +335,10 @@ def _intervals(cdf: Callable[[Floats], Floats], middle: Floats, sd: Floats) -> l
     return [Interval(float(m), float(lo), float(hi)) for lo, m, hi in at.T]
 
 
-def _alike_interval(sums: Sums, cdf: Callable[[Floats], Floats], shift: float = 0.0) -> Interval:
-    """Return the interval of what all did alike; ``shift`` is the variance of the set-ups where they are left out."""
+def _common_interval(sums: Sums) -> Interval:
+    """Return the interval of what all did alike, set-ups left out."""
     cells = sums.cells
     middle = float(cells.alike @ cells.together)
     spread = float(((cells.alike - middle) ** 2) @ cells.together)
-    sd = np.sqrt(np.array([spread + shift + sums.contrast.common_variance + 1e-6]))
-    return _intervals(lambda at: cdf(at[:, 0])[:, None], np.array([middle]), sd)[0]
+    sd = np.sqrt(np.array([spread + sums.common_shift + sums.contrast.common_variance + 1e-6]))
+    return _intervals(lambda at: sums.common_cdf(at[:, 0])[:, None], np.array([middle]), sd)[0]

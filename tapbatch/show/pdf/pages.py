@@ -26,8 +26,8 @@ LABEL_MM = 45.0
 Row = tuple[str, ...]
 
 _CHANGE: tuple[Column, ...] = (
-    Column("verdict", 0.0, "left", 31.0),
-    Column("mode", 32.0, "left", 22.0),
+    Column("verdict", 0.0, "left", 33.0),
+    Column("mode", 34.0, "left", 20.0),
     Column("cents", 84.0, "right", 29.0),
 )
 _BESIDES: Column = Column(BESIDES, 134.0, "left", 44.0)
@@ -161,13 +161,13 @@ HOW: dict[str, str] = {
     "Moved or not": "A new set-up moves a reading too: all modes alike, and each a little on its own. Both are in "
     "every interval, assumed at first and learned from what was recorded again. Up and down: the interval leaves out "
     "zero, and that holds among all modes of the stage (Holm, 1979: 5 % for all together). Probably: it leaves out "
-    "zero, no more. Beside the others: the rest moved otherwise. Like the others: all modes moved alike. Steady: it stood "
-    "still beside the others. Cannot tell: none of these; more taps or set-ups may tell. What differed besides the "
-    "wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
-    "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least: "
-    "their mean, or a power law of the opening's area where the notes give it. Its interval and the chance to pass "
-    "a landing are for the next single step, with the errors that neighbouring steps share and the scatter of the "
-    "steps.",
+    "zero, no more. Beside the others: the rest moved otherwise. Like the others: all modes moved alike. Steady: it "
+    "stood still beside the others. Cannot tell: none of these; more taps or set-ups may tell. What differed besides "
+    "the wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
+    "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least. "
+    "They may stay level, shrink or grow; where the notes give the opening's area, they follow a power law of it. "
+    "The interval and the chance to pass a landing are for the next single step, with the errors that neighbouring "
+    "steps share and the scatter of the steps.",
     "The sound and its bands": "EDT, T20 and T30 are read from the backward-integrated decay between the limits of "
     "ISO 3382-1 and ISO 3382-2, with the noise taken off; T60 is a fit of decay and floor. A listener just notices "
     "a change of 5 % (ISO 3382-1).",

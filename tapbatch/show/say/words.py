@@ -127,7 +127,7 @@ def signed(text: str) -> str:
 
 
 def half_cents(mode: StageMode) -> float:
-    """Return the half-width of the interval of a mode's frequency in cents; NaN where it is not known."""
+    """Return the half-width of the interval of a mode's frequency as it lies, in cents; NaN where it is not known."""
     low, high = mode.freq_low_hz, mode.freq_high_hz
     if not (math.isfinite(low) and math.isfinite(high) and 0 < low <= high):
         return math.nan
@@ -164,7 +164,12 @@ def sure_text(mode: StageMode, unit: str = "c") -> str:
 
     It is that of an instrument set up anew; only where nothing is compared, that of the instrument as it lies.
     """
-    return _sure(mode, _half_anew_cents(mode) or half_cents(mode), unit)
+    return _sure(mode, sure_cents(mode), unit)
+
+
+def sure_cents(mode: StageMode) -> float:
+    """Return the half-width that :func:`sure_text` shows, in cents; NaN where it is not known."""
+    return _half_anew_cents(mode) or half_cents(mode)
 
 
 def sure_in_full(mode: StageMode) -> str:
@@ -297,10 +302,16 @@ def more_taps_text(drift: Drift) -> str:
     """
     if drift.verdict not in ("unclear", "up?", "down?") or drift.extent is None:
         return ""
-    for more, name in ((drift.more_taps, "tap"), (drift.more_setups, "set-up")):
-        if more is not None:
-            return f"about {more} more {name}{'' if more == 1 else 's'} would tell"
-    return "more taps or set-ups are not likely to tell"
+    more = more_text(drift, "more ")
+    return f"about {more} would tell" if more else "more taps or set-ups are not likely to tell"
+
+
+def more_text(drift: Drift, more: str = "") -> str:
+    """Return how many more taps, or else set-ups, would decide a verdict, such as ``5 taps``; empty if not known."""
+    for count, name in ((drift.more_taps, "tap"), (drift.more_setups, "set-up")):
+        if count is not None:
+            return f"{count} {more}{name}{'' if count == 1 else 's'}"
+    return ""
 
 
 def since_first_text(drift: Drift, first_shown: str) -> str:

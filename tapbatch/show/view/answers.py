@@ -80,7 +80,7 @@ def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: fl
             told=capital(words.how_sure(lead, steady_cents)),
             detail=_basis(lead, stage, steady_cents),
             limits=tuple(Limit(name=flag, full=words.explain(flag)) for flag in flags),
-            number=words.half_cents(lead),
+            number=words.sure_cents(lead),
         ),
     )
 

@@ -48,7 +48,7 @@ def _mode(row: ModeRow) -> Row:
     mode = row.mode
     return {
         "note": Cell(words.note_text(mode), mode.freq_hz),
-        "how sure": Cell(words.sure_text(mode), words.half_cents(mode)),
+        "how sure": Cell(words.sure_text(mode), words.sure_cents(mode)),
         "trust": Cell(row.trust),
         "mode": Cell(f"{mode.mode}, leads" if mode.lead else mode.mode),
         "moved": Cell(row.moved, row.drift.extent.cents if row.drift and row.drift.extent else None),
@@ -92,12 +92,12 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
 
 def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:
     before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
-    taps = f" (+{drift.more_taps} taps)" if drift.more_taps is not None else ""
+    more = words.more_text(drift)
     cents = words.extent_text(drift.extent)
     t60 = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
     return {
         "stage": Cell(f"{before} to {after}", order),
-        "verdict": Cell(words.VERDICTS[drift.verdict] + taps),
+        "verdict": Cell(words.VERDICTS[drift.verdict] + (f" (+{more})" if more else "")),
         "mode": Cell(drift.mode),
         "moved": Cell(words.moved_text(drift), drift.extent.cents if drift.extent else None),
         "cents": Cell(cents, drift.extent.cents if drift.extent else None),

@@ -11,6 +11,7 @@ from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.pdf.blocks import Column
 from tapbatch.show.pdf.pages import COLUMNS
 from tapbatch.show.pdf.slip import ROW
+from tapbatch.show.say.words import VERDICTS
 
 ALL: dict[str, tuple[Column, ...]] = {**COLUMNS, "slip": ROW}
 
@@ -25,6 +26,15 @@ def test_a_heading_has_room_and_so_has_every_column(name: str) -> None:
     assert edges[0][0] >= 0.0
     assert all(end <= start for (_, end), (start, _) in pairwise(edges))
     assert edges[-1][1] <= Sheet("A4", "").measure_mm
+
+
+@pytest.mark.parametrize("more", ["", " (+40 taps)", " (+5 set-ups)"])
+def test_every_verdict_has_room_in_the_table_of_moves(more: str) -> None:
+    (column,) = (c for c in COLUMNS["drift"] if c.heading == "verdict")
+    is_open = {"unclear", "up?", "down?"}
+    for verdict, said in VERDICTS.items():
+        if not more or verdict in is_open:
+            assert text_width_mm(said + more, SMALL) <= column.room_mm, said
 
 
 def test_a_line_is_cut_to_the_room_of_its_column() -> None:

@@ -187,6 +187,7 @@ def test_what_is_open_says_what_would_tell() -> None:
         assert words.more_taps_text(replace(is_open, more_setups=1)) == "about 1 more set-up would tell"
         assert words.more_taps_text(replace(is_open, more_taps=5, more_setups=2)) == "about 5 more taps would tell"
         assert words.more_taps_text(is_open) == "more taps or set-ups are not likely to tell"
+    assert words.more_text(replace(drift("unclear", 1.0), more_setups=1)) == "1 set-up"
     assert words.more_taps_text(drift("up", 5.0)) == ""
     assert words.more_taps_text(drift("gone", None)) == ""
 
@@ -199,3 +200,12 @@ def test_the_whole_way_is_said_beside_the_last_step() -> None:
     assert words.since_first_text(way, "00-closed") == "up 34.1 c (+33.0 to +35.2) since 00-closed"
     assert words.since_first_text(replace(way, first_stage=way.from_stage), "00-closed") == ""
     assert words.since_first_text(drift("up", 5.0), "") == ""
+
+
+def test_how_sure_is_that_of_a_new_set_up_where_it_is_known(make_mode) -> None:  # type: ignore[no-untyped-def]
+    mode = make_mode("r1", 194.0)
+    low_hz, high_hz = 194.0 * 2 ** (-6 / 1200), 194.0 * 2 ** (6 / 1200)
+    anew = replace(mode, freq_anew_low_hz=low_hz, freq_anew_high_hz=high_hz)
+    assert words.sure_cents(mode) == words.half_cents(mode)
+    assert (words.sure_cents(anew), words.half_cents(anew)) == (pytest.approx(6.0), words.half_cents(mode))
+    assert words.sure_in_full(anew) == f"± 6 c (untouched {words.untouched_text(mode)})"

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.show.say.words import sure_cents
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
 from tapbatch.show.view.stages import latest_stage, leading
 
@@ -32,6 +33,7 @@ def test_numbers_stand_behind_the_words(whole: History) -> None:
     numbers = {a.question: a.number for a in answers(whole) if not a.goes_on}
     assert drift.extent is not None
     assert numbers["moved"] == drift.extent.cents
+    assert numbers["trust"] == sure_cents(lead)
     assert numbers["rings"] == drift.t60_change_pct
     assert numbers["far"] in {c.cents_to_go for c in whole.landings if c.mode == lead.mode}
 
