@@ -26,7 +26,8 @@ from numpy.typing import NDArray
 
 from tapbatch.measure.fit import Fit
 from tapbatch.measure.geometric import Complex, Float, Samples, decays, power_sums, powers
-from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess
+from tapbatch.measure.misfit import MISFIT_IN_ONE, local_excess
+from tapbatch.measure.prune import TapFit
 
 HALF_KNOWN_AT = 1.337  # of delta n: the median of a gamma density of shape 3, over 2
 _BY_CHANCE = 16.0  # chi-square, 2 degrees of freedom, exceeded once in 3,000

@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 
 from tapbatch.measure.by_amplitude import passing_poles
 from tapbatch.measure.geometric import Complex, Float, Samples, powers
-from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_energy
+from tapbatch.measure.misfit import local_excess, widened
+from tapbatch.measure.prune import TapFit, mode_energy
 
 _SATELLITE_DB = 8.0
 _TWICE, _TWICE_DB = (1.4, 3.5), 2.0
@@ -240,7 +241,7 @@ def _as_fit(tap: TapFit, unknown: Float, amplitudes: Float, residual: Float, nor
         information=_inverse((errors + errors.T) / 2.0),
         chi2=chi2,
     )
-    excess = local_excess(residual, poles, tap.rate_hz)
-    found = replace(tap, fit=changed, residual=residual, excess=np.where(excess > 1.0, MISFIT_IN_ONE * excess, 1.0))
+    excess = widened(local_excess(residual, poles, tap.rate_hz))
+    found = replace(tap, fit=changed, residual=residual, excess=excess)
     bend = slice(4 * count, 6 * count)
     return Bent(found, unknown[bend], covariance[bend, bend], fit.poles)

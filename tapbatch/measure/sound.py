@@ -25,9 +25,10 @@ from tapbatch.measure.decimate import Decimator
 from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.kept_taps import Fitted
+from tapbatch.measure.misfit import local_excess
 from tapbatch.measure.noise import Noise
 from tapbatch.measure.prepare import Prepared, prepare
-from tapbatch.measure.prune import TapFit, local_excess
+from tapbatch.measure.prune import TapFit
 from tapbatch.measure.stretches import fits_of
 from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 

@@ -9,7 +9,8 @@ from tapbatch.listen.taps import find_taps
 from tapbatch.measure.candidates import left_beside
 from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Samples, decays
-from tapbatch.measure.prune import TapFit, local_excess
+from tapbatch.measure.misfit import local_excess
+from tapbatch.measure.prune import TapFit
 from tapbatch.measure.sound import beside_unknown, measure_taps
 from tapbatch.model.reading import BandSettings, Mode, Sound
 from tests.benchmarks import scenes
