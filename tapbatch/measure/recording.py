@@ -48,7 +48,7 @@ from tapbatch.measure.sound import fit_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.measure.two_ways import second_is_better
-from tapbatch.measure.unresolved import unresolved, with_unresolved
+from tapbatch.measure.unresolved import unresolved
 from tapbatch.measure.unsteady_gain import shows_gain, spoilt
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
@@ -246,9 +246,7 @@ class _Joined:
         rise_db = self._floor_rise_db(used)
         readings = spoilt(readings) if rise_db > SPOILS_DB or shows_gain(readings) else readings
         # Last of all: a line of unknown decay says nothing of whether what sounded was a tap, nor of the room.
-        readings = tuple(
-            with_unresolved(r, self.lines.get(at, ()) if at in used else ()) for at, r in enumerate(readings)
-        )
+        readings = tuple(r.with_modes(self.lines.get(at, ())) if at in used else r for at, r in enumerate(readings))
         traces = [t for t in self.traces if t[0] in used]
         direct_db = direct_db_of([left for at, left in self.left if at in used])
         return Reading(

@@ -24,7 +24,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -88,17 +88,6 @@ def unresolved(reading: TapReading, left: Left | None, prepared: Sequence[Prepar
     loudest = max(loudest, *(line.energy for line in lines))
     strong = [line for line in lines if line.energy > _FAINTEST * loudest]
     return tuple(_as_mode(line) for line in sorted(strong, key=lambda line: line.freq_hz))
-
-
-def with_unresolved(reading: TapReading, lines: Sequence[Mode]) -> TapReading:
-    """Return a reading with lines added to its modes, by frequency; its couplings follow their modes."""
-    if not lines:
-        return reading
-    every = [*reading.modes, *lines]
-    order = sorted(range(len(every)), key=lambda k: every[k].freq_hz)
-    place = {k: at for at, k in enumerate(order)}
-    couplings = tuple(replace(c, first=place[c.first], second=place[c.second]) for c in reading.couplings)
-    return replace(reading, modes=tuple(every[k] for k in order), couplings=couplings)
 
 
 def _as_mode(line: _Line) -> Mode:

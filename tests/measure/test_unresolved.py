@@ -15,8 +15,8 @@ from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.recording import measure_recording
 from tapbatch.measure.room_share import left_by_modes
 from tapbatch.measure.sound import UNKNOWN_LOG_SE, measure_taps
-from tapbatch.measure.unresolved import unresolved, with_unresolved
-from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, TapReading
+from tapbatch.measure.unresolved import unresolved
+from tapbatch.model.reading import LN_1000, BandSettings, Mode, Sound, TapReading
 from tests.recordings import FOLDER as RECORDINGS
 
 RATE_HZ = 16000
@@ -75,17 +75,6 @@ def test_a_line_under_20_db_over_its_surroundings_is_none() -> None:
     assert left is not None
     assert left.residual > 100.0 * left.noise
     assert unresolved(reading, left, prepared) == ()
-
-
-def test_lines_take_their_place_among_the_modes_and_couplings_follow() -> None:
-    reading, _ = measured(struck())
-    low, middle, high, top = reading.modes
-    coupled = replace(reading, modes=(low, high, top), couplings=(Coupling(
-        first=0, second=2, freq_freq=0.1, freq_t60=0.2, t60_freq=0.3, t60_t60=0.4),))  # fmt: skip
-    joined = with_unresolved(coupled, [middle])
-    assert joined.modes == (low, middle, high, top)
-    assert [(c.first, c.second, c.t60_t60) for c in joined.couplings] == [(0, 3, 0.4)]
-    assert with_unresolved(coupled, []) is coupled
 
 
 @pytest.mark.slow
