@@ -300,8 +300,7 @@ def surely_rings(reading: TapReading) -> bool:
     tap = reading.tap
     if tap.free_until_s - tap.free_from_s < _LEAST_RINGING_S:
         return False
-    loudest_db = max((m.energy_db for m in reading.modes), default=0.0)
-    loud = [m for m in reading.modes if m.energy_db > loudest_db - _LOUD_DB]
+    loud = reading.modes_within(_LOUD_DB)
     return any(m.freq_se_hz < freq * m.freq_hz and m.t60_log_se < decay for m in loud for freq, decay in _SURE)
 
 

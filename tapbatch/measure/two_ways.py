@@ -53,8 +53,7 @@ def second_is_better(first: Sequence[TapReading], second: Sequence[TapReading]) 
 
 
 def _loud(reading: TapReading) -> list[Mode]:
-    loudest_db = max((m.energy_db for m in reading.modes), default=0.0)
-    return [m for m in reading.modes if m.energy_db > loudest_db - _WITHIN_DB and m.freq_se_hz > 0.0]
+    return [m for m in reading.modes_within(_WITHIN_DB) if m.freq_se_hz > 0.0]
 
 
 def _same(mode: Mode, modes: Sequence[Mode]) -> Mode | None:

@@ -213,6 +213,11 @@ class TapReading:
     couplings: tuple[Coupling, ...] = ()
     tone: StringTone | None = None
 
+    def modes_within(self, below_db: float) -> list[Mode]:
+        """Return the modes less than so many decibels below the strongest, by frequency; none if there are none."""
+        strongest_db = max((mode.energy_db for mode in self.modes), default=0.0)
+        return [mode for mode in self.modes if mode.energy_db > strongest_db - below_db]
+
     def with_modes(self, more: Sequence[Mode]) -> TapReading:
         """Return the same with modes added, all by frequency; couplings stay between their modes."""
         if not more:

@@ -1,9 +1,15 @@
-"""Readings of taps: modes that are added take their place, and couplings follow."""
+"""Readings of taps: which modes are strong, and how modes that are added take their place."""
 
 from dataclasses import replace
 
 from tapbatch.model.reading import Coupling
 from tests.compare.builds import mode, tap_reading
+
+
+def test_modes_are_counted_from_the_strongest_down() -> None:
+    soft, loud, weak = mode(200.0, energy_db=-39.0), mode(300.0, energy_db=-20.0), mode(400.0, energy_db=-40.0)
+    assert tap_reading(1, [soft, loud, weak]).modes_within(20.0) == [soft, loud]
+    assert tap_reading(1, []).modes_within(20.0) == []
 
 
 def test_modes_take_their_place_and_couplings_stay_between_theirs() -> None:
