@@ -63,7 +63,7 @@ class Behind:
     Parameters
     ----------
     prepared
-        The zones of the section, from :func:`tapbatch.measure.sound.measure_taps`.
+        The zones of the section, from :func:`tapbatch.measure.sound.fit_taps`.
     """
 
     def __init__(self, prepared: Sequence[Prepared]) -> None:

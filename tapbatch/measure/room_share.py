@@ -108,7 +108,7 @@ def left_by_modes(
     reading
         The tap with its modes, in the time of the section.
     prepared
-        The zones of the section, from :func:`tapbatch.measure.sound.measure_taps`.
+        The zones of the section, from :func:`tapbatch.measure.sound.fit_taps`.
     residuals
         Those of the tap, if they are at hand; by default they are worked out.
 

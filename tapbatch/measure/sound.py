@@ -52,9 +52,9 @@ _Heard = tuple[Mode, Float, int, bool]
 """A mode, the correlations of its zone, its index in them, and whether all taps together decided that it is one."""
 
 
-def measure_taps(
+def fit_taps(
     sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
-) -> tuple[tuple[TapReading, ...], tuple[Prepared, ...]]:
+) -> tuple[tuple[Fitted, ...], tuple[Prepared, ...]]:
     """Measure every used tap of a sound.
 
     Parameters
@@ -69,17 +69,9 @@ def measure_taps(
     Returns
     -------
     tuple
-        One reading per transient, in order, and the prepared zones (none if the sound is too short). A tap in which
-        nothing rings is no longer ``used``.
+        One reading per transient with its fits, in order, and the prepared zones (none if the sound is too short). A
+        tap in which nothing rings is no longer ``used``.
     """
-    fitted, prepared = fit_taps(sound, taps, settings, steady=steady)
-    return tuple(each.reading for each in fitted), prepared
-
-
-def fit_taps(
-    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
-) -> tuple[tuple[Fitted, ...], tuple[Prepared, ...]]:
-    """Measure every used tap of a sound; as :func:`measure_taps`, but each reading comes with its fits."""
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
         return tuple(
@@ -104,7 +96,7 @@ def fit_taps(
 
 
 def added_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
-    """Return the modes of a fit on which all taps decided, in physical units, as :func:`measure_taps` lists them.
+    """Return the modes of a fit on which all taps decided, in physical units, as :func:`fit_taps` lists them.
 
     Parameters
     ----------

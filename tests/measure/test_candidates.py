@@ -11,11 +11,12 @@ from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Samples, decays
 from tapbatch.measure.misfit import local_excess
 from tapbatch.measure.prune import TapFit
-from tapbatch.measure.sound import beside_unknown, measure_taps
+from tapbatch.measure.sound import beside_unknown
 from tapbatch.model.reading import BandSettings, Mode, Sound
 from tests.benchmarks import scenes
 from tests.benchmarks.cases import CASES
 from tests.benchmarks.montecarlo import measured
+from tests.measured import measure_taps
 
 RATE_HZ = 2000.0
 LENGTH = 1800

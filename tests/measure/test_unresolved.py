@@ -14,9 +14,10 @@ from tapbatch.listen.taps import find_taps
 from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.recording import measure_recording
 from tapbatch.measure.room_share import left_by_modes
-from tapbatch.measure.sound import UNKNOWN_LOG_SE, measure_taps
+from tapbatch.measure.sound import UNKNOWN_LOG_SE
 from tapbatch.measure.unresolved import unresolved
 from tapbatch.model.reading import LN_1000, BandSettings, Mode, Sound, TapReading
+from tests.measured import measure_taps
 from tests.recordings import FOLDER as RECORDINGS
 
 RATE_HZ = 16000

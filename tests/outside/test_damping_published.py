@@ -15,10 +15,10 @@ import numpy as np
 import pytest
 
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.history import StageMode
 from tapbatch.model.reading import LN_1000, BandSettings, Mode, Sound
 from tapbatch.simulate import taps as sim
+from tests.measured import measure_taps
 
 LEVEL_DB_A_TAU = 8.685890
 T60_TIMES_F_OVER_Q = 2.198807
