@@ -159,17 +159,6 @@ def _nearest_inverse(scaled: Float) -> Float:
     return np.asarray((vectors / np.maximum(values, 1e-12)) @ vectors.T, dtype=np.float64)
 
 
-def pole_information(fit: Fit) -> Float:
-    """Return the information on the poles when the amplitudes are unknown, shape (2K, 2K): the Schur complement.
-
-    For taps with the same poles, add these matrices; the inverse of the sum is the joint bound.
-    """
-    modes = fit.count
-    linear = len(fit.information) - 2 * modes
-    a, e, d = fit.information[:linear, :linear], fit.information[linear:, :linear], fit.information[linear:, linear:]
-    return np.asarray(d - e @ np.linalg.solve(a, e.T), dtype=np.float64)
-
-
 def wald(weights: Complex, amplitudes: Float) -> Float:
     """Return the Wald statistic of each mode, shape (K,).
 
