@@ -28,7 +28,7 @@ from tapbatch.listen.judging import (
     without_unlike,
 )
 from tapbatch.listen.sections import Section, sections
-from tapbatch.listen.taps import heard_in, quiet_stretches
+from tapbatch.listen.taps import SAME_S, heard_in, quiet_stretches
 from tapbatch.measure import kept_taps
 from tapbatch.measure.background import Behind, Densities, background_of
 from tapbatch.measure.decay import measure_decays
@@ -59,7 +59,6 @@ MOST_TRANSIENTS = 6000
 
 _MOST_SPECTRA = 500
 _ENOUGH_TO_VOTE = 3  # taps of a section, of which each has two others
-_SAME_S = 0.012
 _LOUD_DB = 10.0
 _LEAST_RINGING_S = 0.15
 # Standard errors of ln f (3 cents, 0.3 cents) and of ln T60. Voices of 0.15 s and more reach 0.9 cents, and 0.42.
@@ -221,7 +220,7 @@ class _Joined:
         rate_hz = section.sound.sample_rate_hz
         from_s = section.lead / rate_hz
         if self.readings:
-            from_s = max(from_s, self.readings[-1].tap.onset_s + _SAME_S - section.first / rate_hz)
+            from_s = max(from_s, self.readings[-1].tap.onset_s + SAME_S - section.first / rate_hz)
         return sum(tap.onset_s < from_s for tap in taps)
 
     def _draw(self, readings: tuple[TapReading, ...], prepared: tuple[Prepared, ...], offset: int) -> None:
