@@ -18,8 +18,8 @@ from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.misfit import local_excess, widened
 from tapbatch.measure.prune import TapFit, mode_energy
+from tapbatch.model.pitch import CENTS
 
-CENTS = 1200.0 / float(np.log(2.0))
 BY_CHANCE = 1 / 300_000
 """Probability that a mode without second order is said to bend."""
 
