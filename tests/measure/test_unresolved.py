@@ -83,7 +83,7 @@ def test_a_line_under_20_db_over_its_surroundings_is_none() -> None:
     ("name", "lines_hz"), [("banjo_4.flac", (1886.8, 4540.8)), ("steel_e6.flac", (4635.7, 6641.0))]
 )
 def test_lines_of_real_strings_are_no_longer_lost(name: str, lines_hz: tuple[float, float]) -> None:
-    """They stand 30 to 40 dB over their surroundings by ``python -m tests.benchmarks.strong_lines``, other means."""
+    """``tests.benchmarks.strong_lines`` sees them without a fit, 30 to 40 dB over their surroundings."""
     reading = measure_recording(RECORDINGS / name, "", BandSettings(band_low_hz=60.0, band_high_hz=12000.0))
     (tap,) = reading.used_taps
     for freq_hz in lines_hz:
