@@ -10,7 +10,7 @@ section.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -114,6 +114,15 @@ def measure_recording(
     return reading
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _LeftBehind:
+    """What the modes of a tap leave: how much of it is room, what a weaker mode would be lost in, strong lines."""
+
+    left: Left | None
+    densities: Densities
+    lines: tuple[Mode, ...]
+
+
 class _Joined:
     """The results of the sections so far, in the time of the recording; taps are counted from 0 over all sections.
 
@@ -127,10 +136,8 @@ class _Joined:
         self.floors: list[Floor] = []
         self.spectra: list[tuple[int, TapSpectrum]] = []
         self.traces: list[tuple[int, float, DecayTrace]] = []
-        self.left: list[tuple[int, Left]] = []
-        self.behind: list[tuple[int, Densities]] = []
+        self.left_behind: dict[int, _LeftBehind] = {}
         self.kept: list[KeptTaps] = []
-        self.lines: dict[int, tuple[Mode, ...]] = {}
         self.unvoted: set[int] = set()
         self.left_out_s: float | None = None
         self.begins_ringing = False
@@ -190,10 +197,8 @@ class _Joined:
         self._keep([f for f in fitted[before:] if f.reading.tap.used], prepared, offset)
         if self.settings.kind == "tap":
             behind = Behind(prepared)
-            for at, read in enumerate(readings):
-                if at >= before and read.tap.used:
-                    left = self._look_behind(at + offset, read, prepared, behind)
-                    self.lines[at + offset] = unresolved(read, left, prepared)
+            used_here = ((at, r) for at, r in enumerate(readings) if at >= before and r.tap.used)
+            self.left_behind |= {at + offset: _left_behind(r, prepared, behind) for at, r in used_here}
         self.readings += [_later(r, section, offset) for r in readings[before:]]
 
     def _keep(self, fitted: list[kept_taps.Fitted], prepared: tuple[Prepared, ...], offset: int) -> None:
@@ -203,17 +208,6 @@ class _Joined:
             noises = sum(len(part.noises) for part in self.kept)
             kept = kept_taps.keep(fitted[:room], prepared, offset, noises)
             self.kept += [kept] if kept is not None else []
-
-    def _look_behind(
-        self, at: int, reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind
-    ) -> Left | None:
-        """Keep what the modes of a tap leave: how much of it is room, and what a weaker mode would be lost in."""
-        residuals = residuals_of(reading, prepared)
-        left = left_by_modes(reading, prepared, residuals)
-        if left is not None:
-            self.left.append((at, left))
-        self.behind.append((at, behind.of_tap(residuals, typical_t60_s(reading.modes))))
-        return left
 
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
         """Return how many of a section's transients already belong to the section before."""
@@ -245,9 +239,12 @@ class _Joined:
         rise_db = self._floor_rise_db(used)
         readings = spoilt(readings) if rise_db > SPOILS_DB or shows_gain(readings) else readings
         # Last of all: a line of unknown decay says nothing of whether what sounded was a tap, nor of the room.
-        readings = tuple(r.with_modes(self.lines.get(at, ())) if at in used else r for at, r in enumerate(readings))
+        left_behind = {at: of_tap for at, of_tap in self.left_behind.items() if at in used}
+        readings = tuple(
+            r.with_modes(left_behind[at].lines) if at in left_behind else r for at, r in enumerate(readings)
+        )
         traces = [t for t in self.traces if t[0] in used]
-        direct_db = direct_db_of([left for at, left in self.left if at in used])
+        direct_db = direct_db_of([b.left for b in left_behind.values() if b.left is not None])
         return Reading(
             sha256=sha256,
             method=METHOD,
@@ -265,7 +262,7 @@ class _Joined:
             spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
             direct_db=direct_db,
-            background=background_of([behind for at, behind in self.behind if at in used]),
+            background=background_of([b.densities for b in left_behind.values()]),
         )
 
     def _floor_rise_db(self, used: set[int]) -> float:
@@ -301,6 +298,13 @@ def surely_rings(reading: TapReading) -> bool:
         return False
     loud = reading.modes_within(_LOUD_DB)
     return any(m.freq_se_hz < freq * m.freq_hz and m.t60_log_se < decay for m in loud for freq, decay in _SURE)
+
+
+def _left_behind(reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind) -> _LeftBehind:
+    residuals = residuals_of(reading, prepared)
+    left = left_by_modes(reading, prepared, residuals)
+    densities = behind.of_tap(residuals, typical_t60_s(reading.modes))
+    return _LeftBehind(left, densities, unresolved(reading, left, prepared))
 
 
 def _without(readings: tuple[TapReading, ...], others: list[int], reason: str) -> tuple[TapReading, ...]:
