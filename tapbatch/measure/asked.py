@@ -95,7 +95,7 @@ def _of_tap(recording: KeptTaps, tap: KeptTap, grid_hz: Float, t60_s: float) -> 
     """
     zone = zone_of(recording, tap)
     decimator, noise = zone.decimator, zone.noise
-    if not decimator.low_hz <= grid_hz[len(grid_hz) // 2] < decimator.high_hz:
+    if not decimator.holds(float(grid_hz[len(grid_hz) // 2])):
         return None
     rate_hz, samples = zone.rate_hz, tap.samples.astype(np.float64) * tap.step
     poles = np.exp((-LN_1000 / t60_s + 2j * np.pi * (grid_hz - decimator.shift_hz)) / rate_hz)

@@ -100,7 +100,7 @@ def _noise_by_band(zone: Prepared) -> Float:
     """Return the density of the noise in each band of a zone: the highest of a few points; 0 outside the zone."""
     edges_hz = _LOWEST_HZ * 2.0 ** (np.arange(BANDS)[:, None] / BANDS_AN_OCTAVE)
     freq_hz = edges_hz * 2.0 ** (np.linspace(0.0, 1.0, _POINTS)[None] / BANDS_AN_OCTAVE)
-    inside = (freq_hz >= zone.decimator.low_hz) & (freq_hz < zone.decimator.high_hz)
+    inside = zone.decimator.holds(freq_hz)
     noise = np.zeros(freq_hz.shape)
     turn = np.exp(2j * np.pi * (freq_hz[inside] - zone.decimator.shift_hz) / zone.rate_hz)
     noise[inside] = 1.0 / (zone.rate_hz * np.abs(zone.noise.gain(turn) * zone.decimator.gain(turn)) ** 2)

@@ -21,7 +21,6 @@ from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
 from tapbatch.measure.decay_shape import EarlyLate, early_late
-from tapbatch.measure.decimate import Decimator
 from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.kept_taps import Fitted
@@ -106,7 +105,7 @@ def added_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
         As for :func:`to_modes`.
     """
     modes = to_modes(found, zone, at_s)
-    ringing = [m for m in modes if m.q > _LEAST_Q and _answers(zone.decimator, m)]
+    ringing = [m for m in modes if m.q > _LEAST_Q and zone.decimator.holds(m.freq_hz)]
     loudest_db = max((m.energy_db for m in ringing), default=0.0)
     marks = zip(modes, _decided_on(found, zone), strict=True)
     return [m for m, mark in marks if mark and m in ringing and m.energy_db > loudest_db - _FAINTEST_DB]
@@ -152,7 +151,7 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
         errors = correlations(found, zone)
         decided_on = _decided_on(found, zone)
         every = enumerate(to_modes(found, zone, tap.free_from_s))
-        inside = [(m, errors, k, decided_on[k]) for k, m in every if _answers(zone.decimator, m)]
+        inside = [(m, errors, k, decided_on[k]) for k, m in every if zone.decimator.holds(m.freq_hz)]
         heard += inside
         if inside:
             begins.append(found.first / zone.rate_hz)
@@ -277,10 +276,6 @@ def _from(modes: list[Mode], later_s: float) -> tuple[Mode, ...]:
             )
         )
     return tuple(moved)
-
-
-def _answers(zone: Decimator, mode: Mode) -> bool:
-    return zone.low_hz <= mode.freq_hz < zone.high_hz
 
 
 def correlations(found: TapFit, zone: Prepared) -> Float:

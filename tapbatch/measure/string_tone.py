@@ -149,7 +149,7 @@ def _bands(
     spacing_hz = float(np.median(freq_hz / numbers))
     quiet_until = touched - int(0.02 * sound.sample_rate_hz)
     for n, hz in zip(numbers[:_MOST_PARTIALS], freq_hz[:_MOST_PARTIALS], strict=True):
-        held = [(z, x) for z, x in low if z.low_hz <= hz < z.high_hz]
+        held = [(z, x) for z, x in low if z.holds(hz)]
         if not held or not len(held[0][1]):
             continue
         zone, x = held[0]

@@ -79,7 +79,7 @@ def unresolved(reading: TapReading, left: Left | None, prepared: Sequence[Prepar
     lines: list[_Line] = []
     clean = left is not None and left.residual < _MISFIT * left.noise
     for zone in prepared:
-        if clean and any(zone.decimator.low_hz <= m.freq_hz < zone.decimator.high_hz for m in reading.modes):
+        if clean and any(zone.decimator.holds(m.freq_hz) for m in reading.modes):
             continue
         lines += _lines_of(reading.tap, reading.modes, zone)
     if not lines:
@@ -146,8 +146,8 @@ def _lines_in(early: Float, late: Float, zone: Prepared, known: Sequence[tuple[f
 def _peaks(power: Float, bin_hz: float, zone: Prepared) -> list[int]:
     """Return the peaks of a spectrum that stand 20 dB over the noise, the highest first."""
     peaks = 1 + np.flatnonzero((power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]) & (power[1:-1] > _OVER))
-    true_hz = peaks * bin_hz + zone.decimator.shift_hz
-    peaks = peaks[(true_hz >= zone.decimator.low_hz) & (true_hz < zone.decimator.high_hz)]
+    true_hz = np.asarray(peaks * bin_hz + zone.decimator.shift_hz, dtype=np.float64)
+    peaks = peaks[zone.decimator.holds(true_hz)]
     return [int(at) for at in peaks[np.argsort(-power[peaks], kind="stable")]]
 
 
