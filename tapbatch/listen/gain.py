@@ -37,40 +37,6 @@ _LEAST_RISE_OF_FEW = (1.5, 2.5)
 _FEW = 3
 
 
-def gain_breathes(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int]]) -> bool:
-    """Return whether the floor of a recording rises after its taps, as automatic gain makes it do.
-
-    Parameters
-    ----------
-    sound
-        The decoded sound.
-    taps
-        Every transient found in it; only used taps are assumed to be loud enough to lower the gain.
-    quiet
-        Stretches ``(first, last)`` in samples in which nothing rings; without any there is no floor to judge.
-
-    Returns
-    -------
-    bool
-        Also false if no tap is followed by a gap of 0.35 s.
-
-    Examples
-    --------
-    >>> from tapbatch.listen.taps import find_taps, quiet_stretches
-    >>> from tapbatch.simulate.taps import SimMode, Strike, automatic_gain, recording, white_noise
-    >>> struck = [Strike(onset_s=s, modes=(SimMode(200.0, 0.3, 0.8),)) for s in (0.5, 1.5, 2.5)]
-    >>> noise = white_noise(28000, np.random.default_rng(1), rms=1e-3)
-    >>> steady, _ = recording(struck, duration_s=3.5, sample_rate_hz=8000, noise=noise)
-    >>> for samples in (steady, automatic_gain(steady, sample_rate_hz=8000)[0]):
-    ...     sound = Sound(samples=samples, sample_rate_hz=8000)
-    ...     taps = find_taps(sound)
-    ...     gain_breathes(sound, taps, quiet_stretches(sound, taps))
-    False
-    True
-    """
-    return floor_breathes([floor_behind(sound, taps, quiet)])
-
-
 @dataclass(frozen=True, slots=True)
 class Floor:
     """The noise floor after the taps of a section.
@@ -88,13 +54,33 @@ SPOILS_DB = 2.0
 """A rise of the floor beyond which no decay can be trusted; codecs alone make it seem to rise by up to 1.3 dB."""
 
 
-def floor_breathes(floors: Sequence[Floor]) -> bool:
-    """Return whether the floors of all sections of a recording show automatic gain."""
-    return floor_rise_db(floors) > 0.0
-
-
 def floor_rise_db(floors: Sequence[Floor]) -> float:
-    """Return by how much the floor rises after the taps, in decibels; 0 where it does not surely rise."""
+    """Return by how much the floor of a recording rises after its taps, as automatic gain makes it do.
+
+    Parameters
+    ----------
+    floors
+        The floors of its sections, from :func:`floor_behind`.
+
+    Returns
+    -------
+    float
+        In decibels; 0 where it does not surely rise, and where no tap is followed by a gap of 0.35 s.
+
+    Examples
+    --------
+    >>> from tapbatch.listen.taps import find_taps, quiet_stretches
+    >>> from tapbatch.simulate.taps import SimMode, Strike, automatic_gain, recording, white_noise
+    >>> struck = [Strike(onset_s=s, modes=(SimMode(200.0, 0.3, 0.8),)) for s in (0.5, 1.5, 2.5)]
+    >>> noise = white_noise(28000, np.random.default_rng(1), rms=1e-3)
+    >>> steady, _ = recording(struck, duration_s=3.5, sample_rate_hz=8000, noise=noise)
+    >>> for samples in (steady, automatic_gain(steady, sample_rate_hz=8000)[0]):
+    ...     sound = Sound(samples=samples, sample_rate_hz=8000)
+    ...     taps = find_taps(sound)
+    ...     floor_rise_db([floor_behind(sound, taps, quiet_stretches(sound, taps))]) > 0.0
+    False
+    True
+    """
     behind = [one for floor in floors for one in floor.behind]
     if not behind:
         return 0.0
@@ -111,7 +97,14 @@ def floor_rise_db(floors: Sequence[Floor]) -> float:
 def floor_behind(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int]]) -> Floor:
     """Return the floor after the used taps of a section or of a whole recording.
 
-    The parameters are those of :func:`gain_breathes`.
+    Parameters
+    ----------
+    sound
+        The decoded sound.
+    taps
+        Every transient found in it; only used taps are assumed to be loud enough to lower the gain.
+    quiet
+        Stretches ``(first, last)`` in samples in which nothing rings; without any there is no floor to judge.
     """
     used = [(at, t) for at, t in enumerate(taps) if t.used]
     if not used or not quiet:

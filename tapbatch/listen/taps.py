@@ -27,13 +27,15 @@ from tapbatch.model.reading import Sound, Tap
 _SHORTEST_S = 0.02
 _RATE_FOR_QUIET_HZ = 8000
 _ENOUGH_BEFORE_S = 0.2
+SAME_S = 0.012
+"""Onsets closer than this are one and the same."""
+
 _RISE_DB = 9.0
 _HARD_BACK = 12
 _SOFT_BACK = 30
 _SOFT_BLOCKS = 4
 _SWELL_BLOCKS = 50
 _SWELL_STEP = 5
-_REFRACTORY_S = 0.012
 _CALM_BLOCKS = 60
 _SEARCH_BLOCKS = 12
 _GAP_S = 0.0015
@@ -236,7 +238,7 @@ def _swells(envelope: Envelope, onsets: list[int]) -> list[int]:
 def _apart(onsets: list[int], rate_hz: int) -> list[int]:
     kept: list[int] = []
     for onset in sorted(set(onsets)):
-        if not kept or onset - kept[-1] >= _REFRACTORY_S * rate_hz:
+        if not kept or onset - kept[-1] >= SAME_S * rate_hz:
             kept.append(onset)
     return kept
 

@@ -97,9 +97,14 @@ def unexplained(zones: Zones, used: Sequence[int]) -> list[int]:
     """
     if len(used) < 2:
         return []
-    own_db = {tap: self_left_db(zones, tap) for tap in used}
-    sure = [tap for tap in used if own_db[tap] < SURE_DB]
-    return [tap for tap in used if own_db[tap] >= SURE_DB and not is_explained(zones, tap, used, sure)]
+    sure = _sure(zones, used)
+    unsure = set(used).difference(sure)
+    return [tap for tap in used if tap in unsure and not is_explained(zones, tap, used, sure)]
+
+
+def _sure(zones: Zones, used: Sequence[int]) -> list[int]:
+    """Return which taps are sure: their own modes leave less than ``SURE_DB``."""
+    return [tap for tap in used if self_left_db(zones, tap) < SURE_DB]
 
 
 def explained_after_all(zones: Zones, used: Sequence[int], suspects: Sequence[int]) -> list[int]:
@@ -112,9 +117,7 @@ def explained_after_all(zones: Zones, used: Sequence[int], suspects: Sequence[in
     used, suspects
         Indices of the taps, and of those to ask.
     """
-    if not suspects:
-        return []
-    sure = [tap for tap in used if self_left_db(zones, tap) < SURE_DB]
+    sure = _sure(zones, used) if suspects else []
     return [tap for tap in suspects if len(sure) > 1 and is_explained(zones, tap, used, sure)]
 
 
@@ -130,9 +133,7 @@ def strange(zones: Zones, used: Sequence[int], suspects: Sequence[int]) -> list[
     used, suspects
         Indices of the taps, and of those to ask.
     """
-    if not suspects:
-        return []
-    sure = [tap for tap in used if self_left_db(zones, tap) < SURE_DB]
+    sure = _sure(zones, used) if suspects else []
     others = {tap: len(sure) - (tap in sure) for tap in suspects}
     return [t for t in suspects if others[t] >= _LEAST_TO_OUTVOTE and not is_explained(zones, t, used, sure)]
 

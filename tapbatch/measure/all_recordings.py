@@ -16,12 +16,10 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-
 from tapbatch.measure.all_taps import decided
 from tapbatch.measure.kept_taps import KeptTap, KeptTaps, restored
 from tapbatch.measure.sound import added_modes
-from tapbatch.model.reading import Mode, Reading, TapReading
+from tapbatch.model.reading import Mode, Reading
 
 _Added = dict[tuple[int, int], list[Mode]]
 """Modes that were accepted, by recording and number of the tap."""
@@ -79,22 +77,5 @@ def _with_modes(reading: Reading, at: int, added: _Added) -> Reading:
     numbers = {number for r, number in added if r == at}
     if not numbers:
         return reading
-    taps = tuple(_joined(t, added[at, t.tap.number]) if t.tap.number in numbers else t for t in reading.taps)
+    taps = tuple(t.with_modes(added[at, t.tap.number]) if t.tap.number in numbers else t for t in reading.taps)
     return replace(reading, taps=taps)
-
-
-def _joined(tap: TapReading, more: Sequence[Mode]) -> TapReading:
-    """Return a tap with more modes, by frequency, its couplings still between the same modes."""
-    modes = [*tap.modes, *more]
-    order = np.argsort([m.freq_hz for m in modes], kind="stable").tolist()
-    place = {old: new for new, old in enumerate(order)}
-    couplings = []
-    for c in tap.couplings:
-        first, second = place[c.first], place[c.second]
-        if first < second:
-            couplings.append(replace(c, first=first, second=second))
-        else:
-            couplings.append(
-                replace(c, first=second, second=first, freq_t60=c.t60_freq, t60_freq=c.freq_t60)
-            )  # fmt: skip
-    return replace(tap, modes=tuple(modes[old] for old in order), couplings=tuple(couplings))

@@ -35,14 +35,12 @@ from tapbatch.measure.bound import covariance, inverse_of, wald
 from tapbatch.measure.candidates import left_beside
 from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples
-from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_energy, model_of, skirt
+from tapbatch.measure.misfit import against_misfit, left_around, local_excess, widened
+from tapbatch.measure.prune import TapFit, mode_energy, model_of, skirt
 
 _BY_CHANCE = 1e-5
 _LEAST_REACH = 4.0 / 1200.0 * float(np.log(2.0))  # four cents: poles wander from tap to tap
 _LOG_RATIO = float(np.log(2.5))  # of T60
-OVER_MISFIT = 10.0
-MISFIT = 1.6  # residual power over the noise power; noise alone gives it once in ten to twenty times
-_CELLS = 12
 _CLEAR = 25.0  # Wald statistic above which a tap may move the pole
 _STEPS = 5
 
@@ -221,29 +219,7 @@ def asked_of(found: TapFit, poles: Complex) -> tuple[Fit, Float]:
 
 def _against_misfit(found: TapFit, trial: Fit, poles: Complex) -> Float:
     """Return the factor, (M,), by which statistics fall where more than noise is left around the candidates."""
-    left = left_around(found.samples - model_of(trial), poles)
-    return np.where(left > MISFIT, 1.0 / (OVER_MISFIT * left), 1.0)
-
-
-def left_around(residual: Float, poles: Complex) -> Float:
-    """Return the residual power around each pole over that of the noise, (M,), weighted as the decay is.
-
-    Parameters
-    ----------
-    residual
-        What modes leave, the candidates among them; noise variance 1.
-    poles
-        Shape (M,).
-    """
-    n, length = np.arange(len(residual)), 1 << int(np.ceil(np.log2(len(residual))))
-    left = np.empty(len(poles))
-    for i, pole in enumerate(poles):
-        weight = np.abs(pole) ** n
-        power = np.abs(np.fft.rfft(residual * weight, length)) ** 2 / (weight @ weight)
-        half = max(2, int(_CELLS / 2 * length * (weight @ weight) / weight.sum() ** 2))
-        at = round(float(np.angle(pole)) / (2 * np.pi) * length)
-        left[i] = power[max(at - half, 0) : at + half + 1].mean()
-    return left
+    return against_misfit(left_around(found.samples - model_of(trial), poles))
 
 
 # ---------------------------------------------------------------- the modes in a tap that lacked them
@@ -264,12 +240,12 @@ def _with_modes(found: TapFit, poles: Complex, strength: Float) -> TapFit:
     there = fit_modes(samples, np.concatenate([moved[: fit.count], added]), fit.hum_poles, most_steps=0)
     there = replace(there, information=_pooled_within(there, fit.count + np.flatnonzero(held)), converged=True)
     residual = found.samples - model_of(there)
-    excess = local_excess(residual, added, found.rate_hz)
+    excess = widened(local_excess(residual, added, found.rate_hz))
     with_them = replace(
         found,
         fit=there,
         residual=residual,
-        excess=np.concatenate([found.excess, np.where(excess > 1.0, MISFIT_IN_ONE * excess, 1.0)]),
+        excess=np.concatenate([found.excess, excess]),
         decided=np.arange(there.count) >= fit.count,
     )
     pair, uneven = left_beside(with_them)

@@ -23,10 +23,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tapbatch.measure.all_taps import MISFIT, OVER_MISFIT, left_around
 from tapbatch.measure.background import HEARD_WITH
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.kept_taps import KeptTap, KeptTaps, zone_of
+from tapbatch.measure.misfit import against_misfit, left_around
 from tapbatch.model.reading import LN_1000
 
 BY_CHANCE = 1e-5
@@ -95,7 +95,7 @@ def _of_tap(recording: KeptTaps, tap: KeptTap, grid_hz: Float, t60_s: float) -> 
     """
     zone = zone_of(recording, tap)
     decimator, noise = zone.decimator, zone.noise
-    if not decimator.low_hz <= grid_hz[len(grid_hz) // 2] < decimator.high_hz:
+    if not decimator.holds(float(grid_hz[len(grid_hz) // 2])):
         return None
     rate_hz, samples = zone.rate_hz, tap.samples.astype(np.float64) * tap.step
     poles = np.exp((-LN_1000 / t60_s + 2j * np.pi * (grid_hz - decimator.shift_hz)) / rate_hz)
@@ -113,7 +113,7 @@ def _of_tap(recording: KeptTaps, tap: KeptTap, grid_hz: Float, t60_s: float) -> 
         weights = np.linalg.solve(regular, answer)
         said[i], growth[i] = float(answer @ weights), float(np.linalg.eigvalsh(gram)[0])
         left[i] = left_around(residual - pair @ weights, poles[i : i + 1])[0]
-    against = np.where(left > MISFIT, 1.0 / (OVER_MISFIT * left), 1.0)
+    against = against_misfit(left)
     # A mode of the energy E has the amplitude sqrt(4 delta E), in samples times what filters and whitener do to it.
     gain = np.abs(noise.gain(poles) * decimator.gain(poles)) ** 2 * tap.scale**2
     return said * against, growth * against * 4.0 * (LN_1000 / t60_s) * gain

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Float
+from tapbatch.measure.misfit import UP_TO_NOISE, weighted_power
 from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.prune import LEAST_OVER_MISFIT
 from tapbatch.measure.room_share import Residual
@@ -42,9 +43,7 @@ HEARD_WITH = 0.95
 """Probability with which a mode of the energy that :func:`heard_db` gives is listed."""
 
 _LOWEST_HZ = 20.0
-_CELLS = 12
 _POINTS = 5  # of a band, at which the noise is looked up
-_UP_TO_NOISE = 3.0  # power over the noise: up to this, a residual counts as noise, as in local_excess
 
 
 def band_of(freq_hz: float) -> int:
@@ -64,7 +63,7 @@ class Behind:
     Parameters
     ----------
     prepared
-        The zones of the section, from :func:`tapbatch.measure.sound.measure_taps`.
+        The zones of the section, from :func:`tapbatch.measure.sound.fit_taps`.
     """
 
     def __init__(self, prepared: Sequence[Prepared]) -> None:
@@ -91,8 +90,8 @@ class Behind:
         for one in residuals:
             noise = next(n for n, zone in zip(self._noise, self._zones, strict=True) if zone is one.zone)
             weight = np.exp(-LN_1000 / (t60_s * one.zone.rate_hz) * np.arange(len(one.left)))
-            excess = _by_band(_averaged(one.left * weight, weight), one.zone)
-            left = noise * np.where(excess > _UP_TO_NOISE, excess, 1.0)
+            excess = _by_band(_averaged(*weighted_power(one.left, weight)), one.zone)
+            left = noise * np.where(excess > UP_TO_NOISE, excess, 1.0)
             found = np.maximum(found, np.stack([noise, left], axis=1).astype(np.float32))
         return found
 
@@ -101,18 +100,15 @@ def _noise_by_band(zone: Prepared) -> Float:
     """Return the density of the noise in each band of a zone: the highest of a few points; 0 outside the zone."""
     edges_hz = _LOWEST_HZ * 2.0 ** (np.arange(BANDS)[:, None] / BANDS_AN_OCTAVE)
     freq_hz = edges_hz * 2.0 ** (np.linspace(0.0, 1.0, _POINTS)[None] / BANDS_AN_OCTAVE)
-    inside = (freq_hz >= zone.decimator.low_hz) & (freq_hz < zone.decimator.high_hz)
+    inside = zone.decimator.holds(freq_hz)
     noise = np.zeros(freq_hz.shape)
     turn = np.exp(2j * np.pi * (freq_hz[inside] - zone.decimator.shift_hz) / zone.rate_hz)
     noise[inside] = 1.0 / (zone.rate_hz * np.abs(zone.noise.gain(turn) * zone.decimator.gain(turn)) ** 2)
     return np.asarray(noise.max(axis=1))
 
 
-def _averaged(weighted: Float, weight: Float) -> Float:
-    """Return the power of a weighted residual over that of the noise, averaged over 12 cells."""
-    length = 1 << (len(weighted) - 1).bit_length()
-    power = np.abs(np.fft.rfft(weighted, length)) ** 2 / (weight @ weight)
-    half = max(2, int(_CELLS / 2 * length * (weight @ weight) / weight.sum() ** 2))
+def _averaged(power: Float, half: int) -> Float:
+    """Return a power spectrum averaged over up to ``half`` lines to either side of each."""
     running = np.concatenate([np.zeros(half + 1), np.cumsum(power)])
     running = np.concatenate([running, np.full(half, running[-1])])
     at = np.arange(len(power))

@@ -35,7 +35,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapbatch.measure.bent_groups import CENTS, Group, Told, groups_of, in_cents_of, told_by, told_of
+from tapbatch.measure.bent_groups import Group, Told, groups_of, in_cents_of, told_by, told_of
 from tapbatch.measure.by_amplitude import second_order
 from tapbatch.measure.candidates import left_beside
 from tapbatch.measure.common_gain import gain_moves
@@ -43,6 +43,7 @@ from tapbatch.measure.geometric import Float
 from tapbatch.measure.hidden_pairs import with_pairs_flagged
 from tapbatch.measure.prune import TapFit
 from tapbatch.measure.small_amplitude import Bent, bent, satellites, with_restored, without_satellites
+from tapbatch.model.pitch import CENTS
 
 _FEWEST = 4  # telling modes that make a law
 _FEWEST_SHOW = 3  # of them, at least half, show it by themselves

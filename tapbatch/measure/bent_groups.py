@@ -16,9 +16,10 @@ from numpy.typing import NDArray
 
 from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with
 from tapbatch.measure.geometric import Float
-from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_energy
+from tapbatch.measure.misfit import local_excess, widened
+from tapbatch.measure.prune import TapFit, mode_energy
+from tapbatch.model.pitch import CENTS
 
-CENTS = 1200.0 / float(np.log(2.0))
 BY_CHANCE = 1 / 300_000
 """Probability that a mode without second order is said to bend."""
 
@@ -97,7 +98,7 @@ def told_by(tap: TapFit | None, said: SecondOrder | None) -> Told | None:
     if (tap.excess == 1.0).all():
         return told_of(tap, q, cov, tap.excess)
     left = local_excess(left_with(tap, said, q), tap.fit.poles, tap.rate_hz)
-    return told_of(tap, q, cov, np.minimum(tap.excess, np.where(left > 1.0, MISFIT_IN_ONE * left, 1.0)))
+    return told_of(tap, q, cov, np.minimum(tap.excess, widened(left)))
 
 
 def told_of(tap: TapFit, q: Float, cov: Float, excess: Float) -> Told:

@@ -124,6 +124,52 @@ def _scaled(information: Float) -> tuple[Float, Float]:
     return information * scale[:, None] * scale, scale
 
 
+def damped_inverse(information: Float, damping: float) -> Float:
+    """Invert an information matrix that is hardly damped, so that it can be inverted, shape (n, n).
+
+    Parameters
+    ----------
+    information
+        Symmetric, shape (n, n).
+    damping
+        What is added to its diagonal, as a share of it.
+
+    Examples
+    --------
+    >>> damped_inverse(np.array([[2.0, 0.0], [0.0, 4.0]]), 1e-9).round(6).tolist()
+    [[0.5, 0.0], [0.0, 0.25]]
+    """
+    scaled, scale = _damped(information, damping)
+    return np.asarray(np.linalg.inv(scaled) * scale[:, None] * scale)
+
+
+def damped_solution(information: Float, right: Float, damping: float) -> Float:
+    """Solve linear equations whose matrix is an information matrix, hardly damped as by :func:`damped_inverse`.
+
+    Parameters
+    ----------
+    information
+        Symmetric, shape (n, n).
+    right
+        The right side, shape (n,).
+    damping
+        What is added to the diagonal, as a share of it.
+
+    Examples
+    --------
+    >>> damped_solution(np.array([[2.0, 0.0], [0.0, 4.0]]), np.array([1.0, 2.0]), 1e-9).round(6).tolist()
+    [0.5, 0.5]
+    """
+    scaled, scale = _damped(information, damping)
+    return np.asarray(np.linalg.solve(scaled, right * scale) * scale)
+
+
+def _damped(information: Float, damping: float) -> tuple[Float, Float]:
+    scaled, scale = _scaled(information)
+    scaled.flat[:: len(scaled) + 1] += damping
+    return scaled, scale
+
+
 def _are_sound(variances: Float) -> bool:
     """Tell whether variances can be those of a matrix with unit diagonal: at least 1, and not beyond rounding."""
     return bool(np.isfinite(variances).all() and variances.min() > 0.99 and variances.max() < _MOST_VARIANCE)
@@ -157,17 +203,6 @@ def _nearest_inverse(scaled: Float) -> Float:
     """Invert an information matrix; unknown directions get a large variance, never a negative one."""
     values, vectors = np.linalg.eigh(scaled)
     return np.asarray((vectors / np.maximum(values, 1e-12)) @ vectors.T, dtype=np.float64)
-
-
-def pole_information(fit: Fit) -> Float:
-    """Return the information on the poles when the amplitudes are unknown, shape (2K, 2K): the Schur complement.
-
-    For taps with the same poles, add these matrices; the inverse of the sum is the joint bound.
-    """
-    modes = fit.count
-    linear = len(fit.information) - 2 * modes
-    a, e, d = fit.information[:linear, :linear], fit.information[linear:, :linear], fit.information[linear:, linear:]
-    return np.asarray(d - e @ np.linalg.solve(a, e.T), dtype=np.float64)
 
 
 def wald(weights: Complex, amplitudes: Float) -> Float:

@@ -26,12 +26,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tapbatch.measure.bound import damped_inverse
 from tapbatch.measure.fit import Fit
 from tapbatch.measure.geometric import Complex, Float, Samples, decays, power_sums
 from tapbatch.measure.prune import TapFit
 
 _UNKNOWN_SD = 5.0  # of q where nothing is known: a mode that changes six times as much is no mode
 _PASSING = ((150.0, 20.0), (150.0, 60.0), (400.0, 20.0), (400.0, 80.0))  # decay in 1/s and frequency in hertz
+_DAMPING = 1e-9  # of the information, without which it may not be inverted
 _Sums = tuple[Complex, Complex, Complex]
 
 
@@ -82,10 +84,9 @@ def second_order(tap: TapFit, shift_hz: float = 0.0) -> SecondOrder:
     of_q = np.concatenate([weights, 1j * weights])
     passing = passing_poles(tap.rate_hz, shift_hz)
     first = np.concatenate([fit.poles, fit.hum_poles])
-    known = _scaled(_with_passing(fit, first, passing))
     cross = np.concatenate([_with_tangent(fit, first, faster, of_q), _with_lines(passing, faster, of_q, length)])
     inner = _inner(of_q, of_q, _sums(faster, faster, length), 0)
-    errors = _inverse(known)
+    errors = damped_inverse(_with_passing(fit, first, passing), _DAMPING)
     shift = errors @ cross
     moments = Samples(tap.residual).moments(np.concatenate([faster, passing]))[0]
     beyond = np.zeros(len(errors))
@@ -220,19 +221,6 @@ def _with_passing(fit: Fit, first: Complex, passing: Complex) -> Float:
     cross = _with_tangent(fit, first, passing, both)
     own = _inner(both, both, _sums(passing, passing, fit.length), 0)
     return np.block([[fit.information, cross], [cross.T, own]])
-
-
-def _scaled(information: Float) -> tuple[Float, Float]:
-    """Return an information matrix scaled to a unit diagonal, hardly damped so that it can be solved; the scale."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information), 1e-300))
-    scaled = information * scale[:, None] * scale
-    scaled.flat[:: len(scaled) + 1] += 1e-9
-    return scaled, scale
-
-
-def _inverse(known: tuple[Float, Float]) -> Float:
-    scaled, scale = known
-    return np.asarray(np.linalg.inv(scaled) * scale[:, None] * scale)
 
 
 def _slope(u: Complex, moments: Complex) -> Float:

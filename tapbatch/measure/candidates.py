@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.geometric import Complex, Float
-from tapbatch.measure.prune import FAINTEST, MISFIT_IN_ONE, SHORTEST_T60_S, TapFit, mode_energy, skirt
+from tapbatch.measure.misfit import MISFIT_IN_ONE
+from tapbatch.measure.prune import FAINTEST, SHORTEST_T60_S, TapFit, mode_energy, skirt
 from tapbatch.model.reading import LN_1000
 
 _CANDIDATE = 18.0

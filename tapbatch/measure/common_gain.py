@@ -23,7 +23,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with, of_common
-from tapbatch.measure.hidden_pairs import left_early
+from tapbatch.measure.misfit import left_around
 from tapbatch.measure.prune import TapFit, mode_energy
 
 _LETS_GO_S = (0.01, 0.02, 0.04, 0.08)
@@ -71,4 +71,4 @@ def _left_over(tap: TapFit, said: SecondOrder) -> float:
     """Return what is left around the strongest modes with second order, over the noise."""
     left = left_with(tap, said, estimate(said)[0])
     strongest = np.argsort(-mode_energy(tap.fit))[:_STRONGEST]
-    return float(np.median([left_early(left, complex(tap.fit.poles[k])) for k in strongest]))
+    return float(np.median(np.maximum(left_around(left, tap.fit.poles[strongest]), 1.0)))

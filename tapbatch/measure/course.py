@@ -23,8 +23,8 @@ import numpy as np
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.partial import MOST_STEPS, Band, PartialFit, fit_partials
 from tapbatch.measure.stiff import on_the_law, stiff_fit
+from tapbatch.model.pitch import CENTS
 
-_CENTS = 1200.0 / math.log(2.0)
 _GRID_CENTS = np.array([0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.6, 3.3, 4.2, 5.4, 7.0, 9.0, 11.5, 15.0])
 _ROUGH_STEPS = 10
 # How far a middle may lie from the law: as a fraction of the distance, an extra allowance, and the most allowed.
@@ -64,7 +64,7 @@ def _numbers(bands: tuple[Band, ...]) -> Float:
 
 
 def _law_sd(cents: float) -> float:
-    return min(_LAW_FRACTION * cents + _LAW_CENTS, _LAW_MOST_CENTS) / _CENTS
+    return min(_LAW_FRACTION * cents + _LAW_CENTS, _LAW_MOST_CENTS) / CENTS
 
 
 def _course(bands: tuple[Band, ...], cents: float, fits: tuple[PartialFit, ...], law: Float | None) -> Course:
@@ -102,7 +102,7 @@ def _at(
         for cents, course, law in zip(distances, near, laws, strict=True):
             fit = course.fits[b]
             middle_hz = fit.freq_hz if law is None else band.number * math.exp(law[b])
-            apart_hz = middle_hz * 2.0 * math.sinh(cents / _CENTS / 2.0)
+            apart_hz = middle_hz * 2.0 * math.sinh(cents / CENTS / 2.0)
             for side in sides:
                 starts.append((middle_hz + side * apart_hz - band.centre_hz, fit.log_delta, fit.half_log_ratio))
                 apart.append(apart_hz)
@@ -131,7 +131,7 @@ def roughly(bands: tuple[Band, ...], single: Course) -> Course:
     # A single line sits at the louder string. The middle is there, or up to half the distance to either side.
     shifts = (0.0,) if law is None else (-0.35, 0.0, 0.35)
     grid = [(float(cents), shift) for cents in _GRID_CENTS for shift in shifts]
-    laws = [None if law is None else law + shift * cents / _CENTS for cents, shift in grid]
+    laws = [None if law is None else law + shift * cents / CENTS for cents, shift in grid]
     tried = _at(bands, [cents for cents, _ in grid], [single] * len(grid), laws, _ROUGH_STEPS)
 
     def likelihood(course: Course) -> float:

@@ -26,7 +26,9 @@ from numpy.typing import NDArray
 
 from tapbatch.measure.fit import Fit
 from tapbatch.measure.geometric import Complex, Float, Samples, decays, power_sums, powers
-from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess
+from tapbatch.measure.misfit import MISFIT_IN_ONE, local_excess
+from tapbatch.measure.prune import TapFit
+from tapbatch.model.pitch import CENTS
 
 HALF_KNOWN_AT = 1.337  # of delta n: the median of a gamma density of shape 3, over 2
 _BY_CHANCE = 16.0  # chi-square, 2 degrees of freedom, exceeded once in 3,000
@@ -78,7 +80,7 @@ def early_late(tap: TapFit, shift_hz: float = 0.0) -> EarlyLate:
     share = np.where(chi2 > _BY_CHANCE, np.sqrt(np.maximum(1.0 - 2.0 / np.maximum(chi2, 2.0), 0.0)), 0.0)
     # A linear step is not valid beyond a factor of e; a larger difference has no meaningful size.
     clipped = np.clip(difference[:, 0], -1.0, 1.0)
-    cents = 1200 / np.log(2) * np.abs(difference[:, 1]) / (np.angle(fit.poles) + 2 * np.pi * shift_hz / tap.rate_hz)
+    cents = CENTS * np.abs(difference[:, 1]) / (np.angle(fit.poles) + 2 * np.pi * shift_hz / tap.rate_hz)
     single = np.abs(difference) / np.sqrt(np.maximum(np.diagonal(cov, axis1=1, axis2=2), 1e-300))
     return EarlyLate(
         log_delta=clipped,

@@ -19,6 +19,7 @@ from __future__ import annotations
 import functools
 import math
 from dataclasses import dataclass
+from typing import overload
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -81,6 +82,14 @@ class Decimator:
             turn = np.exp(-2j * np.pi * ((self.shift_hz / self.out_rate_hz) * np.arange(len(x)) % 1.0))
             x = (x * turn).real
         return np.ascontiguousarray(x, dtype=np.float64)
+
+    @overload
+    def holds(self, freq_hz: float) -> bool: ...
+    @overload
+    def holds(self, freq_hz: Float) -> NDArray[np.bool_]: ...
+    def holds(self, freq_hz: float | Float) -> bool | NDArray[np.bool_]:
+        """Tell whether it is responsible for modes at a frequency of the recording, or at each of several, in hertz."""
+        return (freq_hz >= self.low_hz) & (freq_hz < self.high_hz)
 
     def true_hz(self, poles: Complex) -> Float:
         """Return the frequencies in the recording, in hertz, of output poles, shape (K,)."""

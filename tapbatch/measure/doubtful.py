@@ -32,7 +32,7 @@ from tapbatch.measure.geometric import Float
 from tapbatch.model.reading import LN_1000, Mode, TapReading
 
 SURE_LOG_SE = 0.35
-"""The standard error of ln T60 below which the decay of a mode counts as known."""
+"""The standard error of ln T60 below which the decay of a mode counts as known: a factor of 1.4."""
 
 NEAR_CENTS = 25.0
 """How near two modes of different taps must be to be the same, in cents; twice that if their lines are as wide."""
@@ -94,9 +94,7 @@ def doubtful(readings: Sequence[TapReading]) -> list[int]:
 
 def _modes_within(reading: TapReading, below_db: float) -> list[Mode]:
     """Return the modes of a tap that are less than so many decibels below its strongest, the strongest first."""
-    strongest_db = max(mode.energy_db for mode in reading.modes)
-    within = [mode for mode in reading.modes if mode.energy_db > strongest_db - below_db]
-    return sorted(within, key=lambda mode: -mode.energy_db)
+    return sorted(reading.modes_within(below_db), key=lambda mode: -mode.energy_db)
 
 
 def _votes(

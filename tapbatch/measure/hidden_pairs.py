@@ -14,13 +14,13 @@ import numpy as np
 from tapbatch.measure.bent_groups import Group
 from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with, of_lines
 from tapbatch.measure.geometric import Float
+from tapbatch.measure.misfit import left_around
 from tapbatch.measure.prune import TapFit
 
 _HIDDEN = 0.55 * 1.7
 _STRONG = 10.0**-1.3  # of the energy of the strongest mode
 _MOST_BENT, _MOST_BENT_SHARE = 3, 0.35
 _BY_CHANCE_BESIDE = 1e-4  # of a mode that has passed the test by itself
-_CELLS = 12
 _BESIDE_WIDTHS = np.array([-4.0, -3.0, -2.0, -1.5, 1.5, 2.0, 3.0, 4.0])
 
 
@@ -63,25 +63,12 @@ def _is_two(group: Group, taps: Sequence[TapFit | None], said: Sequence[SecondOr
         assert of_tap is not None
         own = tap.fit.poles[one.mode]
         information, slope = of_lines(tap, of_tap, np.concatenate([[own * np.abs(own)], lines]))
-        over = max(one.excess, left_early(left_with(tap, of_tap, estimate(of_tap)[0]), own))
+        left = left_around(left_with(tap, of_tap, estimate(of_tap)[0]), tap.fit.poles[[one.mode]])
+        over = max(one.excess, float(left[0]))
         tried.append((information / over, slope / over))
     alone = [_gain(tried, (1 + m,)) for m in range(len(lines))]
     best = 1 + int(np.argmax(alone))
     return bool(chdtrc(2 * len(tried), _gain(tried, (0, best)) - alone[best - 1]) < _BY_CHANCE_BESIDE)
-
-
-def left_early(residual: Float, pole: complex) -> float:
-    """Return the residual power around a mode while it rings, over that of the noise, at least 1.
-
-    A codec leaves noise that rises and falls with the sound. Over a whole window it hardly shows.
-    """
-    n = np.arange(len(residual))
-    weight = np.abs(pole) ** n
-    length = 1 << int(np.ceil(np.log2(len(residual))))
-    power = np.abs(np.fft.rfft(residual * weight, length)) ** 2 / (weight @ weight)
-    half = max(2, int(_CELLS / 2 * length * (weight @ weight) / weight.sum() ** 2))
-    at = round(float(np.angle(pole)) / (2 * np.pi) * length)
-    return max(1.0, float(power[max(at - half, 0) : at + half + 1].mean()))
 
 
 def _gain(tried: Sequence[tuple[Float, Float]], which: tuple[int, ...]) -> float:

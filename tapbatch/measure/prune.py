@@ -29,11 +29,11 @@ from numpy.typing import NDArray
 from tapbatch.measure.bound import covariance, wald
 from tapbatch.measure.fit import MOST_STEPS, Fit, fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples, decays
+from tapbatch.measure.misfit import local_excess, widened
 from tapbatch.model.reading import LN_1000
 
 LEAST_WALD = 40.0
 MOST_SD_LOG_T60 = 0.35
-MISFIT_IN_ONE = 4.0
 WINDOW_OF_T60 = 0.7
 WINDOW_ON_MAINS = 2.0  # a line that does not decay is known better the longer the window
 WINDOW_OF_PAIRS = 1.1  # two lines within a width beat slowly: 0.7 would cost 9 % of their accuracy, this costs 2 %
@@ -56,7 +56,6 @@ _SURE_SD_LOG_T60 = 0.15
 _APART_HZ = 25.0
 _APART_ON_MISFIT_HZ = 6.0
 _LEAST_APART = 0.125
-_LEAST_EXCESS = 3.0
 _TWINS = 2.5
 _ONE_LINE = 0.6  # of the wider line's width: poles closer than that may be one mode with two decays
 
@@ -149,9 +148,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     if fit is not found.fit:
         residual = found.samples - model_of(fit)
         excess = np.maximum(excess, local_excess(residual, fit.poles, found.rate_hz))
-    # Noise spreads its power evenly over the four parameters of a mode; a misfit may fall on a single one.
-    excess = np.where(excess > 1.0, MISFIT_IN_ONE * excess, 1.0)
-    return TapFit(fit, found.samples, residual, excess, found.first, found.rate_hz)
+    return TapFit(fit, found.samples, residual, widened(excess), found.first, found.rate_hz)
 
 
 def _supported(
@@ -333,46 +330,3 @@ def _satellites(fit: Fit, excess: Float, rate_hz: float) -> NDArray[np.intp]:
         elif unsettled[i]:
             gone |= double
     return np.flatnonzero(gone)
-
-
-def local_excess(residual: Float, poles: Complex, rate_hz: float) -> Float:
-    """Return the residual power around each mode over that of the noise, shape (K,), at least 1.
-
-    The residual is weighted with ``n exp(-delta n)``, as it acts on the pole, and its power is averaged over at least
-    12 cells, about six of them independent. Values up to 3 count as 1, so that noise alone widens an interval only
-    once in 2,000 modes: such a tap would hardly count in the mean of its stage.
-
-    Parameters
-    ----------
-    residual
-        Residual of a fit, noise variance 1, shape (n,).
-    poles
-        Poles of the modes, shape (K,).
-    rate_hz
-        Sample rate in hertz.
-
-    Examples
-    --------
-    >>> noise = np.random.default_rng(1).standard_normal(4000)
-    >>> local_excess(noise, np.exp(np.array([-0.005 + 0.5j])), 4000.0).tolist()
-    [1.0]
-    """
-    count = len(residual)
-    delta = -np.log(np.abs(poles))
-    cells = 12
-    result = np.ones(len(poles))
-    n = np.arange(count)
-    classes = np.round(np.log(delta) * 2).astype(int)
-    for label in np.unique(classes):
-        members = np.flatnonzero(classes == label)
-        weight = n * np.exp(-np.exp(np.log(delta[members]).mean()) * n)
-        length = 1 << int(np.ceil(np.log2(count)))
-        power = np.abs(np.fft.rfft(residual * weight, length)) ** 2 / (weight @ weight)
-        # An independent cell is as wide as the inverse of the weight's effective length.
-        effective = weight.sum() ** 2 / (weight @ weight)
-        half = max(2, int(cells / 2 * length / effective))
-        running = np.concatenate([[0.0], np.cumsum(power)])
-        at = np.round(np.angle(poles[members]) / (2 * np.pi) * length).astype(int)
-        low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, len(power))
-        result[members] = (running[high] - running[low]) / (high - low)
-    return np.where(result > _LEAST_EXCESS, result, 1.0)

@@ -10,7 +10,7 @@ section.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -28,7 +28,7 @@ from tapbatch.listen.judging import (
     without_unlike,
 )
 from tapbatch.listen.sections import Section, sections
-from tapbatch.listen.taps import heard_in, quiet_stretches
+from tapbatch.listen.taps import SAME_S, heard_in, quiet_stretches
 from tapbatch.measure import kept_taps
 from tapbatch.measure.background import Behind, Densities, background_of
 from tapbatch.measure.decay import measure_decays
@@ -48,7 +48,7 @@ from tapbatch.measure.sound import fit_taps
 from tapbatch.measure.string_tone import with_tones
 from tapbatch.measure.traces import TapSpectrum, mean_spectrum, seen_fall_db, spectrum_of_tap, trace_of
 from tapbatch.measure.two_ways import second_is_better
-from tapbatch.measure.unresolved import unresolved, with_unresolved
+from tapbatch.measure.unresolved import unresolved
 from tapbatch.measure.unsteady_gain import shows_gain, spoilt
 from tapbatch.model.errors import not_measured
 from tapbatch.model.notice import Notice
@@ -59,7 +59,6 @@ MOST_TRANSIENTS = 6000
 
 _MOST_SPECTRA = 500
 _ENOUGH_TO_VOTE = 3  # taps of a section, of which each has two others
-_SAME_S = 0.012
 _LOUD_DB = 10.0
 _LEAST_RINGING_S = 0.15
 # Standard errors of ln f (3 cents, 0.3 cents) and of ln T60. Voices of 0.15 s and more reach 0.9 cents, and 0.42.
@@ -115,6 +114,15 @@ def measure_recording(
     return reading
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _LeftBehind:
+    """What the modes of a tap leave: how much of it is room, what a weaker mode would be lost in, strong lines."""
+
+    left: Left | None
+    densities: Densities
+    lines: tuple[Mode, ...]
+
+
 class _Joined:
     """The results of the sections so far, in the time of the recording; taps are counted from 0 over all sections.
 
@@ -128,10 +136,8 @@ class _Joined:
         self.floors: list[Floor] = []
         self.spectra: list[tuple[int, TapSpectrum]] = []
         self.traces: list[tuple[int, float, DecayTrace]] = []
-        self.left: list[tuple[int, Left]] = []
-        self.behind: list[tuple[int, Densities]] = []
+        self.left_behind: dict[int, _LeftBehind] = {}
         self.kept: list[KeptTaps] = []
-        self.lines: dict[int, tuple[Mode, ...]] = {}
         self.unvoted: set[int] = set()
         self.left_out_s: float | None = None
         self.begins_ringing = False
@@ -191,10 +197,8 @@ class _Joined:
         self._keep([f for f in fitted[before:] if f.reading.tap.used], prepared, offset)
         if self.settings.kind == "tap":
             behind = Behind(prepared)
-            for at, read in enumerate(readings):
-                if at >= before and read.tap.used:
-                    left = self._look_behind(at + offset, read, prepared, behind)
-                    self.lines[at + offset] = unresolved(read, left, prepared)
+            used_here = ((at, r) for at, r in enumerate(readings) if at >= before and r.tap.used)
+            self.left_behind |= {at + offset: _left_behind(r, prepared, behind) for at, r in used_here}
         self.readings += [_later(r, section, offset) for r in readings[before:]]
 
     def _keep(self, fitted: list[kept_taps.Fitted], prepared: tuple[Prepared, ...], offset: int) -> None:
@@ -205,23 +209,12 @@ class _Joined:
             kept = kept_taps.keep(fitted[:room], prepared, offset, noises)
             self.kept += [kept] if kept is not None else []
 
-    def _look_behind(
-        self, at: int, reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind
-    ) -> Left | None:
-        """Keep what the modes of a tap leave: how much of it is room, and what a weaker mode would be lost in."""
-        residuals = residuals_of(reading, prepared)
-        left = left_by_modes(reading, prepared, residuals)
-        if left is not None:
-            self.left.append((at, left))
-        self.behind.append((at, behind.of_tap(residuals, typical_t60_s(reading.modes))))
-        return left
-
     def _before(self, section: Section, taps: tuple[Tap, ...]) -> int:
         """Return how many of a section's transients already belong to the section before."""
         rate_hz = section.sound.sample_rate_hz
         from_s = section.lead / rate_hz
         if self.readings:
-            from_s = max(from_s, self.readings[-1].tap.onset_s + _SAME_S - section.first / rate_hz)
+            from_s = max(from_s, self.readings[-1].tap.onset_s + SAME_S - section.first / rate_hz)
         return sum(tap.onset_s < from_s for tap in taps)
 
     def _draw(self, readings: tuple[TapReading, ...], prepared: tuple[Prepared, ...], offset: int) -> None:
@@ -246,11 +239,12 @@ class _Joined:
         rise_db = self._floor_rise_db(used)
         readings = spoilt(readings) if rise_db > SPOILS_DB or shows_gain(readings) else readings
         # Last of all: a line of unknown decay says nothing of whether what sounded was a tap, nor of the room.
+        left_behind = {at: of_tap for at, of_tap in self.left_behind.items() if at in used}
         readings = tuple(
-            with_unresolved(r, self.lines.get(at, ()) if at in used else ()) for at, r in enumerate(readings)
+            r.with_modes(left_behind[at].lines) if at in left_behind else r for at, r in enumerate(readings)
         )
         traces = [t for t in self.traces if t[0] in used]
-        direct_db = direct_db_of([left for at, left in self.left if at in used])
+        direct_db = direct_db_of([b.left for b in left_behind.values() if b.left is not None])
         return Reading(
             sha256=sha256,
             method=METHOD,
@@ -268,7 +262,7 @@ class _Joined:
             spectrum=mean_spectrum([spectrum for at, spectrum in self.spectra if at in used]),
             trace=max(traces, key=lambda t: (t[1], -t[0]))[2] if traces else None,
             direct_db=direct_db,
-            background=background_of([behind for at, behind in self.behind if at in used]),
+            background=background_of([b.densities for b in left_behind.values()]),
         )
 
     def _floor_rise_db(self, used: set[int]) -> float:
@@ -302,9 +296,15 @@ def surely_rings(reading: TapReading) -> bool:
     tap = reading.tap
     if tap.free_until_s - tap.free_from_s < _LEAST_RINGING_S:
         return False
-    loudest_db = max((m.energy_db for m in reading.modes), default=0.0)
-    loud = [m for m in reading.modes if m.energy_db > loudest_db - _LOUD_DB]
+    loud = reading.modes_within(_LOUD_DB)
     return any(m.freq_se_hz < freq * m.freq_hz and m.t60_log_se < decay for m in loud for freq, decay in _SURE)
+
+
+def _left_behind(reading: TapReading, prepared: tuple[Prepared, ...], behind: Behind) -> _LeftBehind:
+    residuals = residuals_of(reading, prepared)
+    left = left_by_modes(reading, prepared, residuals)
+    densities = behind.of_tap(residuals, typical_t60_s(reading.modes))
+    return _LeftBehind(left, densities, unresolved(reading, left, prepared))
 
 
 def _without(readings: tuple[TapReading, ...], others: list[int], reason: str) -> tuple[TapReading, ...]:

@@ -108,7 +108,7 @@ def left_by_modes(
     reading
         The tap with its modes, in the time of the section.
     prepared
-        The zones of the section, from :func:`tapbatch.measure.sound.measure_taps`.
+        The zones of the section, from :func:`tapbatch.measure.sound.fit_taps`.
     residuals
         Those of the tap, if they are at hand; by default they are worked out.
 
@@ -175,8 +175,7 @@ def residuals_of(reading: TapReading, prepared: Sequence[Prepared]) -> list[Resi
 
 
 def _residual_in(zone: Prepared, reading: TapReading) -> Residual | None:
-    low_hz, high_hz = zone.decimator.low_hz, zone.decimator.high_hz
-    inside = [m for m in reading.modes if low_hz <= m.freq_hz < high_hz]
+    inside = [m for m in reading.modes if zone.decimator.holds(m.freq_hz)]
     rate_hz, tap = zone.rate_hz, reading.tap
     first = math.ceil(tap.free_from_s * rate_hz - 1e-6)
     window_s = max([_LEAST_WINDOW_S, *(_WINDOW_OF_T60 * m.t60_s for m in inside)])
@@ -195,7 +194,7 @@ def _residual_in(zone: Prepared, reading: TapReading) -> Residual | None:
 def _left_in(residual: Residual) -> tuple[float, float, float]:
     zone, sound = residual.zone, residual.sound
     freq_hz = np.fft.rfftfreq(len(sound), 1.0 / zone.rate_hz) + zone.decimator.shift_hz
-    band = (freq_hz >= zone.decimator.low_hz) & (freq_hz < zone.decimator.high_hz)
+    band = zone.decimator.holds(np.asarray(freq_hz, dtype=np.float64))
     # Parseval: white noise of variance 1 has the energy 2 in each line of a one-sided spectrum.
     return _energy(sound, band), _energy(residual.left, band), 2.0 * int(band.sum())
 

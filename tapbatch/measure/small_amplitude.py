@@ -21,9 +21,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.measure.bound import damped_inverse, damped_solution
 from tapbatch.measure.by_amplitude import passing_poles
 from tapbatch.measure.geometric import Complex, Float, Samples, powers
-from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, mode_energy
+from tapbatch.measure.misfit import local_excess, widened
+from tapbatch.measure.prune import TapFit, mode_energy
 
 _SATELLITE_DB = 8.0
 _TWICE, _TWICE_DB = (1.4, 3.5), 2.0
@@ -33,6 +35,7 @@ _ENOUGH = 0.01
 _MISSED = 25.0  # twice the normalised power of a line in the residual: chance gives it once in 300,000
 _LARGEST = 0.9  # of kappa, either way
 _PER_MODE = 6
+_DAMPING = 1e-10  # of the information, without which it may not be inverted
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,7 +147,7 @@ def bent(tap: TapFit, mean: Float, sd: Float, shift_hz: float = 0.0) -> Bent:
         right = np.concatenate([slopes.T @ residual - weight * (unknown - known), still.T @ residual])
         damped = normal.copy()
         damped.flat[:: len(damped) + 1] *= 1.0 + damping
-        step = _solve(damped, right)
+        step = damped_solution(damped, right, _DAMPING)
         if float(right @ step) < _ENOUGH:
             break
         tried = _within(unknown, step[: len(unknown)], count)
@@ -202,29 +205,11 @@ def _normal(slopes: Float, still: Float, weight: Float) -> Float:
     return np.asarray(normal)
 
 
-def _solve(matrix: Float, right: Float) -> Float:
-    scaled, scale = _scaled(matrix)
-    return np.asarray(np.linalg.solve(scaled, right * scale) * scale)
-
-
-def _inverse(matrix: Float) -> Float:
-    scaled, scale = _scaled(matrix)
-    return np.asarray(np.linalg.inv(scaled) * scale[:, None] * scale)
-
-
-def _scaled(matrix: Float) -> tuple[Float, Float]:
-    """Return a symmetric matrix scaled to a unit diagonal, hardly damped so that it can be solved, and the scale."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(matrix), 1e-300))
-    scaled = matrix * scale[:, None] * scale
-    scaled.flat[:: len(scaled) + 1] += 1e-10
-    return scaled, scale
-
-
 def _as_fit(tap: TapFit, unknown: Float, amplitudes: Float, residual: Float, normal: Float) -> Bent:
     fit = tap.fit
     count, hum = fit.count, len(fit.hum_poles)
     real, imag, log_delta, omega, _, _ = unknown.reshape(_PER_MODE, count)
-    covariance = _inverse(normal)
+    covariance = damped_inverse(normal, _DAMPING)
     lines = len(amplitudes) // 2
     first = 6 * count
     order = np.concatenate([np.arange(count), first + np.arange(hum), count + np.arange(count),
@@ -237,10 +222,10 @@ def _as_fit(tap: TapFit, unknown: Float, amplitudes: Float, residual: Float, nor
         poles=poles,
         weights=real + 1j * imag,
         hum_weights=amplitudes[:hum] + 1j * amplitudes[lines : lines + hum],
-        information=_inverse((errors + errors.T) / 2.0),
+        information=damped_inverse((errors + errors.T) / 2.0, _DAMPING),
         chi2=chi2,
     )
-    excess = local_excess(residual, poles, tap.rate_hz)
-    found = replace(tap, fit=changed, residual=residual, excess=np.where(excess > 1.0, MISFIT_IN_ONE * excess, 1.0))
+    excess = widened(local_excess(residual, poles, tap.rate_hz))
+    found = replace(tap, fit=changed, residual=residual, excess=excess)
     bend = slice(4 * count, 6 * count)
     return Bent(found, unknown[bend], covariance[bend, bend], fit.poles)

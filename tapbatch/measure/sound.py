@@ -21,13 +21,13 @@ from tapbatch.measure.bound import covariance
 from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
 from tapbatch.measure.decay_shape import EarlyLate, early_late
-from tapbatch.measure.decimate import Decimator
 from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.kept_taps import Fitted
+from tapbatch.measure.misfit import local_excess
 from tapbatch.measure.noise import Noise
 from tapbatch.measure.prepare import Prepared, prepare
-from tapbatch.measure.prune import TapFit, local_excess
+from tapbatch.measure.prune import TapFit
 from tapbatch.measure.stretches import fits_of
 from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
@@ -51,9 +51,9 @@ _Heard = tuple[Mode, Float, int, bool]
 """A mode, the correlations of its zone, its index in them, and whether all taps together decided that it is one."""
 
 
-def measure_taps(
+def fit_taps(
     sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
-) -> tuple[tuple[TapReading, ...], tuple[Prepared, ...]]:
+) -> tuple[tuple[Fitted, ...], tuple[Prepared, ...]]:
     """Measure every used tap of a sound.
 
     Parameters
@@ -68,17 +68,9 @@ def measure_taps(
     Returns
     -------
     tuple
-        One reading per transient, in order, and the prepared zones (none if the sound is too short). A tap in which
-        nothing rings is no longer ``used``.
+        One reading per transient with its fits, in order, and the prepared zones (none if the sound is too short). A
+        tap in which nothing rings is no longer ``used``.
     """
-    fitted, prepared = fit_taps(sound, taps, settings, steady=steady)
-    return tuple(each.reading for each in fitted), prepared
-
-
-def fit_taps(
-    sound: Sound, taps: tuple[Tap, ...], settings: BandSettings, *, steady: bool = True
-) -> tuple[tuple[Fitted, ...], tuple[Prepared, ...]]:
-    """Measure every used tap of a sound; as :func:`measure_taps`, but each reading comes with its fits."""
     prepared = prepare(sound, taps, settings) if any(t.used for t in taps) else ()
     if not prepared:
         return tuple(
@@ -103,7 +95,7 @@ def fit_taps(
 
 
 def added_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
-    """Return the modes of a fit on which all taps decided, in physical units, as :func:`measure_taps` lists them.
+    """Return the modes of a fit on which all taps decided, in physical units, as :func:`fit_taps` lists them.
 
     Parameters
     ----------
@@ -113,7 +105,7 @@ def added_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:
         As for :func:`to_modes`.
     """
     modes = to_modes(found, zone, at_s)
-    ringing = [m for m in modes if m.q > _LEAST_Q and _answers(zone.decimator, m)]
+    ringing = [m for m in modes if m.q > _LEAST_Q and zone.decimator.holds(m.freq_hz)]
     loudest_db = max((m.energy_db for m in ringing), default=0.0)
     marks = zip(modes, _decided_on(found, zone), strict=True)
     return [m for m, mark in marks if mark and m in ringing and m.energy_db > loudest_db - _FAINTEST_DB]
@@ -159,7 +151,7 @@ def _read(tap: Tap, fits: Sequence[TapFit | None], prepared: tuple[Prepared, ...
         errors = correlations(found, zone)
         decided_on = _decided_on(found, zone)
         every = enumerate(to_modes(found, zone, tap.free_from_s))
-        inside = [(m, errors, k, decided_on[k]) for k, m in every if _answers(zone.decimator, m)]
+        inside = [(m, errors, k, decided_on[k]) for k, m in every if zone.decimator.holds(m.freq_hz)]
         heard += inside
         if inside:
             begins.append(found.first / zone.rate_hz)
@@ -284,10 +276,6 @@ def _from(modes: list[Mode], later_s: float) -> tuple[Mode, ...]:
             )
         )
     return tuple(moved)
-
-
-def _answers(zone: Decimator, mode: Mode) -> bool:
-    return zone.low_hz <= mode.freq_hz < zone.high_hz
 
 
 def correlations(found: TapFit, zone: Prepared) -> Float:

@@ -11,8 +11,8 @@ import math
 import numpy as np
 
 from tapbatch.measure.geometric import Float
+from tapbatch.model.pitch import CENTS
 
-_CENTS = 1200.0 / math.log(2.0)
 _LEAST_SE_CENTS = 0.02  # slightly warmer air shifts a string by as much
 
 
@@ -44,7 +44,7 @@ def stiff_fit(numbers: Float, log_over_n: Float, se: Float) -> tuple[float, floa
     se = np.maximum(se, 1e-7)
     if len(numbers) < 3:
         i = int(np.argmin(numbers))
-        return float(log_over_n[i]), float(np.hypot(se[i], 0.3 / _CENTS)), None
+        return float(log_over_n[i]), float(np.hypot(se[i], 0.3 / CENTS)), None
     stiffness, scatter2 = 0.0, 0.0
     for _ in range(40):
         weights = 1.0 / (se**2 + scatter2)
@@ -67,7 +67,7 @@ def stiff_fit(numbers: Float, log_over_n: Float, se: Float) -> tuple[float, floa
 
     factor = float(stdtrit(dof, 0.975)) / 1.96
     log_se = math.sqrt(float(np.linalg.inv(normal)[0, 0])) * (factor if scatter2 > 0 else 1.0)
-    return float(solved[0]), max(log_se, _LEAST_SE_CENTS / _CENTS), stiffness
+    return float(solved[0]), max(log_se, _LEAST_SE_CENTS / CENTS), stiffness
 
 
 def on_the_law(numbers: Float, log_f1: float, stiffness: float) -> Float:

@@ -15,13 +15,11 @@ import numpy as np
 
 from tapbatch.listen.judging import BOUNCE
 from tapbatch.measure.bound import covariance
+from tapbatch.measure.doubtful import SURE_LOG_SE
 from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.prune import TapFit
 from tapbatch.measure.tap import fit_tap
 from tapbatch.model.reading import Sound, Tap
-
-KNOWN_LOG_SE = 0.35
-"""The standard error of ln T60 below which the decay of a mode counts as known: a factor of 1.4."""
 
 _FLAT_TOP_S = 0.0005
 
@@ -81,7 +79,7 @@ def _known(fits: list[TapFit | None]) -> tuple[int, float]:
         for found in fits
         if found is not None
     ]
-    known = [float(v) for of_zone in variances for v in of_zone if v < KNOWN_LOG_SE**2]
+    known = [float(v) for of_zone in variances for v in of_zone if v < SURE_LOG_SE**2]
     return len(known), -float(np.mean(np.log(known))) if known else 0.0
 
 

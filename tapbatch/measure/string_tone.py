@@ -55,9 +55,9 @@ from tapbatch.measure.geometric import Float
 from tapbatch.measure.partial import Band, cut_band, first_guess
 from tapbatch.measure.series import HIGHEST_HZ, LOWEST_HZ, find_series, spectral_lines
 from tapbatch.measure.stiff import stiff_fit
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.reading import LN_1000, Sound, StringTone, Tap, TapReading
 
-_CENTS = 1200.0 / math.log(2.0)
 _BODY_GONE_S = 0.3
 _BODY_GOING_S = 0.1
 _LONG_ENOUGH_S = 1.5
@@ -149,7 +149,7 @@ def _bands(
     spacing_hz = float(np.median(freq_hz / numbers))
     quiet_until = touched - int(0.02 * sound.sample_rate_hz)
     for n, hz in zip(numbers[:_MOST_PARTIALS], freq_hz[:_MOST_PARTIALS], strict=True):
-        held = [(z, x) for z, x in low if z.low_hz <= hz < z.high_hz]
+        held = [(z, x) for z, x in low if z.holds(hz)]
         if not held or not len(held[0][1]):
             continue
         zone, x = held[0]
@@ -190,7 +190,7 @@ def _tone(bands: tuple[Band, ...]) -> StringTone | None:
     """Return the tone from the bands of the partials: one string, or two where they are resolved."""
     single = one_string(bands, [first_guess(b) for b in bands])
     one = _as_string(bands, single)
-    like_one = one.freq_log_se * _CENTS <= _LEAST_LIKE_A_STRING_CENTS
+    like_one = one.freq_log_se * CENTS <= _LEAST_LIKE_A_STRING_CENTS
     if len(bands) < 2 or single.chi2 < _CLEAN * sum(2 * len(b.samples) for b in bands):
         return one if like_one else None
     rough = roughly(bands, single)
@@ -221,7 +221,7 @@ def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | No
     two = _as_string(bands, double)
     error, of_middle, of_decay = carried(bands, double)
     far_enough = max(_LEAST_CENTS, _LEAST_DISTANCE * error) < double.cents < _MOST_CENTS
-    near_law = two.freq_log_se * _CENTS < _MOST_SCATTER * double.cents and lawful(bands, double)
+    near_law = two.freq_log_se * CENTS < _MOST_SCATTER * double.cents and lawful(bands, double)
     if not (far_enough and near_law and of_one_make(double)):
         return two, False
     decay_se = None if two.t60_log_se is None else two.t60_log_se + of_decay
@@ -242,7 +242,7 @@ def _two(quiet: tuple[Band, ...], rough: Course) -> tuple[StringTone, bool] | No
 
 def _doubtful(one: StringTone, two: StringTone) -> StringTone:
     """Return one string, with errors that reach to the two-string values, for a sound that beats unresolved."""
-    pitch = min(abs(math.log(two.freq_hz / one.freq_hz)), _MOST_DOUBT_CENTS / _CENTS)
+    pitch = min(abs(math.log(two.freq_hz / one.freq_hz)), _MOST_DOUBT_CENTS / CENTS)
     decay = abs(math.log(two.t60_s / one.t60_s)) if two.t60_s and one.t60_s else 0.0
     return replace(
         one,

@@ -76,7 +76,7 @@ def _zone_spectrum(reading: TapReading, zone: Prepared) -> tuple[Float, Float, F
     freq = np.asarray(np.fft.rfftfreq(length, 1 / rate_hz), dtype=np.float64)
     noise = zone.noise.density(freq) * rate_hz / 2 * noise_s
     shifted = freq + zone.decimator.shift_hz
-    inside = (shifted >= zone.decimator.low_hz) & (shifted < zone.decimator.high_hz)
+    inside = zone.decimator.holds(shifted)
     scale = 4.0 if zone.decimator.shift_hz else 1.0
     return shifted[inside], scale * power[inside], scale * noise[inside]
 

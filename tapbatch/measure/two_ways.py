@@ -11,9 +11,9 @@ import math
 from collections.abc import Sequence
 from statistics import median
 
+from tapbatch.listen.taps import SAME_S
 from tapbatch.model.reading import Mode, TapReading
 
-_SAME_S = 0.012
 _SAME_CENTS = 25.0
 _WITHIN_DB = 30.0
 
@@ -42,7 +42,7 @@ def second_is_better(first: Sequence[TapReading], second: Sequence[TapReading]) 
     for reading in (r for r in second if r.tap.used):
         modes = _loud(reading)
         other_count += len(modes)
-        near = [r for r in first if r.tap.used and abs(r.tap.onset_s - reading.tap.onset_s) < _SAME_S]
+        near = [r for r in first if r.tap.used and abs(r.tap.onset_s - reading.tap.onset_s) < SAME_S]
         gains += [
             math.log(mode.freq_se_hz / same.freq_se_hz)
             for r in near
@@ -53,8 +53,7 @@ def second_is_better(first: Sequence[TapReading], second: Sequence[TapReading]) 
 
 
 def _loud(reading: TapReading) -> list[Mode]:
-    loudest_db = max((m.energy_db for m in reading.modes), default=0.0)
-    return [m for m in reading.modes if m.energy_db > loudest_db - _WITHIN_DB and m.freq_se_hz > 0.0]
+    return [m for m in reading.modes_within(_WITHIN_DB) if m.freq_se_hz > 0.0]
 
 
 def _same(mode: Mode, modes: Sequence[Mode]) -> Mode | None:

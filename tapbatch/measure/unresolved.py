@@ -24,7 +24,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -79,7 +79,7 @@ def unresolved(reading: TapReading, left: Left | None, prepared: Sequence[Prepar
     lines: list[_Line] = []
     clean = left is not None and left.residual < _MISFIT * left.noise
     for zone in prepared:
-        if clean and any(zone.decimator.low_hz <= m.freq_hz < zone.decimator.high_hz for m in reading.modes):
+        if clean and any(zone.decimator.holds(m.freq_hz) for m in reading.modes):
             continue
         lines += _lines_of(reading.tap, reading.modes, zone)
     if not lines:
@@ -88,17 +88,6 @@ def unresolved(reading: TapReading, left: Left | None, prepared: Sequence[Prepar
     loudest = max(loudest, *(line.energy for line in lines))
     strong = [line for line in lines if line.energy > _FAINTEST * loudest]
     return tuple(_as_mode(line) for line in sorted(strong, key=lambda line: line.freq_hz))
-
-
-def with_unresolved(reading: TapReading, lines: Sequence[Mode]) -> TapReading:
-    """Return a reading with lines added to its modes, by frequency; its couplings follow their modes."""
-    if not lines:
-        return reading
-    every = [*reading.modes, *lines]
-    order = sorted(range(len(every)), key=lambda k: every[k].freq_hz)
-    place = {k: at for at, k in enumerate(order)}
-    couplings = tuple(replace(c, first=place[c.first], second=place[c.second]) for c in reading.couplings)
-    return replace(reading, modes=tuple(every[k] for k in order), couplings=couplings)
 
 
 def _as_mode(line: _Line) -> Mode:
@@ -157,8 +146,8 @@ def _lines_in(early: Float, late: Float, zone: Prepared, known: Sequence[tuple[f
 def _peaks(power: Float, bin_hz: float, zone: Prepared) -> list[int]:
     """Return the peaks of a spectrum that stand 20 dB over the noise, the highest first."""
     peaks = 1 + np.flatnonzero((power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]) & (power[1:-1] > _OVER))
-    true_hz = peaks * bin_hz + zone.decimator.shift_hz
-    peaks = peaks[(true_hz >= zone.decimator.low_hz) & (true_hz < zone.decimator.high_hz)]
+    true_hz = np.asarray(peaks * bin_hz + zone.decimator.shift_hz, dtype=np.float64)
+    peaks = peaks[zone.decimator.holds(true_hz)]
     return [int(at) for at in peaks[np.argsort(-power[peaks], kind="stable")]]
 
 

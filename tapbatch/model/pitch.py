@@ -17,6 +17,9 @@ from tapbatch.model.errors import SettingsError
 LOWEST_CONCERT_PITCH_HZ = 380.0
 HIGHEST_CONCERT_PITCH_HZ = 470.0
 
+CENTS = 1200.0 / math.log(2.0)
+"""Cents for a step of 1 in the natural logarithm of a frequency."""
+
 Spelling = Literal["sharp", "flat"]
 
 _SHARP_NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")

@@ -11,7 +11,8 @@ natural logarithm, that is, a relative error. The quality factor is ``Q = pi f t
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -202,7 +203,8 @@ class StringTone:
 class TapReading:
     """A transient and, if it was used, what was measured in it.
 
-    ``couplings`` holds pairs of modes that are close in frequency; ``tone`` is given if it was a pluck.
+    ``modes`` come by frequency. ``couplings`` holds pairs of modes that are close in frequency; ``tone`` is given if
+    it was a pluck.
     """
 
     tap: Tap
@@ -210,6 +212,21 @@ class TapReading:
     decays: tuple[Decay, ...] = ()
     couplings: tuple[Coupling, ...] = ()
     tone: StringTone | None = None
+
+    def modes_within(self, below_db: float) -> list[Mode]:
+        """Return the modes less than so many decibels below the strongest, by frequency; none if there are none."""
+        strongest_db = max((mode.energy_db for mode in self.modes), default=0.0)
+        return [mode for mode in self.modes if mode.energy_db > strongest_db - below_db]
+
+    def with_modes(self, more: Sequence[Mode]) -> TapReading:
+        """Return the same with modes added, all by frequency; couplings stay between their modes."""
+        if not more:
+            return self
+        every = [*self.modes, *more]
+        order = sorted(range(len(every)), key=lambda k: every[k].freq_hz)
+        place = {k: at for at, k in enumerate(order)}
+        couplings = tuple(replace(c, first=place[c.first], second=place[c.second]) for c in self.couplings)
+        return replace(self, modes=tuple(every[k] for k in order), couplings=couplings)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,11 +20,11 @@ import numpy as np
 from tapbatch.compare.group import group_taps
 from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.stage import TapAt, join_members, with_shared
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.reading import LN_1000, BandSettings, Mode, TapReading
 from tests.benchmarks import peers, scenes
 from tests.benchmarks.cases import QUIET_S, Case
 from tests.benchmarks.score import Z_95, Estimates, Float, Tally, Truth
+from tests.measured import measure_taps
 
 OURS = "tapbatch"
 IDEAL = "ideal"

@@ -19,8 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.measure.bound import pole_information
-from tapbatch.measure.fit import fit_modes
+from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Samples, decays
 from tapbatch.model.reading import Sound, Tap
 from tapbatch.simulate import taps as sim
@@ -191,6 +190,14 @@ def whitener(colour: str, rate_hz: int, sigma: float) -> Float:
     ahead = solve_toeplitz(correlation[:order], correlation[1 : order + 1])
     variance = correlation[0] - ahead @ correlation[1 : order + 1]
     return np.concatenate([[1.0], -ahead]) / np.sqrt(variance)
+
+
+def pole_information(fit: Fit) -> Float:
+    """Return the information on the poles when the amplitudes are unknown, shape (2K, 2K): the Schur complement."""
+    modes = fit.count
+    linear = len(fit.information) - 2 * modes
+    a, e, d = fit.information[:linear, :linear], fit.information[linear:, :linear], fit.information[linear:, linear:]
+    return np.asarray(d - e @ np.linalg.solve(a, e.T), dtype=np.float64)
 
 
 def information(case: Case, tap: TrueTap, hum_hz: tuple[float, ...]) -> Float:

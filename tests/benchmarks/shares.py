@@ -54,8 +54,8 @@ def cost_ms(case: Case, recordings: int, band: BandSettings) -> list[float]:
     for trial in range(recordings):
         scene = scenes.scene(case, trial)
         started = time.process_time()
-        readings, _ = sound.measure_taps(scene.sound, scene.told, band)
-        spent.append(1e3 * (time.process_time() - started) / len(readings))
+        fitted, _ = sound.fit_taps(scene.sound, scene.told, band)
+        spent.append(1e3 * (time.process_time() - started) / len(fitted))
     return spent
 
 
@@ -73,7 +73,7 @@ def shares(case: Case, recordings: int) -> list[tuple[str, float]]:
         code = step.__code__
         return float(spent.get((code.co_filename, code.co_firstlineno, code.co_name), (0, 0, 0, 0.0))[3])
 
-    whole = of(sound.measure_taps)
+    whole = of(sound.fit_taps)
     return [(name, of(step) / whole) for name, step in STEPS]
 
 

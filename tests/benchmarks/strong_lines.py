@@ -3,16 +3,18 @@
     python -m tests.benchmarks.strong_lines [FILE ...]                  beginnings of file names
     python -m tests.benchmarks.strong_lines --scene still-30 --scene pitch --trials 4
 
-Conventions: nothing here shares code or method with :mod:`tapbatch.measure`. The free decay, from 10 ms after the
-stroke to 20 ms before the next, is seen through windows of 50 to 800 ms with three sine tapers each (Riedel and
-Sidorenko 1995), one directly after the other. A *line* is a local peak of the first window's power which stands 20 dB
-over the median of its surroundings (eight resolution cells to either side and at least 60 Hz, without the cells of
-the peak itself) and 20 dB over the noise (the median, over +-60 Hz, of the spectrum of the last quiet before the
-stroke; none where the recording begins with the stroke), and which the next window still shows, within one cell and
-10 dB over its own surroundings. Lines of several windows within a cell are one, that of the longest window. The level
-is that of the energy of the peak below the largest. A line more than 40 dB below the loudest is not counted, nor one
-outside the band. The recordings are those of ``tests/recordings`` (band 60 to 12,000 Hz); scenes are those of
-:mod:`tests.bench_simulator` (band 50 to 1500 Hz).
+Conventions: no code is shared with :mod:`tapbatch.measure`, and nothing is decimated, whitened or fitted here. But a
+line is one by the same rule as in :mod:`tapbatch.measure.unresolved`, so the count shows what is lost on the way to a
+reading, and not whether the rule is a good one. The free decay, from 10 ms after the stroke to 20 ms before the next,
+is seen through windows of 50 to 800 ms with three sine tapers each (Riedel and Sidorenko 1995), one directly after
+the other. A *line* is a local peak of the first window's power which stands 20 dB over the median of its surroundings
+(eight resolution cells to either side and at least 60 Hz, without the cells of the peak itself) and 20 dB over the
+noise (the median, over +-60 Hz, of the spectrum of the last quiet before the stroke; none where the recording begins
+with the stroke), and which the next window still shows, within one cell and 10 dB over its own surroundings. Lines of
+several windows within a cell are one, that of the longest window. The level is that of the energy of the peak below
+the largest. A line more than 40 dB below the loudest is not counted, nor one outside the band. The recordings are
+those of ``tests/recordings`` (band 60 to 12,000 Hz); scenes are those of :mod:`tests.bench_simulator` (band 50 to
+1500 Hz).
 
 A line is *listed* if a mode of the same stroke lies within a cell of the window in which it was seen, or 25 cents.
 """

@@ -16,7 +16,7 @@ from tapbatch.model.history import Drift
 from tapbatch.model.reading import Mode, Reading
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import background, item, mode, reading
-from tests.measure.test_all_recordings import OUT_HZ, STRONG_HZ, T60_S, WEAK_HZ, WHITENER, _kept
+from tests.measure.kept import OUT_HZ, STRONG_HZ, T60_S, WEAK_HZ, WHITENER, kept_tap
 
 NOISE_DB = -90.0
 OTHERS = ((140.0, -20.0), (232.0, -27.0), (318.0, -24.0), (455.0, -31.0), (690.0, -35.0))
@@ -137,7 +137,7 @@ def test_kept_taps_are_asked_together(over_db: float, ratio: float, verdicts: tu
     before, after = (reading([modes] * 6, noise_db=density_db) for modes in ([strong, weak], [strong]))
     items = [item(f"c_{n:02d}-s.wav", each) for n, each in enumerate((before, after), start=1)]
     stages = build_history("cittern-07", items, InstrumentSettings(), {})[0].stages
-    each = [_kept(rng, ratio, number=n) for n in range(1, 7)]
+    each = [kept_tap(rng, ratio, number=n) for n in range(1, 7)]
     kept = replace(each[0], taps=tuple(tap for one in each for tap in one.taps))
     said = []
     for kept_of in (lambda _: kept, lambda _: None):

@@ -10,13 +10,13 @@ import pytest
 from tapbatch.compare.history import build_history
 from tapbatch.compare.ringing import Known, ringing
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.history import History
 from tapbatch.model.reading import BandSettings, Reading, Sound
 from tapbatch.model.settings import InstrumentSettings, ModeSetting, StringSetting
 from tapbatch.simulate import taps as sim
 from tests.compare.builds import item, mode, reading, spread_modes
 from tests.compare.test_open_strings import plucked, tone
+from tests.measured import measure_taps
 
 RATE_HZ = 8000
 STRUNG = InstrumentSettings(strings=tuple(StringSetting(note=n) for n in ("G3", "D4", "A4")))

@@ -12,7 +12,8 @@ from scipy.integrate import solve_ivp
 
 from tapbatch.measure.fit import fit_modes
 from tapbatch.measure.geometric import Samples
-from tapbatch.measure.prune import MISFIT_IN_ONE, TapFit, local_excess, model_of
+from tapbatch.measure.misfit import local_excess, widened
+from tapbatch.measure.prune import TapFit, model_of
 
 RATE_HZ = 2000.0
 LENGTH = 1200
@@ -42,5 +43,4 @@ def fitted(samples: np.ndarray, poles: Sequence[complex]) -> TapFit:
     """Return the fit of exponential modes, with the excess that they leave."""
     fit = fit_modes(Samples(samples), np.array(poles), NONE)
     left = samples - model_of(fit)
-    excess = local_excess(left, fit.poles, RATE_HZ)
-    return TapFit(fit, samples, left, np.where(excess > 1.0, MISFIT_IN_ONE * excess, 1.0), 0, RATE_HZ)
+    return TapFit(fit, samples, left, widened(local_excess(left, fit.poles, RATE_HZ)), 0, RATE_HZ)

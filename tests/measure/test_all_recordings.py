@@ -11,46 +11,20 @@ import pytest
 from scipy.stats import binom, chi2, ncx2
 
 from tapbatch.measure.all_recordings import decided_together
-from tapbatch.measure.kept_taps import MOST_SAMPLES, MOST_TAPS, KeptNoise, KeptTap, KeptTaps, restored
+from tapbatch.measure.kept_taps import MOST_SAMPLES, MOST_TAPS, KeptTaps, restored
 from tapbatch.measure.recording import measure_recording
-from tapbatch.model.reading import BandSettings, Coupling, Mode, Reading
+from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Reading
 from tapbatch.results.readings import reading_to_json
 from tests.compare.builds import mode, reading
+from tests.measure.kept import OUT_HZ, STRONG_HZ, T60_S, WEAK_HZ, kept_tap
 from tests.shops import write_wav
-
-RATE_HZ, OUT_HZ = 8000, 4000.0
-T60_S = 0.3
-STRONG_HZ, WEAK_HZ = 250.0, 613.0
-WHITENER = np.array([1e4])
-LN_1000 = math.log(1000.0)
-
-
-def _pole(freq_hz: float) -> complex:
-    return complex(np.exp((-LN_1000 / T60_S + 2j * np.pi * freq_hz) / OUT_HZ))
-
-
-def _kept(rng: np.random.Generator, ratio: float, *, found: bool = False, number: int = 1) -> KeptTaps:
-    """Return a recording of one tap: a strong mode, and another of that energy over the noise density."""
-    n = np.arange(1500)
-    samples = rng.standard_normal(len(n))
-    for hz, energy in ((STRONG_HZ, 1e5), (WEAK_HZ, ratio)):
-        delta = LN_1000 / (T60_S * OUT_HZ)
-        ring = np.sqrt(4 * delta * energy) * np.exp(-delta * n)
-        samples += ring * np.cos(2 * np.pi * hz / OUT_HZ * n + rng.uniform(0, 2 * np.pi))
-    step = float(np.abs(samples).max()) / 32767
-    poles = np.array([_pole(STRONG_HZ), _pole(WEAK_HZ)])[: 2 if found else 1]
-    tap = KeptTap(
-        number=number, zone=0, noise=0, samples=np.round(samples / step).astype(np.int16), step=step, poles=poles,
-        excess=np.ones(len(poles)), first=0, at_s=0.0,
-    )  # fmt: skip
-    return KeptTaps(RATE_HZ, 50.0, 1500.0, (tap,), (KeptNoise(WHITENER, (), 1.0),))
 
 
 def _stage(ratios: list[float], rng: np.random.Generator) -> tuple[list[Reading], list[KeptTaps | None]]:
     """Return recordings of one tap; the first knows the weak mode, whatever its energy in the others."""
     strong, weak = mode(STRONG_HZ, T60_S, -40.0), mode(WEAK_HZ, T60_S, -60.0)
     readings = [reading([[strong, weak]]), *(reading([[strong]]) for _ in ratios)]
-    return readings, [_kept(rng, 2000.0, found=True), *(_kept(rng, ratio) for ratio in ratios)]
+    return readings, [kept_tap(rng, 2000.0, found=True), *(kept_tap(rng, ratio) for ratio in ratios)]
 
 
 def _count(readings: list[Reading]) -> list[int]:

@@ -12,7 +12,7 @@ from scipy.stats import binom, chi2, ncx2
 from tapbatch.measure.asked import SEARCH_CENTS, Answer, ask
 from tapbatch.measure.decimate import zones
 from tapbatch.measure.kept_taps import KeptTaps
-from tests.measure.test_all_recordings import OUT_HZ, RATE_HZ, STRONG_HZ, T60_S, WEAK_HZ, WHITENER, _kept
+from tests.measure.kept import OUT_HZ, RATE_HZ, STRONG_HZ, T60_S, WEAK_HZ, WHITENER, kept_tap
 
 POINTS = 7  # of the grid: lines of 7.3 Hz, asked every half line within 60 cents of 613 Hz
 
@@ -24,7 +24,7 @@ def _density_db(freq_hz: float) -> float:
 
 
 def _asked(rng: np.random.Generator, ratio: float, taps: int, cents: float = 0.0) -> Answer:
-    answer = ask([_kept(rng, ratio) for _ in range(taps)], WEAK_HZ * 2 ** (cents / 1200), T60_S)
+    answer = ask([kept_tap(rng, ratio) for _ in range(taps)], WEAK_HZ * 2 ** (cents / 1200), T60_S)
     assert answer is not None
     return answer
 
@@ -66,7 +66,7 @@ def test_a_mode_that_moved_a_little_is_heard(cents: float, heard: bool) -> None:
 
 def test_under_another_mode_nothing_would_be_heard() -> None:
     rng = np.random.default_rng(5)
-    answer = ask([_kept(rng, 0.0) for _ in range(6)], STRONG_HZ, T60_S)
+    answer = ask([kept_tap(rng, 0.0) for _ in range(6)], STRONG_HZ, T60_S)
     assert answer is not None
     assert answer.limit_db - _density_db(STRONG_HZ) > 30.0
     assert not answer.is_heard
@@ -82,7 +82,7 @@ def test_where_more_than_noise_is_left_more_is_needed() -> None:
         return replace(kept, taps=(replace(tap, samples=np.round(samples / step).astype(np.int16), step=step),))
 
     clean = _asked(rng, 0.0, 4)
-    answer = ask([louder(_kept(rng, 0.0)) for _ in range(4)], WEAK_HZ, T60_S)
+    answer = ask([louder(kept_tap(rng, 0.0)) for _ in range(4)], WEAK_HZ, T60_S)
     assert answer is not None
     # Ten times the residual power, and the guard of 10 against a misfit.
     assert answer.limit_db - clean.limit_db == pytest.approx(20.0, abs=3.0)
@@ -92,4 +92,4 @@ def test_where_more_than_noise_is_left_more_is_needed() -> None:
 def test_nothing_kept_gives_no_answer() -> None:
     rng = np.random.default_rng(7)
     assert ask([], WEAK_HZ, T60_S) is None
-    assert ask([_kept(rng, 0.0)], 1800.0, T60_S) is None
+    assert ask([kept_tap(rng, 0.0)], 1800.0, T60_S) is None

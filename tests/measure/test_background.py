@@ -12,9 +12,9 @@ from tapbatch.listen.taps import find_taps
 from tapbatch.measure.background import BANDS, Behind, background_of, band_of, heard_db
 from tapbatch.measure.prune import LEAST_OVER_MISFIT
 from tapbatch.measure.room_share import residuals_of
-from tapbatch.measure.sound import measure_taps
 from tapbatch.measure.tap import fit_tap
 from tapbatch.model.reading import Background, BandSettings, Sound
+from tests.measured import measure_taps
 
 RATE_HZ = 8000
 LN_1000 = math.log(1000.0)

@@ -9,12 +9,15 @@ from tapbatch.listen.taps import find_taps
 from tapbatch.measure.candidates import left_beside
 from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Samples, decays
-from tapbatch.measure.prune import TapFit, local_excess
-from tapbatch.measure.sound import beside_unknown, measure_taps
+from tapbatch.measure.misfit import local_excess
+from tapbatch.measure.prune import TapFit
+from tapbatch.measure.sound import beside_unknown
 from tapbatch.model.reading import BandSettings, Mode, Sound
 from tests.benchmarks import scenes
 from tests.benchmarks.cases import CASES
 from tests.benchmarks.montecarlo import measured
+from tests.compare.builds import mode
+from tests.measured import measure_taps
 
 RATE_HZ = 2000.0
 LENGTH = 1800
@@ -103,10 +106,7 @@ def test_a_loud_mode_that_glides_bears_a_flag(share: float, flag: str) -> None:
 
 
 def _mode(freq_hz: float, energy_db: float) -> Mode:
-    return Mode(
-        freq_hz=freq_hz, freq_se_hz=0.1, t60_s=0.4, t60_log_se=0.1, freq_t60_corr=0.0, amplitude=0.1, phase_rad=0.0,
-        energy_db=energy_db, flags=("hum",),
-    )  # fmt: skip
+    return mode(freq_hz, 0.4, energy_db, flags=("hum",))
 
 
 def test_one_of_which_nothing_is_known_flags_its_neighbour_alone() -> None:

@@ -9,26 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.measure.doubtful import NEAR_CENTS, SURE_LOG_SE, doubtful
-from tapbatch.model.reading import Mode, Tap, TapReading
+from tapbatch.model.reading import TapReading
+from tests.compare.builds import mode, tap_reading
 
 SURE, UNSURE = SURE_LOG_SE / 10, SURE_LOG_SE * 1.5
 
 
 def heard(*modes: tuple[float, float], t60_log_se: float, used: bool = True) -> TapReading:
     """Return a tap with modes of these frequencies in hertz and energies in dB."""
-    tap = Tap(
-        number=1, onset_s=0.0, peak_dbfs=-6.0, snr_db=40.0, used=used, reason="", free_from_s=0.0, free_until_s=1.0
-    )
-    return TapReading(
-        tap=tap,
-        modes=tuple(
-            Mode(
-                freq_hz=freq_hz, freq_se_hz=0.1, t60_s=0.4, t60_log_se=t60_log_se, freq_t60_corr=0.0, amplitude=0.1,
-                phase_rad=0.0, energy_db=energy_db,
-            )
-            for freq_hz, energy_db in modes
-        ),
-    )  # fmt: skip
+    made = [mode(freq_hz, energy_db=energy_db, t60_log_se=t60_log_se) for freq_hz, energy_db in modes]
+    return tap_reading(1, made, used=used)
 
 
 WOOD = heard((187.0, 0.0), (262.0, -4.0), (410.0, -12.0), t60_log_se=SURE)

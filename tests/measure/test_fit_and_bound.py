@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapbatch.measure.bound import covariance, lone_mode_bound, pole_information, wald
+from tapbatch.measure.bound import covariance, lone_mode_bound, wald
 from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Samples, decays
+from tests.benchmarks.scenes import pole_information
 
 RATE_HZ = 4000.0
 

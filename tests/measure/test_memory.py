@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.reading import BandSettings, Sound
+from tests.measured import measure_taps
 
 RATE_HZ = 16000
 

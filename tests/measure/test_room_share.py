@@ -23,8 +23,8 @@ from tapbatch.measure.room_share import (
     left_by_modes,
     room_notices,
 )
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.reading import BandSettings, Kind, Sound
+from tests.measured import measure_taps
 from tests.shops import write_wav
 
 RATE_HZ = 8000

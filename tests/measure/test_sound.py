@@ -8,10 +8,11 @@ from scipy.signal import find_peaks
 
 from tapbatch.listen.decode import decode
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps, with_pairs
+from tapbatch.measure.sound import with_pairs
 from tapbatch.measure.traces import mean_spectrum, spectrum_of_tap, trace_of
 from tapbatch.model.reading import BandSettings, Mode, Sound, TapReading
 from tapbatch.simulate.taps import SimMode, Strike, recording, white_noise
+from tests.measured import measure_taps
 from tests.recordings import FOLDER as RECORDINGS
 
 MODES = (

@@ -8,36 +8,15 @@ import pytest
 
 from tapbatch.measure.recording import measure_recording
 from tapbatch.measure.two_ways import second_is_better
-from tapbatch.model.reading import BandSettings, Mode, Reading, Tap, TapReading
+from tapbatch.model.reading import BandSettings, Reading, TapReading
 from tests.bench_simulator import phones, scenes
 from tests.bench_simulator.world import stream
+from tests.compare.builds import mode, tap_reading
 
 
-def reading_with(errors_hz: list[float], onset_s: float = 1.0) -> TapReading:
-    tap = Tap(
-        number=1,
-        onset_s=onset_s,
-        free_from_s=onset_s,
-        free_until_s=onset_s + 1.0,
-        peak_dbfs=-10.0,
-        snr_db=40.0,
-        used=True,
-        reason="",
-    )
-    return TapReading(tap=tap, modes=tuple(mode(100.0 * (k + 1), error) for k, error in enumerate(errors_hz)))
-
-
-def mode(freq_hz: float, freq_se_hz: float) -> Mode:
-    return Mode(
-        freq_hz=freq_hz,
-        freq_se_hz=freq_se_hz,
-        t60_s=0.3,
-        t60_log_se=0.01,
-        freq_t60_corr=0.0,
-        amplitude=0.1,
-        phase_rad=0.0,
-        energy_db=-30.0,
-    )
+def reading_with(errors_hz: list[float], number: int = 1) -> TapReading:
+    """Return the tap that begins after so many seconds, its modes with these standard errors."""
+    return tap_reading(number, [mode(100.0 * k, freq_se_hz=error) for k, error in enumerate(errors_hz, start=1)])
 
 
 @pytest.mark.parametrize(
@@ -57,7 +36,7 @@ def test_smaller_errors_and_more_modes_are_better(first: list[float], second: li
 
 
 def test_taps_that_are_not_the_same_tell_nothing() -> None:
-    assert not second_is_better([reading_with([0.2])], [reading_with([0.1], onset_s=2.0)])
+    assert not second_is_better([reading_with([0.2])], [reading_with([0.1], number=2)])
     one, other = reading_with([0.2]), reading_with([0.1])
     assert not second_is_better([replace(one, tap=replace(one.tap, used=False))], [other])
 

@@ -14,9 +14,10 @@ from tapbatch.listen.taps import find_taps
 from tapbatch.measure.prepare import Prepared
 from tapbatch.measure.recording import measure_recording
 from tapbatch.measure.room_share import left_by_modes
-from tapbatch.measure.sound import UNKNOWN_LOG_SE, measure_taps
-from tapbatch.measure.unresolved import unresolved, with_unresolved
-from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, TapReading
+from tapbatch.measure.sound import UNKNOWN_LOG_SE
+from tapbatch.measure.unresolved import unresolved
+from tapbatch.model.reading import LN_1000, BandSettings, Mode, Sound, TapReading
+from tests.measured import measure_taps
 from tests.recordings import FOLDER as RECORDINGS
 
 RATE_HZ = 16000
@@ -77,23 +78,12 @@ def test_a_line_under_20_db_over_its_surroundings_is_none() -> None:
     assert unresolved(reading, left, prepared) == ()
 
 
-def test_lines_take_their_place_among_the_modes_and_couplings_follow() -> None:
-    reading, _ = measured(struck())
-    low, middle, high, top = reading.modes
-    coupled = replace(reading, modes=(low, high, top), couplings=(Coupling(
-        first=0, second=2, freq_freq=0.1, freq_t60=0.2, t60_freq=0.3, t60_t60=0.4),))  # fmt: skip
-    joined = with_unresolved(coupled, [middle])
-    assert joined.modes == (low, middle, high, top)
-    assert [(c.first, c.second, c.t60_t60) for c in joined.couplings] == [(0, 3, 0.4)]
-    assert with_unresolved(coupled, []) is coupled
-
-
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "lines_hz"), [("banjo_4.flac", (1886.8, 4540.8)), ("steel_e6.flac", (4635.7, 6641.0))]
 )
 def test_lines_of_real_strings_are_no_longer_lost(name: str, lines_hz: tuple[float, float]) -> None:
-    """They stand 30 to 40 dB over their surroundings by ``python -m tests.benchmarks.strong_lines``, other means."""
+    """``tests.benchmarks.strong_lines`` sees them without a fit, 30 to 40 dB over their surroundings."""
     reading = measure_recording(RECORDINGS / name, "", BandSettings(band_low_hz=60.0, band_high_hz=12000.0))
     (tap,) = reading.used_taps
     for freq_hz in lines_hz:

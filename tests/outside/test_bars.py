@@ -16,10 +16,10 @@ import pytest
 
 from tapbatch.listen.decode import decode
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import BandSettings, Mode, Sound
 from tapbatch.simulate import taps as sim
+from tests.measured import measure_taps
 
 ALUMINIUM_BAR = (1, 2.756, 5.423, 8.988, 13.448, 18.680)  # V03
 WOODEN_BAR = (1, 2.572, 4.644, 6.984, 9.723, 12.0)  # V04

@@ -15,10 +15,11 @@ import numpy as np
 import pytest
 
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.history import StageMode
 from tapbatch.model.reading import LN_1000, BandSettings, Mode, Sound
 from tapbatch.simulate import taps as sim
+from tests.compare.builds import mode
+from tests.measured import measure_taps
 
 LEVEL_DB_A_TAU = 8.685890
 T60_TIMES_F_OVER_Q = 2.198807
@@ -32,13 +33,6 @@ WORKED = [  # D08: Hz, Q, tau in ms, T60 in s
     (400.0, 40.0, 31.831, 0.21988),
 ]
 EMA_HZ, EMA_ZETA = 13.0, 0.00324  # D11
-
-
-def mode(freq_hz: float, t60_s: float) -> Mode:
-    return Mode(
-        freq_hz=freq_hz, freq_se_hz=0.01, t60_s=t60_s, t60_log_se=0.01, freq_t60_corr=0.0,
-        amplitude=0.1, phase_rad=0.0, energy_db=-40.0,
-    )  # fmt: skip
 
 
 def stage_mode(freq_hz: float, t60_s: float) -> StageMode:

@@ -21,9 +21,9 @@ import pytest
 
 from tapbatch.listen.decode import decode
 from tapbatch.listen.taps import find_taps
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.reading import LN_1000, BandSettings, Mode, Sound
 from tapbatch.simulate import taps as sim
+from tests.measured import measure_taps
 
 pytestmark = pytest.mark.skipif(
     shutil.which("harminv") is None, reason="harminv is not installed (apt install harminv)"

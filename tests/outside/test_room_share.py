@@ -15,8 +15,8 @@ from scipy.signal import butter, fftconvolve, sosfilt
 
 from tapbatch.listen.taps import find_taps
 from tapbatch.measure.room_share import direct_db_of, left_by_modes
-from tapbatch.measure.sound import measure_taps
 from tapbatch.model.reading import BandSettings, Sound
+from tests.measured import measure_taps
 
 RATE_HZ = 16_000
 ROOMS = 24
