@@ -88,7 +88,7 @@ class Decimator:
     @overload
     def holds(self, freq_hz: Float) -> NDArray[np.bool_]: ...
     def holds(self, freq_hz: float | Float) -> bool | NDArray[np.bool_]:
-        """Tell whether it is responsible for modes at a frequency of the recording, or at each of several, in hertz."""
+        """Tell whether it is responsible for modes at a frequency of the recording, or at each of several (Hz)."""
         return (freq_hz >= self.low_hz) & (freq_hz < self.high_hz)
 
     def true_hz(self, poles: Complex) -> Float:

@@ -26,8 +26,8 @@ LABEL_MM = 45.0
 Row = tuple[str, ...]
 
 _CHANGE: tuple[Column, ...] = (
-    Column("verdict", 0.0, "left", 33.0),
-    Column("mode", 34.0, "left", 20.0),
+    Column("verdict", 0.0, "left", 35.0),
+    Column("mode", 36.0, "left", 19.0),
     Column("cents", 84.0, "right", 29.0),
 )
 _BESIDES: Column = Column(BESIDES, 134.0, "left", 44.0)

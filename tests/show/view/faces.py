@@ -22,7 +22,7 @@ _MOVE = (
     r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?:, beside the others|, like the others)?"
     r"|(?:stood still beside the others|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
 )
-_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)")
+_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
 
 
 def flat(text: str) -> str:
