@@ -18,7 +18,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import draw_reading, notes_between, reading_role, tens_between
-from tapbatch.show.say import words
+from tapbatch.show.say import figures, words
 from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky
 from tapbatch.show.view.stages import mode_at
@@ -84,7 +84,7 @@ def _step_row(landing: Landing) -> _Row:
     label = "after one more step"
     if _steps(landing) is None:
         return _Row(label=label, said="not known", detail=steps_seen_text(landing))
-    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
+    text = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
     return _Row(label=label, said=text, detail=landing.basis)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Landing
-from tapbatch.show.say import words
+from tapbatch.show.say import figures
 
 
 def landing_name(landing: Landing) -> str:
@@ -19,13 +19,13 @@ def to_go_text(landing: Landing) -> str:
     """Say how far it is to a landing, such as ``12.3 c up`` or ``there, surely``."""
     if landing.on_target != "no":
         sure = "surely" if landing.on_target == "sure" else "likely"
-        return f"there, {sure} ({words.signed(f'{landing.cents_to_go:z.1f}')} c)"
+        return f"there, {sure} ({figures.signed(f'{landing.cents_to_go:z.1f}')} c)"
     return f"{abs(landing.cents_to_go):.1f} c {'up' if landing.cents_to_go > 0 else 'down'}"
 
 
 def step_text(landing: Landing) -> str:
     """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is unknown."""
-    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
+    text = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
     return f"one more step {text}" if text else f"next step unknown: {steps_seen_text(landing)}"
 
 

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TextIO
 from tapbatch.model.history import History, Stage
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
-from tapbatch.show.say import words
+from tapbatch.show.say import figures, words
 from tapbatch.show.say.notices import notice_explained, notice_text, notices_of
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
@@ -246,7 +246,7 @@ def _nothing_heard(stage: Stage) -> list[Line]:
 
 def _whole_lines(stage: Stage) -> list[Line]:
     whole = next((d for d in stage.decays if d.band_low_hz is None and d.kind == "tap"), None)
-    text = words.seconds_text(whole.t60_s, whole.t60_low_s, whole.t60_high_s) if whole else ""
+    text = figures.seconds_text(whole.t60_s, whole.t60_low_s, whole.t60_high_s) if whole else ""
     return [(f"The whole sound dies away by 60 dB in {text} s.", "")] if text else []
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
-from tapbatch.show.say import words
+from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text, way_text
 from tapbatch.show.view.landings import is_risky, landings_of
@@ -104,10 +104,10 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         return Answer(question="moved", told="Not compared", detail=f"with {before.stage_shown}")
     names = stage_names(history)
     start, first = (names.get((stage.part, name), name) for name in (drift.from_stage, drift.first_stage))
-    told = (f"since {start}", words.more_taps_text(drift), words.since_first_text(drift, first))
+    told = (f"since {start}", moves.more_taps_text(drift), moves.since_first_text(drift, first))
     return Answer(
         question="moved",
-        told=capital(words.moved_text(drift)),
+        told=capital(moves.moved_text(drift)),
         detail="; ".join(filter(None, told)),
         limits=_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
         number=drift.extent.cents if drift.extent else None,
@@ -131,10 +131,10 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> Iterator[Answer
 def _rings(lead: StageMode, drift: Drift | None) -> Answer:
     rings = words.t60_text(lead)
     now = f"T60 {rings} s" if rings else "T60 not known"
-    change = words.rings_text(drift) if drift else ""
+    change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
         return Answer(question="rings", told=now)
-    limits, number = _limits(words.rings_limit(drift)), drift.t60_change_pct
+    limits, number = _limits(moves.rings_limit(drift)), drift.t60_change_pct
     return Answer(question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=number)
 
 
@@ -172,5 +172,5 @@ def standing_text(history: History, stage: Stage) -> str:
     drift = drifts_into(history, stage).get(lead.mode)
     if drift is None:
         return said
-    said = ", ".join(filter(None, (said, words.moved_text(drift), words.more_taps_text(drift))))
+    said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))
     return f"{said} ({cautions_text(drift.cautions)})" if drift.cautions else said
