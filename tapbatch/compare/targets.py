@@ -2,8 +2,8 @@
 
 Conventions: a landing is a frequency where the mode may end up. Distances are in cents, positive upwards, from the
 reading to the landing. Every ``[[target]]`` gives a landing, and its mode also gets the next note above and the next
-note below; a part without a target gets those two for its lead mode. Notes are those of equal temperament at the
-concert pitch of the part's latest stage.
+note below. What is worked on gets those two without a target, and so does the lead mode of a part without a target.
+Notes are those of equal temperament at the concert pitch of the part's latest stage.
 
 - ``nearest`` is the note nearest to the mode when it was first measured; it stays that note however the mode moves.
 - ``like`` is the frequency last measured for the mode of the same label and part on the other instrument.
@@ -97,12 +97,13 @@ def with_landings(
         if not stages:
             continue
         of_part = _Part(stages, settings, (history.setup_cents or 0.0) ** 2)
-        targets = [t for t in settings.target if _part_of(t.mode, settings) == part]
+        targets = targets_of(part, settings)
         for target in targets:
             notices += _waits(target, of_part)
             if target.like is not None and (target.like, part, target.mode) not in rests:
                 attention.append(_unknown(history.instrument, target))
-        landings += _of_part(of_part, targets, rests)
+        works_on = [w.mode for w in history.working_on(part, stages[-1].stage)]
+        landings += _of_part(of_part, targets, works_on, rests)
     return replace(history, landings=tuple(landings), notices=(*history.notices, *notices)), tuple(attention)
 
 
@@ -154,6 +155,31 @@ def _part_of(label: str, settings: InstrumentSettings) -> str:
     return next((m.part for m in settings.mode if m.label == label), "body")
 
 
+def targets_of(part: str, settings: InstrumentSettings) -> list[TargetSetting]:
+    """Return the targets for the modes of a part, in the order of the settings.
+
+    Examples
+    --------
+    >>> targets_of("body", InstrumentSettings.model_validate({"target": [{"mode": "air", "note": "A3"}]}))[0].note
+    'A3'
+    """
+    return [t for t in settings.target if _part_of(t.mode, settings) == part]
+
+
+def reached(target: TargetSetting, stages: Sequence[Stage], settings: InstrumentSettings, rests: Rests) -> OnTarget:
+    """Tell whether the mode of a target lies on it at the last of some stages, at which it was heard.
+
+    ``stages`` are those of one part, in order, up to the one that is asked about. The answer is ``"no"`` if the
+    target cannot be resolved there.
+    """
+    part = _Part(tuple(s for s in stages if s.modes), settings, 0.0)
+    mode, place = part.mode(target.mode), _resolved(target, part, rests)
+    if mode is None or place is None:
+        return "no"
+    taps_hz = _taps_hz(part.latest, mode.mode)
+    return _on_target(mode, place, _within(taps_hz, place), len(taps_hz), _half_cents)
+
+
 def _waits(target: TargetSetting, part: _Part) -> tuple[Notice, ...]:
     for label in (target.mode, target.cents_from):
         if label is not None and part.mode(label) is None:
@@ -170,9 +196,10 @@ def _unknown(instrument: str, target: TargetSetting) -> Attention:
     )
 
 
-def _of_part(part: _Part, targets: Sequence[TargetSetting], rests: Rests) -> list[Landing]:
+def _of_part(part: _Part, targets: Sequence[TargetSetting], works_on: Sequence[str], rests: Rests) -> list[Landing]:
     lead = part.latest.lead
-    modes = list(dict.fromkeys(t.mode for t in targets)) or ([lead.mode] if lead else [])
+    unasked = [lead.mode] if lead and not targets else []
+    modes = list(dict.fromkeys([*(t.mode for t in targets), *works_on, *unasked]))
     landings = []
     for name in modes:
         mode = part.mode(name)
@@ -225,13 +252,12 @@ def note_name(freq_hz: float, concert_pitch_hz: float, spelling: Spelling = "sha
 def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[Landing]:
     work = latest_work(part.stages, mode.mode)
     outlook = _outlook(part, work, mode.mode)
-    of_modes = members_by_mode(part.latest)
-    taps_hz = [m.freq_hz for _, m in of_modes[mode.mode]]
+    taps_hz = _taps_hz(part.latest, mode.mode)
     landings = []
     for place in places:
         against = outlook if place.other is None else _outlook(part, work, mode.mode, place.other.mode)
         to_go = cents_between(mode.freq_hz, place.freq_hz)
-        within = sum(abs(cents_between(hz, place.freq_hz)) <= place.tolerance_cents for hz in taps_hz)
+        within = _within(taps_hz, place)
         landings.append(
             Landing(
                 part=part.latest.part,
@@ -260,6 +286,14 @@ def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[La
             )
         )
     return landings
+
+
+def _taps_hz(stage: Stage, mode: str) -> list[float]:
+    return [m.freq_hz for _, m in members_by_mode(stage)[mode]]
+
+
+def _within(taps_hz: Sequence[float], place: _Place) -> int:
+    return sum(abs(cents_between(hz, place.freq_hz)) <= place.tolerance_cents for hz in taps_hz)
 
 
 def _outlook(part: _Part, work: Work, mode: str, other: str = "") -> Outlook | None:

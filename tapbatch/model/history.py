@@ -1,7 +1,7 @@
 """What a comparison of readings finds, as values: stages, histories, drifts and landings.
 
 Conventions: as in :mod:`tapbatch.model.reading`; intervals are 95 % intervals. The values are made in this order:
-``Heard -> Stage -> History -> Drift -> Landing``.
+``Heard -> Stage -> History -> Drift -> WorkedOn -> Landing``.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gon
 Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
+Because = Literal["said", "target", "label", "strongest"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,6 +168,11 @@ class Stage:
         return next((m for m in self.modes if m.lead), None)
 
     @property
+    def strongest(self) -> StageMode | None:
+        """The lead mode, or the mode of the highest level if none may lead; ``None`` if nothing was measured."""
+        return self.lead or max(self.modes, key=lambda m: m.level_db, default=None)
+
+    @property
     def taps_used(self) -> int:
         """Number of taps measured at this stage."""
         return sum(len(h.reading.used_taps) for h in self.heard if h.recording.kind == "tap")
@@ -265,6 +271,22 @@ class Landing:
     moves_with: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkedOn:
+    """A mode that the maker works on at one stage of a part.
+
+    ``mode`` is its identity: a label, or ``r1``, ``r2``, ... if nothing is labelled. ``heard`` is false if the stage
+    has no reading of it; no other mode takes its place. ``because`` says how it is known: the maker ``said`` so, it
+    is the first ``target`` not yet reached, the first ``label`` that was heard, or merely the ``strongest`` mode.
+    """
+
+    part: str
+    stage: str
+    mode: str
+    heard: bool
+    because: Because
+
+
 @dataclass(frozen=True, slots=True)
 class SetupBelief:
     """What is believed of the shifts that a new set-up brings: probabilities over fixed grids of their sizes.
@@ -287,6 +309,8 @@ class History:
     ``stages`` is sorted by part (body last), then by ``order``; so are ``drifts`` and ``landings``. ``setup_cents``
     is the standard deviation by which a new set-up moves a mode, or ``None`` until set-ups have been repeated.
     ``setups_freq`` and ``setups_t60`` are what was believed of set-ups; ``None`` until the stages are compared.
+    ``worked_on`` is sorted like ``stages``, with one or two entries for each stage that has modes; it is empty until
+    :func:`tapbatch.compare.working_on.with_working_on` fills it.
     """
 
     instrument: str
@@ -298,6 +322,7 @@ class History:
     setup_cents: float | None = None
     setups_freq: SetupBelief | None = None
     setups_t60: SetupBelief | None = None
+    worked_on: tuple[WorkedOn, ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -307,3 +332,7 @@ class History:
     def of_part(self, part: str) -> tuple[Stage, ...]:
         """Return the stages of one part, in order."""
         return tuple(s for s in self.stages if s.part == part)
+
+    def working_on(self, part: str, stage: str) -> tuple[WorkedOn, ...]:
+        """Return what the maker works on at a stage of a part, by identity: up to two modes, the first in front."""
+        return tuple(w for w in self.worked_on if (w.part, w.stage) == (part, stage))

@@ -57,7 +57,7 @@ _TABLES: dict[str, str] = {
     "taps": "recording stage tap onset_s peak_dbfs snr_db used reason",
     "tap_modes": "recording stage tap mode freq_hz freq_se_hz t60_s t60_se_s q level_db",
     "modes": "part state stage stage_order mode lead freq_hz freq_low_hz freq_high_hz note cents concert_pitch_hz "
-    "t60_s t60_low_s t60_high_s q level_db taps flags freq_anew_low_hz freq_anew_high_hz "
+    "t60_s t60_low_s t60_high_s q level_db taps flags working_on freq_anew_low_hz freq_anew_high_hz "
     "playing_pitch_hz playing_note playing_cents",
     "drift": "part mode from_stage to_stage freq_change_hz freq_change_cents cents_low cents_high t60_change_pct "
     "t60_low_pct t60_high_pct verdict caution moved common_cents common_low_cents common_high_cents own_cents "
@@ -74,7 +74,7 @@ _TABLES: dict[str, str] = {
 }
 
 # What a column holds, in whatever table it stands. Columns that are named nowhere here hold text.
-_BOOLS = "used lead"
+_BOOLS = "used lead working_on"
 _INTS = (
     "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups steps_seen string recordings"
 )

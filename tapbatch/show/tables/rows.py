@@ -15,6 +15,7 @@ from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.notices import notices_of, notices_text
 from tapbatch.show.tables.columns import OF_INSTRUMENT, SCHEMA, Cell, Row
 from tapbatch.show.view.stages import stage_names
+from tapbatch.show.view.working import subjects_of
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
@@ -35,6 +36,9 @@ def table_rows(name: str, history: History) -> Iterator[Row]:
         yield from (_drift_row(names, drift) for drift in history.drifts)
     elif name == "targets":
         yield from (_target_row(names, landing) for landing in history.landings)
+    elif name == "modes":
+        for stage in history.stages:
+            yield from mode_rows(stage, history)
     elif name in _OF_STAGE:
         for stage in history.stages:
             yield from _OF_STAGE[name](stage)
@@ -56,11 +60,18 @@ def attention_rows(items: Sequence[Attention]) -> list[Row]:
     return [{"where": where, "problem": what, "remedy": remedy} for where, what, remedy in cells]
 
 
-def mode_rows(stage: Stage) -> list[Row]:
-    """Lay out the modes of one stage as rows of ``modes.csv``, by frequency."""
+def mode_rows(stage: Stage, history: History | None = None) -> list[Row]:
+    """Lay out the modes of one stage as rows of ``modes.csv``, by frequency.
+
+    Without the instrument's history the mode that leads is the one worked on.
+    """
     here: dict[str, Cell] = {"stage": stage.stage_shown, "stage_order": stage.order}
     modes = sorted(stage.modes, key=lambda m: m.freq_hz)
-    return [_filled("modes", mode, stage, **here, flags=_flags(mode, stage)) for mode in modes]
+    subjects = {subject.name for subject in subjects_of(history, stage)}
+    return [
+        _filled("modes", mode, stage, **here, flags=_flags(mode, stage), working_on=mode.mode in subjects)
+        for mode in modes
+    ]
 
 
 def sustain_rows(stage: Stage) -> list[Row]:
@@ -112,7 +123,6 @@ def _tap_mode_rows(stage: Stage, heard: Heard) -> list[Row]:
 
 
 _OF_STAGE: dict[str, Callable[[Stage], Iterable[Row]]] = {
-    "modes": mode_rows,
     "strings": lambda stage: [_filled("strings", string, stage=stage.stage_shown) for string in stage.strings],
     "sustain": sustain_rows,
 }

@@ -40,7 +40,7 @@ def latest_stage(history: History) -> Stage | None:
 
 def leading(stage: Stage) -> StageMode | None:
     """Return the mode that speaks for a stage: the lead, else the strongest; ``None`` where none was measured."""
-    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
+    return stage.strongest
 
 
 def last_with_modes(history: History, part: str) -> Stage | None:
