@@ -11,7 +11,7 @@ kind            when it stands, and what it carries
 strings rang    a mode is flagged ``string``: ``count`` such modes
 bounced         the mallet touched twice: ``count`` of ``total`` blows, of which ``lost`` could not be used
 talk            knocks were refused as voices, handling or unlike the others: ``count`` of ``total`` knocks
-noise           noise gives most of the interval of the mode asked about: ``half_cents`` is its half-width
+noise           noise gives most of the interval of what is worked on: ``half_cents`` is its half-width
 gain            the recorder changed its gain: ``count`` of ``total`` recordings
 mostly room     the room is nearly as strong as the sound: ``room_pct`` of the energy in the worst recording
 clipped         too loud for the recorder: ``count`` of ``total`` recordings
@@ -107,7 +107,7 @@ def faults_of(history: History, stage: Stage, steady_cents: float = 3.0) -> tupl
     found = [
         *_of_strings(stage.modes),
         *_of_knocks(heard),
-        *_of_noise([m for m in stage.modes if m.lead], steady_cents),
+        *_of_noise(_asked(history, stage), steady_cents),
         *_of_recordings(heard),
         *_of_setups(history, stage),
     ]
@@ -153,6 +153,12 @@ def _bounced(taps: Sequence[Tap]) -> list[Tap]:
         if blow is not None and blow not in found and blow.reason not in _NO_BLOW:
             found.append(blow)
     return found
+
+
+def _asked(history: History, stage: Stage) -> list[StageMode]:
+    """Return the modes that are worked on and heard; the lead where nothing says what is worked on."""
+    names = {worked.mode for worked in history.working_on(stage.part, stage.stage)}
+    return [m for m in stage.modes if (m.mode in names if names else m.lead)]
 
 
 def _of_noise(modes: Iterable[StageMode], steady_cents: float) -> Iterator[Fault]:

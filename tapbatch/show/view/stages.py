@@ -100,6 +100,17 @@ def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
     return sorted(chosen, key=lambda name: found[name][-1].freq_hz)
 
 
+def is_label(name: str) -> bool:
+    """Tell whether the maker gave a mode its name; ``r1``, ``r2``, ... are provisional.
+
+    Examples
+    --------
+    >>> is_label("air"), is_label("r12")
+    (True, False)
+    """
+    return not _PROVISIONAL.match(name)
+
+
 def mode_at(stage: Stage, name: str) -> StageMode | None:
     """Return a mode of a stage by its identity, or ``None``."""
     return next((m for m in stage.modes if m.mode == name), None)
