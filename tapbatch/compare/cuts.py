@@ -2,8 +2,8 @@
 
 Conventions: a stage was reached by a cut if it is a step of a series, or if the notes name its work, and if nothing
 says otherwise. What says otherwise is a part that is held in another way than before, and words of the work or, where
-no work is noted, of the series: ``varnished``, ``strung``, ``two weeks``, in English. Where neither names nor notes
-say anything, it is not known.
+no work is noted, of the stage's name: ``varnished``, ``strung``, ``two weeks``, in English. Where neither says
+anything, it is not known.
 """
 
 from __future__ import annotations
@@ -50,6 +50,6 @@ def kind_of_work(stage: Stage, stages: Sequence[Stage]) -> Work:
         return "other"
     series = next((h.recording.stage_shown for h in stage.heard if h.recording.step), "")
     said = (stage.note.work if stage.note else "") or series
-    if not said:
-        return "unknown"
-    return "other" if _NO_CUT.search(said) else "cut"
+    if _NO_CUT.search(said or stage.stage_shown):
+        return "other"
+    return "cut" if said else "unknown"

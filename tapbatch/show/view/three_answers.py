@@ -7,7 +7,7 @@ front, the strongest first.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from tapbatch.compare.cuts import Work, kind_of_work
@@ -43,12 +43,14 @@ class Told:
     """What is said of a stage at first: its name, its faults, three answers a subject, and the strongest beside.
 
     ``answers`` is empty if nothing could be read; ``strongest`` is empty if the strongest is worked on itself.
+    ``others`` says what is left of the other targets of the part, and is told on request.
     """
 
     name: str
     faults: tuple[Fault, ...]
     answers: tuple[Three, ...]
     strongest: str = ""
+    others: tuple[str, ...] = ()
 
 
 def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
@@ -60,6 +62,7 @@ def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
         faults=faults_of(history, stage, steady_cents),
         answers=tuple(_three(history, stage, subject) for subject in subjects),
         strongest=_beside(history, stage, beside) if beside else "",
+        others=tuple(_others(history, stage, {subject.name for subject in subjects})),
     )
 
 
@@ -97,7 +100,8 @@ def _where(subject: Subject, stage: Stage) -> str:
     named = (
         subject.name if is_label(subject.name) else "strongest" if subject.because == "strongest" else subject.name
     )
-    return f"{named} {words.note_text(mode)}, {words.sure_in_full(mode)}"
+    doubts = ", ".join(flag for flag in mode.flags if flag in words.DOUBTS)
+    return f"{named} {words.note_text(mode)}, {words.sure_in_full(mode)}{f' ({doubts})' if doubts else ''}"
 
 
 def _beside(history: History, stage: Stage, mode: StageMode) -> str:
@@ -164,16 +168,24 @@ def _ahead(history: History, ours: list[Landing]) -> Landing | None:
     return next(iter([*chosen, *towards, *sorted(known, key=lambda c: abs(c.cents_to_go))]), None)
 
 
+def _others(history: History, stage: Stage, told: Collection[str]) -> Iterator[str]:
+    work = kind_of_work(stage, history.of_part(stage.part))
+    for landing in history.landings:
+        mode = mode_at(stage, landing.mode)
+        here = (landing.part, landing.stage) == (stage.part, stage.stage) and landing.landing == "target"
+        if here and mode is not None and landing.mode not in told:
+            yield f"{landing.mode} {_to(landing, mode, work=work)}"
+
+
 def _to(landing: Landing, mode: StageMode, *, work: Work) -> str:
     return left_text(landing, mode, work=work, risky=is_risky(landing))
 
 
-def stages_told(history: History) -> Iterator[Stage]:
-    """Yield the stages that a run tells of: of each part the last that has modes, then a later one that has none."""
-    for part in history.parts:
-        stage = last_with_modes(history, part)
-        if stage is not None:
-            yield stage
-        tapped = [s for s in history.of_part(part) if any(h.recording.kind == "tap" for h in s.heard)]
-        if tapped and not tapped[-1].modes:
-            yield tapped[-1]
+def stages_told(history: History, part: str) -> Iterator[Stage]:
+    """Yield the stages of a part that a run tells of: the last that has modes, then a later one that has none."""
+    stage = last_with_modes(history, part)
+    if stage is not None:
+        yield stage
+    tapped = [s for s in history.of_part(part) if any(h.recording.kind == "tap" for h in s.heard)]
+    if tapped and not tapped[-1].modes:
+        yield tapped[-1]

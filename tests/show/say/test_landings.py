@@ -9,7 +9,7 @@ import pytest
 from tapbatch.model.history import History, Landing
 from tapbatch.show.say.landings import chance_text, landing_line, to_go_text
 from tapbatch.show.tables.rows import history_to_tables
-from tapbatch.show.terminal.readings import history_lines
+from tapbatch.show.terminal.told import history_lines
 from tapbatch.show.view.landings import chosen_landings, landing_lines
 
 UP = Landing(

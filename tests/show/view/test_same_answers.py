@@ -22,7 +22,7 @@ from tapbatch.show.browser.article import card_of
 from tapbatch.show.pdf.report import report_bytes
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
-from tapbatch.show.terminal.readings import arrival_lines
+from tapbatch.show.terminal.told import arrival_lines
 from tests.shops import make_shop, tapbatch, taps
 from tests.show.browser.parsed import page_bytes
 from tests.show.view import faces
@@ -65,7 +65,7 @@ def said_of(history: History, settings: InstrumentSettings) -> Said:
     stage = max(history.stages, key=lambda s: s.order)
     pdf = report_bytes(history, settings)
     page = page_bytes([card_of(history, settings)], ())
-    lines = arrival_lines(history, stage.heard[0].recording.path, settings.steady_cents)
+    lines = arrival_lines(history, stage.heard[0].recording.path, settings.steady_cents, full=True)
     told = {
         "slip": faces.of_slip(pdf),
         "card": faces.of_card(pdf),
@@ -137,7 +137,11 @@ def agree(said: Said) -> None:
         assert told == differed, face
     stands = said.faces["terminal"]["stands"]
     assert differed in stands
-    assert brief_way(said.faces["slip"].get("far", "")) in stands
+    told, ways = brief_way(said.faces["slip"].get("far", "")), faces.ways_of(stands)
+    if told.startswith("there"):
+        assert any(f"{size} c" in told for size, _ in ways), told
+    else:
+        assert not told or any(way in told and rounds_to(told.split()[0], size) for size, way in ways), told
 
 
 def brief_way(told: str) -> str:
