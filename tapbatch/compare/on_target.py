@@ -85,7 +85,9 @@ def taps_to_sure(members: Sequence[tuple[TapAt, Mode]], half_cents: float, wante
     now = join_members(members)[0].mean.half
     before = (count, half_cents)
     for times in _TIMES:
-        after = (times * count, half_cents * join_members(list(members) * times)[0].mean.half / now)
+        # Copies scatter less than as many taps of the same hand: the sum of squares grows, its divisor grows faster.
+        copies = math.sqrt((times * count - 1) / (times * (count - 1)))
+        after = (times * count, half_cents * copies * join_members(list(members) * times)[0].mean.half / now)
         if after[1] <= wanted_cents:
             return _least(before, after, wanted_cents, count)
         before = after

@@ -7,8 +7,9 @@ Conventions: distances in cents, from the reading to the landing. The first rule
 - ``fault``: a flag spoils the frequency of the latest reading (:data:`SPOILING_FLAGS`), a mode may have swapped names
   at one of the steps, or something besides the work moved it there (:data:`SPOILING_CAUTIONS`);
 - ``few steps``: fewer than three steps of the same work; ``points``: their stages have no tapping point in common;
-- ``past``: the work surely leads away from the landing, and the mode lay on its other side when the work began;
-  ``away``: it surely leads away, and did so from the start;
+- ``past``: the work surely leads away from the landing, and the mode lay on its other side when the work began; or
+  the work carried it past a target within fewer than three steps;
+- ``away``: the work surely leads away, and did so from the start;
 - ``beyond``: the landing is farther off than twice as many steps as were seen, or the steps shrink so that they never
   get there. With steps that vary by 20 % and trends of 10 % a step, two counts in five are off by more than half at
   twice the number seen, and one in four at that number.
@@ -40,14 +41,20 @@ Way = Literal["up", "down", ""]
 class Ahead:
     """What is known of the way to a landing.
 
-    ``to_go`` is from the latest reading, ``to_go_first`` from that of the stage at which the work began. ``outlook``
-    is ``None`` where nothing could be learned.
+    ``to_go`` is from the latest reading, ``to_go_first`` from that of the stage at which the work began. ``aimed``
+    says that the landing is a target. ``outlook`` is ``None`` where nothing could be learned.
     """
 
     to_go: float
     to_go_first: float
+    aimed: bool
     on_target: OnTarget
     outlook: Outlook | None
+
+    @property
+    def is_past(self) -> bool:
+        """Whether the mode lay on the other side of the landing when the work began."""
+        return self.to_go * self.to_go_first < 0
 
     @property
     def way(self) -> Way:
@@ -67,11 +74,11 @@ def no_forecast(ahead: Ahead, work: Work, faults: Sequence[str]) -> NoForecast |
     if faults:
         return "fault"
     if not work.enough:
-        return "few steps"
+        return "past" if ahead.aimed and ahead.is_past else "few steps"
     if ahead.outlook is None:
         return "points"
     if ahead.way == ("down" if ahead.to_go > 0 else "up"):
-        return "past" if ahead.to_go * ahead.to_go_first < 0 else "away"
+        return "past" if ahead.is_past else "away"
     if not ahead.way:
         return ""
     steps = ahead.outlook.steps_to_go(ahead.to_go)

@@ -257,7 +257,7 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
     there = on_target(to_go, half, place.tolerance_cents, within, len(taps_hz))
     other = place.other.mode if place.other else ""
     against = _outlook(part, work, mode.mode, other) if other else seen.outlook
-    ahead = Ahead(to_go, to_go + _came(work, mode.mode, other), there, against)
+    ahead = Ahead(to_go, to_go + _came(work, mode.mode, other), place.kind == "target", there, against)
     faults = faults_of(work, filter(None, (mode.mode, other)), part.drifts)
     why = no_forecast(ahead, work, faults)
     step = seen.outlook if why in ("", "past", "away", "beyond") else None

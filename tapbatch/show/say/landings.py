@@ -21,7 +21,7 @@ def to_go_text(landing: Landing) -> str:
     if landing.on_target != "no":
         sure = "surely" if landing.on_target == "sure" else "likely"
         return f"there, {sure} ({figures.signed(f'{landing.cents_to_go:z.1f}')} c)"
-    if landing.no_forecast == "past":
+    if landing.no_forecast == "past" and landing.landing == "target":
         return f"past it by {abs(landing.cents_to_go):.1f} c"
     return f"{abs(landing.cents_to_go):.1f} c {'up' if landing.cents_to_go > 0 else 'down'}"
 
@@ -81,6 +81,8 @@ _IN_A_CELL = {
 
 
 def _leads_away(landing: Landing) -> str:
+    if not landing.work_way:
+        return "this work carried it past"
     if landing.moves_with:
         return "this work leads farther off"
     does = "raises" if landing.work_way == "up" else "lowers"
