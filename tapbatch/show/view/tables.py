@@ -15,7 +15,7 @@ from typing import Literal
 from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import cautions_text
-from tapbatch.show.say.landings import steps_seen_text
+from tapbatch.show.say.landings import no_forecast_cell
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
 
 BESIDES = "besides the wood"
@@ -128,13 +128,15 @@ def first_table(history: History, stage: Stage) -> Table:
 def _landing(landing: Landing) -> Row:
     step = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
     steps, past = landing.steps_to_go, landing.overshoot
+    why, more = no_forecast_cell(landing), landing.taps_to_sure
+    sure = f" (+{more} tap{'' if more == 1 else 's'})" if more else ""
     return {
         "landing": Cell(f"{landing.landing_note}, {landing.landing}", landing.landing_hz),
         "mode": Cell(landing.mode),
         "to go": Cell(f"{landing.cents_to_go:+z.1f} c", landing.cents_to_go),
-        "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}"),
-        "one more step (c)": Cell(step or steps_seen_text(landing), landing.step_cents),
-        "steps": Cell("" if steps is None else f"{steps:.1f}", steps),
+        "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}{sure}"),
+        "one more step (c)": Cell(step or why, landing.step_cents),
+        "steps": Cell(why if step and steps is None else "" if steps is None else f"{steps:.1f}", steps),
         "past it (%)": Cell("" if past is None else f"{100 * past:.0f}", past),
     }
 
