@@ -25,7 +25,7 @@ from tapbatch.compare.stage import TapAt, members_by_mode
 from tapbatch.compare.step_limits import Ahead, faults_of, no_forecast
 from tapbatch.compare.step_series import Work, latest_work, positions
 from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
-from tapbatch.model.history import Drift, History, Landing, LandingKind, Stage, StageMode
+from tapbatch.model.history import Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import Spelling, cents_between, hz_to_note, note_to_hz
 from tapbatch.model.reading import Attention, Mode

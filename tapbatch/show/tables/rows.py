@@ -15,7 +15,7 @@ from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.notices import notices_of, notices_text
 from tapbatch.show.tables.columns import OF_INSTRUMENT, SCHEMA, Cell, Row
 from tapbatch.show.view.stages import stage_names
-from tapbatch.show.view.working import subjects_of
+from tapbatch.show.view.working import working_names
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
@@ -67,9 +67,9 @@ def mode_rows(stage: Stage, history: History | None = None) -> list[Row]:
     """
     here: dict[str, Cell] = {"stage": stage.stage_shown, "stage_order": stage.order}
     modes = sorted(stage.modes, key=lambda m: m.freq_hz)
-    subjects = {subject.name for subject in subjects_of(history, stage)}
+    works_on = working_names(history, stage)
     return [
-        _filled("modes", mode, stage, **here, flags=_flags(mode, stage), working_on=mode.mode in subjects)
+        _filled("modes", mode, stage, **here, flags=_flags(mode, stage), working_on=mode.mode in works_on)
         for mode in modes
     ]
 

@@ -22,7 +22,8 @@ from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import padded, wrapped
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, turned_down
-from tapbatch.show.view.stages import is_label, mode_rows
+from tapbatch.show.view.stages import mode_rows
+from tapbatch.show.view.working import is_label
 
 if TYPE_CHECKING:
     from rich.console import Console

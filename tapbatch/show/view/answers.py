@@ -18,7 +18,8 @@ from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import chance_text, landing_name, to_go_text, way_parts
 from tapbatch.show.view.landings import is_risky, landings_of
-from tapbatch.show.view.stages import drifts_into, leading, stage_before, stage_names
+from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
+from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
 
 Question = Literal["moved", "far", "rings", "trust"]
 
@@ -67,22 +68,42 @@ class Answer:
         return _INTERVAL.sub("", self.told)
 
 
-def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> tuple[Answer, ...]:
-    """Return the answers for a stage, from the mode that leads there; a pitch is sure within ``steady_cents``."""
-    drift = drifts_into(history, stage).get(lead.mode)
-    flags = dict.fromkeys((*lead.flags, *stage.flags))
+def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: float) -> tuple[Answer, ...]:
+    """Return the answers for a stage, of a mode that is worked on there; a pitch is sure within ``steady_cents``."""
+    mode, drift = subject.mode, drifts_into(history, stage).get(subject.name)
+    if mode is None:
+        return _unheard(history, stage, subject.name, drift)
+    flags = dict.fromkeys((*mode.flags, *stage.flags))
     return (
         _moved(history, stage, drift),
-        *_how_far(history, stage, lead),
-        _rings(lead, drift),
+        *_how_far(history, stage, mode),
+        _rings(mode, drift),
         Answer(
             question="trust",
-            told=capital(words.how_sure(lead, steady_cents)),
-            detail=_basis(lead, stage, steady_cents),
+            told=capital(words.how_sure(mode, steady_cents)),
+            detail=_basis(mode, stage, steady_cents),
             limits=tuple(Limit(name=flag, full=words.explain(flag)) for flag in flags),
-            number=words.sure_cents(lead),
+            number=words.sure_cents(mode),
         ),
     )
+
+
+def _unheard(history: History, stage: Stage, name: str, drift: Drift | None) -> tuple[Answer, ...]:
+    """Return the answers for a mode that is worked on and has no reading at the stage."""
+    moved = capital(moves.moved_text(drift)) if drift else "Not known"
+    cautions = cautions_text(drift.cautions) if drift else ""
+    limits = _limits(cautions, "besides the wood: ", "differs besides the wood: ")
+    return (
+        Answer(question="moved", told=moved, detail=last_heard_text(history, stage, name), limits=limits),
+        Answer(question="rings", told="T60 not known"),
+        Answer(question="trust", told="No reading", detail=WHAT_TO_DO),
+    )
+
+
+def last_heard_text(history: History, stage: Stage, name: str) -> str:
+    """Say where a mode lay when it was last heard, such as ``last heard at 05-closed: F#3 +16 c``."""
+    last = last_heard(history, stage, name)
+    return f"last heard at {last[0].stage_shown}: {words.note_text(last[1])}" if last else "never heard so far"
 
 
 def capital(text: str) -> str:
@@ -114,10 +135,10 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
     )
 
 
-def _how_far(history: History, stage: Stage, lead: StageMode) -> Iterator[Answer]:
-    for n, landing in enumerate(landings_of(history, stage, lead)[:MOST_LANDINGS]):
+def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
+    for n, landing in enumerate(landings_of(history, stage, mode)[:MOST_LANDINGS]):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
-        whose = capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
+        whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
@@ -128,8 +149,8 @@ def _how_far(history: History, stage: Stage, lead: StageMode) -> Iterator[Answer
         )
 
 
-def _rings(lead: StageMode, drift: Drift | None) -> Answer:
-    rings = words.t60_text(lead)
+def _rings(mode: StageMode, drift: Drift | None) -> Answer:
+    rings = words.t60_text(mode)
     now = f"T60 {rings} s" if rings else "T60 not known"
     change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
@@ -142,13 +163,13 @@ def _limits(limit: str, name: str = "", full: str = "") -> tuple[Limit, ...]:
     return (Limit(name=name + limit, full=full + limit),) if limit else ()
 
 
-def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
-    half, recordings = words.half_cents(lead), sum(h.recording.kind == "tap" for h in stage.heard)
-    taps = f"seen in {lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
+def _basis(mode: StageMode, stage: Stage, steady_cents: float) -> str:
+    half, recordings = words.half_cents(mode), sum(h.recording.kind == "tap" for h in stage.heard)
+    taps = f"seen in {mode.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
     said = taps if recordings < 2 else f"{taps}, {recordings} recordings"
     if math.isnan(half):
         return f"{said}; how sure is not known"
-    wide = f"; {words.untouched_text(lead)} is wider than the {steady_cents:g} c that count as steady"
+    wide = f"; {words.untouched_text(mode)} is wider than the {steady_cents:g} c that count as steady"
     return said + wide if half > steady_cents else said
 
 
@@ -158,18 +179,22 @@ def turned_down(stage: Stage) -> Counter[str]:
 
 
 def standing_text(history: History, stage: Stage) -> str:
-    """Say which note leads at a stage, how sure, what limits it, and whether it moved; or that none could be read."""
+    """Say where what is worked on lies at a stage, how sure, what limits it, and whether it moved.
+
+    If it was not heard, or if nothing could be read, that is said instead.
+    """
     said = ", ".join(word for word in (history.instrument_shown, stage.part, stage.stage_shown) if word)
-    lead = leading(stage)
-    if lead is None:
+    subject = subject_of(history, stage)
+    if subject is None:
         return f"{said}: {NOTHING_READ.lower()}"
-    played = words.playing_text(lead, stage)
-    flags = ", ".join(dict.fromkeys((*lead.flags, *stage.flags)))
+    mode = subject.mode
+    if mode is None:
+        return f"{said}: {not_heard_text(subject.name, stage)}, {last_heard_text(history, stage, subject.name)}"
+    played = words.playing_text(mode, stage)
+    flags = ", ".join(dict.fromkeys((*mode.flags, *stage.flags)))
     asides = [f"played: {played}" if played else "", flags]
-    said += f": {words.note_text(lead)}, {words.sure_in_full(lead)}" + "".join(
-        f" ({aside})" for aside in asides if aside
-    )
-    drift = drifts_into(history, stage).get(lead.mode)
+    said += f": {named_note(mode)}, {words.sure_in_full(mode)}" + "".join(f" ({aside})" for aside in asides if aside)
+    drift = drifts_into(history, stage).get(mode.mode)
     if drift is None:
         return said
     said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TypeVar
@@ -12,12 +11,11 @@ from typing import TypeVar
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.reading import Reading
 from tapbatch.show.say import moves, words
+from tapbatch.show.view.working import is_label, subject_of, working_names
 
 MOST_MODES = 8
 
 Shown = TypeVar("Shown")
-
-_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 Lined = Callable[[Stage], Stage]
 """Gives a stage with the lines that its charts need: the spectrum and the trace of the recordings that stand for it.
@@ -82,10 +80,10 @@ def most_tapped(stage: Stage, shown: Callable[[Reading], Shown | None]) -> Shown
     return shown(best) if best else None
 
 
-def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
-    """Return the modes of one part that a chart shows, from low to high.
+def chart_modes(stages: Sequence[Stage], first: Collection[str] = (), most: int = MOST_MODES) -> list[str]:
+    """Return the modes of one part that a chart shows: those in ``first``, then the others from low to high.
 
-    The latest lead comes first, then the builder's labels, then what is strongest over all stages.
+    The latest lead is the next to get a place, then the builder's labels, then what is strongest over all stages.
     """
     found: dict[str, list[StageMode]] = {}
     for stage in stages:
@@ -94,21 +92,11 @@ def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
     latest_lead = stages[-1].lead.mode if stages and stages[-1].lead else ""
 
     def rank(name: str) -> tuple[bool, bool, float]:
-        return name != latest_lead, bool(_PROVISIONAL.match(name)), -max(m.level_db for m in found[name])
+        foremost = name in first or name == latest_lead
+        return not foremost, not is_label(name), -max(m.level_db for m in found[name])
 
     chosen = sorted(found, key=rank)[:most]
-    return sorted(chosen, key=lambda name: found[name][-1].freq_hz)
-
-
-def is_label(name: str) -> bool:
-    """Tell whether the maker gave a mode its name; ``r1``, ``r2``, ... are provisional.
-
-    Examples
-    --------
-    >>> is_label("air"), is_label("r12")
-    (True, False)
-    """
-    return not _PROVISIONAL.match(name)
+    return sorted(chosen, key=lambda name: (name not in first, found[name][-1].freq_hz))
 
 
 def mode_at(stage: Stage, name: str) -> StageMode | None:
@@ -145,9 +133,13 @@ def sign_text(verdict: str, change_cents: float | None) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModeRow:
-    """A mode, how it moved, and the words for which the mode alone is not enough; a text is empty if not known."""
+    """A mode, how it moved, and the words for which the mode alone is not enough; a text is empty if not known.
+
+    ``worked_on`` tells whether the maker works on it; without the instrument's history, whether it leads.
+    """
 
     mode: StageMode
+    worked_on: bool
     drift: Drift | None
     trust: words.Sureness
     moved: str
@@ -161,24 +153,31 @@ class ModeRow:
 
 
 def mode_rows(stage: Stage, steady_cents: float, history: History | None = None) -> list[ModeRow]:
-    """Return a row for each mode of a stage, from strong to faint, the one that leads in front.
+    """Return a row for each mode of a stage: what is worked on in front, then the others from strong to faint.
 
-    A pitch counts as sure within ``steady_cents``. Without the instrument's history nothing is said of moves.
+    A pitch counts as sure within ``steady_cents``. Without the instrument's history nothing is said of moves, and the
+    one that leads is in front.
     """
-    lead, drifts = leading(stage), drifts_into(history, stage) if history else {}
+    names, drifts = working_names(history, stage), drifts_into(history, stage) if history else {}
+
+    def rank(mode: StageMode) -> tuple[int, float]:
+        return names.index(mode.mode) if mode.mode in names else len(names), -mode.level_db
+
     return [
         ModeRow(
             mode=mode,
+            worked_on=mode.mode in names,
             drift=(drift := drifts.get(mode.mode)),
             trust=words.how_sure(mode, steady_cents),
             moved=moves.moved_cell(drift) if drift else "",
             taps=f"{mode.taps}/{stage.taps_used}",
             played=words.playing_text(mode, stage),
         )
-        for mode in sorted(stage.modes, key=lambda m: (m is not lead, -m.level_db))
+        for mode in sorted(stage.modes, key=rank)
     ]
 
 
-def lead_row(history: History, stage: Stage, steady_cents: float) -> ModeRow | None:
-    """Return the row of the mode that leads at a stage, ``None`` where none was measured."""
-    return next(iter(mode_rows(stage, steady_cents, history)), None)
+def first_row(history: History, stage: Stage, steady_cents: float) -> ModeRow | None:
+    """Return the row of the mode that a face puts first at a stage; ``None`` if that one was not heard."""
+    subject, rows = subject_of(history, stage), mode_rows(stage, steady_cents, history)
+    return next((row for row in rows if subject and row.mode is subject.mode), None)

@@ -17,6 +17,7 @@ from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import no_forecast_cell
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
+from tapbatch.show.view.working import working_names
 
 BESIDES = "besides the wood"
 
@@ -50,7 +51,7 @@ def _mode(row: ModeRow) -> Row:
         "note": Cell(words.note_text(mode), mode.freq_hz),
         "how sure": Cell(words.sure_text(mode), words.sure_cents(mode)),
         "trust": Cell(row.trust),
-        "mode": Cell(f"{mode.mode}, leads" if mode.lead else mode.mode),
+        "mode": Cell(_name(row)),
         "moved": Cell(row.moved, row.drift.extent.cents if row.drift and row.drift.extent else None),
         "Hz": Cell(words.hz_text(mode), mode.freq_hz),
         "T60 (s)": Cell(words.t60_text(mode), mode.t60_s),
@@ -59,6 +60,13 @@ def _mode(row: ModeRow) -> Row:
         "taps": Cell(str(mode.taps), mode.taps),
         "noticed": Cell(", ".join(mode.flags), items=mode.flags),
     }
+
+
+def _name(row: ModeRow) -> str:
+    """Return the name of a mode, and whether it is worked on or leads; a leading mode needs no more than that."""
+    if row.mode.lead:
+        return f"{row.mode.mode}, leads"
+    return f"{row.mode.mode}, worked on" if row.worked_on else row.mode.mode
 
 
 def played_table(stage: Stage) -> Table:
@@ -166,8 +174,10 @@ def part_tables(history: History, part: str, steady_cents: float, *, latest: boo
     With ``latest`` they say what moved on the way to the latest stage only, and not from each stage to the next.
     """
     stage = history.of_part(part)[-1]
-    modes = sorted(mode_rows(stage, steady_cents, history), key=lambda r: r.mode.freq_hz)
-    landings = tuple(_landing(landing) for landing in history.landings if landing.part == part)
+    modes = sorted(mode_rows(stage, steady_cents, history), key=lambda r: (not r.worked_on, r.mode.freq_hz))
+    works_on = working_names(history, stage)
+    landed = [landing for landing in history.landings if landing.part == part]
+    landings = tuple(map(_landing, sorted(landed, key=lambda landing: landing.mode not in works_on)))
     tables = (
         Table(kind="modes", title=f"{part}: modes at {stage.stage_shown}", rows=tuple(map(_mode, modes))),
         played_table(stage),

@@ -6,10 +6,13 @@ stage stands alone, the mode that leads speaks for the stage.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from tapbatch.model.history import Because, History, Stage, StageMode
-from tapbatch.show.view.stages import leading, mode_at
+from tapbatch.show.say import moves, words
+
+_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,8 +31,9 @@ def subjects_of(history: History | None, stage: Stage) -> tuple[Subject, ...]:
     """Return what is worked on at a stage, one or two modes; none if nothing at all was measured there."""
     told = history.working_on(stage.part, stage.stage) if history else ()
     if told:
-        return tuple(Subject(name=w.mode, mode=mode_at(stage, w.mode), because=w.because) for w in told)
-    lead = leading(stage)
+        read = {mode.mode: mode for mode in stage.modes}
+        return tuple(Subject(name=w.mode, mode=read.get(w.mode), because=w.because) for w in told)
+    lead = stage.strongest
     return (Subject(name=lead.mode, mode=lead, because="strongest"),) if lead else ()
 
 
@@ -38,11 +42,32 @@ def subject_of(history: History | None, stage: Stage) -> Subject | None:
     return next(iter(subjects_of(history, stage)), None)
 
 
+def working_names(history: History | None, stage: Stage) -> tuple[str, ...]:
+    """Return the identities of what is worked on at a stage, the first in front."""
+    return tuple(subject.name for subject in subjects_of(history, stage))
+
+
 def strongest_beside(history: History | None, stage: Stage) -> StageMode | None:
     """Return the mode that leads at a stage if it is not among those worked on, else ``None``."""
-    lead = leading(stage)
-    named = {subject.name for subject in subjects_of(history, stage)}
-    return lead if lead and lead.mode not in named else None
+    lead = stage.strongest
+    return lead if lead and lead.mode not in working_names(history, stage) else None
+
+
+def is_label(name: str) -> bool:
+    """Tell whether the name of a mode is the maker's own, and not ``r1``, ``r2``, ...
+
+    Examples
+    --------
+    >>> is_label("air"), is_label("r12")
+    (True, False)
+    """
+    return not _PROVISIONAL.match(name)
+
+
+def named_note(mode: StageMode) -> str:
+    """Return the note of a mode and how far off it is, behind its label if it has one: ``air F#3 +38 c``."""
+    note = words.note_text(mode)
+    return f"{mode.mode} {note}" if is_label(mode.mode) else note
 
 
 def not_heard_text(name: str, stage: Stage) -> str:
@@ -57,3 +82,28 @@ def not_heard_text(name: str, stage: Stage) -> str:
     """
     taps = sum(heard.recording.kind == "tap" for heard in stage.heard)
     return f"{name}: not heard in {'this recording' if taps < 2 else f'these {taps} recordings'}"
+
+
+def last_heard(history: History, stage: Stage, name: str) -> tuple[Stage, StageMode] | None:
+    """Return the last reading of a mode up to a stage of its part, with its stage; ``None`` if there is none."""
+    so_far = (s for s in history.of_part(stage.part) if s.order <= stage.order)
+    read = [(s, mode) for s in so_far for mode in s.modes if mode.mode == name]
+    return read[-1] if read else None
+
+
+def beside_lines(history: History, stage: Stage) -> list[str]:
+    """Return a line for the second mode that is worked on, and one for the strongest if it is another.
+
+    Such as ``strongest: main C4 +9.5 c, ± 4 c, up 3 c``.
+    """
+    drifts = {d.mode: d for d in history.drifts if (d.part, d.to_stage) == (stage.part, stage.stage)}
+
+    def told(mode: StageMode) -> str:
+        name = f"{mode.mode} {words.note_text(mode)}"
+        drift = drifts.get(mode.mode)
+        return ", ".join(filter(None, (name, words.sure_text(mode), moves.moved_cell(drift) if drift else "")))
+
+    others = subjects_of(history, stage)[1:]
+    lines = [f"also worked on: {told(s.mode)}" if s.mode else f"also {not_heard_text(s.name, stage)}" for s in others]
+    strongest = strongest_beside(history, stage)
+    return [*lines, f"strongest: {told(strongest)}"] if strongest else lines

@@ -26,6 +26,7 @@ from tapbatch.show.say.cautions import caution_text, cautions_text, learned_text
 from tapbatch.show.say.landings import chance_text
 from tapbatch.show.view.answers import answers_of
 from tapbatch.show.view.landings import is_risky
+from tapbatch.show.view.working import subjects_of
 from tests.refusals import misses
 from tests.show.draw.boxes import box_of, clashes
 
@@ -163,7 +164,8 @@ def test_what_makes_a_reading_unsure_is_said(
     stage = make_stage("top", "free", "s", 1, [make_mode("r1", 200.0, lead=True, half_cents=half_cents)])
     history = History(instrument="a", instrument_shown="a", stages=(stage,), drifts=())
     said = " ".join(word.text for word in drawn(history)[0].words)
-    answer = next(a for a in answers_of(history, stage, stage.modes[0], 3.0) if a.question == "trust")
+    (subject,) = subjects_of(history, stage)
+    answer = next(a for a in answers_of(history, stage, subject, 3.0) if a.question == "trust")
     assert answer.detail in said
     assert (misses(answer.detail, "± 7 c", "3 c") == []) is wider
     # a reading that is sure gives the taps alone; one of unknown width gives a reason as well

@@ -10,15 +10,16 @@ import pytest
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.show.say.words import sure_cents
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.stages import latest_stage, leading
+from tapbatch.show.view.stages import latest_stage
+from tapbatch.show.view.working import subject_of
 
 
 def answers(history: History, steady_cents: float = 3.0) -> list[Answer]:
     stage = latest_stage(history)
     assert stage is not None
-    lead = leading(stage)
-    assert lead is not None
-    return [*answers_of(history, stage, lead, steady_cents)]
+    subject = subject_of(history, stage)
+    assert subject is not None
+    return [*answers_of(history, stage, subject, steady_cents)]
 
 
 def test_every_question_has_an_answer_in_order(whole: History) -> None:
