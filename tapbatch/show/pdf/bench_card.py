@@ -60,8 +60,8 @@ def _draw_note(sheet: Sheet, subject: Subject, history: History, stage: Stage, s
     x = left + text_width_mm(mode.note, HUGE, True) + 7.0
     cents = words.cents_text(mode)
     sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, role=role)
-    sure = f"{words.sure_text(mode)}, {mode.mode}"
-    sheet.say(x, 75.0, sure, _fitting(sure, right - x, ANSWER), role="soft text", within_mm=right - x)
+    sheet.say(x, 75.0, words.sure_text(mode), ANSWER, role="soft text", within_mm=right - x)
+    sheet.say(x, 37.5, mode.mode, _fitting(mode.mode, right - x, ANSWER), bold=True, within_mm=right - x)
 
 
 def _fitting(text: str, width_mm: float, largest_pt: float) -> float:

@@ -115,7 +115,8 @@ def of_list(page: bytes) -> Told:
 def of_terminal(lines: list[str]) -> Told:
     """What is printed when a recording of the stage arrives: the sentence first, then mode by mode."""
     stands = flat("\n".join(lines)).partition(" heard, ")[0]
-    row = next(line for line in lines if line.startswith("leads "))
+    note, cents, _ = note_of(stands).split(" ", 2)
+    row = next(line for line in lines if re.match(rf"(?:leads)? +{re.escape(note)} +{re.escape(cents)} c ", line))
     t60 = re.search(r"± \S+ c +[\d.]+ +([\d.]+)", row)
     moved = re.search(f", {_MOVE}", stands)
     said = moved[1] if moved else "first stage"
