@@ -204,7 +204,7 @@ def test_all_faces_say_that_what_is_worked_on_was_not_heard(whole: History) -> N
     page = parse(page_bytes([card_of(history, settings)], ()))
     last = next(m for m in earlier[-1].modes if m.mode == "air")
     for face in (slip, card, page.one("article").text):
-        assert re.search(r"\bair ?not heard in this recording", face)
+        assert re.search(r"air ?not heard in this recording", face)
         assert f"last heard at {earlier[-1].stage_shown}: {last.note}" in face
         assert "strongest: main" in face
         assert "No reading" in face
