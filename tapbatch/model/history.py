@@ -19,6 +19,7 @@ Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
 Because = Literal["said", "target", "label", "strongest"]
+NoForecast = Literal["on target", "strung", "fault", "few steps", "points", "past", "away", "beyond"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -241,9 +242,18 @@ class Landing:
 
     ``cents_to_go`` is signed and goes from the reading to the landing. ``step_*`` is the effect of one more step of
     the same work with its 95 % prediction interval; ``overshoot`` is the chance (0 to 1) that it carries the mode
-    past the landing's tolerance. Both are ``None`` after fewer than three such steps. ``basis`` says which steps the
-    estimate comes from. ``moves_with`` names the mode from which the landing is measured, and is empty if the landing
-    is fixed; if it is not empty, ``steps_to_go`` and ``overshoot`` refer to the distance between the two modes.
+    past the landing's tolerance. ``basis`` says which steps the estimate comes from. ``moves_with`` names the mode
+    from which the landing is measured, and is empty if the landing is fixed; if it is not empty, ``steps_to_go``,
+    ``overshoot`` and ``work_way`` refer to the distance between the two modes.
+
+    ``no_forecast`` is why there is no forecast, empty where there is one (:mod:`tapbatch.compare.step_limits` has the
+    rules). Then ``steps_to_go`` and ``overshoot`` are ``None``, and so is ``step_*`` unless the work itself is known:
+    it is if the mode is ``past`` the landing, leads ``away`` from it, or the landing is ``beyond`` the data.
+    ``faults`` are the flags and cautions that stand against it. ``work_way`` is the way in which the work surely
+    moves the mode, empty if that is not sure.
+
+    ``taps_to_sure`` is how many more taps would make a mode that reads on the landing surely so; ``None`` where it is
+    sure, or off the landing, or where more taps are not likely to do.
     """
 
     part: str
@@ -269,6 +279,15 @@ class Landing:
     overshoot: float | None
     basis: str
     moves_with: str = ""
+    no_forecast: NoForecast | Literal[""] = ""
+    faults: tuple[str, ...] = ()
+    work_way: Literal["up", "down", ""] = ""
+    taps_to_sure: int | None = None
+
+    @property
+    def reads_on(self) -> bool:
+        """Whether the reading lies within the tolerance, sure or not."""
+        return abs(self.cents_to_go) <= self.tolerance_cents
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -18,7 +18,7 @@ from tapbatch.show.draw import over_stages
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import ModePoint
-from tapbatch.show.say import words
+from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.view.stages import drifts_by_stage, mode_at, sign_text
 from tapbatch.show.view.working import subjects_of
@@ -189,5 +189,5 @@ def _tell_latest(chart: Chart, panel: Panel, point: ModePoint) -> None:
 
 def _told(stage: Stage, point: ModePoint) -> str:
     """Say where a mode lay at a stage, and how it moved there."""
-    how = f", {words.moved_cell(point.drift)}" if point.drift else ""
+    how = f", {moves.moved_cell(point.drift)}" if point.drift else ""
     return f"{stage.stage_shown} {words.note_text(point.mode)} {words.sure_text(point.mode)}{how}"

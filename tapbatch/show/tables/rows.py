@@ -148,5 +148,6 @@ def _target_row(names: Mapping[tuple[str, str], str], landing: Landing) -> Row:
         landing,
         stage=names.get((landing.part, landing.stage), landing.stage),
         taps_within=f"{landing.taps_within}/{landing.taps}",
+        faults=";".join(landing.faults),
         overshoot_pct=None if landing.overshoot is None else 100.0 * landing.overshoot,
     )

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
-from tapbatch.show.say import words
+from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
-from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text, way_text
+from tapbatch.show.say.landings import chance_text, landing_name, to_go_text, way_parts
 from tapbatch.show.view.landings import is_risky, landings_of
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
@@ -90,7 +90,7 @@ def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: f
 
 def _unheard(history: History, stage: Stage, name: str, drift: Drift | None) -> tuple[Answer, ...]:
     """Return the answers for a mode that is worked on and has no reading at the stage."""
-    moved = capital(words.moved_text(drift)) if drift else "Not known"
+    moved = capital(moves.moved_text(drift)) if drift else "Not known"
     cautions = cautions_text(drift.cautions) if drift else ""
     limits = _limits(cautions, "besides the wood: ", "differs besides the wood: ")
     return (
@@ -125,10 +125,10 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         return Answer(question="moved", told="Not compared", detail=f"with {before.stage_shown}")
     names = stage_names(history)
     start, first = (names.get((stage.part, name), name) for name in (drift.from_stage, drift.first_stage))
-    told = (f"since {start}", words.more_taps_text(drift), words.since_first_text(drift, first))
+    told = (f"since {start}", moves.more_taps_text(drift), moves.since_first_text(drift, first))
     return Answer(
         question="moved",
-        told=capital(words.moved_text(drift)),
+        told=capital(moves.moved_text(drift)),
         detail="; ".join(filter(None, told)),
         limits=_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
         number=drift.extent.cents if drift.extent else None,
@@ -142,7 +142,7 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (step_text(landing), way_text(landing), "" if risky else chance))),
+            detail=", ".join(filter(None, (*way_parts(landing), "" if risky else chance))),
             limits=_limits(f"{chance}: take off less" if risky else ""),
             goes_on=n > 0,
             number=landing.cents_to_go,
@@ -152,10 +152,10 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
 def _rings(mode: StageMode, drift: Drift | None) -> Answer:
     rings = words.t60_text(mode)
     now = f"T60 {rings} s" if rings else "T60 not known"
-    change = words.rings_text(drift) if drift else ""
+    change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
         return Answer(question="rings", told=now)
-    limits, number = _limits(words.rings_limit(drift)), drift.t60_change_pct
+    limits, number = _limits(moves.rings_limit(drift)), drift.t60_change_pct
     return Answer(question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=number)
 
 
@@ -197,5 +197,5 @@ def standing_text(history: History, stage: Stage) -> str:
     drift = drifts_into(history, stage).get(mode.mode)
     if drift is None:
         return said
-    said = ", ".join(filter(None, (said, words.moved_text(drift), words.more_taps_text(drift))))
+    said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))
     return f"{said} ({cautions_text(drift.cautions)})" if drift.cautions else said

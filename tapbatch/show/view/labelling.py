@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from tapbatch.model.history import History, Stage
 from tapbatch.model.names import identity
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.say import words
+from tapbatch.show.say import moves
 from tapbatch.show.view.stages import drifts_into
 from tapbatch.show.view.working import is_label
 
@@ -48,7 +48,7 @@ def offer_of(history: History, stage: Stage, settings: InstrumentSettings) -> Of
     if mode is None:
         return None
     if mode.mode in far:
-        why = f"{mode.mode} moved most: {words.moved_cell(moved[mode.mode])}."
+        why = f"{mode.mode} moved most: {moves.moved_cell(moved[mode.mode])}."
     else:
         why = f"{mode.mode} leads."
     of_part = [] if stage.part in ("", "body") else [f'part = "{stage.part}"']

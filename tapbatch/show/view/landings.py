@@ -29,7 +29,7 @@ def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
     targets = tuple(landing for landing in of_part if landing.landing == "target")
     if targets or not of_part:
         return targets
-    ahead = [landing for landing in of_part if landing.steps_to_go is not None]
+    ahead = [landing for landing in of_part if landing.steps_to_go is not None or landing.no_forecast == "beyond"]
     return (min(ahead or of_part, key=lambda landing: abs(landing.cents_to_go)),)
 
 

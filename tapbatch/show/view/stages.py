@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.reading import Reading
-from tapbatch.show.say import words
+from tapbatch.show.say import moves, words
 from tapbatch.show.view.working import is_label, subject_of, working_names
 
 MOST_MODES = 8
@@ -169,7 +169,7 @@ def mode_rows(stage: Stage, steady_cents: float, history: History | None = None)
             worked_on=mode.mode in names,
             drift=(drift := drifts.get(mode.mode)),
             trust=words.how_sure(mode, steady_cents),
-            moved=words.moved_cell(drift) if drift else "",
+            moved=moves.moved_cell(drift) if drift else "",
             taps=f"{mode.taps}/{stage.taps_used}",
             played=words.playing_text(mode, stage),
         )

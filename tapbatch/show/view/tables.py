@@ -13,9 +13,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
-from tapbatch.show.say import words
+from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import cautions_text
-from tapbatch.show.say.landings import steps_seen_text
+from tapbatch.show.say.landings import no_forecast_cell
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
 from tapbatch.show.view.working import working_names
 
@@ -100,17 +100,17 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
 
 def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:
     before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
-    more = words.more_text(drift)
-    cents = words.extent_text(drift.extent)
-    t60 = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
+    more = moves.more_text(drift)
+    cents = moves.extent_text(drift.extent)
+    t60 = figures.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
     return {
         "stage": Cell(f"{before} to {after}", order),
-        "verdict": Cell(words.VERDICTS[drift.verdict] + (f" (+{more})" if more else "")),
+        "verdict": Cell(moves.VERDICTS[drift.verdict] + (f" (+{more})" if more else "")),
         "mode": Cell(drift.mode),
-        "moved": Cell(words.moved_text(drift), drift.extent.cents if drift.extent else None),
+        "moved": Cell(moves.moved_text(drift), drift.extent.cents if drift.extent else None),
         "cents": Cell(cents, drift.extent.cents if drift.extent else None),
-        "which": Cell(words.MOVED[drift.moved]),
-        "rings": Cell(words.rings_text(drift), drift.t60_change_pct),
+        "which": Cell(moves.MOVED[drift.moved]),
+        "rings": Cell(moves.rings_text(drift), drift.t60_change_pct),
         "T60 (%)": Cell(t60, drift.t60_change_pct),
         BESIDES: Cell(cautions_text(drift.cautions)),
     }
@@ -121,9 +121,9 @@ def first_table(history: History, stage: Stage) -> Table:
     names = stage_names(history)
     rows = tuple(
         {
-            "verdict": Cell(words.VERDICTS[d.first_verdict]),
+            "verdict": Cell(moves.VERDICTS[d.first_verdict]),
             "mode": Cell(d.mode),
-            "cents": Cell(words.extent_text(d.first_extent), d.first_extent.cents if d.first_extent else None),
+            "cents": Cell(moves.extent_text(d.first_extent), d.first_extent.cents if d.first_extent else None),
             "since": Cell(names.get((stage.part, d.first_stage), d.first_stage)),
             BESIDES: Cell(cautions_text(d.first_cautions)),
         }
@@ -134,15 +134,17 @@ def first_table(history: History, stage: Stage) -> Table:
 
 
 def _landing(landing: Landing) -> Row:
-    step = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
+    step = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
     steps, past = landing.steps_to_go, landing.overshoot
+    why, more = no_forecast_cell(landing), landing.taps_to_sure
+    sure = f" (+{more} tap{'' if more == 1 else 's'})" if more else ""
     return {
         "landing": Cell(f"{landing.landing_note}, {landing.landing}", landing.landing_hz),
         "mode": Cell(landing.mode),
         "to go": Cell(f"{landing.cents_to_go:+z.1f} c", landing.cents_to_go),
-        "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}"),
-        "one more step (c)": Cell(step or steps_seen_text(landing), landing.step_cents),
-        "steps": Cell("" if steps is None else f"{steps:.1f}", steps),
+        "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}{sure}"),
+        "one more step (c)": Cell(step or why, landing.step_cents),
+        "steps": Cell(why if step and steps is None else "" if steps is None else f"{steps:.1f}", steps),
         "past it (%)": Cell("" if past is None else f"{100 * past:.0f}", past),
     }
 
@@ -153,13 +155,13 @@ def strings_table(stage: Stage) -> Table:
 
 
 def _string(string: OpenString) -> Row:
-    hz, _ = words.value_and_half_width(string.freq_hz, (string.freq_high_hz - string.freq_low_hz) / 2, 2)
+    hz, _ = figures.value_and_half_width(string.freq_hz, (string.freq_high_hz - string.freq_low_hz) / 2, 2)
     pair = "" if string.pair_cents is None else f"{string.pair_cents:.1f} c apart"
-    rings = words.seconds_text(string.t60_s, string.t60_low_s, string.t60_high_s)
+    rings = figures.seconds_text(string.t60_s, string.t60_low_s, string.t60_high_s)
     return {
         "string": Cell(str(string.string), string.string),
         "expected": Cell(string.expected_note, string.expected_hz),
-        "off": Cell(f"{words.signed(f'{string.cents_off:z.1f}')} c", string.cents_off),
+        "off": Cell(f"{figures.signed(f'{string.cents_off:z.1f}')} c", string.cents_off),
         "pair": Cell(pair, string.pair_cents),
         "Hz": Cell(hz, string.freq_hz),
         "T60 (s)": Cell(rings, string.t60_s),

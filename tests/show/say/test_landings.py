@@ -9,16 +9,20 @@ import pytest
 from tapbatch.model.history import History, Landing
 from tapbatch.show.say.landings import chance_text, landing_line, to_go_text
 from tapbatch.show.tables.rows import history_to_tables
-from tapbatch.show.terminal.readings import history_lines
+from tapbatch.show.terminal.told import history_lines
 from tapbatch.show.view.landings import chosen_landings, landing_lines
 
 UP = Landing(
     part="body", mode="air", stage="s", freq_hz=176.0, note="F3", cents=13.7, landing="above", landing_note="F#3",
     landing_hz=185.0, cents_to_go=86.3, tolerance_cents=3.0, on_target="no", taps_within=0, taps=5, step_cents=None,
     step_low_cents=None, step_high_cents=None, steps_seen=1, steps_to_go=None, overshoot=None, basis="1 step",
+    no_forecast="few steps",
 )  # fmt: skip
 DOWN = replace(UP, landing="below", landing_note="F3", landing_hz=174.6, cents_to_go=-13.7)
-KNOWN = replace(UP, step_cents=10.0, step_low_cents=6.0, step_high_cents=14.0, steps_to_go=8.6, overshoot=0.0001)
+KNOWN = replace(
+    UP, step_cents=10.0, step_low_cents=6.0, step_high_cents=14.0, steps_to_go=8.6, overshoot=0.0001, no_forecast="",
+    work_way="up",
+)  # fmt: skip
 
 
 def _history(*landings: Landing) -> History:
@@ -50,15 +54,15 @@ def test_every_target_is_said_and_nothing_else() -> None:
 
 
 @pytest.mark.parametrize(
-    ("overshoot", "on_target", "said"),
+    ("overshoot", "to_go", "said"),
     [
-        (0.0, "no", "under 1 % chance that the next passes it"),
-        (0.174, "no", "17 % chance that the next passes it"),
-        (1.0, "likely", "over 99 % chance that the next leaves it"),
+        (0.0, 86.3, "under 1 % chance that the next passes it"),
+        (0.174, 86.3, "17 % chance that the next passes it"),
+        (1.0, -2.5, "over 99 % chance that the next leaves it"),
     ],
 )
-def test_a_chance_is_never_none_nor_certain(overshoot: float, on_target: str, said: str) -> None:
-    assert chance_text(replace(KNOWN, overshoot=overshoot, on_target=on_target)) == said  # type: ignore[arg-type]
+def test_a_chance_is_never_none_nor_certain(overshoot: float, to_go: float, said: str) -> None:
+    assert chance_text(replace(KNOWN, overshoot=overshoot, cents_to_go=to_go)) == said
 
 
 def test_what_is_there_is_said_to_be() -> None:
