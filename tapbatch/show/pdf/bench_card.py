@@ -27,9 +27,8 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, subject: Subje
     sheet.say(right, 22.0, placed, HEAD, ha="right", role="soft text", within_mm=0.5 * sheet.measure_mm - 4.0)
     sheet.rule(left, 27.0, right, 27.0, "heading")
     fault = fault_line(history, stage, steady_cents)
-    sheet.say(
-        left, 34.0, fault, _fitting(fault, right - left, ASIDE), bold=True, role="caution", within_mm=right - left
-    )
+    size = _fitting(fault, right - left, ASIDE)
+    sheet.say(left, 14.0, fault, size, bold=True, role="caution", within_mm=right - left)
     _draw_note(sheet, subject, history, stage, steady_cents)
     y = 88.0
     for line in beside_lines(history, stage):
@@ -64,8 +63,8 @@ def _draw_note(sheet: Sheet, subject: Subject, history: History, stage: Stage, s
     x = left + text_width_mm(mode.note, HUGE, True) + 7.0
     cents = words.cents_text(mode)
     sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, role=role)
-    sure = f"{words.sure_text(mode)}, {mode.mode}"
-    sheet.say(x, 75.0, sure, _fitting(sure, right - x, ANSWER), role="soft text", within_mm=right - x)
+    sheet.say(x, 75.0, words.sure_text(mode), ANSWER, role="soft text", within_mm=right - x)
+    sheet.say(x, 37.5, mode.mode, _fitting(mode.mode, right - x, ANSWER), bold=True, within_mm=right - x)
 
 
 def _fitting(text: str, width_mm: float, largest_pt: float) -> float:

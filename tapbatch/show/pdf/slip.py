@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, Sheet
-from tapbatch.show.draw.drift import latest_staff
+from tapbatch.show.draw.drift import LATEST, latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.pdf.blocks import Column
@@ -28,7 +28,7 @@ from tapbatch.show.view.answers import (
     turned_down,
 )
 from tapbatch.show.view.labelling import Offer, offer_of
-from tapbatch.show.view.stages import ModeRow, first_row, latest_stage, mode_rows, stage_facts, stage_placed
+from tapbatch.show.view.stages import ModeRow, first_row, latest_stage, mode_at, mode_rows, stage_facts, stage_placed
 from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
 
 LABEL_MM = 22.0
@@ -62,16 +62,17 @@ def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> N
         first = first_row(history, stage, steady_cents)
         if subject:
             if first:
-                staff = _draw_first(sheet, y, history, stage, first, settings)
+                _draw_first(sheet, y, first)
             else:
-                staff = _draw_unheard(sheet, y, stage, subject)
+                _draw_unheard(sheet, y, stage, subject)
+            staff = _draw_staff(sheet, y, history, stage, subject, settings)
             below = _draw_beside(sheet, y + 37.0, beside_lines(history, stage))
             offer = _draw_offer(sheet, staff + 4.0, offer_of(history, stage, settings))
             answers = _draw_answers(sheet, below, answers_of(history, stage, subject, steady_cents))
             y = max(answers, offer, y + 84.0)
         else:
             y = _draw_silence(sheet, y, stage)
-        y = _draw_others(sheet, y + 4.0, [row for row in rows if row is not first])
+        y = _draw_others(sheet, y + 4.0, [row for row in rows if first is None or row.mode is not first.mode])
         y = _draw_parts(sheet, y + 4.0, history, stage, steady_cents)
     _draw_notices(sheet, y + 4.0, history, stage)
 
@@ -107,10 +108,8 @@ def _draw_fault(sheet: Sheet, y: float, fault: str) -> float:
     return y + 5.5
 
 
-def _draw_first(
-    sheet: Sheet, y: float, history: History, stage: Stage, row: ModeRow, settings: InstrumentSettings
-) -> float:
-    """Draw the note of what is worked on, and where it lay before; return where that ends."""
+def _draw_first(sheet: Sheet, y: float, row: ModeRow) -> None:
+    """Draw the note of what is worked on."""
     left, mode = sheet.left_mm, row.mode
     baseline = y + 25.0
     role: Role = "soft text" if row.unsure else "text"
@@ -123,18 +122,25 @@ def _draw_first(
     sheet.say(x, baseline - 16.0, mode.mode, LEAD, bold=True, within_mm=room)
     if row.played:
         sheet.say(x, baseline + 5.5, f"played: {row.played}", BODY, role="soft text", within_mm=room)
-    staff, told = latest_staff(history, stage, mode.mode, settings, Look(width_mm=STAFF_MM))
+
+
+def _draw_unheard(sheet: Sheet, y: float, stage: Stage, subject: Subject) -> None:
+    """Draw the name of a mode that is worked on where its note would be, and that it was not heard."""
+    told, room = not_heard_text(subject.name, stage).partition(": ")[2], sheet.measure_mm - STAFF_MM - 9.0
+    sheet.say(sheet.left_mm, y + 17.0, subject.name, NAME, bold=True, within_mm=room)
+    sheet.say(sheet.left_mm, y + 26.0, told, HEAD, bold=True, role="caution", within_mm=room)
+
+
+def _draw_staff(
+    sheet: Sheet, y: float, history: History, stage: Stage, subject: Subject, settings: InstrumentSettings
+) -> float:
+    """Draw where a mode lay over the last stages, if it was heard at any of them; return where that ends."""
+    if not any(mode_at(s, subject.name) for s in history.of_part(stage.part)[-LATEST:]):
+        return y
+    staff, told = latest_staff(history, stage, subject.name, settings, Look(width_mm=STAFF_MM))
     sheet.place(staff, sheet.right_mm - STAFF_MM, y + 6.0)
     sheet.say(sheet.right_mm, y + 4.0, told, SMALL, role="soft text", ha="right", within_mm=STAFF_MM)
     return y + 6.0 + staff.height_mm
-
-
-def _draw_unheard(sheet: Sheet, y: float, stage: Stage, subject: Subject) -> float:
-    """Draw the name of a mode that is worked on, and that it was not heard; return where that ends."""
-    told = not_heard_text(subject.name, stage).partition(": ")[2]
-    sheet.say(sheet.left_mm, y + 17.0, subject.name, NAME, bold=True, within_mm=sheet.measure_mm)
-    sheet.say(sheet.left_mm, y + 26.0, told, HEAD, bold=True, role="caution", within_mm=sheet.measure_mm)
-    return y + 26.0
 
 
 def _draw_beside(sheet: Sheet, y: float, lines: Sequence[str]) -> float:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
-from tapbatch.model.history import Stage
+from tapbatch.model.history import History, Stage
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import figures, words
@@ -36,15 +36,18 @@ Line = tuple[str, str]
 """A line of at most 80 characters, and its weight: ``bold``, ``dim`` or none."""
 
 
-def reading_lines(stage: Stage, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
-    """Return what was read at one stage: the strongest mode first, then the others from strong to faint.
+def reading_lines(
+    stage: Stage, steady_cents: float = 3.0, *, full: bool = False, history: History | None = None
+) -> list[Line]:
+    """Return what was read at one stage: what is worked on first, then the other modes from strong to faint.
 
     A pitch counts as sure within ``steady_cents``. ``full`` also names below each mode what was noticed of it.
+    Without the instrument's history the strongest mode comes first.
     """
     lines = _headline(stage)
     if not stage.modes:
         return [*lines, *_nothing_heard(stage)]
-    rows = mode_rows(stage, steady_cents)
+    rows = mode_rows(stage, steady_cents, history)
     lines.append((_columns("", "note", "cents", "untouched", "Hz", "T60 (s)", "taps"), "dim"))
     # What all modes have in common is said once, at the end.
     common = set.intersection(*(set(m.flags) for m in stage.modes)) if len(stage.modes) > 1 else set()

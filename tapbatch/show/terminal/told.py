@@ -77,7 +77,7 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
     if not full:
         return lines
     others = [line for text in told.others for line in said(text, first="  ")]
-    return [*lines, *others, *reading_lines(stage, steady_cents, full=True)]
+    return [*lines, *others, *reading_lines(stage, steady_cents, full=True, history=history)]
 
 
 def _fault_lines(faults: Sequence[str], *, full: bool) -> list[Line]:

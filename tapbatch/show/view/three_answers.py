@@ -16,7 +16,7 @@ from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.left import left_text, no_target_text
-from tapbatch.show.say.moves import more_taps_text, moved_cell, moved_text
+from tapbatch.show.say.moves import more_taps_text, moved_text
 from tapbatch.show.view.answers import last_heard_text
 from tapbatch.show.view.landings import chosen_landings, is_risky
 from tapbatch.show.view.stages import (
@@ -26,7 +26,7 @@ from tapbatch.show.view.stages import (
     stage_before,
     stage_names,
 )
-from tapbatch.show.view.working import Subject, is_label, strongest_beside, subjects_of
+from tapbatch.show.view.working import Subject, is_label, strongest_line, subjects_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,13 +55,12 @@ class Told:
 
 def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
     """Return what is said of a stage at first; an interval within ``steady_cents`` is no fault."""
-    beside = strongest_beside(history, stage)
     subjects = subjects_of(history, stage) if stage.modes else ()
     return Told(
         name=placed_text(history, stage),
         faults=faults_of(history, stage, steady_cents),
         answers=tuple(_three(history, stage, subject) for subject in subjects),
-        strongest=_beside(history, stage, beside) if beside else "",
+        strongest=strongest_line(history, stage),
         others=tuple(_others(history, stage, {subject.name for subject in subjects})),
     )
 
@@ -102,14 +101,6 @@ def _where(subject: Subject, stage: Stage) -> str:
     )
     doubts = ", ".join(flag for flag in mode.flags if flag in words.DOUBTS)
     return f"{named} {words.note_text(mode)}, {words.sure_in_full(mode)}{f' ({doubts})' if doubts else ''}"
-
-
-def _beside(history: History, stage: Stage, mode: StageMode) -> str:
-    drift = drifts_into(history, stage).get(mode.mode)
-    named = f"strongest: {mode.mode} " if is_label(mode.mode) else "strongest: "
-    return ", ".join(
-        filter(None, (f"{named}{words.note_text(mode)}", words.sure_text(mode), moved_cell(drift) if drift else ""))
-    )
 
 
 # ----------------------------------------------------------- what changed

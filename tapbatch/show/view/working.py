@@ -92,18 +92,25 @@ def last_heard(history: History, stage: Stage, name: str) -> tuple[Stage, StageM
 
 
 def beside_lines(history: History, stage: Stage) -> list[str]:
-    """Return a line for the second mode that is worked on, and one for the strongest if it is another.
+    """Return a line for the second mode that is worked on, and one for the strongest if it is another."""
+    lines = [
+        f"also worked on: {_told(history, stage, s.mode)}" if s.mode else f"also {not_heard_text(s.name, stage)}"
+        for s in subjects_of(history, stage)[1:]
+    ]
+    return [*lines, *filter(None, [strongest_line(history, stage)])]
 
-    Such as ``strongest: main C4 +9.5 c, ± 4 c, up 3 c``.
+
+def strongest_line(history: History, stage: Stage) -> str:
+    """Return a line for the strongest mode, such as ``strongest: main C4 +9.5 c, ± 4 c, up 3 c``.
+
+    It is empty if the strongest is worked on itself.
     """
-    drifts = {d.mode: d for d in history.drifts if (d.part, d.to_stage) == (stage.part, stage.stage)}
+    mode = strongest_beside(history, stage)
+    return f"strongest: {_told(history, stage, mode)}" if mode else ""
 
-    def told(mode: StageMode) -> str:
-        name = f"{mode.mode} {words.note_text(mode)}"
-        drift = drifts.get(mode.mode)
-        return ", ".join(filter(None, (name, words.sure_text(mode), moves.moved_cell(drift) if drift else "")))
 
-    others = subjects_of(history, stage)[1:]
-    lines = [f"also worked on: {told(s.mode)}" if s.mode else f"also {not_heard_text(s.name, stage)}" for s in others]
-    strongest = strongest_beside(history, stage)
-    return [*lines, f"strongest: {told(strongest)}"] if strongest else lines
+def _told(history: History, stage: Stage, mode: StageMode) -> str:
+    here = (stage.part, stage.stage, mode.mode)
+    drift = next((d for d in history.drifts if (d.part, d.to_stage, d.mode) == here), None)
+    moved = moves.moved_cell(drift) if drift else ""
+    return ", ".join(filter(None, (named_note(mode), words.sure_text(mode), moved)))
