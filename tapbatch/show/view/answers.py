@@ -13,6 +13,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tapbatch.compare.alike import alike_moves
 from tapbatch.compare.faults import Fault, FaultKind, faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import moves, words
@@ -159,9 +160,22 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         question="moved",
         told=capital(moves.moved_text(drift)),
         detail="; ".join(filter(None, told)),
-        limits=_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
+        limits=(
+            *alike_limits(drift),
+            *_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
+        ),
         number=drift.extent.cents if drift.extent else None,
     )
+
+
+def alike_limits(drift: Drift) -> tuple[Limit, ...]:
+    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads."""
+    told, rests_on_it = alike_moves([drift]), drift.moved == "all"
+    texts = (
+        tuple(moves.alike_text(alike, interval=interval, figures=not rests_on_it) for interval in (False, True))
+        for alike in told
+    )
+    return tuple(Limit(name=name, full=full) for name, full in texts)
 
 
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
@@ -227,4 +241,5 @@ def standing_text(history: History, stage: Stage) -> str:
     if drift is None:
         return said
     said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))
-    return f"{said} ({cautions_text(drift.cautions)})" if drift.cautions else said
+    said += f" ({cautions_text(drift.cautions)})" if drift.cautions else ""
+    return "; ".join((said, *(limit.full for limit in alike_limits(drift))))
