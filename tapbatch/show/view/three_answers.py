@@ -78,8 +78,9 @@ def step_shown(name: str, beside: str) -> str:
     >>> step_shown("06-voicing step 5", "06-voicing step 6"), step_shown("05-closed", "06-voicing step 1")
     ('step 5', '05-closed')
     """
-    series, parted, number = name.rpartition(" step ")
-    return f"step {number}" if parted and beside.rpartition(" step ")[0] == series else name
+    series, _, number = name.rpartition(" step ")
+    other, _, later = beside.rpartition(" step ")
+    return f"step {number}" if series and series == other and (number + later).isdigit() else name
 
 
 def _three(history: History, stage: Stage, subject: Subject) -> Three:
