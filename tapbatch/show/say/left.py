@@ -13,7 +13,7 @@ from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Landing, StageMode
 from tapbatch.show.say import words
 from tapbatch.show.say.figures import change_text, value_and_half_width
-from tapbatch.show.say.landings import landing_name
+from tapbatch.show.say.landings import landing_name, no_forecast_text, sure_text
 
 _UNKNOWN: dict[Work, str] = {
     "cut": "next cut unknown",
@@ -39,12 +39,10 @@ def left_text(landing: Landing, mode: StageMode, *, work: Work, risky: bool) -> 
     """
     # A step may go one way and the distance the other, where the place itself goes faster.
     moving = f" (moves with {landing.moves_with})" if landing.moves_with and landing.step_cents is not None else ""
-    there = f"on {landing_name(landing)}, {'surely' if landing.on_target == 'sure' else 'likely'}"
-    name = f"to {landing_name(landing)}" if landing.on_target == "no" else there
-    told = f"{name}{moving}: {_way(landing, mode)}; {next_text(landing, work=work)}"
-    chance = chance_to_pass_text(landing)
     careful = ": take off less" if risky and work == "cut" else ""
-    return told + (f", {chance}{careful}" if chance else "")
+    chance = chance_to_pass_text(landing)
+    told = (sure_text(landing), next_text(landing, work=work), f"{chance}{careful}" if chance else "")
+    return f"{_place_text(landing, mode)}{moving}; {', '.join(filter(None, told))}"
 
 
 def no_target_text(landings: Sequence[Landing], mode: StageMode, *, work: Work) -> str:
@@ -59,9 +57,10 @@ def no_target_text(landings: Sequence[Landing], mode: StageMode, *, work: Work) 
 def next_text(landing: Landing, *, work: Work) -> str:
     """Say what the next like cut would do, such as ``next like cut +21 c (+14 to +28)``, or why that is unknown."""
     text = change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
-    if text:
-        return f"next {'like cut' if work == 'cut' else 'such step'} {text}"
-    return f"{_UNKNOWN[work]}{f': {seen_text(landing)}' if work == 'cut' else ''}"
+    step = f"next {'like cut' if work == 'cut' else 'such step'} {text}" if text else ""
+    if not step and landing.no_forecast in ("", "few steps"):
+        return f"{_UNKNOWN[work]}{f': {seen_text(landing)}' if work == 'cut' else ''}"
+    return ", ".join(filter(None, (step, no_forecast_text(landing))))
 
 
 def seen_text(landing: Landing) -> str:
@@ -75,11 +74,18 @@ def chance_to_pass_text(landing: Landing) -> str:
         return ""
     per_cent = 100.0 * landing.overshoot
     said = "under 1 %" if per_cent < 1 else "over 99 %" if per_cent > 99 else f"{per_cent:.0f} %"
-    return f"chance to {'leave' if landing.on_target != 'no' else 'pass'} it {said}"
+    return f"chance to {'leave' if landing.reads_on else 'pass'} it {said}"
 
 
-def _way(landing: Landing, mode: StageMode) -> str:
-    return f"{_cents(landing, mode)} c to {'rise' if landing.cents_to_go > 0 else 'fall'}"
+def _place_text(landing: Landing, mode: StageMode) -> str:
+    """Return how far it is and which way, such as ``to target A3: 262 c to rise`` or ``on target A3, surely``."""
+    name, cents = landing_name(landing), _cents(landing, mode)
+    way = f"{cents} c to {'rise' if landing.cents_to_go > 0 else 'fall'}"
+    if landing.on_target != "no":
+        return f"on {name}, {'surely' if landing.on_target == 'sure' else 'likely'}: {way}"
+    if landing.no_forecast == "past" and landing.landing == "target":
+        return f"past {name} by {cents} c"
+    return f"to {name}: {way}"
 
 
 def _side(landing: Landing) -> str:

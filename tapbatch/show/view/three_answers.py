@@ -17,6 +17,7 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.left import left_text, no_target_text
 from tapbatch.show.say.moves import more_taps_text, moved_text
+from tapbatch.show.view.answers import last_heard_text
 from tapbatch.show.view.landings import chosen_landings, is_risky
 from tapbatch.show.view.stages import (
     drifts_into,
@@ -138,7 +139,7 @@ def _left(history: History, stage: Stage, subject: Subject) -> str:
     if last is not None and last is not stage:
         return f"what is left is said of {last.stage_shown}, the latest stage"
     if subject.mode is None:
-        return f"how far is not known while {subject.name} is not heard"
+        return f"how far is not known; {last_heard_text(history, stage, subject.name)}"
     ours = [c for c in history.landings if (c.part, c.stage, c.mode) == (stage.part, stage.stage, subject.name)]
     work = kind_of_work(stage, history.of_part(stage.part))
     target = min((c for c in ours if c.landing == "target"), key=lambda c: abs(c.cents_to_go), default=None)
