@@ -85,13 +85,17 @@ def _as_read(drift: Drift) -> str:
 ALIKE_CAUSES = "set-up, air, strings or the cut"
 """What moves all modes alike; the readings do not tell which of them did."""
 
+ALIKE_CAUSES_WITHOUT_CUT = "set-up, air or strings"
 
-def alike_text(alike: Alike, *, interval: bool = True, figures: bool = True) -> str:
+
+def alike_text(alike: Alike, *, interval: bool = True, figures: bool = True, cut: bool = True) -> str:
     """Return what all modes did alike, such as ``all rose 12 c (+8 to +16) alike: set-up, air, strings or the cut``.
 
-    ``interval`` and ``figures`` leave out its interval, or all figures where they were said.
+    ``interval`` and ``figures`` leave out its interval, or all figures where they were said; ``cut`` leaves out the
+    cut where none led to the stage.
     """
-    return f"{alike_way_text(alike, interval=interval, figures=figures)}: {ALIKE_CAUSES}"
+    causes = ALIKE_CAUSES if cut else ALIKE_CAUSES_WITHOUT_CUT
+    return f"{alike_way_text(alike, interval=interval, figures=figures)}: {causes}"
 
 
 def alike_way_text(alike: Alike, *, interval: bool = True, figures: bool = True) -> str:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.compare.alike import alike_moves
+from tapbatch.compare.cuts import kind_of_work
 from tapbatch.compare.faults import Fault, FaultKind, faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import moves, words
@@ -161,19 +162,22 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         told=capital(moves.moved_text(drift)),
         detail="; ".join(filter(None, told)),
         limits=(
-            *alike_limits(drift),
+            *alike_limits(history, stage, drift),
             *_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
         ),
         number=drift.extent.cents if drift.extent else None,
     )
 
 
-def alike_limits(drift: Drift) -> tuple[Limit, ...]:
-    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads."""
-    told, rests_on_it = alike_moves([drift]), drift.moved == "all"
+def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, ...]:
+    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads.
+
+    A cut is named among the causes only where one may have led there.
+    """
+    figures, cut = drift.moved != "all", kind_of_work(stage, history.of_part(stage.part)) != "other"
     texts = (
-        tuple(moves.alike_text(alike, interval=interval, figures=not rests_on_it) for interval in (False, True))
-        for alike in told
+        tuple(moves.alike_text(alike, interval=interval, figures=figures, cut=cut) for interval in (False, True))
+        for alike in alike_moves([drift])
     )
     return tuple(Limit(name=name, full=full) for name, full in texts)
 
@@ -242,4 +246,4 @@ def standing_text(history: History, stage: Stage) -> str:
         return said
     said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))
     said += f" ({cautions_text(drift.cautions)})" if drift.cautions else ""
-    return "; ".join((said, *(limit.full for limit in alike_limits(drift))))
+    return "; ".join((said, *(limit.full for limit in alike_limits(history, stage, drift))))

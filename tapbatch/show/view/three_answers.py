@@ -119,7 +119,7 @@ def _moved(history: History, stage: Stage, subject: Subject) -> str:
     start = names.get((stage.part, drift.from_stage), drift.from_stage)
     told = ", ".join(filter(None, (moved_text(drift), more_taps_text(drift))))
     since = f"since {step_shown(start, stage.stage_shown)}: {told}{_besides(drift)}"
-    return "; ".join((since, *(limit.full for limit in alike_limits(drift))))
+    return "; ".join((since, *(limit.full for limit in alike_limits(history, stage, drift))))
 
 
 def _besides(drift: Drift) -> str:
