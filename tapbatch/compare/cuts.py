@@ -16,7 +16,7 @@ from typing import Literal
 from tapbatch.model.history import Stage
 
 _NO_CUT = re.compile(
-    r"(?:^|[^a-z])(?:varnish|lacquer|shellac|polish|oil|coat|seal|stain|(?:re)?string|strung|glu(?:e|ing)|"
+    r"(?:^|[^a-z])(?:varnish|lacquer|shellac|polish|oil|coat|seal|stain|(?:re)?str[iu]ng|glu(?:e|ing)|"
     r"settl|dry|dried|season|wait|days?\b|weeks?\b|months?\b|humid)",
     re.IGNORECASE,
 )

@@ -235,6 +235,27 @@ class Drift:
     first_extent: Extent | None = None
     first_cautions: tuple[Caution, ...] = ()
 
+    @property
+    def alike(self) -> Extent | None:
+        """What all modes did alike, if its interval leaves out zero; else ``None``."""
+        low, high = self.common_low_cents, self.common_high_cents
+        if self.common_cents is None or low is None or high is None or low <= 0.0 <= high:
+            return None
+        return Extent(self.common_cents, low, high)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alike:
+    """All modes of a part moved alike between two stages; the interval of ``extent`` leaves out zero.
+
+    The readings do not tell what did it: a set-up larger than most, the air, the strings, or the cut.
+    """
+
+    part: str
+    from_stage: str
+    to_stage: str
+    extent: Extent
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Landing:

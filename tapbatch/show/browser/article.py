@@ -24,7 +24,15 @@ from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view import stages
-from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, standing_text
+from tapbatch.show.view.answers import (
+    NOTHING_READ,
+    QUESTIONS,
+    WHAT_TO_DO,
+    Answer,
+    answers_of,
+    fault_line,
+    standing_text,
+)
 from tapbatch.show.view.labelling import offer_of
 from tapbatch.show.view.tables import part_tables, strings_table
 from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
@@ -85,7 +93,8 @@ def card_of(history: History, settings: InstrumentSettings, lined: stages.Lined 
         first = [tag("p", f"{NOTHING_READ}.", class_="silence"), tag("p", WHAT_TO_DO)]
     rest = (_noticed(history, stage), _charts(history, settings, lined), _tables(history, settings), _files(history))
     said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
-    pieces = (_head(history, stage, here), *first, *rest)
+    fault = fault_line(history, stage, settings.steady_cents) if stage else ""
+    pieces = (_head(history, stage, here), tag("p", fault, class_="fault caution") if fault else "", *first, *rest)
     row_of_list = _row(history, stage, subject, row, answers)
     article = tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
     return Card(instrument=history.instrument, recorded=recorded, row=row_of_list, article=article)

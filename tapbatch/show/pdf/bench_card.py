@@ -12,7 +12,7 @@ from tapbatch.show.draw.chart import HEAD, Sheet
 from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.say import words
-from tapbatch.show.view.answers import QUESTIONS, answers_of, last_heard_text
+from tapbatch.show.view.answers import QUESTIONS, answers_of, fault_line, last_heard_text
 from tapbatch.show.view.working import Subject, beside_lines, not_heard_text
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
@@ -26,6 +26,9 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, subject: Subje
     sheet.say(left, 22.0, history.instrument_shown, HEAD, bold=True, within_mm=0.5 * sheet.measure_mm - 4.0)
     sheet.say(right, 22.0, placed, HEAD, ha="right", role="soft text", within_mm=0.5 * sheet.measure_mm - 4.0)
     sheet.rule(left, 27.0, right, 27.0, "heading")
+    fault = fault_line(history, stage, steady_cents)
+    size = _fitting(fault, right - left, ASIDE)
+    sheet.say(left, 14.0, fault, size, bold=True, role="caution", within_mm=right - left)
     _draw_note(sheet, subject, history, stage, steady_cents)
     y = 88.0
     for line in beside_lines(history, stage):

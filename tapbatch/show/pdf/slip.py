@@ -18,7 +18,15 @@ from tapbatch.show.pdf.blocks import Column
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
-from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, turned_down
+from tapbatch.show.view.answers import (
+    NOTHING_READ,
+    QUESTIONS,
+    WHAT_TO_DO,
+    Answer,
+    answers_of,
+    fault_line,
+    turned_down,
+)
 from tapbatch.show.view.labelling import Offer, offer_of
 from tapbatch.show.view.stages import ModeRow, first_row, latest_stage, mode_at, mode_rows, stage_facts, stage_placed
 from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
@@ -49,6 +57,7 @@ def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> N
     if stage is None:
         y = sheet.paragraph(sheet.left_mm, y + 12.0, "Nothing was recorded yet.", sheet.measure_mm, HEAD, bold=True)
     else:
+        y = _draw_fault(sheet, y, fault_line(history, stage, steady_cents))
         rows, subject = mode_rows(stage, steady_cents, history), subject_of(history, stage)
         first = first_row(history, stage, steady_cents)
         if subject:
@@ -89,6 +98,14 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
     y += 4.0
     sheet.rule(left, y, sheet.right_mm, y, "heading")
     return y
+
+
+def _draw_fault(sheet: Sheet, y: float, fault: str) -> float:
+    """Draw the strongest fault in one line on top; return where that ends."""
+    if not fault:
+        return y
+    sheet.say(sheet.left_mm, y + 5.5, fault, LEAD, bold=True, role="caution", within_mm=sheet.measure_mm)
+    return y + 5.5
 
 
 def _draw_first(sheet: Sheet, y: float, row: ModeRow) -> None:

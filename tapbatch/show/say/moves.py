@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Literal
 
 from tapbatch.model.caution import forbids_verdict
-from tapbatch.model.history import Drift, Extent, Moved, Verdict
+from tapbatch.model.history import Alike, Drift, Extent, Moved, Verdict
 from tapbatch.show.say.cautions import no_verdict_text
 from tapbatch.show.say.figures import change_text
 
@@ -44,7 +44,8 @@ def moved_text(drift: Drift) -> str:
     """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2), beside the others``.
 
     The figures are those of the move that the verdict rests on; without any, it is the verdict alone. If nobody can
-    tell whether the mode moved or the others did, it reads ``parted from the others by +39 c (+32 to +42)``.
+    tell whether the mode moved or the others did, it reads ``parted from the others by +39 c (+32 to +42)``. What
+    all modes did alike is said once for all of them (:func:`alike_text`), and is not repeated here.
     """
     change = extent_text(drift.extent)
     moved = _directed(drift.verdict, change)
@@ -62,11 +63,29 @@ _BESIDE = {"own": ", beside the others", "all": ", like the others"}
 
 def _as_read(drift: Drift) -> str:
     """Return how far the reading itself moved, such as ``, as read +58 c``, if that is another figure; else empty."""
-    if drift.extent is None or drift.freq_change_cents is None:
+    if drift.extent is None or drift.freq_change_cents is None or (drift.moved == "own" and drift.alike):
         return ""
     if abs(drift.freq_change_cents - drift.extent.cents) < _ANOTHER_CENTS:
         return ""
     return f", as read {drift.freq_change_cents:+z.0f} c"
+
+
+ALIKE_CAUSES = "set-up, air, strings or the cut"
+"""What moves all modes alike; the readings do not tell which of them did."""
+
+
+def alike_text(alike: Alike, *, interval: bool = True, figures: bool = True) -> str:
+    """Return what all modes did alike, such as ``all rose 12 c (+8 to +16) alike: set-up, air, strings or the cut``.
+
+    ``interval`` and ``figures`` leave out its interval, or all figures where they were said.
+    """
+    return f"{alike_way_text(alike, interval=interval, figures=figures)}: {ALIKE_CAUSES}"
+
+
+def alike_way_text(alike: Alike, *, interval: bool = True, figures: bool = True) -> str:
+    """Return how all modes moved alike, such as ``all fell 12 c (-16 to -8) alike``."""
+    change = f" {extent_text(alike.extent, interval=interval).lstrip('+-')}" if figures else ""
+    return f"all {'rose' if alike.extent.cents > 0 else 'fell'}{change} alike"
 
 
 def extent_text(extent: Extent | None, *, interval: bool = True) -> str:

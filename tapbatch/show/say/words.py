@@ -114,16 +114,17 @@ def t60_text(mode: StageMode) -> str:
     return seconds_text(mode.t60_s, mode.t60_low_s, mode.t60_high_s)
 
 
-def how_sure(mode: StageMode, steady_cents: float) -> Sureness:
+def how_sure(mode: StageMode, steady_cents: float, *, faulty: bool = False) -> Sureness:
     """Return whether a pitch can be trusted, in a shop that counts a move within ``steady_cents`` as none.
 
-    *Sure*: the half-width is at most ``steady_cents`` and no flag casts doubt. *Unsure*: a flag casts doubt, or the
-    half-width is over four times that, or not known. *Fairly sure*: in between.
+    *Sure*: the half-width is at most ``steady_cents``, no flag casts doubt and no fault of its stage stands
+    (``faulty``, :mod:`tapbatch.compare.faults`). *Unsure*: a flag casts doubt, or the half-width is over four times
+    that, or not known. *Fairly sure*: in between.
     """
     half = half_cents(mode)
     if DOUBTS.intersection(mode.flags) or not half <= 4 * steady_cents:
         return "unsure"
-    return "sure" if half <= steady_cents else "fairly sure"
+    return "sure" if half <= steady_cents and not faulty else "fairly sure"
 
 
 def is_unsure(mode: StageMode, steady_cents: float) -> bool:

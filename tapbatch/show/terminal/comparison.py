@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tapbatch.compare.alike import alike_moves
 from tapbatch.compare.before_after import Comparison, SustainChange
 from tapbatch.model.caution import NoVerdict
 from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import cautions_text, no_verdict_text
 from tapbatch.show.terminal.readings import WIDTH, Line, said
 from tapbatch.show.terminal.wrapping import padded
+from tapbatch.show.view.answers import capital
 from tapbatch.show.view.side_by_side import same_reason
 from tapbatch.show.view.stages import mode_at
 
@@ -25,6 +27,8 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
     lines = said(_heading(comparison), "bold")
     if comparison.cautions:
         lines += said(f"differed besides the wood: {cautions_text(comparison.cautions)}")
+    for alike in alike_moves(comparison.drifts):
+        lines += said(f"{capital(moves.alike_text(alike))}.")
     if comparison.drifts:
         lines.append(_row("Pitch", "before", "after", "moved", weight="dim"))
     for drift in comparison.drifts:

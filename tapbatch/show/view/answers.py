@@ -9,13 +9,16 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tapbatch.compare.alike import alike_moves
+from tapbatch.compare.faults import Fault, FaultKind, faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.faults import fault_text, what_text
 from tapbatch.show.say.landings import chance_text, landing_name, to_go_text, way_parts
 from tapbatch.show.view.landings import is_risky, landings_of
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
@@ -29,6 +32,13 @@ MOST_LANDINGS = 3
 
 NOTHING_READ = "No mode could be read"
 WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
+
+_SAID_BY: dict[FaultKind, tuple[str, ...]] = {
+    "strings rang": ("string",),
+    "gain": ("gain",),
+    "one set-up": ("one-setup",),
+}
+"""Flags that say the same as a fault."""
 
 _INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
 
@@ -73,19 +83,39 @@ def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: f
     mode, drift = subject.mode, drifts_into(history, stage).get(subject.name)
     if mode is None:
         return _unheard(history, stage, subject.name, drift)
-    flags = dict.fromkeys((*mode.flags, *stage.flags))
+    faults = faults_of(history, stage, steady_cents)
     return (
         _moved(history, stage, drift),
         *_how_far(history, stage, mode),
         _rings(mode, drift),
         Answer(
             question="trust",
-            told=capital(words.how_sure(mode, steady_cents)),
+            told=capital(words.how_sure(mode, steady_cents, faulty=bool(faults))),
             detail=_basis(mode, stage, steady_cents),
-            limits=tuple(Limit(name=flag, full=words.explain(flag)) for flag in flags),
+            limits=_doubts(mode, stage, faults),
             number=words.sure_cents(mode),
         ),
     )
+
+
+def fault_line(history: History, stage: Stage, steady_cents: float) -> str:
+    """Return the strongest fault of a stage in one line, with its remedy; empty if none stands.
+
+    It stands on top of every face; the others stand behind it, as limits of trust.
+    """
+    return next(map(fault_text, faults_of(history, stage, steady_cents)), "")
+
+
+def _doubts(mode: StageMode, stage: Stage, faults: Sequence[Fault]) -> tuple[Limit, ...]:
+    """Return what limits trust: the faults, the strongest first, then the flags that no fault has said already."""
+    said = {flag for fault in faults for flag in _SAID_BY.get(fault.kind, ())}
+    flags = [flag for flag in dict.fromkeys((*mode.flags, *stage.flags)) if flag not in said]
+    # The strongest stands on top with its remedy; here a few words are enough.
+    limits = [
+        Limit(name=what_text(fault), full=fault_text(fault) if n else what_text(fault))
+        for n, fault in enumerate(faults)
+    ]
+    return (*limits, *(Limit(name=flag, full=words.explain(flag)) for flag in flags))
 
 
 def _unheard(history: History, stage: Stage, name: str, drift: Drift | None) -> tuple[Answer, ...]:
@@ -130,9 +160,22 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         question="moved",
         told=capital(moves.moved_text(drift)),
         detail="; ".join(filter(None, told)),
-        limits=_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
+        limits=(
+            *alike_limits(drift),
+            *_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
+        ),
         number=drift.extent.cents if drift.extent else None,
     )
+
+
+def alike_limits(drift: Drift) -> tuple[Limit, ...]:
+    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads."""
+    told, rests_on_it = alike_moves([drift]), drift.moved == "all"
+    texts = (
+        tuple(moves.alike_text(alike, interval=interval, figures=not rests_on_it) for interval in (False, True))
+        for alike in told
+    )
+    return tuple(Limit(name=name, full=full) for name, full in texts)
 
 
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
@@ -198,4 +241,5 @@ def standing_text(history: History, stage: Stage) -> str:
     if drift is None:
         return said
     said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))
-    return f"{said} ({cautions_text(drift.cautions)})" if drift.cautions else said
+    said += f" ({cautions_text(drift.cautions)})" if drift.cautions else ""
+    return "; ".join((said, *(limit.full for limit in alike_limits(drift))))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TypeVar
 
+from tapbatch.compare.faults import faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.reading import Reading
 from tapbatch.show.say import moves, words
@@ -155,10 +156,11 @@ class ModeRow:
 def mode_rows(stage: Stage, steady_cents: float, history: History | None = None) -> list[ModeRow]:
     """Return a row for each mode of a stage: what is worked on in front, then the others from strong to faint.
 
-    A pitch counts as sure within ``steady_cents``. Without the instrument's history nothing is said of moves, and the
-    one that leads is in front.
+    A pitch counts as sure within ``steady_cents``, and none does while a fault of the stage stands. Without the
+    instrument's history nothing is said of moves and faults, and the one that leads is in front.
     """
     names, drifts = working_names(history, stage), drifts_into(history, stage) if history else {}
+    faulty = bool(history and faults_of(history, stage, steady_cents))
 
     def rank(mode: StageMode) -> tuple[int, float]:
         return names.index(mode.mode) if mode.mode in names else len(names), -mode.level_db
@@ -168,7 +170,7 @@ def mode_rows(stage: Stage, steady_cents: float, history: History | None = None)
             mode=mode,
             worked_on=mode.mode in names,
             drift=(drift := drifts.get(mode.mode)),
-            trust=words.how_sure(mode, steady_cents),
+            trust=words.how_sure(mode, steady_cents, faulty=faulty),
             moved=moves.moved_cell(drift) if drift else "",
             taps=f"{mode.taps}/{stage.taps_used}",
             played=words.playing_text(mode, stage),

@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
+from tapbatch.compare.alike import alike_moves
+from tapbatch.model.history import Alike, Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import no_forecast_cell
@@ -89,13 +90,30 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
     """Return what moved in a part from each stage to the next, the latest first; or on the way to the latest only."""
     stages = history.of_part(part)[-1 if latest else 0 :]
     names, told = stage_names(history), drifts_by_stage(history)
-    rows = (
-        _drift(names, order, drift)
-        for order, stage in reversed([*enumerate(stages)])
-        for drift in told[part, stage.stage].values()
-    )
+    rows: list[Row] = []
+    for order, stage in reversed([*enumerate(stages)]):
+        drifts = told[part, stage.stage].values()
+        rows += [_alike(names, order, alike) for alike in alike_moves(drifts)]
+        rows += [_drift(names, order, drift) for drift in drifts]
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
     return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows))
+
+
+def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike) -> Row:
+    """Return the row of what all modes did alike between two stages."""
+    before, after = (names.get((alike.part, s), s) for s in (alike.from_stage, alike.to_stage))
+    cents = alike.extent.cents
+    return {
+        "stage": Cell(f"{before} to {after}", order),
+        "verdict": Cell(moves.alike_way_text(alike, figures=False)),
+        "mode": Cell("all modes"),
+        "moved": Cell(moves.alike_way_text(alike), cents),
+        "cents": Cell(moves.extent_text(alike.extent), cents),
+        "which": Cell(""),
+        "rings": Cell(""),
+        "T60 (%)": Cell(""),
+        BESIDES: Cell(moves.ALIKE_CAUSES),
+    }
 
 
 def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:

@@ -17,7 +17,7 @@ from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.left import left_text, no_target_text
 from tapbatch.show.say.moves import more_taps_text, moved_text
-from tapbatch.show.view.answers import last_heard_text
+from tapbatch.show.view.answers import alike_limits, last_heard_text
 from tapbatch.show.view.landings import chosen_landings, is_risky
 from tapbatch.show.view.stages import (
     drifts_into,
@@ -78,8 +78,9 @@ def step_shown(name: str, beside: str) -> str:
     >>> step_shown("06-voicing step 5", "06-voicing step 6"), step_shown("05-closed", "06-voicing step 1")
     ('step 5', '05-closed')
     """
-    series, parted, number = name.rpartition(" step ")
-    return f"step {number}" if parted and beside.rpartition(" step ")[0] == series else name
+    series, _, number = name.rpartition(" step ")
+    other, _, later = beside.rpartition(" step ")
+    return f"step {number}" if series and series == other and (number + later).isdigit() else name
 
 
 def _three(history: History, stage: Stage, subject: Subject) -> Three:
@@ -116,7 +117,8 @@ def _moved(history: History, stage: Stage, subject: Subject) -> str:
     names = stage_names(history)
     start = names.get((stage.part, drift.from_stage), drift.from_stage)
     told = ", ".join(filter(None, (moved_text(drift), more_taps_text(drift))))
-    return f"since {step_shown(start, stage.stage_shown)}: {told}{_besides(drift)}"
+    since = f"since {step_shown(start, stage.stage_shown)}: {told}{_besides(drift)}"
+    return "; ".join((since, *(limit.full for limit in alike_limits(drift))))
 
 
 def _besides(drift: Drift) -> str:

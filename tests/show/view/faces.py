@@ -94,7 +94,7 @@ def of_page(page: bytes) -> Told:
     limits = {name: " ".join(s.text for s in each.all("span", class_="caution")) for name, each in said.items()}
     return {
         "note": note_of(f"{article.one('p', class_='note').text} {article.one('p', class_='cents').text}"),
-        "differed": limits["moved"].removeprefix("differs besides the wood: "),
+        "differed": limits["moved"].partition("differs besides the wood: ")[2],
         "flags": limits["trust"],
         "t60": (re.findall(r"T60 ([\d.]+)", said["rings"].text) or [""])[0],
         **{name: brief(each.one("strong").text) for name, each in said.items()},
