@@ -17,7 +17,7 @@ from tapbatch.compare.alike import alike_moves
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
-from tapbatch.show.say.landings import chance_text, landing_name, to_go_text, way_parts
+from tapbatch.show.say.landings import chance_text, landing_name, no_forecast_text, to_go_text, way_parts
 from tapbatch.show.view.landings import is_risky, landings_of
 from tapbatch.show.view.stages import drifts_into, leading, stage_before, stage_names
 
@@ -131,12 +131,14 @@ def _alike(drift: Drift) -> tuple[Limit, ...]:
 def _how_far(history: History, stage: Stage, lead: StageMode) -> Iterator[Answer]:
     for n, landing in enumerate(landings_of(history, stage, lead)[:MOST_LANDINGS]):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
+        # That too few steps are known limits nothing: it is a detail.
+        why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (*way_parts(landing), "" if risky else chance))),
-            limits=_limits(f"{chance}: take off less" if risky else ""),
+            detail=", ".join(filter(None, (*way_parts(landing, reason=not why), "" if risky else chance))),
+            limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,
         )
