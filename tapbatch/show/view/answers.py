@@ -19,7 +19,7 @@ from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.faults import fault_text, what_text
-from tapbatch.show.say.landings import chance_text, landing_name, to_go_text, way_parts
+from tapbatch.show.say.landings import chance_text, landing_name, target_hz_text, to_go_text, way_parts
 from tapbatch.show.view.landings import is_risky, landings_of
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
@@ -185,7 +185,7 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (*way_parts(landing), "" if risky else chance))),
+            detail=", ".join(filter(None, (target_hz_text(landing), *way_parts(landing), "" if risky else chance))),
             limits=_limits(f"{chance}: take off less" if risky else ""),
             goes_on=n > 0,
             number=landing.cents_to_go,
