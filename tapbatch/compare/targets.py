@@ -140,7 +140,7 @@ def next_notes(
     [('A#4', 466.2), ('A4', 440.0)]
     """
     note, cents = hz_to_note(freq_hz, concert_pitch_hz, spelling)
-    here = (note, note_to_hz(note, concert_pitch_hz))
+    here = (note, note_to_hz(note, concert_pitch_hz, spelling))
     # On a note to a millionth of a cent, both neighbours are a semitone away.
     if abs(cents) < 1e-6:
         return _neighbour(here[1], 1, concert_pitch_hz, spelling), _neighbour(here[1], -1, concert_pitch_hz, spelling)
@@ -151,7 +151,7 @@ def next_notes(
 
 def _neighbour(freq_hz: float, semitones: int, concert_pitch_hz: float, spelling: Spelling) -> tuple[str, float]:
     note, _ = hz_to_note(freq_hz * 2.0 ** (semitones / 12.0), concert_pitch_hz, spelling)
-    return note, note_to_hz(note, concert_pitch_hz)
+    return note, note_to_hz(note, concert_pitch_hz, spelling)
 
 
 # ------------------------------------------------------------- resolving
@@ -238,7 +238,7 @@ def _resolved(target: TargetSetting, part: _Part, rests: Rests) -> _Place | None
         heard = next(m for m in first.modes if m.mode == target.mode)
         note = hz_to_note(heard.freq_hz, first.concert_pitch_hz, spelling)[0]
     known = target.hz if target.like is None else rests.get((target.like, latest.part, target.mode))
-    hz = note_to_hz(note, pitch) if note else known or 0.0
+    hz = note_to_hz(note, pitch, spelling) if note else known or 0.0
     return _Place("target", note_name(hz, pitch, spelling), hz, tolerance) if hz > 0 else None
 
 

@@ -12,6 +12,7 @@ from typing import Literal
 
 from tapbatch.model.caution import Caution
 from tapbatch.model.notice import Notice
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
@@ -145,7 +146,7 @@ class Stage:
 
     ``strings_off_cents`` is the error of the string that is furthest out of tune, or ``None`` if all strings are
     within the limit in the settings. ``playing_pitch_hz`` is the A4 at which the instrument is played, or ``None`` if
-    that is ``concert_pitch_hz``.
+    that is ``concert_pitch_hz``. ``spelling`` is that of all its notes; the tables have their own.
     """
 
     part: str
@@ -162,6 +163,7 @@ class Stage:
     strings: tuple[OpenString, ...] = ()
     strings_off_cents: float | None = None
     playing_pitch_hz: float | None = None
+    spelling: Spelling = "sharp"
 
     @property
     def lead(self) -> StageMode | None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from tapbatch.api import load_readings
 from tapbatch.model.caution import Caution
 from tapbatch.model.errors import ShopError
 from tapbatch.model.reading import Reading
@@ -19,12 +20,14 @@ from tapbatch.run.compare import compare_in_shop
 from tapbatch.run.job import Job
 from tapbatch.run.one_pass import Outcome, run_shop
 from tapbatch.shop.folder import open_shop
+from tapbatch.show.pdf.report import report_bytes
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.tables.frames import read_table
 from tapbatch.show.terminal.comparison import comparison_lines
 from tests.compare.builds import mode, reading
 from tests.refusals import misses
 from tests.shops import make_shop, tapbatch, taps
+from tests.show.view.faces import flat, pages_of
 
 LABELS = '[[mode]]\nlabel = "air"\nnear_hz = 176\nkind = "air"\n'
 HAND = (-0.3, -0.1, 0.0, 0.1, 0.3)
@@ -202,3 +205,23 @@ def test_two_instruments_say_which_modes_are_the_same_and_which_only_one_has(sho
     assert "Taken for the same by nearness of note, not by label: F3, C4." in text
     assert "Only in cittern-04, 01-a: F5. Only in cittern-07, 01-a: C5." in text
     assert "no longer heard" not in text
+
+
+# 246.94 Hz is B3 at A4 = 440 Hz (ISO 16): H in German, si in French; 233.08 Hz below it is A#3, B, la#.
+@pytest.mark.parametrize(("spelling", "own", "below"), [("german", "H3", "B3"), ("solfege", "si3", "la#3")])
+def test_faces_write_notes_as_the_country_does_and_tables_in_letters(
+    shop: Shop, spelling: str, own: str, below: str
+) -> None:
+    target = (
+        f'strings = ["{own}"]\n\n[[mode]]\nlabel = "air"\nnear_hz = 247\n\n[[target]]\nmode = "air"\nhz = 233.08\n'
+    )
+    settings = f'spelling = "{spelling}"\n{target}'
+    results, outcome = shop({"cittern-07_01-a": (246.94,)}, {"cittern-07": settings})
+    modes, targets = (_table(results, "cittern-07", name) for name in ("modes", "targets"))
+    assert list(modes.note) == ["B3"]
+    assert dict(zip(targets.landing, targets.landing_note, strict=True))["target"] == "A#3"
+    said = " ".join(" ".join(outcome.lines).split())
+    assert misses(said, f"air {own}", f"target {below}") == []
+    history = load_readings(results.parent)["cittern-07"]
+    slip = flat(pages_of(report_bytes(history, open_shop(results.parent).settings_of("cittern-07")))[0])
+    assert misses(slip, own, f"Target {below}", f"{below} is 233.08 Hz") == []

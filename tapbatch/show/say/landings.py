@@ -16,6 +16,11 @@ def landing_name(landing: Landing) -> str:
     return f"target {landing.landing_note}" if landing.landing == "target" else f"next note {landing.landing_note}"
 
 
+def target_hz_text(landing: Landing) -> str:
+    """Say which frequency a target is, such as ``A3 is 220.00 Hz``; empty for the next notes."""
+    return f"{landing.landing_note} is {landing.landing_hz:.2f} Hz" if landing.landing == "target" else ""
+
+
 def to_go_text(landing: Landing) -> str:
     """Say how far it is to a landing, such as ``12.3 c up``, ``past it by 12.3 c`` or ``there, surely``."""
     if landing.on_target != "no":

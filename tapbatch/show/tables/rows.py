@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
+from tapbatch.model.pitch import Spelling, as_sharp
 from tapbatch.model.reading import Attention
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.notices import notices_of, notices_text
@@ -35,7 +36,9 @@ def table_rows(name: str, history: History) -> Iterator[Row]:
     if name == "drift":
         yield from (_drift_row(names, drift) for drift in history.drifts)
     elif name == "targets":
-        yield from (_target_row(names, landing) for landing in history.landings)
+        spelled = {(stage.part, stage.stage): stage.spelling for stage in history.stages}
+        for landing in history.landings:
+            yield _target_row(names, landing, spelled.get((landing.part, landing.stage), "sharp"))
     elif name == "modes":
         for stage in history.stages:
             yield from mode_rows(stage, history)
@@ -68,8 +71,21 @@ def mode_rows(stage: Stage, history: History | None = None) -> list[Row]:
     here: dict[str, Cell] = {"stage": stage.stage_shown, "stage_order": stage.order}
     modes = sorted(stage.modes, key=lambda m: m.freq_hz)
     works_on = working_names(history, stage)
+
+    def written(note: str) -> str:
+        return as_sharp(note, stage.spelling)
+
     return [
-        _filled("modes", mode, stage, **here, flags=_flags(mode, stage), working_on=mode.mode in works_on)
+        _filled(
+            "modes",
+            mode,
+            stage,
+            **here,
+            note=written(mode.note),
+            playing_note=written(mode.playing_note),
+            flags=_flags(mode, stage),
+            working_on=mode.mode in works_on,
+        )
         for mode in modes
     ]
 
@@ -123,7 +139,10 @@ def _tap_mode_rows(stage: Stage, heard: Heard) -> list[Row]:
 
 
 _OF_STAGE: dict[str, Callable[[Stage], Iterable[Row]]] = {
-    "strings": lambda stage: [_filled("strings", string, stage=stage.stage_shown) for string in stage.strings],
+    "strings": lambda stage: [
+        _filled("strings", s, stage=stage.stage_shown, expected_note=as_sharp(s.expected_note, stage.spelling))
+        for s in stage.strings
+    ],
     "sustain": sustain_rows,
 }
 _OF_RECORDING = {"recordings": _recording_rows, "taps": _tap_rows, "tap_modes": _tap_mode_rows}
@@ -146,11 +165,13 @@ def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift) -> Row:
     )
 
 
-def _target_row(names: Mapping[tuple[str, str], str], landing: Landing) -> Row:
+def _target_row(names: Mapping[tuple[str, str], str], landing: Landing, spelling: Spelling) -> Row:
     return _filled(
         "targets",
         landing,
         stage=names.get((landing.part, landing.stage), landing.stage),
+        note=as_sharp(landing.note, spelling),
+        landing_note=as_sharp(landing.landing_note, spelling),
         taps_within=f"{landing.taps_within}/{landing.taps}",
         faults=";".join(landing.faults),
         overshoot_pct=None if landing.overshoot is None else 100.0 * landing.overshoot,

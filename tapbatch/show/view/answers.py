@@ -20,7 +20,14 @@ from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.faults import fault_text, what_text
-from tapbatch.show.say.landings import chance_text, landing_name, no_forecast_text, to_go_text, way_parts
+from tapbatch.show.say.landings import (
+    chance_text,
+    landing_name,
+    no_forecast_text,
+    target_hz_text,
+    to_go_text,
+    way_parts,
+)
 from tapbatch.show.view.landings import is_risky, landings_of
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
@@ -188,10 +195,11 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         # That too few steps are known limits nothing: it is a detail.
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
+        way = way_parts(landing, reason=not why)
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (*way_parts(landing, reason=not why), "" if risky else chance))),
+            detail=", ".join(filter(None, (target_hz_text(landing), *way, "" if risky else chance))),
             limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,

@@ -159,6 +159,7 @@ def _landing(landing: Landing) -> Row:
     return {
         "landing": Cell(f"{landing.landing_note}, {landing.landing}", landing.landing_hz),
         "mode": Cell(landing.mode),
+        "Hz": Cell(f"{landing.landing_hz:.2f}", landing.landing_hz),
         "to go": Cell(f"{landing.cents_to_go:+z.1f} c", landing.cents_to_go),
         "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}{sure}"),
         "one more step (c)": Cell(step or why, landing.step_cents),
