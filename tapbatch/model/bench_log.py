@@ -10,7 +10,6 @@ taken out of it. What a recording belongs to follows from the log alone:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
 from functools import cached_property
@@ -63,8 +62,8 @@ class Event:
     """One line of the log; which fields an event has, the others leave as they are by default.
 
     ``now`` has ``bench``; ``placed`` and ``taken out`` have ``bench``, ``recording`` (below ``recordings/``),
-    ``sha256``, ``original`` (below the inbox) and, where it is known, ``recorded_at``; ``seen`` has ``original`` and
-    in ``sha256`` what tells it from a later file of that name.
+    ``sha256``, ``original`` (below the inbox), ``mark`` and, where it is known, ``recorded_at``; ``seen`` has
+    ``original`` and ``mark``, which tells a file from a later one of that name.
     """
 
     at: datetime
@@ -73,6 +72,7 @@ class Event:
     recording: str = ""
     sha256: str = ""
     original: str = ""
+    mark: str = ""
     recorded_at: datetime | None = None
 
     @property
@@ -159,9 +159,14 @@ class BenchLog:
         return frozenset(e.sha256 for e in self.events if e.what in ("placed", "taken out"))
 
     @cached_property
+    def handled_files(self) -> frozenset[tuple[str, str]]:
+        """The names and marks of the files in the inbox that were placed, whether or not they were taken out."""
+        return frozenset((e.original, e.mark) for e in self.events if e.what in ("placed", "taken out"))
+
+    @cached_property
     def seen(self) -> frozenset[tuple[str, str]]:
         """The names and marks of the files that were there before anything was said about them."""
-        return frozenset((e.original, e.sha256) for e in self.events if e.what == "seen")
+        return frozenset((e.original, e.mark) for e in self.events if e.what == "seen")
 
     def last(self, number: int = 10) -> tuple[Event, ...]:
         """Return the recordings placed last, the latest first.

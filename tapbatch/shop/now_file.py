@@ -31,6 +31,7 @@ COLUMNS = (
     "recording",
     "sha256",
     "original",
+    "mark",
     "recorded_at",
 )
 
@@ -113,12 +114,13 @@ def _cells(event: Event) -> tuple[str, ...]:
         event.recording,
         event.sha256,
         event.original,
+        event.mark,
         event.recorded_at.isoformat() if event.recorded_at else "",
     )
 
 
 def _event(cells: list[str]) -> Event:
-    at, what, instrument, stage, words, step, on, recording, sha256, original, recorded = map(_plain, cells)
+    at, what, instrument, stage, words, step, on, recording, sha256, original, mark, recorded = map(_plain, cells)
     if what not in get_args(What) or bool(instrument) != bool(stage) or (what == "now" and not instrument):
         raise ValueError(what)
     bench = OnBench(
@@ -135,6 +137,7 @@ def _event(cells: list[str]) -> Event:
         recording=recording,
         sha256=sha256,
         original=original,
+        mark=mark,
         recorded_at=_aware(recorded) if recorded else None,
     )
 
