@@ -184,7 +184,7 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None, 
 
     shop = open_shop(root)
     live = Live(lambda: bench.results_dir or shop.results_dir)
-    hints = NoHints() if poll else FolderHints(shop.recordings_dir, _note)
+    hints = NoHints() if poll else FolderHints((shop.recordings_dir, shop.inbox_dir), _note)
     measurer = MeasureBeside(hints.rouse, time.monotonic)
     measurer.warm_up()
     bench = Watch(
