@@ -18,6 +18,7 @@ from tapbatch.listen.header import read_header, recorded_at
 from tapbatch.model.bench_log import BenchLog, Event, OnBench
 from tapbatch.model.errors import NamingError, ShopError, SoundError
 from tapbatch.model.names import date_in_name, parse_name
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import put_copy
 from tapbatch.results.store import ReadingStore
@@ -51,6 +52,11 @@ class Looked:
     placed: tuple[Event, ...] = ()
     waiting: tuple[Waiting, ...] = ()
     log: BenchLog
+
+    @property
+    def notices(self) -> list[Notice]:
+        """A notice for each recording that was placed."""
+        return [Notice("placed", path=e.recording, other_path=e.original) for e in self.placed]
 
 
 def utc_now() -> datetime:

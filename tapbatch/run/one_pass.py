@@ -157,8 +157,7 @@ def _from_inbox(shop: Shop, how: How) -> tuple[Shop, list[Notice], list[Attentio
     except ShopError as error:
         # The inbox waits; what is in its place is measured all the same.
         return shop, [], [Attention(where=error.where, what=error.what, remedy=error.remedy)]
-    placed = [Notice("placed", path=e.recording, other_path=e.original) for e in looked.placed]
-    return replace(shop, log=looked.log), placed, attention_of(looked.waiting)
+    return replace(shop, log=looked.log), looked.notices, attention_of(looked.waiting)
 
 
 def _stock(shop: Shop, store: ReadingStore, how: How) -> Inventory:
