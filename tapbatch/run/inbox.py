@@ -8,9 +8,10 @@ lock of the results.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from functools import cached_property
 from pathlib import Path, PurePosixPath
 
 from tapbatch.listen.files import hash_file
@@ -21,7 +22,6 @@ from tapbatch.model.names import date_in_name, parse_name
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import put_copy
-from tapbatch.results.store import ReadingStore
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Facts, list_folder
 from tapbatch.shop.now_file import append, read_log
@@ -103,7 +103,7 @@ def take_out(shop: Shop, event: Event, clock: Clock = utc_now) -> None:
     if not _holds(original, event.sha256):
         what = f"its original {event.original} is not in the inbox as it was, and the copy would be the last"
         raise ShopError(event.recording, what, "move the recording by hand")
-    _delete(copy, event, clock)
+    _delete(copy, event)
     append(shop.root, replace(event, at=clock(), what="taken out"))
 
 
@@ -136,9 +136,11 @@ def give(shop: Shop, event: Event, bench: OnBench, clock: Clock = utc_now) -> Ev
         raise ShopError(event.original, _reason(error), "try again when it can be read") from error
     placed = replace(event, at=clock(), what="placed", bench=bench, recording=path, sha256=sha256)
     append(shop.root, placed)
-    if event.recording and event.recording != path:
-        _delete(old, event, clock)
-        append(shop.root, replace(event, at=clock(), what="taken out"))
+    # All other places, and not only the last: a kill may have come before the last one was cleared.
+    for other in read_log(shop.root)[0].placed.values():
+        if other.sha256 == sha256 and other.recording != path:
+            _delete(shop.recordings_dir / other.recording, other)
+            append(shop.root, replace(other, at=clock(), what="taken out"))
     return placed
 
 
@@ -182,7 +184,6 @@ class _Inbox:
         self.shop, self.log, self.now = shop, log, now
         self.placed: list[Event] = []
         self.waiting: list[Waiting] = []
-        self._known: frozenset[str] | None = None
 
     def found(self, arrived: frozenset[str] | None) -> list[Found]:
         """Return the files that were not handled yet, in the order of their times, those without a time last."""
@@ -229,7 +230,7 @@ class _Inbox:
         source = self.shop.inbox_dir / file.original
         try:
             sha256 = hash_file(source)
-            if sha256 in self.log.handled or sha256 in self._contents():
+            if sha256 in self.log.handled or self._is_elsewhere(source.stat().st_size, sha256, bench.folder):
                 return
             path = _copy(self.shop, source, sha256, bench)
         except (OSError, SoundError) as error:
@@ -248,13 +249,17 @@ class _Inbox:
         self._write(event)
         self.placed.append(event)
 
-    def _contents(self) -> frozenset[str]:
-        """Return the hashes of the recordings that are in their places without the log."""
-        if self._known is None:
-            placed = {e.recording for e in self.log.events}
-            ledger = ReadingStore(self.shop.results_dir).read_ledger().recordings
-            self._known = frozenset(entry.sha256 for path, entry in ledger.items() if path not in placed)
-        return self._known
+    def _is_elsewhere(self, size: int, sha256: str, folder: str) -> bool:
+        """Tell whether the same bytes are elsewhere; those in ``folder`` may be a copy of a killed run."""
+        there = self._present.items()
+        same = [path for path, facts in there if facts.size == size and path.rpartition("/")[0] != folder]
+        return any(_holds(self.shop.recordings_dir / path, sha256) for path in same)
+
+    @cached_property
+    def _present(self) -> Mapping[str, Facts]:
+        placed = {event.recording for event in self.log.events}
+        listed = list_folder(self.shop.recordings_dir).files
+        return {path: facts for path, facts in listed.items() if path not in placed}
 
     def _write(self, event: Event) -> None:
         append(self.shop.root, event)
@@ -324,7 +329,7 @@ def _names(name: PurePosixPath) -> Iterable[str]:
     yield from (f"{name.stem} ({n}){name.suffix}" for n in range(2, _NAMES))
 
 
-def _delete(copy: Path, event: Event, clock: Clock) -> None:
+def _delete(copy: Path, event: Event) -> None:
     if not copy.exists():
         return
     if copy.is_symlink() or not _holds(copy, event.sha256):
