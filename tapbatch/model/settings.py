@@ -137,6 +137,7 @@ class ShopSettings(_Frozen):
     paper: Literal["A4", "Letter"] = "A4"
     recordings: str = "recordings"
     results: str = "results"
+    inbox: str = "inbox"
 
 
 with interrupts_held():

@@ -38,6 +38,7 @@ EXPECTED = {
     "paper": '"A4" or "Letter"',
     "recordings": "a folder in quotes, with / between its parts",
     "results": "a folder in quotes, with / between its parts",
+    "inbox": "a folder in quotes, with / between its parts",
     "family": "text in quotes",
     "playing_pitch_hz": "A4 in hertz, from 380 to 470",
     "scale_mm": "millimetres, over 0",
