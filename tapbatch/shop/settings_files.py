@@ -39,6 +39,8 @@ EXPECTED = {
     "recordings": "a folder in quotes, with / between its parts",
     "results": "a folder in quotes, with / between its parts",
     "family": "text in quotes",
+    "species": "text in quotes",
+    "pages": '"short" or "full"',
     "playing_pitch_hz": "A4 in hertz, from 380 to 470",
     "scale_mm": "millimetres, over 0",
     "strings_off_cents": "cents, over 0 and up to 50",
