@@ -13,66 +13,44 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, HEAD, HEAD_MM, SMALL, Sheet
 from tapbatch.show.draw.lettering import wrapped
 from tapbatch.show.pdf.blocks import TOP_MM, Column
-from tapbatch.show.view.record import MODE_COLUMNS, SOUND_COLUMNS, WORK_COLUMNS, Record, Row, record_of
+from tapbatch.show.view.record import Record, Row, record_of
 
 TITLE = "Record"
 ROW_MM = 4.6
 FACT_MM = 28.0
 _TABLE_MM = 13.0
 
-_WORK = tuple(
-    Column(name, x_mm, anchor, room_mm)
-    for name, (x_mm, anchor, room_mm) in zip(
-        WORK_COLUMNS,
-        (
-            (0.0, "left", 32.0),
-            (33.0, "left", 17.0),
-            (51.0, "left", 43.0),
-            (105.0, "right", 10.0),
-            (107.0, "left", 31.0),
-            (152.0, "right", 13.0),
-            (154.0, "left", 24.0),
-        ),
-        strict=True,
-    )
+_WORK = (
+    Column("stage", 0.0, "left", 32.0),
+    Column("date", 33.0, "left", 17.0),
+    Column("what was done", 51.0, "left", 43.0),
+    Column("off (g)", 105.0, "right", 10.0),
+    Column("where", 107.0, "left", 31.0),
+    Column("mass (g)", 152.0, "right", 13.0),
+    Column("thickness (mm)", 154.0, "left", 24.0),
 )
-_MODES = tuple(
-    Column(name, x_mm, anchor, room_mm)
-    for name, (x_mm, anchor, room_mm) in zip(
-        MODE_COLUMNS,
-        (
-            (0.0, "left", 18.0),
-            (19.0, "left", 30.0),
-            (50.0, "left", 28.0),
-            (94.0, "right", 15.0),
-            (113.0, "right", 17.0),
-            (145.0, "right", 30.0),
-        ),
-        strict=True,
-    )
+_MODES = (
+    Column("part", 0.0, "left", 18.0),
+    Column("mode", 19.0, "left", 30.0),
+    Column("note", 50.0, "left", 28.0),
+    Column("how sure", 94.0, "right", 15.0),
+    Column("Hz", 113.0, "right", 17.0),
+    Column("T60 (s)", 145.0, "right", 30.0),
 )
-_SOUND = tuple(
-    Column(name, x_mm, anchor, room_mm)
-    for name, (x_mm, anchor, room_mm) in zip(
-        SOUND_COLUMNS,
-        (
-            (0.0, "left", 18.0),
-            (19.0, "left", 60.0),
-            (94.0, "right", 15.0),
-            (113.0, "right", 15.0),
-            (132.0, "right", 15.0),
-        ),
-        strict=True,
-    )
+_SOUND = (
+    Column("part", 0.0, "left", 18.0),
+    Column("stage", 19.0, "left", 60.0),
+    Column("EDT (s)", 94.0, "right", 15.0),
+    Column("T20 (s)", 113.0, "right", 15.0),
+    Column("T60 (s)", 145.0, "right", 15.0),
 )
 
 
 def draw_record(sheet: Sheet, history: History, settings: InstrumentSettings) -> None:
     """Draw the record on a sheet of its own."""
     record = record_of(history, settings)
-    sheet.say(
-        sheet.left_mm, HEAD_MM, f"{TITLE} of {history.instrument_shown}", HEAD, bold=True, within_mm=sheet.measure_mm
-    )
+    title = f"{TITLE} of {history.instrument_shown}"
+    sheet.say(sheet.left_mm, HEAD_MM, title, HEAD, bold=True, within_mm=sheet.measure_mm)
     y = _facts(sheet, TOP_MM + 1.0, record)
     rest = (("At the end", _MODES, record.modes), ("How the whole sound rings", _SOUND, record.sound))
     below_mm = sum(_TABLE_MM + ROW_MM * len(rows) for _, _, rows in rest if rows)
@@ -105,5 +83,5 @@ def _table(sheet: Sheet, y: float, heading: str, columns: Sequence[Column], rows
         for n, (column, cell) in enumerate(zip(columns, row, strict=True)):
             # What is too long for its column is shortened between words, never within one.
             lines = wrapped(cell, column.room_mm, SMALL)
-            column.say(sheet, y, lines[0] if len(lines) < 2 else f"{lines[0]} …", bold=n == 0)
+            column.say(sheet, y, " …".join([*lines[:1], *([""] if len(lines) > 1 else [])]), bold=n == 0)
     return y + 5.0

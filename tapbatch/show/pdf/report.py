@@ -21,7 +21,7 @@ from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, DecaysBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.pages import HOW_TITLE, draw_how, table_blocks
+from tapbatch.show.pdf.pages import CUT_TITLE, HOW_TITLE, draw_before_you_cut, draw_how, table_blocks
 from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
@@ -77,6 +77,8 @@ def report_sheets(history: History, settings: InstrumentSettings, lined: Lined =
         for block in _appendix(history, settings, like, lined):
             book.place(block)
         draw_how(book.begin(HOW_TITLE), TOP_MM + 2.0, history)
+    else:
+        draw_before_you_cut(book.begin(CUT_TITLE), TOP_MM + 2.0, history)
     return book.numbered()
 
 

@@ -13,16 +13,16 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.say import words
 from tapbatch.show.view.stages import is_labelled, last_with_modes
 
-WORK_COLUMNS = ("stage", "date", "what was done", "off (g)", "where", "mass (g)", "thickness (mm)")
-MODE_COLUMNS = ("part", "mode", "note", "how sure", "Hz", "T60 (s)")
-SOUND_COLUMNS = ("part", "stage", "EDT (s)", "T20 (s)", "T60 (s)")
-
 Row = tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
-    """The record: facts as (name, text), then what was done, the modes and the sound at the end, as rows."""
+    """The record: facts as (name, text), then rows.
+
+    ``work``: stage, date, what was done, grams taken off, where, mass in grams, thickness in millimetres. ``modes``:
+    part, mode, note, how sure, hertz, T60. ``sound``: part, stage, EDT, T20 and T60 of the whole.
+    """
 
     facts: tuple[tuple[str, str], ...]
     work: tuple[Row, ...]
@@ -30,7 +30,7 @@ class Record:
     sound: tuple[Row, ...]
 
 
-def record_of(history: History, settings: InstrumentSettings, most_modes: int = 8) -> Record:
+def record_of(history: History, settings: InstrumentSettings, most_modes: int = 10) -> Record:
     """Return the record of an instrument.
 
     Parameters
@@ -38,14 +38,14 @@ def record_of(history: History, settings: InstrumentSettings, most_modes: int = 
     history, settings
         The instrument, and its settings.
     most_modes
-        At most this many modes of each part, those with labels first; default 8.
+        About this many modes in all, three of each part at least, those with labels first; default 10.
     """
     notes = _notes(history)
     last = [stage for part in history.parts if (stage := last_with_modes(history, part))]
     return Record(
         facts=tuple(_facts(history, settings, notes)),
         work=tuple(row for stage, note in notes if any((row := _work(stage, note))[2:])),
-        modes=tuple(row for stage in last for row in _modes(stage, most_modes)),
+        modes=tuple(row for stage in last for row in _modes(stage, max(3, most_modes // len(last)))),
         sound=tuple(row for part in history.parts for row in _sound(history.of_part(part))),
     )
 
@@ -68,11 +68,11 @@ def _facts(
         yield "wood", settings.species
     voiced = sorted({stage.concert_pitch_hz for stage in history.stages})
     played = settings.playing_pitch_hz
-    pitches = [f"A4 = {' and '.join(f'{hz:g}' for hz in voiced)} Hz"] if voiced else []
+    pitches = [f"A4 = {', '.join(f'{hz:g}' for hz in voiced)} Hz"] if voiced else []
     yield "pitch", ", played at ".join([*pitches, *([f"{played:g} Hz"] if played else [])])
-    masses = [note.mass_g for _, note in notes if note.mass_g is not None]
+    masses = dict(_masses(notes))
     if masses:
-        yield "mass", " to ".join(f"{mass:g} g" for mass in dict.fromkeys((masses[0], masses[-1])))
+        yield "mass", "; ".join(f"{part} {mass}" for part, mass in masses.items())
     sizes = [note for _, note in notes if note.length_mm is not None and note.width_mm is not None]
     if sizes:
         yield "size", f"{sizes[-1].length_mm:g} by {sizes[-1].width_mm:g} mm"
@@ -82,6 +82,16 @@ def _facts(
     if strung:
         yield "strung with", strung[-1]
     yield from _air([note for _, note in notes])
+
+
+def _masses(notes: Sequence[tuple[Stage, Note]]) -> Iterable[tuple[str, str]]:
+    """Return for each part what it weighed first and last."""
+    of_part: dict[str, list[float]] = {}
+    for stage, note in notes:
+        if note.mass_g is not None:
+            of_part.setdefault(stage.part, []).append(note.mass_g)
+    for part, masses in of_part.items():
+        yield part, " to ".join(f"{mass:g} g" for mass in dict.fromkeys((masses[0], masses[-1])))
 
 
 def _air(notes: Sequence[Note]) -> Iterable[tuple[str, str]]:
