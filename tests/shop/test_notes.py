@@ -129,7 +129,7 @@ def test_dates_as_spreadsheets_write_them(root, cell, date):
         ("a,b,,,,,,,,,,,1000", ["row 3, string_pitch_hz", "'1000'", "380", "470"]),
         (",b", ["row 3, instrument"]),
         ("a,", ["row 3, stage"]),
-        ("a,b,,,21,5,45,312,480,355,3,2500,160,5,415,gut,8,5,edge,x", ["row 3", "19", "17"]),
+        ("a,b,,,21,5,45,312,480,355,3,2500,160,5,415,gut,8,5,edge,x", ["row 3", "20", "17"]),
         ("X, Y", ["row 3", "row 2"]),
     ],
 )
