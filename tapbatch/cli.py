@@ -222,10 +222,10 @@ class _Bench:
         sys.stdout.flush()
 
     def arrived(self, history: History, path: str, shop: Shop) -> None:
-        from tapbatch.show.browser.article import card_id
+        from tapbatch.show.browser.article import row_id
         from tapbatch.show.terminal.readings import arrival_lines, print_lines
 
-        self._live.latest = card_id(history.instrument)
+        self._live.latest = row_id(history.instrument)
         print_lines(arrival_lines(history, path, shop.settings_of(history.instrument).steady_cents))
         sys.stdout.flush()
 

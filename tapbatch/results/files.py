@@ -7,7 +7,6 @@ replaced (on some systems, while a spreadsheet has it open), the new one is kept
 
 from __future__ import annotations
 
-import filecmp
 import hashlib
 import os
 import re
@@ -57,29 +56,6 @@ def put_file(path: Path, data: bytes) -> Notice | None:
             _drop(beside(path))
             return None
         fresh = _write_beside(path, [data])
-    except OSError as error:
-        remedy = "make room or let the folder be written, then run again"
-        raise ShopError(str(path), _reason(error), remedy) from error
-    return _move_over(fresh, path)
-
-
-def put_pieces(path: Path, pieces: Iterable[bytes]) -> Notice | None:
-    """Put a file together from pieces, as :func:`put_file` does with the whole: no more than a piece is held.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> path = Path(tempfile.mkdtemp()) / "index.html"
-    >>> put_pieces(path, [b"<html>", b"</html>"]), path.read_bytes()
-    (None, b'<html></html>')
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = _write_beside(path, pieces)
-        if path.is_file() and filecmp.cmp(fresh, path, shallow=False):
-            _drop(fresh)
-            _drop(beside(path))
-            return None
     except OSError as error:
         remedy = "make room or let the folder be written, then run again"
         raise ShopError(str(path), _reason(error), remedy) from error
@@ -221,7 +197,8 @@ def _reason(error: OSError) -> str:
     return (error.strerror or type(error).__name__).lower()
 
 
-REPORT = "report.pdf"
+REPORT, OWN_PAGE = "report.pdf", "page.html"
+"""Files in the folder of an instrument, beside its tables."""
 
 
 def facts_of(path: Path) -> tuple[int, int] | None:

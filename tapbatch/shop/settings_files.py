@@ -40,6 +40,8 @@ EXPECTED = {
     "results": "a folder in quotes, with / between its parts",
     "inbox": "a folder in quotes, with / between its parts",
     "family": "text in quotes",
+    "species": "text in quotes",
+    "pages": '"short" or "full"',
     "playing_pitch_hz": "A4 in hertz, from 380 to 470",
     "scale_mm": "millimetres, over 0",
     "strings_off_cents": "cents, over 0 and up to 50",

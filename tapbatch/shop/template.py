@@ -51,9 +51,13 @@ _INSTRUMENT = """\
 #steady_cents = 3
 #paper = "A4"
 
-# What kind of instrument it is, and the A at which it is played, if that is not the A at which it is voiced.
+# What kind of instrument it is, its wood, and the A at which it is played, if it is voiced at another.
 #family = "cittern"
+#species = "spruce top, maple back and sides"
 #playing_pitch_hz = 440.0
+
+# How much of the report is printed: "short", or "full" with spectra, decays, tables and method.
+#pages = "full"
 
 # The open strings, counted from 1: either a note, or a note with what is needed to work out the tension. A string may
 # have a scale_mm of its own. If a plucked string is further out of tune than strings_off_cents, a caution says so

@@ -82,10 +82,22 @@ def most_tapped(stage: Stage, shown: Callable[[Reading], Shown | None]) -> Shown
     return shown(best) if best else None
 
 
+def is_labelled(name: str) -> bool:
+    """Return whether a mode has the builder's label.
+
+    Examples
+    --------
+    >>> is_labelled("air"), is_labelled("r12")
+    (True, False)
+    """
+    return not _PROVISIONAL.match(name)
+
+
 def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
     """Return the modes of one part that a chart shows, from low to high.
 
-    The latest lead comes first, then the builder's labels, then what is strongest over all stages.
+    The latest lead comes first, then the builder's labels, then what is strongest over all stages; strings that ring
+    along come last.
     """
     found: dict[str, list[StageMode]] = {}
     for stage in stages:
@@ -93,8 +105,9 @@ def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
             found.setdefault(mode.mode, []).append(mode)
     latest_lead = stages[-1].lead.mode if stages and stages[-1].lead else ""
 
-    def rank(name: str) -> tuple[bool, bool, float]:
-        return name != latest_lead, bool(_PROVISIONAL.match(name)), -max(m.level_db for m in found[name])
+    def rank(name: str) -> tuple[bool, bool, bool, float]:
+        is_string = all("string" in m.flags for m in found[name])
+        return name != latest_lead, is_string, not is_labelled(name), -max(m.level_db for m in found[name])
 
     chosen = sorted(found, key=rank)[:most]
     return sorted(chosen, key=lambda name: found[name][-1].freq_hz)

@@ -24,7 +24,7 @@ from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
 from tapbatch.show.terminal.readings import arrival_lines
 from tests.shops import make_shop, tapbatch, taps
-from tests.show.browser.parsed import page_bytes
+from tests.show.browser.parsed import pages_bytes
 from tests.show.view import faces
 
 VERDICTS = {
@@ -64,13 +64,13 @@ class Said:
 def said_of(history: History, settings: InstrumentSettings) -> Said:
     stage = max(history.stages, key=lambda s: s.order)
     pdf = report_bytes(history, settings)
-    page = page_bytes([card_of(history, settings)], ())
+    listed, page = pages_bytes([card_of(history, settings)], ())
     lines = arrival_lines(history, stage.heard[0].recording.path, settings.steady_cents)
     told = {
         "slip": faces.of_slip(pdf),
         "card": faces.of_card(pdf),
         "page": faces.of_page(page),
-        "list": faces.of_list(page),
+        "list": faces.of_list(listed),
         "terminal": faces.of_terminal([line for line, _ in lines]),
     }
     book = faces.of_workbook(workbook_bytes(history_to_tables(history)))
