@@ -20,11 +20,7 @@ if TYPE_CHECKING:
 
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.history import History
-    from tapbatch.model.reading import Attention
     from tapbatch.model.settings import InstrumentSettings
-    from tapbatch.run.one_pass import Outcome
-    from tapbatch.shop.folder import Shop
-    from tapbatch.watch.serving import Live
 
 app = typer.Typer(
     name="tapbatch",
@@ -74,6 +70,9 @@ def _examples(*lines: str) -> str:
     return "\b\n" + "\n".join(f"{'Example:' if n == 0 else '':<10}{line}" for n, line in enumerate(lines))
 
 
+_FULL_HELP = "Also print the table of modes, the other faults and the other targets."
+Full = Annotated[bool, typer.Option("--full", help=_FULL_HELP)]
+
 ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder; the current folder by default.")]
 
 
@@ -102,13 +101,14 @@ def run(
         str | None, typer.Option(metavar="ADDRESS", help="Measure on the workers of this Dask scheduler.")
     ] = None,
     excel: Annotated[bool, typer.Option("--excel", help="Also write a workbook (.xlsx) of each instrument.")] = False,
+    full: Full = False,
 ) -> None:
     """Measure what is new or changed, then update tables and reports.
 
     The folder results/ gets the tables and report.pdf of each instrument, and index.html, which shows all
-    instruments in a browser. For each part, it prints where the latest stage is, whether it moved, and how far
-    there is to go. Recordings are never changed. Files that could not be used are named at the end and in
-    attention.csv; the exit status is then 1.
+    instruments in a browser. For each part, it prints where the note is that you work on, what changed since the
+    stage before, and what is left. Recordings are never changed. Files that could not be used are named at the end
+    and in attention.csv; the exit status is then 1.
     """
     from contextlib import ExitStack
 
@@ -118,6 +118,7 @@ def run(
 
     from tapbatch.run.cluster import Cluster
     from tapbatch.run.one_pass import How, run_shop
+    from tapbatch.run.telling import print_outcome
     from tapbatch.shop.folder import open_shop
     from tapbatch.show.terminal.readings import print_attention, progress
 
@@ -125,7 +126,7 @@ def run(
     with ExitStack() as closing:
         crew = closing.enter_context(Cluster(cluster, opened.recordings_dir)) if cluster else None
         outcome = run_shop(opened, How(jobs=jobs, crew=crew, excel=excel, progress=progress, say=_note))
-    _print_outcome(outcome)
+    print_outcome(outcome, opened if full else None)
     print_attention(outcome.attention)
     raise typer.Exit(1 if outcome.attention else 0)
 
@@ -155,6 +156,7 @@ def watch(
         int | None,
         typer.Option(metavar="N", min=1, max=1000, help="Serve at most N connections at a time; 32 by default."),
     ] = None,
+    full: Full = False,
 ) -> None:
     """Do as run does whenever a file arrives; Ctrl-C ends it.
 
@@ -164,12 +166,14 @@ def watch(
     """
     try:
         asked = serve or address or port is not None or connections is not None
-        _watch(shop, poll, (address, port, connections) if asked else None)
+        _watch(shop, poll, (address, port, connections) if asked else None, full=full)
     except KeyboardInterrupt:
         typer.echo("stopped; everything that was read is kept", err=True)
 
 
-def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None, int | None] | None) -> None:
+def _watch(
+    root: Path, poll: float | None, serve: tuple[str | None, int | None, int | None] | None, *, full: bool
+) -> None:
     import time
     from contextlib import closing, nullcontext
 
@@ -180,6 +184,7 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None, 
     from tapbatch.watch.hints import FolderHints, NoHints
     from tapbatch.watch.measuring import Beside as MeasureBeside
     from tapbatch.watch.serving import HERE, PORT, Live, Serving
+    from tapbatch.watch.telling import AtTerminal
     from tapbatch.watch.watching import LOOK_EVERY_S, Watch
 
     shop = open_shop(root)
@@ -192,7 +197,7 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None, 
         root=root,
         hints=hints,
         clock=time.monotonic,
-        teller=_Bench(live),
+        teller=AtTerminal(live, full=full),
         look_every_s=poll or LOOK_EVERY_S,
         progress=progress,
         drawer=Beside(hints.rouse),
@@ -207,37 +212,6 @@ def _watch(root: Path, poll: float | None, serve: tuple[str | None, int | None, 
         bench.go_on()
 
 
-class _Bench:
-    """Prints what a watch reports, and tells the page which instrument was read last."""
-
-    def __init__(self, live: Live) -> None:
-        self._live = live
-
-    def began(self, outcome: Outcome) -> None:
-        from tapbatch.show.terminal.readings import print_attention
-
-        _print_outcome(outcome)
-        print_attention(outcome.attention)
-        typer.echo("watching; drop recordings in, Ctrl-C ends")
-        sys.stdout.flush()
-
-    def arrived(self, history: History, path: str, shop: Shop) -> None:
-        from tapbatch.show.browser.article import row_id
-        from tapbatch.show.terminal.readings import arrival_lines, print_lines
-
-        self._live.latest = row_id(history.instrument)
-        print_lines(arrival_lines(history, path, shop.settings_of(history.instrument).steady_cents))
-        sys.stdout.flush()
-
-    def attention(self, items: tuple[Attention, ...]) -> None:
-        from tapbatch.show.terminal.readings import print_attention
-
-        print_attention(items)
-
-    def note(self, text: str) -> None:
-        _note(text)
-
-
 @app.command(epilog=_examples("tapbatch read tap.m4a", "tapbatch read *.wav --concert-pitch 431"))
 def read(
     files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Recordings of taps.")],
@@ -245,11 +219,13 @@ def read(
         float | None, typer.Option(metavar="HZ", min=380, max=470, help="A4 in hertz; 440 by default.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")] = False,
+    full: Full = False,
 ) -> None:
     """Measure files and print the result; nothing is written.
 
-    Any file will do, whatever its name. The first row is the resonance that leads: its note, how many cents off it
-    is, how sure that is, and how long it rings. The others follow from strong to faint.
+    Any file will do, whatever its name. If something went wrong while tapping, the first line says what, and what to
+    do. The first row is the strongest resonance: its note, how many cents off it is, how sure that is, and how long
+    it rings. The others follow from strong to faint.
     """
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.settings import InstrumentSettings
@@ -262,7 +238,7 @@ def read(
             _complain(result)
             status = 1
         else:
-            _print_reading(path, result, settings, as_json)
+            _print_reading(path, result, settings, as_json=as_json, full=full)
     raise typer.Exit(status)
 
 
@@ -416,11 +392,24 @@ def _version(asked: bool) -> None:
         raise typer.Exit
 
 
+def _explain(word: str | None) -> None:
+    if word is not None:
+        from tapbatch.show.say.explain import explained
+        from tapbatch.show.terminal.readings import print_lines, said
+
+        print_lines(said(explained(word)))
+        raise typer.Exit
+
+
 @app.callback()
 def _top(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
     ] = False,
+    explain: Annotated[
+        str | None,
+        typer.Option(metavar="WORD", callback=_explain, is_eager=True, help="Say what a word means, and stop."),
+    ] = None,
 ) -> None:
     pass
 
@@ -479,15 +468,6 @@ def _note(text: str) -> None:
     print_notices([text])
 
 
-def _print_outcome(outcome: Outcome) -> None:
-    from tapbatch.show.terminal.readings import print_lines, print_notices
-
-    print_lines(outcome.lines)
-    print_notices(outcome.notices)
-    measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.instruments), "instrument")
-    typer.echo(f"{measured} measured, {shown} up to date.")
-
-
 def _with_bar(
     files: list[Path], results: Iterator[tuple[Path, History | TapbatchError]]
 ) -> Iterator[tuple[Path, History | TapbatchError]]:
@@ -504,12 +484,9 @@ def _with_bar(
         yield result
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def _print_reading(path: Path, history: History, settings: InstrumentSettings, as_json: bool) -> None:
-    from tapbatch.show.terminal.readings import print_lines, reading_lines, reading_to_json
+def _print_reading(path: Path, history: History, settings: InstrumentSettings, *, as_json: bool, full: bool) -> None:
+    from tapbatch.show.terminal.readings import print_lines, reading_to_json
+    from tapbatch.show.terminal.told import file_lines
 
     if not history.stages:
         _tell(f"tapbatch: {path}: nothing to show; record again", err=True)
@@ -517,8 +494,5 @@ def _print_reading(path: Path, history: History, settings: InstrumentSettings, a
     if as_json:
         typer.echo(reading_to_json(history.stages[0]))
     else:
-        print_lines(reading_lines(history.stages[0], settings.steady_cents))
+        print_lines(file_lines(history, settings.steady_cents, full=full))
 
-
-if __name__ == "__main__":
-    main()

@@ -163,6 +163,7 @@ def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, s
         note=place_.note,
         flags=("recordings-differ",) if any("recordings-differ" in m.flags for m in modes) else (),
         playing_pitch_hz=playing_pitch_hz(place_.concert_pitch_hz, settings),
+        spelling=settings.spelling,
         strings=open_strings(place_.heard, settings, place_.concert_pitch_hz)[0],
     )
 

@@ -39,7 +39,10 @@ def nearest_string(freq_hz: float, settings: InstrumentSettings, concert_pitch_h
     >>> nearest_string(290.0, lute, 440.0), nearest_string(246.0, lute, 440.0)
     (2, None)
     """
-    off = [abs(1200.0 * math.log2(freq_hz / note_to_hz(s.note, concert_pitch_hz))) for s in settings.strings]
+    off = [
+        abs(1200.0 * math.log2(freq_hz / note_to_hz(s.note, concert_pitch_hz, settings.spelling)))
+        for s in settings.strings
+    ]
     best = min(range(len(off)), key=lambda i: off[i], default=None)
     return None if best is None or off[best] > NEAREST_CENTS else best + 1
 
@@ -95,7 +98,7 @@ def _open_string(
     path: str, number: int, tones: Sequence[StringTone], settings: InstrumentSettings, concert_pitch_hz: float
 ) -> OpenString:
     string = settings.strings[number - 1]
-    expected_hz = note_to_hz(string.note, concert_pitch_hz)
+    expected_hz = note_to_hz(string.note, concert_pitch_hz, settings.spelling)
     pairs = [t for t in tones if string.double and t.pair_cents is not None]
     told_apart = bool(pairs) and 2 * len(pairs) >= len(tones)
     pitch = join(_pitches(pairs) if told_apart else [_whole(t) for t in tones]).mean

@@ -65,7 +65,7 @@ def known_strings(place: Place, settings: InstrumentSettings) -> tuple[Known, ..
             apart = plucked[number].pair_cents or 0.0
             known.append(Known(plucked[number].freq_hz, HEARD_CENTS + apart / 2.0))
         else:
-            known.append(Known(note_to_hz(string.note, place.concert_pitch_hz), SLACK_CENTS))
+            known.append(Known(note_to_hz(string.note, place.concert_pitch_hz, settings.spelling), SLACK_CENTS))
     return tuple(known)
 
 

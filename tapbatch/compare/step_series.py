@@ -7,7 +7,8 @@ Conventions: positions are in cents, ``CENTS ln f``. A step leads from one tappe
 - the work is that of the latest stage: either both stages belong to the same ``step`` series, or the notes of the
   stage it leads to name the same ``work``.
 
-The change to the first step of a series counts only if that step has its own note naming the work, because the step
+The change from the box to the first step of a series counts where the notes name the same work for that step: in a
+row of its own, or in the row of the whole series if the mode moved on the way to it. If it did not, the first step
 may have been recorded before the first cut. Works that the notes distinguish are never mixed, even within a series.
 
 The reading of a stage is the mean over its points, with equal weights, at the points that all these stages have. Its
@@ -16,7 +17,7 @@ variance comes from the taps; their scatter is pooled over the stages, because f
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
@@ -47,7 +48,7 @@ class Work:
         return len(self.steps) >= FEWEST_STEPS
 
 
-def latest_work(stages: Sequence[Stage], mode: str) -> Work:
+def latest_work(stages: Sequence[Stage], mode: str, moved: Collection[str] = ()) -> Work:
     """Return the steps of the work that led to the latest stage, limited to stages where one mode is found.
 
     Parameters
@@ -56,6 +57,8 @@ def latest_work(stages: Sequence[Stage], mode: str) -> Work:
         The tapped stages of one part, in order.
     mode : str
         Name of a mode that is found at the latest stage.
+    moved : collection of str
+        The stages on the way to which that mode was seen to move.
 
     Returns
     -------
@@ -68,7 +71,7 @@ def latest_work(stages: Sequence[Stage], mode: str) -> Work:
         (i - 1, i)
         for i in range(1, len(stages))
         if all(s.state == latest.state and _is_heard(s, mode) for s in stages[i - 1 : i + 1])
-        and _is_same_work(stages[i - 1], stages[i], series, work)
+        and _is_same_work(stages[i - 1], stages[i], series, work, moved)
     ]
     if not pairs:
         return Work((latest,), (), "")
@@ -111,14 +114,14 @@ def _is_heard(stage: Stage, mode: str) -> bool:
     return any(m.mode == mode for m in stage.modes)
 
 
-def _is_same_work(before: Stage, after: Stage, series: str, work: str) -> bool:
+def _is_same_work(before: Stage, after: Stage, series: str, work: str, moved: Collection[str]) -> bool:
     noted = _work_of(after)
     if work and noted and noted != work:
         return False
     if series and _series_of(before) == _series_of(after) == series:
         return True
     own = not _series_of(after) or (after.note is not None and identity(after.note.stage) == after.stage)
-    return bool(work) and noted == work and own
+    return bool(work) and noted == work and (own or after.stage in moved)
 
 
 def _series_of(stage: Stage) -> str:

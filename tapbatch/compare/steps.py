@@ -6,7 +6,8 @@ millimetres. A step leads from one stage to the next. The model of step ``i`` fr
     D_i = beta x_i + eta_i + e_b(i) - e_a(i),    e_s ~ N(0, v_s), v_s known
 
 ``x_i`` follows a trend that is integrated over (:mod:`tapbatch.compare.step_trend`, which also has ``eta_i``), or is
-``log2`` of the ratio of the opening areas if every stage has one. The latter is a power law of area whose exponent
+``log2`` of the ratio of the opening areas if three steps or more have one on both sides, and the latest stage has
+one; steps without are then left out. The latter is a power law of area whose exponent
 ``beta / 1200`` is estimated, not assumed. (A thin hole of constant shape in a rigid box would give 300 cents a
 doubling; coupling to the wood lowers that, and thinning the wood beside the hole may reverse its sign.) Two
 successive changes share a stage, whose reading error raises one and lowers the other, so their correlation can reach
@@ -151,9 +152,11 @@ def learn_steps(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Outlo
     """
     if len(steps) < FEWEST_STEPS:
         return None
-    changes = np.array([stages[b].cents - stages[a].cents for a, b in steps])
-    by_area = openings_of([stage.area_mm2 for stage in stages], steps)
-    return _evenly(stages, steps, changes) if by_area is None else _with_areas(stages, steps, changes, *by_area)
+    noted = [(a, b) for a, b in steps if stages[a].area_mm2 is not None and stages[b].area_mm2 is not None]
+    by_area = openings_of([stage.area_mm2 for stage in stages], noted) if len(noted) >= FEWEST_STEPS else None
+    used = steps if by_area is None else noted
+    changes = np.array([stages[b].cents - stages[a].cents for a, b in used])
+    return _evenly(stages, used, changes) if by_area is None else _with_areas(stages, used, changes, *by_area)
 
 
 def _evenly(stages: Sequence[At], steps: Sequence[tuple[int, int]], changes: Floats) -> Outlook:

@@ -2,36 +2,39 @@
 
 Conventions: a landing is a frequency where the mode may end up. Distances are in cents, positive upwards, from the
 reading to the landing. Every ``[[target]]`` gives a landing, and its mode also gets the next note above and the next
-note below; a part without a target gets those two for its lead mode. Notes are those of equal temperament at the
-concert pitch of the part's latest stage.
+note below. What is worked on gets those two without a target, and so does the lead mode of a part without a target.
+Notes are those of equal temperament at the concert pitch of the part's latest stage.
 
 - ``nearest`` is the note nearest to the mode when it was first measured; it stays that note however the mode moves.
 - ``like`` is the frequency last measured for the mode of the same label and part on the other instrument.
 - ``cents_from`` moves with the other mode, so its overshoot is computed from steps of the distance between the two.
 
-:mod:`tapbatch.compare.step_series` selects the steps, and :mod:`tapbatch.compare.steps` learns from them.
+:mod:`tapbatch.compare.step_series` selects the steps, :mod:`tapbatch.compare.steps` learns from them,
+:mod:`tapbatch.compare.step_limits` says where there is no forecast and why, and :mod:`tapbatch.compare.on_target`
+whether a mode is there.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tapbatch.compare.random_effects import CENTS
-from tapbatch.compare.stage import members_by_mode
+from tapbatch.compare.on_target import half_anew_cents, half_cents, on_target, taps_to_sure
+from tapbatch.compare.stage import TapAt, members_by_mode
+from tapbatch.compare.step_limits import Ahead, faults_of, no_forecast
 from tapbatch.compare.step_series import Work, latest_work, positions
 from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
-from tapbatch.model.history import History, Landing, LandingKind, OnTarget, Stage, StageMode
+from tapbatch.model.history import Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import Spelling, cents_between, hz_to_note, note_to_hz
-from tapbatch.model.reading import Attention
+from tapbatch.model.reading import Attention, Mode
 from tapbatch.model.settings import InstrumentSettings, TargetSetting
 
 Rests = Mapping[tuple[str, str, str], float]
 
 TOLERANCE_CENTS = 3.0
-LIKELY = 2.0 / 3.0
+HAS_MOVED = ("up", "up?", "down", "down?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ class _Part:
     stages: tuple[Stage, ...]
     settings: InstrumentSettings
     setup_variance: float
+    drifts: tuple[Drift, ...]
 
     @property
     def latest(self) -> Stage:
@@ -96,13 +100,16 @@ def with_landings(
         stages = tuple(s for s in history.of_part(part) if s.modes)
         if not stages:
             continue
-        of_part = _Part(stages, settings, (history.setup_cents or 0.0) ** 2)
-        targets = [t for t in settings.target if _part_of(t.mode, settings) == part]
+        of_part = _Part(
+            stages, settings, (history.setup_cents or 0.0) ** 2, tuple(d for d in history.drifts if d.part == part)
+        )
+        targets = targets_of(part, settings)
         for target in targets:
             notices += _waits(target, of_part)
             if target.like is not None and (target.like, part, target.mode) not in rests:
                 attention.append(_unknown(history.instrument, target))
-        landings += _of_part(of_part, targets, rests)
+        works_on = [w.mode for w in history.working_on(part, stages[-1].stage)]
+        landings += _of_part(of_part, targets, works_on, rests)
     return replace(history, landings=tuple(landings), notices=(*history.notices, *notices)), tuple(attention)
 
 
@@ -133,7 +140,7 @@ def next_notes(
     [('A#4', 466.2), ('A4', 440.0)]
     """
     note, cents = hz_to_note(freq_hz, concert_pitch_hz, spelling)
-    here = (note, note_to_hz(note, concert_pitch_hz))
+    here = (note, note_to_hz(note, concert_pitch_hz, spelling))
     # On a note to a millionth of a cent, both neighbours are a semitone away.
     if abs(cents) < 1e-6:
         return _neighbour(here[1], 1, concert_pitch_hz, spelling), _neighbour(here[1], -1, concert_pitch_hz, spelling)
@@ -144,7 +151,7 @@ def next_notes(
 
 def _neighbour(freq_hz: float, semitones: int, concert_pitch_hz: float, spelling: Spelling) -> tuple[str, float]:
     note, _ = hz_to_note(freq_hz * 2.0 ** (semitones / 12.0), concert_pitch_hz, spelling)
-    return note, note_to_hz(note, concert_pitch_hz)
+    return note, note_to_hz(note, concert_pitch_hz, spelling)
 
 
 # ------------------------------------------------------------- resolving
@@ -152,6 +159,33 @@ def _neighbour(freq_hz: float, semitones: int, concert_pitch_hz: float, spelling
 
 def _part_of(label: str, settings: InstrumentSettings) -> str:
     return next((m.part for m in settings.mode if m.label == label), "body")
+
+
+def targets_of(part: str, settings: InstrumentSettings) -> list[TargetSetting]:
+    """Return the targets for the modes of a part, in the order of the settings.
+
+    Examples
+    --------
+    >>> targets_of("body", InstrumentSettings.model_validate({"target": [{"mode": "air", "note": "A3"}]}))[0].note
+    'A3'
+    """
+    return [t for t in settings.target if _part_of(t.mode, settings) == part]
+
+
+def reached(target: TargetSetting, stages: Sequence[Stage], settings: InstrumentSettings, rests: Rests) -> OnTarget:
+    """Tell whether the mode of a target lies on it at the last of some stages, at which it was heard.
+
+    ``stages`` are those of one part, in order, up to the one that is asked about. The answer is ``"no"`` if the
+    target cannot be resolved there.
+    """
+    part = _Part(tuple(s for s in stages if s.modes), settings, 0.0, ())
+    mode, place = part.mode(target.mode), _resolved(target, part, rests)
+    if mode is None or place is None:
+        return "no"
+    taps_hz = [m.freq_hz for _, m in members_by_mode(part.latest)[mode.mode]]
+    to_go = cents_between(mode.freq_hz, place.freq_hz)
+    half = math.hypot(*(half_cents(m) for m in (mode, place.other) if m is not None))
+    return on_target(to_go, half, place.tolerance_cents, _within(taps_hz, place), len(taps_hz))
 
 
 def _waits(target: TargetSetting, part: _Part) -> tuple[Notice, ...]:
@@ -170,9 +204,10 @@ def _unknown(instrument: str, target: TargetSetting) -> Attention:
     )
 
 
-def _of_part(part: _Part, targets: Sequence[TargetSetting], rests: Rests) -> list[Landing]:
+def _of_part(part: _Part, targets: Sequence[TargetSetting], works_on: Sequence[str], rests: Rests) -> list[Landing]:
     lead = part.latest.lead
-    modes = list(dict.fromkeys(t.mode for t in targets)) or ([lead.mode] if lead else [])
+    unasked = [lead.mode] if lead and not targets else []
+    modes = list(dict.fromkeys([*(t.mode for t in targets), *works_on, *unasked]))
     landings = []
     for name in modes:
         mode = part.mode(name)
@@ -203,7 +238,7 @@ def _resolved(target: TargetSetting, part: _Part, rests: Rests) -> _Place | None
         heard = next(m for m in first.modes if m.mode == target.mode)
         note = hz_to_note(heard.freq_hz, first.concert_pitch_hz, spelling)[0]
     known = target.hz if target.like is None else rests.get((target.like, latest.part, target.mode))
-    hz = note_to_hz(note, pitch) if note else known or 0.0
+    hz = note_to_hz(note, pitch, spelling) if note else known or 0.0
     return _Place("target", note_name(hz, pitch, spelling), hz, tolerance) if hz > 0 else None
 
 
@@ -223,43 +258,90 @@ def note_name(freq_hz: float, concert_pitch_hz: float, spelling: Spelling = "sha
 
 
 def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[Landing]:
-    work = latest_work(part.stages, mode.mode)
-    outlook = _outlook(part, work, mode.mode)
-    of_modes = members_by_mode(part.latest)
-    taps_hz = [m.freq_hz for _, m in of_modes[mode.mode]]
-    landings = []
-    for place in places:
-        against = outlook if place.other is None else _outlook(part, work, mode.mode, place.other.mode)
-        to_go = cents_between(mode.freq_hz, place.freq_hz)
-        within = sum(abs(cents_between(hz, place.freq_hz)) <= place.tolerance_cents for hz in taps_hz)
-        landings.append(
-            Landing(
-                part=part.latest.part,
-                mode=mode.mode,
-                stage=part.latest.stage,
-                freq_hz=mode.freq_hz,
-                note=mode.note,
-                cents=mode.cents,
-                landing=place.kind,
-                landing_note=place.note,
-                landing_hz=place.freq_hz,
-                cents_to_go=to_go,
-                tolerance_cents=place.tolerance_cents,
-                on_target=_on_target(mode, place, within, len(taps_hz), _half_cents),
-                on_target_anew=_on_target(mode, place, within, len(taps_hz), _half_anew_cents),
-                taps_within=within,
-                taps=len(taps_hz),
-                step_cents=outlook.step.middle if outlook else None,
-                step_low_cents=outlook.low if outlook else None,
-                step_high_cents=outlook.high if outlook else None,
-                steps_seen=len(work.steps),
-                steps_to_go=against.steps_to_go(to_go) if against else None,
-                overshoot=against.overshoot(to_go, place.tolerance_cents) if against else None,
-                basis=_basis(work, outlook),
-                moves_with=place.other.mode if place.other else "",
-            )
-        )
-    return landings
+    moved = {d.to_stage for d in part.drifts if d.mode == mode.mode and d.verdict in HAS_MOVED}
+    work = latest_work(part.stages, mode.mode, moved)
+    seen = _Seen(part, mode, work, _outlook(part, work, mode.mode), members_by_mode(part.latest)[mode.mode])
+    return [_landing(seen, place) for place in places]
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A mode at its part's latest stage, the work that led there, and what one more step of it would do."""
+
+    part: _Part
+    mode: StageMode
+    work: Work
+    outlook: Outlook | None
+    members: Sequence[tuple[TapAt, Mode]]
+
+
+def _landing(seen: _Seen, place: _Place) -> Landing:
+    part, mode, work = seen.part, seen.mode, seen.work
+    to_go = cents_between(mode.freq_hz, place.freq_hz)
+    taps_hz = [m.freq_hz for _, m in seen.members]
+    within = _within(taps_hz, place)
+    half, half_anew = (
+        math.hypot(*(of(m) for m in (mode, place.other) if m is not None)) for of in (half_cents, half_anew_cents)
+    )
+    there = on_target(to_go, half, place.tolerance_cents, within, len(taps_hz))
+    other = place.other.mode if place.other else ""
+    against = _outlook(part, work, mode.mode, other) if other else seen.outlook
+    ahead = Ahead(to_go, to_go + _came(work, mode.mode, other), place.kind == "target", there, against)
+    faults = faults_of(work, filter(None, (mode.mode, other)), part.drifts)
+    why = no_forecast(ahead, work, faults)
+    step = seen.outlook if why in ("", "past", "away", "beyond") else None
+    return Landing(
+        part=part.latest.part,
+        mode=mode.mode,
+        stage=part.latest.stage,
+        freq_hz=mode.freq_hz,
+        note=mode.note,
+        cents=mode.cents,
+        landing=place.kind,
+        landing_note=place.note,
+        landing_hz=place.freq_hz,
+        cents_to_go=to_go,
+        tolerance_cents=place.tolerance_cents,
+        on_target=there,
+        on_target_anew=on_target(to_go, half_anew, place.tolerance_cents, within, len(taps_hz)),
+        taps_within=within,
+        taps=len(taps_hz),
+        step_cents=step.step.middle if step else None,
+        step_low_cents=step.low if step else None,
+        step_high_cents=step.high if step else None,
+        steps_seen=len(work.steps),
+        steps_to_go=against.steps_to_go(to_go) if against and not why else None,
+        overshoot=against.overshoot(to_go, place.tolerance_cents) if against and not why else None,
+        basis=_basis(work, seen.outlook),
+        moves_with=other,
+        no_forecast=why,
+        faults=faults if why == "fault" else (),
+        work_way=ahead.way if step else "",
+        taps_to_sure=_taps_to_sure(seen, place, to_go) if there != "sure" else None,
+    )
+
+
+def _came(work: Work, mode: str, other: str) -> float:
+    """Return how far the mode came since the work began, in cents, against the other one where there is one."""
+    first, latest = work.stages[0], work.stages[-1]
+    came = 0.0
+    for name, sign in ((mode, 1.0), (other, -1.0)):
+        was, now = (next((m for m in s.modes if m.mode == name), None) for s in (first, latest))
+        came += sign * cents_between(was.freq_hz, now.freq_hz) if was and now else 0.0
+    return came
+
+
+def _taps_to_sure(seen: _Seen, place: _Place, to_go: float) -> int | None:
+    """Return how many more taps of the mode would make it surely on the landing; the other mode stays as it is."""
+    spare = place.tolerance_cents - abs(to_go)
+    others = half_cents(place.other) if place.other else 0.0
+    if spare <= others:
+        return None
+    return taps_to_sure(seen.members, half_cents(seen.mode), math.sqrt(spare**2 - others**2))
+
+
+def _within(taps_hz: Sequence[float], place: _Place) -> int:
+    return sum(abs(cents_between(hz, place.freq_hz)) <= place.tolerance_cents for hz in taps_hz)
 
 
 def _outlook(part: _Part, work: Work, mode: str, other: str = "") -> Outlook | None:
@@ -278,30 +360,11 @@ def _outlook(part: _Part, work: Work, mode: str, other: str = "") -> Outlook | N
     return learn_steps(own, work.steps)
 
 
-def _half_cents(mode: StageMode) -> float:
-    return CENTS * math.log(mode.freq_high_hz / mode.freq_low_hz) / 2.0
-
-
-def _half_anew_cents(mode: StageMode) -> float:
-    if mode.freq_anew_low_hz is None or mode.freq_anew_high_hz is None:
-        return math.inf
-    return CENTS * math.log(mode.freq_anew_high_hz / mode.freq_anew_low_hz) / 2.0
-
-
-def _on_target(
-    mode: StageMode, place: _Place, within: int, taps: int, half_cents: Callable[[StageMode], float]
-) -> OnTarget:
-    off = abs(cents_between(mode.freq_hz, place.freq_hz))
-    halves = [half_cents(m) for m in (mode, place.other) if m is not None]
-    if off + math.hypot(*halves) <= place.tolerance_cents:
-        return "sure"
-    return "likely" if off <= place.tolerance_cents and within >= LIKELY * taps else "no"
-
-
 def _basis(work: Work, outlook: Outlook | None) -> str:
     if not work.steps:
         return "no steps of the same work"
-    steps = f"{len(work.steps)} step{'' if len(work.steps) == 1 else 's'} of {work.shown}"
+    count = outlook.steps if outlook else len(work.steps)
+    steps = f"{count} step{'' if count == 1 else 's'} of {work.shown}"
     if not work.enough:
         return f"{steps}: {FEWEST_STEPS} are needed"
     if outlook is None:

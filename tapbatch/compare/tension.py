@@ -89,7 +89,7 @@ def total_tension_n(settings: InstrumentSettings, concert_pitch_hz: float) -> fl
     """
     total = 0.0
     for string in settings.strings:
-        tension = tension_of(string, settings, note_to_hz(string.note, concert_pitch_hz))
+        tension = tension_of(string, settings, note_to_hz(string.note, concert_pitch_hz, settings.spelling))
         if tension is None:
             return None
         total += tension * (2 if string.double else 1)

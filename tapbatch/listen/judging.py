@@ -47,7 +47,9 @@ RINGING = "already ringing when the recording begins"
 BOUNCE = "bounce of the mallet"
 NO_TAP = "the modes of the other taps do not explain it: a voice, a clap or a step"
 UNLIKE = "sounds unlike the other taps"
-_SWELLS = "builds up slowly: a voice or handling noise"
+SWELLS = "builds up slowly: a voice or handling noise"
+FAINT = "too faint against the noise"
+CUT_OFF = "cut off by the next sound"
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +211,7 @@ def as_plucks(taps: tuple[Tap, ...], duration_s: float) -> tuple[Tap, ...]:
     plucked = [replace(t, used=True, reason="") if t.reason == UNLIKE else t for t in taps]
     result = []
     for i, tap in enumerate(plucked):
-        later = next((t.onset_s - _BEFORE_NEXT_S for t in plucked[i + 1 :] if t.reason != _SWELLS), duration_s)
+        later = next((t.onset_s - _BEFORE_NEXT_S for t in plucked[i + 1 :] if t.reason != SWELLS), duration_s)
         until_s = min(later, tap.free_from_s + LONGEST_PLUCK_S)
         result.append(replace(tap, free_until_s=until_s) if tap.used else tap)
     return tuple(result)
@@ -223,13 +225,13 @@ def _reason(d: Described, struck: Described | None, rate_hz: int) -> str:
     if soon and struck is not None and d.peak_dbfs < struck.peak_dbfs + _BOUNCE_DB:
         return BOUNCE
     if d.swells:
-        return _SWELLS
+        return SWELLS
     if d.ring_db < -_CLICK_FALL_DB or d.ring_over_floor_db < _LEAST_RING_DB or d.ring_added_db < _LEAST_ADDED_DB:
         return "dies away at once: a click or a dull knock"
     if d.snr_db < LEAST_SNR_DB:
-        return "too faint against the noise"
+        return FAINT
     if (d.after - d.onset) / rate_hz < _LEAST_DECAY_S:
-        return "cut off by the next sound"
+        return CUT_OFF
     return ""
 
 

@@ -1,7 +1,7 @@
 """What a comparison of readings finds, as values: stages, histories, drifts and landings.
 
 Conventions: as in :mod:`tapbatch.model.reading`; intervals are 95 % intervals. The values are made in this order:
-``Heard -> Stage -> History -> Drift -> Landing``.
+``Heard -> Stage -> History -> Drift -> WorkedOn -> Landing``.
 """
 
 from __future__ import annotations
@@ -12,12 +12,15 @@ from typing import Literal
 
 from tapbatch.model.caution import Caution
 from tapbatch.model.notice import Notice
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
 Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
+Because = Literal["said", "target", "label", "strongest"]
+NoForecast = Literal["on target", "strung", "fault", "few steps", "points", "past", "away", "beyond"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,7 +152,7 @@ class Stage:
 
     ``strings_off_cents`` is the error of the string that is furthest out of tune, or ``None`` if all strings are
     within the limit in the settings. ``playing_pitch_hz`` is the A4 at which the instrument is played, or ``None`` if
-    that is ``concert_pitch_hz``.
+    that is ``concert_pitch_hz``. ``spelling`` is that of all its notes; the tables have their own.
     """
 
     part: str
@@ -166,11 +169,17 @@ class Stage:
     strings: tuple[OpenString, ...] = ()
     strings_off_cents: float | None = None
     playing_pitch_hz: float | None = None
+    spelling: Spelling = "sharp"
 
     @property
     def lead(self) -> StageMode | None:
         """The lead mode, or ``None`` if nothing was measured."""
         return next((m for m in self.modes if m.lead), None)
+
+    @property
+    def strongest(self) -> StageMode | None:
+        """The lead mode, or the mode of the highest level if none may lead; ``None`` if nothing was measured."""
+        return self.lead or max(self.modes, key=lambda m: m.level_db, default=None)
 
     @property
     def taps_used(self) -> int:
@@ -234,6 +243,27 @@ class Drift:
     first_extent: Extent | None = None
     first_cautions: tuple[Caution, ...] = ()
 
+    @property
+    def alike(self) -> Extent | None:
+        """What all modes did alike, if its interval leaves out zero; else ``None``."""
+        low, high = self.common_low_cents, self.common_high_cents
+        if self.common_cents is None or low is None or high is None or low <= 0.0 <= high:
+            return None
+        return Extent(self.common_cents, low, high)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alike:
+    """All modes of a part moved alike between two stages; the interval of ``extent`` leaves out zero.
+
+    The readings do not tell what did it: a set-up larger than most, the air, the strings, or the cut.
+    """
+
+    part: str
+    from_stage: str
+    to_stage: str
+    extent: Extent
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Landing:
@@ -241,9 +271,18 @@ class Landing:
 
     ``cents_to_go`` is signed and goes from the reading to the landing. ``step_*`` is the effect of one more step of
     the same work with its 95 % prediction interval; ``overshoot`` is the chance (0 to 1) that it carries the mode
-    past the landing's tolerance. Both are ``None`` after fewer than three such steps. ``basis`` says which steps the
-    estimate comes from. ``moves_with`` names the mode from which the landing is measured, and is empty if the landing
-    is fixed; if it is not empty, ``steps_to_go`` and ``overshoot`` refer to the distance between the two modes.
+    past the landing's tolerance. ``basis`` says which steps the estimate comes from. ``moves_with`` names the mode
+    from which the landing is measured, and is empty if the landing is fixed; if it is not empty, ``steps_to_go``,
+    ``overshoot`` and ``work_way`` refer to the distance between the two modes.
+
+    ``no_forecast`` is why there is no forecast, empty where there is one (:mod:`tapbatch.compare.step_limits` has the
+    rules). Then ``steps_to_go`` and ``overshoot`` are ``None``, and so is ``step_*`` unless the work itself is known:
+    it is if the mode is ``past`` the landing, leads ``away`` from it, or the landing is ``beyond`` the data.
+    ``faults`` are the flags and cautions that stand against it. ``work_way`` is the way in which the work surely
+    moves the mode, empty if that is not sure.
+
+    ``taps_to_sure`` is how many more taps would make a mode that reads on the landing surely so; ``None`` where it is
+    sure, or off the landing, or where more taps are not likely to do.
     """
 
     part: str
@@ -269,6 +308,31 @@ class Landing:
     overshoot: float | None
     basis: str
     moves_with: str = ""
+    no_forecast: NoForecast | Literal[""] = ""
+    faults: tuple[str, ...] = ()
+    work_way: Literal["up", "down", ""] = ""
+    taps_to_sure: int | None = None
+
+    @property
+    def reads_on(self) -> bool:
+        """Whether the reading lies within the tolerance, sure or not."""
+        return abs(self.cents_to_go) <= self.tolerance_cents
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkedOn:
+    """A mode that the maker works on at one stage of a part.
+
+    ``mode`` is its identity: a label, or ``r1``, ``r2``, ... if nothing is labelled. ``heard`` is false if the stage
+    has no reading of it; no other mode takes its place. ``because`` says how it is known: the maker ``said`` so, it
+    is the first ``target`` not yet reached, the first ``label`` that was heard, or merely the ``strongest`` mode.
+    """
+
+    part: str
+    stage: str
+    mode: str
+    heard: bool
+    because: Because
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,6 +357,8 @@ class History:
     ``stages`` is sorted by part (body last), then by ``order``; so are ``drifts`` and ``landings``. ``setup_cents``
     is the standard deviation by which a new set-up moves a mode, or ``None`` until set-ups have been repeated.
     ``setups_freq`` and ``setups_t60`` are what was believed of set-ups; ``None`` until the stages are compared.
+    ``worked_on`` is sorted like ``stages``, with one or two entries for each stage that has modes; it is empty until
+    :func:`tapbatch.compare.working_on.with_working_on` fills it.
     """
 
     instrument: str
@@ -304,6 +370,7 @@ class History:
     setup_cents: float | None = None
     setups_freq: SetupBelief | None = None
     setups_t60: SetupBelief | None = None
+    worked_on: tuple[WorkedOn, ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -313,3 +380,7 @@ class History:
     def of_part(self, part: str) -> tuple[Stage, ...]:
         """Return the stages of one part, in order."""
         return tuple(s for s in self.stages if s.part == part)
+
+    def working_on(self, part: str, stage: str) -> tuple[WorkedOn, ...]:
+        """Return what the maker works on at a stage of a part, by identity: up to two modes, the first in front."""
+        return tuple(w for w in self.worked_on if (w.part, w.stage) == (part, stage))

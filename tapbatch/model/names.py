@@ -163,6 +163,23 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
     )
 
 
+def named_in(relative_path: str) -> tuple[str, str]:
+    """Return the instrument and the stage that a path names, as they are spelled, whatever its words say.
+
+    Both are empty if it names none.
+
+    Examples
+    --------
+    >>> named_in("cittern-07_03-bars-fitted_tpo.wav"), named_in("New Recording 4.m4a")
+    (('cittern-07', '03-bars-fitted'), ('', ''))
+    """
+    try:
+        instrument, stage, _, _ = _fields(relative_path, "")
+    except NamingError:
+        return "", ""
+    return instrument, stage
+
+
 def _shown(text: str) -> str:
     """Return a spelling that is safe to print on one line: NFC, no control characters, only what UTF-8 can encode."""
     text = re.sub(r"[\x00-\x1f\x7f-\x9f]", " ", text).encode("utf-8", "replace").decode("utf-8")

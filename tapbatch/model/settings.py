@@ -12,6 +12,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from tapbatch.model.interrupts import interrupts_held
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.reading import BandSettings, Kind
 
 ConcertPitch = Annotated[float, Field(ge=380, le=470)]
@@ -97,7 +98,7 @@ class InstrumentSettings(_Frozen):
     """
 
     concert_pitch_hz: ConcertPitch = 440.0
-    spelling: Literal["sharp", "flat"] = "sharp"
+    spelling: Spelling = "sharp"
     band_hz: tuple[float, float] = (50.0, 1500.0)
     mains_hz: Literal[50, 60] = 50
     steady_cents: float = Field(default=3.0, gt=0, le=50)
@@ -132,7 +133,7 @@ class ShopSettings(_Frozen):
     """All settings that ``shop.toml`` may contain."""
 
     concert_pitch_hz: ConcertPitch = 440.0
-    spelling: Literal["sharp", "flat"] = "sharp"
+    spelling: Spelling = "sharp"
     band_hz: tuple[float, float] = (50.0, 1500.0)
     mains_hz: Literal[50, 60] = 50
     steady_cents: float = Field(default=3.0, gt=0, le=50)

@@ -18,6 +18,7 @@ from tapbatch.compare.across import Common, Learned, common, learned_from, liked
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.targets import with_landings
+from tapbatch.compare.working_on import with_working_on
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import UNFORESEEN, ShopError, TapbatchError
 from tapbatch.model.history import History, Note
@@ -250,7 +251,8 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     together = together_of(inputs, store)
     gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
     compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.bench, together.taps_of)
-    history, unresolved = with_landings(compared, inputs.settings, shared.rests)
+    worked_on = with_working_on(compared, inputs.settings, shared.rests)
+    history, unresolved = with_landings(worked_on, inputs.settings, shared.rests)
     return Worked(
         history=history,
         readings=tuple(read.items),

@@ -101,7 +101,7 @@ def not_worked_out(instrument: str, what: str, remedy: str) -> Standing:
 def _worked_out(task: Task) -> Standing:
     from tapbatch.show.browser.article import card_of
     from tapbatch.show.browser.page import own_bytes
-    from tapbatch.show.terminal.readings import history_lines
+    from tapbatch.show.terminal.told import history_lines
 
     name, settings = task.inputs.instrument, task.inputs.settings
     worked = history_of(task.inputs, task.shared, task.store)
@@ -124,7 +124,7 @@ def _worked_out(task: Task) -> Standing:
         instrument=name,
         files=files,
         card=card.to_bytes(),
-        lines=tuple(history_lines(history)),
+        lines=tuple(line for line, _ in history_lines(history, settings.steady_cents)),
         notices=tuple(f"{name}: {notice_text(notice)}" for notice in notices),
         attention=worked.attention,
         damaged=worked.damaged,

@@ -15,12 +15,13 @@ from pathlib import Path
 
 from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import NamingError, SoundError
-from tapbatch.model.names import parse_name
+from tapbatch.model.names import named_in, parse_name
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Recording
 from tapbatch.results.readings import reading_key
 from tapbatch.results.store import GONE, Entry, Ledger, ReadingStore
 from tapbatch.shop.folder import Shop
+from tapbatch.shop.known_names import Known, known_names, right_form, unknown_instruments, unknown_stages
 from tapbatch.shop.listing import Facts, Listing, list_folder
 
 
@@ -104,12 +105,38 @@ def take_stock(
     for shown, facts in listing.files.items():
         known = ((hashed or {}).get(shown), stock.before.get(shown))
         _add(shop, stock, shown, facts, known, extra_parts)
+    _offer_names(shop, stock, listing, extra_parts)
     stock.attention.extend(_unlisted(shop, error) for error in listing.unlisted)
     for shown, entry in stock.before.items():
         if shown not in stock.ledger:
             _remember(shop, store, stock, shown, entry, extra_parts, is_waited_for=shown in listing.waiting)
     _drop_renamed(stock)
     return stock
+
+
+def _offer_names(shop: Shop, stock: Inventory, listing: Listing, extra_parts: tuple[str, ...]) -> None:
+    """Offer the right name for each file that names a known instrument and stage, but parts them oddly.
+
+    Such a name cannot be used, or it is taken for another instrument, whose name holds the stage as well.
+    """
+    known = known_names(stock.recordings.values(), shop.instruments, shop.notes)
+    for n, item in enumerate(stock.attention):
+        right = right_form(item.where, known, listing.files, extra_parts)
+        if right and item.where in listing.files and not instruments_of(shop, [item.where]):
+            stock.attention[n] = replace(item, remedy=f"did you mean {right}?")
+    for shown in _long_names(known, stock.recordings):
+        instrument = stock.recordings[shown].instrument
+        right = right_form(shown, known.without(instrument), listing.files, extra_parts)
+        if right and shown in listing.files:
+            what = f"taken for an instrument called '{stock.recordings[shown].instrument_shown}'"
+            stock.attention.append(Attention(where=shown, what=what, remedy=f"did you mean {right}?"))
+
+
+def _long_names(known: Known, recordings: Mapping[str, Recording]) -> list[str]:
+    """Return the recordings of instruments whose names begin with that of another instrument and go on."""
+    names = sorted(known.instruments)
+    long = {name for name in names for other in names if name != other and name.startswith(other)}
+    return [shown for shown, recording in recordings.items() if recording.instrument in long]
 
 
 def _drop_renamed(stock: Inventory) -> None:
@@ -213,6 +240,21 @@ def instruments_of(shop: Shop, names: Iterable[str]) -> set[str]:
         with suppress(NamingError):
             instruments.add(parse_name(shown, extra_parts).instrument)
     return instruments
+
+
+def unknown_notes(shop: Shop, stock: Inventory) -> tuple[Attention, ...]:
+    """Return what the notes name and the shop does not have, each with the nearest that it has.
+
+    A name counts as known even if its recording cannot be used at present.
+    """
+    known = known_names(stock.recordings.values(), shop.instruments)
+    for name in shop.refused_instruments:
+        known.add(name)
+    for path in (*stock.unseen, *(item.where for item in stock.attention)):
+        known.add(*named_in(path))
+    recorded = {recording.instrument for recording in stock.recordings.values()}
+    notes = [key for key in shop.notes if key[0] in recorded]
+    return (*unknown_instruments(shop.notes, known), *unknown_stages(notes, known))
 
 
 def _unlisted(shop: Shop, error: OSError) -> Attention:

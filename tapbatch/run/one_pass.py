@@ -23,7 +23,7 @@ from tapbatch.results.sealed import refuse, set_aside
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.inbox import attention_of, look_into
 from tapbatch.run.instrument import Drawn, Due
-from tapbatch.run.inventory import Inventory, instruments_of, is_missing, take_stock
+from tapbatch.run.inventory import Inventory, instruments_of, is_missing, take_stock, unknown_notes
 from tapbatch.run.measuring import Elsewhere, Progress, jobs_of, left_elsewhere, measure
 from tapbatch.run.page import refresh_page
 from tapbatch.run.plan import Plan, look_over
@@ -273,7 +273,7 @@ class _Pass:
         The files of instruments that were forgotten are deleted.
         """
         shop, results = self.shop, self.shop.results_dir
-        attention = [*shop.refused, *self.stock.attention, *refreshed.attention]
+        attention = [*shop.refused, *self.stock.attention, *refreshed.attention, *unknown_notes(shop, self.stock)]
         unusable = instruments_of(shop, [*self.stock.unseen, *(a.where for a in attention)])
         known = set(refreshed.instruments) | unusable
         clear_forgotten(shop, refreshed.marks, known)

@@ -23,7 +23,7 @@ from pydantic import ValidationError
 from tapbatch.model.errors import SettingsError
 from tapbatch.model.interrupts import interrupts_held
 from tapbatch.model.names import KINDS, MARKS, NAMED, STATES, identity
-from tapbatch.model.pitch import note_to_hz
+from tapbatch.model.pitch import Spelling, has_two_meanings, note_to_hz
 from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting
 
 _MOST_DEPTH = 12
@@ -31,7 +31,7 @@ Location = tuple[str | int, ...]
 
 EXPECTED = {
     "concert_pitch_hz": "A4 in hertz, from 380 to 470",
-    "spelling": '"sharp" or "flat"',
+    "spelling": '"sharp", "flat", "german" or "solfege"',
     "band_hz": "two frequencies in hertz, low then high, between 20 and 12000, like [50, 1500]",
     "mains_hz": "50 or 60",
     "steady_cents": "cents, over 0 and up to 50",
@@ -340,7 +340,7 @@ def _with_identities(settings: InstrumentSettings) -> InstrumentSettings:
 def _senseless(settings: InstrumentSettings, own: str) -> Iterator[_Problem]:
     """Find values that are valid alone but do not make sense together."""
     for i, string in enumerate(settings.strings):
-        yield from _not_a_note(("strings", i, "note"), string.note)
+        yield from _not_a_note(("strings", i, "note"), string.note, settings)
         known = string.material.lower() in ("", *DENSITIES_KG_M3)
         if not known and string.diameter_mm is not None and string.unit_weight_g_m is None:
             # The unit weight gives the tension of a string of any material; the diameter alone does not.
@@ -351,11 +351,33 @@ def _senseless(settings: InstrumentSettings, own: str) -> Iterator[_Problem]:
     yield from _senseless_targets(settings, own)
 
 
-def _not_a_note(location: Location, note: str) -> Iterator[_Problem]:
+def _not_a_note(location: Location, note: str, settings: InstrumentSettings) -> Iterator[_Problem]:
+    pitch, spelling = settings.concert_pitch_hz, settings.spelling
     try:
-        note_to_hz(note)
+        hz = note_to_hz(note, pitch, spelling)
     except SettingsError:
-        yield _Problem(location, _shown(note), _expected(location))
+        yield _Problem(location, _shown(note), _expected(location) + _other_spelling(note))
+        return
+    if has_two_meanings(note, spelling):
+        # A German B lies a semitone below H, and half of all sheets and programs call H by its name.
+        lower, upper = f"{hz:.2f}", f"{hz * 2.0 ** (1.0 / 12.0):.2f}"
+        if location[0] == "target":
+            expected = f"expected its frequency, as B could be two notes: hz = {lower} for B flat, hz = {upper} for H"
+        else:
+            expected = f"expected Bb ({lower} Hz) or H ({upper} Hz), as B could be two notes"
+        yield _Problem(location, _shown(note), expected)
+
+
+def _other_spelling(note: str) -> str:
+    """Return a hint where a note is understood in another spelling than the one that is set; else nothing."""
+    others: tuple[Spelling, ...] = ("german", "solfege")
+    for spelling in others:
+        try:
+            note_to_hz(note, spelling=spelling)
+        except SettingsError:
+            continue
+        return f'; this one needs spelling = "{spelling}"'
+    return ""
 
 
 def _not_a_part(location: Location, part: str) -> Iterator[_Problem]:
@@ -400,7 +422,7 @@ def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Prob
     for i, target in enumerate(settings.target):
         yield from _not_a_label(("target", i, "mode"), target.mode, settings)
         if target.note is not None:
-            yield from _not_a_note(("target", i, "note"), target.note)
+            yield from _not_a_note(("target", i, "note"), target.note, settings)
         if target.like is not None and target.like in ("", own):
             yield _Problem(("target", i, "like"), _shown(target.like), _expected(("target", "like")))
         if target.cents_from is not None:

@@ -13,7 +13,7 @@ passed in.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -60,6 +60,9 @@ class Teller(Protocol):
 
     def arrived(self, history: History, path: str, shop: Shop) -> None:
         """Report the reading of a new recording whose tables have been written."""
+
+    def aimed(self, history: History, shop: Shop) -> None:
+        """Report where an instrument is, after its targets were saved anew."""
 
     def attention(self, items: tuple[Attention, ...]) -> None:
         """Report what needs the builder's attention and has not been reported before."""
@@ -128,6 +131,7 @@ class Watch:
     drawer: Drawer = field(default_factory=Here)
     measurer: Measurer = field(default_factory=MeasureHere)
     _shop: Shop | None = None
+    _aimed_before: Shop | None = None
     _settings: tuple[object, ...] = ()
     _folder: Path | None = None
     _arrivals: Arrivals | None = None
@@ -235,6 +239,7 @@ class Watch:
             self._let_go()
         log = facts_of(self.root / NOW_FILE)
         if self._shop is None or settings != self._settings or log != self._log or not is_there:
+            self._aimed_before = self._aimed_before or self._shop
             self._shop = None
             shop = self.opened()
             self._take_up(shop)
@@ -349,12 +354,23 @@ class Watch:
                     if path in shown:
                         self._queue.pop(path, None)
                         self.teller.arrived(shown[path], path, shop)
-        self._queue, self._answers = {}, {}
+        self._tell_aims(shop, shown, taken)
+        self._queue, self._answers, self._aimed_before = {}, {}, None
         self._moved_s = self.clock()
         if self._drawn is None:
             # Otherwise the problem that keeps a report from being saved remains, and has already been reported.
             self._trouble = ""
         self._after(outcome, look)
+
+    def _tell_aims(self, shop: Shop, shown: Mapping[str, History], arrived: Collection[str]) -> None:
+        """Tell the new distance of each instrument whose targets were saved, unless an arrival has just told it."""
+        before = self._aimed_before
+        if before is None or not self._begun:
+            return
+        told = {shown[path].instrument for path in arrived if path in shown}
+        for name, history in sorted({history.instrument: history for history in shown.values()}.items()):
+            if name not in told and before.settings_of(name).target != shop.settings_of(name).target:
+                self.teller.aimed(history, shop)
 
     def _how(
         self, look: Look, drawn: tuple[Drawn, ...] | None = None, shown: Callable[[History], None] | None = None

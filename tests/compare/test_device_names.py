@@ -12,7 +12,7 @@ from tapbatch.compare.before_after import side_by_side
 from tapbatch.compare.history import build_history
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.say import words
+from tapbatch.show.say import moves
 from tapbatch.show.tables.rows import history_to_tables
 from tests.compare.builds import item, mode, reading
 
@@ -36,7 +36,7 @@ def verdicts(history: History) -> list[object]:
     """Return all that is decided of two stages: by mode, what moved and what rings longer, and what forbids it."""
     stages = history.stages
     sustain = side_by_side(stages[0], stages[1], SETTINGS).sustain
-    said = [(words.moved_text(d), words.rings_text(d), words.rings_limit(d)) for d in history.drifts]
+    said = [(moves.moved_text(d), moves.rings_text(d), moves.rings_limit(d)) for d in history.drifts]
     return [*(replace(d, cautions=(), first_cautions=()) for d in history.drifts), *sustain, *said]
 
 

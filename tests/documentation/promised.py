@@ -9,7 +9,7 @@ COLUMNS = {
     "tap_modes": "recording, stage, tap, mode, freq_hz, freq_se_hz, t60_s, t60_se_s, q, level_db",
     "modes": "part, state, stage, stage_order, mode, lead, freq_hz, freq_low_hz, freq_high_hz, note, cents, "
     "concert_pitch_hz, t60_s, t60_low_s, t60_high_s, q, level_db, taps, flags, "
-    "freq_anew_low_hz, freq_anew_high_hz",
+    "working_on, freq_anew_low_hz, freq_anew_high_hz",
     "drift": "part, mode, from_stage, to_stage, freq_change_hz, freq_change_cents, cents_low, cents_high, "
     "t60_change_pct, t60_low_pct, t60_high_pct, verdict, caution, moved, common_cents, common_low_cents, "
     "common_high_cents, own_cents, own_low_cents, own_high_cents, more_taps, more_setups",

@@ -8,7 +8,7 @@ from typing import get_args
 from tapbatch.model import names
 from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.notice import KINDS, KINDS_OF_RECORDING
-from tapbatch.show.say import words
+from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import caution_text
 from tapbatch.show.say.notices import notice_text
 from tests.documentation import promised
@@ -60,7 +60,7 @@ def test_every_flag_says_what_to_do() -> None:
 
 def test_every_verdict_is_explained_as_it_is_said() -> None:
     rows = table(section(WORDS, "## Verdicts"))
-    assert {coded(row[0])[0]: row[1] for row in rows} == dict(words.VERDICTS)
+    assert {coded(row[0])[0]: row[1] for row in rows} == dict(moves.VERDICTS)
 
 
 def test_every_caution_is_explained_and_reads_as_shown() -> None:

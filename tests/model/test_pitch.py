@@ -7,19 +7,53 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.model.errors import SettingsError
-from tapbatch.model.pitch import cents_between, hz_to_note, note_to_hz
+from tapbatch.model.pitch import as_sharp, cents_between, hz_to_note, note_to_hz
 from tests.refusals import refused
 
 freqs_hz = st.floats(1.0, 30000.0)
 concert_pitches_hz = st.floats(380.0, 470.0)
-spellings = st.sampled_from(["sharp", "flat"])
+spellings = st.sampled_from(["sharp", "flat", "german", "solfege"])
 
 
 @given(freqs_hz, concert_pitches_hz, spellings)
 def test_note_and_cents_lead_back_to_the_frequency(freq_hz, concert_pitch_hz, spelling):
     note, cents = hz_to_note(freq_hz, concert_pitch_hz, spelling)
     assert -50.0 <= cents < 50.0
-    assert note_to_hz(note, concert_pitch_hz) * 2 ** (cents / 1200) == pytest.approx(freq_hz, rel=1e-12)
+    assert note_to_hz(note, concert_pitch_hz, spelling) * 2 ** (cents / 1200) == pytest.approx(freq_hz, rel=1e-12)
+
+
+@given(freqs_hz, spellings, st.sampled_from(["", "+20", "-3"]))
+def test_the_tables_write_the_same_note_in_letters(freq_hz, spelling, cents):
+    note = hz_to_note(freq_hz, spelling=spelling)[0]
+    written = as_sharp(note + cents, spelling)
+    assert note_to_hz(written) == pytest.approx(note_to_hz(note + cents, spelling=spelling), rel=1e-12)
+    if spelling != "flat":
+        assert written == hz_to_note(freq_hz, spelling="sharp")[0] + cents
+
+
+# Names as German and French primers have them: b is a semitone below h, si is the leading note of
+# do; at A4 = 440 Hz (ISO 16) A#3 = 233.08 Hz and B3 = 246.94 Hz.
+@pytest.mark.parametrize(
+    ("note", "spelling", "letters"),
+    [
+        ("H3", "german", "B3"), ("B3", "german", "A#3"), ("b3", "german", "A#3"), ("Bb3", "german", "A#3"),
+        ("Fis4", "german", "F#4"), ("Ges4", "german", "F#4"), ("Es4", "german", "D#4"), ("As2", "german", "G#2"),
+        ("his3", "german", "C4"), ("Ces4", "german", "B3"), ("Heses3", "german", "A3"), ("Eb4", "german", "D#4"),
+        ("la3", "solfege", "A3"), ("si3", "solfege", "B3"), ("sib3", "solfege", "A#3"), ("Ré♯4", "solfege", "D#4"),
+        ("ut4", "solfege", "C4"), ("sol#2+20", "solfege", "G#2+20"), ("A#3", "solfege", "A#3"),
+    ],
+)  # fmt: skip
+def test_german_and_solfege_name_the_places_of_letters(note, spelling, letters):
+    assert note_to_hz(note, spelling=spelling) == pytest.approx(note_to_hz(letters), rel=1e-14)
+
+
+@pytest.mark.parametrize(
+    ("text", "spelling"),
+    [("Aes3", "german"), ("Cs3", "german"), ("B#3", "german"), ("la3", "german"), ("H3", "solfege"), ("H3", "flat")],
+)
+def test_each_spelling_refuses_what_it_does_not_write(text, spelling):
+    with refused(SettingsError, "note", repr(text), "A#3", "Bb3"):
+        note_to_hz(text, spelling=spelling)
 
 
 @given(freqs_hz, concert_pitches_hz)
@@ -68,10 +102,10 @@ def test_what_is_not_a_note_is_refused_with_an_example(text):
         note_to_hz(text)
 
 
-@given(st.text())
-def test_any_text_is_a_note_or_a_settings_error(text):
+@given(st.text(), spellings)
+def test_any_text_is_a_note_or_a_settings_error(text, spelling):
     try:
-        freq_hz = note_to_hz(text)
+        freq_hz = note_to_hz(text, spelling=spelling)
     except SettingsError:
         return
     assert math.isfinite(freq_hz)

@@ -10,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from tapbatch.api import load_readings
 from tapbatch.model.caution import Caution
 from tapbatch.model.reading import Reading
 from tapbatch.results.readings import FOLDER, reading_to_json
@@ -18,11 +19,13 @@ from tapbatch.run.compare import compare_in_shop
 from tapbatch.run.job import Job
 from tapbatch.run.one_pass import Outcome, run_shop
 from tapbatch.shop.folder import open_shop
+from tapbatch.show.pdf.report import report_bytes
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.tables.frames import read_table
 from tests.compare.builds import mode, reading
 from tests.refusals import misses
 from tests.shops import make_shop, tapbatch, taps
+from tests.show.view.faces import flat, pages_of
 
 LABELS = '[[mode]]\nlabel = "air"\nnear_hz = 176\nkind = "air"\n'
 HAND = (-0.3, -0.1, 0.0, 0.1, 0.3)
@@ -179,3 +182,23 @@ def test_a_kept_reading_that_is_set_aside_is_said_even_if_there_is_no_such_stage
     result = tapbatch("compare", "lyre-2", "01", "09", shop)
     assert result.status == 2
     assert f"refused-{kept.name}" in "".join(result.err.split())
+
+
+# 246.94 Hz is B3 at A4 = 440 Hz (ISO 16): H in German, si in French; 233.08 Hz below it is A#3, B, la#.
+@pytest.mark.parametrize(("spelling", "own", "below"), [("german", "H3", "B3"), ("solfege", "si3", "la#3")])
+def test_faces_write_notes_as_the_country_does_and_tables_in_letters(
+    shop: Shop, spelling: str, own: str, below: str
+) -> None:
+    target = (
+        f'strings = ["{own}"]\n\n[[mode]]\nlabel = "air"\nnear_hz = 247\n\n[[target]]\nmode = "air"\nhz = 233.08\n'
+    )
+    settings = f'spelling = "{spelling}"\n{target}'
+    results, outcome = shop({"cittern-07_01-a": (246.94,)}, {"cittern-07": settings})
+    modes, targets = (_table(results, "cittern-07", name) for name in ("modes", "targets"))
+    assert list(modes.note) == ["B3"]
+    assert dict(zip(targets.landing, targets.landing_note, strict=True))["target"] == "A#3"
+    said = " ".join(" ".join(outcome.lines).split())
+    assert misses(said, f"air {own}", f"target {below}") == []
+    history = load_readings(results.parent)["cittern-07"]
+    slip = flat(pages_of(report_bytes(history, open_shop(results.parent).settings_of("cittern-07")))[0])
+    assert misses(slip, own, f"Target {below}", f"{below} is 233.08 Hz") == []

@@ -11,7 +11,7 @@ import pytest
 from tapbatch.model.caution import Caution
 from tapbatch.show.pdf import report
 from tapbatch.show.say.cautions import PARTED_BY, caution_text
-from tapbatch.show.say.words import NO_LOUDNESS
+from tapbatch.show.say.moves import NO_LOUDNESS
 from tapbatch.simulate import taps as sim
 from tests.refusals import misses
 from tests.shops import BODY, RATE_HZ, make_shop, rows_of, tapbatch, taps

@@ -281,6 +281,23 @@ NOT_AN_INSTRUMENT = [
 ]
 
 
+GERMAN_B = 'spelling = "german"\nconcert_pitch_hz = 440\n'
+AIR = '[[mode]]\nlabel = "air"\nnear_hz = 240\n[[target]]\nmode = "air"\n'
+# A#3 is 233.08 Hz and B3 is 246.94 Hz at A4 = 440 Hz (ISO 16).
+NOT_AN_INSTRUMENT += [
+    (f'{GERMAN_B}{AIR}note = "B3"', 8, ["target", '"B3"'], ["hz = 233.08 for B flat", "hz = 246.94 for H"]),
+    (f'{GERMAN_B}strings = ["B3"]', 3, ["strings, number 1", '"B3"'], ["Bb (233.08 Hz)", "H (246.94 Hz)"]),
+    ('strings = ["H3"]', 1, ["strings, number 1", '"H3"'], ['spelling = "german"']),
+    ('strings = ["sol3"]', 1, ["strings, number 1", '"sol3"'], ['spelling = "solfege"']),
+]
+
+
+@pytest.mark.parametrize("target", ['note = "H3"', 'note = "Bb3"', "hz = 233.08"])
+def test_a_german_target_that_can_be_read_in_one_way_is_understood(root, target):
+    write_instrument(root, f"{GERMAN_B}{AIR}{target}")
+    assert open_shop(root).settings_of("cittern-07").spelling == "german"
+
+
 @pytest.mark.parametrize(("text", "line", "found", "expected"), NOT_AN_INSTRUMENT)
 def test_an_instrument_that_is_not_understood_is_withheld(root, text, line, found, expected):
     check_place(refusal(root, text), "instruments/cittern-07.toml", line, found, expected)

@@ -122,5 +122,5 @@ def _landing(stage: Stage, mode: StageMode, kind: LandingKind, overshoot: float)
         step_cents=8.1 if known else None, step_low_cents=3.9 if known else None,
         step_high_cents=12.3 if known else None, steps_seen=4 if known else 1,
         steps_to_go=to_go / 8.1 if known and to_go > 0 else None, overshoot=overshoot if known else None,
-        basis=f"4 steps of step series {stage.stage_shown}",
+        basis=f"4 steps of step series {stage.stage_shown}", no_forecast="" if known else "few steps",
     )  # fmt: skip

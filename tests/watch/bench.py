@@ -66,6 +66,9 @@ class Bench:
         assert (shop.results_dir / history.instrument / "modes.csv").exists()
         self.told.append(f"arrived: {path}")
 
+    def aimed(self, history: History, shop: Shop) -> None:
+        self.told.append(f"aimed: {history.instrument}")
+
     def attention(self, items: tuple[Attention, ...]) -> None:
         self.told += [f"attention: {item.where}: {item.what}" for item in items]
 

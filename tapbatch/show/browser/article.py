@@ -25,8 +25,18 @@ from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
 from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view import stages
-from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, standing_text
+from tapbatch.show.view.answers import (
+    NOTHING_READ,
+    QUESTIONS,
+    WHAT_TO_DO,
+    Answer,
+    answers_of,
+    fault_line,
+    standing_text,
+)
+from tapbatch.show.view.labelling import offer_of
 from tapbatch.show.view.tables import part_tables, strings_table
+from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
 
 ROOM_MM, ROW_PT = 115.0, 12.0
 """The room for a name in the list of all instruments, and its letters; whole names head the articles."""
@@ -77,36 +87,48 @@ def card_of(history: History, settings: InstrumentSettings, lined: stages.Lined 
     ``lined`` gives the stages that are drawn the lines of their charts; by default they have them.
     """
     stage = stages.latest_stage(history)
-    lead = stages.lead_row(history, stage, settings.steady_cents) if stage else None
+    row = stages.first_row(history, stage, settings.steady_cents) if stage else None
+    subject = subject_of(history, stage) if stage else None
     recorded = max((h.reading.recorded_at for s in history.stages for h in s.heard), default="")
-    answers = answers_of(history, stage, lead.mode, settings.steady_cents) if stage and lead else ()
+    answers = answers_of(history, stage, subject, settings.steady_cents) if stage and subject else ()
     here = card_id(history.instrument)
-    if stage and lead:
-        first = [_reading(history, stage, lead, answers, settings)]
+    if stage and subject:
+        note = _note(row) if row else _unheard(stage, subject)
+        first = [_reading(history, stage, subject, note, answers, settings), _offer(history, stage, settings)]
     else:
         first = [tag("p", f"{NOTHING_READ}.", class_="silence"), tag("p", WHAT_TO_DO)]
     rest = (_noticed(history, stage), _charts(history, settings, lined), _tables(history, settings), _files(history))
     said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
-    pieces = (_head(history, stage, here), *first, *rest)
-    row = _row(history, stage, lead, answers)
+    fault = fault_line(history, stage, settings.steady_cents) if stage else ""
+    pieces = (_head(history, stage, here), tag("p", fault, class_="fault caution") if fault else "", *first, *rest)
+    row_of_list = _row(history, stage, subject, row, answers)
     article = tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
-    return Card(instrument=history.instrument, recorded=recorded, row=row, article=article)
+    return Card(instrument=history.instrument, recorded=recorded, row=row_of_list, article=article)
 
 
-def _row(history: History, stage: Stage | None, lead: stages.ModeRow | None, answers: Sequence[Answer]) -> Markup:
+def _row(
+    history: History,
+    stage: Stage | None,
+    subject: Subject | None,
+    row: stages.ModeRow | None,
+    answers: Sequence[Answer],
+) -> Markup:
     name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=link_to(history.instrument, OWN_PAGE))
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
     where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
-    if lead is None:
-        return tag("tr", *cells, tag("td", NOTHING_READ.lower()), *(tag("td", "") for _ in range(3)), where)
+    if row is None:
+        told = not_heard_text(subject.name, stage) if stage and subject else NOTHING_READ.lower()
+        return tag("tr", *cells, tag("td", told), *(tag("td", "") for _ in range(3)), where)
+    mode = row.mode
     answered = {answer.question: answer for answer in reversed(answers)}
     moved, far = answered["moved"], answered.get("far", Answer(question="far", told=""))
     caution = tag("span", " (caution)", class_="caution") if moved.limits else ""
+    label = f"{fitted(mode.mode, ROOM_MM, ROW_PT)} " if is_label(mode.mode) else ""
     return tag(
         "tr",
         *cells,
-        tag("td", tag("b", words.note_text(lead.mode)), data_sort=key_of(lead.mode.freq_hz)),
-        tag("td", f"{words.sure_text(lead.mode)}, {lead.trust}", data_sort=key_of(answers[-1].number)),
+        tag("td", label, tag("b", words.note_text(mode)), data_sort=key_of(mode.freq_hz)),
+        tag("td", f"{words.sure_text(mode)}, {row.trust}", data_sort=key_of(answers[-1].number)),
         tag("td", moved.brief, caution, data_sort=key_of(moved.number)),
         tag("td", far.brief, data_sort=key_of(far.number)),
         where,
@@ -122,22 +144,47 @@ def _head(history: History, stage: Stage | None, here: str) -> Markup:
     return tag("header", name, tag("p", *facts, class_="stage"), work)
 
 
-def _reading(
-    history: History, stage: Stage, lead: stages.ModeRow, answers: Sequence[Answer], settings: InstrumentSettings
-) -> Markup:
-    cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
-    surely = tag("span", f"{sure}, {lead.trust}", class_="sure")
-    hz = tag("span", f"{lead.mode.mode}, {words.hz_text(lead.mode)} Hz", class_="hz")
-    told = (
-        tag("p", lead.mode.note, class_="note"),
-        tag("p", tag("b", cents), " ", surely, " ", hz, class_="cents"),
-        tag("p", f"played: {lead.played}", class_="played") if lead.played else "",
+def _note(row: stages.ModeRow) -> tuple[str, ...]:
+    cents, sure = (text(row.mode, "cents") for text in (words.cents_text, words.sure_text))
+    surely = tag("span", f"{sure}, {row.trust}", class_="sure")
+    name, hz = tag("span", row.mode.mode, class_="name"), tag("span", f"{words.hz_text(row.mode)} Hz", class_="hz")
+    return (
+        tag("p", row.mode.note, class_="note"),
+        tag("p", tag("b", cents), " ", surely, " ", name, " ", hz, class_="cents"),
+        tag("p", f"played: {row.played}", class_="played") if row.played else "",
     )
-    staff = drift_figure(history, history.of_part(stage.part)[-LATEST:], lead.mode.mode, settings)
-    # Screen and ear get the lead first: its staff comes after what it shows.
+
+
+def _unheard(stage: Stage, subject: Subject) -> tuple[str, ...]:
+    told = not_heard_text(subject.name, stage).partition(": ")[2]
+    return (
+        tag("p", subject.name, class_="unheard"),
+        tag("p", tag("b", told), class_="cents"),
+    )
+
+
+def _offer(history: History, stage: Stage, settings: InstrumentSettings) -> Markup:
+    offer = offer_of(history, stage, settings)
+    if offer is None:
+        return Markup()
+    return tag("div", tag("p", offer.told), tag("pre", "\n".join(offer.lines)), class_="offer")
+
+
+def _reading(
+    history: History,
+    stage: Stage,
+    subject: Subject,
+    note: Sequence[str],
+    answers: Sequence[Answer],
+    settings: InstrumentSettings,
+) -> Markup:
+    staff = drift_figure(history, history.of_part(stage.part)[-LATEST:], subject.name, settings)
+    beside = [tag("p", line) for line in beside_lines(history, stage)]
+    # Screen and ear get the note first: its staff comes after what it shows.
     return tag(
         "div",
-        tag("div", *told, class_="lead"),
+        tag("div", *note, class_="lead"),
+        tag("div", *beside, class_="beside") if beside else "",
         tag("dl", *map(_answer, answers), class_="answers"),
         tag("div", staff, class_="leadstaff") if staff else "",
         class_="reading",

@@ -25,6 +25,7 @@ from tapbatch.show.draw.sustain import rings_chart
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
+from tapbatch.show.view.working import working_names
 
 
 def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterable[Said] = ()) -> Markup:
@@ -44,7 +45,8 @@ def part_figures(
     figures = {}
     for part, comparison in compared.items():
         stages = history.of_part(part)
-        drifts = [drift_figure(history, stages, name, settings) for name in chart_modes(stages)]
+        names = chart_modes(stages, working_names(history, stages[-1]))
+        drifts = [drift_figure(history, stages, name, settings) for name in names]
         latest = [lined(stage) for stage in stages[-2:]]
         now = [*_landings(history, part, settings), *_sounds(history, latest, settings, comparison, part == told_by)]
         figures[part] = [group for group in ([each for each in drifts if each], now) if group]
@@ -56,7 +58,7 @@ def drift_figure(history: History, stages: tuple[Stage, ...], name: str, setting
     if len(stages) < 2 or not any(mode_at(stage, name) for stage in stages):
         return Markup()
     chart = drift_chart(history, stages, [name], settings, SCREEN)
-    return figure(chart, f"Drift of {name}", name, mode_now(stages, name))
+    return figure(chart, f"Drift of {name}", name, mode_now(history, stages, name))
 
 
 def strings_figure(stage: Stage, settings: InstrumentSettings) -> Markup:

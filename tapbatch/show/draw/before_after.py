@@ -18,7 +18,7 @@ from tapbatch.model.history import Stage
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_about_zero, draw_reading, reading_role
-from tapbatch.show.say import words
+from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import caution_text, no_verdict_text
 from tapbatch.show.view.side_by_side import rows_known, same_reason, sustain_rows
 
@@ -82,7 +82,7 @@ def before_after_notes(comparison: Comparison) -> list[Said]:
     """Return what is said below: what was left out, and what the verdicts rest on."""
     count = len(rows_known(comparison)) - len(sustain_rows(comparison))
     left_out = [f"{count} more with tapbatch compare."] if count else []
-    return [(text, "soft text") for text in (*left_out, words.FIVE_PER_CENT, words.NO_LOUDNESS)]
+    return [(text, "soft text") for text in (*left_out, moves.FIVE_PER_CENT, moves.NO_LOUDNESS)]
 
 
 def _group(row: SustainChange) -> str:
@@ -120,7 +120,7 @@ def _row_mm(chart: Chart, row: SustainChange, alike: NoVerdict | None) -> float:
 
 
 def _figures(row: SustainChange) -> str:
-    return words.change_text(row.change_pct, row.low_pct, row.high_pct, 0, "%", interval=False)
+    return figures.change_text(row.change_pct, row.low_pct, row.high_pct, 0, "%", interval=False)
 
 
 def _reason(row: SustainChange, alike: NoVerdict | None) -> str:
@@ -167,7 +167,7 @@ def _draw_balance(chart: Chart, columns: _Columns, y: float, balance: Sequence[B
         if chart.look.is_wide:
             chart.say(columns.before, y, f"{b.before_db:.1f} dB", SMALL, ha="right")
             chart.say(columns.after, y, f"{b.after_db:.1f} dB", SMALL, ha="right")
-        text = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
+        text = figures.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
         # A share that holds nearly all moves by hardly anything, however surely.
         sure = (b.low_db > 0 or b.high_db < 0) and abs(b.change_db) >= 1.0
         more = "more" if b.low_db > 0 else "less" if b.high_db < 0 else "cannot tell"

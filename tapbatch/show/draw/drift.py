@@ -18,9 +18,10 @@ from tapbatch.show.draw import over_stages
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import ModePoint
-from tapbatch.show.say import words
+from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.view.stages import drifts_by_stage, mode_at, sign_text
+from tapbatch.show.view.working import subjects_of
 
 GAP_MM = 3.0
 MOST_DIFFERED = 6
@@ -82,7 +83,7 @@ def drift_chart(
         if look.is_wide:
             middle = panel.top_mm + panel.height_mm / 2
             chart.say(0.0, middle, name, LEAD, bold=True, within_mm=left - 11.0)
-            chart.say(0.0, middle + 4.0, mode_now(stages, name), SMALL, role="soft text")
+            chart.say(0.0, middle + 4.0, mode_now(history, stages, name), SMALL, role="soft text")
         if after_mm:
             _tell_latest(chart, panel, points[-1])
     over_stages.draw_stage_axis(chart, left, right, foot, stages)
@@ -165,10 +166,14 @@ def _staff_gap_mm(panel: Panel, y_mm: float) -> float:
     return abs(cents - 100.0 * round(cents / 100.0)) * panel.height_mm / (panel.y_high - panel.y_low)
 
 
-def mode_now(stages: Sequence[Stage], name: str) -> str:
+def mode_now(history: History, stages: Sequence[Stage], name: str) -> str:
     """Say how a mode stands at the latest stage, where there is something to say."""
-    mode = mode_at(stages[-1], name)
-    return "no longer heard" if mode is None else "leads" if mode.lead else ""
+    mode, told = mode_at(stages[-1], name), subjects_of(history, stages[-1])
+    if mode is None:
+        return "no longer heard"
+    if any(s.name == name and s.because != "strongest" for s in told):
+        return "worked on"
+    return "leads" if mode.lead else ""
 
 
 def _tell_latest(chart: Chart, panel: Panel, point: ModePoint) -> None:
@@ -184,5 +189,5 @@ def _tell_latest(chart: Chart, panel: Panel, point: ModePoint) -> None:
 
 def _told(stage: Stage, point: ModePoint) -> str:
     """Say where a mode lay at a stage, and how it moved there."""
-    how = f", {words.moved_cell(point.drift)}" if point.drift else ""
+    how = f", {moves.moved_cell(point.drift)}" if point.drift else ""
     return f"{stage.stage_shown} {words.note_text(point.mode)} {words.sure_text(point.mode)}{how}"

@@ -18,8 +18,16 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import draw_reading, notes_between, reading_role, tens_between
-from tapbatch.show.say import words
-from tapbatch.show.say.landings import chance_text, steps_seen_text, to_go_text, way_text
+from tapbatch.show.say import figures, words
+from tapbatch.show.say.landings import (
+    chance_text,
+    no_forecast_cell,
+    no_forecast_text,
+    steps_seen_text,
+    sure_text,
+    to_go_text,
+    way_text,
+)
 from tapbatch.show.view.landings import is_risky
 from tapbatch.show.view.stages import mode_at
 
@@ -54,20 +62,22 @@ def landings_chart(stage: Stage, landings: Sequence[Landing], settings: Instrume
     now, *sides = (1200.0 * math.log2(freq_hz / stage.concert_pitch_hz) for freq_hz in freqs_hz)
     note = f"{words.note_text(mode)}, {words.sure_text(mode)}"
     now_row = _Row(label="now", said=note, detail=f"{words.hz_text(mode)} Hz")
-    rows = [now_row, _step_row(landings[0]), *map(_landing_row, landings)]
+    # One more step is the same for all landings, but is not said of one that is reached.
+    ahead = next((landing for landing in landings if _steps(landing)), landings[0])
+    rows = [now_row, _step_row(ahead), *map(_landing_row, landings)]
     tops, heights = [NOTES_MM], []
     for row in rows:
         height, foot = _set_row(chart, tops[-1], row)
         heights.append(height)
         tops.append(foot)
-    low, high = _edges(now, sides, landings)
+    low, high = _edges(now, sides, landings, _steps(ahead))
     left, right = (LABEL_MM, look.width_mm - SAID_MM - 4.0) if look.is_wide else (0.0, look.width_mm)
     panel = Panel(left, NOTES_MM, right - left, foot - NOTES_MM, x_low=low, x_high=high)
     _draw_notes(chart, panel, stage.concert_pitch_hz, settings.spelling)
     chart.rules([[(0.0, y), (look.width_mm, y)] for y in tops[1:-1]], "guide")
     role = reading_role(words.is_unsure(mode, settings.steady_cents))
     draw_reading(chart, panel, heights[0], now, sides, role, f"now {mode.mode}", radius_mm=DOT_MM)
-    if steps := _steps(landings[0]):
+    if steps := _steps(ahead):
         low, middle, high = (now + step for step in steps)
         name = f"next {mode.mode}"
         draw_reading(chart, panel, heights[1], middle, (low, high), "expected reading", name, radius_mm=DOT_MM)
@@ -83,8 +93,8 @@ def landings_chart(stage: Stage, landings: Sequence[Landing], settings: Instrume
 def _step_row(landing: Landing) -> _Row:
     label = "after one more step"
     if _steps(landing) is None:
-        return _Row(label=label, said="not known", detail=steps_seen_text(landing))
-    text = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
+        return _Row(label=label, said="not known", detail=no_forecast_cell(landing) or steps_seen_text(landing))
+    text = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
     return _Row(label=label, said=text, detail=landing.basis)
 
 
@@ -95,6 +105,9 @@ def _landing_row(landing: Landing) -> _Row:
     if is_risky(landing) and landing.steps_to_go is not None:
         return _Row(label=label, said=said, detail=f"{chance_text(landing)}: take off less", risky=True)
     told = f"{landing.taps_within} of {landing.taps} taps within {landing.tolerance_cents:g} c"
+    if landing.no_forecast in ("past", "away", "beyond", "strung", "fault"):
+        told = no_forecast_text(landing)
+    told = sure_text(landing) or told
     if landing.steps_to_go is not None:
         told = chance_text(landing) or told
     return _Row(label=label, said=said, detail=told if is_target or landing.steps_to_go else "")
@@ -128,13 +141,13 @@ def _steps(landing: Landing) -> tuple[float, float, float] | None:
     return low, middle, high
 
 
-def _edges(now: float, sides: Sequence[float], landings: Sequence[Landing]) -> tuple[float, float]:
+def _edges(
+    now: float, sides: Sequence[float], landings: Sequence[Landing], steps: tuple[float, float, float] | None
+) -> tuple[float, float]:
     """Return the cents at the left and the right edge, from those of the mode and of its interval."""
     ends = [now, *(now + c.cents_to_go + side * c.tolerance_cents for c in landings for side in (-1, 1))]
     # A step that nobody can tell would crush all else: its interval is cut at the edge, and said in figures.
-    first = landings[0]
-    wings = [first.step_low_cents, first.step_cents, first.step_high_cents, *(side - now for side in sides)]
-    known = [w for w in wings if w is not None and math.isfinite(w)]
+    known = [w for w in (*(steps or ()), *(side - now for side in sides)) if math.isfinite(w)]
     ends += [now + max(min(w, WIDEST_STEP_CENTS), -WIDEST_STEP_CENTS) for w in known]
     spare = max(120.0 - (max(ends) - min(ends)), 30.0) / 2
     return min(ends) - spare, max(ends) + spare

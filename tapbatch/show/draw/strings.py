@@ -15,7 +15,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_about_zero
-from tapbatch.show.say import words
+from tapbatch.show.say import figures
 
 MOST_ROWS = 32
 ROW_MM = 5.4
@@ -54,9 +54,9 @@ def strings_chart(stage: Stage, settings: InstrumentSettings, look: Look) -> Cha
 def _cells(string: OpenString) -> dict[str, str]:
     """Return the cells of a string, by column."""
     return {
-        _OFF: f"{words.signed(f'{string.cents_off:z.1f}')} c",
+        _OFF: f"{figures.signed(f'{string.cents_off:z.1f}')} c",
         "pair": "" if string.pair_cents is None else f"{string.pair_cents:.1f} c",
-        "T60": words.seconds_text(string.t60_s, None, None) + (" s" if string.t60_s else ""),
+        "T60": figures.seconds_text(string.t60_s, None, None) + (" s" if string.t60_s else ""),
         "stiffness B": "" if string.inharmonicity is None else f"{string.inharmonicity:.6f}",
         "pull": "" if string.tension_n is None else f"{string.tension_n:.1f} N",
     }

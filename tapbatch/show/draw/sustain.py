@@ -124,7 +124,7 @@ def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettin
 
 def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettings, most: int) -> list[Rings]:
     rings = []
-    for name in chart_modes(stages, most):
+    for name in chart_modes(stages, most=most):
         points = over_stages.mode_points(
             history, stages, name, settings.steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
         )

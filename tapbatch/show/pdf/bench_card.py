@@ -7,33 +7,36 @@ their intervals.
 
 from __future__ import annotations
 
-from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.history import History, Stage
 from tapbatch.show.draw.chart import HEAD, Sheet
 from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.say import words
-from tapbatch.show.view.answers import QUESTIONS, answers_of
+from tapbatch.show.view.answers import QUESTIONS, answers_of, fault_line, last_heard_text
+from tapbatch.show.view.working import Subject, beside_lines, not_heard_text
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
 LABEL_MM = 44.0
 
 
-def draw_bench_card(sheet: Sheet, history: History, stage: Stage, lead: StageMode, steady_cents: float) -> None:
-    """Draw the page across the bench for the mode that leads at the latest stage."""
+def draw_bench_card(sheet: Sheet, history: History, stage: Stage, subject: Subject, steady_cents: float) -> None:
+    """Draw the page across the bench for what is worked on at the latest stage."""
     left, right = sheet.left_mm, sheet.right_mm
     placed = f"{stage.part}: {stage.stage_shown}" if stage.part else stage.stage_shown
     sheet.say(left, 22.0, history.instrument_shown, HEAD, bold=True, within_mm=0.5 * sheet.measure_mm - 4.0)
     sheet.say(right, 22.0, placed, HEAD, ha="right", role="soft text", within_mm=0.5 * sheet.measure_mm - 4.0)
     sheet.rule(left, 27.0, right, 27.0, "heading")
-    role: Role = "soft text" if words.is_unsure(lead, steady_cents) else "text"
-    sheet.say(left - 3.0, 78.0, lead.note, HUGE, bold=True, role=role)
-    x = left + text_width_mm(lead.note, HUGE, True) + 7.0
-    cents = words.cents_text(lead)
-    sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, role=role)
-    sheet.say(x, 75.0, f"{words.sure_text(lead)}, {lead.mode}", ANSWER, role="soft text", within_mm=right - x)
+    fault = fault_line(history, stage, steady_cents)
+    size = _fitting(fault, right - left, ASIDE)
+    sheet.say(left, 14.0, fault, size, bold=True, role="caution", within_mm=right - left)
+    _draw_note(sheet, subject, history, stage, steady_cents)
+    y = 88.0
+    for line in beside_lines(history, stage):
+        sheet.say(left, y, line, _fitting(line, right - left, ASIDE), role="soft text", within_mm=right - left)
+        y += 6.0
     # Of several answers to one question the first alone has room.
-    y, room = 102.0, right - left - LABEL_MM
-    for answer in answers_of(history, stage, lead, steady_cents):
+    y, room = max(102.0, y + 8.0), right - left - LABEL_MM
+    for answer in answers_of(history, stage, subject, steady_cents):
         if answer.goes_on:
             continue
         sheet.say(left, y, QUESTIONS[answer.question], ASIDE, role="soft text")
@@ -42,6 +45,26 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, lead: StageMod
         limits = ", ".join(limit.name for limit in answer.limits)
         below = sheet.paragraph(left + LABEL_MM, y + 7.0, limits, room, LIMIT, role="caution", most=2)
         y = max(y + 21.5, below + 8.5)
+
+
+def _draw_note(sheet: Sheet, subject: Subject, history: History, stage: Stage, steady_cents: float) -> None:
+    """Draw the note in the largest letters, or the name of a mode that was not heard."""
+    left, right, mode = sheet.left_mm, sheet.right_mm, subject.mode
+    if mode is None:
+        told = (subject.name, not_heard_text(subject.name, stage).partition(": ")[2])
+        for text, y, largest in zip(told, (52.0, 72.0), (HUGE / 2, LARGE), strict=True):
+            size = _fitting(text, right - left, largest)
+            sheet.say(left, y, text, size, bold=True, within_mm=right - left)
+        last = last_heard_text(history, stage, subject.name)
+        sheet.say(left, 82.0, last, _fitting(last, right - left, ASIDE), role="soft text", within_mm=right - left)
+        return
+    role: Role = "soft text" if words.is_unsure(mode, steady_cents) else "text"
+    sheet.say(left - 3.0, 78.0, mode.note, HUGE, bold=True, role=role)
+    x = left + text_width_mm(mode.note, HUGE, True) + 7.0
+    cents = words.cents_text(mode)
+    sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, role=role)
+    sheet.say(x, 75.0, words.sure_text(mode), ANSWER, role="soft text", within_mm=right - x)
+    sheet.say(x, 37.5, mode.mode, _fitting(mode.mode, right - x, ANSWER), bold=True, within_mm=right - x)
 
 
 def _fitting(text: str, width_mm: float, largest_pt: float) -> float:

@@ -55,11 +55,11 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
     "landings": (
         Column("landing", 0.0, "left", 30.0),
         Column("mode", 31.0, "left", 20.0),
-        Column("to go", 72.0, "right", 20.0),
-        Column("there?", 75.0, "left", 17.0),
-        Column("one more step (c)", 128.0, "right", 36.0),
-        Column("steps", 141.0, "right", 12.0),
-        Column("past it (%)", 160.0, "right", 16.0),
+        Column("to go", 67.0, "right", 16.0),
+        Column("there?", 70.0, "left", 27.0),
+        Column("one more step (c)", 134.0, "right", 36.0),
+        Column("steps", 155.0, "right", 20.0),
+        Column("past it (%)", 172.0, "right", 16.0),
     ),
 }
 

@@ -27,7 +27,8 @@ from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
-from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, leading, plucked_stage, with_own_lines
+from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_stage, with_own_lines
+from tapbatch.show.view.working import subject_of, working_names
 
 CAPTIONS = {
     "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
@@ -66,9 +67,9 @@ def report_sheets(history: History, settings: InstrumentSettings, lined: Lined =
     book = Book(history.instrument_shown, settings.paper, CAPTIONS)
     draw_slip(book.add("Reading slip"), history, settings)
     latest = latest_stage(history)
-    lead = leading(latest) if latest else None
-    if latest and lead:
-        draw_bench_card(book.add("Bench card", turned=True), history, latest, lead, settings.steady_cents)
+    subject = subject_of(history, latest) if latest else None
+    if latest and subject:
+        draw_bench_card(book.add("Bench card", turned=True), history, latest, subject, settings.steady_cents)
     like = Sheet(settings.paper, "")
     for block in _blocks(history, settings, like):
         book.place(block)
@@ -92,7 +93,8 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
     look, heard = sheet.inner, _heard(history)
     for part in heard:
         stages, notes = history.of_part(part), differed(history, part)
-        names, modes = chart_modes(stages), {m.mode for s in stages for m in s.modes}
+        names = chart_modes(stages, working_names(history, stages[-1]))
+        modes = {m.mode for s in stages for m in s.modes}
         if names and len(stages) > 1:
             low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
             aside = f"{len(names)} of {len(modes)} modes" if len(modes) > len(names) else ""

@@ -11,15 +11,25 @@ from collections.abc import Sequence
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, Sheet
-from tapbatch.show.draw.drift import latest_staff
+from tapbatch.show.draw.drift import LATEST, latest_staff
 from tapbatch.show.draw.lettering import MM_PER_PT, listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.pdf.blocks import Column
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
-from tapbatch.show.view.answers import NOTHING_READ, QUESTIONS, WHAT_TO_DO, Answer, answers_of, turned_down
-from tapbatch.show.view.stages import ModeRow, latest_stage, lead_row, mode_rows, stage_facts, stage_placed
+from tapbatch.show.view.answers import (
+    NOTHING_READ,
+    QUESTIONS,
+    WHAT_TO_DO,
+    Answer,
+    answers_of,
+    fault_line,
+    turned_down,
+)
+from tapbatch.show.view.labelling import Offer, offer_of
+from tapbatch.show.view.stages import ModeRow, first_row, latest_stage, mode_at, mode_rows, stage_facts, stage_placed
+from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0
@@ -47,14 +57,22 @@ def draw_slip(sheet: Sheet, history: History, settings: InstrumentSettings) -> N
     if stage is None:
         y = sheet.paragraph(sheet.left_mm, y + 12.0, "Nothing was recorded yet.", sheet.measure_mm, HEAD, bold=True)
     else:
-        rows = mode_rows(stage, steady_cents, history)
-        if rows:
-            _draw_lead(sheet, y, history, stage, rows[0], settings)
-            answers = answers_of(history, stage, rows[0].mode, steady_cents)
-            y = max(_draw_answers(sheet, y + 39.0, answers), y + 84.0)
+        y = _draw_fault(sheet, y, fault_line(history, stage, steady_cents))
+        rows, subject = mode_rows(stage, steady_cents, history), subject_of(history, stage)
+        first = first_row(history, stage, steady_cents)
+        if subject:
+            if first:
+                _draw_first(sheet, y, first)
+            else:
+                _draw_unheard(sheet, y, stage, subject)
+            staff = _draw_staff(sheet, y, history, stage, subject, settings)
+            below = _draw_beside(sheet, y + 37.0, beside_lines(history, stage))
+            offer = _draw_offer(sheet, staff + 4.0, offer_of(history, stage, settings))
+            answers = _draw_answers(sheet, below, answers_of(history, stage, subject, steady_cents))
+            y = max(answers, offer, y + 84.0)
         else:
             y = _draw_silence(sheet, y, stage)
-        y = _draw_others(sheet, y + 4.0, rows[1:])
+        y = _draw_others(sheet, y + 4.0, [row for row in rows if first is None or row.mode is not first.mode])
         y = _draw_parts(sheet, y + 4.0, history, stage, steady_cents)
     _draw_notices(sheet, y + 4.0, history, stage)
 
@@ -82,23 +100,67 @@ def _draw_masthead(sheet: Sheet, history: History, stage: Stage | None) -> float
     return y
 
 
-def _draw_lead(
-    sheet: Sheet, y: float, history: History, stage: Stage, lead: ModeRow, settings: InstrumentSettings
-) -> None:
-    left = sheet.left_mm
+def _draw_fault(sheet: Sheet, y: float, fault: str) -> float:
+    """Draw the strongest fault in one line on top; return where that ends."""
+    if not fault:
+        return y
+    sheet.say(sheet.left_mm, y + 5.5, fault, LEAD, bold=True, role="caution", within_mm=sheet.measure_mm)
+    return y + 5.5
+
+
+def _draw_first(sheet: Sheet, y: float, row: ModeRow) -> None:
+    """Draw the note of what is worked on."""
+    left, mode = sheet.left_mm, row.mode
     baseline = y + 25.0
-    role: Role = "soft text" if lead.unsure else "text"
-    sheet.say(left - 1.0, baseline, lead.mode.note, NOTE, bold=True, role=role)
-    x = left + text_width_mm(lead.mode.note, NOTE, True) + 5.0
-    cents, sure = (text(lead.mode, "cents") for text in (words.cents_text, words.sure_text))
+    role: Role = "soft text" if row.unsure else "text"
+    sheet.say(left - 1.0, baseline, mode.note, NOTE, bold=True, role=role)
+    x = left + text_width_mm(mode.note, NOTE, True) + 5.0
+    room = sheet.right_mm - STAFF_MM - 9.0 - x
+    cents, sure = (text(mode, "cents") for text in (words.cents_text, words.sure_text))
     sheet.say(x, baseline - 7.5, cents, NAME, bold=True, role=role)
-    sheet.say(x, baseline, f"{sure}, {words.hz_text(lead.mode)} Hz", LEAD)
-    if lead.played:
-        room = sheet.right_mm - STAFF_MM - 9.0 - x
-        sheet.say(x, baseline + 5.5, f"played: {lead.played}", BODY, role="soft text", within_mm=room)
-    staff, told = latest_staff(history, stage, lead.mode.mode, settings, Look(width_mm=STAFF_MM))
+    sheet.say(x, baseline, f"{sure}, {words.hz_text(mode)} Hz", LEAD)
+    sheet.say(x, baseline - 16.0, mode.mode, LEAD, bold=True, within_mm=room)
+    if row.played:
+        sheet.say(x, baseline + 5.5, f"played: {row.played}", BODY, role="soft text", within_mm=room)
+
+
+def _draw_unheard(sheet: Sheet, y: float, stage: Stage, subject: Subject) -> None:
+    """Draw the name of a mode that is worked on where its note would be, and that it was not heard."""
+    told, room = not_heard_text(subject.name, stage).partition(": ")[2], sheet.measure_mm - STAFF_MM - 9.0
+    sheet.say(sheet.left_mm, y + 17.0, subject.name, NAME, bold=True, within_mm=room)
+    sheet.say(sheet.left_mm, y + 26.0, told, HEAD, bold=True, role="caution", within_mm=room)
+
+
+def _draw_staff(
+    sheet: Sheet, y: float, history: History, stage: Stage, subject: Subject, settings: InstrumentSettings
+) -> float:
+    """Draw where a mode lay over the last stages, if it was heard at any of them; return where that ends."""
+    if not any(mode_at(s, subject.name) for s in history.of_part(stage.part)[-LATEST:]):
+        return y
+    staff, told = latest_staff(history, stage, subject.name, settings, Look(width_mm=STAFF_MM))
     sheet.place(staff, sheet.right_mm - STAFF_MM, y + 6.0)
     sheet.say(sheet.right_mm, y + 4.0, told, SMALL, role="soft text", ha="right", within_mm=STAFF_MM)
+    return y + 6.0 + staff.height_mm
+
+
+def _draw_beside(sheet: Sheet, y: float, lines: Sequence[str]) -> float:
+    """Draw the lines on other modes than the first; return where the answers begin."""
+    for line in lines:
+        sheet.say(sheet.left_mm, y, line, BODY, role="soft text", within_mm=sheet.measure_mm)
+        y += 5.0
+    return y + (3.5 if lines else 2.0)
+
+
+def _draw_offer(sheet: Sheet, y: float, offer: Offer | None) -> float:
+    """Draw how to label a mode, in the column beside the answers; return where that ends."""
+    if offer is None:
+        return y
+    left = sheet.right_mm - STAFF_MM
+    y = sheet.paragraph(left, y, offer.told, STAFF_MM, SMALL, role="soft text") + 1.0
+    for line in offer.lines:
+        sheet.say(left + 2.0, y, line, SMALL)
+        y += 3.6
+    return y
 
 
 def _draw_answers(sheet: Sheet, y: float, answers: Sequence[Answer]) -> float:
@@ -139,15 +201,17 @@ def _draw_others(sheet: Sheet, y: float, others: Sequence[ModeRow]) -> float:
 
 def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_cents: float) -> float:
     last = [history.of_part(part)[-1] for part in history.parts if part != stage.part]
-    rows = [(f"{s.part}, {s.stage_shown}", lead_row(history, s, steady_cents)) for s in last[:MOST_PARTS]]
-    if not rows:
+    if not last:
         return y
-    y = _draw_row_head(sheet, y, "The other parts, as last read", [row for _, row in rows if row])
-    for name, row in rows:
+    rows = [(s, subject_of(history, s), first_row(history, s, steady_cents)) for s in last[:MOST_PARTS]]
+    y = _draw_row_head(sheet, y, "The other parts, as last read", [row for *_, row in rows if row])
+    for s, subject, row in rows:
+        name = f"{s.part}, {s.stage_shown}"
         if row:
-            y = _draw_row(sheet, y, row, name)
+            labelled = f"{row.mode.mode}: {name}" if is_label(row.mode.mode) else name
+            y = _draw_row(sheet, y, row, labelled)
             continue
-        told = f"{name}: {NOTHING_READ.lower()}"
+        told = f"{name}: {not_heard_text(subject.name, s) if subject else NOTHING_READ.lower()}"
         sheet.say(sheet.left_mm, y, told, BODY, role="soft text", within_mm=sheet.measure_mm)
         y += ROW_MM
     return y

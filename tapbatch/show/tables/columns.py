@@ -57,7 +57,7 @@ _TABLES: dict[str, str] = {
     "taps": "recording stage tap onset_s peak_dbfs snr_db used reason",
     "tap_modes": "recording stage tap mode freq_hz freq_se_hz t60_s t60_se_s q level_db",
     "modes": "part state stage stage_order mode lead freq_hz freq_low_hz freq_high_hz note cents concert_pitch_hz "
-    "t60_s t60_low_s t60_high_s q level_db taps flags freq_anew_low_hz freq_anew_high_hz "
+    "t60_s t60_low_s t60_high_s q level_db taps flags working_on freq_anew_low_hz freq_anew_high_hz "
     "playing_pitch_hz playing_note playing_cents",
     "drift": "part mode from_stage to_stage freq_change_hz freq_change_cents cents_low cents_high t60_change_pct "
     "t60_low_pct t60_high_pct verdict caution moved common_cents common_low_cents common_high_cents own_cents "
@@ -65,7 +65,7 @@ _TABLES: dict[str, str] = {
     "first_cents_high first_verdict first_caution",
     "targets": "part mode stage freq_hz note cents landing landing_note landing_hz cents_to_go tolerance_cents "
     "on_target taps_within step_cents step_low_cents step_high_cents steps_seen steps_to_go overshoot_pct basis "
-    "on_target_anew",
+    "on_target_anew no_forecast faults work_way taps_to_sure",
     "strings": "stage recording string expected_note expected_hz freq_hz freq_low_hz freq_high_hz cents_off "
     "pair_cents inharmonicity t60_s tension_n",
     "sustain": "part stage kind band_low_hz band_high_hz edt_s t20_s t30_s t60_s t60_low_s t60_high_s recordings "
@@ -74,9 +74,10 @@ _TABLES: dict[str, str] = {
 }
 
 # What a column holds, in whatever table it stands. Columns that are named nowhere here hold text.
-_BOOLS = "used lead"
+_BOOLS = "used lead working_on"
 _INTS = (
-    "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups steps_seen string recordings"
+    "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups steps_seen string "
+    "recordings taps_to_sure"
 )
 _FLOATS: dict[int, str] = {
     1: "peak_dbfs snr_db overshoot_pct direct_db",

@@ -10,11 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
+from tapbatch.model.pitch import Spelling, as_sharp
 from tapbatch.model.reading import Attention
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.notices import notices_of, notices_text
 from tapbatch.show.tables.columns import OF_INSTRUMENT, SCHEMA, Cell, Row
 from tapbatch.show.view.stages import stage_names
+from tapbatch.show.view.working import working_names
 
 
 def history_to_tables(history: History) -> dict[str, list[Row]]:
@@ -34,7 +36,12 @@ def table_rows(name: str, history: History) -> Iterator[Row]:
     if name == "drift":
         yield from (_drift_row(names, drift) for drift in history.drifts)
     elif name == "targets":
-        yield from (_target_row(names, landing) for landing in history.landings)
+        spelled = {(stage.part, stage.stage): stage.spelling for stage in history.stages}
+        for landing in history.landings:
+            yield _target_row(names, landing, spelled.get((landing.part, landing.stage), "sharp"))
+    elif name == "modes":
+        for stage in history.stages:
+            yield from mode_rows(stage, history)
     elif name in _OF_STAGE:
         for stage in history.stages:
             yield from _OF_STAGE[name](stage)
@@ -56,11 +63,31 @@ def attention_rows(items: Sequence[Attention]) -> list[Row]:
     return [{"where": where, "problem": what, "remedy": remedy} for where, what, remedy in cells]
 
 
-def mode_rows(stage: Stage) -> list[Row]:
-    """Lay out the modes of one stage as rows of ``modes.csv``, by frequency."""
+def mode_rows(stage: Stage, history: History | None = None) -> list[Row]:
+    """Lay out the modes of one stage as rows of ``modes.csv``, by frequency.
+
+    Without the instrument's history the mode that leads is the one worked on.
+    """
     here: dict[str, Cell] = {"stage": stage.stage_shown, "stage_order": stage.order}
     modes = sorted(stage.modes, key=lambda m: m.freq_hz)
-    return [_filled("modes", mode, stage, **here, flags=_flags(mode, stage)) for mode in modes]
+    works_on = working_names(history, stage)
+
+    def written(note: str) -> str:
+        return as_sharp(note, stage.spelling)
+
+    return [
+        _filled(
+            "modes",
+            mode,
+            stage,
+            **here,
+            note=written(mode.note),
+            playing_note=written(mode.playing_note),
+            flags=_flags(mode, stage),
+            working_on=mode.mode in works_on,
+        )
+        for mode in modes
+    ]
 
 
 def sustain_rows(stage: Stage) -> list[Row]:
@@ -112,8 +139,10 @@ def _tap_mode_rows(stage: Stage, heard: Heard) -> list[Row]:
 
 
 _OF_STAGE: dict[str, Callable[[Stage], Iterable[Row]]] = {
-    "modes": mode_rows,
-    "strings": lambda stage: [_filled("strings", string, stage=stage.stage_shown) for string in stage.strings],
+    "strings": lambda stage: [
+        _filled("strings", s, stage=stage.stage_shown, expected_note=as_sharp(s.expected_note, stage.spelling))
+        for s in stage.strings
+    ],
     "sustain": sustain_rows,
 }
 _OF_RECORDING = {"recordings": _recording_rows, "taps": _tap_rows, "tap_modes": _tap_mode_rows}
@@ -132,11 +161,14 @@ def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift) -> Row:
     )
 
 
-def _target_row(names: Mapping[tuple[str, str], str], landing: Landing) -> Row:
+def _target_row(names: Mapping[tuple[str, str], str], landing: Landing, spelling: Spelling) -> Row:
     return _filled(
         "targets",
         landing,
         stage=names.get((landing.part, landing.stage), landing.stage),
+        note=as_sharp(landing.note, spelling),
+        landing_note=as_sharp(landing.landing_note, spelling),
         taps_within=f"{landing.taps_within}/{landing.taps}",
+        faults=";".join(landing.faults),
         overshoot_pct=None if landing.overshoot is None else 100.0 * landing.overshoot,
     )

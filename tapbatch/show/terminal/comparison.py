@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tapbatch.compare.alike import alike_moves
 from tapbatch.compare.before_after import Comparison, SustainChange
 from tapbatch.model.caution import NoVerdict
-from tapbatch.show.say import words
+from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import cautions_text, no_verdict_text
 from tapbatch.show.terminal.readings import WIDTH, Line, said
 from tapbatch.show.terminal.wrapping import padded
+from tapbatch.show.view.answers import capital
 from tapbatch.show.view.side_by_side import same_reason
 from tapbatch.show.view.stages import mode_at
 
@@ -25,22 +27,24 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
     lines = said(_heading(comparison), "bold")
     if comparison.cautions:
         lines += said(f"differed besides the wood: {cautions_text(comparison.cautions)}")
+    for alike in alike_moves(comparison.drifts):
+        lines += said(f"{capital(moves.alike_text(alike))}.")
     if comparison.drifts:
         lines.append(_row("Pitch", "before", "after", "moved", weight="dim"))
     for drift in comparison.drifts:
         modes = [mode_at(stage, drift.mode) for stage in (comparison.before, comparison.after)]
         cells = (f"{words.hz_text(mode)} Hz" if mode else "-" for mode in modes)
-        lines += _wrapped_row(drift.mode, *cells, words.moved_text(drift))
+        lines += _wrapped_row(drift.mode, *cells, moves.moved_text(drift))
     lines += _sustain_lines(comparison.sustain)
     if comparison.balance:
         lines.append(_row("Balance", "before", "after", "share in the energy of each tap", weight="dim"))
     for b in comparison.balance:
-        change = words.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
+        change = figures.change_text(b.change_db, b.low_db, b.high_db, 1, "dB")
         cells = (f"{v:.1f} dB" for v in (b.before_db, b.after_db))
         lines.append(_row(b.name, *cells, f"{change}, {b.low_hz:.0f} to {b.high_hz:.0f} Hz"))
     if any(c.verdict for c in comparison.sustain):
-        lines += said(words.FIVE_PER_CENT, "dim")
-    return lines + said(words.NO_LOUDNESS, "dim")
+        lines += said(moves.FIVE_PER_CENT, "dim")
+    return lines + said(moves.NO_LOUDNESS, "dim")
 
 
 def _heading(comparison: Comparison) -> str:
@@ -80,7 +84,7 @@ def rings_text(change: SustainChange, *, known: NoVerdict | None = None) -> str:
 
     ``known`` is a reason that need not be repeated.
     """
-    text = words.change_text(change.change_pct, change.low_pct, change.high_pct, 0, "%")
+    text = figures.change_text(change.change_pct, change.low_pct, change.high_pct, 0, "%")
     if change.verdict:
         return f"{change.verdict}, {text}"
     why = f"no verdict ({no_verdict_text(change.why, explained=True)})" if change.why != known else ""

@@ -16,44 +16,49 @@ from typing import TYPE_CHECKING, TextIO
 from tapbatch.model.history import History, Stage
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
-from tapbatch.show.say import words
-from tapbatch.show.say.notices import notice_explained, notice_text, notices_of
+from tapbatch.show.say import figures, words
+from tapbatch.show.say.notices import notice_text, notices_of
 from tapbatch.show.tables import columns as tables
 from tapbatch.show.tables import rows
-from tapbatch.show.terminal.wrapping import wrapped
-from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, standing_text, turned_down
-from tapbatch.show.view.landings import landing_lines
-from tapbatch.show.view.stages import last_with_modes, mode_rows
+from tapbatch.show.terminal.wrapping import padded, wrapped
+from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, turned_down
+from tapbatch.show.view.stages import mode_rows
+from tapbatch.show.view.working import is_label
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 WIDTH = 80
 
+WHAT_IT_MEANS = "What a word means: tapbatch --explain WORD"
+
 Line = tuple[str, str]
 """A line of at most 80 characters, and its weight: ``bold``, ``dim`` or none."""
 
 
-def reading_lines(stage: Stage, steady_cents: float = 3.0) -> list[Line]:
-    """Return what was read at one stage: the mode that leads first, then the others from strong to faint.
+def reading_lines(
+    stage: Stage, steady_cents: float = 3.0, *, full: bool = False, history: History | None = None
+) -> list[Line]:
+    """Return what was read at one stage: what is worked on first, then the other modes from strong to faint.
 
-    A pitch counts as sure within ``steady_cents``.
+    A pitch counts as sure within ``steady_cents``. ``full`` also names below each mode what was noticed of it.
+    Without the instrument's history the strongest mode comes first.
     """
     lines = _headline(stage)
     if not stage.modes:
         return [*lines, *_nothing_heard(stage)]
-    rows = mode_rows(stage, steady_cents)
+    rows = mode_rows(stage, steady_cents, history)
     lines.append((_columns("", "note", "cents", "untouched", "Hz", "T60 (s)", "taps"), "dim"))
     # What all modes have in common is said once, at the end.
     common = set.intersection(*(set(m.flags) for m in stage.modes)) if len(stage.modes) > 1 else set()
     for row in rows:
         mode = row.mode
-        untouched = words.untouched_text(mode)
-        figures = words.cents_text(mode), untouched, words.hz_text(mode), words.t60_text(mode), row.taps
-        cells = _columns("leads" if mode.lead else "", mode.note, *figures)
+        figures = mode.note, words.cents_text(mode), words.untouched_text(mode), words.hz_text(mode)
+        named = mode.mode if is_label(mode.mode) else "strongest" if mode.lead else ""
+        cells = _columns(named, *figures, words.t60_text(mode), row.taps)
         lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
-        if own := [flag for flag in mode.flags if flag not in common]:
-            lines += said(f"noticed: {', '.join(own)}", "dim", first="        ")
+        if full and (own := [flag for flag in mode.flags if flag not in common]):
+            lines += said(f"noticed: {', '.join(own)}", "dim", first="           ")
     if played := ", ".join(words.played_note_text(row.mode) for row in rows if row.played):
         lines += said(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {played}.")
     return [*lines, *_whole_lines(stage), *_set_up_anew(stage), *_noticed(stage)]
@@ -100,42 +105,6 @@ def reading_to_json(stage: Stage) -> str:
         "flags": list(stage.flags),
     }
     return json.dumps(document, allow_nan=False)
-
-
-def history_lines(history: History) -> list[str]:
-    """Return where an instrument stands and how far it has to go, a sentence for each part.
-
-    Where the taps of the latest stage gave no mode, that is said too; otherwise nobody would miss it.
-    """
-    lines: list[Line] = []
-    for part in history.parts:
-        stage = last_with_modes(history, part)
-        if stage:
-            lines += _stage_lines(history, stage)
-        tapped = [s for s in history.of_part(part) if any(h.recording.kind == "tap" for h in s.heard)]
-        if tapped and not tapped[-1].modes:
-            told = standing_text(history, tapped[-1])
-            lines += said(f"{told}; taps.csv says of each transient why it was not used", later="    ")
-    return [line for line, _ in lines]
-
-
-def _stage_lines(history: History, stage: Stage) -> list[Line]:
-    """Return where a part stands and, from the last of its stages that has modes, how far it has to go."""
-    far = landing_lines(history, stage.part) if stage is last_with_modes(history, stage.part) else []
-    lines = said(standing_text(history, stage), "bold", later="    ")
-    return lines + [line for text in far for line in said(text, first="  ")]
-
-
-def arrival_lines(history: History, path: str, steady_cents: float = 3.0) -> list[Line]:
-    """Return what a recording that just arrived says of its stage: the sentence first, then the modes.
-
-    All recordings of its stage are joined in it, as in ``modes.csv``.
-    """
-    stage = next((s for s in history.stages if any(h.recording.path == path for h in s.heard)), None)
-    if stage is None:
-        return []
-    stands = _stage_lines(history, stage) if stage.modes else []
-    return [("", ""), *stands, *reading_lines(stage, steady_cents)]
 
 
 def print_attention(items: Sequence[Attention], *, file: TextIO | None = None) -> None:
@@ -228,13 +197,14 @@ def _headline(stage: Stage) -> list[Line]:
     names = ", ".join(words.shown(heard.recording.path) for heard in stage.heard) or words.shown(stage.stage_shown)
     found = sum(len(h.reading.taps) for h in stage.heard)
     placed = " ".join(word for word in (stage.part, stage.state) if word)
-    used = f"{_count(found, 'transient')} heard, {_count(stage.taps_used, 'tap')} used"
+    used = f"{_count(found, 'knock')} heard, {_count(stage.taps_used, 'tap')} used"
     facts = ", ".join(word for word in (placed, used, f"A4 = {stage.concert_pitch_hz:g} Hz") if word)
     return said(names, "bold") + said(facts)
 
 
-def _columns(lead: str, note: str, cents: str, sure: str, hz: str, rings: str, taps: str) -> str:
-    return f"{lead:<7}{note:<6}{cents:>8}   {sure:<10}{hz:>9}   {rings:<22}{taps:>5}".rstrip()
+def _columns(name: str, note: str, cents: str, sure: str, hz: str, rings: str, taps: str) -> str:
+    cells = f"{note:<6}{cents:>8}   {sure:<10}{hz:>9}   {rings:<22}{taps:>5}"
+    return f"{padded(words.shown(name), 10)} {cells}".rstrip()
 
 
 def _nothing_heard(stage: Stage) -> list[Line]:
@@ -246,15 +216,16 @@ def _nothing_heard(stage: Stage) -> list[Line]:
 
 def _whole_lines(stage: Stage) -> list[Line]:
     whole = next((d for d in stage.decays if d.band_low_hz is None and d.kind == "tap"), None)
-    text = words.seconds_text(whole.t60_s, whole.t60_low_s, whole.t60_high_s) if whole else ""
+    text = figures.seconds_text(whole.t60_s, whole.t60_low_s, whole.t60_high_s) if whole else ""
     return [(f"The whole sound dies away by 60 dB in {text} s.", "")] if text else []
 
 
 def _noticed(stage: Stage) -> list[Line]:
+    """Return what was noticed, in a word each, and where to ask what a word means."""
     flags = dict.fromkeys((*(flag for mode in stage.modes for flag in mode.flags), *stage.flags))
-    notices = dict.fromkeys(notice for heard in stage.heard for notice in notices_of(heard))
-    texts = (*map(words.explain, flags), *map(notice_explained, notices))
-    return [("Noticed:", "")] * bool(texts) + [line for text in texts for line in said(text, first="  ")]
+    notices = dict.fromkeys(notice_text(notice) for heard in stage.heard for notice in notices_of(heard))
+    texts = (*flags, *notices)
+    return said(f"Noticed: {', '.join(texts)}. {WHAT_IT_MEANS}", "dim") if texts else []
 
 
 def _count(number: int, noun: str) -> str:

@@ -9,16 +9,20 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tapbatch.compare.alike import alike_moves
+from tapbatch.compare.faults import Fault, FaultKind, faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
-from tapbatch.show.say import words
+from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
-from tapbatch.show.say.landings import chance_text, landing_name, step_text, to_go_text, way_text
+from tapbatch.show.say.faults import fault_text, what_text
+from tapbatch.show.say.landings import chance_text, landing_name, target_hz_text, to_go_text, way_parts
 from tapbatch.show.view.landings import is_risky, landings_of
-from tapbatch.show.view.stages import drifts_into, leading, stage_before, stage_names
+from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
+from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
 
 Question = Literal["moved", "far", "rings", "trust"]
 
@@ -28,6 +32,13 @@ MOST_LANDINGS = 3
 
 NOTHING_READ = "No mode could be read"
 WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
+
+_SAID_BY: dict[FaultKind, tuple[str, ...]] = {
+    "strings rang": ("string",),
+    "gain": ("gain",),
+    "one set-up": ("one-setup",),
+}
+"""Flags that say the same as a fault."""
 
 _INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
 
@@ -67,22 +78,62 @@ class Answer:
         return _INTERVAL.sub("", self.told)
 
 
-def answers_of(history: History, stage: Stage, lead: StageMode, steady_cents: float) -> tuple[Answer, ...]:
-    """Return the answers for a stage, from the mode that leads there; a pitch is sure within ``steady_cents``."""
-    drift = drifts_into(history, stage).get(lead.mode)
-    flags = dict.fromkeys((*lead.flags, *stage.flags))
+def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: float) -> tuple[Answer, ...]:
+    """Return the answers for a stage, of a mode that is worked on there; a pitch is sure within ``steady_cents``."""
+    mode, drift = subject.mode, drifts_into(history, stage).get(subject.name)
+    if mode is None:
+        return _unheard(history, stage, subject.name, drift)
+    faults = faults_of(history, stage, steady_cents)
     return (
         _moved(history, stage, drift),
-        *_how_far(history, stage, lead),
-        _rings(lead, drift),
+        *_how_far(history, stage, mode),
+        _rings(mode, drift),
         Answer(
             question="trust",
-            told=capital(words.how_sure(lead, steady_cents)),
-            detail=_basis(lead, stage, steady_cents),
-            limits=tuple(Limit(name=flag, full=words.explain(flag)) for flag in flags),
-            number=words.sure_cents(lead),
+            told=capital(words.how_sure(mode, steady_cents, faulty=bool(faults))),
+            detail=_basis(mode, stage, steady_cents),
+            limits=_doubts(mode, stage, faults),
+            number=words.sure_cents(mode),
         ),
     )
+
+
+def fault_line(history: History, stage: Stage, steady_cents: float) -> str:
+    """Return the strongest fault of a stage in one line, with its remedy; empty if none stands.
+
+    It stands on top of every face; the others stand behind it, as limits of trust.
+    """
+    return next(map(fault_text, faults_of(history, stage, steady_cents)), "")
+
+
+def _doubts(mode: StageMode, stage: Stage, faults: Sequence[Fault]) -> tuple[Limit, ...]:
+    """Return what limits trust: the faults, the strongest first, then the flags that no fault has said already."""
+    said = {flag for fault in faults for flag in _SAID_BY.get(fault.kind, ())}
+    flags = [flag for flag in dict.fromkeys((*mode.flags, *stage.flags)) if flag not in said]
+    # The strongest stands on top with its remedy; here a few words are enough.
+    limits = [
+        Limit(name=what_text(fault), full=fault_text(fault) if n else what_text(fault))
+        for n, fault in enumerate(faults)
+    ]
+    return (*limits, *(Limit(name=flag, full=words.explain(flag)) for flag in flags))
+
+
+def _unheard(history: History, stage: Stage, name: str, drift: Drift | None) -> tuple[Answer, ...]:
+    """Return the answers for a mode that is worked on and has no reading at the stage."""
+    moved = capital(moves.moved_text(drift)) if drift else "Not known"
+    cautions = cautions_text(drift.cautions) if drift else ""
+    limits = _limits(cautions, "besides the wood: ", "differs besides the wood: ")
+    return (
+        Answer(question="moved", told=moved, detail=last_heard_text(history, stage, name), limits=limits),
+        Answer(question="rings", told="T60 not known"),
+        Answer(question="trust", told="No reading", detail=WHAT_TO_DO),
+    )
+
+
+def last_heard_text(history: History, stage: Stage, name: str) -> str:
+    """Say where a mode lay when it was last heard, such as ``last heard at 05-closed: F#3 +16 c``."""
+    last = last_heard(history, stage, name)
+    return f"last heard at {last[0].stage_shown}: {words.note_text(last[1])}" if last else "never heard so far"
 
 
 def capital(text: str) -> str:
@@ -104,37 +155,50 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         return Answer(question="moved", told="Not compared", detail=f"with {before.stage_shown}")
     names = stage_names(history)
     start, first = (names.get((stage.part, name), name) for name in (drift.from_stage, drift.first_stage))
-    told = (f"since {start}", words.more_taps_text(drift), words.since_first_text(drift, first))
+    told = (f"since {start}", moves.more_taps_text(drift), moves.since_first_text(drift, first))
     return Answer(
         question="moved",
-        told=capital(words.moved_text(drift)),
+        told=capital(moves.moved_text(drift)),
         detail="; ".join(filter(None, told)),
-        limits=_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
+        limits=(
+            *alike_limits(drift),
+            *_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
+        ),
         number=drift.extent.cents if drift.extent else None,
     )
 
 
-def _how_far(history: History, stage: Stage, lead: StageMode) -> Iterator[Answer]:
-    for n, landing in enumerate(landings_of(history, stage, lead)[:MOST_LANDINGS]):
+def alike_limits(drift: Drift) -> tuple[Limit, ...]:
+    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads."""
+    told, rests_on_it = alike_moves([drift]), drift.moved == "all"
+    texts = (
+        tuple(moves.alike_text(alike, interval=interval, figures=not rests_on_it) for interval in (False, True))
+        for alike in told
+    )
+    return tuple(Limit(name=name, full=full) for name, full in texts)
+
+
+def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
+    for n, landing in enumerate(landings_of(history, stage, mode)[:MOST_LANDINGS]):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
-        whose = capital(name) if landing.mode == lead.mode else f"{landing.mode} to {name}"
+        whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (step_text(landing), way_text(landing), "" if risky else chance))),
+            detail=", ".join(filter(None, (target_hz_text(landing), *way_parts(landing), "" if risky else chance))),
             limits=_limits(f"{chance}: take off less" if risky else ""),
             goes_on=n > 0,
             number=landing.cents_to_go,
         )
 
 
-def _rings(lead: StageMode, drift: Drift | None) -> Answer:
-    rings = words.t60_text(lead)
+def _rings(mode: StageMode, drift: Drift | None) -> Answer:
+    rings = words.t60_text(mode)
     now = f"T60 {rings} s" if rings else "T60 not known"
-    change = words.rings_text(drift) if drift else ""
+    change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
         return Answer(question="rings", told=now)
-    limits, number = _limits(words.rings_limit(drift)), drift.t60_change_pct
+    limits, number = _limits(moves.rings_limit(drift)), drift.t60_change_pct
     return Answer(question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=number)
 
 
@@ -142,13 +206,13 @@ def _limits(limit: str, name: str = "", full: str = "") -> tuple[Limit, ...]:
     return (Limit(name=name + limit, full=full + limit),) if limit else ()
 
 
-def _basis(lead: StageMode, stage: Stage, steady_cents: float) -> str:
-    half, recordings = words.half_cents(lead), sum(h.recording.kind == "tap" for h in stage.heard)
-    taps = f"seen in {lead.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
+def _basis(mode: StageMode, stage: Stage, steady_cents: float) -> str:
+    half, recordings = words.half_cents(mode), sum(h.recording.kind == "tap" for h in stage.heard)
+    taps = f"seen in {mode.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
     said = taps if recordings < 2 else f"{taps}, {recordings} recordings"
     if math.isnan(half):
         return f"{said}; how sure is not known"
-    wide = f"; {words.untouched_text(lead)} is wider than the {steady_cents:g} c that count as steady"
+    wide = f"; {words.untouched_text(mode)} is wider than the {steady_cents:g} c that count as steady"
     return said + wide if half > steady_cents else said
 
 
@@ -158,19 +222,24 @@ def turned_down(stage: Stage) -> Counter[str]:
 
 
 def standing_text(history: History, stage: Stage) -> str:
-    """Say which note leads at a stage, how sure, what limits it, and whether it moved; or that none could be read."""
+    """Say where what is worked on lies at a stage, how sure, what limits it, and whether it moved.
+
+    If it was not heard, or if nothing could be read, that is said instead.
+    """
     said = ", ".join(word for word in (history.instrument_shown, stage.part, stage.stage_shown) if word)
-    lead = leading(stage)
-    if lead is None:
+    subject = subject_of(history, stage)
+    if subject is None:
         return f"{said}: {NOTHING_READ.lower()}"
-    played = words.playing_text(lead, stage)
-    flags = ", ".join(dict.fromkeys((*lead.flags, *stage.flags)))
+    mode = subject.mode
+    if mode is None:
+        return f"{said}: {not_heard_text(subject.name, stage)}, {last_heard_text(history, stage, subject.name)}"
+    played = words.playing_text(mode, stage)
+    flags = ", ".join(dict.fromkeys((*mode.flags, *stage.flags)))
     asides = [f"played: {played}" if played else "", flags]
-    said += f": {words.note_text(lead)}, {words.sure_in_full(lead)}" + "".join(
-        f" ({aside})" for aside in asides if aside
-    )
-    drift = drifts_into(history, stage).get(lead.mode)
+    said += f": {named_note(mode)}, {words.sure_in_full(mode)}" + "".join(f" ({aside})" for aside in asides if aside)
+    drift = drifts_into(history, stage).get(mode.mode)
     if drift is None:
         return said
-    said = ", ".join(filter(None, (said, words.moved_text(drift), words.more_taps_text(drift))))
-    return f"{said} ({cautions_text(drift.cautions)})" if drift.cautions else said
+    said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))
+    said += f" ({cautions_text(drift.cautions)})" if drift.cautions else ""
+    return "; ".join((said, *(limit.full for limit in alike_limits(drift))))

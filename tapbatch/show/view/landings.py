@@ -1,14 +1,17 @@
 """Which landings are shown: those that matter, those of one stage, those drawn, and which of them are a risk.
 
-Conventions: of a part's landings the targets matter; where it has none, the next note on the side to which the steps
-lead, or the nearer one where no steps are known.
+Conventions: of a part's landings the targets matter; where it has none, the next note of what is worked on, on the
+side to which the steps lead, or the nearer one where no steps are known.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from tapbatch.model.history import History, Landing, Stage, StageMode
 from tapbatch.show.say.landings import landing_line, step_text, to_go_text
 from tapbatch.show.view.stages import mode_at
+from tapbatch.show.view.working import working_names
 
 MOST_DRAWN = 8
 RISKY = 0.2
@@ -21,24 +24,31 @@ def is_risky(landing: Landing) -> bool:
 
 
 def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
-    """Return the landings of a part that matter: its targets, else the one note that the lead mode is heading for."""
-    of_part = [landing for landing in history.landings if landing.part == part]
+    """Return the landings of a part that matter: its targets, else the one note that what is worked on heads for."""
+    of_part = _worked_on(history, [landing for landing in history.landings if landing.part == part])
     targets = tuple(landing for landing in of_part if landing.landing == "target")
     if targets or not of_part:
         return targets
-    ahead = [landing for landing in of_part if landing.steps_to_go is not None]
+    ahead = [landing for landing in of_part if landing.steps_to_go is not None or landing.no_forecast == "beyond"]
     return (min(ahead or of_part, key=lambda landing: abs(landing.cents_to_go)),)
 
 
-def landings_of(history: History, stage: Stage, lead: StageMode) -> list[Landing]:
-    """Return the landings that matter at a stage: those of the mode that leads first, the nearest in front."""
+def _worked_on(history: History, landings: Sequence[Landing]) -> list[Landing]:
+    """Return the landings without those of a lead that is neither worked on nor has a target."""
+    aimed = {c.mode for c in landings if c.landing == "target"}
+    aimed |= {w.mode for c in landings for w in history.working_on(c.part, c.stage)}
+    return [c for c in landings if c.mode in aimed] if history.worked_on else [*landings]
+
+
+def landings_of(history: History, stage: Stage, mode: StageMode) -> list[Landing]:
+    """Return the landings that matter at a stage: those of one mode first, the nearest in front."""
     here = [landing for landing in chosen_landings(history, stage.part) if landing.stage == stage.stage]
-    leads = sorted((c for c in here if c.mode == lead.mode), key=lambda c: abs(c.cents_to_go))
-    return leads + [c for c in here if c.mode != lead.mode]
+    own = sorted((c for c in here if c.mode == mode.mode), key=lambda c: abs(c.cents_to_go))
+    return own + [c for c in here if c.mode != mode.mode]
 
 
 def landing_lines(history: History, part: str) -> list[str]:
-    """Say how far a part has to go: a line a target, else one for its lead mode, both ways if none is known."""
+    """Say how far a part has to go: a line a target, else one for what is worked on, both ways if none is known."""
     chosen = chosen_landings(history, part)
     if not chosen or chosen[0].landing == "target" or chosen[0].step_cents is not None:
         return [landing_line(landing) for landing in chosen]
@@ -48,9 +58,12 @@ def landing_lines(history: History, part: str) -> list[str]:
 
 
 def landing_blocks(history: History) -> list[tuple[Stage, list[Landing]]]:
-    """Return the landings to draw, mode by mode, each with its stage; a note that is also a target stands once."""
+    """Return the landings to draw, mode by mode, each with its stage; a note that is also a target stands once.
+
+    Of each part what is worked on comes first.
+    """
     gathered: dict[tuple[str, str, str], list[Landing]] = {}
-    for landing in history.landings:
+    for landing in _worked_on(history, history.landings):
         gathered.setdefault((landing.part, landing.stage, landing.mode), []).append(landing)
     blocks = []
     for (part, name, mode), landings in gathered.items():
@@ -61,4 +74,5 @@ def landing_blocks(history: History) -> list[tuple[Stage, list[Landing]]]:
         notes = [c for c in landings if not any(abs(c.cents_to_go - t.cents_to_go) < 0.05 for t in targets)]
         notes = sorted((c for c in notes if c.landing != "target"), key=lambda c: -c.landing_hz)
         blocks.append((stage, [*targets, *notes][:MOST_DRAWN]))
-    return blocks
+    parts = history.parts
+    return sorted(blocks, key=lambda b: (parts.index(b[0].part), b[1][0].mode not in working_names(history, b[0])))

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from tapbatch.model.history import History, Note, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.say import words
-from tapbatch.show.view.stages import is_labelled, last_with_modes
+from tapbatch.show.view.stages import last_with_modes
+from tapbatch.show.view.working import is_label
 
 Row = tuple[str, ...]
 
@@ -111,7 +112,7 @@ def _work(stage: Stage, note: Note) -> Row:
 
 
 def _modes(stage: Stage, most: int) -> Iterable[Row]:
-    chosen = sorted(stage.modes, key=lambda m: (not is_labelled(m.mode), -m.level_db))[:most]
+    chosen = sorted(stage.modes, key=lambda m: (not is_label(m.mode), -m.level_db))[:most]
     for mode in sorted(chosen, key=lambda m: m.freq_hz):
         yield (
             stage.part,

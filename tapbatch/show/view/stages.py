@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TypeVar
 
+from tapbatch.compare.faults import faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.model.reading import Reading
-from tapbatch.show.say import words
+from tapbatch.show.say import moves, words
+from tapbatch.show.view.working import is_label, subject_of, working_names
 
 MOST_MODES = 8
 
 Shown = TypeVar("Shown")
-
-_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 Lined = Callable[[Stage], Stage]
 """Gives a stage with the lines that its charts need: the spectrum and the trace of the recordings that stand for it.
@@ -40,7 +39,7 @@ def latest_stage(history: History) -> Stage | None:
 
 def leading(stage: Stage) -> StageMode | None:
     """Return the mode that speaks for a stage: the lead, else the strongest; ``None`` where none was measured."""
-    return stage.lead or max(stage.modes, key=lambda m: m.level_db, default=None)
+    return stage.strongest
 
 
 def last_with_modes(history: History, part: str) -> Stage | None:
@@ -82,22 +81,11 @@ def most_tapped(stage: Stage, shown: Callable[[Reading], Shown | None]) -> Shown
     return shown(best) if best else None
 
 
-def is_labelled(name: str) -> bool:
-    """Return whether a mode has the builder's label.
+def chart_modes(stages: Sequence[Stage], first: Collection[str] = (), most: int = MOST_MODES) -> list[str]:
+    """Return the modes of one part that a chart shows: those in ``first``, then the others from low to high.
 
-    Examples
-    --------
-    >>> is_labelled("air"), is_labelled("r12")
-    (True, False)
-    """
-    return not _PROVISIONAL.match(name)
-
-
-def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
-    """Return the modes of one part that a chart shows, from low to high.
-
-    The latest lead comes first, then the builder's labels, then what is strongest over all stages; strings that ring
-    along come last.
+    The latest lead is the next to get a place, then the builder's labels, then what is strongest over all stages;
+    strings that ring along come last.
     """
     found: dict[str, list[StageMode]] = {}
     for stage in stages:
@@ -106,11 +94,12 @@ def chart_modes(stages: Sequence[Stage], most: int = MOST_MODES) -> list[str]:
     latest_lead = stages[-1].lead.mode if stages and stages[-1].lead else ""
 
     def rank(name: str) -> tuple[bool, bool, bool, float]:
+        foremost = name in first or name == latest_lead
         is_string = all("string" in m.flags for m in found[name])
-        return name != latest_lead, is_string, not is_labelled(name), -max(m.level_db for m in found[name])
+        return not foremost, is_string, not is_label(name), -max(m.level_db for m in found[name])
 
     chosen = sorted(found, key=rank)[:most]
-    return sorted(chosen, key=lambda name: found[name][-1].freq_hz)
+    return sorted(chosen, key=lambda name: (name not in first, found[name][-1].freq_hz))
 
 
 def mode_at(stage: Stage, name: str) -> StageMode | None:
@@ -147,9 +136,13 @@ def sign_text(verdict: str, change_cents: float | None) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ModeRow:
-    """A mode, how it moved, and the words for which the mode alone is not enough; a text is empty if not known."""
+    """A mode, how it moved, and the words for which the mode alone is not enough; a text is empty if not known.
+
+    ``worked_on`` tells whether the maker works on it; without the instrument's history, whether it leads.
+    """
 
     mode: StageMode
+    worked_on: bool
     drift: Drift | None
     trust: words.Sureness
     moved: str
@@ -163,24 +156,32 @@ class ModeRow:
 
 
 def mode_rows(stage: Stage, steady_cents: float, history: History | None = None) -> list[ModeRow]:
-    """Return a row for each mode of a stage, from strong to faint, the one that leads in front.
+    """Return a row for each mode of a stage: what is worked on in front, then the others from strong to faint.
 
-    A pitch counts as sure within ``steady_cents``. Without the instrument's history nothing is said of moves.
+    A pitch counts as sure within ``steady_cents``, and none does while a fault of the stage stands. Without the
+    instrument's history nothing is said of moves and faults, and the one that leads is in front.
     """
-    lead, drifts = leading(stage), drifts_into(history, stage) if history else {}
+    names, drifts = working_names(history, stage), drifts_into(history, stage) if history else {}
+    faulty = bool(history and faults_of(history, stage, steady_cents))
+
+    def rank(mode: StageMode) -> tuple[int, float]:
+        return names.index(mode.mode) if mode.mode in names else len(names), -mode.level_db
+
     return [
         ModeRow(
             mode=mode,
+            worked_on=mode.mode in names,
             drift=(drift := drifts.get(mode.mode)),
-            trust=words.how_sure(mode, steady_cents),
-            moved=words.moved_cell(drift) if drift else "",
+            trust=words.how_sure(mode, steady_cents, faulty=faulty),
+            moved=moves.moved_cell(drift) if drift else "",
             taps=f"{mode.taps}/{stage.taps_used}",
             played=words.playing_text(mode, stage),
         )
-        for mode in sorted(stage.modes, key=lambda m: (m is not lead, -m.level_db))
+        for mode in sorted(stage.modes, key=rank)
     ]
 
 
-def lead_row(history: History, stage: Stage, steady_cents: float) -> ModeRow | None:
-    """Return the row of the mode that leads at a stage, ``None`` where none was measured."""
-    return next(iter(mode_rows(stage, steady_cents, history)), None)
+def first_row(history: History, stage: Stage, steady_cents: float) -> ModeRow | None:
+    """Return the row of the mode that a face puts first at a stage; ``None`` if that one was not heard."""
+    subject, rows = subject_of(history, stage), mode_rows(stage, steady_cents, history)
+    return next((row for row in rows if subject and row.mode is subject.mode), None)

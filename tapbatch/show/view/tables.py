@@ -12,11 +12,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from tapbatch.model.history import Drift, History, Landing, OpenString, Stage
-from tapbatch.show.say import words
+from tapbatch.compare.alike import alike_moves
+from tapbatch.model.history import Alike, Drift, History, Landing, OpenString, Stage
+from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import cautions_text
-from tapbatch.show.say.landings import steps_seen_text
+from tapbatch.show.say.landings import no_forecast_cell
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
+from tapbatch.show.view.working import working_names
 
 BESIDES = "besides the wood"
 
@@ -50,7 +52,7 @@ def _mode(row: ModeRow) -> Row:
         "note": Cell(words.note_text(mode), mode.freq_hz),
         "how sure": Cell(words.sure_text(mode), words.sure_cents(mode)),
         "trust": Cell(row.trust),
-        "mode": Cell(f"{mode.mode}, leads" if mode.lead else mode.mode),
+        "mode": Cell(_name(row)),
         "moved": Cell(row.moved, row.drift.extent.cents if row.drift and row.drift.extent else None),
         "Hz": Cell(words.hz_text(mode), mode.freq_hz),
         "T60 (s)": Cell(words.t60_text(mode), mode.t60_s),
@@ -59,6 +61,13 @@ def _mode(row: ModeRow) -> Row:
         "taps": Cell(str(mode.taps), mode.taps),
         "noticed": Cell(", ".join(mode.flags), items=mode.flags),
     }
+
+
+def _name(row: ModeRow) -> str:
+    """Return the name of a mode, and whether it is worked on or leads; a leading mode needs no more than that."""
+    if row.mode.lead:
+        return f"{row.mode.mode}, leads"
+    return f"{row.mode.mode}, worked on" if row.worked_on else row.mode.mode
 
 
 def played_table(stage: Stage) -> Table:
@@ -81,28 +90,45 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
     """Return what moved in a part from each stage to the next, the latest first; or on the way to the latest only."""
     stages = history.of_part(part)[-1 if latest else 0 :]
     names, told = stage_names(history), drifts_by_stage(history)
-    rows = (
-        _drift(names, order, drift)
-        for order, stage in reversed([*enumerate(stages)])
-        for drift in told[part, stage.stage].values()
-    )
+    rows: list[Row] = []
+    for order, stage in reversed([*enumerate(stages)]):
+        drifts = told[part, stage.stage].values()
+        rows += [_alike(names, order, alike) for alike in alike_moves(drifts)]
+        rows += [_drift(names, order, drift) for drift in drifts]
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
     return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows))
 
 
-def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:
-    before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
-    more = words.more_text(drift)
-    cents = words.extent_text(drift.extent)
-    t60 = words.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
+def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike) -> Row:
+    """Return the row of what all modes did alike between two stages."""
+    before, after = (names.get((alike.part, s), s) for s in (alike.from_stage, alike.to_stage))
+    cents = alike.extent.cents
     return {
         "stage": Cell(f"{before} to {after}", order),
-        "verdict": Cell(words.VERDICTS[drift.verdict] + (f" (+{more})" if more else "")),
+        "verdict": Cell(moves.alike_way_text(alike, figures=False)),
+        "mode": Cell("all modes"),
+        "moved": Cell(moves.alike_way_text(alike), cents),
+        "cents": Cell(moves.extent_text(alike.extent), cents),
+        "which": Cell(""),
+        "rings": Cell(""),
+        "T60 (%)": Cell(""),
+        BESIDES: Cell(moves.ALIKE_CAUSES),
+    }
+
+
+def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:
+    before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
+    more = moves.more_text(drift)
+    cents = moves.extent_text(drift.extent)
+    t60 = figures.change_text(drift.t60_change_pct, drift.t60_low_pct, drift.t60_high_pct, 0)
+    return {
+        "stage": Cell(f"{before} to {after}", order),
+        "verdict": Cell(moves.VERDICTS[drift.verdict] + (f" (+{more})" if more else "")),
         "mode": Cell(drift.mode),
-        "moved": Cell(words.moved_text(drift), drift.extent.cents if drift.extent else None),
+        "moved": Cell(moves.moved_text(drift), drift.extent.cents if drift.extent else None),
         "cents": Cell(cents, drift.extent.cents if drift.extent else None),
-        "which": Cell(words.MOVED[drift.moved]),
-        "rings": Cell(words.rings_text(drift), drift.t60_change_pct),
+        "which": Cell(moves.MOVED[drift.moved]),
+        "rings": Cell(moves.rings_text(drift), drift.t60_change_pct),
         "T60 (%)": Cell(t60, drift.t60_change_pct),
         BESIDES: Cell(cautions_text(drift.cautions)),
     }
@@ -113,9 +139,9 @@ def first_table(history: History, stage: Stage) -> Table:
     names = stage_names(history)
     rows = tuple(
         {
-            "verdict": Cell(words.VERDICTS[d.first_verdict]),
+            "verdict": Cell(moves.VERDICTS[d.first_verdict]),
             "mode": Cell(d.mode),
-            "cents": Cell(words.extent_text(d.first_extent), d.first_extent.cents if d.first_extent else None),
+            "cents": Cell(moves.extent_text(d.first_extent), d.first_extent.cents if d.first_extent else None),
             "since": Cell(names.get((stage.part, d.first_stage), d.first_stage)),
             BESIDES: Cell(cautions_text(d.first_cautions)),
         }
@@ -126,15 +152,18 @@ def first_table(history: History, stage: Stage) -> Table:
 
 
 def _landing(landing: Landing) -> Row:
-    step = words.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
+    step = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1)
     steps, past = landing.steps_to_go, landing.overshoot
+    why, more = no_forecast_cell(landing), landing.taps_to_sure
+    sure = f" (+{more} tap{'' if more == 1 else 's'})" if more else ""
     return {
         "landing": Cell(f"{landing.landing_note}, {landing.landing}", landing.landing_hz),
         "mode": Cell(landing.mode),
+        "Hz": Cell(f"{landing.landing_hz:.2f}", landing.landing_hz),
         "to go": Cell(f"{landing.cents_to_go:+z.1f} c", landing.cents_to_go),
-        "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}"),
-        "one more step (c)": Cell(step or steps_seen_text(landing), landing.step_cents),
-        "steps": Cell("" if steps is None else f"{steps:.1f}", steps),
+        "there?": Cell(f"{landing.on_target}, {landing.taps_within}/{landing.taps}{sure}"),
+        "one more step (c)": Cell(step or why, landing.step_cents),
+        "steps": Cell(why if step and steps is None else "" if steps is None else f"{steps:.1f}", steps),
         "past it (%)": Cell("" if past is None else f"{100 * past:.0f}", past),
     }
 
@@ -145,13 +174,13 @@ def strings_table(stage: Stage) -> Table:
 
 
 def _string(string: OpenString) -> Row:
-    hz, _ = words.value_and_half_width(string.freq_hz, (string.freq_high_hz - string.freq_low_hz) / 2, 2)
+    hz, _ = figures.value_and_half_width(string.freq_hz, (string.freq_high_hz - string.freq_low_hz) / 2, 2)
     pair = "" if string.pair_cents is None else f"{string.pair_cents:.1f} c apart"
-    rings = words.seconds_text(string.t60_s, string.t60_low_s, string.t60_high_s)
+    rings = figures.seconds_text(string.t60_s, string.t60_low_s, string.t60_high_s)
     return {
         "string": Cell(str(string.string), string.string),
         "expected": Cell(string.expected_note, string.expected_hz),
-        "off": Cell(f"{words.signed(f'{string.cents_off:z.1f}')} c", string.cents_off),
+        "off": Cell(f"{figures.signed(f'{string.cents_off:z.1f}')} c", string.cents_off),
         "pair": Cell(pair, string.pair_cents),
         "Hz": Cell(hz, string.freq_hz),
         "T60 (s)": Cell(rings, string.t60_s),
@@ -164,8 +193,10 @@ def part_tables(history: History, part: str, steady_cents: float, *, latest: boo
     With ``latest`` they say what moved on the way to the latest stage only, and not from each stage to the next.
     """
     stage = history.of_part(part)[-1]
-    modes = sorted(mode_rows(stage, steady_cents, history), key=lambda r: r.mode.freq_hz)
-    landings = tuple(_landing(landing) for landing in history.landings if landing.part == part)
+    modes = sorted(mode_rows(stage, steady_cents, history), key=lambda r: (not r.worked_on, r.mode.freq_hz))
+    works_on = working_names(history, stage)
+    landed = [landing for landing in history.landings if landing.part == part]
+    landings = tuple(map(_landing, sorted(landed, key=lambda landing: landing.mode not in works_on)))
     tables = (
         Table(kind="modes", title=f"{part}: modes at {stage.stage_shown}", rows=tuple(map(_mode, modes))),
         played_table(stage),

@@ -52,11 +52,11 @@ def test_the_card_is_turned_and_its_note_is_seen_across_the_bench(whole: History
     text = said([card])
     for answer in (
         "+33.7 c",
-        "± 0.7 c, main",
+        "± 0.7 c main",
         "Down 17.0 c, beside the others",
         "Target G3: 43.2 c up",
-        "Sure",
-        "one-setup",
+        "Fairly sure",
+        "one set-up only",
     ):
         assert answer in text
 

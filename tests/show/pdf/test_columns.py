@@ -11,7 +11,7 @@ from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.pdf.blocks import Column
 from tapbatch.show.pdf.pages import COLUMNS
 from tapbatch.show.pdf.slip import ROW
-from tapbatch.show.say.words import VERDICTS
+from tapbatch.show.say.moves import VERDICTS
 
 ALL: dict[str, tuple[Column, ...]] = {**COLUMNS, "slip": ROW}
 

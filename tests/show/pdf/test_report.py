@@ -26,6 +26,7 @@ from tapbatch.show.say.cautions import caution_text, cautions_text, learned_text
 from tapbatch.show.say.landings import chance_text
 from tapbatch.show.view.answers import answers_of
 from tapbatch.show.view.landings import is_risky
+from tapbatch.show.view.working import subjects_of
 from tests.refusals import misses
 from tests.show.draw.boxes import box_of, clashes
 
@@ -150,12 +151,12 @@ def test_the_slip_answers_before_all_else(whole: History) -> None:
     said = [word.text for word in slip.words]
     largest = max(slip.words, key=lambda word: word.size_pt)
     assert largest.text == "G3"
-    for answer in ("+33.7 cents", "Sure", "seen in 5 of 5 taps"):
+    for answer in ("+33.7 cents", "Fairly sure", "seen in 5 of 5 taps"):
         assert answer in said
     assert "Down 17.0 c (-18.0 to -16.0), beside the others" in " ".join(said)
     assert next(text for text in said if text.startswith("since 08-strung; "))
     assert said.index("G3") < next(n for n, text in enumerate(said) if "195.76 Hz" in text)
-    assert any(text.startswith("one-setup") for text in said)
+    assert any(text.startswith("one set-up only: ") for text in said)
     # What is far still, and whether the next step goes too far, stand beside what moved.
     assert next(text for text in said if text.startswith("Target")).endswith("43.2 c up")
     (risky,) = {chance_text(c) for c in whole.landings if is_risky(c)}
@@ -173,7 +174,8 @@ def test_what_makes_a_reading_unsure_is_said(
     stage = make_stage("top", "free", "s", 1, [make_mode("r1", 200.0, lead=True, half_cents=half_cents)])
     history = History(instrument="a", instrument_shown="a", stages=(stage,), drifts=())
     said = " ".join(word.text for word in drawn(history)[0].words)
-    answer = next(a for a in answers_of(history, stage, stage.modes[0], 3.0) if a.question == "trust")
+    (subject,) = subjects_of(history, stage)
+    answer = next(a for a in answers_of(history, stage, subject, 3.0) if a.question == "trust")
     assert answer.detail in said
     assert (misses(answer.detail, "± 7 c", "3 c") == []) is wider
     # a reading that is sure gives the taps alone; one of unknown width gives a reason as well

@@ -17,7 +17,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.strings import DANGER
 from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.say.cautions import caution_text, no_verdict_text
-from tapbatch.show.say.words import NO_LOUDNESS
+from tapbatch.show.say.moves import NO_LOUDNESS
 from tapbatch.show.terminal.comparison import comparison_lines, rings_text
 from tapbatch.show.view.tables import BESIDES
 from tests.compare.builds import item

@@ -3,22 +3,34 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 
-from tapbatch.model.history import History, Landing
-from tapbatch.show.say.landings import chance_text, landing_line, to_go_text
+from tapbatch.model.history import History, Landing, NoForecast
+from tapbatch.show.say.landings import (
+    chance_text,
+    landing_line,
+    no_forecast_cell,
+    no_forecast_text,
+    sure_text,
+    to_go_text,
+)
 from tapbatch.show.tables.rows import history_to_tables
-from tapbatch.show.terminal.readings import history_lines
+from tapbatch.show.terminal.told import history_lines
 from tapbatch.show.view.landings import chosen_landings, landing_lines
 
 UP = Landing(
     part="body", mode="air", stage="s", freq_hz=176.0, note="F3", cents=13.7, landing="above", landing_note="F#3",
     landing_hz=185.0, cents_to_go=86.3, tolerance_cents=3.0, on_target="no", taps_within=0, taps=5, step_cents=None,
     step_low_cents=None, step_high_cents=None, steps_seen=1, steps_to_go=None, overshoot=None, basis="1 step",
+    no_forecast="few steps",
 )  # fmt: skip
 DOWN = replace(UP, landing="below", landing_note="F3", landing_hz=174.6, cents_to_go=-13.7)
-KNOWN = replace(UP, step_cents=10.0, step_low_cents=6.0, step_high_cents=14.0, steps_to_go=8.6, overshoot=0.0001)
+KNOWN = replace(
+    UP, step_cents=10.0, step_low_cents=6.0, step_high_cents=14.0, steps_to_go=8.6, overshoot=0.0001, no_forecast="",
+    work_way="up",
+)  # fmt: skip
 
 
 def _history(*landings: Landing) -> History:
@@ -50,20 +62,67 @@ def test_every_target_is_said_and_nothing_else() -> None:
 
 
 @pytest.mark.parametrize(
-    ("overshoot", "on_target", "said"),
+    ("overshoot", "to_go", "said"),
     [
-        (0.0, "no", "under 1 % chance that the next passes it"),
-        (0.174, "no", "17 % chance that the next passes it"),
-        (1.0, "likely", "over 99 % chance that the next leaves it"),
+        (0.0, 86.3, "under 1 % chance that the next passes it"),
+        (0.174, 86.3, "17 % chance that the next passes it"),
+        (1.0, -2.5, "over 99 % chance that the next leaves it"),
     ],
 )
-def test_a_chance_is_never_none_nor_certain(overshoot: float, on_target: str, said: str) -> None:
-    assert chance_text(replace(KNOWN, overshoot=overshoot, on_target=on_target)) == said  # type: ignore[arg-type]
+def test_a_chance_is_never_none_nor_certain(overshoot: float, to_go: float, said: str) -> None:
+    assert chance_text(replace(KNOWN, overshoot=overshoot, cents_to_go=to_go)) == said
 
 
 def test_what_is_there_is_said_to_be() -> None:
     assert to_go_text(replace(UP, on_target="sure", cents_to_go=-1.2)) == "there, surely (-1.2 c)"
     assert to_go_text(replace(UP, on_target="likely", cents_to_go=2.4)) == "there, likely (+2.4 c)"
+
+
+WHY: dict[NoForecast, tuple[str, str]] = {
+    "on target": ("no forecast: more work would only carry it off", "on target"),
+    "strung": ("no forecast under string tension", "under string tension"),
+    "fault": ("no forecast while this stands: pair?, method", "pair?, method"),
+    "few steps": ("next step unknown: 1 of 3 similar steps so far", "1 of 3 similar steps so far"),
+    "points": ("next step unknown: no point in common", "no point in common"),
+    "past": ("this work raises it further", "past it"),
+    "away": ("this work raises it, away from there", "leads away"),
+    "beyond": ("farther than these steps can tell", "too far to tell"),
+}
+
+
+@pytest.mark.parametrize("kind", get_args(NoForecast))
+def test_every_reason_has_words_and_a_cell(kind: NoForecast) -> None:
+    landing = replace(UP, no_forecast=kind, faults=("pair?", "method") if kind == "fault" else (), work_way="up")
+    assert (no_forecast_text(landing), no_forecast_cell(landing)) == WHY[kind]
+    assert no_forecast_text(landing) in landing_line(landing)
+    (row,) = history_to_tables(_history(landing))["targets"]
+    assert (row["no_forecast"], row["faults"]) == (kind, "pair?;method" if kind == "fault" else "")
+
+
+def test_past_the_target_it_says_so_and_which_way_the_work_goes() -> None:
+    past = replace(KNOWN, landing="target", landing_note="F3-20", cents_to_go=-12.0, no_forecast="past")
+    past = replace(past, steps_to_go=None, overshoot=None)
+    assert landing_line(past) == (
+        "air to target F3-20: past it by 12.0 c; this work raises it further, one more step +10 c (+6 to +14)"
+    )
+    lowered = replace(past, cents_to_go=12.0, work_way="down")
+    assert "past it by 12.0 c; this work lowers it further" in landing_line(lowered)
+    early = replace(past, work_way="", step_cents=None)
+    assert landing_line(early) == "air to target F3-20: past it by 12.0 c; this work carried it past"
+    moving = replace(past, moves_with="main")
+    assert "past it by 12.0 c; this work leads farther off" in landing_line(moving)
+
+
+def test_what_would_make_it_sure_is_said_of_what_reads_on_the_landing() -> None:
+    near = replace(UP, landing="target", cents_to_go=1.2, on_target="likely", no_forecast="on target")
+    assert sure_text(replace(near, taps_to_sure=4)) == "about 4 more taps would make it sure"
+    assert sure_text(replace(near, taps_to_sure=1)) == "about 1 more tap would make it sure"
+    assert sure_text(near) == "more taps are not likely to make it sure"
+    assert sure_text(replace(near, on_target="no", taps_to_sure=12)) == "about 12 more taps would make it sure"
+    assert sure_text(replace(near, on_target="sure")) == ""
+    assert sure_text(replace(near, on_target="no", cents_to_go=3.4)) == ""
+    assert sure_text(replace(near, taps=2)) == ""
+    assert "about 4 more taps would make it sure, no forecast" in landing_line(replace(near, taps_to_sure=4))
 
 
 def test_the_row_has_the_units_of_its_columns() -> None:

@@ -16,7 +16,7 @@ from tapbatch.model.reading import Attention
 from tapbatch.show.say import words
 from tapbatch.show.tables.rows import mode_rows
 from tapbatch.show.terminal.readings import (
-    history_lines,
+    WHAT_IT_MEANS,
     print_attention,
     print_lines,
     print_notices,
@@ -52,15 +52,31 @@ def test_no_reading_is_wider_than_80_columns(any_history: History) -> None:
         assert "\x1b" not in out.getvalue()
 
 
-def test_the_lead_comes_first_then_from_strong_to_faint(whole: History) -> None:
+def test_the_strongest_comes_first_then_from_strong_to_faint(whole: History) -> None:
     lines = [line for line, _ in reading_lines(whole.stages[-1])]
-    leads = next(n for n, line in enumerate(lines) if line.startswith("leads"))
-    assert "G3" in lines[leads]
-    assert "195.76" in lines[leads]
-    assert "5/5" in lines[leads]
-    rest = [line.split()[0] for line in lines[leads + 1 :] if line.startswith("       ") and "/5" in line]
-    assert rest == ["C#4", "B2", "C4", "G#4", "F5"]
-    assert any("one-setup:" in line for line in lines)
+    first = next(n for n, line in enumerate(lines) if line.startswith("main "))
+    assert "G3" in lines[first]
+    assert "195.76" in lines[first]
+    assert "5/5" in lines[first]
+    rows = [line for line in lines[first + 1 :] if "/5" in line]
+    # the label, where the maker gave one, then the note
+    assert [row.removeprefix("air").split()[0] for row in rows] == ["C#4", "B2", "C4", "G#4", "F5"]
+    assert [row.startswith("air ") for row in rows] == [False, True, False, False, False]
+
+
+def test_what_was_noticed_is_named_in_one_word_each_and_not_explained(whole: History) -> None:
+    said = " ".join(" ".join(line for line, _ in reading_lines(whole.stages[-1])).split())
+    assert f"one-setup. {WHAT_IT_MEANS}" in said
+    assert not any(text in said for text in words.FLAGS.values())
+
+
+def test_what_was_noticed_of_one_mode_is_said_on_request(whole: History) -> None:
+    stage = next(s for s in whole.stages if any("pair?" in m.flags for m in s.modes))
+    brief, full = ([line.strip() for line, _ in reading_lines(stage, full=full)] for full in (False, True))
+    assert "noticed: pair?" not in brief
+    assert full[full.index("noticed: pair?") - 1].split()[0] == next(
+        m.note for m in stage.modes if "pair?" in m.flags
+    )
 
 
 def test_a_recording_without_a_mode_says_why_and_what_to_do(
@@ -69,28 +85,6 @@ def test_a_recording_without_a_mode_says_why_and_what_to_do(
     text = "\n".join(line for line, _ in reading_lines(histories["no modes"]().stages[0]))
     assert NOTHING_READ in text
     assert misses(text, 1, "speech") == []
-
-
-def test_what_casts_doubt_stands_beside_how_sure(histories: dict[str, Callable[[], History]]) -> None:
-    """A single tap seems surer than five, whose scatter is seen: so its line says that it is one."""
-    history = histories["one stage, one tap"]()
-    (stage,) = history.stages
-    assert stage.lead is not None
-    assert "few-taps" in stage.lead.flags
-    said = " ".join(" ".join(history_lines(history)).split())
-    assert f"± {words.sure_text(stage.lead).removeprefix('± ')} ({', '.join(stage.lead.flags)}" in said
-
-
-def test_a_stage_whose_taps_gave_nothing_is_not_passed_over(
-    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
-) -> None:
-    stages = [
-        make_stage("body", "closed", "01-closed", 1, [make_mode("r1", 200.0, lead=True)]),
-        make_stage("body", "closed", "02-varnished", 2, []),
-    ]
-    said = [line for line in history_lines(make_history(stages)) if not line.startswith("  ")]
-    assert said[0].startswith("Cittern-07, body, 01-closed: ")
-    assert said[-1].startswith(f"Cittern-07, body, 02-varnished: {NOTHING_READ.lower()}")
 
 
 def test_weight_on_a_terminal_and_none_with_no_color(whole: History, monkeypatch: pytest.MonkeyPatch) -> None:

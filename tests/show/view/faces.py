@@ -94,7 +94,7 @@ def of_page(page: bytes) -> Told:
     limits = {name: " ".join(s.text for s in each.all("span", class_="caution")) for name, each in said.items()}
     return {
         "note": note_of(f"{article.one('p', class_='note').text} {article.one('p', class_='cents').text}"),
-        "differed": limits["moved"].removeprefix("differs besides the wood: "),
+        "differed": limits["moved"].partition("differs besides the wood: ")[2],
         "flags": limits["trust"],
         "t60": (re.findall(r"T60 ([\d.]+)", said["rings"].text) or [""])[0],
         **{name: brief(each.one("strong").text) for name, each in said.items()},
@@ -113,13 +113,19 @@ def of_list(page: bytes) -> Told:
 
 
 def of_terminal(lines: list[str]) -> Told:
-    """What is printed when a recording of the stage arrives: the sentence first, then mode by mode."""
+    """What is printed in full when a recording of the stage arrives: the three answers first, then mode by mode."""
     stands = flat("\n".join(lines)).partition(" heard, ")[0]
-    row = next(line for line in lines if line.startswith("leads "))
-    t60 = re.search(r"± \S+ c +[\d.]+ +([\d.]+)", row)
-    moved = re.search(f", {_MOVE}", stands)
+    table = next(n for n, line in enumerate(lines) if line.lstrip().startswith("note "))
+    t60 = re.search(r"± \S+ c +[\d.]+ +([\d.]+)", lines[table + 1])
+    moved = re.search(f": {_MOVE}", stands)
     said = moved[1] if moved else "first stage"
     return {"note": note_of(stands), "moved": brief(said), "t60": t60[1] if t60 else "", "stands": stands}
+
+
+def ways_of(stands: str) -> list[tuple[str, str]]:
+    """How far it is to what may be reached, and which way, such as ``("9.5", "down")``."""
+    up = {"rise": "up", "above": "up", "fall": "down", "below": "down"}
+    return [(size, up[way]) for size, way in re.findall(r"([\d.]+) c (?:to )?(rise|fall|above|below)", stands)]
 
 
 def of_workbook(data: bytes) -> dict[str, list[dict[str, object]]]:

@@ -8,17 +8,19 @@ from dataclasses import replace
 import pytest
 
 from tapbatch.model.history import History, Stage, StageMode
+from tapbatch.model.notice import Notice, OfRecording
 from tapbatch.show.say.words import sure_cents
-from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of
-from tapbatch.show.view.stages import latest_stage, leading
+from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of, fault_line
+from tapbatch.show.view.stages import latest_stage
+from tapbatch.show.view.working import subject_of
 
 
 def answers(history: History, steady_cents: float = 3.0) -> list[Answer]:
     stage = latest_stage(history)
     assert stage is not None
-    lead = leading(stage)
-    assert lead is not None
-    return [*answers_of(history, stage, lead, steady_cents)]
+    subject = subject_of(history, stage)
+    assert subject is not None
+    return [*answers_of(history, stage, subject, steady_cents)]
 
 
 def test_every_question_has_an_answer_in_order(whole: History) -> None:
@@ -58,5 +60,25 @@ def test_a_doubt_of_mode_or_stage_limits_trust_once(
     mode = make_mode("r1", 200.0, lead=True, flags=("few-taps", "one-setup"))
     history = make_history([make_stage("top", "free", "s", 1, [mode], flags=("one-setup",))])
     trust = answers(history)[-1]
-    assert [limit.name for limit in trust.limits] == ["few-taps", "one-setup"]
-    assert all(limit.full.startswith(f"{limit.name}: ") for limit in trust.limits)
+    # a fault, which says in its own words what the flag says, then the flag that no fault covers
+    assert [limit.name for limit in trust.limits] == ["one set-up only", "few-taps"]
+    assert all(limit.full.startswith(limit.name) for limit in trust.limits)
+
+
+@pytest.mark.parametrize("kind", ["clipped", "automatic gain", "mostly room", "some room"])
+def test_trust_is_never_sure_while_a_fault_stands(
+    make_stage: Callable[..., Stage],
+    make_mode: Callable[..., StageMode],
+    make_history: Callable[..., History],
+    kind: OfRecording,
+) -> None:
+    mode = make_mode("r1", 200.0, lead=True)
+    told = []
+    for notices in ((), (Notice(kind),)):
+        history = make_history([make_stage("top", "free", "s", 1, [mode], notices=notices)])
+        trust = answers(history)[-1]
+        told.append(trust.told)
+        what, _, remedy = fault_line(history, history.stages[0], 3.0).partition(": ")
+        assert [limit.full for limit in trust.limits] == [what] * len(notices)
+        assert bool(remedy) == bool(notices)
+    assert told == ["Sure", "Fairly sure"]

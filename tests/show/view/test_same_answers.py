@@ -8,23 +8,27 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tapbatch.api import load_readings
-from tapbatch.model.history import History
+from tapbatch.compare.faults import faults_of
+from tapbatch.model.history import History, WorkedOn
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.shop.folder import open_shop
 from tapbatch.show.browser.article import card_of
 from tapbatch.show.pdf.report import report_bytes
+from tapbatch.show.say.faults import fault_text
+from tapbatch.show.say.words import note_text
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
-from tapbatch.show.terminal.readings import arrival_lines
+from tapbatch.show.terminal.told import arrival_lines, stage_lines
+from tapbatch.show.view.answers import standing_text
 from tests.shops import make_shop, tapbatch, taps
-from tests.show.browser.parsed import pages_bytes
+from tests.show.browser.parsed import pages_bytes, parse
 from tests.show.view import faces
 
 VERDICTS = {
@@ -35,6 +39,8 @@ VERDICTS = {
     "steady": "stood still",
     "unclear": "cannot tell",
 }
+# What a fault says in place of a flag.
+SAID_AS = {"one-setup": "one set-up only", "gain": "automatic gain", "string": "strings rang"}
 TARGET = '[[target]]\nmode = "main"\nnote = "C#4"\n\n[[mode]]\nlabel = "main"\nnear_hz = 268\nkind = "plate"\n'
 
 
@@ -48,13 +54,14 @@ class Said:
     part: str
 
     @property
-    def lead(self) -> dict[str, object]:
+    def first(self) -> dict[str, object]:
+        """The mode that the workbook marks as worked on."""
         rows = self.workbook["modes"]
-        return next(r for r in rows if (r["part"], r["stage"], r["lead"]) == (self.part, self.stage, True))
+        return next(r for r in rows if (r["part"], r["stage"], r["working_on"]) == (self.part, self.stage, True))
 
     @property
     def drift(self) -> dict[str, object] | None:
-        wanted = (self.part, self.stage, self.lead["mode"])
+        wanted = (self.part, self.stage, self.first["mode"])
         return next((r for r in self.workbook["drift"] if (r["part"], r["to_stage"], r["mode"]) == wanted), None)
 
     def each(self, question: str) -> Iterator[tuple[str, str]]:
@@ -65,7 +72,7 @@ def said_of(history: History, settings: InstrumentSettings) -> Said:
     stage = max(history.stages, key=lambda s: s.order)
     pdf = report_bytes(history, settings)
     listed, page = pages_bytes([card_of(history, settings)], ())
-    lines = arrival_lines(history, stage.heard[0].recording.path, settings.steady_cents)
+    lines = arrival_lines(history, stage.heard[0].recording.path, settings.steady_cents, full=True)
     told = {
         "slip": faces.of_slip(pdf),
         "card": faces.of_card(pdf),
@@ -100,14 +107,14 @@ def agree(said: Said) -> None:
     for question in ("note", "moved", "far", "rings", "trust", "t60"):
         answers = dict(said.each(question))
         assert len(set(answers.values())) <= 1, (question, answers)
-    lead, drift = said.lead, said.drift
+    first, drift = said.first, said.drift
     for face, told in said.each("note"):
         note, cents, sure = told.split(" ", 2)
-        assert note == lead["note"], face
-        assert rounds_to(lead["cents"], cents), (face, told)
+        assert note == first["note"], face
+        assert rounds_to(first["cents"], cents), (face, told)
         # The larger of the two intervals is the one that is shown.
         ends = ("freq_anew_high_hz", "freq_anew_low_hz")
-        high, low = (lead[end] if lead[end] is not None else lead[end.replace("anew_", "")] for end in ends)
+        high, low = (first[end] if first[end] is not None else first[end.replace("anew_", "")] for end in ends)
         half = 600 * np.log2(float(str(high)) / float(str(low)))
         assert rounds_to(half, sure.removeprefix("± "), slack=2.0), (face, told)
     for face, told in said.each("moved"):
@@ -121,23 +128,27 @@ def agree(said: Said) -> None:
         change = float(str(drift[rests_on]))
         assert rounds_to(change if size[0][0] in "+-" or not change else abs(change), size[0]), (face, told)
     for face, told in said.each("t60"):
-        assert rounds_to(lead["t60_s"], told) if told else lead["t60_s"] is None, (face, told)
+        assert rounds_to(first["t60_s"], told) if told else first["t60_s"] is None, (face, told)
     for face, told in said.each("far"):
         landings = [r for r in said.workbook["targets"] if r["stage"] == said.stage and r["part"] == said.part]
-        distances = [r["cents_to_go"] for r in landings if r["mode"] == lead["mode"]] or [
+        distances = [r["cents_to_go"] for r in landings if r["mode"] == first["mode"]] or [
             r["cents_to_go"] for r in landings
         ]
         size = re.search(r"([\d.]+) c", told)
         assert not size or any(rounds_to(abs(float(str(d))), size[1]) for d in distances), (face, told)
     for face, told in said.each("flags"):
-        for flag in filter(None, str(lead["flags"] or "").split(";")):
-            assert flag in told, (face, flag)
+        for flag in filter(None, str(first["flags"] or "").split(";")):
+            assert flag in told or SAID_AS.get(flag, flag) in told, (face, flag)
     differed = str((drift or {}).get("caution") or "")
     for face, told in said.each("differed"):
         assert told == differed, face
     stands = said.faces["terminal"]["stands"]
     assert differed in stands
-    assert brief_way(said.faces["slip"].get("far", "")) in stands
+    told, ways = brief_way(said.faces["slip"].get("far", "")), faces.ways_of(stands)
+    if told.startswith("there"):
+        assert any(f"{size} c" in told for size, _ in ways), told
+    else:
+        assert not told or any(way in told and rounds_to(told.split()[0], size) for size, way in ways), told
 
 
 def brief_way(told: str) -> str:
@@ -163,6 +174,68 @@ def rounds_to(value: object, text: str, slack: float = 1.0) -> bool:
 )
 def test_stages_made_by_hand(histories: dict[str, Callable[[], History]], name: str) -> None:
     agree(said_of(histories[name](), InstrumentSettings()))
+
+
+@pytest.mark.parametrize("name", ["whole", "cautions galore"])
+def test_the_strongest_fault_is_on_top_of_every_face(histories: dict[str, Callable[[], History]], name: str) -> None:
+    history, settings = histories[name](), InstrumentSettings()
+    stage = max(history.stages, key=lambda s: s.order)
+    fault, *behind = [fault_text(f) for f in faults_of(history, stage, settings.steady_cents)]
+    slip, card = (faces.flat(text) for text in faces.pages_of(report_bytes(history, settings))[:2])
+    page = faces.flat(parse(pages_bytes([card_of(history, settings)], ())[1]).one("article").text)
+    lines = stage_lines(history, stage, settings.steady_cents)
+    terminal = faces.flat(" ".join(line for line, _ in lines))
+    assert terminal.startswith(f"! {fault}")
+    for text in (slip, card, page):
+        assert text.index(fault) < text.index("Moved?")
+        assert all(text.index(fault) < text.index(more.partition(":")[0]) for more in behind)
+
+
+def working_on(history: History, mode: str) -> History:
+    """The history with a mode as what the maker works on at the latest stage."""
+    stage = max(history.stages, key=lambda s: s.order)
+    heard = any(m.mode == mode for m in stage.modes)
+    worked_on = WorkedOn(part=stage.part, stage=stage.stage, mode=mode, heard=heard, because="label")
+    return replace(history, worked_on=(worked_on,))
+
+
+@pytest.mark.parametrize("mode", ["air", "r6", "main"])
+def test_all_faces_put_what_is_worked_on_first(whole: History, mode: str) -> None:
+    said = said_of(working_on(whole, mode), InstrumentSettings())
+    agree(said)
+    assert said.first["mode"] == mode
+    report = report_bytes(working_on(whole, mode), InstrumentSettings())
+    slip, card = (faces.flat(page) for page in faces.pages_of(report)[:2])
+    page = parse(pages_bytes([card_of(working_on(whole, mode), InstrumentSettings())], ())[1]).one("article").text
+    lead = max(whole.stages, key=lambda s: s.order).lead
+    assert lead is not None
+    # The strongest follows in one line, if it is another.
+    for face in (slip, card, page):
+        assert face.count("strongest: ") == (mode != lead.mode)
+        assert (f"strongest: {lead.mode} {lead.note}" in face) is (mode != lead.mode)
+    # Its name stands beside its note.
+    assert f"{mode} {said.first['note']}" in said.faces["terminal"]["stands"]
+
+
+def test_all_faces_say_that_what_is_worked_on_was_not_heard(whole: History) -> None:
+    *earlier, latest = whole.stages
+    stages = (*earlier, replace(latest, modes=tuple(m for m in latest.modes if m.mode != "air")))
+    kept = tuple(landing for landing in whole.landings if landing.mode != "air")
+    history = working_on(replace(whole, stages=stages, landings=kept), "air")
+    settings = InstrumentSettings()
+    slip, card = (faces.flat(page) for page in faces.pages_of(report_bytes(history, settings))[:2])
+    listed, page = map(parse, pages_bytes([card_of(history, settings)], ()))
+    last = next(m for m in earlier[-1].modes if m.mode == "air")
+    for face in (slip, card, page.one("article").text):
+        assert re.search(r"air ?not heard in this recording", face)
+        assert f"last heard at {earlier[-1].stage_shown}: {last.note}" in face
+        assert "strongest: main" in face
+        assert "No reading" in face
+    assert "air: not heard in this recording" in listed.one("table", id="all").text
+    assert standing_text(history, stages[-1]).endswith(f"last heard at {earlier[-1].stage_shown}: {note_text(last)}")
+    # No other mode takes its place.
+    assert not [*page.one("article").all("p", class_="note")]
+    assert not any(row["working_on"] for row in history_to_tables(history)["modes"] if row["stage"] == "09-settled")
 
 
 def test_a_simulated_shop(simulated: Path) -> None:

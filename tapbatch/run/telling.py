@@ -1,0 +1,33 @@
+"""Print what a run found: where each instrument is, what was noticed, and how many recordings were measured.
+
+Conventions: a run keeps the lines of instruments that did not change. All that is known of each instrument is printed
+only on request, from the histories that the tables show.
+"""
+
+from __future__ import annotations
+
+from tapbatch.run.histories import histories_of
+from tapbatch.run.one_pass import Outcome
+from tapbatch.shop.folder import Shop
+
+
+def print_outcome(outcome: Outcome, in_full: Shop | None = None) -> None:
+    """Print what a run found on standard output; given the shop, with all that is known of each instrument."""
+    from tapbatch.show.terminal.readings import Line, print_lines, print_notices
+    from tapbatch.show.terminal.told import history_lines
+
+    lines: list[Line | str] = list(outcome.lines)
+    if in_full is not None:
+        lines = [
+            line
+            for name, history in histories_of(in_full).of.items()
+            for line in history_lines(history, in_full.settings_of(name).steady_cents, full=True)
+        ]
+    print_lines(lines)
+    print_notices(outcome.notices)
+    measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.instruments), "instrument")
+    print_lines([f"{measured} measured, {shown} up to date."])
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,68 @@
+"""What a word means, for whoever asks: flags, notices, cautions, verdicts, faults and a few words of the readings.
+
+Conventions: the explanations are those of the modules that own the words; only words that none of them owns are
+explained here. Case and spaces around a word do not matter.
+"""
+
+from __future__ import annotations
+
+import difflib
+
+from tapbatch.model.errors import ShopError
+from tapbatch.show.say import cautions, faults, moves, notices, words
+
+TERMS: dict[str, str] = {
+    "untouched": "how sure the reading is while the instrument lies as it lies; the wider figure is that of the "
+    "instrument put down and set up anew",
+    "set-up": "the instrument put down, taken up and laid in place again, and the phone with it",
+    "beside the others": "this mode moved, and the others did not move along",
+    "like the others": "all modes moved alike: the air, the temperature, the recorder or the hold may do that",
+    "as read": "how far the reading itself moved, where the move beside the others is another figure",
+    "strongest": "the mode with the most energy in its free decay",
+    "next like cut": "what one more cut like those before would do, with its 95 % interval",
+    "chance to pass": "the chance that the next like cut carries the note past the target's tolerance",
+    "t60": "the time in which a sound falls by 60 dB, in seconds",
+}
+"""Words of the readings that belong to no list of their own."""
+
+
+def explanations() -> dict[str, str]:
+    """Return all words that can be explained, each with its explanation, in the order of the lists.
+
+    Examples
+    --------
+    >>> explanations()["wide"]
+    'the interval is wide: record more taps, with the phone closer, or in a quieter room'
+    """
+    verdicts = {verdict: f"verdict: {text}" for verdict, text in moves.VERDICTS.items()}
+    remedies = {kind: f"what to do: {text}" for kind, text in faults.REMEDIES.items()}
+    return {
+        **{str(kind): text for kind, text in remedies.items()},
+        **{str(verdict): text for verdict, text in verdicts.items()},
+        **{str(kind): text for kind, text in cautions.EXPLANATIONS.items()},
+        **{str(kind): text for kind, text in notices.EXPLANATIONS.items()},
+        **words.FLAGS,
+        **TERMS,
+    }
+
+
+def explained(word: str) -> str:
+    """Return a word with what it means.
+
+    Raises
+    ------
+    ShopError
+        If the word is not known; it names those that are spelled alike.
+
+    Examples
+    --------
+    >>> explained(" T60 ")
+    't60: the time in which a sound falls by 60 dB, in seconds'
+    """
+    known = explanations()
+    name = " ".join(word.split()).casefold()
+    if name not in known:
+        near = " or ".join(f"'{each}'" for each in difflib.get_close_matches(name, known, n=3))
+        remedy = f"did you mean {near}?" if near else "docs/words.md explains all words"
+        raise ShopError(f"--explain {word}", "no such word", remedy)
+    return f"{name}: {known[name]}"

@@ -1,0 +1,100 @@
+"""What is left, said to a person: which way and how far to a landing, and what the next like cut would do.
+
+Conventions: distances in cents have the digits that the reading calls for. Only a cut is called one; other work is a
+step. Where no forecast can be made, the reason stands in its place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tapbatch.compare.cuts import Work
+from tapbatch.compare.steps import FEWEST_STEPS
+from tapbatch.model.history import Landing, StageMode
+from tapbatch.show.say import words
+from tapbatch.show.say.figures import change_text, value_and_half_width
+from tapbatch.show.say.landings import landing_name, no_forecast_text, sure_text
+
+_UNKNOWN: dict[Work, str] = {
+    "cut": "next cut unknown",
+    "other": "no forecast, no cut led here",
+    "unknown": "no forecast, the notes do not name the work",
+}
+
+
+def left_text(landing: Landing, mode: StageMode, *, work: Work, risky: bool) -> str:
+    """Say how far it is to a landing, which way, and what the next like cut would do, with its chance to pass.
+
+    Examples
+    --------
+    >>> landing = Landing(part="body", mode="air", stage="s", freq_hz=189.1, note="F#3", cents=38.0, landing="target",
+    ...                   landing_note="A3", landing_hz=220.0, cents_to_go=262.0, tolerance_cents=3.0,
+    ...                   on_target="no", taps_within=0, taps=5, step_cents=21.0, step_low_cents=14.0,
+    ...                   step_high_cents=28.0, steps_seen=5, steps_to_go=12.5, overshoot=0.0, basis="")
+    >>> mode = StageMode(mode="air", lead=False, freq_hz=189.1, freq_low_hz=188.5, freq_high_hz=189.7, note="F#3",
+    ...                  cents=38.0, t60_s=0.3, t60_low_s=0.29, t60_high_s=0.31, level_db=-3.0, taps=5,
+    ...                  within_cents=0.2, between_cents=0.5)
+    >>> print(left_text(landing, mode, work="cut", risky=False))
+    to target A3: 262 c to rise; next like cut +21 c (+14 to +28), chance to pass it under 1 %
+    """
+    # A step may go one way and the distance the other, where the place itself goes faster.
+    moving = f" (moves with {landing.moves_with})" if landing.moves_with and landing.step_cents is not None else ""
+    careful = ": take off less" if risky and work == "cut" else ""
+    chance = chance_to_pass_text(landing)
+    told = (sure_text(landing), next_text(landing, work=work), f"{chance}{careful}" if chance else "")
+    return f"{_place_text(landing, mode)}{moving}; {', '.join(filter(None, told))}"
+
+
+def no_target_text(landings: Sequence[Landing], mode: StageMode, *, work: Work) -> str:
+    """Say how far it is to the notes either side, for a mode without a target of which no step is known.
+
+    Empty if there are no landings.
+    """
+    ways = ", ".join(f"{c.landing_note} {_cents(c, mode)} c {_side(c)}" for c in sorted(landings, key=_from_below))
+    return f"no target set: {ways}; {next_text(landings[0], work=work)}" if landings else ""
+
+
+def next_text(landing: Landing, *, work: Work) -> str:
+    """Say what the next like cut would do, such as ``next like cut +21 c (+14 to +28)``, or why that is unknown."""
+    text = change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
+    step = f"next {'like cut' if work == 'cut' else 'such step'} {text}" if text else ""
+    if not step and landing.no_forecast in ("", "few steps"):
+        return f"{_UNKNOWN[work]}{f': {seen_text(landing)}' if work == 'cut' else ''}"
+    return ", ".join(filter(None, (step, no_forecast_text(landing))))
+
+
+def seen_text(landing: Landing) -> str:
+    """Say how many like cuts there are to learn from, such as ``1 of 3 like cuts so far``."""
+    return f"{landing.steps_seen} of {FEWEST_STEPS} like cuts so far"
+
+
+def chance_to_pass_text(landing: Landing) -> str:
+    """Say the chance that the next step passes a landing, such as ``chance to pass it 17 %``; empty if not known."""
+    if landing.overshoot is None:
+        return ""
+    per_cent = 100.0 * landing.overshoot
+    said = "under 1 %" if per_cent < 1 else "over 99 %" if per_cent > 99 else f"{per_cent:.0f} %"
+    return f"chance to {'leave' if landing.reads_on else 'pass'} it {said}"
+
+
+def _place_text(landing: Landing, mode: StageMode) -> str:
+    """Return how far it is and which way, such as ``to target A3: 262 c to rise`` or ``on target A3, surely``."""
+    name, cents = landing_name(landing), _cents(landing, mode)
+    way = f"{cents} c to {'rise' if landing.cents_to_go > 0 else 'fall'}"
+    if landing.on_target != "no":
+        return f"on {name}, {'surely' if landing.on_target == 'sure' else 'likely'}: {way}"
+    if landing.no_forecast == "past" and landing.landing == "target":
+        return f"past {name} by {cents} c"
+    return f"to {name}: {way}"
+
+
+def _side(landing: Landing) -> str:
+    return "above" if landing.cents_to_go > 0 else "below"
+
+
+def _from_below(landing: Landing) -> float:
+    return landing.cents_to_go
+
+
+def _cents(landing: Landing, mode: StageMode) -> str:
+    return value_and_half_width(abs(landing.cents_to_go), words.half_cents(mode), 1)[0]

@@ -1,0 +1,108 @@
+"""What the terminal says at first of a part, a stage or an arrival: one fault, three answers, and the strings.
+
+Conventions: lines of at most 80 characters. The strongest fault stands on top, behind ``!``; below the name of the
+stage and where it is, what changed and what is left are set in by two. The table of modes and the other faults come
+on request (``full``). Plucked strings are told one by one, in the order of the instrument.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from tapbatch.compare.faults import faults_of
+from tapbatch.model.history import History, OpenString, Stage
+from tapbatch.show.say import words
+from tapbatch.show.say.faults import fault_lines
+from tapbatch.show.say.figures import signed
+from tapbatch.show.terminal.readings import Line, reading_lines, said
+from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, turned_down
+from tapbatch.show.view.three_answers import placed_text, stages_told, told_of
+
+
+def history_lines(history: History, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
+    """Return where an instrument is: of each part the three answers, and the strings last plucked.
+
+    If the taps of the latest stage of a part gave no mode, that is said too; otherwise nobody would miss it.
+    """
+    lines: list[Line] = []
+    for part in history.parts:
+        stages = list(stages_told(history, part))
+        for stage in stages:
+            lines += stage_lines(history, stage, steady_cents, full=full)
+        latest = history.of_part(part)[-1]
+        if latest.strings:
+            name = "" if latest in stages else placed_text(history, latest)
+            lines += _string_lines(_last_plucked(latest), name)
+    return lines
+
+
+def arrival_lines(history: History, path: str, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
+    """Return what a recording that just arrived says of its stage, or of the strings that were plucked in it.
+
+    All recordings of its stage are joined in it, as in ``modes.csv``.
+    """
+    stage = next((s for s in history.stages if any(h.recording.path == path for h in s.heard)), None)
+    if stage is None:
+        return []
+    heard = next(h for h in stage.heard if h.recording.path == path)
+    if heard.recording.kind != "pluck":
+        return [("", ""), *stage_lines(history, stage, steady_cents, full=full)]
+    name = placed_text(history, stage)
+    plucked = [s for s in stage.strings if s.recording == path]
+    if not plucked:
+        return [("", ""), *said(f"{name}: no string of the settings could be read", "bold", later="    ")]
+    return [("", ""), *_string_lines(plucked, name)]
+
+
+def file_lines(history: History, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
+    """Return what was read in a file by itself: a fault if one stands, then the table of its modes."""
+    stage = history.stages[0]
+    faults = fault_lines(faults_of(history, stage, steady_cents))
+    return [*_fault_lines(faults, full=full), *reading_lines(stage, steady_cents, full=full)]
+
+
+def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
+    """Return what is said of one stage: a fault if one stands, three answers a subject, and what leads beside it."""
+    told = told_of(history, stage, steady_cents)
+    lines = _fault_lines(fault_lines(told.faults), full=full)
+    if not told.answers:
+        lines += said(f"{told.name}: {NOTHING_READ.lower()}", "bold", later="    ")
+        lines += said(WHAT_TO_DO, first="  ")
+        for reason, times in sorted(turned_down(stage).items()):
+            lines += said(f"{times} not used: {reason or 'no reason given'}", first="  ")
+    for n, answer in enumerate(told.answers):
+        lines += said(f"{told.name}: {answer.where}" if n == 0 else answer.where, "bold", later="    ")
+        lines += [line for text in (answer.moved, answer.left) for line in said(text, first="  ")]
+    lines += said(told.strongest, first="  ") if told.strongest else []
+    if not full:
+        return lines
+    others = [line for text in told.others for line in said(text, first="  ")]
+    return [*lines, *others, *reading_lines(stage, steady_cents, full=True, history=history)]
+
+
+def _fault_lines(faults: Sequence[str], *, full: bool) -> list[Line]:
+    if not faults:
+        return []
+    first, *more = faults
+    if full:
+        return [line for text in faults for line in said(f"! {text}", "bold")]
+    return said(f"! {first}{f' ({len(more)} more: --full)' if more else ''}", "bold")
+
+
+def _last_plucked(stage: Stage) -> list[OpenString]:
+    """Return of each string what was read of it last, in the order of the instrument."""
+    last = {s.string: s for s in stage.strings}
+    return [last[number] for number in sorted(last)]
+
+
+def _string_lines(strings: Iterable[OpenString], name: str = "") -> list[Line]:
+    told = ", ".join(f"{s.string} {s.expected_note} {_off_text(s)}" for s in strings)
+    if not name:
+        return said(f"strings: {told}", first="  ")
+    return [*said(f"{name}: strings plucked", "bold", later="    "), *said(told, first="  ", later="  ")]
+
+
+def _off_text(string: OpenString) -> str:
+    """Return how far a string is off, such as ``+2.3 c``, and for a course how far its two strings are apart."""
+    pair = "" if string.pair_cents is None else f" (pair {string.pair_cents:.1f} c)"
+    return words.shown(f"{signed(f'{string.cents_off:z.1f}')} c{pair}")

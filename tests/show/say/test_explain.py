@@ -1,0 +1,30 @@
+"""Every word that a reading may hold is explained to whoever asks, and a misspelt one finds the nearest."""
+
+from __future__ import annotations
+
+import pytest
+
+from tapbatch.model.errors import ShopError
+from tapbatch.show.say import cautions, moves, notices, words
+from tapbatch.show.say.explain import TERMS, explained
+
+OWNED = [*words.FLAGS, *cautions.EXPLANATIONS, *notices.EXPLANATIONS, *moves.VERDICTS, *TERMS]
+
+
+@pytest.mark.parametrize("word", OWNED)
+def test_every_word_has_an_explanation(word: str) -> None:
+    name, parted, text = explained(word.upper()).partition(": ")
+    assert (name, parted) == (word, ": ")
+    assert text
+
+
+@pytest.mark.parametrize("flag", words.FLAGS)
+def test_a_flag_is_explained_as_everywhere_else(flag: str) -> None:
+    assert explained(flag) == words.explain(flag)
+
+
+def test_a_misspelt_word_finds_the_nearest() -> None:
+    with pytest.raises(ShopError, match=r"did you mean 'few-taps'"):
+        explained("few taps ")
+    with pytest.raises(ShopError, match=r"no such word; docs/words\.md"):
+        explained("zzzzzzz")
