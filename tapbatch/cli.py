@@ -495,4 +495,3 @@ def _print_reading(path: Path, history: History, settings: InstrumentSettings, *
         typer.echo(reading_to_json(history.stages[0]))
     else:
         print_lines(file_lines(history, settings.steady_cents, full=full))
-

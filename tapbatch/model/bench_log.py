@@ -178,23 +178,19 @@ class BenchLog:
         """
         return tuple(reversed(self.placed.values()))[:number]
 
-    def worked_on(self, instrument: str, stage: str) -> tuple[str, ...]:
-        """Return what was said last to be worked on at a stage, as written; empty if nothing was.
+    def said_of(self, instrument: str) -> tuple[tuple[str, int, tuple[str, ...]], ...]:
+        """Return what was said to be worked on, as (stage, step, modes), in the order in which it was said.
 
         Parameters
         ----------
-        instrument, stage
-            Identities (:func:`tapbatch.model.names.identity`), the stage without a step's number.
+        instrument
+            Identity (:func:`tapbatch.model.names.identity`); the stages are given by theirs, without a step's number.
         """
-        said = [
-            e.bench.on
+        return tuple(
+            (identity(e.bench.stage), e.bench.step, e.bench.on)
             for e in self.events
-            if e.what == "now"
-            and e.bench is not None
-            and e.bench.on
-            and (identity(e.bench.instrument), identity(e.bench.stage)) == (instrument, stage)
-        ]
-        return said[-1] if said else ()
+            if e.what == "now" and e.bench is not None and e.bench.on and identity(e.bench.instrument) == instrument
+        )
 
 
 def _has_lapsed(lively: datetime, at: datetime) -> bool:

@@ -19,7 +19,7 @@ from tapbatch.run.forget import forget
 from tapbatch.run.inbox import Clock, Looked, give, look_into, present_step, take_out, utc_now, waiting_event
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import list_folder
-from tapbatch.shop.now_file import append
+from tapbatch.shop.now_file import append, read_log
 from tapbatch.shop.placing import bench_of, slip_of
 
 
@@ -89,7 +89,7 @@ def answer(
 
 
 def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
-    bench = _asked_bench(shop, asked) if asked.fields else None
+    bench = _asked_bench(shop, asked, clock) if asked.fields else None
     looked = look_into(shop, clock)
     now, log = clock(), looked.log
     taken_out: Event | None = None
@@ -120,15 +120,26 @@ def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
     )
 
 
-def _asked_bench(shop: Shop, asked: Asked) -> OnBench:
+def _asked_bench(shop: Shop, asked: Asked, clock: Clock) -> OnBench:
     on = _labels(shop, asked)
     bench = bench_of(list(asked.fields), on, shop.extra_parts)
     if not asked.new:
         _ask_back("instrument", bench.instrument, _instruments(shop))
         _ask_back("stage", bench.stage, _stages(shop, bench.instrument))
     numbered = parse_name("/".join((*asked.fields, "x.wav")), shop.extra_parts).step_number
+    if not bench.step or numbered:
+        return bench
     # A series goes on with the step that it has reached: only the maker begins the next.
-    return replace(bench, step=present_step(shop, bench)) if bench.step and not numbered else bench
+    return replace(bench, step=max(present_step(shop, bench), _step_said(shop, bench, clock)))
+
+
+def _step_said(shop: Shop, bench: OnBench, clock: Clock) -> int:
+    """Return the step that was begun by word, though nothing may have been recorded since."""
+    last = read_log(shop.root)[0].lapsed(clock())
+    if last is None or not last.step:
+        return 1
+    same = [identity(replace(each, step=0).folder) for each in (last, bench)]
+    return last.step if same[0] == same[1] else 1
 
 
 def _ask_back(what: str, name: str, known: tuple[str, ...]) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from tapbatch.model.bench_log import IDLE, NIGHT_ENDS, BenchLog, Event, OnBench
@@ -78,14 +78,15 @@ def test_what_was_taken_out_is_no_longer_placed_and_stays_handled() -> None:
     assert [e.recording for e in log.last()] == ["a.wav"]
 
 
-def test_what_is_worked_on_is_what_was_said_last_of_the_stage() -> None:
+def test_what_was_said_to_be_worked_on() -> None:
     air = OnBench(instrument="Cittern-12", stage="06-Voicing", step=1, on=("air",))
     top = OnBench(instrument="cittern-12", stage="06-voicing", step=3, on=("top", "air"))
     log = BenchLog((said(air, 0), said(top, 5), said(SERIES, 9)))
-    assert log.worked_on("cittern-12", "06-voicing") == ("top", "air")
-    assert log.worked_on("cittern-12", "05-closed") == ()
+    assert log.said_of("cittern-12") == (("06-voicing", 1, ("air",)), ("06-voicing", 3, ("top", "air")))
+    assert log.said_of("rote-1") == ()
 
 
+@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.integers(0, 2000), max_size=12), st.integers(0, 3000))
 def test_the_order_in_which_recordings_were_written_down_does_not_matter(times: list[int], at: int) -> None:
     """Files from a cloud folder come in any order; each belongs to what was on the bench when it was made."""

@@ -325,3 +325,23 @@ def test_a_kill_while_taking_out_is_mended_by_asking_again(
         day.say(*fields, **ask)
     assert day.there == ({f"lyre-2/05-closed/{original}"} if "given" in asked else set())
     assert (day.inbox / original).is_file()
+
+
+def test_what_is_said_to_be_worked_on_comes_first_from_that_step_on(day: Day) -> None:
+    labels = '[[mode]]\nlabel = "air"\nnear_hz = 182\n\n[[mode]]\nlabel = "main"\nnear_hz = 268\n'
+    (day.root / "instruments").mkdir()
+    (day.root / "instruments/lyre-2.toml").write_text(labels, encoding="utf-8")
+    for on in ("air", "main"):
+        day.say("lyre-2", "06-voicing", "step", on=(on,), new=True)
+        day.wait(1)
+        day.drop("Rec", 2 if on == "air" else 3)
+        day.look()
+        if on == "air":
+            day.wait(1)
+            day.say(next_step=True)
+    assert tapbatch("run", day.root).status == 0
+    rows = rows_of(day.root / "results/lyre-2/modes.csv")
+    worked_on = {(r["stage"], r["mode"]) for r in rows if r["working_on"] == "true"}
+    assert {("06-voicing step 1", "air"), ("06-voicing step 2", "main")} <= worked_on
+    with pytest.raises(ShopError):
+        day.say("lyre-2", "06-voicing", "step", on=("aire",))
