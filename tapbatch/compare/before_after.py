@@ -5,7 +5,8 @@ taken at the points that both stages have, as a difference of logarithms; over s
 as values that scatter (:mod:`tapbatch.compare.random_effects`). Modes come from :mod:`tapbatch.compare.drift`.
 
 The verdict is ``same within 5 %`` if the whole interval lies within 5 % to either side. Otherwise it is ``longer`` or
-``shorter`` if the interval excludes no change, and ``unclear`` if it does not. The 5 % is the just noticeable
+``shorter`` if the interval excludes no change, with ``?`` if that may be chance among all modes of the part (Holm's
+rule at 5 %), and ``unclear`` if it does not. The 5 % is the just noticeable
 difference of the early decay time in rooms (ISO 3382-1:2009, table A.1). The standard does not say what a listener
 notices of an instrument's decay, and no more is claimed here.
 
@@ -33,6 +34,7 @@ from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
 from tapbatch.compare.moves.between import whole_moves
+from tapbatch.compare.moves.judge import FIRM
 from tapbatch.compare.moves.priors import T60
 from tapbatch.compare.open_strings import tones_by_string
 from tapbatch.compare.random_effects import (
@@ -55,7 +57,7 @@ from tapbatch.model.names import identity
 from tapbatch.model.reading import Kind
 from tapbatch.model.settings import InstrumentSettings
 
-Rings = Literal["longer", "shorter", "same within 5 %", "unclear", ""]
+Rings = Literal["longer", "longer?", "shorter", "shorter?", "same within 5 %", "unclear", ""]
 Subject = Literal["whole", "band", "mode", "string"]
 
 SAME_PCT = 5.0
@@ -113,19 +115,34 @@ class Comparison:
     cautions: tuple[Caution, ...]
 
 
-def rings_verdict(low_pct: float, high_pct: float) -> Rings:
-    """Return what an interval of a change of T60 says.
+def is_firm(chance: float | None) -> bool:
+    """Tell whether a change is not by chance among the modes; so it is where only one thing is compared (``None``).
+
+    Examples
+    --------
+    >>> is_firm(0.01), is_firm(0.2), is_firm(None)
+    (True, False, True)
+    """
+    return chance is None or chance < FIRM
+
+
+def rings_verdict(low_pct: float, high_pct: float, chance: float | None = None) -> Rings:
+    """Return what an interval of a change of T60 says, with its p-value among all modes where it is that of a mode.
 
     Examples
     --------
     >>> rings_verdict(-2.0, 4.0), rings_verdict(1.0, 9.0), rings_verdict(-12.0, -3.0), rings_verdict(-3.0, 8.0)
     ('same within 5 %', 'longer', 'shorter', 'unclear')
+    >>> rings_verdict(1.0, 9.0, 0.2)
+    'longer?'
     """
     if low_pct >= -SAME_PCT and high_pct <= SAME_PCT:
         return "same within 5 %"
-    if low_pct > 0:
-        return "longer"
-    return "shorter" if high_pct < 0 else "unclear"
+    if low_pct <= 0 <= high_pct:
+        return "unclear"
+    if is_firm(chance):
+        return "longer" if low_pct > 0 else "shorter"
+    return "longer?" if low_pct > 0 else "shorter?"
 
 
 def side_by_side(
@@ -302,7 +319,7 @@ def _of_mode(drift: Drift, before: Stage, after: Stage, held: NoVerdict | None) 
         change_pct=drift.t60_change_pct,
         low_pct=low,
         high_pct=high,
-        verdict="" if why or low is None or high is None else rings_verdict(low, high),
+        verdict="" if why or low is None or high is None else rings_verdict(low, high, drift.t60_chance),
         why=why,
         flags=tuple(dict.fromkeys(f for m in sides if m for f in m.flags)),
     )

@@ -232,6 +232,7 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         t60_change_pct=None if t60 is None else percent_change(t60.value / LN_T60_UNIT),
         t60_low_pct=None if t60 is None else percent_change(t60.low / LN_T60_UNIT),
         t60_high_pct=None if t60 is None else percent_change(t60.high / LN_T60_UNIT),
+        t60_chance=None if t60 is None else t60.chance,
         verdict=_hedged(freq.verdict, differs),
         cautions=tuple(differs),
         chance=freq.chance,
@@ -284,6 +285,7 @@ def _with_first(drift: Drift, since: Drift | None) -> Drift:
         first_cents_low=since.cents_low,
         first_cents_high=since.cents_high,
         first_verdict=since.verdict,
+        first_moved=since.moved,
         first_extent=since.extent,
         first_cautions=since.cautions,
     )

@@ -311,7 +311,8 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
         step_high_cents=step.high if step else None,
         steps_seen=len(work.steps),
         steps_to_go=against.steps_to_go(to_go) if against and not why else None,
-        overshoot=against.overshoot(to_go, place.tolerance_cents) if against and not why else None,
+        # How far the landing is does not blur what a single step may do.
+        overshoot=against.overshoot(to_go, place.tolerance_cents) if against and why in ("", "beyond") else None,
         basis=_basis(work, seen.outlook),
         moves_with=other,
         no_forecast=why,

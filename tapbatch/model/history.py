@@ -196,13 +196,19 @@ class Extent:
     high: float
 
 
+def _way(low: float | None, high: float | None) -> int:
+    """Return the sign of all values of an interval, 0 if it holds zero or is not known."""
+    return 0 if low is None or high is None else 1 if low > 0 else -1 if high < 0 else 0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
     """The change of one mode of a part from one stage to the next.
 
     Changes are ``None`` for ``new``, ``gone`` and ``unheard``.
 
-    ``chance`` (0 to 1) is the probability that any mode of the stage would seem to move this much by chance alone.
+    ``chance`` (0 to 1) is the probability that any mode of the stage would seem to move this much by chance alone,
+    and ``t60_chance`` that any T60 would seem to change this much; ``None`` where it was not asked.
     ``more_taps`` and ``more_setups`` are the numbers of further taps or set-ups at the later stage that would decide
     an open verdict. ``moved`` says what the verdict rests on: what the mode did beside the others (``own_*``), what
     all did alike (``common_*``), or the ``whole``; ``extent`` is how far that is. ``parted`` says that nobody can
@@ -224,6 +230,7 @@ class Drift:
     verdict: Verdict
     cautions: tuple[Caution, ...] = ()
     chance: float | None = None
+    t60_chance: float | None = None
     more_taps: int | None = None
     more_setups: int | None = None
     moved: Moved | Literal[""] = ""
@@ -240,8 +247,15 @@ class Drift:
     first_cents_low: float | None = None
     first_cents_high: float | None = None
     first_verdict: Verdict | Literal[""] = ""
+    first_moved: Moved | Literal[""] = ""
     first_extent: Extent | None = None
     first_cautions: tuple[Caution, ...] = ()
+
+    @property
+    def opposed(self) -> bool:
+        """Whether the verdict is open because own and whole move have opposite signs, each beyond its interval."""
+        whole, own = (self.cents_low, self.cents_high), (self.own_low_cents, self.own_high_cents)
+        return self.verdict == "unclear" and _way(*whole) * _way(*own) < 0
 
     @property
     def alike(self) -> Extent | None:

@@ -22,6 +22,7 @@ from typing import Protocol
 from tapbatch.model.errors import NamingError, SettingsError, ShopError, TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
+from tapbatch.model.settings import TargetSetting
 from tapbatch.results.files import facts_of
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
@@ -369,7 +370,7 @@ class Watch:
             return
         told = {shown[path].instrument for path in arrived if path in shown}
         for name, history in sorted({history.instrument: history for history in shown.values()}.items()):
-            if name not in told and before.settings_of(name).target != shop.settings_of(name).target:
+            if name not in told and _targets_of(before, name) != _targets_of(shop, name):
                 self.teller.aimed(history, shop)
 
     def _how(
@@ -465,6 +466,11 @@ class Watch:
 
 def _paths_of(history: History) -> set[str]:
     return {heard.recording.path for stage in history.stages for heard in stage.heard}
+
+
+def _targets_of(shop: Shop, instrument: str) -> tuple[TargetSetting, ...]:
+    """Return the targets of an instrument; none if its settings were not understood."""
+    return () if instrument in shop.refused_instruments else tuple(shop.settings_of(instrument).target)
 
 
 def _is_folder(path: Path) -> bool:

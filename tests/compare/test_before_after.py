@@ -60,11 +60,15 @@ def test_the_verdict_is_what_the_interval_says() -> None:
 
 @pytest.mark.parametrize(("factor", "verdict"), [(1.4, "longer"), (0.7, "shorter"), (1.0, "unclear")])
 def test_whole_band_and_mode_say_the_same_truth(factor: float, verdict: str) -> None:
-    """A new set-up may change a decay by a tenth and more, so only larger changes are told without ``again``."""
+    """A new set-up may change a decay by a tenth and more, so only larger changes are told without ``again``.
+
+    The p-value of each change is 4 %. Of two modes, by Holm's rule, that is 8 %: probably.
+    """
     rng = np.random.default_rng(3)
     found = compared(side("c_01-a_1.wav", 0.4, rng), side("c_02-b_1.wav", 0.4 * factor, rng))
+    among_modes = verdict if verdict == "unclear" else f"{verdict}?"
     for change in (of(found, "whole"), of(found, "band", "500 Hz"), of(found, "mode")):
-        assert change.verdict == verdict
+        assert change.verdict == (among_modes if change.subject == "mode" else verdict)
         assert change.low_pct <= 100 * (factor - 1) + 2  # type: ignore[operator]
         assert change.high_pct >= 100 * (factor - 1) - 2  # type: ignore[operator]
 

@@ -56,11 +56,15 @@ a value that it excludes."""
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """A value and the bounds of its 95 % interval, in the unit of the priors."""
+    """A value and the bounds of its 95 % interval, in the unit of the priors.
+
+    ``chance`` is its p-value adjusted for all modes, ``None`` where that is not asked.
+    """
 
     value: float
     low: float
     high: float
+    chance: float | None = None
 
     @property
     def excludes_zero(self) -> bool:
@@ -140,9 +144,12 @@ def judge_moves(sums: Sums, steady: float) -> Moves:
 def whole_intervals(sums: Sums) -> list[Interval]:
     """Return the whole move of each mode, without judging which of them moved.
 
-    They are those of :func:`judge_moves`.
+    They are those of :func:`judge_moves`, each with its chance by Holm's rule among the modes.
     """
-    return _whole_intervals(sums, _whole_below_zero(sums))
+    below = _whole_below_zero(sums)
+    chances = holm([float(p) for p in _two_sided(below[0])])
+    found = _whole_intervals(sums, below)
+    return [replace(one, chance=min(chance, 1.0)) for one, chance in zip(found, chances, strict=True)]
 
 
 def _printed(moved: Moved, verdict: MoveVerdict, own: Interval, whole: Interval, common: Interval) -> Interval:

@@ -128,7 +128,8 @@ def _reason(row: SustainChange, alike: NoVerdict | None) -> str:
 
 
 def _verdict(row: SustainChange, alike: NoVerdict | None) -> str:
-    said = (row.verdict, _figures(row)) if row.verdict else (_figures(row), _reason(row, alike))
+    word = moves.RINGS.get(row.verdict, row.verdict)
+    said = (word, _figures(row)) if word else (_figures(row), _reason(row, alike))
     return ", ".join(text for text in said if text)
 
 

@@ -127,10 +127,13 @@ def sure_text(landing: Landing) -> str:
     return f"about {landing.taps_to_sure} more tap{'' if landing.taps_to_sure == 1 else 's'} would make it sure"
 
 
-def way_parts(landing: Landing) -> list[str]:
-    """Return what is said of the way to a landing: what would make it sure, one more step, how many, the reason."""
+def way_parts(landing: Landing, *, reason: bool = True) -> list[str]:
+    """Return what is said of the way to a landing: what would make it sure, one more step, how many, the reason.
+
+    Without ``reason``, why there is no forecast is left out.
+    """
     step = _step_text(landing)
-    why = no_forecast_text(landing)
+    why = no_forecast_text(landing) if reason else ""
     after = [why, step] if landing.no_forecast in ("past", "away") else [step, why]
     return [part for part in (sure_text(landing), *after, way_text(landing)) if part]
 

@@ -60,7 +60,9 @@ def next_text(landing: Landing, *, work: Work) -> str:
     step = f"next {'like cut' if work == 'cut' else 'such step'} {text}" if text else ""
     if not step and landing.no_forecast in ("", "few steps"):
         return f"{_UNKNOWN[work]}{f': {seen_text(landing)}' if work == 'cut' else ''}"
-    return ", ".join(filter(None, (step, no_forecast_text(landing))))
+    # That the cuts to come cannot be counted is no reason where the chance of the next one is said.
+    why = "" if landing.no_forecast == "beyond" and landing.overshoot is not None else no_forecast_text(landing)
+    return ", ".join(filter(None, (step, why)))
 
 
 def seen_text(landing: Landing) -> str:

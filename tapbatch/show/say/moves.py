@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Literal
 
+from tapbatch.compare.before_after import Rings, is_firm
 from tapbatch.model.caution import forbids_verdict
 from tapbatch.model.history import Alike, Drift, Extent, Moved, Verdict
 from tapbatch.show.say.cautions import no_verdict_text
@@ -26,6 +27,9 @@ VERDICTS: dict[Verdict, str] = {
     "gone": "no longer heard",
     "unheard": "not heard, may be there",
 }
+
+RINGS: dict[Rings, str] = {"longer?": "probably longer", "shorter?": "probably shorter"}
+"""Verdicts on a decay whose words are not their name."""
 
 MOVED: dict[Moved | Literal[""], str] = {"own": "beside the others", "all": "all alike", "whole": "in all", "": ""}
 """What a figure of a move is about, in a column of its own."""
@@ -54,7 +58,15 @@ def moved_text(drift: Drift) -> str:
     if moved:
         return moved + _BESIDE.get(drift.moved, "") + _as_read(drift)
     verdict = VERDICTS[drift.verdict] + (" beside the others" if drift.verdict == "steady" else "")
-    return ", ".join(filter(None, (verdict, change)))
+    return ", ".join(filter(None, (verdict, change, _opposed(drift))))
+
+
+def _opposed(drift: Drift) -> str:
+    """Return why a verdict is open though both moves are sure: they go opposite ways; else empty."""
+    if not drift.opposed or drift.own_low_cents is None:
+        return ""
+    ways = ("up", "down") if drift.own_low_cents > 0 else ("down", "up")
+    return f"for it went {ways[0]} beside the others and {ways[1]} in all"
 
 
 _ANOTHER_CENTS = 1.5
@@ -73,13 +85,17 @@ def _as_read(drift: Drift) -> str:
 ALIKE_CAUSES = "set-up, air, strings or the cut"
 """What moves all modes alike; the readings do not tell which of them did."""
 
+ALIKE_CAUSES_WITHOUT_CUT = "set-up, air or strings"
 
-def alike_text(alike: Alike, *, interval: bool = True, figures: bool = True) -> str:
+
+def alike_text(alike: Alike, *, interval: bool = True, figures: bool = True, cut: bool = True) -> str:
     """Return what all modes did alike, such as ``all rose 12 c (+8 to +16) alike: set-up, air, strings or the cut``.
 
-    ``interval`` and ``figures`` leave out its interval, or all figures where they were said.
+    ``interval`` and ``figures`` leave out its interval, or all figures where they were said; ``cut`` leaves out the
+    cut where none led to the stage.
     """
-    return f"{alike_way_text(alike, interval=interval, figures=figures)}: {ALIKE_CAUSES}"
+    causes = ALIKE_CAUSES if cut else ALIKE_CAUSES_WITHOUT_CUT
+    return f"{alike_way_text(alike, interval=interval, figures=figures)}: {causes}"
 
 
 def alike_way_text(alike: Alike, *, interval: bool = True, figures: bool = True) -> str:
@@ -131,6 +147,8 @@ def since_first_text(drift: Drift, first_shown: str) -> str:
         return ""
     change = extent_text(drift.first_extent)
     moved = _directed(drift.first_verdict, change) or f"{VERDICTS[drift.first_verdict]}, {change},"
+    if drift.first_moved in _BESIDE and drift.first_verdict.removesuffix("?") in ("up", "down"):
+        moved += f"{_BESIDE[drift.first_moved]},"
     return f"{moved} since {first_shown}" if change else ""
 
 
@@ -153,6 +171,8 @@ def rings_limit(drift: Drift) -> str:
 def rings_text(drift: Drift) -> str:
     """Return whether a mode rings longer than before, such as ``longer by 12 % (+5 to +20)``; empty if not known.
 
+    It is ``probably longer`` if that may be chance among so many modes.
+
     If something forbids a verdict (:func:`rings_limit`), only by how much: ``no verdict, -12 % (-13 to -11)``.
     """
     low, high = drift.t60_low_pct, drift.t60_high_pct
@@ -164,5 +184,6 @@ def rings_text(drift: Drift) -> str:
     if -JUST_NOTICED_PCT <= low <= high <= JUST_NOTICED_PCT:
         return f"as long as before, {change}"
     if low > 0 or high < 0:
-        return f"{'longer' if low > 0 else 'shorter'} by {change.lstrip('+-')}"
+        probably = "" if is_firm(drift.t60_chance) else "probably "
+        return f"{probably}{'longer' if low > 0 else 'shorter'} by {change.lstrip('+-')}"
     return f"cannot tell, {change}"

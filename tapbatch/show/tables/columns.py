@@ -61,8 +61,9 @@ _TABLES: dict[str, str] = {
     "playing_pitch_hz playing_note playing_cents",
     "drift": "part mode from_stage to_stage freq_change_hz freq_change_cents cents_low cents_high t60_change_pct "
     "t60_low_pct t60_high_pct verdict caution moved common_cents common_low_cents common_high_cents own_cents "
-    "own_low_cents own_high_cents more_taps more_setups chance_pct first_stage first_change_cents first_cents_low "
-    "first_cents_high first_verdict first_caution",
+    "own_low_cents own_high_cents more_taps more_setups chance_pct t60_chance_pct first_stage first_change_cents "
+    "first_cents_low first_cents_high first_verdict first_caution first_moved first_moved_cents "
+    "first_moved_low_cents first_moved_high_cents",
     "targets": "part mode stage freq_hz note cents landing landing_note landing_hz cents_to_go tolerance_cents "
     "on_target taps_within step_cents step_low_cents step_high_cents steps_seen steps_to_go overshoot_pct basis "
     "on_target_anew no_forecast faults work_way taps_to_sure",
@@ -82,10 +83,11 @@ _INTS = (
 _FLOATS: dict[int, str] = {
     1: "peak_dbfs snr_db overshoot_pct direct_db",
     2: "q level_db concert_pitch_hz playing_pitch_hz t60_change_pct t60_low_pct t60_high_pct chance_pct "
-    "tolerance_cents steps_to_go cents_off pair_cents tension_n band_low_hz band_high_hz",
+    "t60_chance_pct tolerance_cents steps_to_go cents_off pair_cents tension_n band_low_hz band_high_hz",
     3: "duration_s cents playing_cents common_cents common_low_cents common_high_cents own_cents own_low_cents "
     "own_high_cents freq_change_cents cents_low cents_high first_change_cents first_cents_low "
-    "first_cents_high cents_to_go step_cents step_low_cents step_high_cents strings.t60_s",
+    "first_cents_high first_moved_cents first_moved_low_cents first_moved_high_cents "
+    "cents_to_go step_cents step_low_cents step_high_cents strings.t60_s",
     4: "freq_hz freq_low_hz freq_high_hz freq_anew_low_hz freq_anew_high_hz freq_se_hz "
     "freq_change_hz landing_hz expected_hz t60_s t60_low_s t60_high_s "
     "t60_se_s edt_s t20_s t30_s",
@@ -104,6 +106,7 @@ _UNSURE: tuple[tuple[str, ...], ...] = (
     ("common_cents", "common_low_cents", "common_high_cents"),
     ("own_cents", "own_low_cents", "own_high_cents"),
     ("first_change_cents", "first_cents_low", "first_cents_high"),
+    ("first_moved_cents", "first_moved_low_cents", "first_moved_high_cents"),
     ("step_cents", "step_low_cents", "step_high_cents"),
 )
 """Numbers, each with its standard error or the two ends of its interval."""

@@ -150,7 +150,7 @@ _OF_RECORDING = {"recordings": _recording_rows, "taps": _tap_rows, "tap_modes": 
 
 def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift) -> Row:
     columns = ("from_stage", "to_stage", "first_stage")
-    stages = {column: getattr(drift, column) for column in columns}
+    stages, since = {column: getattr(drift, column) for column in columns}, drift.first_extent
     return _filled(
         "drift",
         drift,
@@ -158,6 +158,10 @@ def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift) -> Row:
         caution=cautions_text(drift.cautions),
         first_caution=cautions_text(drift.first_cautions),
         chance_pct=None if drift.chance is None else 100.0 * drift.chance,
+        t60_chance_pct=None if drift.t60_chance is None else 100.0 * drift.t60_chance,
+        first_moved_cents=since.cents if since else None,
+        first_moved_low_cents=since.low if since else None,
+        first_moved_high_cents=since.high if since else None,
     )
 
 

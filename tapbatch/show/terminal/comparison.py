@@ -86,7 +86,7 @@ def rings_text(change: SustainChange, *, known: NoVerdict | None = None) -> str:
     """
     text = figures.change_text(change.change_pct, change.low_pct, change.high_pct, 0, "%")
     if change.verdict:
-        return f"{change.verdict}, {text}"
+        return f"{moves.RINGS.get(change.verdict, change.verdict)}, {text}"
     why = f"no verdict ({no_verdict_text(change.why, explained=True)})" if change.why != known else ""
     return ", ".join(word for word in (why, text) if word)
 

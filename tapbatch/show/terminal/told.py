@@ -57,7 +57,9 @@ def arrival_lines(history: History, path: str, steady_cents: float = 3.0, *, ful
 def file_lines(history: History, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
     """Return what was read in a file by itself: a fault if one stands, then the table of its modes."""
     stage = history.stages[0]
-    faults = fault_lines(faults_of(history, stage, steady_cents))
+    # A file by itself has one set-up; that is no fault of its own.
+    standing = [fault for fault in faults_of(history, stage, steady_cents) if fault.kind != "one set-up"]
+    faults = fault_lines(standing)
     return [*_fault_lines(faults, full=full), *reading_lines(stage, steady_cents, full=full)]
 
 

@@ -14,12 +14,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.compare.alike import alike_moves
+from tapbatch.compare.cuts import kind_of_work
 from tapbatch.compare.faults import Fault, FaultKind, faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.faults import fault_text, what_text
-from tapbatch.show.say.landings import chance_text, landing_name, target_hz_text, to_go_text, way_parts
+from tapbatch.show.say.landings import (
+    chance_text,
+    landing_name,
+    no_forecast_text,
+    target_hz_text,
+    to_go_text,
+    way_parts,
+)
 from tapbatch.show.view.landings import is_risky, landings_of
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
@@ -161,19 +169,22 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         told=capital(moves.moved_text(drift)),
         detail="; ".join(filter(None, told)),
         limits=(
-            *alike_limits(drift),
+            *alike_limits(history, stage, drift),
             *_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
         ),
         number=drift.extent.cents if drift.extent else None,
     )
 
 
-def alike_limits(drift: Drift) -> tuple[Limit, ...]:
-    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads."""
-    told, rests_on_it = alike_moves([drift]), drift.moved == "all"
+def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, ...]:
+    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads.
+
+    A cut is named among the causes only where one may have led there.
+    """
+    figures, cut = drift.moved != "all", kind_of_work(stage, history.of_part(stage.part)) != "other"
     texts = (
-        tuple(moves.alike_text(alike, interval=interval, figures=not rests_on_it) for interval in (False, True))
-        for alike in told
+        tuple(moves.alike_text(alike, interval=interval, figures=figures, cut=cut) for interval in (False, True))
+        for alike in alike_moves([drift])
     )
     return tuple(Limit(name=name, full=full) for name, full in texts)
 
@@ -181,12 +192,16 @@ def alike_limits(drift: Drift) -> tuple[Limit, ...]:
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
     for n, landing in enumerate(landings_of(history, stage, mode)[:MOST_LANDINGS]):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
+        # That too few steps are known limits nothing: it is a detail.
+        why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (target_hz_text(landing), *way_parts(landing), "" if risky else chance))),
-            limits=_limits(f"{chance}: take off less" if risky else ""),
+            detail=", ".join(
+                filter(None, (target_hz_text(landing), *way_parts(landing, reason=not why), "" if risky else chance))
+            ),
+            limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,
         )
@@ -242,4 +257,4 @@ def standing_text(history: History, stage: Stage) -> str:
         return said
     said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))
     said += f" ({cautions_text(drift.cautions)})" if drift.cautions else ""
-    return "; ".join((said, *(limit.full for limit in alike_limits(drift))))
+    return "; ".join((said, *(limit.full for limit in alike_limits(history, stage, drift))))

@@ -100,7 +100,8 @@ def _where(subject: Subject, stage: Stage) -> str:
     named = (
         subject.name if is_label(subject.name) else "strongest" if subject.because == "strongest" else subject.name
     )
-    doubts = ", ".join(flag for flag in mode.flags if flag in words.DOUBTS)
+    # A changed gain is a fault of the recording, and stands on top.
+    doubts = ", ".join(flag for flag in mode.flags if flag in words.DOUBTS and flag != "gain")
     return f"{named} {words.note_text(mode)}, {words.sure_in_full(mode)}{f' ({doubts})' if doubts else ''}"
 
 
@@ -118,7 +119,7 @@ def _moved(history: History, stage: Stage, subject: Subject) -> str:
     start = names.get((stage.part, drift.from_stage), drift.from_stage)
     told = ", ".join(filter(None, (moved_text(drift), more_taps_text(drift))))
     since = f"since {step_shown(start, stage.stage_shown)}: {told}{_besides(drift)}"
-    return "; ".join((since, *(limit.full for limit in alike_limits(drift))))
+    return "; ".join((since, *(limit.full for limit in alike_limits(history, stage, drift))))
 
 
 def _besides(drift: Drift) -> str:
