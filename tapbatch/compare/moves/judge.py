@@ -338,7 +338,7 @@ def _intervals(cdf: Callable[[Floats], Floats], middle: Floats, sd: Floats) -> l
 def _common_interval(sums: Sums) -> Interval:
     """Return the interval of what all did alike, set-ups left out."""
     cells = sums.cells
-    middle = float(cells.alike @ cells.together)
-    spread = float(((cells.alike - middle) ** 2) @ cells.together)
+    middle = float(cells.groups @ cells.group_shares)
+    spread = float(((cells.groups - middle) ** 2) @ cells.group_shares)
     sd = np.sqrt(np.array([spread + sums.common_shift + sums.contrast.common_variance + 1e-6]))
     return _intervals(lambda at: sums.common_cdf(at[:, 0])[:, None], np.array([middle]), sd)[0]

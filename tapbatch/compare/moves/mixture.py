@@ -38,19 +38,28 @@ _NEAR = np.array([-4.0, -2.5, -1.5, -0.8, -0.3, 0.3, 0.8, 1.5, 2.5, 4.0])
 _FAR = np.array([-64.0, -32.0, -16.0, -8.0, -4.0, 4.0, 8.0, 16.0, 32.0, 64.0])
 _COARSE, _GROUPS = 33, 40
 
+LATTICE = 0.75
+"""Values of ``S`` lie this far apart at least, in standard deviations of the sharpest posterior of ``S``."""
+
+_LEAST = 1e-300
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Cells:
     """The cells of ``(so, S)`` that matter: ``alike`` and ``own_so`` (cells,), ``weights`` (cells, modes).
 
-    ``weights`` of a column are the posterior given all modes but that one; each column adds up to 1. ``together``
-    (cells,) is the posterior given all modes.
+    ``weights`` of a column are the posterior given all modes but that one; each column adds up to 1. ``so`` (n,) are
+    the values of ``own_so``, ``so_shares`` (n, modes) the weights summed over ``S``. ``groups`` (m,) and
+    ``group_shares`` (m,) are the posterior of ``S`` given all modes, in some forty groups of like weight.
     """
 
     alike: Floats
     own_so: Floats
     weights: Floats
-    together: Floats
+    so: Floats
+    so_shares: Floats
+    groups: Floats
+    group_shares: Floats
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,12 +92,11 @@ class Sums:
     def whole_cdf(self, at: Floats) -> Floats:
         """Return the probability that the whole move of each mode is below ``at`` (n, modes); same shape."""
         c = self.contrast
-        so, shares = self._own_so_shares()
         sc, _ = common_grid(self.priors)
-        variance, _ = _with_setups(c, so)
+        variance, _ = _with_setups(c, self.cells.so)
         every = variance[None] + (c.spread * sc**2 + c.common_variance)[:, None, None]
         dof = (c.dof * (every / np.maximum(c.variance, 1e-12)) ** 2).reshape(-1, c.change.size)
-        weights = (self.common_weights[:, None, None] * shares[None]).reshape(-1, c.change.size)
+        weights = (self.common_weights[:, None, None] * self.cells.so_shares[None]).reshape(-1, c.change.size)
         z = (at[:, None, :] - c.change) / np.sqrt(every.reshape(-1, c.change.size))
         return np.asarray((weights * t_cdf(z, dof)).sum(axis=1))
 
@@ -105,20 +113,8 @@ class Sums:
     def _alike_cdf(self, at: Floats, sd: Floats, weights: Floats) -> Floats:
         from scipy.special import ndtr
 
-        order = np.argsort(self.cells.alike)
-        alike, together = self.cells.alike[order], self.cells.together[order]
-        # Some forty groups of equal weight are as good as all cells.
-        starts = np.unique(np.searchsorted(np.cumsum(together), np.linspace(0.0, 0.999, _GROUPS)))
-        starts = np.concatenate([[0], starts[starts > 0]])
-        shares = np.add.reduceat(together, starts)
-        middle = np.add.reduceat(together * alike, starts) / np.maximum(shares, 1e-300)
-        z = (at[:, None, None] - middle[:, None]) / sd
-        return np.asarray((ndtr(z) @ weights) @ shares)
-
-    def _own_so_shares(self) -> tuple[Floats, Floats]:
-        so = np.unique(self.cells.own_so)
-        shares = np.array([self.cells.weights[self.cells.own_so == s].sum(axis=0) for s in so])
-        return so, shares
+        z = (at[:, None, None] - self.cells.groups[:, None]) / sd
+        return np.asarray((ndtr(z) @ weights) @ self.cells.group_shares)
 
 
 def sums_of(contrast: Contrast, priors: Priors, own_weights: Floats, common_weights: Floats) -> Sums:
@@ -134,19 +130,19 @@ def sums_of(contrast: Contrast, priors: Priors, own_weights: Floats, common_weig
         What is believed of ``so`` and ``sc``, from :func:`tapbatch.compare.moves.belief.believe`.
     """
     alike, steps = alike_grid(contrast, priors)
-    so, _ = own_grid(priors)
     q, q_prior = np.array(priors.own_shares).T
-    logs, wide = log_densities(contrast, priors, alike, q)
+    found, wide = _densities(contrast, priors, alike, q)
     still, cut = _alike_densities(contrast, priors, alike)
     # A share of cut modes is summed out, given all modes and given all but one.
-    full = logs.sum(axis=3) + np.log(q_prior)[:, None, None]
+    full = np.log(found).sum(axis=3) + np.log(q_prior)[:, None, None]
     together = _log_sum(full)
-    rest = _log_sum(full[..., None] - logs)
+    chances = np.exp(full - together)
+    rest = together[:, :, None] + np.log(sum(c[:, :, None] / p for c, p in zip(chances, found, strict=True)))
     base = np.log(own_weights + 1e-300)[:, None] + np.log(steps)
     prior = base + np.log(common_weights @ ((1.0 - priors.common_share) * still + priors.common_share * cut))
     weights = _normal(rest + prior[:, :, None])
     every = _normal((together + prior)[:, :, None])[:, :, 0]
-    cells = _merged(contrast, alike, so, weights, every)
+    cells = _merged(contrast, alike, own_grid(priors)[0], weights, every)
     odds = _odds(contrast, priors, common_weights, rest + base[:, :, None], alike, wide)
     return Sums(contrast, priors, common_weights, cells, odds)
 
@@ -156,35 +152,57 @@ def log_densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: Float
 
     The shapes are (cuts, 11, S, modes) and (11, S, modes).
     """
+    found, wide = _densities(contrast, priors, alike, cuts)
+    return np.log(found), wide
+
+
+def _densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: Floats) -> tuple[Floats, Floats]:
     so, _ = own_grid(priors)
     variance, dof = _with_setups(contrast, so)
-    variance, dof = variance[:, None, :], dof[:, None, :]
-    squares = (contrast.change - alike[:, None])[None] ** 2
-    narrow = _t_scale(variance, dof) * np.exp(-0.5 * (dof + 1.0) * np.log1p(squares / (dof * variance)))
-    wide = 0.5 * sum(_normal_density(squares, variance + s * s) for s in priors.own_cuts)
-    q = cuts[:, None, None, None]
-    return np.log(narrow + q * (wide - narrow) + 1e-300), np.asarray(wide)
+    squares = (contrast.change - alike[:, None]) ** 2
+    # In place: most of the time of a comparison is spent in these arrays.
+    narrow = squares / (dof * variance)[:, None, :]
+    narrow += 1.0
+    np.log(narrow, out=narrow)
+    narrow *= (-0.5 * (dof + 1.0))[:, None, :]
+    np.exp(narrow, out=narrow)
+    narrow *= _t_scale(variance, dof)[:, None, :]
+    wide = np.zeros_like(narrow)
+    for cut in priors.own_cuts:
+        total = variance + cut * cut
+        one = squares * (-0.5 / total)[:, None, :]
+        np.exp(one, out=one)
+        one *= (0.5 / np.sqrt(2.0 * np.pi * total))[:, None, :]
+        wide += one
+    found = cuts[:, None, None, None] * (wide - narrow)
+    found += narrow
+    found += _LEAST
+    return found, wide
 
 
 def alike_grid(contrast: Contrast, priors: Priors) -> tuple[Floats, Floats]:
-    """Return the values of ``S``, and the width that each stands for."""
+    """Return the values of ``S``, and the width that each stands for.
+
+    Values lie on a lattice as fine as the posterior of ``S`` needs where set-ups shift modes hardly apart: where they
+    lie close they are even, so the sums are nearly exact (the trapezoidal rule).
+    """
     d = contrast.change
     so, _ = own_grid(priors)
     sharp = np.sqrt(contrast.variance + contrast.spread * so[1] ** 2)
     usual = np.sqrt(contrast.variance + contrast.spread * so[5] ** 2)
-    sparse = _NEAR[::2] if d.size > 12 else _NEAR
     low, high = min(float(d.min()), 0.0), max(float(d.max()), 0.0)
     unit = priors.own_cuts[0] / 4.0
     points = [
         d,
-        (d[:, None] + sharp[:, None] * sparse).ravel(),
+        (d[:, None] + sharp[:, None] * _NEAR).ravel(),
         (d[:, None] + usual[:, None] * _NEAR[::2]).ravel(),
         np.linspace(low, high, _COARSE),
         low + unit * _FAR[:5],
         high + unit * _FAR[5:],
         usual.min() * _NEAR,
     ]
-    alike = np.unique(np.concatenate(points).round(6))
+    step = LATTICE / np.sqrt((1.0 / sharp**2).sum())
+    alike = step * np.unique(np.round(np.concatenate(points) / step))
     edges = np.concatenate([alike[:1], 0.5 * (alike[1:] + alike[:-1]), alike[-1:]])
     return alike, np.diff(edges) + 1e-12
 
@@ -258,8 +276,22 @@ def _merged(contrast: Contrast, alike: Floats, so: Floats, weights: Floats, ever
     chosen, together = weights[row, column], every[row, column]
     heaviest = most[row, column]
     middle = np.add.reduceat(heaviest * alike[column], starts) / np.add.reduceat(heaviest, starts)
-    joined, every_joined = np.add.reduceat(chosen, starts, axis=0), np.add.reduceat(together, starts)
-    return Cells(middle, so[row[starts]], joined / joined.sum(axis=0), every_joined / every_joined.sum())
+    joined = np.add.reduceat(chosen, starts, axis=0)
+    joined /= joined.sum(axis=0)
+    own_so = row[starts]
+    of_so = np.flatnonzero(np.diff(own_so, prepend=-1))
+    groups, shares = _grouped(middle, np.add.reduceat(together, starts))
+    return Cells(middle, so[own_so], joined, so[own_so[of_so]], np.add.reduceat(joined, of_so, axis=0), groups, shares)
+
+
+def _grouped(alike: Floats, together: Floats) -> tuple[Floats, Floats]:
+    """Return the means and shares of groups of like weight; some forty are as good as all cells."""
+    order = np.argsort(alike, kind="stable")
+    at, shares = alike[order], together[order] / together.sum()
+    starts = np.unique(np.searchsorted(np.cumsum(shares), np.linspace(0.0, 0.999, _GROUPS)))
+    starts = np.concatenate([[0], starts[starts > 0]])
+    of_group = np.add.reduceat(shares, starts)
+    return np.add.reduceat(shares * at, starts) / np.maximum(of_group, 1e-300), of_group
 
 
 def _odds(
