@@ -36,7 +36,9 @@ MERGED = 0.3
 
 _NEAR = np.array([-4.0, -2.5, -1.5, -0.8, -0.3, 0.3, 0.8, 1.5, 2.5, 4.0])
 _FAR = np.array([-64.0, -32.0, -16.0, -8.0, -4.0, 4.0, 8.0, 16.0, 32.0, 64.0])
-_COARSE, _GROUPS = 33, 40
+_COARSE = 33
+_GROUPS = np.linspace(-3.5, 3.5, 43)
+# Normal deviates of the shares at which groups of cells begin: they are small in the tails, where bounds lie.
 
 LATTICE = 0.75
 """Values of ``S`` lie this far apart at least, in standard deviations of the sharpest posterior of ``S``."""
@@ -50,7 +52,7 @@ class Cells:
 
     ``weights`` of a column are the posterior given all modes but that one; each column adds up to 1. ``so`` (n,) are
     the values of ``own_so``, ``so_shares`` (n, modes) the weights summed over ``S``. ``groups`` (m,) and
-    ``group_shares`` (m,) are the posterior of ``S`` given all modes, in some forty groups of like weight.
+    ``group_shares`` (m,) are the posterior of ``S`` given all modes, in some forty groups.
     """
 
     alike: Floats
@@ -285,11 +287,13 @@ def _merged(contrast: Contrast, alike: Floats, so: Floats, weights: Floats, ever
 
 
 def _grouped(alike: Floats, together: Floats) -> tuple[Floats, Floats]:
-    """Return the means and shares of groups of like weight; some forty are as good as all cells."""
+    """Return the means and shares of some forty groups of cells, which are as good as all cells."""
+    from scipy.special import ndtr
+
     order = np.argsort(alike, kind="stable")
     at, shares = alike[order], together[order] / together.sum()
-    starts = np.unique(np.searchsorted(np.cumsum(shares), np.linspace(0.0, 0.999, _GROUPS)))
-    starts = np.concatenate([[0], starts[starts > 0]])
+    starts = np.unique(np.searchsorted(np.cumsum(shares), ndtr(_GROUPS)))
+    starts = np.concatenate([[0], starts[(starts > 0) & (starts < len(at))]])
     of_group = np.add.reduceat(shares, starts)
     return np.add.reduceat(shares * at, starts) / np.maximum(of_group, 1e-300), of_group
 
