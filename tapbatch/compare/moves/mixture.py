@@ -134,19 +134,22 @@ def sums_of(contrast: Contrast, priors: Priors, own_weights: Floats, common_weig
     alike, steps = alike_grid(contrast, priors)
     q, q_prior = np.array(priors.own_shares).T
     found, wide = _densities(contrast, priors, alike, q)
-    still, cut = _alike_densities(contrast, priors, alike)
+    still, cut = (common_weights @ density for density in _alike_densities(contrast, priors, alike))
     # A share of cut modes is summed out, given all modes and given all but one.
-    full = np.log(found).sum(axis=3) + np.log(q_prior)[:, None, None]
+    full = np.log(found).sum(axis=2) + np.log(q_prior)[:, None, None]
     together = _log_sum(full)
     chances = np.exp(full - together)
-    rest = together[:, :, None] + np.log(sum(c[:, :, None] / p for c, p in zip(chances, found, strict=True)))
-    base = np.log(own_weights + 1e-300)[:, None] + np.log(steps)
-    prior = base + np.log(common_weights @ ((1.0 - priors.common_share) * still + priors.common_share * cut))
-    weights = _normal(rest + prior[:, :, None])
-    every = _normal((together + prior)[:, :, None])[:, :, 0]
-    cells = _merged(contrast, alike, own_grid(priors)[0], weights, every)
-    odds = _odds(contrast, priors, common_weights, rest + base[:, :, None], alike, wide)
-    return Sums(contrast, priors, common_weights, cells, odds)
+    base = np.log(own_weights + _LEAST)[:, None] + np.log(steps)
+    rest = np.log(sum(c[:, None, :] / p for c, p in zip(chances, found, strict=True)))
+    rest += (together + base)[:, None, :]
+    others = np.exp(rest - rest.max(axis=(0, 2))[:, None])
+    prior = np.maximum((1.0 - priors.common_share) * still + priors.common_share * cut, _LEAST)
+    every = together + base + np.log(prior)
+    every = np.exp(every - every.max())
+    weights = others * prior
+    weights /= weights.sum(axis=(0, 2))[:, None]
+    cells = _merged(contrast, alike, own_grid(priors)[0], weights, every / every.sum())
+    return Sums(contrast, priors, common_weights, cells, _odds(contrast, priors, common_weights, others, still, alike, wide))
 
 
 def log_densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: Floats) -> tuple[Floats, Floats]:
@@ -155,26 +158,27 @@ def log_densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: Float
     The shapes are (cuts, 11, S, modes) and (11, S, modes).
     """
     found, wide = _densities(contrast, priors, alike, cuts)
-    return np.log(found), wide
+    return np.log(found).swapaxes(2, 3), wide.swapaxes(1, 2)
 
 
 def _densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: Floats) -> tuple[Floats, Floats]:
+    """Return ``p(d_k | S, so, q)`` and that of the cut modes, shapes (cuts, 11, modes, S) and (11, modes, S)."""
     so, _ = own_grid(priors)
     variance, dof = _with_setups(contrast, so)
-    squares = (contrast.change - alike[:, None]) ** 2
-    # In place: most of the time of a comparison is spent in these arrays.
-    narrow = squares / (dof * variance)[:, None, :]
+    squares = (contrast.change[:, None] - alike) ** 2
+    # In place, since most of the time of a comparison is spent here.
+    narrow = squares / (dof * variance)[:, :, None]
     narrow += 1.0
     np.log(narrow, out=narrow)
-    narrow *= (-0.5 * (dof + 1.0))[:, None, :]
+    narrow *= (-0.5 * (dof + 1.0))[:, :, None]
     np.exp(narrow, out=narrow)
-    narrow *= _t_scale(variance, dof)[:, None, :]
+    narrow *= _t_scale(variance, dof)[:, :, None]
     wide = np.zeros_like(narrow)
     for cut in priors.own_cuts:
         total = variance + cut * cut
-        one = squares * (-0.5 / total)[:, None, :]
+        one = squares * (-0.5 / total)[:, :, None]
         np.exp(one, out=one)
-        one *= (0.5 / np.sqrt(2.0 * np.pi * total))[:, None, :]
+        one *= (0.5 / np.sqrt(2.0 * np.pi * total))[:, :, None]
         wide += one
     found = cuts[:, None, None, None] * (wide - narrow)
     found += narrow
@@ -260,14 +264,9 @@ def _log_sum(logs: Floats) -> Floats:
     return np.asarray(top + np.log(np.exp(logs - top).sum(axis=0)))
 
 
-def _normal(logs: Floats) -> Floats:
-    weights = np.exp(logs - logs.max(axis=(0, 1)))
-    return np.asarray(weights / weights.sum(axis=(0, 1)))
-
-
 def _merged(contrast: Contrast, alike: Floats, so: Floats, weights: Floats, every: Floats) -> Cells:
     """Return the cells that matter: those of hardly any weight dropped, close ones of one ``so`` joined."""
-    most = np.maximum(weights.max(axis=2), every)
+    most = np.maximum(weights.max(axis=1), every)
     flat = np.sort(most.ravel())
     keep = most >= flat[min(int(np.searchsorted(np.cumsum(flat), DROPPED)), flat.size - 1)]
     width = MERGED * np.sqrt(contrast.variance.min() + contrast.spread * so**2)
@@ -275,7 +274,7 @@ def _merged(contrast: Contrast, alike: Floats, so: Floats, weights: Floats, ever
     row, column = np.nonzero(keep)
     key = bins[row, column]
     starts = np.flatnonzero(np.concatenate([[True], (np.diff(key) != 0) | (np.diff(row) != 0)]))
-    chosen, together = weights[row, column], every[row, column]
+    chosen, together = weights[row, :, column], every[row, column]
     heaviest = most[row, column]
     middle = np.add.reduceat(heaviest * alike[column], starts) / np.add.reduceat(heaviest, starts)
     joined = np.add.reduceat(chosen, starts, axis=0)
@@ -299,20 +298,20 @@ def _grouped(alike: Floats, together: Floats) -> tuple[Floats, Floats]:
 
 
 def _odds(
-    contrast: Contrast, priors: Priors, common_weights: Floats, rest: Floats, alike: Floats, wide: Floats
+    contrast: Contrast, priors: Priors, common_weights: Floats, others: Floats, still: Floats, alike: Floats, wide: Floats
 ) -> Floats:
-    """Return the odds that a mode moved beside others that stood, against those that it stood while they moved."""
-    still, _ = _alike_densities(contrast, priors, alike)
+    """Return the odds that a mode moved beside others that stood, against those that it stood while they moved.
+
+    ``others`` (11, modes, S) is what the other modes tell, ``still`` (S,) the density of ``S`` if none was cut alike.
+    """
     so, _ = own_grid(priors)
     sc, _ = common_grid(priors)
     variance, _ = _with_setups(contrast, so)
-    top = rest.max(axis=(0, 1))
-    others = np.exp(rest - top)
-    moved = (others * wide * (common_weights @ still)[None, :, None]).sum(axis=(0, 1))
+    moved = (others * wide).sum(axis=0) @ still
     stays = variance[:, None, :] + (contrast.spread * sc**2 + contrast.common_variance)[None, :, None]
     stood = np.einsum("c,ock->ok", common_weights, _normal_density(contrast.change**2, stays))
-    apart = (alike[:, None] - contrast.change) ** 2
-    others_cut = _normal_density(apart, np.array(priors.common_cut**2) + contrast.variance)
-    parted = (others * others_cut[None] * stood[:, None, :]).sum(axis=(0, 1))
+    apart = (alike - contrast.change[:, None]) ** 2
+    others_cut = _normal_density(apart, (priors.common_cut**2 + contrast.variance)[:, None])
+    parted = ((others * stood[:, :, None]).sum(axis=0) * others_cut).sum(axis=1)
     before = (1.0 - priors.common_share) / priors.common_share
-    return np.asarray(before * moved / np.maximum(parted, 1e-300))
+    return np.asarray(before * moved / np.maximum(parted, _LEAST))
