@@ -9,7 +9,7 @@ the spread of the set-ups. ``S`` is what all modes moved alike as read, set-up a
 with the chances ``q`` and ``r`` of a cut of a mode's own and of one that all share (figures of frequency). ``q`` has
 three values: with a single one of 0.3, a bench whose modes shift unequally was taken for one that was cut, and own
 intervals were too narrow. Given ``S``, ``so`` and ``q`` the modes are independent, so the sum is exact on a grid of
-11 ``so``, 12 ``sc`` and some 200 ``S``, which lie close where a mode lies and widely elsewhere.
+11 ``so``, 12 ``sc`` and some 100 ``S``, which lie close where a mode lies and widely elsewhere.
 
 An *own* move is judged against what the other modes say of ``S`` and ``so``: the mode itself is left out. Its
 interval is what would not be rejected, so an interval excludes zero exactly if its p-value is below 5 %. The interval
@@ -149,7 +149,9 @@ def sums_of(contrast: Contrast, priors: Priors, own_weights: Floats, common_weig
     weights = others * prior
     weights /= weights.sum(axis=(0, 2))[:, None]
     cells = _merged(contrast, alike, own_grid(priors)[0], weights, every / every.sum())
-    return Sums(contrast, priors, common_weights, cells, _odds(contrast, priors, common_weights, others, still, alike, wide))
+    return Sums(
+        contrast, priors, common_weights, cells, _odds(contrast, priors, common_weights, others, still, alike, wide)
+    )
 
 
 def log_densities(contrast: Contrast, priors: Priors, alike: Floats, cuts: Floats) -> tuple[Floats, Floats]:
@@ -282,7 +284,9 @@ def _merged(contrast: Contrast, alike: Floats, so: Floats, weights: Floats, ever
     own_so = row[starts]
     of_so = np.flatnonzero(np.diff(own_so, prepend=-1))
     groups, shares = _grouped(middle, np.add.reduceat(together, starts))
-    return Cells(middle, so[own_so], joined, so[own_so[of_so]], np.add.reduceat(joined, of_so, axis=0), groups, shares)
+    return Cells(
+        middle, so[own_so], joined, so[own_so[of_so]], np.add.reduceat(joined, of_so, axis=0), groups, shares
+    )
 
 
 def _grouped(alike: Floats, together: Floats) -> tuple[Floats, Floats]:
@@ -298,7 +302,13 @@ def _grouped(alike: Floats, together: Floats) -> tuple[Floats, Floats]:
 
 
 def _odds(
-    contrast: Contrast, priors: Priors, common_weights: Floats, others: Floats, still: Floats, alike: Floats, wide: Floats
+    contrast: Contrast,
+    priors: Priors,
+    common_weights: Floats,
+    others: Floats,
+    still: Floats,
+    alike: Floats,
+    wide: Floats,
 ) -> Floats:
     """Return the odds that a mode moved beside others that stood, against those that it stood while they moved.
 
