@@ -21,7 +21,7 @@ from tapbatch.compare.moves.judge import Moves, judge_moves
 from tapbatch.compare.moves.mixture import Sums, sums_of
 from tapbatch.compare.moves.priors import FREQ, T60
 from tests.compare.moves_count import STEADY, Case, Counts, count, tap_sets
-from tests.compare.moves_dense import Differences, common_half, own_interval
+from tests.compare.moves_dense import Differences, common_half, common_interval, own_interval
 from tests.compare.moves_sim import Bench, Floats, moved_modes, sides
 
 QUIET = believe([], FREQ)
@@ -240,3 +240,14 @@ def test_the_sums_agree_with_brute_force_on_dense_grids(modes: int, variance: fl
         assert moves.modes[k].own.high == pytest.approx(high, abs=0.02 * (high - low))
     if modes == 8:
         assert 0.5 * (moves.common.high - moves.common.low) == pytest.approx(common_half(of), rel=0.03)
+
+
+@pytest.mark.parametrize("change", [[9.0], [4.0, 14.0], [11.0, 10.0, 2.0], [7.0, 7.4, 6.8, 7.1, 7.0, 27.0]])
+def test_what_all_did_alike_agrees_with_brute_force(change: list[float]) -> None:
+    d = np.array(change)
+    of = Differences(d, np.full(d.size, 0.25), np.full(d.size, 8.0), 0.1, 2.0)
+    low, high = common_interval(of)
+    common = judged(change, 0.25).common
+    # The product's 12 steps of set-ups in common move a bound by up to 3 % of an interval.
+    assert common.low == pytest.approx(low, abs=0.04 * (high - low))
+    assert common.high == pytest.approx(high, abs=0.04 * (high - low))
