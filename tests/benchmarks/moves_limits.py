@@ -14,6 +14,27 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 
+_TAKEN_BACK = (
+    "a set-up can take back most of the cut, so that the readings of all modes lie within 3 cents; a rule that says"
+    " `steady` in none of these stages says it of 46 % of the modes that did not move, which must be 50"
+)
+OPEN = {
+    ("`steady`", "6 cents, no `again`"): _TAKEN_BACK,
+    ("`steady`", "6 cents, two `again`"): _TAKEN_BACK,
+    ("told", "20 cents, three set-ups of three taps"): (
+        "by chance a mode may seem to have risen 2 cents less than the others; its own and its whole move then exclude"
+        " zero with opposite signs, and that is to be called `unclear`"
+    ),
+    ("a cut of 20 cents told", "room of 5 cents, phone carried"): (
+        "each stage has a room of its own, which counts in full at both"
+    ),
+    ("a cut of 20 cents told", "still-10, cut by 20 cents"): (
+        "nobody tells the product that the phone stood still, so the room counts in full at both stages"
+    ),
+}
+"""Cases that are known to miss a limit, by what and where, and why. They are shown as missed, but do not fail a run."""
+
+
 @dataclass(frozen=True)
 class Row:
     """One figure beside its limit, which is the most it may be, or the least (``at_least``)."""
@@ -40,6 +61,11 @@ class Row:
     def missed(self) -> bool:
         """Whether it is beyond the limit by more than chance allows; a figure of no trials misses."""
         return not self.beyond <= self.allowed + 1e-12
+
+    @property
+    def why(self) -> str:
+        """Why a limit is known to be missed; empty if it is not."""
+        return OPEN.get((self.what, self.case), "") if self.missed else ""
 
 
 @dataclass
@@ -78,6 +104,10 @@ class Ledger:
             worst = max(rows, key=lambda r: r.beyond - r.allowed)
             shown = [worst, *(r for r in rows if r.missed and r is not worst)]
             yield from (_line(row, len(rows)) for row in shown)
+        if self.missed:
+            yield "\nWhy they are missed:\n"
+        for row in self.missed:
+            yield f"- {row.what}, {row.case}: {row.why or 'not explained'}."
 
 
 def _line(row: Row, cases: int) -> str:

@@ -38,10 +38,20 @@ def test_a_reader_sees_the_worst_case_of_each_limit_and_all_that_miss_it() -> No
         ledger.case = case
         ledger.least("told", told, 0.9, 500)
         ledger.most("false", 0.01, 0.06, 1000)
-    table = list(ledger.lines())[2:]
+    table = [line for line in ledger.lines() if line.startswith("| the hand")]
     assert [line.split(" | ")[3] for line in table] == ["lost", "carried", "quiet"]
     assert table[0] == "| the hand | told at least 90 | 4 | lost | 40.0 | 87.3 | **missed** |"
     assert table[2].endswith("| kept |")
+
+
+def test_a_miss_without_a_reason_is_said_to_be_one() -> None:
+    ledger = Ledger("all modes moved alike", "6 cents, no `again`")
+    ledger.most("`steady`", 0.002, 0.0, 1000)
+    ledger.case = "20 cents, no `again`"
+    ledger.most("`steady`", 0.002, 0.0, 1000)
+    why = [line for line in ledger.lines() if line.startswith("- ")]
+    assert "a set-up can take back most of the cut" in why[0]
+    assert why[1].endswith("20 cents, no `again`: not explained.")
 
 
 @pytest.mark.parametrize(("share", "missed"), [(0.005, 0), (0.02, 1)])
