@@ -13,7 +13,6 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-
 _TAKEN_BACK = (
     "a set-up can take back most of the cut, so that the readings of all modes lie within 3 cents; a rule that says"
     " `steady` in none of these stages says it of 46 % of the modes that did not move, which must be 50"
@@ -22,8 +21,8 @@ OPEN = {
     ("`steady`", "6 cents, no `again`"): _TAKEN_BACK,
     ("`steady`", "6 cents, two `again`"): _TAKEN_BACK,
     ("told", "20 cents, three set-ups of three taps"): (
-        "by chance a mode may seem to have risen 2 cents less than the others; its own and its whole move then exclude"
-        " zero with opposite signs, and that is to be called `unclear`"
+        "by chance a mode may seem to have risen 2 cents less than the others; its own and its whole move then"
+        " exclude zero with opposite signs, and that is to be called `unclear`"
     ),
     ("a cut of 20 cents told", "room of 5 cents, phone carried"): (
         "each stage has a room of its own, which counts in full at both"
@@ -32,7 +31,7 @@ OPEN = {
         "nobody tells the product that the phone stood still, so the room counts in full at both stages"
     ),
 }
-"""Cases that are known to miss a limit, by what and where, and why. They are shown as missed, but do not fail a run."""
+"""Cases that are known to miss a limit, by what and where, and why: shown as missed, but they do not fail a run."""
 
 
 @dataclass(frozen=True)
