@@ -75,7 +75,7 @@ def an_instrument(rng: np.random.Generator, bench: Bench, modes: int) -> Instrum
     """Return an instrument of ``modes`` modes, its room drawn once."""
     scatter = bench.scatter * np.exp(rng.normal(0.0, bench.unlike, modes))
     soft, room = rng.uniform(*bench.soft, modes), rng.normal(0.0, 1.0, modes) * bench.room
-    touched = np.exp(rng.normal(0.0, 1.0, modes) * bench.uneven)
+    touched = np.exp(rng.normal(0.0, bench.uneven, modes)) if bench.uneven else np.ones(modes)
     return Instrument(scatter, soft, room, touched / np.sqrt(np.mean(touched**2)))
 
 
@@ -87,7 +87,8 @@ def a_setup(rng: np.random.Generator, bench: Bench, made: Instrument, true: Floa
     level = rng.normal(-6.0, bench.blow_db, taps)
     power = 10.0 ** (np.minimum(level, 0.0) / 10.0)
     hand = bench.hand * _wandering(rng, taps, 1, bench.rho) + made.scatter * _wandering(rng, taps, modes, bench.rho)
-    hand = hand * np.where(rng.random((taps, modes)) < bench.slips, 5.0, 1.0)
+    if bench.slips:
+        hand = hand * np.where(rng.random((taps, modes)) < bench.slips, 5.0, 1.0)
     if bench.slide:
         slid = bench.slide * (rng.normal(0.0, 1.0, 1) + 0.5 * rng.normal(0.0, 1.0, modes))
         hand = hand + np.linspace(-0.5, 0.5, taps)[:, None] * slid
