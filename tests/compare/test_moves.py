@@ -7,6 +7,7 @@ just at its limit. The limits are those that the benchmark states (``tests/bench
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -87,6 +88,24 @@ def test_nor_where_hand_blow_and_room_differ(case: Case) -> None:
     counts = count(case, 100, [3])
     assert counts.false <= most(0.06, counts.stages)
     assert counts.wrong_rule == 0
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        Case(Bench(common_tails=3.0, own_tails=3.0)),
+        Case(Bench(uneven=0.7)),
+        Case(Bench(slide=2.0)),
+        Case(Bench(slips=0.05)),
+        Case(Bench(soft=(2.0, 8.0)), nearer_db=6.0),
+    ],
+    ids=["heavy tails", "uneven", "slide", "slips", "nearer phone"],
+)
+def test_what_is_not_supposed_of_a_bench_makes_no_false_movers_and_hides_no_cut(case: Case) -> None:
+    still, cut = count(case, 40, [10]), count(replace(case, moves=third(20.0)), 20, [11])
+    assert still.false <= most(0.06, still.stages)
+    assert still.wrong_rule == 0
+    assert sum(v in ("up", "down", "up?", "down?") for v in cut.moved) >= least(0.9, len(cut.moved))
 
 
 def test_one_in_three_moved_by_ten_cents_is_told() -> None:
