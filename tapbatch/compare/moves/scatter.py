@@ -108,6 +108,12 @@ def learn_scatter(cells: Sequence[Cell], priors: Priors) -> Scatter:
     return Scatter(slopes, slope_variances, slope_common, typical, hand, noise, leaning_dof, common, rho)
 
 
+def _middle(values: Floats) -> float:
+    # For a few values, sorting is several times as fast as numpy's median.
+    ordered = np.sort(values)
+    return float(0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]))
+
+
 def _within(values: Floats) -> Floats:
     told = np.isfinite(values)
     means = np.where(told, values, 0.0).sum(axis=0) / np.maximum(told.sum(axis=0), 1)
@@ -152,7 +158,7 @@ def _split(rests: Sequence[Floats], dof: Floats) -> tuple[float, Floats, list[Fl
     left_of_mean = (counts - 1) / counts
     series = np.zeros(len(every))
     for _ in range(2):
-        weights = 1.0 / np.maximum(own, 0.1 * np.median(own))
+        weights = 1.0 / np.maximum(own, 0.1 * _middle(own))
         shares = np.where(told, weights, 0.0)
         shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-12)
         series = (shares * filled).sum(axis=1)
@@ -171,7 +177,7 @@ def _split(rests: Sequence[Floats], dof: Floats) -> tuple[float, Floats, list[Fl
 def _drawn_together(own: Floats, dof: Floats, modes: int) -> tuple[Floats, Floats]:
     shared = 1.0 - 1.0 / modes if modes > 1 else 1.0
     known = np.where(dof > 0, np.maximum(dof * shared, 1.0), 0.5)
-    typical = float(np.median(own[dof > 0]))
+    typical = _middle(own[dof > 0])
     leaning, dofs = moderated(np.where(dof > 0, own, typical).tolist(), known.tolist())
     return np.array(leaning), np.array(dofs)
 
