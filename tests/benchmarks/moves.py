@@ -24,6 +24,7 @@ from tests.benchmarks import tables
 from tests.benchmarks.moves_cost import cost
 from tests.benchmarks.moves_limits import Ledger, per_cent
 from tests.benchmarks.moves_sounds import sounds
+from tests.benchmarks.moves_steps import next_steps
 from tests.compare.moves_count import FIRM, Case, Counts, asked, count
 from tests.compare.moves_sim import Bench, Floats, moved_modes
 
@@ -53,6 +54,7 @@ def main() -> int:
     for table in (still, bench_troubles, some_moved, all_moved, decay_times):
         table(say, limits, stages)
     what_to_ask(say, stages)
+    next_steps(say, limits, stages)
     sounds(say, limits, max(stages // 25, 4))
     cost(say)
     spent_s = time.process_time() - began_s
