@@ -144,7 +144,7 @@ def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
             yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
-HOW_TITLE = "How the numbers were found"
+HOW_TITLE, CUT_TITLE = "How the numbers were found", "Before you cut"
 
 HOW: dict[str, str] = {
     "Frequency and decay": "Each tap is measured from the moment the mallet has left until the next touch or the "
@@ -189,14 +189,19 @@ CAUTIONS: tuple[str, ...] = (
 
 
 def draw_how(sheet: Sheet, y: float, history: History) -> None:
-    """Draw how the numbers were got, the cautions, and the flags that were seen as far as there is room."""
+    """Draw how the numbers were got, then what :func:`draw_before_you_cut` draws."""
     for title, text in HOW.items():
         sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=LABEL_MM - 3.0)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 3.0
     y += 2.0
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
-    sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
+    sheet.say(sheet.left_mm, y, CUT_TITLE, LEAD, bold=True)
+    draw_before_you_cut(sheet, y, history)
+
+
+def draw_before_you_cut(sheet: Sheet, y: float, history: History) -> None:
+    """Draw the cautions, and the flags that were seen as far as there is room."""
     for text in CAUTIONS:
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
     y += 5.0

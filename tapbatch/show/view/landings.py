@@ -27,10 +27,14 @@ def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
     """Return the landings of a part that matter: its targets, else the one note that what is worked on heads for."""
     of_part = _worked_on(history, [landing for landing in history.landings if landing.part == part])
     targets = tuple(landing for landing in of_part if landing.landing == "target")
-    if targets or not of_part:
-        return targets
-    ahead = [landing for landing in of_part if landing.steps_to_go is not None or landing.no_forecast == "beyond"]
-    return (min(ahead or of_part, key=lambda landing: abs(landing.cents_to_go)),)
+    return targets or _next_note(of_part)
+
+
+def _next_note(landings: Sequence[Landing]) -> tuple[Landing, ...]:
+    """Return the one landing to which the steps lead, or the nearest where no steps are known; none of none."""
+    ahead = [landing for landing in landings if landing.steps_to_go is not None or landing.no_forecast == "beyond"]
+    nearest = min(ahead or landings, key=lambda landing: abs(landing.cents_to_go), default=None)
+    return () if nearest is None else (nearest,)
 
 
 def _worked_on(history: History, landings: Sequence[Landing]) -> list[Landing]:
@@ -41,9 +45,15 @@ def _worked_on(history: History, landings: Sequence[Landing]) -> list[Landing]:
 
 
 def landings_of(history: History, stage: Stage, mode: StageMode) -> list[Landing]:
-    """Return the landings that matter at a stage: those of one mode first, the nearest in front."""
+    """Return the landings that matter at a stage: those of one mode first, the nearest in front.
+
+    If that mode has no target, its next note comes before the targets of other modes.
+    """
     here = [landing for landing in chosen_landings(history, stage.part) if landing.stage == stage.stage]
     own = sorted((c for c in here if c.mode == mode.mode), key=lambda c: abs(c.cents_to_go))
+    if not own:
+        at = (stage.part, stage.stage, mode.mode)
+        own = [*_next_note([c for c in history.landings if (c.part, c.stage, c.mode) == at])]
     return own + [c for c in here if c.mode != mode.mode]
 
 

@@ -48,6 +48,16 @@ def test_the_leads_nearest_landing_comes_first(whole: History) -> None:
     assert all(answer.goes_on for answer in rest)
 
 
+def test_a_mode_without_a_target_has_its_next_note_before_the_targets_of_others(whole: History) -> None:
+    of_main = [c for c in whole.landings if c.part == "body" and c.mode == "main" and c.landing != "target"]
+    of_air = [c for c in whole.landings if c.part == "body" and c.mode == "air" and c.landing == "target"]
+    assert of_main
+    assert of_air
+    (first, *rest) = (a for a in answers(replace(whole, landings=(*of_air, *of_main))) if a.question == "far")
+    assert first.told.startswith("Next note ")
+    assert [answer.told.split(" to ")[0] for answer in rest] == ["air"] * len(of_air)
+
+
 @pytest.mark.parametrize(("overshoot", "limits"), [(0.19, 0), (0.2, 1), (None, 0)])
 def test_a_step_that_may_pass_a_landing_is_a_limit(whole: History, overshoot: float | None, limits: int) -> None:
     risky = replace(whole, landings=tuple(replace(c, overshoot=overshoot) for c in whole.landings))
