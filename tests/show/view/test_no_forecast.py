@@ -48,7 +48,7 @@ def _with(history: History, kind: NoForecast) -> tuple[History, Landing]:
 def test_the_reason_stands_on_every_face(whole: History, kind: NoForecast) -> None:
     history, landing = _with(whole, kind)
     why, cell = no_forecast_text(landing), no_forecast_cell(landing)
-    slip, card, *rest = (flat(page) for page in pages_of(report_bytes(history, InstrumentSettings())))
+    slip, card, *rest = (flat(page) for page in pages_of(report_bytes(history, InstrumentSettings(pages="full"))))
     # The terminal counts cuts, and no cut led to a stage that settled.
     said = "no forecast, no cut led here" if kind == "few steps" else why
     assert said in flat(" ".join(line for line, _ in history_lines(history)))
@@ -72,7 +72,7 @@ def test_what_would_make_it_sure_stands_on_every_face(whole: History) -> None:
     history, _ = _with(whole, "on target")
     more = "about 4 more taps would make it sure"
     assert more in flat(" ".join(line for line, _ in history_lines(history)))
-    slip, _card, *rest = (flat(page) for page in pages_of(report_bytes(history, InstrumentSettings())))
+    slip, _card, *rest = (flat(page) for page in pages_of(report_bytes(history, InstrumentSettings(pages="full"))))
     assert more in slip
     assert any(more in page for page in rest)
     assert any("(+4 taps)" in page for page in rest)
