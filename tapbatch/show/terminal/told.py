@@ -80,7 +80,8 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
     lines += said(told.strongest, first="  ") if told.strongest else []
     if not full:
         return lines
-    others = [line for text in told.others for line in said(text, first="  ")]
+    hz = f"targets: {', '.join(told.targets_hz)}" if told.targets_hz else ""
+    others = [line for text in (*told.others, hz) for line in said(text, first="  ") if text]
     return [*lines, *others, *reading_lines(stage, steady_cents, full=True, history=history)]
 
 

@@ -15,6 +15,7 @@ from tapbatch.compare.faults import Fault, faults_of
 from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.landings import target_hz_text
 from tapbatch.show.say.left import left_text, no_target_text
 from tapbatch.show.say.moves import more_taps_text, moved_text
 from tapbatch.show.view.answers import alike_limits, last_heard_text
@@ -43,7 +44,8 @@ class Told:
     """What is said of a stage at first: its name, its faults, three answers a subject, and the strongest beside.
 
     ``answers`` is empty if nothing could be read; ``strongest`` is empty if the strongest is worked on itself.
-    ``others`` says what is left of the other targets of the part, and is told on request.
+    ``others`` says what is left of the other targets of the part, and ``targets_hz`` which frequencies all targets
+    are; both are told on request.
     """
 
     name: str
@@ -51,6 +53,7 @@ class Told:
     answers: tuple[Three, ...]
     strongest: str = ""
     others: tuple[str, ...] = ()
+    targets_hz: tuple[str, ...] = ()
 
 
 def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
@@ -62,6 +65,7 @@ def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
         answers=tuple(_three(history, stage, subject) for subject in subjects),
         strongest=strongest_line(history, stage),
         others=tuple(_others(history, stage, {subject.name for subject in subjects})),
+        targets_hz=tuple(filter(None, map(target_hz_text, _landings_at(history, stage)))),
     )
 
 
@@ -143,7 +147,7 @@ def _left(history: History, stage: Stage, subject: Subject) -> str:
         return f"what is left is said of {last.stage_shown}, the latest stage"
     if subject.mode is None:
         return f"how far is not known; {last_heard_text(history, stage, subject.name)}"
-    ours = [c for c in history.landings if (c.part, c.stage, c.mode) == (stage.part, stage.stage, subject.name)]
+    ours = [c for c in _landings_at(history, stage) if c.mode == subject.name]
     work = kind_of_work(stage, history.of_part(stage.part))
     target = min((c for c in ours if c.landing == "target"), key=lambda c: abs(c.cents_to_go), default=None)
     if target is not None:
@@ -162,12 +166,15 @@ def _ahead(history: History, ours: list[Landing]) -> Landing | None:
     return next(iter([*chosen, *towards, *sorted(known, key=lambda c: abs(c.cents_to_go))]), None)
 
 
+def _landings_at(history: History, stage: Stage) -> list[Landing]:
+    return [c for c in history.landings if (c.part, c.stage) == (stage.part, stage.stage)]
+
+
 def _others(history: History, stage: Stage, told: Collection[str]) -> Iterator[str]:
     work = kind_of_work(stage, history.of_part(stage.part))
-    for landing in history.landings:
+    for landing in _landings_at(history, stage):
         mode = mode_at(stage, landing.mode)
-        here = (landing.part, landing.stage) == (stage.part, stage.stage) and landing.landing == "target"
-        if here and mode is not None and landing.mode not in told:
+        if landing.landing == "target" and mode is not None and landing.mode not in told:
             yield f"{landing.mode} {_to(landing, mode, work=work)}"
 
 

@@ -72,6 +72,8 @@ def test_a_target_of_another_mode_is_told_on_request(whole: History) -> None:
     targets = {c.mode for c in whole.landings if c.landing == "target" and c.stage == stage.stage}
     told = told_of(working_on(whole, stage, "main"), stage)
     assert [text.split()[0] for text in told.others] == sorted(targets - {"main"})
+    assert len(told.targets_hz) == len(targets)
+    assert all(text.endswith(" Hz") for text in told.targets_hz)
 
 
 def test_an_earlier_stage_sends_the_reader_to_the_latest(whole: History) -> None:
