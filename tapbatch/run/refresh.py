@@ -17,7 +17,7 @@ from itertools import chain
 from tapbatch.model.errors import ShopError, TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
-from tapbatch.results.files import REPORT, put_file
+from tapbatch.results.files import OWN_PAGE, REPORT, put_file
 from tapbatch.results.marks import Mark, drop_mark, files_as_left, put_card, write_mark
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Standing, not_worked_out, work_out
@@ -133,7 +133,7 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
         tables="" if refused or standing.damaged else fingerprint,
         report="" if refused or standing.damaged else drawn,
         card=card,
-        files=files_as_left(folder, [*TABLE_FILES, REPORT, workbook_name(name)]),
+        files=files_as_left(folder, [*TABLE_FILES, REPORT, OWN_PAGE, workbook_name(name)]),
         lines=standing.lines,
         notices=(*standing.notices, *map(notice_text, refused)),
         attention=standing.attention,
@@ -173,7 +173,7 @@ def clear_forgotten(shop: Shop, marks: Mapping[str, Mark], known: set[str]) -> N
             # What it leads to is not the tool's to delete.
             drop_mark(shop.results_dir, instrument)
             continue
-        for name in (*TABLE_FILES, REPORT, workbook_name(instrument)):
+        for name in (*TABLE_FILES, REPORT, OWN_PAGE, workbook_name(instrument)):
             with suppress(OSError):
                 (folder / name).unlink()
         with suppress(OSError):

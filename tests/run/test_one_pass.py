@@ -80,7 +80,7 @@ def attention_of(shop: Path) -> dict[str, dict[str, str]]:
 def test_the_results_hold_what_the_contract_names(done: Path) -> None:
     for instrument in ("lyre-2", "na"):
         names = {p.name for p in (done / "results" / instrument).iterdir()}
-        assert names == {*(f"{t}.csv" for t in TABLES), "report.pdf"}
+        assert names == {*(f"{t}.csv" for t in TABLES), "report.pdf", "page.html"}
     assert rows_of(done / "results" / "attention.csv") == []
 
 
