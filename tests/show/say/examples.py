@@ -38,6 +38,7 @@ NOTICES = {
         Notice("new method", method="15", method_before="14", count=3, kept_count=1),
         Notice("no recordings", path="/shop/recordings"),
         Notice("not replaced", path="/shop/modes.csv", other_path="modes (new).csv", text="in use"),
+        Notice("placed", path="lyre-2/01 joined/take 1.wav", other_path="take 1.wav"),
         Notice("set aside", path="ledger.json", other_path="refused-ledger.json", text="is not JSON"),
     )
 }
