@@ -1,6 +1,6 @@
 """Make the pictures of the README from the sample shop: ``python docs/make_pictures.py``.
 
-Conventions: ``slip.png`` is the first page of a report, ``page.png`` the top of the page of all instruments as
+Conventions: ``slip.png`` is the first page of a report, ``page.png`` the top of its page in the browser as
 Chromium shows it. Both come from a run of ``sample_data`` into a temporary folder, so nothing in the checkout changes
 but the pictures. It needs the programs ``pdftoppm`` (Debian: poppler-utils) and ``chromium``, and takes ten seconds.
 """
@@ -50,7 +50,7 @@ def picture_page(results: Path, target: Path, profile: Path) -> None:
         f"--user-data-dir={profile}",
         f"--window-size={PAGE_WIDTH_PX},{PAGE_HEIGHT_PX}",
         f"--screenshot={target}",
-        (results / "index.html").as_uri(),
+        (results / INSTRUMENT / "page.html").as_uri(),
     ]
     subprocess.run(command, check=True, capture_output=True, timeout=120)
 

@@ -20,11 +20,7 @@ if TYPE_CHECKING:
 
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.history import History
-    from tapbatch.model.reading import Attention
     from tapbatch.model.settings import InstrumentSettings
-    from tapbatch.run.one_pass import Outcome
-    from tapbatch.shop.folder import Shop
-    from tapbatch.watch.serving import Live
 
 app = typer.Typer(
     name="tapbatch",
@@ -188,11 +184,12 @@ def _watch(
     from tapbatch.watch.hints import FolderHints, NoHints
     from tapbatch.watch.measuring import Beside as MeasureBeside
     from tapbatch.watch.serving import HERE, PORT, Live, Serving
+    from tapbatch.watch.telling import AtTerminal
     from tapbatch.watch.watching import LOOK_EVERY_S, Watch
 
     shop = open_shop(root)
     live = Live(lambda: bench.results_dir or shop.results_dir)
-    hints = NoHints() if poll else FolderHints(shop.recordings_dir, _note)
+    hints = NoHints() if poll else FolderHints((shop.recordings_dir, shop.inbox_dir), _note)
     measurer = MeasureBeside(hints.rouse, time.monotonic)
     measurer.warm_up()
     bench = Watch(
@@ -200,7 +197,7 @@ def _watch(
         root=root,
         hints=hints,
         clock=time.monotonic,
-        teller=_Bench(live, full=full),
+        teller=AtTerminal(live, full=full),
         look_every_s=poll or LOOK_EVERY_S,
         progress=progress,
         drawer=Beside(hints.rouse),
@@ -213,48 +210,6 @@ def _watch(
             typer.echo(f"the page is at {serving.url}; its bench card at {serving.url}#bench")
             sys.stdout.flush()
         bench.go_on()
-
-
-class _Bench:
-    """Prints what a watch reports, and tells the page which instrument was read last."""
-
-    def __init__(self, live: Live, *, full: bool = False) -> None:
-        self._live = live
-        self._full = full
-
-    def began(self, outcome: Outcome) -> None:
-        from tapbatch.run.telling import print_outcome
-        from tapbatch.show.terminal.readings import print_attention
-
-        print_outcome(outcome)
-        print_attention(outcome.attention)
-        typer.echo("watching; drop recordings in, Ctrl-C ends")
-        sys.stdout.flush()
-
-    def arrived(self, history: History, path: str, shop: Shop) -> None:
-        from tapbatch.show.browser.article import card_id
-        from tapbatch.show.terminal.readings import print_lines
-        from tapbatch.show.terminal.told import arrival_lines
-
-        self._live.latest = card_id(history.instrument)
-        steady_cents = shop.settings_of(history.instrument).steady_cents
-        print_lines(arrival_lines(history, path, steady_cents, full=self._full))
-        sys.stdout.flush()
-
-    def aimed(self, history: History, shop: Shop) -> None:
-        from tapbatch.show.terminal.readings import print_lines
-        from tapbatch.show.terminal.told import history_lines
-
-        print_lines(history_lines(history, shop.settings_of(history.instrument).steady_cents, full=self._full))
-        sys.stdout.flush()
-
-    def attention(self, items: tuple[Attention, ...]) -> None:
-        from tapbatch.show.terminal.readings import print_attention
-
-        print_attention(items)
-
-    def note(self, text: str) -> None:
-        _note(text)
 
 
 @app.command(epilog=_examples("tapbatch read tap.m4a", "tapbatch read *.wav --concert-pitch 431"))
@@ -333,6 +288,72 @@ def compare(
         print_lines(comparison_lines(comparison))
     print_attention(attention)
     raise typer.Exit(1 if attention else 0)
+
+
+@app.command(
+    epilog=_examples(
+        "tapbatch now cittern-12 06-voicing closed step --on air",
+        "tapbatch now --next                     I have cut",
+        "tapbatch now --undo                     that was a bad take",
+        'tapbatch now cittern-12 05-closed --give "New Recording 4.m4a"',
+        "tapbatch now                            what is on the bench?",
+    )
+)
+def now(
+    words: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[INSTRUMENT STAGE [WORD]...] [SHOP]", help="What is on the bench from now on."),
+    ] = None,
+    on: Annotated[
+        list[str] | None, typer.Option("--on", metavar="MODE", help="The label of the mode that you work on.")
+    ] = None,
+    next_step: Annotated[bool, typer.Option("--next", help="I have cut: the next step begins.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Take the last recording out of its place.")] = False,
+    given: Annotated[
+        list[str] | None,
+        typer.Option("--give", metavar="NAME", help="Give this recording the place named, or what is on the bench."),
+    ] = None,
+    new: Annotated[bool, typer.Option("--new", help="The name is new, and not a slip for a known one.")] = False,
+) -> None:
+    """Say what is on the bench, for the recordings in the inbox.
+
+    From then on, recordings that fall into the folder inbox/ are copied to their place, each by the time at which it
+    was recorded, and the originals stay. This ends at night, or after four hours without a recording. With the word
+    step, recordings join the present step until --next. Without any words, it says what is on the bench and where
+    the last ten recordings went.
+    """
+    from tapbatch.run.inbox import attention_of
+    from tapbatch.run.now import Asked, answer
+    from tapbatch.shop.folder import open_shop
+    from tapbatch.show.say.notices import notice_text
+    from tapbatch.show.terminal.bench import bench_line, last_lines, moved_lines
+    from tapbatch.show.terminal.readings import print_attention
+
+    fields, shop = list(words or ()), Path()
+    if fields and (Path(fields[-1]) / "recordings").is_dir():
+        shop = Path(fields.pop())
+    asked = Asked(
+        fields=tuple(fields),
+        on=tuple(on or ()),
+        next_step=next_step,
+        undo=undo,
+        given=tuple(given or ()),
+        new=new,
+    )
+    done = answer(open_shop(shop), asked, say=_note)
+    for line in (notice_text(notice) for notice in done.looked.notices):
+        _note(line)
+    for line in moved_lines(done.taken_out, done.given):
+        _tell(line)
+    if done.is_new and done.bench is not None:
+        _tell(f"{done.bench.stage} is a new stage of {done.bench.instrument}")
+    _tell(bench_line(done.bench, done.lapsed, done.lapses_at))
+    if not (fields or next_step or undo or given):
+        for line in last_lines(done.looked.log.last()):
+            _tell(line)
+    waiting = attention_of(done.looked.waiting)
+    print_attention(waiting)
+    raise typer.Exit(1 if waiting else 0)
 
 
 @app.command(epilog=_examples("tapbatch forget cittern-07_02-thinned_top_1.wav my-shop"))
@@ -474,7 +495,3 @@ def _print_reading(path: Path, history: History, settings: InstrumentSettings, *
         typer.echo(reading_to_json(history.stages[0]))
     else:
         print_lines(file_lines(history, settings.steady_cents, full=full))
-
-
-if __name__ == "__main__":
-    main()

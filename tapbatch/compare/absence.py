@@ -7,8 +7,9 @@ The energy expected at the later stage is that of the earlier one, plus the chan
 (the median of theirs): the blow, the distance, the gain. How far single modes are from that change is the scatter of
 taps and points; it is pooled with a prior of 5 dB that counts as much as four modes. Against it stands the energy
 that would have been heard with 95 %, or the skirt of a stronger mode, if that is higher. A mode is ``gone`` only if
-the energy expected exceeds that by twice the scatter. Otherwise it is ``unheard``: it may be there. So it is if
-nothing can be said: no point in common, or readings older than the background.
+the energy expected exceeds that by twice the scatter, or by more if several modes are missing: they are one family,
+in which a false ``gone`` is no likelier than of a single mode (Bonferroni). Otherwise it is ``unheard``: it may be
+there. So it is if nothing can be said: no point in common, or readings older than the background.
 
 Where samples are kept, all taps are asked together (:mod:`tapbatch.measure.asked`); if they say that something is
 there, the mode is not gone. Where none are, the limit is that of the list of modes
@@ -39,6 +40,8 @@ SCATTER_DB = 5.0
 
 PRIOR_COUNTS = 4
 TIMES_SCATTER = 2.0
+"""For a mode that is the only one missing: exceeded by chance once in 44 (normal distribution)."""
+
 LISTED_MARGIN_DB = 6.0
 """Added to the energy at which a mode is listed, where no tap can be asked."""
 
@@ -63,11 +66,12 @@ def absence_judge(before: Stage, after: Stage, kept_of: KeptOf | None = None) ->
     was, now = _energies(before, points), _energies(after, points)
     changes = sorted(now[name] - was[name] for name in was.keys() & now.keys())
     modes = {m.mode: m for m in before.modes}
+    margin_db = times_scatter(len(was.keys() - now.keys())) * _scatter_db(changes) if changes else 0.0
 
     def is_gone(name: str) -> bool:
         if name not in was or not changes:
             return False
-        expected_db = was[name] + median(changes) - TIMES_SCATTER * _scatter_db(changes)
+        expected_db = was[name] + median(changes) - margin_db
         freq_hz, t60_s = modes[name].freq_hz * _moved(before, after), modes[name].t60_s
         if t60_s is None:
             # A line whose decay is not known cannot be asked for.
@@ -83,6 +87,19 @@ def absence_judge(before: Stage, after: Stage, kept_of: KeptOf | None = None) ->
         return listed_db is not None and expected_db > listed_db
 
     return is_gone
+
+
+def times_scatter(missing: int) -> float:
+    """Return by how many times the scatter a mode must exceed the limit, where so many modes are missing.
+
+    Examples
+    --------
+    >>> [round(times_scatter(missing), 2) for missing in (0, 1, 3, 10)]
+    [2.0, 2.0, 2.43, 2.84]
+    """
+    from scipy.special import ndtr, ndtri
+
+    return -float(ndtri(ndtr(-TIMES_SCATTER) / max(missing, 1)))
 
 
 def _points(stage: Stage) -> set[str]:

@@ -26,7 +26,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.compare.absence import KeptOf
@@ -48,6 +48,7 @@ from tapbatch.compare.random_effects import (
     random_effects,
     t_95,
 )
+from tapbatch.compare.same_mode import Paired, paired
 from tapbatch.compare.setup_numbers import setup_numbers
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.compare.tap_sets import LN_T60_UNIT, t60_sets
@@ -66,7 +67,6 @@ _LEAST_SHARE = 1e-5
 _NEW_STRINGS = re.compile(
     r"\b(new|fresh|other|changed?) (set of )?strings?\b|\bre-?string|\bre-?strung\b", re.IGNORECASE
 )
-_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +105,11 @@ class BalanceChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Two stages side by side: what moved, what rings longer, the balance, and what differs besides the wood."""
+    """Two stages side by side: what moved, what rings longer, the balance, and what differs besides the wood.
+
+    Between two instruments, ``by_note`` names the modes that only nearness of note makes the same, ``only_before``
+    and ``only_after`` those that have no counterpart; within one, they are empty.
+    """
 
     before: Stage
     after: Stage
@@ -113,6 +117,9 @@ class Comparison:
     sustain: tuple[SustainChange, ...]
     balance: tuple[BalanceChange, ...]
     cautions: tuple[Caution, ...]
+    by_note: tuple[str, ...] = ()
+    only_before: tuple[str, ...] = ()
+    only_after: tuple[str, ...] = ()
 
 
 def is_firm(chance: float | None) -> bool:
@@ -162,7 +169,7 @@ def side_by_side(
         As :func:`tapbatch.compare.history.build_history` makes them.
     settings, settings_after : InstrumentSettings
         Those of the instrument of each stage; leave out the second if both are of one instrument. Between two
-        instruments modes are matched by label, and lead with lead; other names mean nothing across instruments.
+        instruments modes are paired by label, else by nearness of note (:mod:`tapbatch.compare.same_mode`).
     drifts : sequence of Drift, optional
         What moved between the two, where that is known already.
     bench : Bench, optional
@@ -175,8 +182,8 @@ def side_by_side(
     Comparison
         Sustain: the whole and the bands by kind, then modes by frequency, then strings by number.
     """
-    if settings_after is not None:
-        before, after = _by_label(before), _by_label(after)
+    pairs = Paired(before, after, (), (), ()) if settings_after is None else paired(before, after)
+    before, after = pairs.before, pairs.after
     kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
     if drifts is None:
         drifts = drift_between(before, after, settings.steady_cents, kinds, bench, kept_of)
@@ -193,6 +200,9 @@ def side_by_side(
         sustain=tuple(sustain),
         balance=_balance(before, after, settings),
         cautions=(*differs, *_new_strings(before, after)),
+        by_note=pairs.by_note,
+        only_before=pairs.only_before,
+        only_after=pairs.only_after,
     )
 
 
@@ -323,22 +333,6 @@ def _of_mode(drift: Drift, before: Stage, after: Stage, held: NoVerdict | None) 
         why=why,
         flags=tuple(dict.fromkeys(f for m in sides if m for f in m.flags)),
     )
-
-
-def _by_label(stage: Stage) -> Stage:
-    """Return a stage whose modes bear names that another instrument shares: labels, and ``lead``."""
-    lead = stage.lead.mode if stage.lead else ""
-
-    def shared(name: str) -> str:
-        if name and not _PROVISIONAL.match(name):
-            return name
-        return "lead" if name and name == lead else ""
-
-    modes = tuple(replace(m, mode=shared(m.mode)) for m in stage.modes if shared(m.mode))
-    heard = tuple(
-        replace(h, mode_names=tuple(tuple(shared(n) for n in names) for names in h.mode_names)) for h in stage.heard
-    )
-    return replace(stage, modes=modes, heard=heard)
 
 
 # ------------------------------------------------------------------- strings

@@ -82,15 +82,16 @@ def _integrated(variances: Sequence[float], dofs: Sequence[float]) -> list[tuple
     s0 = float(np.median(seen)) * np.exp(np.arange(-_SPAN, _SPAN + _STEP / 2.0, _STEP))[None, :, None]
     # A variance divided by s0^2 is F distributed with d and d0 degrees of freedom. Terms that do not depend on d0 or
     # s0 are left out.
-    logs = gammaln((dof + d0) / 2.0) - gammaln(d0 / 2.0) - dof / 2.0 * np.log(d0 * s0)
-    logs = (logs - (dof + d0) / 2.0 * np.log1p(dof * seen / (d0 * s0))).sum(axis=2) - np.array(unlikely)[:, None]
+    half, scale = (dof + d0) / 2.0, d0 * s0
+    total = scale + dof * seen
+    logs = gammaln(half) - gammaln(d0 / 2.0) + d0 / 2.0 * np.log(scale) - half * np.log(total)
+    logs = logs.sum(axis=2) - np.array(unlikely)[:, None]
     weights = np.exp(logs - logs.max())
     weights = (weights / weights.sum())[:, :, None]
-    precision = (d0 + dof) / (d0 * s0 + dof * seen)
+    precision = 2.0 * half / total
     mean = (weights * precision).sum(axis=(0, 1))
     # The variance of a precision is its variance at known d0 and s0, plus the variance of its mean over both.
-    known = (weights * precision**2 * 2.0 / (d0 + dof)).sum(axis=(0, 1))
-    spread = known + (weights * (precision - mean) ** 2).sum(axis=(0, 1))
+    spread = (weights * (precision**2 / half + (precision - mean) ** 2)).sum(axis=(0, 1))
     return [(float(1.0 / m), float(2.0 * m * m / v)) for m, v in zip(mean, spread, strict=True)]
 
 

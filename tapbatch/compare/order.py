@@ -103,14 +103,15 @@ def place(items: Iterable[Item], settings: InstrumentSettings, notes: Notes) -> 
 
 
 def recorded_when(heard: Heard) -> datetime | None:
-    """Return when a recording was made, from its metadata, else from a date in its name; aware times become UTC.
+    """Return when a recording was made, from its metadata, its name, or when it came; aware times become UTC.
 
     Returns
     -------
     datetime or None
         Naive, so that all can be compared; ``None`` if neither tells.
     """
-    return _parsed(heard.reading.recorded_at) or _parsed(date_in_name(heard.recording.path))
+    own = _parsed(heard.reading.recorded_at) or _parsed(date_in_name(heard.recording.path))
+    return own or _parsed(heard.recording.arrived_at)
 
 
 # ------------------------------------------------------- part and state
@@ -211,9 +212,12 @@ def _with_steps(heard: Sequence[Heard]) -> list[_Named]:
 
 
 def _steps_of(series: Sequence[Heard]) -> list[_Named]:
-    steps = in_sequence([h for h in series if not h.recording.again], lambda h: h) or list(series[:1])
-    named = [_Named(h, h.recording.stage, "", "", number) for number, h in enumerate(steps, start=1)]
-    anew = [h for h in series if h.recording.again and h not in steps]
+    # Recordings that give the same number belong to the same step; each of the others is a step of its own.
+    numbered = [_Named(h, h.recording.stage, "", "", n) for h in series if (n := h.recording.step_number)]
+    rest = [h for h in series if not h.recording.step_number]
+    steps = in_sequence([h for h in rest if not h.recording.again], lambda h: h) or rest[:1]
+    named = numbered + [_Named(h, h.recording.stage, "", "", number) for number, h in enumerate(steps, start=1)]
+    anew = [h for h in rest if h.recording.again and h not in steps]
     return named + [_Named(h, h.recording.stage, "", "", _step_set_up_anew(h, steps)) for h in anew]
 
 

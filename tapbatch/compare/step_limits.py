@@ -5,7 +5,7 @@ Conventions: distances in cents, from the reading to the landing. The first rule
 - ``on target``: the mode is on the landing, surely or likely; more work could only carry it off;
 - ``strung``: the latest stage is under string tension, and what is done to the wood then was not seen by itself;
 - ``fault``: a flag spoils the frequency of the latest reading (:data:`SPOILING_FLAGS`), a mode may have swapped names
-  at one of the steps, or something besides the work moved it there (:data:`SPOILING_CAUTIONS`);
+  on one of the steps, or something besides the work moved it there (:data:`SPOILING_CAUTIONS`);
 - ``few steps``: fewer than three steps of the same work; ``points``: their stages have no tapping point in common;
 - ``past``: the work surely leads away from the landing, and the mode lay on its other side when the work began; or
   the work carried it past a target within fewer than three steps;
@@ -99,7 +99,7 @@ def faults_of(work: Work, modes: Iterable[str], drifts: Iterable[Drift]) -> tupl
     """
     names = set(modes)
     into = {work.stages[after].stage for _, after in work.steps}
-    found = {flag for stage in work.stages for flag in _flags(stage, names) if flag == "identity?"}
+    found = {flag for s in work.stages if s.stage in into for flag in _flags(s, names) if flag == "identity?"}
     found |= {flag for flag in (*_flags(work.stages[-1], names), *work.stages[-1].flags) if flag in SPOILING_FLAGS}
     differs = {c.kind for d in drifts if d.mode in names and d.to_stage in into for c in d.cautions}
     return tuple(f for f in SPOILING_FLAGS if f in found) + tuple(c for c in SPOILING_CAUTIONS if c in differs)

@@ -65,6 +65,38 @@ def with_working_on(
     return replace(history, worked_on=tuple(worked_on))
 
 
+SaidSteps = Sequence[tuple[str, int, tuple[str, ...]]]
+"""What the maker said, in that order: the stage without the number of a step, the step (0 without), the labels."""
+
+
+def said_of_stages(history: History, settings: InstrumentSettings, steps: SaidSteps) -> Said:
+    """Return what the maker said of each stage: in a series of steps, what was said last up to that step.
+
+    A label counts for the part that the settings give it.
+
+    Examples
+    --------
+    >>> empty = History(instrument="cittern-07", instrument_shown="Cittern-07", stages=(), drifts=())
+    >>> said_of_stages(empty, InstrumentSettings(), [("06-voicing", 1, ("air",))])
+    {}
+    """
+    part_of = {mode.label: identity(mode.part) for mode in settings.mode}
+    told: dict[tuple[str, str], tuple[str, ...]] = {}
+    for stage in history.stages:
+        base = stage.heard[0].recording.stage if stage.heard else stage.stage
+        number = _step_of(stage.stage, base)
+        for name, step, labels in steps:
+            mine = tuple(label for label in labels if part_of.get(label) == stage.part)
+            if name == base and step <= number and mine:
+                told[stage.part, stage.stage] = mine
+    return told
+
+
+def _step_of(stage: str, base: str) -> int:
+    number = stage.removeprefix(f"{base}-step-")
+    return int(number) if number != stage and number.isdecimal() else 0
+
+
 def _of_part(
     part: str, stages: Sequence[Stage], settings: InstrumentSettings, rests: Rests, said: Said
 ) -> Iterator[WorkedOn]:

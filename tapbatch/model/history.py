@@ -134,9 +134,15 @@ class Note:
     temperature_c: float | None = None
     humidity_pct: float | None = None
     mass_g: float | None = None
+    length_mm: float | None = None
+    width_mm: float | None = None
+    thickness_mm: tuple[float, ...] = ()
     opening_mm2: float | None = None
     opening_edge_mm: float | None = None
     string_pitch_hz: float | None = None
+    strings: str = ""
+    removed_g: float | None = None
+    place: str = ""
     remark: str = ""
 
 

@@ -44,6 +44,7 @@ MOST_BYTES = 160
 _SEPARATOR = re.compile(r"_|\s+[-–—]\s+")
 _REFUSED = re.compile(r'[\s<>:"/\\|?*\x00-\x1f\x7f-\x9f\ud800-\udfff]+')
 _TRAILING_DOTS = re.compile(r"\.+$")
+_STEP = re.compile(r"step-([0-9]{1,4})")
 _DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(?=\.|$)")
 _NUMBER = re.compile(r"[0-9]{1,18}")
 _NUMBER_IN_FRONT = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
@@ -116,6 +117,8 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
     '03-bars-fitted'
     >>> parse_name("Cittern-07/05-voicing/step/New Recording 4.m4a").step
     True
+    >>> parse_name("Cittern-07/05-voicing/step 3/New Recording 4.m4a").step_number
+    3
     >>> parse_name("cittern-07_top_fre.wav")
     Traceback (most recent call last):
     ...
@@ -154,6 +157,7 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
         spot=said.get("spot", ""),
         take=take,
         step="step" in said,
+        step_number=int(said["step"]) if said.get("step", "").isdecimal() else 0,
         again="again" in said,
         resets="resets" in said,
     )
@@ -237,7 +241,7 @@ def _sort_words(words: list[str], extra_parts: frozenset[str], where: str) -> di
     said: dict[str, str] = {}
     for word in words:
         key = identity(word)
-        group, value = _with_name(key) or (group_of.get(key, ""), key)
+        group, value = _with_name(key) or _numbered_step(key) or (group_of.get(key, ""), key)
         if not group or not value:
             raise NamingError(where, f"unknown word '{word}' in the name", _remedy(word, tuple(group_of)))
         if said.setdefault(group, value) != value:
@@ -250,6 +254,12 @@ def _sort_words(words: list[str], extra_parts: frozenset[str], where: str) -> di
 def _with_name(key: str) -> tuple[str, str] | None:
     """Return what a word with a name of the maker's describes, and that name; ``None`` for all other words."""
     return next(((group, key[len(start) :]) for start, group in NAMED.items() if key.startswith(start)), None)
+
+
+def _numbered_step(key: str) -> tuple[str, str] | None:
+    """Return the number of a step, such as that of ``step-3``; ``None`` for all other words, and for a step 0."""
+    match = _STEP.fullmatch(key)
+    return ("step", str(int(match[1]))) if match and int(match[1]) else None
 
 
 def _remedy(word: str, known: tuple[str, ...]) -> str:

@@ -49,7 +49,7 @@ OfInstrument = Literal[
 ]
 """What may be noticed of all recordings of an instrument."""
 
-OfRun = Literal["new method", "no recordings", "not replaced", "set aside"]
+OfRun = Literal["new method", "no recordings", "not replaced", "set aside", "placed"]
 """What may be noticed of a whole run."""
 
 NoticeKind = Literal[OfRecording, OfInstrument, OfRun]
@@ -90,6 +90,7 @@ class Notice:
     new method          ``method``, ``method_before``; ``count`` measured anew, ``kept_count`` kept without sound
     no recordings       ``path``: where to drop them
     not replaced        ``path``, ``other_path``: the name of the new file beside it; ``text``: the reason
+    placed              ``path`` of a recording below recordings/, ``other_path`` of its original in the inbox
     set aside           ``path`` of a recording or a kept file, ``other_path``: the new name, ``text``: why
     ==================  ==============================================================================
 

@@ -40,7 +40,8 @@ class Recording:
     does not give them; they are filled in later from the settings of the stage, or else from the defaults. ``spot``
     is the place in the room, empty if the name does not give it. At another spot, instrument and phone were carried
     a metre or more and set up anew. ``resets`` means that everything was put down and set up anew in each pause of
-    five seconds or more.
+    five seconds or more. ``step_number`` counts from 1 if the name numbers the step, and is 0 otherwise.
+    ``arrived_at`` is when it was first seen in the inbox (ISO 8601), empty if it did not come from there.
     """
 
     path: str
@@ -58,6 +59,8 @@ class Recording:
     again: bool = False
     spot: str = ""
     resets: bool = False
+    step_number: int = 0
+    arrived_at: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -104,7 +104,9 @@ class InstrumentSettings(_Frozen):
     steady_cents: float = Field(default=3.0, gt=0, le=50)
     paper: Literal["A4", "Letter"] = "A4"
     strings_off_cents: float = Field(default=5.0, gt=0, le=50)
+    pages: Literal["short", "full"] = "short"
     family: str = ""
+    species: str = ""
     playing_pitch_hz: ConcertPitch | None = None
     scale_mm: float | None = Field(default=None, gt=0)
     strings: tuple[StringSetting, ...] = ()
@@ -138,6 +140,7 @@ class ShopSettings(_Frozen):
     paper: Literal["A4", "Letter"] = "A4"
     recordings: str = "recordings"
     results: str = "results"
+    inbox: str = "inbox"
 
 
 with interrupts_held():

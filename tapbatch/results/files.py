@@ -7,17 +7,19 @@ replaced (on some systems, while a spreadsheet has it open), the new one is kept
 
 from __future__ import annotations
 
-import filecmp
+import hashlib
 import os
 import re
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, suppress
 from pathlib import Path
+from typing import BinaryIO
 
 from tapbatch.model.errors import ShopError
 from tapbatch.model.notice import Notice
 
+_PIECE_BYTES = 1 << 20
 _HALF_WRITTEN = re.compile(r"\.[0-9a-f]{12}\.part")
 
 
@@ -60,27 +62,57 @@ def put_file(path: Path, data: bytes) -> Notice | None:
     return _move_over(fresh, path)
 
 
-def put_pieces(path: Path, pieces: Iterable[bytes]) -> Notice | None:
-    """Put a file together from pieces, as :func:`put_file` does with the whole: no more than a piece is held.
+def put_copy(source: Path, path: Path) -> str:
+    """Copy a file to a path where there is none, in one step, and return the SHA-256 of what was copied.
+
+    Half-written copies that a kill left in the folder are deleted first.
+
+    Raises
+    ------
+    FileExistsError
+        If there is a file at ``path``; it is left alone.
+    OSError
+        If the source cannot be read, or the copy cannot be written.
 
     Examples
     --------
     >>> import tempfile
-    >>> path = Path(tempfile.mkdtemp()) / "index.html"
-    >>> put_pieces(path, [b"<html>", b"</html>"]), path.read_bytes()
-    (None, b'<html></html>')
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> _ = (folder / "a.wav").write_bytes(b"RIFF")
+    >>> len(put_copy(folder / "a.wav", folder / "b" / "a.wav"))
+    64
     """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    for stray in path.parent.iterdir():
+        if is_half_written(stray.name):
+            _drop(stray)
+    digest = hashlib.sha256()
+    with source.open("rb") as file:
+        fresh = _write_beside(path, _hashed(file, digest))
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        fresh = _write_beside(path, pieces)
-        if path.is_file() and filecmp.cmp(fresh, path, shallow=False):
-            _drop(fresh)
-            _drop(beside(path))
-            return None
-    except OSError as error:
-        remedy = "make room or let the folder be written, then run again"
-        raise ShopError(str(path), _reason(error), remedy) from error
-    return _move_over(fresh, path)
+        _move_to_new(fresh, path)
+    finally:
+        _drop(fresh)
+    _flush_folder(path.parent)
+    return digest.hexdigest()
+
+
+def _hashed(file: BinaryIO, digest: hashlib._Hash) -> Iterator[bytes]:
+    while piece := file.read(_PIECE_BYTES):
+        digest.update(piece)
+        yield piece
+
+
+def _move_to_new(fresh: Path, path: Path) -> None:
+    try:
+        os.link(fresh, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        # Some file systems have no links. Only the holder of the lock places files, so nobody comes in between.
+        if path.exists():
+            raise FileExistsError(path) from None
+        fresh.rename(path)
 
 
 def beside(path: Path) -> Path:
@@ -165,7 +197,8 @@ def _reason(error: OSError) -> str:
     return (error.strerror or type(error).__name__).lower()
 
 
-REPORT = "report.pdf"
+REPORT, OWN_PAGE = "report.pdf", "page.html"
+"""Files in the folder of an instrument, beside its tables."""
 
 
 def facts_of(path: Path) -> tuple[int, int] | None:

@@ -81,19 +81,22 @@ def _split(instrument: str, stage: str) -> tuple[str, str]:
 
 def _stages(histories: Mapping[str, History], instrument: str, stage: str) -> list[Stage]:
     if instrument not in histories:
-        raise ShopError(instrument, "no recordings of such an instrument", _nearest(instrument, list(histories)))
+        raise ShopError(instrument, "no recordings of such an instrument", _nearest(instrument, *_shown(histories)))
     stages = histories[instrument].stages
+    # Spelled as everywhere else, not as their identities.
+    shown = {s.stage: s.stage_shown for s in reversed(stages)}
     known = list(dict.fromkeys(s.stage for s in stages))
-    meant = stages_meant(stage, known)
+    meant, where = stages_meant(stage, known), f"{histories[instrument].instrument_shown}/{stage}"
     if len(meant) > 1:
-        raise ShopError(
-            f"{instrument}/{stage}",
-            f"several stages begin with that name: {', '.join(meant)}",
-            "write enough of the name to tell them apart",
-        )
+        listed = ", ".join(f"'{shown[name]}'" for name in meant)
+        raise ShopError(where, f"{len(meant)} stages begin with that", f"write one of {listed}")
     if not meant:
-        raise ShopError(f"{instrument}/{stage}", "there is no such stage", _nearest(stage, known))
+        raise ShopError(where, "there is no such stage", _nearest(stage, known, shown))
     return [s for s in stages if s.stage == meant[0]]
+
+
+def _shown(histories: Mapping[str, History]) -> tuple[list[str], dict[str, str]]:
+    return list(histories), {name: history.instrument_shown for name, history in histories.items()}
 
 
 def stages_meant(named: str, known: Sequence[str]) -> list[str]:
@@ -124,12 +127,12 @@ def stages_meant(named: str, known: Sequence[str]) -> list[str]:
     return whole or begun
 
 
-def _nearest(name: str, known: Sequence[str]) -> str:
+def _nearest(name: str, known: Sequence[str], shown: Mapping[str, str]) -> str:
     if not known:
         return "drop its recordings in, then run"
     near = difflib.get_close_matches(name, known, n=1)
-    expected = f"expected one of {', '.join(known)}"
-    return f"{expected}; did you mean {near[0]}?" if near else expected
+    expected = f"expected one of {', '.join(shown[each] for each in known)}"
+    return f"{expected}; did you mean {shown[near[0]]}?" if near else expected
 
 
 def _pairs(before: Sequence[Stage], after: Sequence[Stage]) -> list[tuple[Stage, Stage]]:

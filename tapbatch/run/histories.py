@@ -18,7 +18,7 @@ from tapbatch.compare.across import Common, Learned, common, learned_from, liked
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.targets import with_landings
-from tapbatch.compare.working_on import with_working_on
+from tapbatch.compare.working_on import said_of_stages, with_working_on
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import UNFORESEEN, ShopError, TapbatchError
 from tapbatch.model.history import History, Note
@@ -50,12 +50,13 @@ class Inputs:
     items: tuple[Item, ...]
     settings: InstrumentSettings
     notes: Mapping[NoteKey, Note]
+    said: tuple[tuple[str, int, tuple[str, ...]], ...] = ()
 
     @property
     def fingerprint(self) -> str:
         """Hash of the inputs, of the method and of the tool."""
         notes = sorted(self.notes.items())
-        told = (METHOD, tool_stamp(), self.instrument, self.items, self.settings.model_dump_json(), notes)
+        told = (METHOD, tool_stamp(), self.instrument, self.items, self.settings.model_dump_json(), notes, self.said)
         return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
 
 
@@ -251,7 +252,8 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     together = together_of(inputs, store)
     gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
     compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.bench, together.taps_of)
-    worked_on = with_working_on(compared, inputs.settings, shared.rests)
+    said = said_of_stages(compared, inputs.settings, inputs.said)
+    worked_on = with_working_on(compared, inputs.settings, shared.rests, said)
     history, unresolved = with_landings(worked_on, inputs.settings, shared.rests)
     return Worked(
         history=history,
@@ -278,7 +280,11 @@ def inputs_of(shop: Shop, stock: Inventory) -> dict[str, Inputs]:
         notes[key[0]][key] = note
     return {
         name: Inputs(
-            instrument=name, items=tuple(items[name]), settings=shop.settings_of(name), notes=notes.get(name, {})
+            instrument=name,
+            items=tuple(items[name]),
+            settings=shop.settings_of(name),
+            notes=notes.get(name, {}),
+            said=shop.log.said_of(name),
         )
         for name in sorted(items)
     }

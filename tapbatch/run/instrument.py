@@ -14,7 +14,7 @@ from tapbatch.compare.across import Common
 from tapbatch.model.errors import UNFORESEEN, TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
-from tapbatch.results.files import REPORT
+from tapbatch.results.files import OWN_PAGE, REPORT
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.histories import Inputs, history_of
 from tapbatch.run.lines import KeptLines
@@ -100,6 +100,7 @@ def not_worked_out(instrument: str, what: str, remedy: str) -> Standing:
 
 def _worked_out(task: Task) -> Standing:
     from tapbatch.show.browser.article import card_of
+    from tapbatch.show.browser.page import own_bytes
     from tapbatch.show.terminal.told import history_lines
 
     name, settings = task.inputs.instrument, task.inputs.settings
@@ -117,10 +118,12 @@ def _worked_out(task: Task) -> Standing:
         from tapbatch.show.pdf import report
 
         files[REPORT] = report.report_bytes(history, settings, lined)
+    card = card_of(history, settings, lined)
+    files[OWN_PAGE] = own_bytes(card, history.instrument_shown)
     return Standing(
         instrument=name,
         files=files,
-        card=card_of(history, settings, lined).to_bytes(),
+        card=card.to_bytes(),
         lines=tuple(line for line, _ in history_lines(history, settings.steady_cents)),
         notices=tuple(f"{name}: {notice_text(notice)}" for notice in notices),
         attention=worked.attention,

@@ -165,7 +165,7 @@ def _add(
     if recording.instrument in shop.refused_instruments:
         return
     settings = shop.settings_of(recording.instrument).of_measuring(recording.kind)
-    stock.recordings[shown] = replace(recording, sha256=entry.sha256)
+    stock.recordings[shown] = _known(shop, recording, entry)
     stock.ledger[shown] = replace(entry, key=reading_key(entry.sha256, settings))
 
 
@@ -209,8 +209,15 @@ def _remember(
     if recording.instrument in shop.refused_instruments:
         stock.unseen[shown] = kept
         return
-    stock.recordings[shown] = replace(recording, sha256=entry.sha256)
+    stock.recordings[shown] = _known(shop, recording, entry)
     stock.ledger[shown] = kept
+
+
+def _known(shop: Shop, recording: Recording, entry: Entry) -> Recording:
+    """Return a recording with the hash of its bytes and, if it came through the inbox, when it was first seen."""
+    placed = shop.log.placed.get(recording.path)
+    arrived_at = placed.at.isoformat(timespec="seconds") if placed is not None else ""
+    return replace(recording, sha256=entry.sha256, arrived_at=arrived_at)
 
 
 def is_there(path: Path) -> bool:

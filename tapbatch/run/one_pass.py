@@ -10,7 +10,7 @@ the recordings being measured, and the next run ends with the same tables.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import ShopError
@@ -21,6 +21,7 @@ from tapbatch.results.files import put_file
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.results.sealed import refuse, set_aside
 from tapbatch.results.store import ReadingStore
+from tapbatch.run.inbox import attention_of, look_into
 from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.inventory import Inventory, instruments_of, is_missing, take_stock, unknown_notes
 from tapbatch.run.measuring import Elsewhere, Progress, jobs_of, left_elsewhere, measure
@@ -98,6 +99,8 @@ class How:
         The readings; default those in the results folder.
     elsewhere
         What was measured before this run, and who measures the rest; default the run measures all.
+    inbox
+        The files of the inbox that have fully arrived; default all that keep what their headers promise.
     """
 
     jobs: int | None = 1
@@ -111,6 +114,7 @@ class How:
     shown: Callable[[History], None] | None = None
     store: ReadingStore | None = None
     elsewhere: Elsewhere | None = None
+    inbox: frozenset[str] | None = None
 
 
 def run_shop(shop: Shop, how: How | None = None) -> Outcome:
@@ -131,7 +135,10 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
     how = how or How()
     store = how.store or ReadingStore(shop.results_dir)
     with hold(shop.results_dir, name_of_command(), how.say):
+        shop, placed, waiting = _from_inbox(shop, how)
         stock = _stock(shop, store, how)
+        stock.attention.extend(waiting)
+        stock.notices.extend(placed)
         with Processes(how.jobs or cores()) as here:
             this = _Pass(shop, how, store, here, stock)
             try:
@@ -141,6 +148,16 @@ def run_shop(shop: Shop, how: How | None = None) -> Outcome:
                 for notice in (n for n in (*this.notices, *stock.notices) if n.kind == "set aside"):
                     how.say(notice_text(notice))
                 raise
+
+
+def _from_inbox(shop: Shop, how: How) -> tuple[Shop, list[Notice], list[Attention]]:
+    """Place what is in the inbox; return the shop with its log, what was placed, and what needs attention there."""
+    try:
+        looked = look_into(shop, arrived=how.inbox)
+    except ShopError as error:
+        # The inbox waits; what is in its place is measured all the same.
+        return shop, [], [Attention(where=error.where, what=error.what, remedy=error.remedy)]
+    return replace(shop, log=looked.log), looked.notices, attention_of(looked.waiting)
 
 
 def _stock(shop: Shop, store: ReadingStore, how: How) -> Inventory:

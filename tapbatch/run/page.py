@@ -1,4 +1,4 @@
-"""Make the page of all instruments, ``results/index.html``, from their cards.
+"""Make the page of all instruments, ``results/index.html``, from their cards; their own pages come with their tables.
 
 Conventions: the card of an instrument is made with its tables and kept as ``results/.readings/card-HASH.json``; its
 mark records the card's size and time. The page is remade only if a card, the attention list or the tool changed; what
@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
-from tapbatch.results.files import facts_of, put_file, put_pieces
+from tapbatch.results.files import facts_of, put_file
 from tapbatch.results.marks import Mark, read_card
 from tapbatch.results.readings import FOLDER
 from tapbatch.results.sealed import RefusedError, load, refuse, seal
@@ -60,6 +60,8 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     ShopError
         If the results cannot be written.
     """
+    from tapbatch.show.browser.page import index_bytes
+
     shown = sorted(marks, key=lambda mark: mark.instrument)
     basis = _basis(shown, attention)
     page, kept = results / PAGE, results / FOLDER / "page.json"
@@ -67,20 +69,10 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     if _as_left(kept, notices) == (basis, facts_of(page)):
         return PageSaid()
     refused: list[Notice] = []
-    notice = put_pieces(page, _pieces(results, shown, attention, refused))
+    notice = put_file(page, index_bytes(_cards(results, shown, refused), attention))
     if notice is None and not refused:
         put_file(kept, seal(json.dumps({"basis": basis, "facts": facts_of(page)})))
     return PageSaid((*notices, *refused, *([] if notice is None else [notice])), bool(refused))
-
-
-def _pieces(
-    results: Path, marks: Sequence[Mark], attention: Sequence[Attention], refused: list[Notice]
-) -> Iterator[bytes]:
-    """Yield the page in pieces. Cards are read twice, for the list of all and for the articles, and not held."""
-    from tapbatch.show.browser.page import page_pieces
-
-    rows = [card.row for card in _cards(results, marks, refused)]
-    yield from page_pieces(rows, _cards(results, marks, refused), attention)
 
 
 def _cards(results: Path, marks: Sequence[Mark], refused: list[Notice]) -> Iterator[Card]:

@@ -12,12 +12,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from tapbatch.model.bench_log import BenchLog
 from tapbatch.model.errors import SettingsError, ShopError
 from tapbatch.model.history import Note
 from tapbatch.model.names import PARTS, identity, is_passing_name
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings, ShopSettings
 from tapbatch.shop.notes import NoteKey, read_notes
+from tapbatch.shop.now_file import read_log
 from tapbatch.shop.settings_files import read_instrument_settings, read_shop_settings
 from tapbatch.shop.template import init_shop
 
@@ -30,12 +32,15 @@ class Shop:
 
     ``instruments`` holds, by identity, the settings of instruments that have a file of their own. ``refused`` lists
     what was not understood, and ``refused_instruments`` the identities of instruments left out because of it.
-    ``notes`` is keyed by the identities of instrument and stage.
+    ``notes`` is keyed by the identities of instrument and stage. ``log`` says what was on the bench; the folder
+    ``inbox_dir`` need not exist.
     """
 
     root: Path
     recordings_dir: Path
     results_dir: Path
+    inbox_dir: Path
+    log: BenchLog
     settings: ShopSettings
     instruments: Mapping[str, InstrumentSettings]
     refused: tuple[Attention, ...]
@@ -60,7 +65,7 @@ class Shop:
             raise SettingsError(instrument, "its settings are not understood", "correct its file in instruments/")
         if name in self.instruments:
             return self.instruments[name]
-        shared = self.settings.model_dump(exclude={"recordings", "results"})
+        shared = self.settings.model_dump(exclude={"recordings", "results", "inbox"})
         return InstrumentSettings.model_validate(shared)
 
     @property
@@ -116,16 +121,21 @@ def _open_shop(root: Path, results: Path | None) -> Shop:
     settings = read_shop_settings(root / "shop.toml")
     recordings_dir = _folder(root, "recordings", settings.recordings)
     results_dir = results if results is not None else _folder(root, "results", settings.results)
+    inbox_dir = _folder(root, "inbox", settings.inbox)
     _check_folders(recordings_dir, results_dir)
+    _check_inbox(inbox_dir, recordings_dir, results_dir)
     instruments, refused, refused_instruments = _read_instruments(root / "instruments", settings)
     notes, refused_notes = read_notes(root / "notes.csv")
+    log, refused_log = read_log(root)
     return Shop(
         root=root,
         recordings_dir=recordings_dir,
         results_dir=results_dir,
         settings=settings,
         instruments=instruments,
-        refused=(*refused, *refused_notes),
+        inbox_dir=inbox_dir,
+        log=log,
+        refused=(*refused, *refused_notes, *refused_log),
         refused_instruments=frozenset(refused_instruments),
         notes=notes,
     )
@@ -151,6 +161,16 @@ def _check_folders(recordings_dir: Path, results_dir: Path) -> None:
         what = "the recordings would be in the results folder, where tapbatch writes"
         remedy = "move the recordings to another folder, or choose another folder for the results"
         raise ShopError(str(results_dir), what, remedy)
+
+
+def _check_inbox(inbox_dir: Path, recordings_dir: Path, results_dir: Path) -> None:
+    if not inbox_dir.exists():
+        return
+    inbox = inbox_dir.resolve()
+    for other, what in ((recordings_dir, "recordings"), (results_dir, "results")):
+        if inbox.is_relative_to(other.resolve()) or other.resolve().is_relative_to(inbox):
+            found = f"inbox = '{inbox_dir}': the inbox and the {what} lie within one another"
+            raise SettingsError("shop.toml", found, "choose a folder of its own for the inbox")
 
 
 def _read_instruments(

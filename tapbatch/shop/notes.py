@@ -33,10 +33,14 @@ _RANGES = {
     "temperature_c": (-30.0, 60.0, "degrees Celsius from -30 to 60"),
     "humidity_pct": (0.0, 100.0, "per cent from 0 to 100"),
     "mass_g": (0.01, 1e6, "grams, over 0"),
+    "length_mm": (1.0, 1e5, "millimetres, 1 or more"),
+    "width_mm": (1.0, 1e5, "millimetres, 1 or more"),
+    "removed_g": (0.0, 1e6, "grams, 0 or more"),
     "opening_mm2": (0.0, 1e6, "square millimetres, 0 or more"),
     "opening_edge_mm": (0.0, 1e5, "millimetres, 0 or more"),
     "string_pitch_hz": (380.0, 470.0, "A4 in hertz from 380 to 470"),
 }
+_THICKNESS = (0.01, 1e4, "millimetres, over 0; several with spaces between")
 _SPACES = re.compile(r"[\s\u00a0\u202f'’]+")
 _YEAR_FIRST = re.compile(r"(?P<y>[0-9]{4})(?P<sep>[-/.])(?P<m>[0-9]{1,2})(?P=sep)(?P<d>[0-9]{1,2})")
 _YEAR_LAST = re.compile(r"(?P<a>[0-9]{1,2})(?P<sep>[-/.])\s?(?P<b>[0-9]{1,2})(?P=sep)\s?(?P<y>[0-9]{4})")
@@ -203,6 +207,9 @@ def _note(columns: list[str], row: list[str], place: str, shown: str) -> Note:
         stage=identity(cells["stage"]),
         date=_date(cells.get("date", ""), f"{place}, date", shown),
         work=cells.get("work", ""),
+        thickness_mm=_thickness(cells.get("thickness_mm", ""), f"{place}, thickness_mm", shown),
+        strings=cells.get("strings", ""),
+        place=cells.get("place", ""),
         remark=cells.get("remark", ""),
         **numbers,
     )
@@ -216,10 +223,20 @@ def _refuse_two_way(columns: list[str], row: list[str], delimiter: str, place: s
             raise SettingsError(shown, f"{place}, {column}: found {cell!r}", remedy)
 
 
+def _thickness(cell: str, place: str, shown: str) -> tuple[float, ...]:
+    """Return one reading or several, with spaces, semicolons or slashes between."""
+    readings = [_within(one, _THICKNESS, place, shown) for one in re.split(r"[\s;/]+", cell) if one]
+    return tuple(reading for reading in readings if reading is not None)
+
+
 def _number(cell: str, column: str, place: str, shown: str) -> float | None:
+    return _within(cell, _RANGES[column], place, shown)
+
+
+def _within(cell: str, limits: tuple[float, float, str], place: str, shown: str) -> float | None:
     if not cell:
         return None
-    low, high, expected = _RANGES[column]
+    low, high, expected = limits
     text = _SPACES.sub("", cell).replace("−", "-")
     # If both marks occur, the last is the decimal mark and the other separates thousands.
     if "," in text and "." in text:

@@ -32,9 +32,11 @@ _SHOP = """\
 # The paper for printed reports: "A4" or "Letter".
 #paper = "A4"
 
-# Where the recordings are and where the results go, if not in this folder (for example a cloud folder).
+# Where the recordings are, where the results go, and where recordings arrive that have no place yet (see docs/inbox),
+# if not in this folder (for example a cloud folder).
 #recordings = "recordings"
 #results = "results"
+#inbox = "inbox"
 """
 
 _INSTRUMENT = """\
@@ -49,9 +51,13 @@ _INSTRUMENT = """\
 #steady_cents = 3
 #paper = "A4"
 
-# What kind of instrument it is, and the A at which it is played, if that is not the A at which it is voiced.
+# What kind of instrument it is, its wood, and the A at which it is played, if it is voiced at another.
 #family = "cittern"
+#species = "spruce top, maple back and sides"
 #playing_pitch_hz = 440.0
+
+# How much of the report is printed: "short", or "full" with spectra, decays, tables and method.
+#pages = "full"
 
 # The open strings, counted from 1: either a note, or a note with what is needed to work out the tension. A string may
 # have a scale_mm of its own. If a plucked string is further out of tune than strings_off_cents, a caution says so
@@ -113,7 +119,8 @@ NAMES
     how it is held     free, rim, clamped, closed, strung
     where you tap      at-bridge, at-... (any name)
     where in the room  spot-window, spot-... (any name): carried a metre or more, and set up again
-    step               every recording is a stage of its own, for a day on which wood comes off every few minutes
+    step               every recording is a stage of its own, for a day on which wood comes off every few minutes;
+                       a folder called "step 3" holds all recordings of the third step
     again              the same stage, put down and set up again
     resets             put down and set up again in each pause of five seconds or more
   At the end of a file's name there may be the number of the take.
@@ -123,6 +130,17 @@ RECORDING
   but at least 20 cm from an opening, or beside it. Switch off everything that the phone does to the sound (automatic
   gain, noise reduction). Choose WAV or "lossless" if you can.
   Begin with one second of silence, then tap about five times and let each tap die away. Nobody speaks.
+"""
+
+
+_INBOX = """\
+Let recordings fall in here under any name. Say what is on the bench, and they are copied to their place:
+
+  tapbatch now INSTRUMENT STAGE [WORD ...]    for example: tapbatch now cittern-12 06-voicing closed step
+  tapbatch now --next                         I have cut: the next step begins
+  tapbatch now --undo                         take the last recording out of its place
+
+What lies here is never moved, renamed or changed.
 """
 
 
@@ -148,6 +166,7 @@ def init_shop(root: Path) -> list[Path]:
         root / "shop.toml": _SHOP,
         root / "instruments" / "EXAMPLE.toml.txt": _INSTRUMENT,
         root / "recordings" / "README.txt": _RECORDINGS,
+        root / "inbox" / "README.txt": _INBOX,
         root / "notes.csv": ",".join(COLUMNS) + "\n",
     }
     there = [path for path in texts if path.exists()]

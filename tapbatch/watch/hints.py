@@ -10,7 +10,7 @@ and still watches the folder that is at the path now.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -65,23 +65,23 @@ class NoHints:
 
 
 class FolderHints:
-    """Hints from the operating system for a folder and everything below it.
+    """Hints from the operating system for some folders and everything below them.
 
     Parameters
     ----------
-    folder
-        The folder; it may disappear and come back.
+    folders
+        The folders; each may be missing, disappear and come back.
     say
         Called once, with one line, if the system gives no hints.
     """
 
-    def __init__(self, folder: Path, say: Callable[[str], None]) -> None:
-        self._folder = folder
+    def __init__(self, folders: Sequence[Path], say: Callable[[str], None]) -> None:
+        self._folders = tuple(folders)
         self._say = say
         self._said = False
         self._roused: SimpleQueue[None] = SimpleQueue()
         self._observer: BaseObserver | None = None
-        self._place = (-1, -1)
+        self._places: tuple[tuple[int, int], ...] = ()
 
     def wait(self, timeout_s: float) -> bool:
         """Wait for a hint, at most ``timeout_s``, and return whether one came; hints in quick succession are one."""
@@ -100,14 +100,15 @@ class FolderHints:
             self._observer = None
 
     def _keep_alive(self) -> None:
-        place = _place_of(self._folder)
-        if self._observer is not None and self._observer.is_alive() and place == self._place:
+        places = tuple(map(_place_of, self._folders))
+        if self._observer is not None and self._observer.is_alive() and places == self._places:
             return
         self.close()
-        if place != (-1, -1):
-            self._begin(place)
+        there = [folder for folder, place in zip(self._folders, places, strict=True) if place != (-1, -1)]
+        if there:
+            self._begin(there, places)
 
-    def _begin(self, place: tuple[int, int]) -> None:
+    def _begin(self, folders: Sequence[Path], places: tuple[tuple[int, int], ...]) -> None:
         from watchdog.events import (
             DirCreatedEvent,
             DirDeletedEvent,
@@ -135,7 +136,8 @@ class FolderHints:
         ]  # fmt: skip
         observer = Observer()
         try:
-            observer.schedule(Handler(), str(self._folder), recursive=True, event_filter=tells)
+            for folder in folders:
+                observer.schedule(Handler(), str(folder), recursive=True, event_filter=tells)
             observer.start()
         except OSError as error:
             if not self._said:
@@ -143,7 +145,7 @@ class FolderHints:
                 reason = error.strerror or "no reason given"
                 self._say(f"the system reports no changes here ({reason}); the folder is checked on a timer")
             return
-        self._observer, self._place = observer, place
+        self._observer, self._places = observer, places
 
 
 def _wait(roused: SimpleQueue[None], timeout_s: float) -> bool:

@@ -24,7 +24,7 @@ from typing import BinaryIO
 from urllib.parse import unquote_to_bytes, urlsplit
 
 from tapbatch.model.errors import ShopError
-from tapbatch.results.files import REPORT, facts_of
+from tapbatch.results.files import OWN_PAGE, REPORT, facts_of
 from tapbatch.results.marks import is_known
 from tapbatch.run.page import PAGE
 from tapbatch.show.tables.columns import TABLE_FILES
@@ -47,7 +47,7 @@ _KINDS = {
 
 @dataclass(slots=True)
 class Live:
-    """What a served page asks for: where the results lie, and which instrument (its id there) is newest."""
+    """What a served page asks for: where the results lie, and which instrument (the id of its row) is newest."""
 
     results: Callable[[], Path]
     latest: str = ""
@@ -139,7 +139,7 @@ class _Handler(TimedHandler):
     def _give_out(self, file: BinaryIO, path: Path) -> None:
         """Answer with a file, piece by piece: a page may have megabytes, and there may be many connections."""
         length, first = os.fstat(file.fileno()).st_size, file.read(PIECE_BYTES)
-        if path.name == PAGE:
+        if path.suffix == ".html":
             from tapbatch.show.browser.page import as_served
 
             length, first = length - len(first), as_served(first)
@@ -211,4 +211,4 @@ def _is_ours(results: Path, names: list[str]) -> bool:
     if len(names) != 2 or set(names[0]) & set("/\\:\0"):
         return False
     instrument, name = names
-    return name in {*TABLE_FILES, REPORT, workbook_name(instrument)} and is_known(results, instrument)
+    return name in {*TABLE_FILES, REPORT, OWN_PAGE, workbook_name(instrument)} and is_known(results, instrument)

@@ -30,7 +30,8 @@ from tapbatch.run.job import Job
 from tapbatch.run.measuring import Advance, Elsewhere, Progress, job_of
 from tapbatch.run.one_pass import How, Outcome, run_shop
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import list_folder
+from tapbatch.shop.listing import Listing, list_folder
+from tapbatch.shop.now_file import NAME as NOW_FILE
 from tapbatch.watch.arrivals import Arrivals, Look, keeps_promise
 from tapbatch.watch.drawing import Drawer, Here
 from tapbatch.watch.hints import Hints
@@ -135,6 +136,10 @@ class Watch:
     _settings: tuple[object, ...] = ()
     _folder: Path | None = None
     _arrivals: Arrivals | None = None
+    _inbox: Arrivals | None = None
+    _inbox_folder: Path | None = None
+    _in_inbox: frozenset[str] = frozenset()
+    _log: object = None
     _store: ReadingStore | None = None
     _queue: dict[str, None] = field(default_factory=dict)
     _answers: dict[str, Measured] = field(default_factory=dict)
@@ -185,6 +190,7 @@ class Watch:
     def _stepped(self) -> float:
         shop, arrivals = self._open()
         look = arrivals.look()
+        self._look_into_inbox()
         now_s = self.clock()
         self._sort_in(shop, look)
         self._take_answers(look, now_s)
@@ -218,7 +224,8 @@ class Watch:
             return 0.0
         if self._queue:
             times.append(max(0.0, self._answers_since_s + BATCH_S - now_s, self._not_before_s - now_s))
-        times += [waited for waited in (arrivals.next_in_s(), self.measurer.next_in_s()) if waited is not None]
+        inbox_s = self._inbox.next_in_s() if self._inbox else None
+        times += [s for s in (arrivals.next_in_s(), self.measurer.next_in_s(), inbox_s) if s is not None]
         if self._next_report() is not None:
             times.append(max(0.0, self._moved_s + QUIET_S - now_s, self._not_before_s - now_s))
         return min(times)
@@ -231,14 +238,15 @@ class Watch:
         is_there = self._shop is not None and _is_folder(self._shop.recordings_dir)
         if self._shop is not None and not is_there:
             self._let_go()
-        if self._shop is None or settings != self._settings or not is_there:
+        log = facts_of(self.root / NOW_FILE)
+        if self._shop is None or settings != self._settings or log != self._log or not is_there:
             self._aimed_before = self._aimed_before or self._shop
             self._shop = None
             shop = self.opened()
             self._take_up(shop)
             if self._settings and settings != self._settings:
                 self.teller.note("settings or notes were saved and are now in use")
-            self._settings, self._shop, self._due = settings, shop, True
+            self._settings, self._log, self._shop, self._due = settings, log, shop, True
             self._not_before_s = float("-inf")
         assert self._arrivals is not None
         return self._shop, self._arrivals
@@ -252,6 +260,23 @@ class Watch:
             self._arrivals = Arrivals(
                 lambda: list_folder(folder), lambda path: keeps_promise(folder / path), self.clock
             )
+
+        inbox = shop.inbox_dir
+        if self._inbox is None or self._inbox_folder != inbox:
+            self._inbox_folder = inbox
+            self._inbox = Arrivals(
+                lambda: list_folder(inbox) if _is_folder(inbox) else Listing(files={}),
+                lambda path: keeps_promise(inbox / path),
+                self.clock,
+            )
+
+    def _look_into_inbox(self) -> None:
+        """Find what has fully arrived in the inbox; the next pass places it."""
+        assert self._inbox is not None
+        look = self._inbox.look()
+        self._in_inbox = frozenset(look.listing.files)
+        if look.new:
+            self._due = True
 
     def _let_go(self) -> None:
         """Stop measuring files whose drive is gone; otherwise their readings would be errors when it is back."""
@@ -363,6 +388,7 @@ class Watch:
             shown=shown,
             store=self._store,
             elsewhere=Elsewhere(leave=self._begin, hashed=entries, answers=answers),
+            inbox=self._in_inbox,
         )
 
     def _after(self, outcome: Outcome, look: Look) -> None:

@@ -84,6 +84,15 @@ def play(name: str, trial: int) -> Played:
     return Played(plate=plate, levels_db=levels_db, takes=tuple(takes), pair=_pair(plate) if recipe.pair else None)
 
 
+def play_stage(name: str, trial: int, plate: Plate, stage: int) -> Take:
+    """Play one recording of a stage of a plate, in the room and at the first place of a scene of :data:`RECIPES`.
+
+    Stages of one trial differ in the plate and in what the hand does.
+    """
+    recipe = RECIPES[name]
+    return _take(recipe, plate, _responses(recipe, trial)[0], 0, stream("hand", name, trial, "stage", stage))[0]
+
+
 def why_not(name: str) -> str:
     """Return why a scene cannot be played here, or an empty string."""
     recipe = RECIPES[name]

@@ -6,7 +6,6 @@ of stages (``false``: with an unmoved mode that is called ``up`` or ``down``) or
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -14,8 +13,9 @@ import numpy as np
 
 from tapbatch.compare.moves.belief import Evidence, believe, evidence_anew
 from tapbatch.compare.moves.between import moves_between
-from tapbatch.compare.moves.contrast import TapSet
-from tapbatch.compare.moves.judge import Interval, Move, Moves
+from tapbatch.compare.moves.contrast import TapSet, contrast
+from tapbatch.compare.moves.judge import Interval, Move, Moves, judge_moves
+from tapbatch.compare.moves.mixture import sums_of
 from tapbatch.compare.moves.priors import FREQ, Priors
 from tests.compare.moves_sim import Bench, Floats, Taps, a_setup, a_stage, an_instrument, any_bench, sides
 
@@ -36,6 +36,7 @@ class Case:
     setups: int = 1
     again: int = 0
     harder_db: float = 0.0
+    nearer_db: float = 0.0
     carried: bool = False
     same_room: bool = False
     priors: Priors = FREQ
@@ -58,7 +59,6 @@ class Counts:
     halves: dict[str, list[float]] = field(default_factory=lambda: {n: [] for n in ("whole", "own", "common")})
     open_alike: int = 0
     answered: list[bool] = field(default_factory=list)
-    seconds: float = 0.0
 
     def told(self, words: Sequence[str] = TOLD) -> float:
         """Return the share of moved modes that are called one of ``words``."""
@@ -90,20 +90,21 @@ def learned(rng: np.random.Generator, case: Case) -> list[Evidence]:
     return [*evidence_anew(tap_sets(stage), case.priors)]
 
 
-def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats, float]:
-    """Return what is said of one pair, the true moves, and the processor time that it took, in seconds."""
+def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats]:
+    """Return what is said of one pair, and the true moves; what to ask for is left out, which takes time."""
     if case.any_bench:
         drawn = any_bench(rng, case.bench, case.priors.common_scale, case.priors.own_scale)
         case = replace(case, bench=drawn)
     evidence = learned(rng, case)
     moves = case.moves(rng, case.modes)
-    before, after, _ = sides(rng, case.bench, moves, case.taps, case.setups, case.harder_db, case.carried)
+    before, after, _ = sides(
+        rng, case.bench, moves, case.taps, case.setups, case.harder_db, case.carried, case.nearer_db
+    )
     both = [tap_sets(side, case.bench.room) for side in (before, after)]
     evidence += [e for side in both for e in evidence_anew(side, case.priors)]
     belief = believe(evidence, case.priors)
-    start = time.process_time()
-    said = moves_between(both[0], both[1], case.priors, belief, case.steady, case.same_room)
-    return said, moves, time.process_time() - start
+    found = contrast(both[0], both[1], case.priors, case.same_room)
+    return judge_moves(sums_of(found, case.priors, belief.own, belief.common), case.steady), moves
 
 
 def asked(rng: np.random.Generator, case: Case) -> list[bool]:
@@ -128,9 +129,7 @@ def count(case: Case, stages: int, seed: Sequence[int]) -> Counts:
     """Return the counts over ``stages`` judged pairs; each has its own generator, from ``seed`` and its number."""
     counts = Counts()
     for n in range(stages):
-        said, moves, seconds = judged(np.random.default_rng([*seed, n]), case)
-        _add(counts, case, said, moves)
-        counts.seconds += seconds
+        _add(counts, case, *judged(np.random.default_rng([*seed, n]), case))
     return counts
 
 

@@ -59,6 +59,24 @@ def own_interval(of: Differences, mode: int, prior: Prior = Prior()) -> tuple[fl
     return _bounds(below, float(of.d[mode] - (posterior @ alike).sum()))
 
 
+def common_interval(of: Differences, prior: Prior = Prior()) -> tuple[float, float]:
+    """Return the 95 % interval of what all modes moved alike, set-ups left out."""
+    so = np.geomspace(0.02, 20.0, 61)
+    weights_so = so**3 * (1.0 + (so / prior.own_scale) ** 2 / 4.0) ** -3.5
+    alike = np.linspace(of.d.min() - 60.0, of.d.max() + 60.0, 2401)
+    told = sum(
+        chance * np.prod([_one(of, k, alike, so, q, prior) for k in range(len(of.d))], axis=0)
+        for q, chance in prior.shares
+    )
+    posterior = (weights_so @ told) * _alike(of, alike, prior)
+    posterior = posterior / posterior.sum()
+    sc, weights = _common(prior)
+    sd = np.sqrt(of.w * sc**2 + of.common)
+    return _bounds(
+        lambda u: float(posterior @ stats.norm.cdf((u - alike)[:, None] / sd) @ weights), float(of.d.mean())
+    )
+
+
 def common_half(of: Differences, prior: Prior = Prior()) -> float:
     """Return half the width of the 95 % interval of a common shift that is read without error."""
     sc, weights = _common(prior)

@@ -5,15 +5,21 @@ recording in one set-up,
 
     true + C + O - h x_j + c_j + e_j + noise.
 
-``C ~ N(0, common^2)`` is shared by all modes of a set-up, ``O ~ N(0, own^2)`` (or Student's t with four degrees of
-freedom, of that scale) is each mode's own. ``x_j`` is the power of the blow over that of the hardest blow there is,
-full scale at 0 dB; blows scatter by ``blow_db`` about ``-6 dB``. ``h`` is drawn from ``soft``. ``c_j`` and ``e_j``
-scatter from tap to tap, ``e_j`` by an amount that differs from mode to mode by a factor of 1.35; both are AR(1) with
-``rho``. A room adds ``N(0, room^2)`` to each mode, once for each place of the phone.
+``C ~ N(0, common^2)`` is shared by all modes of a set-up, ``O ~ N(0, own^2)`` is each mode's own; both may have the
+tails of Student's t of that scale, and modes may differ in how far set-ups shift them (``uneven``). ``x_j`` is the
+power of the blow over that of the hardest blow there is, full scale at 0 dB; blows scatter by ``blow_db`` about
+``-6 dB``. ``h`` is drawn from ``soft``. ``c_j`` and ``e_j`` scatter from tap to tap, ``e_j`` by an amount that
+differs from mode to mode by a factor of 1.35; both are AR(1) with ``rho``. A room adds ``N(0, room^2)`` to each mode,
+once for each place of the phone.
+
+Two things are nothing that the product supposes: the taps of a recording may slide, all modes by ``N(0, slide^2)``
+from the first to the last and each by half as much again on its own, and a share ``slips`` of the readings is off by
+five times as much as usual.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -29,7 +35,11 @@ class Bench:
 
     common: float = 1.0
     own: float = 0.5
-    heavy: bool = False
+    common_tails: float = math.inf
+    own_tails: float = math.inf
+    uneven: float = 0.0
+    slide: float = 0.0
+    slips: float = 0.0
     scatter: float = 0.7
     unlike: float = 0.3
     hand: float = 0.4
@@ -58,22 +68,30 @@ class Instrument:
     scatter: Floats
     soft: Floats
     room: Floats
+    touched: Floats
 
 
 def an_instrument(rng: np.random.Generator, bench: Bench, modes: int) -> Instrument:
     """Return an instrument of ``modes`` modes, its room drawn once."""
     scatter = bench.scatter * np.exp(rng.normal(0.0, bench.unlike, modes))
-    return Instrument(scatter, rng.uniform(*bench.soft, modes), rng.normal(0.0, 1.0, modes) * bench.room)
+    soft, room = rng.uniform(*bench.soft, modes), rng.normal(0.0, 1.0, modes) * bench.room
+    touched = np.exp(rng.normal(0.0, bench.uneven, modes)) if bench.uneven else np.ones(modes)
+    return Instrument(scatter, soft, room, touched / np.sqrt(np.mean(touched**2)))
 
 
 def a_setup(rng: np.random.Generator, bench: Bench, made: Instrument, true: Floats, taps: int, setup: int) -> Taps:
     """Return the taps of one recording after the instrument was set up."""
     modes = len(true)
-    own = rng.standard_t(4.0, modes) if bench.heavy else rng.normal(0.0, 1.0, modes)
-    at = true + rng.normal(0.0, bench.common) + bench.own * own + made.room
+    own = bench.own * made.touched * _tailed(rng, bench.own_tails, modes)
+    at = true + bench.common * _tailed(rng, bench.common_tails, 1) + own + made.room
     level = rng.normal(-6.0, bench.blow_db, taps)
     power = 10.0 ** (np.minimum(level, 0.0) / 10.0)
     hand = bench.hand * _wandering(rng, taps, 1, bench.rho) + made.scatter * _wandering(rng, taps, modes, bench.rho)
+    if bench.slips:
+        hand = hand * np.where(rng.random((taps, modes)) < bench.slips, 5.0, 1.0)
+    if bench.slide:
+        slid = bench.slide * (rng.normal(0.0, 1.0, 1) + 0.5 * rng.normal(0.0, 1.0, modes))
+        hand = hand + np.linspace(-0.5, 0.5, taps)[:, None] * slid
     noise = bench.noise * 10.0 ** (-(level + 6.0) / 20.0)[:, None] * np.ones(modes)
     read = at - made.soft * power[:, None] + hand + noise * rng.normal(0.0, 1.0, (taps, modes))
     gone = rng.random((taps, modes)) < bench.missing
@@ -89,17 +107,17 @@ def a_stage(
     taps: int = 5,
     setups: int = 1,
     harder_db: float = 0.0,
+    nearer_db: float = 0.0,
 ) -> list[Taps]:
     """Return the recordings of a stage, one for each set-up, all blows harder by ``harder_db``.
 
-    The readings soften with the harder blows; levels above full scale stay at full power.
+    The readings soften with the harder blows; levels above full scale stay at full power. A phone that is nearer by
+    ``nearer_db`` hears louder blows that soften nothing.
     """
-    if not harder_db:
-        return [a_setup(rng, bench, made, true, taps, s) for s in range(setups)]
     # Struck harder: less power at the usual blow, and all of it at this one.
-    share = 10.0 ** (harder_db / 10.0)
-    found = [a_setup(rng, bench, replace(made, soft=made.soft * share), true, taps, s) for s in range(setups)]
-    return [replace(t, level_db=t.level_db + harder_db) for t in found]
+    softer = replace(made, soft=made.soft * 10.0 ** (harder_db / 10.0))
+    found = [a_setup(rng, bench, softer, true, taps, s) for s in range(setups)]
+    return [replace(t, level_db=t.level_db + harder_db + nearer_db) for t in found]
 
 
 def any_bench(rng: np.random.Generator, bench: Bench, common_scale: float, own_scale: float) -> Bench:
@@ -133,13 +151,18 @@ def sides(
     setups: int = 1,
     harder_db: float = 0.0,
     carried: bool = False,
+    nearer_db: float = 0.0,
 ) -> tuple[list[Taps], list[Taps], Instrument]:
     """Return two stages of an instrument whose modes moved by ``moves``, and the instrument."""
     true = np.asarray(moves, dtype=np.float64)
     made = an_instrument(rng, bench, len(true))
     before = a_stage(rng, bench, made, np.zeros(len(true)), taps, setups)
     later = a_phone_moved(rng, bench, made) if carried else made
-    return before, a_stage(rng, bench, later, true, taps, setups, harder_db), made
+    return before, a_stage(rng, bench, later, true, taps, setups, harder_db, nearer_db), made
+
+
+def _tailed(rng: np.random.Generator, dof: float, count: int) -> Floats:
+    return rng.normal(0.0, 1.0, count) if math.isinf(dof) else rng.standard_t(dof, count)
 
 
 def _wandering(rng: np.random.Generator, taps: int, modes: int, rho: float) -> Floats:

@@ -57,6 +57,19 @@ def test_a_mode_far_over_the_limit_is_gone_and_one_near_it_is_unheard() -> None:
     assert [_verdict(over) for over in (-3.0, 5.0, 7.0, 7.2, 30.0)] == ["unheard"] * 3 + ["gone"] * 2
 
 
+def test_several_missing_modes_are_one_family() -> None:
+    # Of three, each is as safe as one is by twice the scatter if it stands 2.43 times the scatter over the limit:
+    # 2.43 * 5 dB * sqrt(4/8) = 8.6 dB (normal distribution, Phi(-2.43) = Phi(-2) / 3).
+    for over_db, alone, among_three in ((7.2, "gone", "unheard"), (8.4, "gone", "unheard"), (8.8, "gone", "gone")):
+        judged = mode(MISSING_HZ, energy_db=_limit_db() + over_db)
+        faint = [mode(hz, energy_db=_limit_db() - 3.0) for hz in (900.0, 1100.0)]
+        for before, verdict in ((_stage(judged), alone), (_stage(judged, *faint), among_three)):
+            items = [item("c_01-s.wav", before), item("c_02-s.wav", _stage())]
+            drifts = build_history("cittern-07", items, InstrumentSettings(), {})[0].drifts
+            lost = [d.verdict for d in drifts if d.freq_change_cents is None]
+            assert lost == [verdict, *(["unheard"] * (len(lost) - 1))], over_db
+
+
 def test_softer_taps_are_allowed_for() -> None:
     assert _verdict(25.0) == "gone"
     assert _verdict(25.0, blow_db=-20.0) == "unheard"

@@ -179,10 +179,12 @@ def test_balance_is_free_of_gain_and_shows_a_shift() -> None:
     assert raised["high"].low_db > 0
 
 
-def test_of_two_instruments_only_labels_and_the_lead_are_matched() -> None:
+def test_of_two_instruments_modes_are_paired_by_nearness_of_note_where_no_label_says_so() -> None:
     rng = np.random.default_rng(8)
     stages = build_history("cittern-07", [side("c_01-a_1.wav", 0.4, rng)], CITTERN, {})[0].stages
     others = build_history("cittern-04", [side("c_01-a_1.wav", 0.6, rng)], CITTERN, {})[0].stages
     found = side_by_side(stages[0], others[0], CITTERN, CITTERN)
-    assert [c.name for c in found.sustain if c.subject == "mode"] == ["lead"]
-    assert of(found, "mode").verdict == "longer"
+    modes = [c for c in found.sustain if c.subject == "mode"]
+    # 200 Hz is 35 cents over G3 at A4 = 440 Hz (ISO 16)
+    assert tuple(c.name for c in modes) == found.by_note
+    assert (modes[0].name, modes[0].verdict) == ("G3", "longer")

@@ -7,6 +7,7 @@ just at its limit. The limits are those that the benchmark states (``tests/bench
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -21,7 +22,7 @@ from tapbatch.compare.moves.judge import Moves, judge_moves
 from tapbatch.compare.moves.mixture import Sums, sums_of
 from tapbatch.compare.moves.priors import FREQ, T60
 from tests.compare.moves_count import STEADY, Case, Counts, count, tap_sets
-from tests.compare.moves_dense import Differences, common_half, own_interval
+from tests.compare.moves_dense import Differences, common_half, common_interval, own_interval
 from tests.compare.moves_sim import Bench, Floats, moved_modes, sides
 
 QUIET = believe([], FREQ)
@@ -87,6 +88,24 @@ def test_nor_where_hand_blow_and_room_differ(case: Case) -> None:
     counts = count(case, 100, [3])
     assert counts.false <= most(0.06, counts.stages)
     assert counts.wrong_rule == 0
+
+
+@pytest.mark.parametrize(
+    "case",
+    [
+        Case(Bench(common_tails=3.0, own_tails=3.0)),
+        Case(Bench(uneven=0.7)),
+        Case(Bench(slide=2.0)),
+        Case(Bench(slips=0.05)),
+        Case(Bench(soft=(2.0, 8.0)), nearer_db=6.0),
+    ],
+    ids=["heavy tails", "uneven", "slide", "slips", "nearer phone"],
+)
+def test_what_is_not_supposed_of_a_bench_makes_no_false_movers_and_hides_no_cut(case: Case) -> None:
+    still, cut = count(case, 40, [10]), count(replace(case, moves=third(20.0)), 20, [11])
+    assert still.false <= most(0.06, still.stages)
+    assert still.wrong_rule == 0
+    assert sum(v in ("up", "down", "up?", "down?") for v in cut.moved) >= least(0.9, len(cut.moved))
 
 
 def test_one_in_three_moved_by_ten_cents_is_told() -> None:
@@ -240,3 +259,14 @@ def test_the_sums_agree_with_brute_force_on_dense_grids(modes: int, variance: fl
         assert moves.modes[k].own.high == pytest.approx(high, abs=0.02 * (high - low))
     if modes == 8:
         assert 0.5 * (moves.common.high - moves.common.low) == pytest.approx(common_half(of), rel=0.03)
+
+
+@pytest.mark.parametrize("change", [[9.0], [4.0, 14.0], [11.0, 10.0, 2.0], [7.0, 7.4, 6.8, 7.1, 7.0, 27.0]])
+def test_what_all_did_alike_agrees_with_brute_force(change: list[float]) -> None:
+    d = np.array(change)
+    of = Differences(d, np.full(d.size, 0.25), np.full(d.size, 8.0), 0.1, 2.0)
+    low, high = common_interval(of)
+    common = judged(change, 0.25).common
+    # The product's 12 steps of set-ups in common move a bound by up to 3 % of an interval.
+    assert common.low == pytest.approx(low, abs=0.04 * (high - low))
+    assert common.high == pytest.approx(high, abs=0.04 * (high - low))

@@ -258,3 +258,26 @@ def test_order_of_arrival_changes_nothing_and_nothing_is_lost(names: list[Any], 
 def test_times_that_are_not_times_are_unknown(text: str) -> None:
     placed = _placed([item("c_alpha.wav", reading([], recorded_at=text)), item("c_beta.wav")])
     assert len(placed.notices) == 1
+
+
+def test_recordings_of_a_numbered_step_are_one_stage_beside_those_that_count_by_take() -> None:
+    items = [
+        item("c_05-voicing_step 2_b.wav", step=True, step_number=2),
+        item("c_05-voicing_step 2_a.wav", step=True, step_number=2),
+        item("c_05-voicing_step 10_c.wav", step=True, step_number=10),
+        item("c_05-voicing_step_7.wav", step=True, take=7),
+    ]
+    placed = _placed(items).places
+    assert [(p.stage_shown, len(p.heard)) for p in placed] == [
+        ("05-voicing step 1", 1),
+        ("05-voicing step 2", 2),
+        ("05-voicing step 10", 1),
+    ]
+
+
+def test_when_it_came_orders_a_recording_without_a_time() -> None:
+    items = [
+        item("c_05-voicing_step_a.wav", step=True, arrived_at="2026-03-14T12:00:00+00:00"),
+        item("c_05-voicing_step_b.wav", step=True, arrived_at="2026-03-14T11:00:00+00:00"),
+    ]
+    assert [_files(p)[0][-5:] for p in _placed(items).places] == ["b.wav", "a.wav"]

@@ -113,6 +113,8 @@ def test_a_fault_stands_if_it_is_there_now_or_names_may_have_been_swapped() -> N
     assert faults_of(_work((), ("pair?",), ()), ["air"], []) == ()
     assert faults_of(_work((), (), ("wide", "pair?")), ["air"], []) == ("pair?",)
     assert faults_of(_work((), ("identity?",), ()), ["air"], []) == ("identity?",)
+    # The name of the first stage was in doubt on the way there, which is no step of this work.
+    assert faults_of(_work(("identity?",), (), ()), ["air"], []) == ()
     assert faults_of(_work((), (), ("pair?",)), ["main"], []) == ()
 
 

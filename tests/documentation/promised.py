@@ -29,6 +29,7 @@ COMMANDS = {
     "read": "FILE… [--concert-pitch HZ]",
     "compare": "INSTRUMENT BEFORE AFTER [SHOP]",
     "forget": "RECORDING… [SHOP]",
+    "now": "[INSTRUMENT STAGE [WORD…]] [--on MODE] [--next] [--undo] [SHOP]",
 }
 
 SHOP_FILES = {

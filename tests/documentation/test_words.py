@@ -7,6 +7,7 @@ from typing import get_args
 
 from tapbatch.model import names
 from tapbatch.model.caution import Caution, CautionKind
+from tapbatch.model.history import NoForecast
 from tapbatch.model.notice import KINDS, KINDS_OF_RECORDING
 from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import caution_text
@@ -52,6 +53,12 @@ def test_every_flag_is_explained() -> None:
     assert set(explained) == set(words.FLAGS) | flags_in_code()
     assert set(explained) >= promised.FLAGS
     assert len(explained) == len(set(explained))
+
+
+def test_every_reason_for_no_forecast_is_explained() -> None:
+    kinds = first_cells(section(page("docs/report.md"), "### Landings"))
+    assert set(kinds) == set(get_args(NoForecast))
+    assert len(kinds) == len(set(kinds))
 
 
 def test_every_flag_says_what_to_do() -> None:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from tapbatch.listen.channels import better_channel, channel_of, clipped_mask
 from tapbatch.listen.decode import decode
-from tapbatch.listen.header import clean_date, read_header
+from tapbatch.listen.header import clean_date, read_header, recorded_at
 from tapbatch.model.errors import SoundError
 from tapbatch.model.notice import Notice
 from tests.refusals import cause, refused
@@ -445,6 +445,15 @@ def test_date_tag(tmp_path, kind, subtype):
 def test_creation_time_of_m4a(tmp_path, written, read):
     encode(tmp_path / "a.m4a", taps(), "aac", tags={"creation_time": written})
     assert decode(tmp_path / "a.m4a").recorded_at == read
+    # The same without decoding: FFmpeg wrote the movie header.
+    assert recorded_at(tmp_path / "a.m4a") == read
+
+
+def test_a_file_that_says_no_time(tmp_path):
+    encode(tmp_path / "a.m4a", taps(), "aac")
+    soundfile.write(tmp_path / "a.wav", taps(), RATE_HZ)
+    (tmp_path / "b.m4a").write_bytes((tmp_path / "a.m4a").read_bytes()[:40])
+    assert [recorded_at(tmp_path / name) for name in ("a.m4a", "a.wav", "b.m4a")] == ["", "", ""]
 
 
 def test_recorder_of_a_broadcast_wav(tmp_path):

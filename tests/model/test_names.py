@@ -303,3 +303,23 @@ def test_hash_of_a_file(tmp_path):
     assert hash_file(path) == hashlib.sha256(b"abc").hexdigest()
     with refused(SoundError, tmp_path.name):
         hash_file(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("path", "number"),
+    [
+        ("cittern-07/05-voicing/step/a.wav", 0),
+        ("cittern-07/05-voicing/step 3/a.wav", 3),
+        ("cittern-07/05-voicing/closed/Step-03/a.wav", 3),
+        ("cittern-07_05-voicing_step 12_2.wav", 12),
+    ],
+)
+def test_a_step_may_be_numbered(path: str, number: int) -> None:
+    named = parse_name(path)
+    assert (named.step, named.step_number) == (True, number)
+
+
+@pytest.mark.parametrize("word", ["step 0", "step x", "step 12345", "step -1", "steps 3"])
+def test_a_number_of_a_step_counts_from_one(word: str) -> None:
+    with pytest.raises(NamingError):
+        parse_name(f"cittern-07/05-voicing/{word}/a.wav")

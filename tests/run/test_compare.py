@@ -12,6 +12,7 @@ import pytest
 
 from tapbatch.api import load_readings
 from tapbatch.model.caution import Caution
+from tapbatch.model.errors import ShopError
 from tapbatch.model.reading import Reading
 from tapbatch.results.readings import FOLDER, reading_to_json
 from tapbatch.run import measuring
@@ -22,6 +23,7 @@ from tapbatch.shop.folder import open_shop
 from tapbatch.show.pdf.report import report_bytes
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.tables.frames import read_table
+from tapbatch.show.terminal.comparison import comparison_lines
 from tests.compare.builds import mode, reading
 from tests.refusals import misses
 from tests.shops import make_shop, tapbatch, taps
@@ -97,7 +99,7 @@ def test_a_day_of_voicing_ends_in_a_line_at_the_bench(shop: Shop) -> None:
     assert row.steps_to_go == pytest.approx(3.6, abs=0.1)
     assert row.overshoot_pct < 1.0
     said = " ".join(" ".join(outcome.lines).split())
-    assert misses(said, "air", "F#3", "36.3 c to rise", "+10.0 c", "under 1 %") == []
+    assert misses(said, "air", "F#3", "36.3 c to rise", "next like cut +10.0 c", "under 1 %") == []
 
 
 def test_the_nearest_note_stays_though_steps_carry_the_mode_away(shop: Shop) -> None:
@@ -182,6 +184,27 @@ def test_a_kept_reading_that_is_set_aside_is_said_even_if_there_is_no_such_stage
     result = tapbatch("compare", "lyre-2", "01", "09", shop)
     assert result.status == 2
     assert f"refused-{kept.name}" in "".join(result.err.split())
+
+
+def test_beginnings_that_several_stages_share_are_offered_as_a_list_spelled_as_everywhere(
+    shop: Shop, tmp_path: Path
+) -> None:
+    tones = {"Cittern-07_08 Opened": (176.0,), "Cittern-07_08 Öffnung": (176.0,), "Cittern-07_09-b": (176.0,)}
+    shop(tones)
+    with pytest.raises(ShopError, match=r"Cittern-07/08: 2 stages begin with that; write one of '08 Opened', '08 Ö"):
+        compare_in_shop(open_shop(tmp_path), "cittern-07", "08", "09-b")
+    with pytest.raises(ShopError, match=r"expected one of 08 Opened, 08 Öffnung, 09-b; did you mean 08 Opened\?"):
+        compare_in_shop(open_shop(tmp_path), "cittern-07", "08-opend", "09-b")
+
+
+def test_two_instruments_say_which_modes_are_the_same_and_which_only_one_has(shop: Shop, tmp_path: Path) -> None:
+    shop({"cittern-04_01-a": (176.0, 262.0, 700.0), "cittern-07_01-a": (181.0, 265.0, 520.0)})
+    ((compared,), _) = compare_in_shop(open_shop(tmp_path), "cittern-04", "01-a", "cittern-07/01-a")
+    text = " ".join(" ".join(line for line, _ in comparison_lines(compared)).split())
+    # F3 is 174.6 Hz, C4 261.6, F5 698.5 and C5 523.3 at A4 = 440 Hz (ISO 16)
+    assert "Taken for the same by nearness of note, not by label: F3, C4." in text
+    assert "Only in cittern-04, 01-a: F5. Only in cittern-07, 01-a: C5." in text
+    assert "no longer heard" not in text
 
 
 # 246.94 Hz is B3 at A4 = 440 Hz (ISO 16): H in German, si in French; 233.08 Hz below it is A#3, B, la#.

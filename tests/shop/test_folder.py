@@ -399,12 +399,13 @@ def test_a_new_shop_opens_with_the_defaults(tmp_path):
         "shop.toml",
         "instruments/EXAMPLE.toml.txt",
         "recordings/README.txt",
+        "inbox/README.txt",
         "notes.csv",
     ]
     shop = open_shop(tmp_path / "my shop")
     assert shop.settings == ShopSettings()
     assert (shop.instruments, shop.refused, shop.notes) == ({}, (), {})
-    assert written[3].read_text(encoding="utf-8").strip().split(",") == list(COLUMNS)
+    assert written[4].read_text(encoding="utf-8").strip().split(",") == list(COLUMNS)
 
 
 def uncommented(text):
@@ -433,6 +434,6 @@ def test_a_new_shop_overwrites_nothing(root):
     assert not (root / "shop.toml").exists()
     assert (root / "notes.csv").read_text() == "mine"
     (root / "notes.csv").unlink()
-    assert len(init_shop(root)) == 4
+    assert len(init_shop(root)) == 5
     with refused(ShopError, root / "notes.csv" / "shop"):
         init_shop(root / "notes.csv" / "shop")

@@ -15,7 +15,8 @@ def root(tmp_path):
 
 
 HEADER = (
-    "instrument,stage,date,work,temperature_c,humidity_pct,mass_g,opening_mm2,opening_edge_mm,string_pitch_hz,remark"
+    "instrument,stage,date,work,temperature_c,humidity_pct,mass_g,length_mm,width_mm,thickness_mm,opening_mm2,"
+    "opening_edge_mm,string_pitch_hz,strings,removed_g,place,remark"
 )
 
 
@@ -29,11 +30,15 @@ def test_the_columns_are_those_of_the_contract():
 
 
 def test_a_full_row(root):
-    notes, refused = notes_of(
-        root, f'{HEADER}\nCittern 07,03 Bars,2026-03-14,"braces, thinned",21.5,45,312,2500,160.5,415,fine\n'
+    row = (
+        'Cittern 07,03 Bars,2026-03-14,"braces, thinned",21.5,45,312,480,355,"2.9 3.1; 3",2500,160.5,415,gut,8.5,'
+        "lower bout,fine"
     )
+    notes, refused = notes_of(root, f"{HEADER}\n{row}\n")
     assert refused == ()
     note = notes["cittern-07", "03-bars"]
+    assert (note.length_mm, note.width_mm, note.thickness_mm) == (480.0, 355.0, (2.9, 3.1, 3.0))
+    assert (note.strings, note.removed_g, note.place) == ("gut", 8.5, "lower bout")
     assert (note.instrument, note.stage, note.date, note.work) == (
         "cittern-07",
         "03-bars",
@@ -120,11 +125,11 @@ def test_dates_as_spreadsheets_write_them(root, cell, date):
         ("a,b,,,68", ["row 3, temperature_c", "'68'", "Celsius", "-30", "60"]),
         ("a,b,,,,nan", ["row 3, humidity_pct", "'nan'", "0", "100"]),
         ("a,b,,,,,0", ["row 3, mass_g", "'0'", "grams"]),
-        ("a,b,,,,,,-1", ["row 3, opening_mm2", "'-1'", "square millimetres"]),
-        ("a,b,,,,,,,,1000", ["row 3, string_pitch_hz", "'1000'", "380", "470"]),
+        ("a,b,,,,,,,,,-1", ["row 3, opening_mm2", "'-1'", "square millimetres"]),
+        ("a,b,,,,,,,,,,,1000", ["row 3, string_pitch_hz", "'1000'", "380", "470"]),
         (",b", ["row 3, instrument"]),
         ("a,", ["row 3, stage"]),
-        ("a,b,,,21,5,45,312,2500,160,5,415,x", ["row 3", "13", "11"]),
+        ("a,b,,,21,5,45,312,480,355,3,2500,160,5,415,gut,8,5,edge,x", ["row 3", "20", "17"]),
         ("X, Y", ["row 3", "row 2"]),
     ],
 )

@@ -18,7 +18,7 @@ def hints(tmp_path: Path) -> Iterator[tuple[FolderHints, Path]]:
     folder = tmp_path / "recordings"
     folder.mkdir()
     said: list[str] = []
-    hints = FolderHints(folder, said.append)
+    hints = FolderHints([folder], said.append)
     hints.wait(0.0)
     if said:
         pytest.skip(said[0])
@@ -73,7 +73,7 @@ def test_a_copy_that_never_pauses_is_no_reason_never_to_look(monkeypatch: pytest
 
 @pytest.mark.parametrize("source", ["folder", "none"])
 def test_another_thread_ends_the_wait(source: str, tmp_path: Path) -> None:
-    hints: Hints = FolderHints(tmp_path, lambda _: None) if source == "folder" else NoHints()
+    hints: Hints = FolderHints([tmp_path], lambda _: None) if source == "folder" else NoHints()
     other = threading.Thread(target=hints.rouse)
     other.start()
     assert hints.wait(60.0)

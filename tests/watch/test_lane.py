@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing.connection import wait
+from multiprocessing.process import BaseProcess
 from queue import SimpleQueue
 
 import pytest
@@ -21,8 +22,13 @@ def roused() -> SimpleQueue[None]:
 
 
 @pytest.fixture
-def lane(roused: SimpleQueue[None]) -> Iterator[Lane]:
-    others = living()
+def others() -> frozenset[BaseProcess]:
+    """Processes of other tests, which may still be ending."""
+    return living()
+
+
+@pytest.fixture
+def lane(roused: SimpleQueue[None], others: frozenset[BaseProcess]) -> Iterator[Lane]:
     lane = Lane(lambda: roused.put(None))
     started = living() - others
     yield lane
@@ -39,8 +45,10 @@ def test_jobs_are_answered_and_each_rouses(lane: Lane, roused: SimpleQueue[None]
     assert lane.alive
 
 
-def test_a_job_for_a_lost_process_has_an_error_and_rouses(lane: Lane, roused: SimpleQueue[None]) -> None:
-    (process,) = [each for each in living() if each.is_alive()]
+def test_a_job_for_a_lost_process_has_an_error_and_rouses(
+    lane: Lane, roused: SimpleQueue[None], others: frozenset[BaseProcess]
+) -> None:
+    (process,) = [each for each in living() - others if each.is_alive()]
     process.kill()
     process.join()
     assert not lane.alive

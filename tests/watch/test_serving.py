@@ -18,11 +18,11 @@ import pytest
 
 from tapbatch.model.errors import ShopError
 from tapbatch.results.marks import Mark, write_mark
+from tapbatch.show.browser.page import index_bytes
 from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler, UntilDeadline
 from tapbatch.watch.serving import HERE, Live, Serving
 from tests.refusals import refused
 from tests.shops import tapbatch
-from tests.show.browser.parsed import page_bytes
 
 
 @pytest.fixture
@@ -30,7 +30,7 @@ def results(tmp_path: Path) -> Path:
     folder = tmp_path / "shop" / "results"
     (folder / "na #2").mkdir(parents=True)
     (folder / ".readings").mkdir()
-    (folder / "index.html").write_bytes(page_bytes([], ()))
+    (folder / "index.html").write_bytes(index_bytes([], ()))
     (folder / "na #2" / "modes.csv").write_text("part,mode\n")
     made = {"inputs": "", "learned": None, "tables": "", "report": "", "card": ("", 0, 0), "files": {}}
     write_mark(folder, Mark(instrument="na #2", **made, lines=(), notices=(), attention=()))
@@ -95,7 +95,7 @@ def test_a_link_is_not_followed(serving: Serving, results: Path) -> None:
 def test_it_says_which_page_there_is(serving: Serving, results: Path) -> None:
     before = json.loads(ask(serving, "/live")[2])
     assert before["latest"] == "i-1"
-    (results / "index.html").write_bytes(page_bytes([], ()) + b"\n")
+    (results / "index.html").write_bytes(index_bytes([], ()) + b"\n")
     assert json.loads(ask(serving, "/live")[2])["version"] != before["version"]
 
 

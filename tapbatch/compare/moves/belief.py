@@ -98,9 +98,9 @@ def believe(evidence: Iterable[Evidence], priors: Priors) -> Belief:
     every = list(evidence)
     (_, own_prior), (_, common_prior) = own_grid(priors), common_grid(priors)
     own, common = np.log(own_prior), np.log(common_prior)
-    for one in every:
-        own = own + np.array(one.own)
-        common = common + len(every) / (len(every) + SLOW) * np.array(one.common)
+    if every:
+        own = own + np.array([one.own for one in every]).sum(axis=0)
+        common = common + len(every) / (len(every) + SLOW) * np.array([one.common for one in every]).sum(axis=0)
     return Belief(_normal(own), _normal(common), len(every))
 
 

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -188,13 +189,20 @@ def _mean(side: Sequence[TapSet], cells: Sequence[Cell], points: dict[str, Bools
         level = np.nan_to_num(cell.values) + scatter.slopes * (cell.powers[:, None] - x)
         mean += share * (weights * level).sum(axis=0) / total
         power += share * x
-        grown = np.array([float(scatter.rho @ inflation(int(n))) for n in range(len(cell.values) + 1)])
+        inflations = _inflations(len(cell.values))
+        grown = inflations @ scatter.rho
         variance += np.where(share > 0, share**2 * grown[told.sum(axis=0)] / total, 0.0)
         common += float(share.mean()) ** 2 * grown[-1] * scatter.common / len(cell.values)
         # The relative variance of what wandering adds is like that of a variance with 2/doubt degrees of freedom.
-        spread = float(scatter.rho @ (inflation(len(cell.values)) - grown[-1]) ** 2)
+        spread = float(scatter.rho @ (inflations[-1] - grown[-1]) ** 2)
         doubt = max(doubt, spread / grown[-1] ** 2)
     return _Side(mean, variance, common, power, doubt)
+
+
+@lru_cache(maxsize=64)
+def _inflations(most: int) -> Floats:
+    """Return the inflation of the mean of 0 to ``most`` taps, shape (most + 1, 5)."""
+    return np.array([inflation(n) for n in range(most + 1)])
 
 
 def _shares(side: Sequence[TapSet], points: dict[str, Bools]) -> Floats:

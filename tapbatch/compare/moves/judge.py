@@ -49,6 +49,10 @@ TAIL = 0.025
 LEAST_ODDS = 9.0
 """Odds that this mode moved rather than all others; nine to one is what 10 % of wrong references allow."""
 
+_HIGH = np.array([[1.959963984540054]])
+_ALL = np.array([[-1.959963984540054], [0.0], [1.959963984540054]])
+# The normal deviates of the bounds of 95 %, and of the middle.
+
 _TURNS, _CLOSE, _BESIDE = 25, 2e-3, 1e-6
 """Turns of the search for a bound; the normal deviate at which it ends, 1 in 200 of a tail; how far a bound lies from
 a value that it excludes."""
@@ -128,11 +132,10 @@ def judge_moves(sums: Sums, steady: float) -> Moves:
     ('down', 'own')
     """
     said = verdicts_of(sums, steady)
-    bounds, zero = (-steady, 0.0, steady), (0.0,)
     own = _intervals(sums.own_cdf, *_own_start(sums))
-    own = [_agreeing(one, bounds, below) for one, below in zip(own, said.own_below.T, strict=True)]
+    own = [_agreeing(one, said.own_at, below) for one, below in zip(own, said.own_below.T, strict=True)]
     whole = _whole_intervals(sums, said.whole_below)
-    common = _agreeing(_common_interval(sums), zero, said.common_below)
+    common = _agreeing(_common_interval(sums), (0.0,), said.common_below)
     modes = []
     for k, (verdict, moved) in enumerate(zip(said.verdicts, said.moved, strict=True)):
         printed = _printed(moved, verdict, own[k], whole[k], common)
@@ -166,13 +169,14 @@ class Said:
     """The verdict of each mode, what it rests on, its chance, and whether it parted.
 
     ``whole_below`` (1, modes) and ``common_below`` (1,) are the distribution functions at zero, ``own_below``
-    (3, modes) those at minus ``steady``, zero and ``steady``.
+    (n, modes) those at ``own_at``: at zero, and at both bounds of ``steady`` where these matter.
     """
 
     verdicts: tuple[MoveVerdict, ...]
     moved: tuple[Moved, ...]
     chances: Floats
     parted: Bools
+    own_at: tuple[float, ...]
     own_below: Floats
     whole_below: Floats
     common_below: Floats
@@ -181,20 +185,21 @@ class Said:
 def verdicts_of(sums: Sums, steady: float) -> Said:
     """Return the verdicts, from the distribution functions at zero and at the bounds of ``steady``."""
     count = sums.contrast.change.size
-    bounds = np.array([-steady, 0.0, steady])
-    own, whole = sums.own_cdf(np.tile(bounds[:, None], count)), _whole_below_zero(sums)
-    common, alike = sums.common_cdf(np.zeros(1)), sums.alike_cdf(bounds)
+    common, alike = sums.common_cdf(np.zeros(1)), sums.alike_cdf(np.array([0.0, -steady, steady]))
+    small = bool(alike[1] < TAIL and alike[2] > 1.0 - TAIL)
+    own_at = (0.0, -steady, steady) if small else (0.0,)
+    own, whole = sums.own_cdf(np.tile(np.array(own_at)[:, None], count)), _whole_below_zero(sums)
     if count == 1:
         own[:] = 0.5  # a mode alone has no others to move beside
+    is_steady = (own[1] < TAIL) & (own[2] > 1.0 - TAIL) if small else np.zeros(count, dtype=bool)
     common_p = float(_two_sided(common)[0])
-    small = bool(alike[0] < TAIL and alike[2] > 1.0 - TAIL)
-    open_alike = common_p >= 2.0 * TAIL and not small and not TAIL <= alike[1] <= 1.0 - TAIL
-    own_p, whole_p = _two_sided(own[1]), _two_sided(whole[0])
+    open_alike = common_p >= 2.0 * TAIL and not small and not TAIL <= alike[0] <= 1.0 - TAIL
+    own_p, whole_p = _two_sided(own[0]), _two_sided(whole[0])
     own_chance, whole_chance = np.array(holm(list(own_p))) / SHARE, np.array(holm(list(whole_p))) / SHARE
     ruled = []
     for k in range(count):
         known = _Known(
-            own_way=_way(own[1, k]),
+            own_way=_way(own[0, k]),
             whole_way=_way(whole[0, k]),
             all_way=_way(common[0]),
             read=float(sums.contrast.change[k]),
@@ -202,17 +207,17 @@ def verdicts_of(sums: Sums, steady: float) -> Said:
             whole_chance=float(whole_chance[k]),
             all_chance=max(common_p / SHARE, float(whole_p[k])),
             odds=float(sums.stands_odds[k]),
-            steady=bool(small and own[0, k] < TAIL and own[2, k] > 1.0 - TAIL),
+            steady=bool(is_steady[k]),
             open_alike=open_alike,
         )
         if known.own_is_chance and known.own_way * known.whole_way < 0:
-            own[1, k] = 0.5
+            own[0, k] = 0.5
             known = replace(known, own_way=0)
         ruled.append(_ruled(known))
     verdicts, moved, chances, parted = zip(*ruled, strict=True)
     if count == 1 and moved == ("own",):
         moved = ("whole",)
-    return Said(verdicts, moved, np.array(chances), np.array(parted), own, whole, common)
+    return Said(verdicts, moved, np.array(chances), np.array(parted), own_at, own, whole, common)
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,11 +305,12 @@ def _whole_below_zero(sums: Sums) -> Floats:
 
 
 def _whole_intervals(sums: Sums, below_zero: Floats) -> list[Interval]:
-    found = _intervals(sums.whole_cdf, *_whole_start(sums))
+    """Return the whole move of each mode; its distribution is symmetric about the difference of the readings."""
+    read, sd = _whole_start(sums)
+    high = _bounds(sums.whole_cdf, read, sd, _HIGH)[0]
     return [
-        # The distribution is symmetric about the difference of the readings.
-        _agreeing(replace(one, value=float(read)), (0.0,), below)
-        for one, read, below in zip(found, sums.contrast.change, below_zero.T, strict=True)
+        _agreeing(Interval(float(at), float(2.0 * at - upper), float(upper)), (0.0,), below)
+        for at, upper, below in zip(read, high, below_zero.T, strict=True)
     ]
 
 
@@ -315,17 +321,21 @@ def _whole_start(sums: Sums) -> tuple[Floats, Floats]:
 
 
 def _intervals(cdf: Callable[[Floats], Floats], middle: Floats, sd: Floats) -> list[Interval]:
-    """Return the middle and the bounds of 95 % of each column of a distribution function.
+    """Return the middle and the bounds of 95 % of each column of a distribution function."""
+    return [Interval(float(m), float(lo), float(hi)) for lo, m, hi in _bounds(cdf, middle, sd, _ALL).T]
 
-    The equation is solved for the normal deviate of the probability, which is nearly straight, by the secant method
-    within a bracket.
+
+def _bounds(cdf: Callable[[Floats], Floats], middle: Floats, sd: Floats, wanted: Floats) -> Floats:
+    """Return where each column of a distribution function reaches the normal deviates ``wanted`` (n, 1).
+
+    The normal deviate of the probability is nearly straight, so the equation is solved by the secant method within a
+    bracket.
     """
     from scipy.special import ndtri
 
-    wanted = ndtri(np.array([0.025, 0.5, 0.975]))[:, None]
     at = middle + wanted * sd
-    low, high = np.tile(middle - 20.0 * sd, (3, 1)), np.tile(middle + 20.0 * sd, (3, 1))
-    slope = np.tile(1.0 / sd, (3, 1))
+    low, high = np.tile(middle - 20.0 * sd, (len(wanted), 1)), np.tile(middle + 20.0 * sd, (len(wanted), 1))
+    slope = np.tile(1.0 / sd, (len(wanted), 1))
     before, off_before = at, np.zeros_like(at)
     for turn in range(_TURNS):
         off = ndtri(np.clip(cdf(at), 1e-12, 1.0 - 1e-12)) - wanted
@@ -339,13 +349,13 @@ def _intervals(cdf: Callable[[Floats], Floats], middle: Floats, sd: Floats) -> l
         before, off_before = at, off
         step = at - off / np.maximum(slope, 0.02 / sd)
         at = np.where((step > low) & (step < high), step, 0.5 * (low + high))
-    return [Interval(float(m), float(lo), float(hi)) for lo, m, hi in at.T]
+    return np.asarray(at)
 
 
 def _common_interval(sums: Sums) -> Interval:
     """Return the interval of what all did alike, set-ups left out."""
     cells = sums.cells
-    middle = float(cells.alike @ cells.together)
-    spread = float(((cells.alike - middle) ** 2) @ cells.together)
+    middle = float(cells.groups @ cells.group_shares)
+    spread = float(((cells.groups - middle) ** 2) @ cells.group_shares)
     sd = np.sqrt(np.array([spread + sums.common_shift + sums.contrast.common_variance + 1e-6]))
     return _intervals(lambda at: sums.common_cdf(at[:, 0])[:, None], np.array([middle]), sd)[0]

@@ -108,6 +108,12 @@ def learn_scatter(cells: Sequence[Cell], priors: Priors) -> Scatter:
     return Scatter(slopes, slope_variances, slope_common, typical, hand, noise, leaning_dof, common, rho)
 
 
+def _middle(values: Floats) -> float:
+    # For a few values, sorting is several times as fast as numpy's median.
+    ordered = np.sort(values)
+    return float(0.5 * (ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]))
+
+
 def _within(values: Floats) -> Floats:
     told = np.isfinite(values)
     means = np.where(told, values, 0.0).sum(axis=0) / np.maximum(told.sum(axis=0), 1)
@@ -145,24 +151,23 @@ def _split(rests: Sequence[Floats], dof: Floats) -> tuple[float, Floats, list[Fl
     own = squares / np.maximum(dof, 1.0) + 1e-12
     if own.size < 2:
         return 0.0, own, list(rests), [np.zeros(len(r)) for r in rests]
-    own_rests: list[Floats] = []
-    shared: list[Floats] = []
+    every = np.concatenate(rests)
+    told = np.isfinite(every)
+    filled = np.where(told, every, 0.0)
+    counts = np.concatenate([np.tile(np.maximum(np.isfinite(r).sum(axis=0), 1), (len(r), 1)) for r in rests])
+    left_of_mean = (counts - 1) / counts
+    series = np.zeros(len(every))
     for _ in range(2):
-        weights = 1.0 / np.maximum(own, 0.1 * np.median(own))
-        own_rests, shared = [], []
-        kept, squares = np.zeros(own.size), np.zeros(own.size)
-        for rest in rests:
-            told = np.isfinite(rest)
-            shares = np.where(told, weights, 0.0)
-            shares = shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-12)
-            series = np.nansum(shares * np.nan_to_num(rest), axis=1)
-            left = rest - series[:, None]
-            n = np.maximum(told.sum(axis=0), 1)
-            kept += np.where(told, 1.0 - shares, 0.0).sum(axis=0) * (n - 1) / n
-            squares += np.nansum(left * left, axis=0)
-            own_rests.append(left)
-            shared.append(_within(series[:, None])[:, 0])
+        weights = 1.0 / np.maximum(own, 0.1 * _middle(own))
+        shares = np.where(told, weights, 0.0)
+        shares /= np.maximum(shares.sum(axis=1, keepdims=True), 1e-12)
+        series = (shares * filled).sum(axis=1)
+        kept = np.where(told, (1.0 - shares) * left_of_mean, 0.0).sum(axis=0)
+        squares = (np.where(told, filled - series[:, None], 0.0) ** 2).sum(axis=0)
         own = squares / np.maximum(kept, 0.3) + 1e-12
+    ends = np.cumsum([len(r) for r in rests])[:-1]
+    own_rests = np.split(every - series[:, None], ends)
+    shared = [s - s.mean() for s in np.split(series, ends)]
     freedom = sum(max(len(s) - 1, 0) for s in shared)
     of_means = 1.0 / (1.0 / own).sum()
     total = sum(float(s @ s) for s in shared) / max(freedom, 1)
@@ -172,7 +177,7 @@ def _split(rests: Sequence[Floats], dof: Floats) -> tuple[float, Floats, list[Fl
 def _drawn_together(own: Floats, dof: Floats, modes: int) -> tuple[Floats, Floats]:
     shared = 1.0 - 1.0 / modes if modes > 1 else 1.0
     known = np.where(dof > 0, np.maximum(dof * shared, 1.0), 0.5)
-    typical = float(np.median(own[dof > 0]))
+    typical = _middle(own[dof > 0])
     leaning, dofs = moderated(np.where(dof > 0, own, typical).tolist(), known.tolist())
     return np.array(leaning), np.array(dofs)
 
@@ -199,15 +204,21 @@ def _growth(n: int, rho: float) -> float:
     return float(1.0 + 2.0 * ((1.0 - i / n) * rho**i).sum())
 
 
-@lru_cache(maxsize=256)
-def _restricted(n: int, rho: float) -> tuple[Floats, float]:
-    """Return the matrix ``Q`` of the restricted quadratic form of an AR(1) series, and minus its log determinants."""
+@lru_cache(maxsize=64)
+def _restricted(n: int) -> tuple[Floats, Floats]:
+    """Return the matrices of the restricted quadratic forms of AR(1) series, and minus their log determinants.
+
+    The shapes are (5, n, n) and (5,), one for each ``RHO``.
+    """
     lag = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
-    inverse = np.linalg.inv(rho**lag)
-    ones = inverse.sum(axis=1)
-    total = float(ones.sum())
-    logs = -0.5 * (n - 1) * np.log(1.0 - rho * rho) - 0.5 * np.log(total)
-    return inverse - np.outer(ones, ones) / total, float(logs)
+    forms, logs = [], []
+    for rho in RHO:
+        inverse = np.linalg.inv(rho**lag)
+        ones = inverse.sum(axis=1)
+        total = float(ones.sum())
+        forms.append(inverse - np.outer(ones, ones) / total)
+        logs.append(-0.5 * (n - 1) * np.log(1.0 - rho * rho) - 0.5 * np.log(total))
+    return np.array(forms), np.array(logs)
 
 
 def _wandering(own_rests: Sequence[Floats], shared: Sequence[Floats], own: Floats, common: float) -> Floats:
@@ -225,20 +236,25 @@ def _wandering(own_rests: Sequence[Floats], shared: Sequence[Floats], own: Float
 
 
 def _rho_likelihood(series: Sequence[Floats]) -> Floats:
-    freedom, determinants, squares = 0.0, np.zeros(len(RHO)), np.zeros(len(RHO))
+    """Return the logarithm of the restricted likelihood of each ``RHO``, from columns (taps, modes) of some cells."""
+    # By length: the sum of the outer products of the columns, and their number.
+    columns: dict[int, Floats] = {}
+    number: dict[int, int] = {}
     for block in series:
-        counts = np.isfinite(block).sum(axis=0)
-        for n in np.unique(counts[counts > 1]):
-            columns = block[:, counts == n]
-            taken = np.array([c[np.isfinite(c)][:MOST_LAGGED] for c in columns.T])
+        told = np.isfinite(block)
+        lengths = told.sum(axis=0)
+        for n in set(lengths[lengths > 1].tolist()):
+            here = lengths == n
+            taken = block.T[here][told.T[here]].reshape(-1, n)[:, :MOST_LAGGED]
             length = taken.shape[1]
-            freedom += len(taken) * (length - 1)
-            for i, rho in enumerate(RHO):
-                q, logs = _restricted(length, rho)
-                squares[i] += float(((taken @ q) * taken).sum())
-                determinants[i] += len(taken) * logs
-    return (
-        np.asarray(determinants - 0.5 * freedom * np.log(np.maximum(squares, 0.0) + 1e-30))
-        if freedom
-        else np.zeros(len(RHO))
-    )
+            columns[length] = columns.get(length, 0.0) + taken.T @ taken
+            number[length] = number.get(length, 0) + len(taken)
+    if not columns:
+        return np.zeros(len(RHO))
+    freedom, determinants, squares = 0, np.zeros(len(RHO)), np.zeros(len(RHO))
+    for length, products in columns.items():
+        forms, logs = _restricted(length)
+        freedom += number[length] * (length - 1)
+        squares += (forms * products).sum(axis=(1, 2))
+        determinants += number[length] * logs
+    return np.asarray(determinants - 0.5 * freedom * np.log(np.maximum(squares, 0.0) + 1e-30))

@@ -1,8 +1,8 @@
-"""An instrument on the page: its latest reading first, then its charts, its tables, and links to its files.
+"""An instrument's own page: its latest reading first, then its charts, its tables, and links to its files.
 
 Conventions: what leads is the note, how far off and how sure; then the answers of the reading slip, each with what
 limits it beside it. A :class:`Card` rests on the history and the settings alone, so that it is made when the tables
-are, kept beside the readings, and put into the page as it is.
+are, kept beside the readings, and put into the pages as it is.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.results.files import OWN_PAGE
 from tapbatch.show.browser.figures import drift_figure, part_figures, strings_figure
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
@@ -43,7 +44,7 @@ ROOM_MM, ROW_PT = 115.0, 12.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Card:
-    """What the page holds of an instrument, as markup: its row in the list of all, and its article.
+    """What the pages hold of an instrument, as markup: its row in the list of all, and its article.
 
     ``recorded`` is when the latest of its recordings was made, empty where that is not known.
     """
@@ -73,6 +74,11 @@ def card_id(instrument: str) -> str:
     'i-267df8f27c'
     """
     return f"i-{hashlib.sha256(instrument.encode('utf-8', 'backslashreplace')).hexdigest()[:10]}"
+
+
+def row_id(instrument: str) -> str:
+    """Return the identity of an instrument's row in the list of all."""
+    return f"r-{card_id(instrument)}"
 
 
 def card_of(history: History, settings: InstrumentSettings, lined: stages.Lined = stages.with_own_lines) -> Card:
@@ -107,7 +113,7 @@ def _row(
     row: stages.ModeRow | None,
     answers: Sequence[Answer],
 ) -> Markup:
-    name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=f"#{card_id(history.instrument)}")
+    name = tag("a", fitted(history.instrument_shown, ROOM_MM, ROW_PT), href=link_to(history.instrument, OWN_PAGE))
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
     where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
     if row is None:
@@ -204,13 +210,16 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
 def _charts(history: History, settings: InstrumentSettings, lined: stages.Lined) -> Markup:
     parts: list[Markup] = []
     for part, groups in part_figures(history, settings, lined).items():
-        blocks = [tag("div", *figures, class_="figures") for figures in groups]
-        if blocks:
-            parts += [tag("h3", part.capitalize()), *blocks]
+        if groups:
+            parts += [tag("h3", part.capitalize()), *(_side_by_side(f, f"charts of {part}") for f in groups)]
     plucked = stages.plucked_stage(history)
     if plucked is not None:
-        parts += [tag("h3", "Strings"), tag("div", strings_figure(plucked, settings), class_="figures")]
+        parts += [tag("h3", "Strings"), _side_by_side([strings_figure(plucked, settings)], "chart of the strings")]
     return _fold("Charts", history, parts, "charts")
+
+
+def _side_by_side(figures: Sequence[Markup], name: str) -> Markup:
+    return tag("div", *figures, class_="figures", tabindex=0, role="region", aria_label=f"{name}; it can be scrolled")
 
 
 def _tables(history: History, settings: InstrumentSettings) -> Markup:
@@ -229,9 +238,8 @@ def _fold(title: str, history: History, pieces: list[Markup], kind: str) -> Mark
 
 
 def _files(history: History) -> Markup:
-    folder = history.instrument
-    links = [tag("a", "Report, PDF", href=link_to(folder, "report.pdf"), class_="pdf")]
-    links += [tag("a", f"{name}.csv", href=link_to(folder, f"{name}.csv")) for name in OF_INSTRUMENT]
+    links = [tag("a", "Report, PDF", href=link_to("report.pdf"), class_="pdf")]
+    links += [tag("a", f"{name}.csv", href=link_to(f"{name}.csv")) for name in OF_INSTRUMENT]
     return tag(
         "nav", tag("ul", *(tag("li", link) for link in links)), aria_label=f"Files of {history.instrument_shown}"
     )

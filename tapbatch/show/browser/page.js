@@ -47,46 +47,60 @@
   };
 
   // ---------------------------------------------------------- bench card
+  const isLive = "live" in document.documentElement.dataset;
+  const isOwn = "own" in document.body.dataset;
   let latest = "";
-  const articles = () => [...document.querySelectorAll("main > article")];
+
+  const rows = () => [...document.querySelectorAll("#all tbody tr")];
+  const pageOf = (row) => row.querySelector("a").getAttribute("href");
+  const articleOn = () => document.querySelector("main > article");
 
   const newest = () => {
     const known = latest && here(latest);
     if (known) return known;
-    const all = articles();
-    const key = (article) => article.dataset.recorded;
-    return all.reduce((best, each) => (best && key(best) >= key(each) ? best : each), null);
+    const key = (row) => row.dataset.recorded;
+    return rows().reduce((best, each) => (best && key(best) >= key(each) ? best : each), null);
   };
 
-  const show = () => {
-    const asked = location.hash.match(/^#bench(?:\/(i-[0-9a-f]+))?$/);
-    const chosen = asked ? (asked[1] && here(asked[1])) || newest() : null;
-    document.body.classList.toggle("bench", Boolean(chosen));
-    for (const article of articles()) article.classList.toggle("on-bench", article === chosen);
-    const link = here("views").querySelector("a");
-    link.href = chosen ? `#${chosen.id}` : "#bench";
-    link.textContent = chosen ? "All instruments" : "Bench card";
-    here("views").hidden = !articles().length;
-    if (chosen) scrollTo(0, 0);
+  const mainOf = async (path) => {
+    const answer = await fetch(path, { cache: "no-store" });
+    if (!answer.ok) throw new Error(path);
+    return new DOMParser().parseFromString(await answer.text(), "text/html").querySelector("main");
   };
 
-  const letBench = (root) => {
-    for (const list of root.querySelectorAll("article > nav > ul")) {
-      if (list.querySelector(".tobench")) continue;
-      const article = list.closest("article");
-      const link = document.createElement("a");
-      link.className = "tobench";
-      link.href = `#bench/${article.id}`;
-      link.textContent = "Bench card";
-      const item = document.createElement("li");
-      item.append(link);
-      list.prepend(item);
+  // The list has no articles: the newest one is fetched from its own page.
+  const fetchNewest = async () => {
+    const row = newest();
+    const article = row && document.importNode((await mainOf(pageOf(row))).querySelector("article"), true);
+    const old = articleOn();
+    if (!article || (old && old.dataset.made === article.dataset.made)) return;
+    if (old) old.remove();
+    document.querySelector("main").append(article);
+  };
+
+  const show = async () => {
+    const asked = location.hash === "#bench";
+    if (!isOwn && asked && isLive) await fetchNewest();
+    const article = articleOn();
+    const shown = asked && location.hash === "#bench" && article !== null;
+    document.body.classList.toggle("bench", shown);
+    if (article) {
+      article.classList.toggle("on-bench", shown);
+      if (!isOwn && !shown) article.remove();
     }
+    const link = here("views").querySelector("a[data-bench]");
+    if (!link) return;
+    link.href = shown ? (isOwn ? `#${article.id}` : "#all") : "#bench";
+    link.textContent = shown ? (isOwn ? "Whole page" : "All instruments") : "Bench card";
+    link.hidden = !(isOwn || (isLive && rows().length));
+    if (shown) scrollTo(0, 0);
   };
 
   addEventListener("hashchange", show);
   addEventListener("keydown", (event) => {
-    if (event.key === "Escape" && document.body.classList.contains("bench")) here("views").querySelector("a").click();
+    if (event.key === "Escape" && document.body.classList.contains("bench")) {
+      here("views").querySelector("a[data-bench]").click();
+    }
   });
 
   // ------------------------------------------------------------ updating
@@ -104,47 +118,53 @@
     });
   };
 
-  const renew = (text) => {
-    const fresh = new DOMParser().parseFromString(text, "text/html").querySelector("main");
+  const changed = (piece) => {
+    const told = [piece, ...piece.querySelectorAll("tr[data-made]")].filter((each) => each.dataset.made);
+    return told.filter((each) => here(each.id)?.dataset.made !== each.dataset.made).map((each) => each.dataset.said);
+  };
+
+  const renew = (fresh) => {
     const main = document.querySelector("main");
     const said = [];
     const focused = document.activeElement?.closest("article")?.id;
     const pieces = [...fresh.children].map((piece) => {
       const old = piece.id ? here(piece.id) : main.querySelector(`:scope > .${piece.classList[0]}`);
+      if (old && old.outerHTML === piece.outerHTML) return old;
       if (old && piece.dataset.made && old.dataset.made === piece.dataset.made) return old;
-      if (piece.dataset.said) said.push(piece.dataset.said);
+      said.push(...changed(piece));
       const made = document.importNode(piece, true);
       if (old) keep(old, made);
       return made;
     });
     const stays = new Set(pieces);
+    if (!isOwn && articleOn()) stays.add(articleOn());
     for (const old of [...main.children]) if (!stays.has(old)) old.remove();
     // What stays is moved only where its place changed, so that nothing loses the focus.
     pieces.forEach((piece, n) => {
       if (main.children[n] !== piece) main.insertBefore(piece, main.children[n] ?? null);
     });
     letSort(main);
-    letBench(main);
-    show();
     if (focused && document.activeElement === document.body) here(focused)?.querySelector("summary, a")?.focus();
-    return said;
+    return said.filter(Boolean);
   };
 
+  const root = isOwn ? "../" : "";
+  const page = location.pathname.split("/").pop() || "./";
   let version = null;
   const ask = async () => {
     let wait = EVERY_MS;
     try {
-      const told = await (await fetch("live", { cache: "no-store" })).json();
+      const told = await (await fetch(`${root}live`, { cache: "no-store" })).json();
+      let isNew = Boolean(told.latest) && told.latest !== latest;
       if (version !== null && told.version !== version) {
-        const said = renew(await (await fetch("./", { cache: "no-store" })).text());
+        const said = renew(await mainOf(page));
         here("live").textContent = said.join("; ") || "watching";
+        isNew = true;
       } else if (version === null || here("live").dataset.lost) here("live").textContent = "watching";
       delete here("live").dataset.lost;
       version = told.version;
-      if (told.latest && told.latest !== latest) {
-        latest = told.latest;
-        show();
-      }
+      latest = told.latest;
+      if (isNew) await show();
     } catch {
       here("live").textContent = "the watch has ended; these are its last readings";
       here("live").dataset.lost = "true";
@@ -154,10 +174,6 @@
   };
 
   letSort(document);
-  letBench(document);
   show();
-  if ("live" in document.documentElement.dataset) {
-    latest = "";
-    ask();
-  }
+  if (isLive) ask();
 })();

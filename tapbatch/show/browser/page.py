@@ -1,27 +1,28 @@
-"""The page: one HTML file with all instruments, put together from their cards.
+"""The pages: a list of all instruments, and a page of its own for each, made from their cards.
 
-Conventions: self-contained, so that it opens from the disk and goes to a telephone as one file: style and script are
-in it, nothing is fetched. Its content security policy names the two by their hashes and allows nothing else, so that
-even markup that slipped through could not act. The same cards give the same bytes.
+Conventions: pages opened from the disk cannot load one another, so each is self-contained and goes to a telephone as
+one file: style and script are in it, nothing is fetched. A served page asks its server for newer readings; its list
+also fetches the newest reading for the bench card. A page's content security policy names style and script by their
+hashes and allows nothing else, so that even markup that slipped through could not act. The same cards give the same
+bytes.
 """
 
 from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable, Iterator, Sequence
+import re
+from collections.abc import Iterable, Sequence
 from functools import cache
 from importlib.resources import files
 
 from tapbatch.model.reading import Attention
-from tapbatch.show.browser.article import Card
+from tapbatch.show.browser.article import Card, row_id
 from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.sheets import framed, sheet
 from tapbatch.show.view.tables import Cell
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
-
-_ARTICLES = Markup("<!-- articles -->")
 
 FOOTER = (
     "A dot is a reading and its bar the 95 % interval; hollow and pale means unsure. = stood still; ? cannot tell. "
@@ -32,35 +33,50 @@ LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
 
 
-def page_pieces(rows: Sequence[str], cards: Iterable[Card], attention: Sequence[Attention]) -> Iterator[bytes]:
-    """Yield the page in pieces, an article at a time, so that no more than one of many cards is held.
-
-    ``rows`` are those of the list of all instruments, from their cards.
+def index_bytes(cards: Iterable[Card], attention: Sequence[Attention]) -> bytes:
+    """Return the page of all instruments: a list that leads to their own pages. No card is held.
 
     Examples
     --------
-    >>> next(page_pieces([], [], ()))[:15]
+    >>> index_bytes([], ())[:15]
     b'<!DOCTYPE html>'
     """
-    before, _, after = _shell(rows, attention).partition(_ARTICLES)
-    yield before.encode()
-    for card in cards:
-        yield _article(card).encode()
-    yield after.encode()
+    views = tag("nav", _bench_link(), aria_label="Views", id="views")
+    content = (_overview([_row(card) for card in cards]), _attention(attention))
+    return _page("Bench readings", views, content, own=False)
 
 
-def _shell(rows: Sequence[str], attention: Sequence[Attention]) -> str:
-    """Return the page with a mark where the articles belong; all text is escaped, so no name can be such a mark."""
-    views = tag("nav", tag("a", "Bench card", href="#bench"), aria_label="Views", id="views", hidden=True)
+def own_bytes(card: Card, shown: str) -> bytes:
+    """Return an instrument's own page; it lies in a folder beside the page of all instruments.
+
+    Parameters
+    ----------
+    card
+        What the pages hold of it.
+    shown
+        Its name as written.
+    """
+    to_all = tag("a", "All instruments", href="../index.html")
+    views = tag("nav", to_all, " ", _bench_link(), aria_label="Views", id="views")
+    return _page(shown, views, (_article(card),), own=True)
+
+
+def _bench_link() -> Markup:
+    # The script shows it where there is something for the bench.
+    return tag("a", "Bench card", href="#bench", data_bench=True, hidden=True)
+
+
+def _page(title: str, views: Markup, content: Sequence[Markup], *, own: bool) -> bytes:
     body = tag(
         "body",
         tag("a", "Skip to the readings", href="#readings", class_="skip"),
         tag("header", tag("h1", "Bench readings"), tag("p", "", id="live", role="status"), views, class_="top"),
-        tag("main", _overview(rows), _attention(attention), _ARTICLES, id="readings", tabindex=-1),
+        tag("main", *content, id="readings", tabindex=-1),
         tag("footer", tag("p", FOOTER)),
         Markup(f"<script>{_part('page.js')}</script>"),
+        data_own=own,
     )
-    return f"<!DOCTYPE html>\n{tag('html', _head(), body, lang='en')}\n"
+    return f"<!DOCTYPE html>\n{tag('html', _head(title), body, lang='en')}\n".encode()
 
 
 def as_served(page: bytes) -> bytes:
@@ -79,7 +95,7 @@ def look() -> str:
     return hashlib.sha256((_part("page.css") + _part("page.js") + _head()).encode()).hexdigest()[:16]
 
 
-def _head() -> Markup:
+def _head(title: str = "Bench readings") -> Markup:
     rules = (
         f"default-src 'none'; style-src '{_hash('page.css')}'; script-src '{_hash('page.js')}'; img-src data:; "
         "connect-src 'self'; base-uri 'none'; form-action 'none'"
@@ -90,17 +106,17 @@ def _head() -> Markup:
         tag("meta", http_equiv="Content-Security-Policy", content=Markup(rules)),
         tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
         tag("meta", name="color-scheme", content="light dark"),
-        tag("title", "Bench readings"),
+        tag("title", title),
         # No icon: without this a browser asks its server for one.
         tag("link", rel="icon", href="data:,"),
         Markup(f"<style>{_part('page.css')}</style>"),
     )
 
 
-def _overview(rows: Sequence[str]) -> Markup:
+def _overview(rows: Sequence[Markup]) -> Markup:
     if not rows:
         return tag("p", "No readings yet: drop recordings into the recordings folder.", class_="silence")
-    return framed("All instruments", COLUMNS, map(Markup, rows), class_="scroll overview", id_="all")
+    return framed("All instruments", COLUMNS, rows, class_="scroll overview", id_="all")
 
 
 def _attention(items: Sequence[Attention]) -> Markup:
@@ -114,9 +130,25 @@ def _attention(items: Sequence[Attention]) -> Markup:
 
 def _article(card: Card) -> Markup:
     """Mark an article with a hash of its content, so that an open page knows whether to replace it."""
-    made = hashlib.sha256(card.article.encode()).hexdigest()[:16]
-    marks = tag("article", data_made=made, data_recorded=card.recorded).removesuffix("></article>")
+    marks = tag("article", data_made=_made(card), data_recorded=card.recorded).removesuffix("></article>")
     return Markup(card.article.replace("<article", marks, 1))
+
+
+def _row(card: Card) -> Markup:
+    """Mark a row as its article is marked, so that the list changes when anything of an instrument does."""
+    said = re.search(r'<article[^>]* data-said="([^"]*)"', card.article)
+    marks = tag(
+        "tr",
+        id=row_id(card.instrument),
+        data_made=_made(card),
+        data_recorded=card.recorded,
+        data_said=Markup(said[1]) if said else None,
+    ).removesuffix("></tr>")
+    return Markup(card.row.replace("<tr", marks, 1))
+
+
+def _made(card: Card) -> str:
+    return hashlib.sha256(card.article.encode()).hexdigest()[:16]
 
 
 @cache

@@ -63,9 +63,9 @@ def sustain_chart(history: History, stages: Sequence[Stage], settings: Instrumen
 def rings_chart(
     history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look, *, most: int = MOST_ROWS
 ) -> Chart | None:
-    """Draw what rings at a stage, or at two, row by row on one scale of seconds; ``None`` where nothing does."""
+    """Draw what rings at a stage, or at two, row by row on one scale of seconds; ``None`` for less than two dots."""
     rings = [*_bands(history, stages, settings), *_modes(history, stages, settings, most)]
-    if not rings:
+    if sum(len(each.points) for each in rings) < 2:
         return None
     chart = Chart(look)
     label = 0.33 * look.width_mm

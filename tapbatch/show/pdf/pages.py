@@ -144,7 +144,7 @@ def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
             yield TableBlock(heading=table.title, columns=columns, rows=rows)
 
 
-HOW_TITLE = "How the numbers were found"
+HOW_TITLE, CUT_TITLE = "How the numbers were found", "Before you cut"
 
 HOW: dict[str, str] = {
     "Frequency and decay": "Each tap is measured from the moment the mallet has left until the next touch or the "
@@ -162,12 +162,14 @@ HOW: dict[str, str] = {
     "every interval, assumed at first and learned from what was recorded again. Up and down: the interval leaves out "
     "zero, and that holds among all modes of the stage (Holm, 1979: 5 % for all together). Probably: it leaves out "
     "zero, no more. Beside the others: the rest moved otherwise. Like the others: all modes moved alike. Steady: it "
-    "stood still beside the others. Cannot tell: none of these; more taps or set-ups may tell. What differed besides "
-    "the wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
+    "stood still beside the others. Cannot tell: none of these; more taps or set-ups may tell. What all modes did "
+    "alike is said once: a set-up, the air, the strings or the cut may do that. What differed besides the wood, "
+    "strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
     "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least. "
     "They may stay level, shrink or grow; where the notes give the opening's area, they follow a power law of it. "
     "The interval and the chance to pass a landing are for the next single step, with the errors that neighbouring "
-    "steps share and the scatter of the steps.",
+    "steps share and the scatter of the steps. A count of steps reaches no farther than twice the steps seen. On "
+    "target, past it, under string tension or with a fault in the reading there is no forecast, and it says why.",
     "The sound and its bands": "EDT, T20 and T30 are read from the backward-integrated decay between the limits of "
     "ISO 3382-1 and ISO 3382-2, with the noise taken off; T60 is a fit of decay and floor. A listener just notices "
     "a change of 5 % (ISO 3382-1).",
@@ -187,14 +189,19 @@ CAUTIONS: tuple[str, ...] = (
 
 
 def draw_how(sheet: Sheet, y: float, history: History) -> None:
-    """Draw how the numbers were got, the cautions, and the flags that were seen as far as there is room."""
+    """Draw how the numbers were got, then what :func:`draw_before_you_cut` draws."""
     for title, text in HOW.items():
         sheet.say(sheet.left_mm, y, title, BODY, bold=True, within_mm=LABEL_MM - 3.0)
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 3.0
     y += 2.0
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
     y += 6.0
-    sheet.say(sheet.left_mm, y, "Before you cut", LEAD, bold=True)
+    sheet.say(sheet.left_mm, y, CUT_TITLE, LEAD, bold=True)
+    draw_before_you_cut(sheet, y, history)
+
+
+def draw_before_you_cut(sheet: Sheet, y: float, history: History) -> None:
+    """Draw the cautions, and the flags that were seen as far as there is room."""
     for text in CAUTIONS:
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
     y += 5.0

@@ -21,7 +21,9 @@ from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, DecaysBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
-from tapbatch.show.pdf.pages import HOW_TITLE, draw_how, table_blocks
+from tapbatch.show.pdf.pages import CUT_TITLE, HOW_TITLE, draw_before_you_cut, draw_how, table_blocks
+from tapbatch.show.pdf.record import TITLE as RECORD
+from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
@@ -68,16 +70,27 @@ def report_sheets(history: History, settings: InstrumentSettings, lined: Lined =
     subject = subject_of(history, latest) if latest else None
     if latest and subject:
         draw_bench_card(book.add("Bench card", turned=True), history, latest, subject, settings.steady_cents)
-    for block in _blocks(history, settings, Sheet(settings.paper, ""), lined):
+    like = Sheet(settings.paper, "")
+    for block in _blocks(history, settings, like):
         book.place(block)
-    draw_how(book.begin(HOW_TITLE), TOP_MM + 2.0, history)
+    draw_record(book.add(RECORD), history, settings)
+    if settings.pages == "full":
+        for block in _appendix(history, settings, like, lined):
+            book.place(block)
+        draw_how(book.begin(HOW_TITLE), TOP_MM + 2.0, history)
+    else:
+        draw_before_you_cut(book.begin(CUT_TITLE), TOP_MM + 2.0, history)
     return book.numbered()
 
 
-def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:
-    """Return what stands on the pages after the first two, in order, for sheets like the one given."""
-    look = sheet.inner
-    heard = [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
+def _heard(history: History) -> list[str]:
+    """Return the parts of which something was measured."""
+    return [p for p in history.parts if any(s.modes or s.decays for s in history.of_part(p))]
+
+
+def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Iterator[Block]:
+    """Return what stands on the pages after the first two, in the order of use, for sheets like the one given."""
+    look, heard = sheet.inner, _heard(history)
     for part in heard:
         stages, notes = history.of_part(part), differed(history, part)
         names = chart_modes(stages, working_names(history, stages[-1]))
@@ -108,7 +121,12 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet, lined:
         chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
         aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
         yield ChartBlock("Strings", chart, "open strings", aside, notes)
-    for part in heard:
+
+
+def _appendix(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:
+    """Return what is looked up rather than read: spectra, decays and tables."""
+    look = sheet.inner
+    for part in _heard(history):
         stages, most = history.of_part(part), most_spectra(look)
         aside = f"the latest {most} of {len(stages)} stages" if len(stages) > most else ""
         chart = spectra_chart([lined(stage) for stage in stages[-most:]], settings, look)

@@ -60,6 +60,7 @@ _TEXTS: dict[NoticeKind, str] = {
     "workbook full": "the workbook holds the first {0.count} of {0.total_count} rows of {0.name}; {0.name}.csv "
     "holds all",
     "no recordings": "no recordings yet: drop them into {0.path}, named by instrument and stage",
+    "placed": "{0.other_path} from the inbox is now {0.path}",
     "set aside": "{0.path} {0.text}: the file is set aside as {0.other_path}",
     "not replaced": "{0.path} could not be replaced ({0.text}): the new one is {0.other_path}; close it "
     "and run again",

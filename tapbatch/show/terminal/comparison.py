@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from tapbatch.compare.alike import alike_moves
 from tapbatch.compare.before_after import Comparison, SustainChange
 from tapbatch.model.caution import NoVerdict
+from tapbatch.model.history import Stage
 from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import cautions_text, no_verdict_text
 from tapbatch.show.terminal.readings import WIDTH, Line, said
@@ -29,6 +30,7 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
         lines += said(f"differed besides the wood: {cautions_text(comparison.cautions)}")
     for alike in alike_moves(comparison.drifts):
         lines += said(f"{capital(moves.alike_text(alike))}.")
+    lines += _pairing_lines(comparison)
     if comparison.drifts:
         lines.append(_row("Pitch", "before", "after", "moved", weight="dim"))
     for drift in comparison.drifts:
@@ -47,9 +49,25 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
     return lines + said(moves.NO_LOUDNESS, "dim")
 
 
+def _pairing_lines(comparison: Comparison) -> list[Line]:
+    """Return which modes of two instruments are the same, and which only one of them has."""
+    lines: list[Line] = []
+    if comparison.by_note:
+        lines += said(f"Taken for the same by nearness of note, not by label: {', '.join(comparison.by_note)}.")
+    only = ((comparison.before, comparison.only_before), (comparison.after, comparison.only_after))
+    for stage, names in only:
+        if names:
+            lines += said(f"Only in {_instrument(stage)}, {stage.stage_shown}: {', '.join(names)}.")
+    return lines
+
+
+def _instrument(stage: Stage) -> str:
+    return next((h.recording.instrument_shown for h in stage.heard), "")
+
+
 def _heading(comparison: Comparison) -> str:
     before, after = comparison.before, comparison.after
-    names = [next((h.recording.instrument_shown for h in stage.heard), "") for stage in (before, after)]
+    names = [_instrument(stage) for stage in (before, after)]
     if names[0] == names[1]:
         return f"{names[0]}, {after.part}: {before.stage_shown}, then {after.stage_shown}"
     return f"{after.part}: {names[0]}, {before.stage_shown}, then {names[1]}, {after.stage_shown}"

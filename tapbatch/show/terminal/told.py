@@ -45,9 +45,11 @@ def arrival_lines(history: History, path: str, steady_cents: float = 3.0, *, ful
     if stage is None:
         return []
     heard = next(h for h in stage.heard if h.recording.path == path)
-    if heard.recording.kind != "pluck":
+    if heard.recording.kind == "tap":
         return [("", ""), *stage_lines(history, stage, steady_cents, full=full)]
     name = placed_text(history, stage)
+    if heard.recording.kind == "room":
+        return [("", ""), *said(f"{name}: the room alone is listed, and nothing is measured in it", later="    ")]
     plucked = [s for s in stage.strings if s.recording == path]
     if not plucked:
         return [("", ""), *said(f"{name}: no string of the settings could be read", "bold", later="    ")]

@@ -195,12 +195,11 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         # That too few steps are known limits nothing: it is a detail.
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
+        way = way_parts(landing, reason=not why)
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(
-                filter(None, (target_hz_text(landing), *way_parts(landing, reason=not why), "" if risky else chance))
-            ),
+            detail=", ".join(filter(None, (target_hz_text(landing), *way, "" if risky else chance))),
             limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,

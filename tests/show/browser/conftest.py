@@ -13,7 +13,7 @@ from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import card_of
 from tests.show.browser.chromium import Chromium
-from tests.show.browser.parsed import page_bytes
+from tests.show.browser.parsed import pages_bytes
 
 
 @pytest.fixture(scope="session")
@@ -29,11 +29,14 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Chromium]:
 
 @pytest.fixture
 def put_page(tmp_path: Path) -> Callable[..., str]:
-    """The writer of a page of some histories; it returns where the page is."""
+    """The writer of the pages of some histories; it returns where the list is, or with ``own`` the first page."""
 
-    def put(*histories: History, attention: tuple[Attention, ...] = ()) -> str:
-        path = tmp_path / "index.html"
-        path.write_bytes(page_bytes([card_of(h, InstrumentSettings()) for h in histories], attention))
-        return path.as_uri()
+    def put(*histories: History, attention: tuple[Attention, ...] = (), own: bool = False) -> str:
+        cards = [card_of(h, InstrumentSettings()) for h in histories]
+        names = ["index.html", *(f"i{n}/page.html" for n in range(len(cards)))]
+        for name, data in zip(names, pages_bytes(cards, attention), strict=True):
+            (tmp_path / name).parent.mkdir(exist_ok=True)
+            (tmp_path / name).write_bytes(data)
+        return (tmp_path / names[own]).as_uri()
 
     return put

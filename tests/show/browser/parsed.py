@@ -8,14 +8,14 @@ from html.parser import HTMLParser
 
 from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card
-from tapbatch.show.browser.page import page_pieces
+from tapbatch.show.browser.page import index_bytes, own_bytes
 
 VOID = {"meta", "link", "br", "input", "img"}
 
 
-def page_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> bytes:
-    """The whole page of some cards."""
-    return b"".join(page_pieces([card.row for card in cards], cards, attention))
+def pages_bytes(cards: Sequence[Card], attention: Sequence[Attention]) -> list[bytes]:
+    """The list of all instruments, and the page of each."""
+    return [index_bytes(cards, attention), *(own_bytes(card, card.instrument) for card in cards)]
 
 
 @dataclass
@@ -78,3 +78,8 @@ def parse(page: bytes | str) -> Element:
     parser.close()
     assert parser.open == [parser.root], [element.name for element in parser.open]
     return parser.root
+
+
+def pages_of(cards: Sequence[Card], attention: Sequence[Attention]) -> Element:
+    """The list of all instruments and the page of each, as one tree."""
+    return Element("", {}, [parse(page) for page in pages_bytes(cards, attention)])

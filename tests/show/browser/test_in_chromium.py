@@ -9,7 +9,6 @@ import pytest
 
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
-from tapbatch.show.browser.article import card_id
 from tests.show.browser.chromium import Chromium
 
 Put = Callable[..., str]
@@ -48,10 +47,17 @@ CONTRAST = """
 
 @pytest.fixture
 def page(chromium: Chromium, put_page: Put, whole: History, histories: dict[str, Callable[[], History]]) -> Chromium:
-    """A page of three instruments, opened from the disk."""
+    """The list of three instruments, opened from the disk."""
     strung = replace(histories["strung"](), instrument="strung")
     short = replace(histories["one stage, one tap"](), instrument="short", instrument_shown="Ärmchen")
     chromium.open(put_page(whole, strung, short, attention=(SILENT,)))
+    return chromium
+
+
+@pytest.fixture
+def own(chromium: Chromium, put_page: Put, whole: History) -> Chromium:
+    """The page of one instrument, opened from the disk."""
+    chromium.open(put_page(whole, own=True))
     return chromium
 
 
@@ -60,7 +66,16 @@ def first_cells(page: Chromium) -> list[str]:
 
 
 def test_it_opens_from_the_disk_in_silence_and_asks_for_nothing(page: Chromium) -> None:
-    assert page.run("document.querySelectorAll('article').length") == 3
+    assert page.run("document.querySelectorAll('#all tbody tr').length") == 3
+    silent(page)
+
+
+def test_an_own_page_opens_from_the_disk_in_silence(own: Chromium) -> None:
+    assert own.run("document.querySelectorAll('article').length") == 1
+    silent(own)
+
+
+def silent(page: Chromium) -> None:
     assert page.complaints == []
     assert [url for url in page.requested if not url.startswith("data:")] == [page.run("location.href")]
 
@@ -90,7 +105,8 @@ def test_tables_sort_by_the_press_of_a_head_and_by_the_keyboard(page: Chromium) 
     assert first_cells(page)[0] == "Ärmchen"
 
 
-def test_what_is_not_known_sorts_last_whichever_way(page: Chromium) -> None:
+def test_what_is_not_known_sorts_last_whichever_way(own: Chromium) -> None:
+    page = own
     cells = (
         "[...document.querySelectorAll('.tables table')].flatMap(t => [...t.tHead.rows[0].cells].map((h, n) => {"
         "  h.querySelector('button').click(); const keys = () => [...t.tBodies[0].rows].map(r =>"
@@ -117,16 +133,25 @@ def test_the_list_of_all_instruments_needs_no_scrolling_on_a_telephone(page: Chr
 def test_nothing_lies_outside_the_window(
     chromium: Chromium, put_page: Put, any_history: History, whole: History, width: int
 ) -> None:
-    chromium.open(put_page(whole, replace(any_history, instrument="x"), attention=(SILENT,)), width=width)
+    chromium.open(put_page(whole, any_history, attention=(SILENT,)), width=width)
+    assert chromium.run("document.documentElement.scrollWidth") <= width
+    chromium.open(put_page(any_history, own=True), width=width)
     chromium.run(OPEN)
     assert chromium.run("document.documentElement.scrollWidth") <= width
-    chromium.run(f"location.hash = '#bench/{card_id('x')}'")
+    chromium.run("location.hash = '#bench'")
     chromium.until("document.body.classList.contains('bench')")
     assert chromium.run("document.documentElement.scrollWidth") <= width
 
 
+def test_the_charts_of_an_instrument_fit_two_screens_of_a_telephone(own: Chromium) -> None:
+    own.resize(390, 844)
+    own.run(OPEN)
+    assert own.run("document.querySelector('details.charts').getBoundingClientRect().height") <= 2 * 844
+
+
 @pytest.mark.parametrize("dark", [False, True])
-def test_all_that_is_said_and_drawn_stands_out(page: Chromium, dark: bool) -> None:
+def test_all_that_is_said_and_drawn_stands_out(own: Chromium, dark: bool) -> None:
+    page = own
     page.light(dark=dark)
     page.run(OPEN)
     paper = page.run("getComputedStyle(document.body).backgroundColor.match(/\\d+/g).map(Number)")
@@ -139,7 +164,8 @@ def test_all_that_is_said_and_drawn_stands_out(page: Chromium, dark: bool) -> No
     assert least_mark[0] >= 3.0, least_mark
 
 
-def test_everything_that_can_be_used_or_seen_has_a_name_for_those_who_hear(page: Chromium) -> None:
+def test_everything_that_can_be_used_or_seen_has_a_name_for_those_who_hear(own: Chromium) -> None:
+    page = own
     page.run(OPEN)
     nodes = page.call("Accessibility.getFullAXTree")["nodes"]
     told = [(n["role"]["value"], n.get("name", {}).get("value", "")) for n in nodes if not n.get("ignored")]
@@ -158,18 +184,20 @@ def test_the_keyboard_reaches_the_readings_first(page: Chromium) -> None:
     page.until("location.hash === '#readings'")
 
 
-def test_the_bench_card_shows_the_newest_reading_large_and_alone(page: Chromium, whole: History) -> None:
-    page.run("document.querySelector('#views a').click()")
-    page.until("document.body.classList.contains('bench')")
+def test_the_bench_card_shows_the_reading_large_and_alone(own: Chromium) -> None:
+    own.run("document.querySelector('[data-bench]').click()")
+    own.until("document.body.classList.contains('bench')")
     shown = "[...document.querySelectorAll('main > *')].filter(e => e.getClientRects().length)"
-    assert page.run(f"{shown}.map(e => e.tagName)") == ["ARTICLE"]
-    assert page.run("parseFloat(getComputedStyle(document.querySelector('.on-bench .note')).fontSize)") > 0.35 * 800
-    assert page.run("document.documentElement.scrollHeight") <= 800
-    page.press("Escape")
-    page.until("!document.body.classList.contains('bench')")
-    page.run(f"document.querySelector('#{card_id(whole.instrument)} .tobench').click()")
-    page.until("document.body.classList.contains('bench')")
-    assert page.run("document.querySelector('.on-bench').id") == card_id(whole.instrument)
+    assert own.run(f"{shown}.map(e => e.tagName)") == ["ARTICLE"]
+    assert own.run("parseFloat(getComputedStyle(document.querySelector('.on-bench .note')).fontSize)") > 0.35 * 800
+    assert own.run("document.documentElement.scrollHeight") <= 800
+    own.press("Escape")
+    own.until("!document.body.classList.contains('bench')")
+
+
+def test_a_list_from_the_disk_offers_no_bench_card(page: Chromium) -> None:
+    """It cannot load another page."""
+    assert page.run("document.querySelector('[data-bench]').hidden")
 
 
 def test_a_name_that_is_markup_stays_text(chromium: Chromium, put_page: Put, whole: History) -> None:
@@ -179,8 +207,11 @@ def test_a_name_that_is_markup_stays_text(chromium: Chromium, put_page: Put, who
         for s in whole.stages
     )
     odd = replace(whole, instrument=evil, instrument_shown=evil, stages=stages)
-    chromium.open(put_page(odd, attention=(Attention(where=evil, what=evil, remedy=evil),)))
-    chromium.run(OPEN)
-    assert chromium.run("document.querySelector('h2').textContent") == evil
-    assert chromium.run("document.querySelectorAll('img, script').length") == 1
-    assert chromium.complaints == []
+    attention = (Attention(where=evil, what=evil, remedy=evil),)
+    for is_own, name in ((False, "#all tbody a"), (True, "h2")):
+        chromium.open(put_page(odd, attention=attention, own=is_own))
+        chromium.run(OPEN)
+        # The list shortens what is long.
+        assert chromium.run(f"document.querySelector('{name}').textContent").startswith(evil[:30])
+        assert chromium.run("document.querySelectorAll('img, script').length") == 1
+        assert chromium.complaints == []

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tapbatch.show.browser.article import card_id
+from tapbatch.show.browser.article import card_id, row_id
 from tapbatch.watch.serving import Live, Serving
 from tests.shops import make_shop, tapbatch, taps, write_wav
 from tests.show.browser.chromium import Chromium
@@ -36,38 +36,55 @@ def live(shop: Path) -> Iterator[tuple[Live, str]]:
     serving.close()
 
 
-def test_a_reading_that_arrives_renews_its_instrument_alone(
-    chromium: Chromium, shop: Path, live: tuple[Live, str]
-) -> None:
+def test_a_reading_that_arrives_renews_its_row(chromium: Chromium, shop: Path, live: tuple[Live, str]) -> None:
     told, url = live
-    lyre, na = card_id("lyre-2"), card_id("na")
     chromium.open(url)
     chromium.until("document.getElementById('live').textContent === 'watching'")
     chromium.run("document.querySelector('#all thead th:nth-child(2) button').click()")
-    chromium.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
-    chromium.run(f"window.kept = document.getElementById('{na}'); document.querySelector('#{lyre} summary').focus()")
-    write_wav(shop / "recordings" / "lyre-2_02-thinned_top_1.wav", taps(93, count=2, cents=-40.0))
-    tapbatch("run", shop)
-    told.latest = lyre
+    arrives(shop)
+    told.latest = row_id("lyre-2")
     chromium.until(f"{STAGES}.includes('top, 02-thinned')")
-    assert chromium.run(f"document.getElementById('{na}') === window.kept")
-    assert chromium.run(f"document.querySelector('#{lyre} .stage b').textContent") == "02-thinned"
-    assert "down" in chromium.run(f"document.querySelector('#{lyre} .moved').textContent.toLowerCase()")
-    # what was open, sorted and focused is so still, and the reading is said to those who hear the page
-    assert chromium.run(f"document.querySelectorAll('#{lyre} details[open]').length") == 2
+    # What was sorted is so still, and the reading is said to those who hear the page.
     assert chromium.run("document.querySelectorAll('#all thead th')[1].getAttribute('aria-sort')") == "ascending"
-    assert chromium.run("document.activeElement.closest('article').id") == lyre
     chromium.until("/^lyre-2, .*02-thinned: /.test(document.getElementById('live').textContent)")
     assert chromium.complaints == []
 
 
-def test_the_bench_card_follows_what_arrives(chromium: Chromium, shop: Path, live: tuple[Live, str]) -> None:
+def test_a_reading_that_arrives_renews_the_page_of_its_instrument_alone(
+    chromium: Chromium, shop: Path, live: tuple[Live, str]
+) -> None:
+    for name in ("na", "lyre-2"):
+        chromium.open(f"{live[1]}{name}/page.html")
+        chromium.until("document.getElementById('live').textContent === 'watching'")
+        chromium.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+        chromium.run("window.kept = document.querySelector('article'); document.querySelector('summary').focus()")
+        arrives(shop, cents=-40.0 if name == "na" else -80.0)
+        if name == "na":
+            chromium.run("new Promise(done => setTimeout(done, 2500))")
+            assert chromium.run("document.querySelector('article') === window.kept")
+            continue
+        chromium.until("document.querySelector('article') !== window.kept")
+        assert chromium.run("document.querySelector('.stage b').textContent") == "02-thinned"
+        assert "down" in chromium.run("document.querySelector('.moved').textContent.toLowerCase()")
+        assert chromium.run("document.querySelectorAll('details[open]').length") == 2
+        assert chromium.run("document.activeElement.closest('article').id") == card_id("lyre-2")
+    assert chromium.complaints == []
+
+
+def arrives(shop: Path, cents: float = -40.0) -> None:
+    write_wav(shop / "recordings" / "lyre-2_02-thinned_top_1.wav", taps(93, count=2, cents=cents))
+    tapbatch("run", shop)
+
+
+def test_the_bench_card_follows_what_arrives(chromium: Chromium, live: tuple[Live, str]) -> None:
     told, url = live
     for name in ("na", "lyre-2", "na"):
-        told.latest = card_id(name)
+        told.latest = row_id(name)
         if name == "na":
             chromium.open(f"{url}#bench")
         chromium.until(f"document.querySelector('.on-bench')?.id === '{card_id(name)}'")
+    chromium.press("Escape")
+    chromium.until("!document.querySelector('article')")
     assert chromium.complaints == []
 
 
@@ -78,12 +95,12 @@ def test_an_instrument_that_is_new_or_gone_comes_and_goes(
     chromium.until("document.getElementById('live').textContent === 'watching'")
     new = write_wav(shop / "recordings" / "cittern_01-first_1.wav", taps(94, count=2))
     tapbatch("run", shop)
-    chromium.until(f"document.querySelector('main > article')?.id === '{card_id('cittern')}'")
+    chromium.until(f"document.querySelector('#all tbody tr').id === '{row_id('cittern')}'")
     new.unlink()
     tapbatch("forget", new.name, shop)
     tapbatch("run", shop)
-    chromium.until(f"!document.getElementById('{card_id('cittern')}')")
-    assert chromium.run("document.querySelectorAll('article').length") == 2
+    chromium.until(f"!document.getElementById('{row_id('cittern')}')")
+    assert chromium.run("document.querySelectorAll('#all tbody tr').length") == 2
 
 
 def test_a_watch_that_ended_is_told(chromium: Chromium, shop: Path) -> None:
@@ -92,7 +109,7 @@ def test_a_watch_that_ended_is_told(chromium: Chromium, shop: Path) -> None:
     chromium.until("document.getElementById('live').textContent === 'watching'")
     serving.close()
     chromium.until("document.getElementById('live').textContent.startsWith('the watch has ended')")
-    assert chromium.run("document.querySelectorAll('article').length") == 2
+    assert chromium.run("document.querySelectorAll('#all tbody tr').length") == 2
 
 
 @pytest.mark.slow

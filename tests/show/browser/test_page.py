@@ -26,7 +26,7 @@ from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.stages import latest_stage
 from tapbatch.show.view.tables import BESIDES
 from tests.refusals import misses
-from tests.show.browser.parsed import Element, page_bytes, parse
+from tests.show.browser.parsed import Element, pages_bytes, pages_of, parse
 
 SETTINGS = InstrumentSettings()
 EVIL = "<script>alert('1')</script>"
@@ -35,7 +35,12 @@ EVIL_CAUTIONS = (Caution("recorder", before=(EVIL,), after=("B",)),)
 
 
 def page_of(*histories: History, attention: tuple[Attention, ...] = ()) -> Element:
-    return parse(page_bytes([card_of(h, SETTINGS) for h in histories], attention))
+    """The list and the instruments' own pages, as one tree."""
+    return pages_of([card_of(h, SETTINGS) for h in histories], attention)
+
+
+def each_page(*histories: History, attention: tuple[Attention, ...] = ()) -> list[Element]:
+    return [e for e in page_of(*histories, attention=attention).children if isinstance(e, Element)]
 
 
 def drawings(page: Element, name: str) -> list[Element]:
@@ -89,11 +94,11 @@ def test_what_limits_an_answer_stands_beside_it(whole: History) -> None:
     assert f"{BESIDES}: {caution_text(passed)}" in moved.text
 
 
-def test_every_instrument_has_a_row_that_leads_to_its_article(whole: History, no_modes: History) -> None:
+def test_every_instrument_has_a_row_that_leads_to_its_page(whole: History, no_modes: History) -> None:
     page = page_of(whole, replace(no_modes, instrument="na", instrument_shown="NA"))
     links = [row.one("a").attributes["href"] for row in page.one("table", id="all").one("tbody").all("tr")]
-    assert links == [f"#{card_id(whole.instrument)}", f"#{card_id('na')}"]
-    assert {article.attributes["id"] for article in page.all("article")} == {link[1:] for link in links if link}
+    assert links == [f"{whole.instrument}/page.html", "na/page.html"]
+    assert [article.attributes["id"] for article in page.all("article")] == [card_id(whole.instrument), card_id("na")]
     widths = {len([c for c in row.all() if c.name in ("th", "td")]) for row in page.one("table", id="all").all("tr")}
     assert len(widths) == 1
 
@@ -218,7 +223,7 @@ def test_names_are_text_wherever_they_stand(whole: History) -> None:
         notices=(Notice("other", text=EVIL),),
     )
     page = page_of(evil, attention=(Attention(where=EVIL, what='" onload="x', remedy="'><svg onload=x>"),))
-    assert len(list(page.all("script"))) == 1
+    assert len(list(page.all("script"))) == 2
     assert EVIL in page.one("article").text
     assert EVIL in page.one("section", id="attention").text
     harmless = {"onload", "onclick", "onerror", "style"}
@@ -227,14 +232,20 @@ def test_names_are_text_wherever_they_stand(whole: History) -> None:
 
 
 def test_links_lead_to_the_files_of_the_instrument(whole: History) -> None:
-    odd = replace(whole, instrument="lute #3 50%")
-    nav = page_of(odd).one("article").one("nav")
+    page = page_of(replace(whole, instrument="lute #3 50%"))
+    nav = page.one("article").one("nav")
+    row = page.one("table", id="all").one("tbody").one("a")
+    assert row.attributes["href"] == "lute%20%233%2050%25/page.html"
     names = ["report.pdf", *(f"{name}.csv" for name in SCHEMA if name != "attention")]
-    assert [a.attributes["href"] for a in nav.all("a")] == [f"lute%20%233%2050%25/{name}" for name in names]
+    assert [a.attributes["href"] for a in nav.all("a")] == names
 
 
 def test_the_page_stands_alone(any_history: History) -> None:
-    page = page_of(any_history)
+    for page in each_page(any_history):
+        stands_alone(page)
+
+
+def stands_alone(page: Element) -> None:
     policy = page.one("meta", http_equiv="Content-Security-Policy").attributes["content"] or ""
     assert policy.startswith("default-src 'none';")
     fetched = [e.attributes.get("src" if e.name != "link" else "href") for e in page.all()]
@@ -245,27 +256,43 @@ def test_the_page_stands_alone(any_history: History) -> None:
 
 def test_the_same_readings_give_the_same_bytes(whole: History) -> None:
     card = card_of(whole, SETTINGS)
-    assert page_bytes([card], ()) == page_bytes([Card.from_bytes(card.to_bytes())], ())
+    assert pages_bytes([card], ()) == pages_bytes([Card.from_bytes(card.to_bytes())], ())
 
 
 def test_only_what_is_served_asks_for_more(whole: History) -> None:
-    page = page_bytes([card_of(whole, SETTINGS)], ())
-    assert "data-live" not in parse(page).one("html").attributes
-    assert "data-live" in parse(as_served(page)).one("html").attributes
+    for page in pages_bytes([card_of(whole, SETTINGS)], ()):
+        assert "data-live" not in parse(page).one("html").attributes
+        assert "data-live" in parse(as_served(page)).one("html").attributes
+
+
+def test_the_list_changes_when_anything_of_an_instrument_does(whole: History) -> None:
+    before = card_of(whole, SETTINGS)
+    after = replace(before, article=before.article.replace("</article>", " </article>"))
+    assert pages_bytes([before], ())[0] != pages_bytes([after], ())[0]
+
+
+def test_a_hundred_instruments_make_a_short_list(whole: History) -> None:
+    cards = [card_of(replace(whole, instrument=f"cittern-{n}"), SETTINGS) for n in range(100)]
+    assert len(pages_bytes(cards, ())[0]) < 1_000_000
 
 
 # --------------------------------------------------- for those who hear it
 
 
 def test_headings_go_down_one_by_one(any_history: History) -> None:
-    levels = [int(e.name[1]) for e in page_of(any_history).all() if re.fullmatch(r"h[1-6]", e.name)]
-    assert levels[0] == 1
-    assert levels.count(1) == 1
-    assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
+    for page in each_page(any_history):
+        levels = [int(e.name[1]) for e in page.all() if re.fullmatch(r"h[1-6]", e.name)]
+        assert levels[0] == 1
+        assert levels.count(1) == 1
+        assert all(after - before <= 1 for before, after in itertools.pairwise(levels))
 
 
 def test_everything_has_a_name_and_no_name_is_used_twice(any_history: History) -> None:
-    page = page_of(any_history, attention=(Attention(where="a.wav", what="is silent", remedy="record again"),))
+    for page in each_page(any_history, attention=(Attention(where="a.wav", what="silent", remedy="record again"),)):
+        is_named(page)
+
+
+def is_named(page: Element) -> None:
     ids = [e.attributes["id"] for e in page.all() if "id" in e.attributes]
     assert len(ids) == len(set(ids))
     for element in page.all():
@@ -296,7 +323,7 @@ def test_tables_say_what_their_cells_belong_to(any_history: History) -> None:
 
 def test_links_of_several_instruments_are_told_apart(whole: History, one_stage: History) -> None:
     page = page_of(whole, replace(one_stage, instrument="na", instrument_shown="NA"))
-    names = [nav.attributes["aria-label"] for nav in page.all("nav")]
-    assert len(names) == len(set(names))
+    names = [nav.attributes["aria-label"] for article in page.all("article") for nav in article.all("nav")]
+    assert len(names) == len(set(names)) == 2
     folds = [summary.text for summary in page.all("summary")]
     assert len(folds) == len(set(folds))

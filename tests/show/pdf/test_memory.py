@@ -16,7 +16,7 @@ from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.tables.columns import table_bytes
 from tests.show.conftest import forty_stages
 
-SETTINGS = InstrumentSettings()
+SETTINGS = InstrumentSettings(pages="full")
 
 
 def _stages(count: int) -> History:

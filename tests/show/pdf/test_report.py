@@ -19,7 +19,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import Paper, Sheet
 from tapbatch.show.draw.lettering import MM_PER_PT
 from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
-from tapbatch.show.pdf.pages import CAUTIONS, HOW_TITLE
+from tapbatch.show.pdf.pages import CAUTIONS, CUT_TITLE, HOW_TITLE
 from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text, cautions_text, learned_text
@@ -32,7 +32,7 @@ from tests.show.draw.boxes import box_of, clashes
 
 pypdf = pytest.importorskip("pypdf", reason="pypdf reads the reports back")
 
-SETTINGS = InstrumentSettings()
+SETTINGS = InstrumentSettings(pages="full")
 STRUNG = Caution("state", before=("closed",), after=("strung",))
 
 
@@ -75,6 +75,16 @@ def test_every_case_makes_a_report(any_history: History, caplog: pytest.LogCaptu
         assert str(mark["/Title"]).lower() in page_text.lower()
 
 
+def test_a_short_report_leaves_out_the_appendix_and_keeps_the_cautions(any_history: History) -> None:
+    short = [sheet.title for sheet in drawn(any_history, InstrumentSettings())]
+    full = [sheet.title for sheet in drawn(any_history)]
+    assert short[:-1] == full[: len(short) - 1]
+    assert not {"Spectra", "Decays", "Tables", HOW_TITLE} & set(short)
+    assert short[-2:] == ["Record", CUT_TITLE]
+    last = read(report_bytes(any_history, InstrumentSettings())).pages[-1].extract_text()
+    assert all(caution in " ".join(last.split()) for caution in CAUTIONS)
+
+
 @pytest.mark.parametrize(
     # ISO 216: A4 is 210 by 297 mm; ANSI Y14.1: Letter is 8.5 by 11 inches.
     ("paper", "size_pt"),
@@ -83,7 +93,7 @@ def test_every_case_makes_a_report(any_history: History, caplog: pytest.LogCaptu
 def test_pages_have_the_size_of_the_paper(
     histories: dict[str, Callable[[], History]], paper: Paper, size_pt: tuple[float, float]
 ) -> None:
-    pdf = read(report_bytes(histories["one stage, one tap"](), InstrumentSettings(paper=paper)))
+    pdf = read(report_bytes(histories["one stage, one tap"](), InstrumentSettings(paper=paper, pages="full")))
     sizes = [(float(page.mediabox.width), float(page.mediabox.height)) for page in pdf.pages]
     for size in sizes:
         assert sorted(size) == pytest.approx(sorted(size_pt), abs=0.5)
@@ -93,7 +103,7 @@ def test_pages_have_the_size_of_the_paper(
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_every_word_stands_on_the_page_and_on_no_other_word(any_history: History, paper: Paper) -> None:
-    for sheet in drawn(any_history, InstrumentSettings(paper=paper)):
+    for sheet in drawn(any_history, InstrumentSettings(paper=paper, pages="full")):
         for word in sheet.words:
             left, top, right, bottom = box_of(word)
             assert left >= 10, word.text
@@ -126,7 +136,7 @@ def test_a_report_needs_none_of_the_heavy_libraries() -> None:
         "import sys; import tapbatch.show.pdf.report, tapbatch.show.terminal.readings, tapbatch.show.tables.columns;"
         "from tapbatch.model.history import History; from tapbatch.model.settings import InstrumentSettings;"
         "tapbatch.show.pdf.report.report_bytes(History(instrument='a', instrument_shown='a', stages=(), drifts=()),"
-        " InstrumentSettings());"
+        " InstrumentSettings(pages='full'));"
         "sys.exit(str({'matplotlib', 'pandas', 'rich'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
@@ -348,7 +358,7 @@ def test_what_differed_stands_on_the_page_of_the_drift(histories: dict[str, Call
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_content_ends_above_the_foot(any_history: History, paper: Paper) -> None:
     """What stands below the last line for content is the foot alone: the name and the number of the page."""
-    for sheet in drawn(any_history, InstrumentSettings(paper=paper)):
+    for sheet in drawn(any_history, InstrumentSettings(paper=paper, pages="full")):
         low = [word.text for word in sheet.words if word.y_mm > sheet.bottom_mm + 0.5]
         assert len(low) == 2, (sheet.title, low)
 

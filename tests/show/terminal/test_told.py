@@ -99,6 +99,9 @@ def test_an_arrival_of_plucks_tells_the_strings_and_one_of_taps_the_answers(
     silent = replace(history, stages=(*earlier, replace(stage, heard=(tapped, pluck), strings=())))
     assert "no string of the settings could be read" in flat(arrival_lines(silent, path))
     assert arrival_lines(history, "another.wav") == []
+    room = replace(tapped, recording=replace(tapped.recording, kind="room"))
+    quiet = replace(history, stages=(*earlier, replace(stage, heard=(room,), modes=(), strings=())))
+    assert flat(arrival_lines(quiet, tapped.recording.path)).startswith("Strung body, 09-strung: the room alone ")
 
 
 def test_a_file_by_itself_has_its_fault_on_top(histories: dict[str, Callable[[], History]]) -> None:

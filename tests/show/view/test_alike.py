@@ -17,7 +17,7 @@ from tapbatch.show.say.moves import moved_text
 from tapbatch.show.terminal.comparison import comparison_lines
 from tapbatch.show.terminal.told import history_lines
 from tapbatch.show.view.tables import BESIDES, drift_table
-from tests.show.browser.parsed import page_bytes, parse
+from tests.show.browser.parsed import pages_bytes, parse
 from tests.show.view.faces import flat, pages_of
 
 SENTENCE = "all rose 12 c (+8 to +16) alike: set-up, air, strings or the cut"
@@ -49,12 +49,12 @@ def _count(text: str, sentence: str) -> int:
 
 def test_terminal_slip_card_page_and_report_say_it_once(risen: History) -> None:
     assert _count(" ".join(line for line, _ in history_lines(risen)), WITHOUT_CUT) == 1
-    slip, card, *rest = pages_of(report_bytes(risen, InstrumentSettings()))
+    slip, card, *rest = pages_of(report_bytes(risen, InstrumentSettings(pages="full")))
     assert _count(slip, WITHOUT_CUT) == 1
     assert _count(card, BRIEF) == 1
     (report,) = (page for page in rest if "what moved on the way to" in page)
     assert _count(report, "all rose alike all modes +12 c (+8 to +16)") == 1
-    article = parse(page_bytes([card_of(risen, InstrumentSettings())], ())).one("article")
+    article = parse(pages_bytes([card_of(risen, InstrumentSettings())], ())[1]).one("article")
     (answer,) = (each for each in article.all("div", class_="moved"))
     assert _count(answer.text, WITHOUT_CUT) == 1
 

@@ -15,7 +15,7 @@ from tapbatch.show.say.landings import no_forecast_cell, no_forecast_text, steps
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.terminal.told import history_lines
 from tapbatch.show.view.tables import part_tables
-from tests.show.browser.parsed import page_bytes, parse
+from tests.show.browser.parsed import pages_bytes, parse
 from tests.show.view.faces import flat, pages_of
 
 KNOWN_STEP = ("past", "away", "beyond")
@@ -48,13 +48,13 @@ def _with(history: History, kind: NoForecast) -> tuple[History, Landing]:
 def test_the_reason_stands_on_every_face(whole: History, kind: NoForecast) -> None:
     history, landing = _with(whole, kind)
     why, cell = no_forecast_text(landing), no_forecast_cell(landing)
-    slip, card, *rest = (flat(page) for page in pages_of(report_bytes(history, InstrumentSettings())))
+    slip, card, *rest = (flat(page) for page in pages_of(report_bytes(history, InstrumentSettings(pages="full"))))
     # The terminal counts cuts, and no cut led to a stage that settled.
     said = "no forecast, no cut led here" if kind == "few steps" else why
     assert said in flat(" ".join(line for line, _ in history_lines(history)))
     assert why in slip
     assert (why in card) == (kind not in NOT_ON_A_CARD)
-    article = parse(page_bytes([card_of(history, InstrumentSettings())], ())).one("article")
+    article = parse(pages_bytes([card_of(history, InstrumentSettings())], ())[1]).one("article")
     (answer,) = article.all("div", class_="far")
     assert flat(answer.text).count(why) == 1
     tables = [t for part in history.parts for t in part_tables(history, part, 3.0) if t.kind == "landings"]
@@ -72,11 +72,11 @@ def test_what_would_make_it_sure_stands_on_every_face(whole: History) -> None:
     history, _ = _with(whole, "on target")
     more = "about 4 more taps would make it sure"
     assert more in flat(" ".join(line for line, _ in history_lines(history)))
-    slip, _card, *rest = (flat(page) for page in pages_of(report_bytes(history, InstrumentSettings())))
+    slip, _card, *rest = (flat(page) for page in pages_of(report_bytes(history, InstrumentSettings(pages="full"))))
     assert more in slip
     assert any(more in page for page in rest)
     assert any("(+4 taps)" in page for page in rest)
-    article = parse(page_bytes([card_of(history, InstrumentSettings())], ())).one("article")
+    article = parse(pages_bytes([card_of(history, InstrumentSettings())], ())[1]).one("article")
     (answer,) = article.all("div", class_="far")
     assert more in flat(answer.text)
     (row,) = history_to_tables(history)["targets"]

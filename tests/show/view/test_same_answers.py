@@ -28,7 +28,7 @@ from tapbatch.show.tables.workbook import workbook_bytes
 from tapbatch.show.terminal.told import arrival_lines, stage_lines
 from tapbatch.show.view.answers import standing_text
 from tests.shops import make_shop, tapbatch, taps
-from tests.show.browser.parsed import page_bytes, parse
+from tests.show.browser.parsed import pages_bytes, parse
 from tests.show.view import faces
 
 VERDICTS = {
@@ -71,13 +71,13 @@ class Said:
 def said_of(history: History, settings: InstrumentSettings) -> Said:
     stage = max(history.stages, key=lambda s: s.order)
     pdf = report_bytes(history, settings)
-    page = page_bytes([card_of(history, settings)], ())
+    listed, page = pages_bytes([card_of(history, settings)], ())
     lines = arrival_lines(history, stage.heard[0].recording.path, settings.steady_cents, full=True)
     told = {
         "slip": faces.of_slip(pdf),
         "card": faces.of_card(pdf),
         "page": faces.of_page(page),
-        "list": faces.of_list(page),
+        "list": faces.of_list(listed),
         "terminal": faces.of_terminal([line for line, _ in lines]),
     }
     book = faces.of_workbook(workbook_bytes(history_to_tables(history)))
@@ -182,7 +182,7 @@ def test_the_strongest_fault_is_on_top_of_every_face(histories: dict[str, Callab
     stage = max(history.stages, key=lambda s: s.order)
     fault, *behind = [fault_text(f) for f in faults_of(history, stage, settings.steady_cents)]
     slip, card = (faces.flat(text) for text in faces.pages_of(report_bytes(history, settings))[:2])
-    page = faces.flat(parse(page_bytes([card_of(history, settings)], ())).one("article").text)
+    page = faces.flat(parse(pages_bytes([card_of(history, settings)], ())[1]).one("article").text)
     lines = stage_lines(history, stage, settings.steady_cents)
     terminal = faces.flat(" ".join(line for line, _ in lines))
     assert terminal.startswith(f"! {fault}")
@@ -206,7 +206,7 @@ def test_all_faces_put_what_is_worked_on_first(whole: History, mode: str) -> Non
     assert said.first["mode"] == mode
     report = report_bytes(working_on(whole, mode), InstrumentSettings())
     slip, card = (faces.flat(page) for page in faces.pages_of(report)[:2])
-    page = parse(page_bytes([card_of(working_on(whole, mode), InstrumentSettings())], ())).one("article").text
+    page = parse(pages_bytes([card_of(working_on(whole, mode), InstrumentSettings())], ())[1]).one("article").text
     lead = max(whole.stages, key=lambda s: s.order).lead
     assert lead is not None
     # The strongest follows in one line, if it is another.
@@ -224,14 +224,14 @@ def test_all_faces_say_that_what_is_worked_on_was_not_heard(whole: History) -> N
     history = working_on(replace(whole, stages=stages, landings=kept), "air")
     settings = InstrumentSettings()
     slip, card = (faces.flat(page) for page in faces.pages_of(report_bytes(history, settings))[:2])
-    page = parse(page_bytes([card_of(history, settings)], ()))
+    listed, page = map(parse, pages_bytes([card_of(history, settings)], ()))
     last = next(m for m in earlier[-1].modes if m.mode == "air")
     for face in (slip, card, page.one("article").text):
         assert re.search(r"air ?not heard in this recording", face)
         assert f"last heard at {earlier[-1].stage_shown}: {last.note}" in face
         assert "strongest: main" in face
         assert "No reading" in face
-    assert "air: not heard in this recording" in page.one("table", id="all").text
+    assert "air: not heard in this recording" in listed.one("table", id="all").text
     assert standing_text(history, stages[-1]).endswith(f"last heard at {earlier[-1].stage_shown}: {note_text(last)}")
     # No other mode takes its place.
     assert not [*page.one("article").all("p", class_="note")]

@@ -1,0 +1,107 @@
+"""Which modes of two instruments are the same: by the maker's label, else by nearness of note.
+
+Conventions: distances in cents. Two modes with one label are the same. Of the others, two are the same if each is the
+nearest to the other and they lie within a semitone; such a pair is named by the note of the first. What has no
+counterpart is said to be of one instrument only: it is not *gone*, for the other never had to have it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from tapbatch.compare.stage import NOT_OF_THE_BODY
+from tapbatch.model.history import Stage, StageMode
+from tapbatch.model.pitch import cents_between
+
+NEAR_CENTS = 100.0
+"""A semitone: two modes farther apart have different notes, whatever else they share."""
+
+_PROVISIONAL = re.compile(r"r[0-9]+\Z")
+
+
+@dataclass(frozen=True, slots=True)
+class Paired:
+    """Two stages of which only what both have is left, under names that they share.
+
+    ``by_note`` are the names of modes that only nearness of note makes the same. ``only_before`` and ``only_after``
+    name, by label or note and in order of frequency, what the other does not have.
+    """
+
+    before: Stage
+    after: Stage
+    by_note: tuple[str, ...]
+    only_before: tuple[str, ...]
+    only_after: tuple[str, ...]
+
+
+def paired(before: Stage, after: Stage) -> Paired:
+    """Return two stages of different instruments with their modes paired.
+
+    Examples
+    --------
+    >>> stage = Stage(part="body", state="", stage="s", stage_shown="s", order=1, concert_pitch_hz=440.0,
+    ...               heard=(), modes=(), decays=())
+    >>> paired(stage, stage).by_note
+    ()
+    """
+    sides = [[m for m in stage.modes if not NOT_OF_THE_BODY & set(m.flags)] for stage in (before, after)]
+    labels = {m.mode for m in sides[0] if _is_label(m)} & {m.mode for m in sides[1]}
+    rest = [[m for m in side if m.mode not in labels] for side in sides]
+    pairs = _nearest(*rest)
+    names = _names([first for first, _ in pairs], labels)
+    shared = [{label: label for label in labels} for _ in sides]
+    for name, (first, second) in zip(names, pairs, strict=True):
+        shared[0][first.mode], shared[1][second.mode] = name, name
+    only = [tuple(_called(m) for m in side if m.mode not in known) for side, known in zip(sides, shared, strict=True)]
+    return Paired(_renamed(before, shared[0]), _renamed(after, shared[1]), tuple(names), only[0], only[1])
+
+
+def _is_label(mode: StageMode) -> bool:
+    return bool(mode.mode) and not _PROVISIONAL.match(mode.mode)
+
+
+def _called(mode: StageMode) -> str:
+    return mode.mode if _is_label(mode) else mode.note
+
+
+def _nearest(first: Sequence[StageMode], second: Sequence[StageMode]) -> list[tuple[StageMode, StageMode]]:
+    """Return the pairs of modes that are each the other's nearest; two that bear different labels never pair."""
+    pairs = []
+    for one in first:
+        other = _nearest_to(one, second)
+        if other is not None and _nearest_to(other, first) is one:
+            pairs.append((one, other))
+    return pairs
+
+
+def _nearest_to(mode: StageMode, others: Sequence[StageMode]) -> StageMode | None:
+    near = [m for m in others if not (_is_label(m) and _is_label(mode))]
+    nearest = min(near, key=lambda m: abs(cents_between(mode.freq_hz, m.freq_hz)), default=None)
+    if nearest is None or abs(cents_between(mode.freq_hz, nearest.freq_hz)) > NEAR_CENTS:
+        return None
+    return nearest
+
+
+def _names(modes: Sequence[StageMode], taken: set[str]) -> list[str]:
+    """Return a name for each pair: its label, or its note, with a number where several lie on one note."""
+    names: list[str] = []
+    for mode in modes:
+        called, count = _called(mode), 1
+        name = called
+        while name in names or name in taken:
+            count += 1
+            name = f"{called} ({count})"
+        names.append(name)
+    return names
+
+
+def _renamed(stage: Stage, names: Mapping[str, str]) -> Stage:
+    """Return a stage with only the modes that have a new name, under it."""
+    modes = tuple(replace(m, mode=names[m.mode]) for m in stage.modes if m.mode in names)
+    heard = tuple(
+        replace(h, mode_names=tuple(tuple(names.get(n, "") for n in of_tap) for of_tap in h.mode_names))
+        for h in stage.heard
+    )
+    return replace(stage, modes=modes, heard=heard)

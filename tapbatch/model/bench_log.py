@@ -1,0 +1,204 @@
+"""What was on the bench, and when: the log of ``tapbatch now``, and what follows from it.
+
+Conventions: times are aware. The log is a list of events in the order in which they were written; nothing is ever
+taken out of it. What a recording belongs to follows from the log alone:
+
+- it belongs to what was on the bench when it was recorded;
+- what is on the bench lapses after ``IDLE`` without a word and without a recording, and at ``NIGHT_ENDS`` o'clock;
+- in a ``step`` series it belongs to the step that had been begun by then.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime, time, timedelta
+from functools import cached_property
+from typing import Literal
+
+from tapbatch.model.names import identity
+
+IDLE = timedelta(hours=4)
+"""How long what is on the bench stays there without a word and without a recording."""
+
+NIGHT_ENDS = time(4)
+"""When a new day begins, in local time: late enough for those who work past midnight."""
+
+What = Literal["now", "next", "placed", "taken out", "seen"]
+"""What an event says.
+
+``now``: this is on the bench. ``next``: a new step begins. ``placed``: a recording was copied to its place. ``taken
+out``: its copy was taken out of its place. ``seen``: a recording without a time of its own was there already.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnBench:
+    """What recordings belong to: an instrument and a stage as written, words, the step, and what is worked on.
+
+    ``step`` counts from 1 and is 0 outside a series.
+    """
+
+    instrument: str
+    stage: str
+    words: tuple[str, ...] = ()
+    step: int = 0
+    on: tuple[str, ...] = ()
+
+    @property
+    def folder(self) -> str:
+        """The folder below ``recordings/``, with ``/``.
+
+        Examples
+        --------
+        >>> OnBench(instrument="cittern-12", stage="06-voicing", words=("closed",), step=3).folder
+        'cittern-12/06-voicing/closed/step 3'
+        """
+        step = (f"step {self.step}",) if self.step else ()
+        return "/".join((self.instrument, self.stage, *self.words, *step))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One line of the log; which fields an event has, the others leave as they are by default.
+
+    ``now`` has ``bench``; ``placed`` and ``taken out`` have ``bench``, ``recording`` (below ``recordings/``),
+    ``sha256``, ``original`` (below the inbox), ``mark`` and, where it is known, ``recorded_at``; ``seen`` has
+    ``original`` and ``mark``, which tells a file from a later one of that name.
+    """
+
+    at: datetime
+    what: What
+    bench: OnBench | None = None
+    recording: str = ""
+    sha256: str = ""
+    original: str = ""
+    mark: str = ""
+    recorded_at: datetime | None = None
+
+    @property
+    def counts_from(self) -> datetime:
+        """When it happened: a recording when it was made, everything else when it was said."""
+        return self.recorded_at or self.at if self.what == "placed" else self.at
+
+
+@dataclass(frozen=True)
+class BenchLog:
+    """The log, the oldest event first.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> bench = OnBench(instrument="cittern-12", stage="06-voicing", step=1)
+    >>> at = datetime(2026, 3, 14, 10, 0, tzinfo=UTC)
+    >>> log = BenchLog((Event(at=at, what="now", bench=bench), Event(at=at + timedelta(hours=1), what="next")))
+    >>> [log.on_bench(at + timedelta(minutes=m)).step for m in (30, 90)]
+    [1, 2]
+    >>> log.on_bench(at + timedelta(hours=6)) is None
+    True
+    """
+
+    events: tuple[Event, ...] = field(default=())
+
+    def with_event(self, event: Event) -> BenchLog:
+        """Return the log with one more event."""
+        return BenchLog((*self.events, event))
+
+    @cached_property
+    def begins(self) -> datetime | None:
+        """When something was first said to be on the bench."""
+        return next((e.at for e in self.events if e.what == "now"), None)
+
+    @cached_property
+    def _by_time(self) -> tuple[Event, ...]:
+        return tuple(sorted(self.events, key=lambda e: e.counts_from))
+
+    def on_bench(self, at: datetime) -> OnBench | None:
+        """Return what was on the bench at a time; ``None`` if nothing was, or if it had lapsed."""
+        bench, lively = self._before(at)
+        return bench if bench is not None and lively is not None and not _has_lapsed(lively, at) else None
+
+    def lapses_at(self, at: datetime) -> datetime | None:
+        """Return when what is on the bench will lapse if nothing more happens; ``None`` if nothing is there."""
+        bench, lively = self._before(at)
+        return min(lively + IDLE, _night_after(lively)) if bench is not None and lively is not None else None
+
+    def lapsed(self, at: datetime) -> OnBench | None:
+        """Return what was on the bench last, even if it has lapsed since."""
+        return self._before(at)[0]
+
+    def _before(self, at: datetime) -> tuple[OnBench | None, datetime | None]:
+        """Return what was said last before a time, and when there was last a word or a recording."""
+        bench: OnBench | None = None
+        lively: datetime | None = None
+        for event in self._by_time:
+            if event.counts_from > at:
+                break
+            if event.what == "now":
+                bench, lively = event.bench, event.at
+            elif event.what == "next" and bench is not None:
+                bench, lively = replace(bench, step=bench.step + 1), event.at
+            elif event.what == "placed" and bench is not None and lively is not None:
+                # A recording keeps alive only what had not lapsed before it.
+                lively = lively if _has_lapsed(lively, event.counts_from) else event.counts_from
+        return bench, lively
+
+    @cached_property
+    def placed(self) -> dict[str, Event]:
+        """The recordings that are in their places, by path below ``recordings/``, in the order of the log."""
+        there: dict[str, Event] = {}
+        for event in self.events:
+            if event.what == "placed":
+                there[event.recording] = event
+            elif event.what == "taken out":
+                there.pop(event.recording, None)
+        return there
+
+    @cached_property
+    def handled(self) -> frozenset[str]:
+        """The hashes of all contents that were ever placed; what was taken out does not come back by itself."""
+        return frozenset(e.sha256 for e in self.events if e.what in ("placed", "taken out"))
+
+    @cached_property
+    def handled_files(self) -> frozenset[tuple[str, str]]:
+        """The names and marks of the files in the inbox that were placed, whether or not they were taken out."""
+        return frozenset((e.original, e.mark) for e in self.events if e.what in ("placed", "taken out"))
+
+    @cached_property
+    def seen(self) -> frozenset[tuple[str, str]]:
+        """The names and marks of the files that were there before anything was said about them."""
+        return frozenset((e.original, e.mark) for e in self.events if e.what == "seen")
+
+    def last(self, number: int = 10) -> tuple[Event, ...]:
+        """Return the recordings placed last, the latest first.
+
+        Parameters
+        ----------
+        number
+            At most this many; default 10.
+        """
+        return tuple(reversed(self.placed.values()))[:number]
+
+    def said_of(self, instrument: str) -> tuple[tuple[str, int, tuple[str, ...]], ...]:
+        """Return what was said to be worked on, as (stage, step, modes), in the order in which it was said.
+
+        Parameters
+        ----------
+        instrument
+            Identity (:func:`tapbatch.model.names.identity`); the stages are given by theirs, without a step's number.
+        """
+        return tuple(
+            (identity(e.bench.stage), e.bench.step, e.bench.on)
+            for e in self.events
+            if e.what == "now" and e.bench is not None and e.bench.on and identity(e.bench.instrument) == instrument
+        )
+
+
+def _has_lapsed(lively: datetime, at: datetime) -> bool:
+    return at > lively + IDLE or at >= _night_after(lively)
+
+
+def _night_after(when: datetime) -> datetime:
+    """Return the end of the night that follows a time, in local time."""
+    local = when.astimezone()
+    ends = local.replace(hour=NIGHT_ENDS.hour, minute=0, second=0, microsecond=0)
+    return ends if ends > local else ends + timedelta(days=1)

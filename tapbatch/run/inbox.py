@@ -1,0 +1,354 @@
+"""Copy what has arrived in the inbox to its place, once, and take copies out of their places again.
+
+Conventions: a file in the inbox is never moved, renamed or changed. It is copied below ``recordings/`` under its own
+name, in one step, and then written into the log, so a kill between the two leaves a copy that the next look finds and
+writes down. A copy is deleted only if the same bytes are in the inbox or in its new place. Whoever calls holds the
+lock of the results.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+from pathlib import Path, PurePosixPath
+
+from tapbatch.listen.files import hash_file
+from tapbatch.listen.header import read_header, recorded_at
+from tapbatch.model.bench_log import BenchLog, Event, OnBench
+from tapbatch.model.errors import NamingError, ShopError, SoundError
+from tapbatch.model.names import date_in_name, parse_name
+from tapbatch.model.notice import Notice
+from tapbatch.model.reading import Attention
+from tapbatch.results.files import put_copy
+from tapbatch.shop.folder import Shop
+from tapbatch.shop.listing import Facts, list_folder
+from tapbatch.shop.now_file import append, read_log
+from tapbatch.shop.placing import Found, Waits, Why, place_of
+
+_LATELY = timedelta(days=1)
+"""How long before the first word a recording may have been made and still be asked about."""
+
+_NAMES = 1000
+
+Clock = Callable[[], datetime]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiting:
+    """A recording in the inbox that has no place, and why; ``what`` says more about one that cannot be used."""
+
+    original: str
+    why: Why | None = None
+    what: str = ""
+    remedy: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What a look into the inbox did: the recordings it placed, those that wait, and the log as it is now."""
+
+    placed: tuple[Event, ...] = ()
+    waiting: tuple[Waiting, ...] = ()
+    log: BenchLog
+
+    @property
+    def notices(self) -> list[Notice]:
+        """A notice for each recording that was placed."""
+        return [Notice("placed", path=e.recording, other_path=e.original) for e in self.placed]
+
+
+def utc_now() -> datetime:
+    """Return the time of this moment."""
+    return datetime.now(UTC)
+
+
+def look_into(shop: Shop, clock: Clock = utc_now, arrived: Iterable[str] | None = None) -> Looked:
+    """Place every recording in the inbox that has a place, in the order in which they were recorded.
+
+    Parameters
+    ----------
+    shop
+        The shop, as opened; its log is read again.
+    clock
+        Returns the time; default that of the system.
+    arrived
+        The files that have fully arrived, by path below the inbox; default all that keep what their headers promise.
+
+    Raises
+    ------
+    ShopError
+        If the log cannot be written.
+    """
+    log, _ = read_log(shop.root)
+    if not shop.inbox_dir.is_dir():
+        return Looked(log=log)
+    here = _Inbox(shop, log, clock())
+    here.place(here.found(None if arrived is None else frozenset(arrived)))
+    return Looked(placed=tuple(here.placed), waiting=tuple(here.waiting), log=here.log)
+
+
+def take_out(shop: Shop, event: Event, clock: Clock = utc_now) -> None:
+    """Take the copy of a recording out of its place; the original stays in the inbox.
+
+    A copy that is gone already is written into the log as taken out.
+
+    Raises
+    ------
+    ShopError
+        If the copy is not what was placed, if the original is no longer in the inbox, or if it cannot be deleted.
+    """
+    copy, original = shop.recordings_dir / event.recording, shop.inbox_dir / event.original
+    if not _holds(original, event.sha256):
+        what = f"its original {event.original} is not in the inbox as it was, and the copy would be the last"
+        raise ShopError(event.recording, what, "move the recording by hand")
+    _delete(copy, event)
+    append(shop.root, replace(event, at=clock(), what="taken out"))
+
+
+def give(shop: Shop, event: Event, bench: OnBench, clock: Clock = utc_now) -> Event:
+    """Give a recording another place: a new copy first, then the old one is deleted.
+
+    Parameters
+    ----------
+    event
+        The recording as it was placed; or, if it has no place yet, an event without ``recording``.
+    bench
+        What it belongs to.
+
+    Returns
+    -------
+    Event
+        The recording as it is placed now.
+
+    Raises
+    ------
+    ShopError
+        If the recording cannot be copied or the old copy cannot be deleted.
+    """
+    original, old = shop.inbox_dir / event.original, shop.recordings_dir / event.recording
+    source = old if event.recording and _holds(old, event.sha256) else original
+    try:
+        sha256 = event.sha256 or hash_file(source)
+        path = _copy(shop, source, sha256, bench)
+    except (OSError, SoundError) as error:
+        raise ShopError(event.original, _reason(error), "try again when it can be read") from error
+    placed = replace(event, at=clock(), what="placed", bench=bench, recording=path, sha256=sha256)
+    append(shop.root, placed)
+    # All other places, and not only the last: a kill may have come before the last one was cleared.
+    for other in read_log(shop.root)[0].placed.values():
+        if other.sha256 == sha256 and other.recording != path:
+            _delete(shop.recordings_dir / other.recording, other)
+            append(shop.root, replace(other, at=clock(), what="taken out"))
+    return placed
+
+
+def waiting_event(shop: Shop, original: str, clock: Clock = utc_now) -> Event:
+    """Return a recording of the inbox that has no place, for :func:`give`.
+
+    Raises
+    ------
+    ShopError
+        If there is no such file in the inbox.
+    """
+    facts = list_folder(shop.inbox_dir).files.get(original)
+    if facts is None:
+        raise ShopError(
+            original, "is neither in the inbox nor among the last recordings", "name one that `now` lists"
+        )
+    found = _found(shop.inbox_dir, original, facts)
+    return Event(at=clock(), what="seen", original=original, mark=found.mark, recorded_at=found.recorded_at)
+
+
+def present_step(shop: Shop, bench: OnBench) -> int:
+    """Return the step that a series has reached: the highest number among its recordings, at least 1."""
+    wanted = parse_name(f"{replace(bench, step=1).folder}/x.wav", shop.extra_parts)
+    numbers, unnumbered = [1], 0
+    for path in list_folder(shop.recordings_dir).files:
+        try:
+            named = parse_name(path, shop.extra_parts)
+        except NamingError:
+            continue
+        same = (named.instrument, named.stage, named.part, named.state, named.kind)
+        if named.step and same == (wanted.instrument, wanted.stage, wanted.part, wanted.state, wanted.kind):
+            numbers.append(named.step_number)
+            unnumbered += not named.step_number and not named.again
+    return max(*numbers, unnumbered)
+
+
+class _Inbox:
+    """One look into the inbox; ``log``, ``placed`` and ``waiting`` grow as it goes on."""
+
+    def __init__(self, shop: Shop, log: BenchLog, now: datetime) -> None:
+        self.shop, self.log, self.now = shop, log, now
+        self.placed: list[Event] = []
+        self.waiting: list[Waiting] = []
+
+    def found(self, arrived: frozenset[str] | None) -> list[Found]:
+        """Return the files that were not handled yet, in the order of their times, those without a time last."""
+        found = []
+        for original, facts in list_folder(self.shop.inbox_dir).files.items():
+            if (original, _mark(facts)) in self.log.handled_files:
+                continue
+            if arrived is not None and original not in arrived:
+                continue
+            path = self.shop.inbox_dir / original
+            if path.is_symlink():
+                self._cannot(original, "is a link", "put the recording itself into the inbox")
+                continue
+            try:
+                if arrived is None and not read_header(path).whole:
+                    self._cannot(original, "has not fully arrived", "wait, or copy it again")
+                    continue
+                found.append(_found(self.shop.inbox_dir, original, facts))
+            except (OSError, ValueError, SoundError) as error:
+                self._cannot(original, _reason(error), "copy it again from the phone")
+        latest = datetime.max.replace(tzinfo=UTC)
+        return sorted(found, key=lambda f: (f.recorded_at or latest, f.original))
+
+    def place(self, found: list[Found]) -> None:
+        """Copy each file to its place, or note why it waits."""
+        for file in found:
+            bench = place_of(file, self.log, self.now)
+            if isinstance(bench, OnBench):
+                self._place(file, bench)
+            elif bench.why != "before" or self._is_late(file):
+                self._wait(file, bench)
+
+    def _is_late(self, file: Found) -> bool:
+        begins = self.log.begins or self.now
+        return file.recorded_at is not None and file.recorded_at > begins - _LATELY
+
+    def _wait(self, file: Found, waits: Waits) -> None:
+        self.waiting.append(Waiting(original=file.original, why=waits.why))
+        if waits.why == "nothing now":
+            # From now on it is one that was there before anything was said.
+            self._write(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
+
+    def _place(self, file: Found, bench: OnBench) -> None:
+        source = self.shop.inbox_dir / file.original
+        try:
+            sha256 = hash_file(source)
+            if sha256 in self.log.handled or self._is_elsewhere(source.stat().st_size, sha256, bench.folder):
+                return
+            path = _copy(self.shop, source, sha256, bench)
+        except (OSError, SoundError) as error:
+            self._cannot(file.original, f"cannot be copied ({_reason(error)})", "make room, or copy it by hand")
+            return
+        event = Event(
+            at=self.now,
+            what="placed",
+            bench=bench,
+            recording=path,
+            sha256=sha256,
+            original=file.original,
+            mark=file.mark,
+            recorded_at=file.recorded_at,
+        )
+        self._write(event)
+        self.placed.append(event)
+
+    def _is_elsewhere(self, size: int, sha256: str, folder: str) -> bool:
+        """Tell whether the same bytes are elsewhere; those in ``folder`` may be a copy of a killed run."""
+        there = self._present.items()
+        same = [path for path, facts in there if facts.size == size and path.rpartition("/")[0] != folder]
+        return any(_holds(self.shop.recordings_dir / path, sha256) for path in same)
+
+    @cached_property
+    def _present(self) -> Mapping[str, Facts]:
+        placed = {event.recording for event in self.log.events}
+        listed = list_folder(self.shop.recordings_dir).files
+        return {path: facts for path, facts in listed.items() if path not in placed}
+
+    def _write(self, event: Event) -> None:
+        append(self.shop.root, event)
+        self.log = self.log.with_event(event)
+
+    def _cannot(self, original: str, what: str, remedy: str) -> None:
+        self.waiting.append(Waiting(original=original, what=what, remedy=remedy))
+
+
+def attention_of(waiting: Iterable[Waiting]) -> list[Attention]:
+    """Return what needs the builder's attention in the inbox."""
+    return [
+        Attention(where=f"inbox/{w.original}", what=w.what or _WHY[w.why], remedy=w.remedy or _REMEDY)
+        for w in waiting
+        if w.what or w.why is not None
+    ]
+
+
+_REMEDY = "say where it belongs: tapbatch now INSTRUMENT STAGE --give NAME"
+_WHY: dict[Why | None, str] = {
+    "before": "was recorded before anything was on the bench",
+    "nothing then": "was recorded when nothing was on the bench",
+    "lapsed": "was recorded after what was on the bench had lapsed",
+    "late": "does not say when it was recorded, and was there before",
+    "nothing now": "does not say when it was recorded, and nothing is on the bench",
+    "ahead": "says that it was recorded later than now: check the phone's clock",
+}
+
+
+def _found(inbox: Path, original: str, facts: Facts) -> Found:
+    stated = recorded_at(inbox / original) or date_in_name(original)
+    return Found(original=original, recorded_at=_moment(stated), mark=_mark(facts))
+
+
+def _moment(stated: str) -> datetime | None:
+    """Return a date with a time of day as a moment; local where no zone is given; ``None`` for a mere date."""
+    if len(stated) <= len("2026-03-14"):
+        return None
+    when = datetime.fromisoformat(stated)
+    return when if when.tzinfo else when.astimezone()
+
+
+def _mark(facts: Facts) -> str:
+    return f"{facts.size}.{facts.mtime_ns}"
+
+
+def _copy(shop: Shop, source: Path, sha256: str, bench: OnBench) -> str:
+    """Copy a recording to its place and return its path there; a copy that is there already counts."""
+    folder = shop.recordings_dir / bench.folder
+    if not folder.resolve().is_relative_to(shop.recordings_dir.resolve()):
+        raise OSError(None, "its place is a link that leads out of recordings/")
+    for name in _names(PurePosixPath(source.name)):
+        path = folder / name
+        if path.exists():
+            if _holds(path, sha256):
+                return f"{bench.folder}/{name}"
+            continue
+        if put_copy(source, path) != sha256:
+            path.unlink()
+            raise OSError(None, "it changed while it was copied")
+        return f"{bench.folder}/{name}"
+    raise OSError(None, "there are too many files of this name")
+
+
+def _names(name: PurePosixPath) -> Iterable[str]:
+    yield name.name
+    yield from (f"{name.stem} ({n}){name.suffix}" for n in range(2, _NAMES))
+
+
+def _delete(copy: Path, event: Event) -> None:
+    if not copy.exists():
+        return
+    if copy.is_symlink() or not _holds(copy, event.sha256):
+        what = "is not the recording that was placed there"
+        raise ShopError(event.recording, what, "nothing was deleted; move it by hand")
+    try:
+        copy.unlink()
+    except OSError as error:
+        raise ShopError(event.recording, _reason(error), "delete it by hand") from error
+
+
+def _holds(path: Path, sha256: str) -> bool:
+    try:
+        return path.is_file() and hash_file(path) == sha256
+    except (OSError, SoundError):
+        return False
+
+
+def _reason(error: BaseException) -> str:
+    if isinstance(error, SoundError):
+        return error.what
+    return (getattr(error, "strerror", None) or type(error).__name__).lower()

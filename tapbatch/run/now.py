@@ -1,0 +1,216 @@
+"""Say what is on the bench, begin the next step, and put single recordings elsewhere.
+
+Conventions: the inbox is emptied first, by what was said before, so that nothing that came earlier is taken for what
+is said now. Everything is done while the results are locked; an error leaves the log as it was.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from tapbatch.model.bench_log import BenchLog, Event, OnBench
+from tapbatch.model.errors import NamingError, ShopError
+from tapbatch.model.names import identity, parse_name
+from tapbatch.results.lock import hold, name_of_command
+from tapbatch.run.forget import forget
+from tapbatch.run.inbox import Clock, Looked, give, look_into, present_step, take_out, utc_now, waiting_event
+from tapbatch.shop.folder import Shop
+from tapbatch.shop.listing import list_folder
+from tapbatch.shop.now_file import append, read_log
+from tapbatch.shop.placing import bench_of, slip_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What ``tapbatch now`` is asked.
+
+    ``fields`` are instrument, stage and words; ``on`` the modes worked on. ``next_step`` begins a step, ``undo``
+    takes the last recording out of its place, ``given`` names recordings that get the place of ``fields``, or else of
+    what is on the bench. ``new`` says that a name like a known one is no slip.
+    """
+
+    fields: tuple[str, ...] = ()
+    on: tuple[str, ...] = ()
+    next_step: bool = False
+    undo: bool = False
+    given: tuple[str, ...] = ()
+    new: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered:
+    """What came of it: the look into the inbox, what is on the bench, and what was moved.
+
+    ``at`` is the time of the answer. ``lapses_at`` is when what is on the bench lapses. ``lapsed`` is what was there
+    until it did. ``is_new`` tells that the stage has no recordings yet.
+    """
+
+    at: datetime
+    looked: Looked
+    bench: OnBench | None
+    lapsed: OnBench | None
+    lapses_at: datetime | None
+    is_new: bool = False
+    taken_out: Event | None = None
+    given: tuple[Event, ...] = ()
+
+
+def answer(
+    shop: Shop, asked: Asked, clock: Clock = utc_now, say: Callable[[str], None] = lambda _line: None
+) -> Answered:
+    """Do what ``tapbatch now`` is asked, and say what is on the bench then.
+
+    Parameters
+    ----------
+    shop
+        The shop, as opened.
+    asked
+        What is asked; nothing asks only what is on the bench.
+    clock
+        Returns the time, aware; default that of the system.
+    say
+        Called with one line if it has to wait for a run to end.
+
+    Raises
+    ------
+    ShopError
+        If it cannot be done; nothing is changed then.
+    NamingError
+        If the words name no place for recordings.
+    """
+    with hold(shop.results_dir, name_of_command(), say):
+        done = _answer(shop, asked, clock)
+    if done.taken_out is not None:
+        forget(shop, [done.taken_out.recording], say)
+    return done
+
+
+def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
+    bench = _asked_bench(shop, asked, clock) if asked.fields else None
+    looked = look_into(shop, clock)
+    now, log = clock(), looked.log
+    taken_out: Event | None = None
+    given: tuple[Event, ...] = ()
+    is_new = False
+    if asked.undo:
+        taken_out = _undo(shop, log, clock)
+    elif asked.given:
+        place = bench or log.on_bench(now)
+        if place is None:
+            raise ShopError("now", "nothing is on the bench", "say where they belong: INSTRUMENT STAGE --give NAME")
+        given = tuple(give(shop, _named(shop, log, name), place, clock) for name in asked.given)
+    elif asked.next_step:
+        _begin_step(shop, log, now)
+    elif bench is not None:
+        is_new = identity(bench.stage) not in map(identity, _stages(shop, bench.instrument))
+        append(shop.root, Event(at=now, what="now", bench=bench))
+    after = look_into(shop, clock)
+    return Answered(
+        at=now,
+        looked=replace(after, placed=(*looked.placed, *after.placed)),
+        bench=after.log.on_bench(clock()),
+        lapsed=after.log.lapsed(clock()),
+        lapses_at=after.log.lapses_at(clock()),
+        is_new=is_new,
+        taken_out=taken_out,
+        given=given,
+    )
+
+
+def _asked_bench(shop: Shop, asked: Asked, clock: Clock) -> OnBench:
+    on = _labels(shop, asked)
+    bench = bench_of(list(asked.fields), on, shop.extra_parts)
+    if not asked.new:
+        _ask_back("instrument", bench.instrument, _instruments(shop))
+        _ask_back("stage", bench.stage, _stages(shop, bench.instrument))
+    numbered = parse_name("/".join((*asked.fields, "x.wav")), shop.extra_parts).step_number
+    if not bench.step or numbered:
+        return bench
+    # A series goes on with the step that it has reached: only the maker begins the next.
+    return replace(bench, step=max(present_step(shop, bench), _step_said(shop, bench, clock)))
+
+
+def _step_said(shop: Shop, bench: OnBench, clock: Clock) -> int:
+    """Return the step that was begun by word, though nothing may have been recorded since."""
+    last = read_log(shop.root)[0].lapsed(clock())
+    if last is None or not last.step:
+        return 1
+    same = [identity(replace(each, step=0).folder) for each in (last, bench)]
+    return last.step if same[0] == same[1] else 1
+
+
+def _ask_back(what: str, name: str, known: tuple[str, ...]) -> None:
+    like = slip_of(name, known)
+    if like:
+        raise ShopError(
+            name, f"is no {what} yet; did you mean {like}?", "write that, or add --new if it is a new one"
+        )
+
+
+def _labels(shop: Shop, asked: Asked) -> tuple[str, ...]:
+    if len(asked.on) > 2:
+        raise ShopError("--on", f"names {len(asked.on)} modes", "name at most two")
+    known = [m.label for m in shop.settings_of(asked.fields[0]).mode]
+    for label in asked.on:
+        if label not in known:
+            near = difflib.get_close_matches(label, known, n=1, cutoff=0.0)
+            remedy = f"did you mean {near[0]}?" if near else "give a mode a label in the settings of the instrument"
+            raise ShopError("--on", f"no mode is labelled '{label}'", remedy)
+    return asked.on
+
+
+def _instruments(shop: Shop) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(_named_in(shop).values()))
+
+
+def _stages(shop: Shop, instrument: str) -> tuple[str, ...]:
+    wanted = identity(instrument)
+    found = list_folder(shop.recordings_dir).files
+    named = (parse_name(path, shop.extra_parts) for path in found if _instrument_of(shop, path) == wanted)
+    return tuple(dict.fromkeys(n.stage_shown for n in named))
+
+
+def _named_in(shop: Shop) -> dict[str, str]:
+    names = {}
+    for path in list_folder(shop.recordings_dir).files:
+        name = _instrument_of(shop, path)
+        if name:
+            names[path] = name
+    return names
+
+
+def _instrument_of(shop: Shop, path: str) -> str:
+    try:
+        return parse_name(path, shop.extra_parts).instrument
+    except NamingError:
+        return ""
+
+
+def _undo(shop: Shop, log: BenchLog, clock: Clock) -> Event:
+    last = log.last(1)
+    if not last:
+        raise ShopError("--undo", "no recording came from the inbox", "there is nothing to take out")
+    take_out(shop, last[0], clock)
+    return last[0]
+
+
+def _begin_step(shop: Shop, log: BenchLog, now: datetime) -> None:
+    bench = log.on_bench(now)
+    if bench is None:
+        raise ShopError("--next", "nothing is on the bench", "say INSTRUMENT STAGE step")
+    if not bench.step:
+        raise ShopError("--next", f"{bench.folder} is no series of steps", "say INSTRUMENT STAGE step")
+    if not any(e.bench is not None and e.bench.folder == bench.folder for e in log.placed.values()):
+        raise ShopError("--next", f"step {bench.step} has no recording yet", "record it first")
+    append(shop.root, Event(at=now, what="next"))
+
+
+def _named(shop: Shop, log: BenchLog, name: str) -> Event:
+    """Return the recording that a name means: one of the last ten, else one that waits in the inbox."""
+    for event in log.last():
+        if name in (event.original, event.recording):
+            return event
+    return waiting_event(shop, name)
