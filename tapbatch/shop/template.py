@@ -17,7 +17,7 @@ _SHOP = """\
 # The A that you voice to, in hertz (380 to 470).
 #concert_pitch_hz = 440.0
 
-# How black keys are written: "sharp" (A#3) or "flat" (Bb3).
+# How notes are written: "sharp" (A#3), "flat" (Bb3), "german" (B3, and H3) or "solfege" (la#3).
 #spelling = "sharp"
 
 # Where to look for resonances, in hertz (20 to 12000).

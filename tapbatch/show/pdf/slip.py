@@ -208,8 +208,13 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
     for s, subject, row in rows:
         name = f"{s.part}, {s.stage_shown}"
         if row:
-            labelled = f"{row.mode.mode}: {name}" if is_label(row.mode.mode) else name
-            y = _draw_row(sheet, y, row, labelled)
+            label = row.mode.mode if is_label(row.mode.mode) else ""
+            y = _draw_row(sheet, y, row, label or name)
+            if label:
+                # A label and a place do not fit side by side.
+                x = sheet.left_mm + ROW[1].x_mm
+                sheet.say(x, y - 2.6, name, SMALL, role="soft text", within_mm=sheet.right_mm - x)
+                y += 1.0
             continue
         told = f"{name}: {not_heard_text(subject.name, s) if subject else NOTHING_READ.lower()}"
         sheet.say(sheet.left_mm, y, told, BODY, role="soft text", within_mm=sheet.measure_mm)
