@@ -24,6 +24,10 @@ OPEN = {
         "by chance a mode may seem to have risen 2 cents less than the others; its own and its whole move then"
         " exclude zero with opposite signs, and that is to be called `unclear`"
     ),
+    ("false", "common and own shifts with heavy tails (t3)"): (
+        "own shifts are taken as normal, so a rare large one passes for a cut of its mode; taken as t with ten"
+        " degrees of freedom, 6.0 % are false, but `steady` is said of 46 % of the modes that did not move"
+    ),
     ("a cut of 20 cents told", "room of 5 cents, phone carried"): (
         "each stage has a room of its own, which counts in full at both"
     ),
