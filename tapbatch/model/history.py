@@ -13,6 +13,7 @@ from typing import Literal
 from tapbatch.model.caution import Caution
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
+from tapbatch.model.reference import Sitting
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
 Moved = Literal["own", "all", "whole"]
@@ -281,12 +282,24 @@ class SetupBelief:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Frozen:
+    """What the comparisons of stages up to a day rest on: what was known of set-ups, and references, on that day."""
+
+    until: str
+    setups_freq: SetupBelief
+    setups_t60: SetupBelief
+    references: tuple[Sitting, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class History:
     """One instrument: the stages of every part in order, the drifts between them, and the landings.
 
     ``stages`` is sorted by part (body last), then by ``order``; so are ``drifts`` and ``landings``. ``setup_cents``
     is the standard deviation by which a new set-up moves a mode, or ``None`` until set-ups have been repeated.
     ``setups_freq`` and ``setups_t60`` are what was believed of set-ups; ``None`` until the stages are compared.
+    ``references`` are the sittings of references on the days of its stages, and ``frozen`` is what stages up to a day
+    were compared with, if the settings name one.
     """
 
     instrument: str
@@ -298,6 +311,8 @@ class History:
     setup_cents: float | None = None
     setups_freq: SetupBelief | None = None
     setups_t60: SetupBelief | None = None
+    references: tuple[Sitting, ...] = ()
+    frozen: Frozen | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""What was never cut, as values: the taps of a reference on one day, by which air and phone are told from wood.
+"""What was never cut, as values: the taps of a reference at one sitting, by which air and phone are told from wood.
 
 Conventions: frequencies are in cents, as :mod:`tapbatch.compare.tap_sets` makes them; days are ISO 8601 dates as
 noted or as the recorder wrote them, times are without a zone. What a tap does not tell is ``None``.
@@ -13,7 +13,7 @@ Rows = tuple[tuple[float | None, ...], ...]
 
 @dataclass(frozen=True, slots=True)
 class SittingTaps:
-    """The taps of one recording of a sitting, within one set-up and at one point.
+    """The taps of one recording of a sitting, at one point.
 
     ``values`` and ``variances`` have a row for each tap and a column for each mode of the sitting. ``room`` is the
     standard deviation that the room adds to each mode, empty where none is heard.
@@ -22,7 +22,6 @@ class SittingTaps:
     values: Rows
     variances: Rows
     levels_db: tuple[float, ...]
-    setup: int = 0
     point: str = ""
     spot: str = ""
     room: tuple[float, ...] = ()
@@ -30,13 +29,12 @@ class SittingTaps:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sitting:
-    """The taps of a reference, at one of its stages and on one day; ``at`` is the time of the first, where known."""
+    """The taps of a reference in one set-up, on one day; ``at`` is when the first was recorded, where known."""
 
     instrument: str
     instrument_shown: str
     part: str
     state: str
-    stage: str
     day: str
     at: str
     modes: tuple[str, ...]

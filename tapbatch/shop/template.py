@@ -53,10 +53,10 @@ _INSTRUMENT = """\
 #family = "cittern"
 #playing_pitch_hz = 440.0
 
-# The verdicts on stages up to this day no longer change. And: this is never cut, but tapped first and last on a day,
-# to tell air and phone from wood.
+# Verdicts on stages up to this day no longer change. And true for what is never cut, an uncut bar or an old
+# instrument, which is tapped first and last on a day to tell air and phone from wood.
 #frozen = "2026-11-30"
-#reference = true
+#reference = false
 
 # The open strings, counted from 1: either a note, or a note with what is needed to work out the tension. A string may
 # have a scale_mm of its own. If a plucked string is further out of tune than strings_off_cents, a caution says so
