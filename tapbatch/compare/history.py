@@ -21,7 +21,7 @@ from tapbatch.compare.frozen import Grounds, Judged, as_of, frozen_count, with_f
 from tapbatch.compare.identity import Named, name_modes
 from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
-from tapbatch.compare.reference import near_to
+from tapbatch.compare.reference import near_to, undated
 from tapbatch.compare.ringing import flag_strings
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
 from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, taps_of, with_flags
@@ -93,6 +93,8 @@ def gather_history(
     if settings.frozen is not None:
         kept, frozen = with_frozen(placed.places, settings.frozen)
         placed = replace(placed, places=tuple(kept), notices=(*placed.notices, *frozen))
+    if settings.reference:
+        placed = replace(placed, notices=(*placed.notices, *undated(placed.places)))
     if until is not None:
         placed = replace(placed, places=tuple(as_of(placed.places, until)))
     if together is not None:

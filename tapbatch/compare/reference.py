@@ -28,17 +28,18 @@ from datetime import date, datetime
 import numpy as np
 
 from tapbatch.compare.bench import Bench
-from tapbatch.compare.days import noted_day, recorded_day
+from tapbatch.compare.days import done_day, noted_day, recorded_day
 from tapbatch.compare.moves.alike import Alike, alike_of, joined
 from tapbatch.compare.moves.contrast import TapSet, contrast
 from tapbatch.compare.moves.priors import FREQ, Floats
-from tapbatch.compare.order import grouped, recorded_when
+from tapbatch.compare.order import Place, grouped, recorded_when
 from tapbatch.compare.random_effects import Z_95
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, tap_sets
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import Heard, History, Stage
 from tapbatch.model.names import identity
+from tapbatch.model.notice import Notice
 from tapbatch.model.reference import Rows, Sitting, SittingTaps
 from tapbatch.model.settings import InstrumentSettings
 
@@ -50,11 +51,17 @@ class ByReference:
     names: tuple[str, ...]
     alike: Alike
     half_cents: float
+    days: int
 
     def caution(self, *, is_air: bool) -> Caution:
         """Return the caution that says so, for modes of the air or for all others."""
         return Caution(
-            "reference", before=self.names, moved_cents=self.alike.value, half_cents=self.half_cents, is_air=is_air
+            "reference",
+            before=self.names,
+            moved_cents=self.alike.value,
+            half_cents=self.half_cents,
+            days=self.days,
+            is_air=is_air,
         )
 
 
@@ -127,7 +134,9 @@ def by_reference(before: Stage, after: Stage, sittings: Iterable[Sitting], bench
     if not found:
         return None
     alike = joined(found, FREQ, bench.freq)
-    return ByReference(tuple(dict.fromkeys(names)), alike, Z_95 * alike.error(FREQ, bench.freq))
+    days = [_day_of(stage) or date.min for stage in (before, after)]
+    half = Z_95 * alike.error(FREQ, bench.freq)
+    return ByReference(tuple(dict.fromkeys(names)), alike, half, abs((days[1] - days[0]).days))
 
 
 def near_to(stages: Iterable[Stage], sittings: Iterable[Sitting]) -> tuple[Sitting, ...]:
@@ -140,6 +149,19 @@ def near_to(stages: Iterable[Stage], sittings: Iterable[Sitting]) -> tuple[Sitti
     """
     days = {day.isoformat() for day in map(_day_of, stages) if day is not None}
     return tuple(s for s in sittings if s.day in days)
+
+
+def undated(places: Iterable[Place]) -> tuple[Notice, ...]:
+    """Return a notice that names the places of a reference that have no day, so that nothing is compared with them.
+
+    Examples
+    --------
+    >>> undated([])
+    ()
+    """
+    tapped = [p for p in places if any(h.recording.kind == "tap" for h in p.heard)]
+    names = dict.fromkeys(p.heard[0].recording.stage_shown for p in tapped if done_day(p.heard, p.note) is None)
+    return (Notice("reference undated", names=tuple(names)),) if names else ()
 
 
 # ------------------------------------------------------------------ near

@@ -72,8 +72,8 @@ class Caution:
     string pitch    ``before_hz``, ``after_hz``; ``tension_pct``
     new strings     ``is_before``: the notes of the earlier stage say so, not those of the later
     one tap         nothing: a stage has a single tap, so its scatter is borrowed
-    reference       ``before``: the references; ``moved_cents`` between the same days, ``half_cents`` either way;
-                    ``is_air``: not taken off, for this is an air mode
+    reference       ``before``: the references; ``moved_cents``, ``half_cents`` either way, between the days of
+                    the stages, which are ``days`` apart; ``is_air``: not taken off, for this is an air mode
     ==============  ==================================================================================
 
     Examples
