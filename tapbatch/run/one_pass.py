@@ -59,6 +59,8 @@ class Outcome:
         Paths of recordings that are gone and whose readings are kept.
     renamed
         A notice for each recording that moved, with its old and new path.
+    followers
+        Instruments whose tables are left for later, because only what they learn from others changed.
     """
 
     measured: int
@@ -70,6 +72,7 @@ class Outcome:
     new: tuple[str, ...] = ()
     missing: frozenset[str] = frozenset()
     renamed: tuple[Notice, ...] = ()
+    followers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +101,8 @@ class How:
         The readings; default those in the results folder.
     elsewhere
         What was measured before this run, and who measures the rest; default the run measures all.
+    follow
+        Whether to remake instruments that only learn something new from others, default yes.
     """
 
     jobs: int | None = 1
@@ -111,6 +116,7 @@ class How:
     shown: Callable[[History], None] | None = None
     store: ReadingStore | None = None
     elsewhere: Elsewhere | None = None
+    follow: bool = True
 
 
 def run_shop(shop: Shop, how: How | None = None) -> Outcome:
@@ -194,6 +200,7 @@ class _Pass:
             new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
             missing=frozenset(path for path, entry in stock.ledger.items() if is_missing(entry)),
             renamed=tuple(stock.renamed),
+            followers=self.plan.followers if self.plan else (),
         )
 
     def _restore(self) -> None:
@@ -243,7 +250,7 @@ class _Pass:
     def _refreshed(self, drawn: tuple[Drawn, ...], *, last: bool) -> Refreshed:
         how = self.how
         self.plan = plan = look_over(
-            self.shop, self.stock, self.store, how.reports, excel=how.excel, drawn_beside=drawn
+            self.shop, self.stock, self.store, how.reports, excel=how.excel, drawn_beside=drawn, follow=how.follow
         )
         self.notices += map(refuse, plan.marks.refused)
         # Comparing an instrument and drawing its report takes as long as measuring two recordings.

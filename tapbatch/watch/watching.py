@@ -3,7 +3,9 @@
 Conventions: what a look finds is the truth; hints only say when to look. A pass is an ordinary run over the files
 that have fully arrived. It locks the results while it runs and releases them afterwards. Recordings are measured in
 processes beside the watch (:mod:`~tapbatch.watch.measuring`), so that none waits for a long one, and a pass takes the
-answers that are there. Tables are written at once.
+answers that are there. The tables of the instruments that a pass has recordings of are written at once. Those of
+others, which only learn something from them (what a set-up moves, say), follow when it is quiet: nothing has changed
+for ``QUIET_S``, and nothing is waited for or being read.
 
 Reports are drawn when nothing has changed for ``QUIET_S``, one at a time and by a separate drawer
 (:mod:`~tapbatch.watch.drawing`), so that no new recording waits for a report. Errors are reported and the work is
@@ -40,7 +42,7 @@ LOOK_EVERY_S = 2.0
 """Time between looks when there are no hints. A look at a thousand recordings takes a few milliseconds."""
 
 QUIET_S = 3.0
-"""How long nothing must change before reports are drawn."""
+"""How long nothing must change before the tables of other instruments follow, and before reports are drawn."""
 
 AGAIN_S = 10.0
 """How long to wait before a failed pass is tried again."""
@@ -141,6 +143,7 @@ class Watch:
     _not_before_s: float = float("-inf")
     _moved_s: float = 0.0
     _reports_due: tuple[Due, ...] = ()
+    _followers: tuple[str, ...] = ()
     _drawn: Drawn | None = None
     _failed: dict[str, Drawn] = field(default_factory=dict)
     _told: set[str] = field(default_factory=set)
@@ -194,9 +197,19 @@ class Watch:
                 self._pass(shop, look)
             elif self._drawn is not None:
                 self._put_in_place(shop, look, self._drawn)
+            elif self._followers and self._is_quiet(look, now_s):
+                self._pass(shop, look, follow=True)
             elif self._next_report() is not None and now_s - self._moved_s >= QUIET_S:
                 self._begin_report()
-        return self._next_s(arrivals)
+        return self._next_s(look, arrivals)
+
+    def _is_quiet(self, look: Look, now_s: float) -> bool:
+        """Return whether nothing has changed for a while, and no arrival is near: what takes long is none."""
+        return not self._is_busy(look) and now_s - self._moved_s >= QUIET_S
+
+    def _is_busy(self, look: Look) -> bool:
+        soon = any(ran_s < LONG_S for ran_s in self.measurer.pending.values())
+        return bool(look.listing.waiting) or bool(self._queue) or soon
 
     def _settles(self, look: Look, arrivals: Arrivals, now_s: float) -> bool:
         """Return whether to wait at the start: most files are already there and only need a second look."""
@@ -205,7 +218,7 @@ class Watch:
         soon = (arrivals.next_in_s() or 0.0) <= arrivals.still_without_promise_s
         return not self._begun and bool(look.listing.waiting) and soon and now_s < self._settle_until_s
 
-    def _next_s(self, arrivals: Arrivals) -> float:
+    def _next_s(self, look: Look, arrivals: Arrivals) -> float:
         now_s = self.clock()
         times = [self.look_every_s]
         ready = self._due or self._drawn or self.drawer.done or self.measurer.done or self._worth_a_pass(now_s)
@@ -214,7 +227,7 @@ class Watch:
         if self._queue:
             times.append(max(0.0, self._answers_since_s + BATCH_S - now_s, self._not_before_s - now_s))
         times += [waited for waited in (arrivals.next_in_s(), self.measurer.next_in_s()) if waited is not None]
-        if self._next_report() is not None:
+        if self._next_report() is not None or (self._followers and not self._is_busy(look)):
             times.append(max(0.0, self._moved_s + QUIET_S - now_s, self._not_before_s - now_s))
         return min(times)
 
@@ -307,8 +320,11 @@ class Watch:
 
     # -------------------------------------------------------------- passes
 
-    def _pass(self, shop: Shop, look: Look) -> None:
-        """Run over everything that is measured by now, and tell what arrived, in order of arrival."""
+    def _pass(self, shop: Shop, look: Look, *, follow: bool = False) -> None:
+        """Run over everything that is measured by now, and tell what arrived, in order of arrival.
+
+        With ``follow``, and at the start, the tables of instruments that only learn from others are written too.
+        """
         self._due = False
         taken = tuple(self._queue)
         shown: dict[str, History] = {}
@@ -317,7 +333,7 @@ class Watch:
             shown.update(dict.fromkeys(_paths_of(history), history))
 
         try:
-            outcome = run_shop(shop, self._how(look, shown=keep))
+            outcome = run_shop(shop, self._how(look, shown=keep, follow=follow or not self._begun))
         finally:
             if self._begun:
                 for path in taken:
@@ -332,7 +348,12 @@ class Watch:
         self._after(outcome, look)
 
     def _how(
-        self, look: Look, drawn: tuple[Drawn, ...] | None = None, shown: Callable[[History], None] | None = None
+        self,
+        look: Look,
+        drawn: tuple[Drawn, ...] | None = None,
+        shown: Callable[[History], None] | None = None,
+        *,
+        follow: bool = False,
     ) -> How:
         """Return how a pass is done: over what is measured by now."""
         measured = self._answers.values()
@@ -346,10 +367,11 @@ class Watch:
             shown=shown,
             store=self._store,
             elsewhere=Elsewhere(leave=self._begin, hashed=entries, answers=answers),
+            follow=follow,
         )
 
     def _after(self, outcome: Outcome, look: Look) -> None:
-        self._reports_due = outcome.reports_due
+        self._reports_due, self._followers = outcome.reports_due, outcome.followers
         if not self._begun:
             self._begin_watch(outcome)
             return
@@ -417,7 +439,7 @@ class Watch:
         # A reading that could not be read back is measured again.
         self._due = bool(drawn.standing.damaged)
         self._trouble = ""
-        self._reports_due = outcome.reports_due
+        self._reports_due, self._followers = outcome.reports_due, outcome.followers
         self._tell(outcome)
 
 

@@ -209,9 +209,9 @@ def test_no_sitting_is_near_without_any() -> None:
 
 # ------------------------------------------------------------ known truth
 
-# Readings made here, of taps, hands, set-ups and air that no other simulator knows: a set-up moves all modes alike with
-# the standard deviation `common`, each with `own`; air moves all by `air` on the second day, and wanders by 0.5 cents
-# from sitting to sitting.
+# Readings made here, of taps, hands, set-ups and air that no other simulator knows: a set-up moves all modes alike
+# with the standard deviation `common`, each with `own`; air moves all by `air` on the second day, and wanders by 0.5
+# cents from sitting to sitting.
 
 
 def taps_of(rng: np.random.Generator, truth: np.ndarray, common: float, own: float, setup: int = 0) -> TapSet:
