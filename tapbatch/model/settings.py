@@ -24,8 +24,8 @@ def _day(value: object) -> date:
     if isinstance(value, date) and not isinstance(value, datetime):
         return value
     try:
-        if isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value):
-            return date.fromisoformat(value)
+        if isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value.strip()):
+            return date.fromisoformat(value.strip())
     except ValueError:
         pass
     # Not a ValueError: the message for the key is the reader's, which shows what was found.
