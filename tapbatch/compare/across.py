@@ -13,6 +13,7 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
+from functools import lru_cache
 
 from tapbatch.compare.bench import Bench, SetupEvidence, bench_of, setup_evidence
 from tapbatch.compare.frozen import Grounds, Judged
@@ -110,8 +111,15 @@ class Common:
     @property
     def fingerprint(self) -> str:
         """Hash of it."""
-        told = (self.scatter, self.now, sorted(self.then.items()), sorted(self.rests.items()))
+        then = sorted((day, _digest(known)) for day, known in self.then.items())
+        told = (self.scatter, _digest(self.now), then, sorted(self.rests.items()))
         return hashlib.sha256(repr(told).encode()).hexdigest()
+
+
+@lru_cache(maxsize=64)
+def _digest(taught: Taught) -> str:
+    """Return the hash of what the shop taught, which is the same for most of its instruments."""
+    return hashlib.sha256(repr(taught).encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def liked_by(settings: InstrumentSettings) -> set[str]:

@@ -100,6 +100,7 @@ def _of_stage(history: History, stage: Stage, settings: InstrumentSettings) -> l
                 instrument_shown=history.instrument_shown,
                 part=stage.part,
                 state=stage.state,
+                method="+".join(sorted({stage.heard[r].reading.method for r in recordings})),
                 day=day.isoformat(),
                 at=min(times).isoformat() if _has_times(stage.heard[r] for r in recordings) else "",
                 modes=tuple(names),
@@ -122,9 +123,9 @@ def by_reference(before: Stage, after: Stage, sittings: Iterable[Sitting], bench
         What is believed of set-ups.
     """
     found, names = [], []
-    for (_, shown, _, _), of_one in grouped(
-        sittings, lambda s: (s.instrument, s.instrument_shown, s.part, s.state)
-    ).items():
+    # What was held otherwise, or measured by another version, is not compared.
+    alike_held = grouped(sittings, lambda s: (s.instrument_shown, s.instrument, s.part, s.state, s.method))
+    for (shown, *_), of_one in alike_held.items():
         sides = _near(before, after, of_one)
         modes = _common_modes(*sides)
         if modes:

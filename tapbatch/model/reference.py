@@ -29,12 +29,16 @@ class SittingTaps:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sitting:
-    """The taps of a reference in one set-up, on one day; ``at`` is when the first was recorded, where known."""
+    """The taps of a reference in one set-up, on one day; ``at`` is when the first was recorded, where known.
+
+    ``method`` is the version that measured them.
+    """
 
     instrument: str
     instrument_shown: str
     part: str
     state: str
+    method: str
     day: str
     at: str
     modes: tuple[str, ...]

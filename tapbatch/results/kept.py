@@ -136,6 +136,7 @@ class KeptSitting(_Kept):
     instrument_shown: str
     part: str
     state: str
+    method: str
     day: _Day
     at: _Time
     modes: tuple[str, ...]
@@ -151,7 +152,7 @@ class KeptSitting(_Kept):
         taps = tuple(t.value(len(self.modes)) for t in self.taps)
         return Sitting(
             instrument=self.instrument, instrument_shown=self.instrument_shown, part=self.part, state=self.state,
-            day=self.day, at=self.at, modes=self.modes, taps=taps,
+            method=self.method, day=self.day, at=self.at, modes=self.modes, taps=taps,
         )  # fmt: skip
 
 

@@ -60,7 +60,7 @@ SITTING_TAPS = st.builds(
 )
 SITTINGS = st.lists(
     st.builds(
-        Sitting, instrument=NAMES, instrument_shown=TEXT, part=TEXT, state=TEXT, day=DAYS,
+        Sitting, instrument=NAMES, instrument_shown=TEXT, part=TEXT, state=TEXT, method=TEXT, day=DAYS,
         at=st.just("") | st.datetimes().map(datetime.isoformat), modes=st.tuples(TEXT, TEXT),
         taps=st.lists(SITTING_TAPS, max_size=2).map(tuple),
     ),
