@@ -1,9 +1,10 @@
-"""What the instruments of a shop teach one another: how far setting up anew moves a mode, and where modes rest.
+"""What the instruments of a shop teach one another: what set-ups and air move, and where modes rest.
 
 Conventions: both follow from an instrument's stages before they are compared. The scatter of set-ups is learned from
 the whole shop, since it is one hand and one bench. Where a mode rests is asked by targets that say ``like``. Most
 instruments teach neither: they have no ``again`` recording, and no target looks to them. What an instrument teaches
-is kept in its mark, so that an unchanged instrument need not be read for the sake of another.
+is kept in its mark, so that an unchanged instrument need not be read for the sake of another. An instrument with
+``frozen`` in its settings asks besides what was known on that day (:mod:`tapbatch.compare.frozen`).
 """
 
 from __future__ import annotations
@@ -11,37 +12,54 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import date
+from functools import lru_cache
 
 from tapbatch.compare.bench import Bench, SetupEvidence, bench_of, setup_evidence
+from tapbatch.compare.frozen import Grounds, Judged
+from tapbatch.compare.reference import sittings_of
 from tapbatch.compare.setups import SetupContrasts, SetupScatter, contrasts_of, pool_setups
 from tapbatch.compare.targets import Rests, resting_places
 from tapbatch.model.history import History
 from tapbatch.model.names import identity
 from tapbatch.model.reading import Recording
+from tapbatch.model.reference import Sitting
 from tapbatch.model.settings import InstrumentSettings
 
 
 @dataclass(frozen=True, slots=True)
+class Then:
+    """What one instrument had taught up to a day, in ISO 8601: of set-ups and, by a reference, of the air."""
+
+    until: str
+    evidence: SetupEvidence = field(default_factory=SetupEvidence)
+    sittings: tuple[Sitting, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Learned:
-    """What one instrument teaches the others; ``rests`` are ``(part, mode, hertz)``."""
+    """What one instrument teaches the others; ``rests`` are ``(part, mode, hertz)``.
+
+    ``then`` has what it had taught up to each day that some instrument of the shop is frozen on.
+    """
 
     setups: SetupContrasts = field(default_factory=lambda: SetupContrasts((), ()))
     evidence: SetupEvidence = field(default_factory=SetupEvidence)
     rests: tuple[tuple[str, str, float], ...] = ()
+    sittings: tuple[Sitting, ...] = ()
+    then: tuple[Then, ...] = ()
+
+    def knows(self, days: Iterable[date]) -> bool:
+        """Tell whether it has what was taught up to each of some days."""
+        return {day.isoformat() for day in days} <= {then.until for then in self.then}
 
 
 @dataclass(frozen=True, slots=True)
-class Common:
-    """What all instruments teach together: the scatter of set-ups, and where modes rest."""
+class Taught:
+    """What the instruments of a shop showed of set-ups, and the sittings of its references."""
 
-    scatter: SetupScatter | None = None
-    rests: Rests = field(default_factory=dict)
     evidence: tuple[SetupEvidence, ...] = ()
-
-    def of(self, settings: InstrumentSettings) -> Common:
-        """Return the part of it that matters to an instrument: where those rest that its targets look to."""
-        liked = liked_by(settings)
-        return Common(self.scatter, {key: hz for key, hz in self.rests.items() if key[0] in liked}, self.evidence)
+    sittings: tuple[Sitting, ...] = ()
 
     @property
     def bench(self) -> Bench:
@@ -49,9 +67,59 @@ class Common:
         return bench_of(self.evidence)
 
     @property
+    def grounds(self) -> Grounds:
+        """What comparisons rest on."""
+        return Grounds(self.bench, self.sittings)
+
+
+@dataclass(frozen=True, slots=True)
+class Common:
+    """What all instruments teach together: the scatter of set-ups, where modes rest, and what comparisons rest on.
+
+    ``then`` is what they had taught up to the days that instruments are frozen on, by day.
+    """
+
+    scatter: SetupScatter | None = None
+    rests: Rests = field(default_factory=dict)
+    now: Taught = field(default_factory=Taught)
+    then: Mapping[str, Taught] = field(default_factory=dict)
+
+    def of(self, settings: InstrumentSettings) -> Common:
+        """Return the part of it that matters to an instrument.
+
+        It is where those rest that its targets look to, and what was known on the day it is frozen on. References
+        are not compared with references.
+        """
+        liked = liked_by(settings)
+        now, then = self.now, dict[str, Taught]()
+        if settings.frozen is not None:
+            day = settings.frozen.isoformat()
+            then = {day: self.then.get(day, Taught())}
+        if settings.reference:
+            now, then = Taught(now.evidence), {day: Taught(known.evidence) for day, known in then.items()}
+        rests = {key: hz for key, hz in self.rests.items() if key[0] in liked}
+        return Common(self.scatter, rests, now, then)
+
+    @property
+    def judged(self) -> Judged:
+        """What comparisons rest on, of the part that matters to one instrument."""
+        if not self.then:
+            return Judged(self.now.grounds)
+        ((day, known),) = self.then.items()
+        return Judged(self.now.grounds, date.fromisoformat(day), known.grounds)
+
+    @property
     def fingerprint(self) -> str:
         """Hash of it."""
-        return hashlib.sha256(repr((self.scatter, self.evidence, sorted(self.rests.items()))).encode()).hexdigest()
+        then = sorted((day, _digest(known)) for day, known in self.then.items())
+        told = (self.scatter, _digest(self.now), then, sorted(self.rests.items()))
+        return hashlib.sha256(repr(told).encode()).hexdigest()
+
+
+@lru_cache(maxsize=64)
+def _digest(taught: Taught) -> str:
+    """Return the hash of what the shop taught, which is the same for most of its instruments."""
+    return hashlib.sha256(repr(taught).encode("utf-8", "backslashreplace")).hexdigest()
 
 
 def liked_by(settings: InstrumentSettings) -> set[str]:
@@ -65,6 +133,17 @@ def liked_by(settings: InstrumentSettings) -> set[str]:
     return {identity(target.like) for target in settings.target if target.like}
 
 
+def teaches(recordings: Iterable[Recording], settings: InstrumentSettings) -> bool:
+    """Tell whether an instrument has something to teach all others: repeated set-ups, or that it is a reference.
+
+    Examples
+    --------
+    >>> teaches([], InstrumentSettings(reference=True))
+    True
+    """
+    return settings.reference or sets_up_anew(recordings)
+
+
 def sets_up_anew(recordings: Iterable[Recording]) -> bool:
     """Tell whether any recording is marked ``again`` or ``resets``.
 
@@ -76,8 +155,19 @@ def sets_up_anew(recordings: Iterable[Recording]) -> bool:
     return any(recording.again or recording.resets for recording in recordings)
 
 
-def learned_from(history: History) -> Learned:
+def learned_from(
+    history: History, settings: InstrumentSettings | None = None, then: Mapping[date, History] | None = None
+) -> Learned:
     """Return what an instrument teaches the others, from its stages as they were gathered.
+
+    Parameters
+    ----------
+    history
+        All of it.
+    settings
+        Its settings, which say whether it is a reference; default none.
+    then
+        What was there up to each day that some instrument of the shop is frozen on; default none.
 
     Examples
     --------
@@ -85,8 +175,18 @@ def learned_from(history: History) -> Learned:
     >>> learned_from(empty) == Learned()
     True
     """
+    settings = settings or InstrumentSettings()
     rests = tuple((part, mode, hz) for (_, part, mode), hz in resting_places([history]).items())
-    return Learned(contrasts_of(history.stages), setup_evidence(history.stages), rests)
+    return Learned(
+        contrasts_of(history.stages),
+        setup_evidence(history.stages),
+        rests,
+        sittings_of(history, settings),
+        tuple(
+            Then(day.isoformat(), setup_evidence(known.stages), sittings_of(known, settings))
+            for day, known in sorted((then or {}).items())
+        ),
+    )
 
 
 def common(learned: Mapping[str, Learned]) -> Common:
@@ -99,5 +199,17 @@ def common(learned: Mapping[str, Learned]) -> Common:
     """
     ordered = sorted(learned.items())
     rests = {(name, part, mode): hz for name, one in ordered for part, mode, hz in one.rests}
-    evidence = tuple(one.evidence for _, one in ordered if one.evidence != SetupEvidence())
-    return Common(pool_setups(one.setups for _, one in ordered), rests, evidence)
+    days = sorted({then.until for _, one in ordered for then in one.then})
+    thens = {day: [then for _, one in ordered for then in one.then if then.until == day] for day in days}
+    return Common(
+        pool_setups(one.setups for _, one in ordered),
+        rests,
+        _taught(one for _, one in ordered),
+        {day: _taught(of_day) for day, of_day in thens.items()},
+    )
+
+
+def _taught(taught: Iterable[Learned | Then]) -> Taught:
+    every = list(taught)
+    evidence = tuple(one.evidence for one in every if one.evidence != SetupEvidence())
+    return Taught(evidence, tuple(sitting for one in every for sitting in one.sittings))

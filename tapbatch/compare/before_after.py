@@ -33,6 +33,7 @@ from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
 from tapbatch.compare.drift import drift_between
+from tapbatch.compare.frozen import Grounds
 from tapbatch.compare.moves.between import whole_moves
 from tapbatch.compare.moves.judge import FIRM
 from tapbatch.compare.moves.priors import T60
@@ -158,7 +159,7 @@ def side_by_side(
     settings: InstrumentSettings,
     settings_after: InstrumentSettings | None = None,
     drifts: Sequence[Drift] | None = None,
-    bench: Bench | None = None,
+    grounds: Grounds | None = None,
     kept_of: KeptOf | None = None,
 ) -> Comparison:
     """Compare two stages: of one part, or of two instruments.
@@ -172,8 +173,8 @@ def side_by_side(
         instruments modes are paired by label, else by nearness of note (:mod:`tapbatch.compare.same_mode`).
     drifts : sequence of Drift, optional
         What moved between the two, where that is known already.
-    bench : Bench, optional
-        What setting up anew moves.
+    grounds : Grounds, optional
+        What the comparison rests on besides the taps: what setting up anew moves, and references.
     kept_of : KeptOf, optional
         What is kept of the taps of a recording of the later stage.
 
@@ -186,20 +187,22 @@ def side_by_side(
     before, after = pairs.before, pairs.after
     kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
     if drifts is None:
-        drifts = drift_between(before, after, settings.steady_cents, kinds, bench, kept_of)
+        drifts = drift_between(before, after, settings.steady_cents, kinds, grounds, kept_of)
     found = tuple(drifts)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
     differs = cautions(before, after, "air" if air else "")
     held = _held_alike(differs)
-    sustain = [*_decays(before, after, held, bench or Bench()), *(_of_mode(d, before, after, held) for d in found)]
+    bench = grounds.bench if grounds else Bench()
+    sustain = [*_decays(before, after, held, bench), *(_of_mode(d, before, after, held) for d in found)]
     sustain += _strings(before, after, settings, settings_after or settings, held)
+    references = [c for d in found for c in d.cautions if c.kind == "reference" and (air or not c.is_air)]
     return Comparison(
         before=before,
         after=after,
         drifts=found,
         sustain=tuple(sustain),
         balance=_balance(before, after, settings),
-        cautions=(*differs, *_new_strings(before, after)),
+        cautions=(*differs, *references[:1], *_new_strings(before, after)),
         by_note=pairs.by_note,
         only_before=pairs.only_before,
         only_after=pairs.only_after,

@@ -83,9 +83,20 @@ def _middle(grid: Floats, weights: Floats) -> float:
 
 def bench_of_history(history: History) -> Bench:
     """Return what was believed of the bench when a history was compared; the priors if it was not."""
-    if history.setups_freq is None or history.setups_t60 is None:
+    return bench_of_values(history.setups_freq, history.setups_t60)
+
+
+def bench_of_values(freq: SetupBelief | None, t60: SetupBelief | None) -> Bench:
+    """Return a bench from the values of :meth:`Bench.values`; the priors if either is not there.
+
+    Examples
+    --------
+    >>> bench_of_values(None, None).freq.anew
+    0
+    """
+    if freq is None or t60 is None:
         return Bench()
-    return Bench(_belief(history.setups_freq), _belief(history.setups_t60))
+    return Bench(_belief(freq), _belief(t60))
 
 
 def _belief(value: SetupBelief) -> Belief:

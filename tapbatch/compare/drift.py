@@ -6,6 +6,9 @@ whole change as read, and in what a mode moved beside the others. The verdict is
 share: of the stages at which nothing moved, at most one in twenty has a mode that is said to have moved. ``moved``
 says what it rests on, and ``chance`` is its p-value adjusted for all modes.
 
+If a reference was tapped on the days of both stages (:mod:`tapbatch.compare.reference`), what it moved is taken off
+``freq_change_cents`` and the common move, and a caution says so.
+
 If a verdict is open, ``more_taps`` and ``more_setups`` say how many more taps or set-ups at the later stage (the
 earlier is past) would decide it, if the readings stay where they are. They are ``None`` where that is not likely.
 """
@@ -16,13 +19,17 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from tapbatch.compare.absence import KeptOf, absence_judge
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.conditions import cautions
+from tapbatch.compare.frozen import Grounds, Judged
 from tapbatch.compare.moves.between import moves_between, whole_moves
 from tapbatch.compare.moves.judge import Interval, Move, Moves
 from tapbatch.compare.moves.priors import FREQ, T60
 from tapbatch.compare.random_effects import CENTS, percent_change
+from tapbatch.compare.reference import ByReference, by_reference
 from tapbatch.compare.spots import is_heard
 from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
@@ -37,7 +44,7 @@ def drifts_of_part(
     stages: Sequence[Stage],
     steady_cents: float,
     kinds: Kinds | None = None,
-    bench: Bench | None = None,
+    judged: Judged | None = None,
     kept_of: KeptOf | None = None,
 ) -> tuple[Drift, ...]:
     """Return the drift from each stage of a part to the next, with that from the stage that first had the mode.
@@ -51,8 +58,8 @@ def drifts_of_part(
         Within which a mode counts as steady.
     kinds : mapping of str to str, optional
         The kind of each labelled mode (``air``, ``plate``, ``string``).
-    bench : Bench, optional
-        What is believed of set-ups; by default only the priors.
+    judged : Judged, optional
+        What the comparisons rest on besides the taps; by default only the priors.
     kept_of : KeptOf, optional
         What is kept of the taps of a recording, to ask for modes that are missing.
 
@@ -68,7 +75,7 @@ def drifts_of_part(
     """
     tapped = [s for s in stages if s.taps_used]
     members = [members_by_mode(s) for s in tapped]
-    of_part = _Part(tapped, members, steady_cents, kinds or {}, bench or Bench(), kept_of)
+    of_part = _Part(tapped, members, steady_cents, kinds or {}, judged or Judged(Grounds(Bench())), kept_of)
     first = _first_heard(tapped)
     rows: list[Drift] = []
     for i in range(1, len(tapped)):
@@ -84,7 +91,7 @@ def drift_between(
     after: Stage,
     steady_cents: float,
     kinds: Kinds | None = None,
-    bench: Bench | None = None,
+    grounds: Grounds | None = None,
     kept_of: KeptOf | None = None,
 ) -> tuple[Drift, ...]:
     """Return the drift of every mode between any two stages of one part.
@@ -95,8 +102,10 @@ def drift_between(
         With ``mode_names`` filled, as :func:`tapbatch.compare.history.build_history` makes them.
     steady_cents : float
         Within which a mode counts as steady.
-    kinds, bench, kept_of
+    kinds, kept_of
         As for :func:`drifts_of_part`.
+    grounds : Grounds, optional
+        What the comparison rests on besides the taps; by default only the priors.
 
     Returns
     -------
@@ -105,7 +114,8 @@ def drift_between(
         they are not the instrument's.
     """
     pair = [before, after]
-    of_part = _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, bench or Bench(), kept_of)
+    judged = Judged(grounds or Grounds(Bench()))
+    of_part = _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, judged, kept_of)
     return of_part.between(0, 1)
 
 
@@ -120,7 +130,7 @@ class _Part:
     members: Sequence[Members]
     steady_cents: float
     kinds: Kinds
-    bench: Bench
+    judged: Judged
     kept_of: KeptOf | None
 
     def between(self, i: int, j: int) -> tuple[Drift, ...]:
@@ -134,9 +144,11 @@ class _Part:
             if not any(NOT_OF_THE_BODY & set(side[name].flags) for side in (earlier, later) if name in side)
         ]
         both = [name for name in names if name in earlier and name in later]
-        moves = self._moves(i, j, both)
+        grounds = self.judged.between(before, after)
+        reference = by_reference(before, after, grounds.references, grounds.bench)
+        moves = self._moves(i, j, both, grounds.bench, reference)
         kinds = {self.kinds.get(name, "") for name in names}
-        differing = {kind: cautions(before, after, kind) for kind in kinds}
+        differing = {kind: _differing(before, after, kind, reference) for kind in kinds}
         is_gone = absence_judge(before, after, self.kept_of)
         rows = []
         for name in names:
@@ -149,7 +161,9 @@ class _Part:
                 rows.append(_appeared(before, after, name, verdict, differs))
         return tuple(rows)
 
-    def _moves(self, i: int, j: int, names: Sequence[str]) -> dict[str, _Moved]:
+    def _moves(
+        self, i: int, j: int, names: Sequence[str], bench: Bench, reference: ByReference | None
+    ) -> dict[str, _Moved]:
         """Return how the modes that both stages have moved, by name."""
         if not names:
             return {}
@@ -157,13 +171,15 @@ class _Part:
         sides = [(self.stages[at], members) for at, members in zip((i, j), compared, strict=True)]
         same_room = _same_spots(*compared)
         freqs = [tap_sets(stage, members, names, FREQ_OF) for stage, members in sides]
-        freq = moves_between(freqs[0], freqs[1], FREQ, self.bench.freq, self.steady_cents, same_room)
+        alike = None if reference is None else reference.alike
+        is_air = np.array([self.kinds.get(name) == "air" for name in names])
+        freq = moves_between(freqs[0], freqs[1], FREQ, bench.freq, self.steady_cents, same_room, alike, is_air)
         silent = {m.mode for stage, _ in sides for m in stage.modes if m.t60_s is None}
         ringing = [name for name in names if name not in silent]
         t60s = [tap_sets(stage, members, ringing, T60_OF) for stage, members in sides]
         rings: dict[str, Interval] = {}
         if ringing:
-            moves = whole_moves(t60s[0], t60s[1], T60, self.bench.t60, same_room)
+            moves = whole_moves(t60s[0], t60s[1], T60, bench.t60, same_room)
             rings = dict(zip(ringing, moves, strict=True))
         return {name: _Moved(freq, one, rings.get(name)) for name, one in zip(names, freq.modes, strict=True)}
 
@@ -175,6 +191,12 @@ class _Moved:
     all_modes: Moves
     freq: Move
     t60: Interval | None
+
+
+def _differing(before: Stage, after: Stage, kind: str, reference: ByReference | None) -> tuple[Caution, ...]:
+    """Return the cautions that hold for all modes of a kind."""
+    told = () if reference is None else (reference.caution(is_air=kind == "air"),)
+    return (*cautions(before, after, kind), *told)
 
 
 def _at_common_spots(names: Sequence[str], before: Members, after: Members) -> tuple[Members, Members]:

@@ -12,18 +12,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from datetime import date
 
 from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.bench import Bench, bench_of, setup_evidence
 from tapbatch.compare.drift import drifts_of_part
+from tapbatch.compare.frozen import Grounds, Judged, as_of, frozen_count, with_frozen
 from tapbatch.compare.identity import Named, name_modes
 from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
+from tapbatch.compare.reference import near_to, undated
 from tapbatch.compare.ringing import flag_strings
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
 from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, taps_of, with_flags
 from tapbatch.compare.sustain import stage_decays
-from tapbatch.model.history import Drift, Heard, History, Stage, StageMode
+from tapbatch.model.history import Drift, Frozen, Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
@@ -59,9 +62,13 @@ def build_history(
     >>> history.stages, attention
     ((), ())
     """
-    history, attention = gather_history(instrument, items, settings, notes)
-    bench = bench_of([setup_evidence(history.stages)])
-    return compare_stages(history, settings, learn_setups(history.stages), bench), attention
+    listed = list(items)
+    history, attention = gather_history(instrument, listed, settings, notes)
+    judged = Judged(Grounds(bench_of([setup_evidence(history.stages)])))
+    if settings.frozen is not None:
+        then, _ = gather_history(instrument, listed, settings, notes, until=settings.frozen)
+        judged = replace(judged, until=settings.frozen, then=Grounds(bench_of([setup_evidence(then.stages)])))
+    return compare_stages(history, settings, learn_setups(history.stages), judged), attention
 
 
 Together = Callable[[Sequence[Heard]], Sequence[Heard]]
@@ -74,13 +81,22 @@ def gather_history(
     settings: InstrumentSettings,
     notes: Notes,
     together: Together | None = None,
+    until: date | None = None,
 ) -> tuple[History, tuple[Attention, ...]]:
     """Return the stages of an instrument, combined and named but not yet compared; see :func:`build_history`.
 
     ``together`` is called with the recordings of each place; by default each recording stays as it was measured.
+    With ``until``, only what was there on that day is gathered (:mod:`tapbatch.compare.frozen`).
     """
     listed = sorted(items, key=lambda i: i[0].path)
     placed = place(listed, settings, notes)
+    if settings.frozen is not None:
+        kept, frozen = with_frozen(placed.places, settings.frozen)
+        placed = replace(placed, places=tuple(kept), notices=(*placed.notices, *frozen))
+    if settings.reference:
+        placed = replace(placed, notices=(*placed.notices, *undated(placed.places)))
+    if until is not None:
+        placed = replace(placed, places=tuple(as_of(placed.places, until)))
     if together is not None:
         placed = replace(placed, places=tuple(replace(p, heard=tuple(together(p.heard))) for p in placed.places))
     stages: list[Stage] = []
@@ -102,7 +118,7 @@ def compare_stages(
     history: History,
     settings: InstrumentSettings,
     scatter: SetupScatter | None,
-    bench: Bench | None = None,
+    judged: Judged | None = None,
     kept_of: KeptOf | None = None,
 ) -> History:
     """Return a history with its drifts, and with the scatter from set-up to set-up included in all intervals.
@@ -115,19 +131,21 @@ def compare_stages(
         The settings of the instrument.
     scatter : SetupScatter or None
         The scatter from set-up to set-up, learned from this instrument or from the whole shop.
-    bench : Bench, optional
-        What is believed of set-ups; by default only the priors.
+    judged : Judged, optional
+        What the comparisons rest on besides the taps: what is believed of set-ups, and references; by default only
+        the priors.
     kept_of : KeptOf, optional
         What is kept of the taps of a recording, to ask for modes that are missing; default nothing.
     """
-    bench = bench or Bench()
+    judged = judged or Judged(Grounds(Bench()))
+    bench = judged.now.bench
     stages: list[Stage] = []
     drifts: list[Drift] = []
     for part in history.parts:
         of_part = [with_setups(stage, scatter, bench) for stage in history.of_part(part)]
         kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == part}
         stages += of_part
-        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, bench, kept_of)
+        drifts += drifts_of_part(of_part, settings.steady_cents, kinds, judged, kept_of)
     cents = None if scatter is None else scatter.cents
     freq, t60 = bench.values()
     return replace(
@@ -137,13 +155,28 @@ def compare_stages(
         setup_cents=cents,
         setups_freq=freq,
         setups_t60=t60,
+        references=near_to(history.stages, judged.now.references),
+        frozen=_frozen(judged, history),
+    )
+
+
+def _frozen(judged: Judged, history: History) -> Frozen | None:
+    if judged.until is None or judged.then is None:
+        return None
+    freq, t60 = judged.then.bench.values()
+    return Frozen(
+        until=judged.until.isoformat(),
+        setups_freq=freq,
+        setups_t60=t60,
+        references=near_to(history.stages, judged.then.references),
     )
 
 
 def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:
     found = [find_modes(p, settings, flag_strings(taps_of(p.heard), p, settings)) for p in places]
     labels = [m for m in settings.mode if identity(m.part) == places[0].part]
-    named = name_modes([f.modes for f in found], [p.state for p in places], labels)
+    first = frozen_count(places, settings.frozen)
+    named = name_modes([f.modes for f in found], [p.state for p in places], labels, first)
     several = sum(bool(f.modes) for f in found) > 1
     return [_stage(p, f, n, several, settings) for p, f, n in zip(places, found, named, strict=True)]
 

@@ -79,7 +79,10 @@ class _Common:
 
 
 def name_modes(
-    stages: Sequence[Sequence[StageMode]], states: Sequence[str], labels: Sequence[ModeSetting]
+    stages: Sequence[Sequence[StageMode]],
+    states: Sequence[str],
+    labels: Sequence[ModeSetting],
+    first: int | None = None,
 ) -> tuple[tuple[Named, ...], ...]:
     """Return the identity of each mode at each stage of one part.
 
@@ -92,6 +95,9 @@ def name_modes(
     labels : sequence of ModeSetting
         The builder's labels for this part. Each label is given to the identity that comes nearest to ``near_hz`` at
         any stage, within a semitone, and then applies at every stage. Two labels are never given to one identity.
+    first : int, optional
+        The number of stages, from the first on, that are asked before all others for what fits a label; by default
+        all are asked together.
 
     Returns
     -------
@@ -106,7 +112,7 @@ def name_modes(
     ()
     """
     chains, doubts = _chains(stages, states)
-    names = _names(chains, stages, labels)
+    names = _names(chains, stages, labels, first)
     return tuple(
         tuple(Named(names[c], d) for c, d in zip(chain, doubt, strict=True))
         for chain, doubt in zip(chains, doubts, strict=True)
@@ -268,12 +274,20 @@ def _forced(costs: Floats, fading: Floats, track: int, mode: int) -> float:
 
 
 def _names(
-    chains: Sequence[Sequence[int]], stages: Sequence[Sequence[StageMode]], labels: Sequence[ModeSetting]
+    chains: Sequence[Sequence[int]],
+    stages: Sequence[Sequence[StageMode]],
+    labels: Sequence[ModeSetting],
+    first: int | None,
 ) -> list[str]:
     count = 1 + max((c for chain in chains for c in chain), default=-1)
     names = [""] * count
-    for label, chain in _labelled(chains, stages, labels, count):
+    for label, chain in _labelled(chains[:first], stages[:first], labels, count):
         names[chain] = label
+    if first is not None:
+        left = [label for label in labels if label.label not in names]
+        free = [[c if not names[c] else -1 for c in chain] for chain in chains]
+        for label, chain in _labelled(free, stages, left, count):
+            names[chain] = label
     taken = {label.label for label in labels}
     number = 0
     for chain in range(count):
@@ -295,7 +309,7 @@ def _labelled(
     distance = np.full((len(ordered), count), FORBIDDEN)
     for chain, modes in zip(chains, stages, strict=True):
         for c, mode in zip(chain, modes, strict=True):
-            for row, label in enumerate(ordered):
+            for row, label in enumerate(ordered if c >= 0 else ()):
                 off = abs(CENTS * math.log(mode.freq_hz / label.near_hz))
                 distance[row, c] = min(distance[row, c], off if off <= LABEL_REACH_CENTS else FORBIDDEN)
     row, column = linear_sum_assignment(distance)

@@ -70,6 +70,8 @@ def with_landings(
 ) -> tuple[History, tuple[Attention, ...]]:
     """Return a history with its landings, and a notice for each target that cannot be resolved.
 
+    A reference is never cut, so it has none.
+
     Parameters
     ----------
     history : History
@@ -93,6 +95,8 @@ def with_landings(
     >>> with_landings(empty, InstrumentSettings(), {})[0].landings
     ()
     """
+    if settings.reference:
+        return history, ()
     landings: list[Landing] = []
     notices: list[Notice] = []
     attention: list[Attention] = []

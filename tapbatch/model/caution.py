@@ -31,6 +31,7 @@ CautionKind = Literal[
     "string pitch",
     "new strings",
     "one tap",
+    "reference",
 ]
 
 NoVerdictKind = Literal[
@@ -71,6 +72,8 @@ class Caution:
     string pitch    ``before_hz``, ``after_hz``; ``tension_pct``
     new strings     ``is_before``: the notes of the earlier stage say so, not those of the later
     one tap         nothing: a stage has a single tap, so its scatter is borrowed
+    reference       ``before``: the references; ``moved_cents``, ``half_cents`` either way, between the days of
+                    the stages, which are ``days`` apart; ``is_air``: not taken off, for this is an air mode
     ==============  ==================================================================================
 
     Examples
@@ -95,8 +98,11 @@ class Caution:
     air_cents: float | None = None
     tension_pct: float | None = None
     louder_db: float | None = None
+    moved_cents: float | None = None
+    half_cents: float | None = None
     days: int | None = None
     is_before: bool = False
+    is_air: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from tapbatch.model.caution import Caution
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
+from tapbatch.model.reference import Sitting
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
 Moved = Literal["own", "all", "whole"]
@@ -365,6 +366,16 @@ class SetupBelief:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Frozen:
+    """What the comparisons of stages up to a day rest on: what was known of set-ups, and references, on that day."""
+
+    until: str
+    setups_freq: SetupBelief
+    setups_t60: SetupBelief
+    references: tuple[Sitting, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class History:
     """One instrument: the stages of every part in order, the drifts between them, and the landings.
 
@@ -372,7 +383,8 @@ class History:
     is the standard deviation by which a new set-up moves a mode, or ``None`` until set-ups have been repeated.
     ``setups_freq`` and ``setups_t60`` are what was believed of set-ups; ``None`` until the stages are compared.
     ``worked_on`` is sorted like ``stages``, with one or two entries for each stage that has modes; it is empty until
-    :func:`tapbatch.compare.working_on.with_working_on` fills it.
+    :func:`tapbatch.compare.working_on.with_working_on` fills it. ``references`` are the sittings of references on the
+    days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
     """
 
     instrument: str
@@ -385,6 +397,8 @@ class History:
     setups_freq: SetupBelief | None = None
     setups_t60: SetupBelief | None = None
     worked_on: tuple[WorkedOn, ...] = ()
+    references: tuple[Sitting, ...] = ()
+    frozen: Frozen | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:

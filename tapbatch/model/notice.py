@@ -45,6 +45,9 @@ OfInstrument = Literal[
     "several states",
     "no such string",
     "target waits",
+    "after frozen",
+    "not frozen",
+    "reference undated",
     "workbook full",
 ]
 """What may be noticed of all recordings of an instrument."""
@@ -86,6 +89,9 @@ class Notice:
     several states      ``part``, ``stage``; ``names``: its states, empty where none was given
     no such string      ``path``, ``at_s``, ``freq_hz`` of a pluck that is near no string of the settings
     target waits        ``name``: mode of the target; ``other_name``: mode that is not heard at ``stage``
+    after frozen        ``path`` of a recording that is left out of a stage frozen on ``day``
+    not frozen          ``names``: stages without a date
+    reference undated   ``names``: likewise, of a reference
     workbook full       ``name`` of the table; ``count`` rows of ``total_count`` are held
     new method          ``method``, ``method_before``; ``count`` measured anew, ``kept_count`` kept without sound
     no recordings       ``path``: where to drop them
@@ -110,6 +116,7 @@ class Notice:
     names: tuple[str, ...] = ()
     counts: tuple[int, ...] = ()
     text: str = ""
+    day: str = ""
     method: str = ""
     method_before: str = ""
     number: int | None = None

@@ -7,15 +7,34 @@ the files and says where in them a value is not understood.
 
 from __future__ import annotations
 
+import re
+from datetime import date, datetime
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from tapbatch.model.interrupts import interrupts_held
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.reading import BandSettings, Kind
 
 ConcertPitch = Annotated[float, Field(ge=380, le=470)]
+
+
+def _day(value: object) -> date:
+    """Return a day that is written as year, month and day, in quotes or as a date of TOML."""
+    if isinstance(value, date) and not isinstance(value, datetime):
+        return value
+    try:
+        if isinstance(value, str) and re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", value.strip()):
+            return date.fromisoformat(value.strip())
+    except ValueError:
+        pass
+    # Not a ValueError: the message for the key is the reader's, which shows what was found.
+    msg = "expected a day like 2026-11-30"
+    raise AssertionError(msg)
+
+
+Day = Annotated[date, BeforeValidator(_day)]
 
 
 # Plain strings at room temperature. Handbook values; bronze and gut are from memory (gut varies by a tenth).
@@ -107,6 +126,8 @@ class InstrumentSettings(_Frozen):
     pages: Literal["short", "full"] = "short"
     family: str = ""
     species: str = ""
+    reference: bool = False
+    frozen: Day | None = None
     playing_pitch_hz: ConcertPitch | None = None
     scale_mm: float | None = Field(default=None, gt=0)
     strings: tuple[StringSetting, ...] = ()

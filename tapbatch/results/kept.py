@@ -7,16 +7,18 @@ be read. Readings have their own codec (:mod:`~tapbatch.results.readings`).
 
 from __future__ import annotations
 
+from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from tapbatch.compare.across import Learned
+from tapbatch.compare.across import Learned, Then
 from tapbatch.compare.bench import SetupEvidence
 from tapbatch.compare.moves.belief import Evidence
 from tapbatch.compare.moves.priors import COMMON_STEPS, OWN_STEPS
 from tapbatch.compare.setups import Contrast, SetupContrasts
+from tapbatch.model.reference import Sitting, SittingTaps
 
 
 def _plain_name(name: str) -> str:
@@ -31,6 +33,18 @@ def _path_below(path: str) -> str:
         msg = "it would lead out of the recordings"
         raise ValueError(msg)
     return path
+
+
+def _a_day(text: str) -> str:
+    date.fromisoformat(text)
+    return text
+
+
+def _a_time(text: str) -> str:
+    if text and datetime.fromisoformat(text).tzinfo is not None:
+        msg = "it has a time zone"
+        raise ValueError(msg)
+    return text
 
 
 Name = Annotated[str, Field(max_length=1000), AfterValidator(_plain_name)]
@@ -88,6 +102,72 @@ _OfCommon = Annotated[tuple[LogLikelihood, ...], Field(min_length=COMMON_STEPS, 
 _Pieces = tuple[tuple[_OfOwn, _OfCommon], ...]
 
 
+_Day = Annotated[str, Field(pattern=r"\A[0-9]{4}-[0-9]{2}-[0-9]{2}\z"), AfterValidator(_a_day)]
+_Time = Annotated[str, Field(max_length=40), AfterValidator(_a_time)]
+_Number = Annotated[float, Field(allow_inf_nan=False)]
+_Rows = tuple[tuple[_Number | None, ...], ...]
+_Variances = tuple[tuple[LogVariance | None, ...], ...]
+
+
+class KeptSittingTaps(_Kept):
+    """The taps of a sitting in one recording, at one point."""
+
+    values: _Rows
+    variances: _Variances
+    levels_db: tuple[_Number, ...]
+    point: str = ""
+    spot: str = ""
+    room: tuple[LogVariance, ...] = ()
+
+    def value(self, modes: int) -> SittingTaps:
+        """Return the contents; refused where rows and columns do not fit."""
+        rows = (*self.values, *self.variances, self.room or (0.0,) * modes)
+        fit = len(self.values) == len(self.variances) == len(self.levels_db) > 0
+        if not fit or any(len(row) != modes for row in rows):
+            msg = "the taps of a sitting do not fit its modes"
+            raise ValueError(msg)
+        return SittingTaps(self.values, self.variances, self.levels_db, self.point, self.spot, self.room)
+
+
+class KeptSitting(_Kept):
+    """A sitting of a reference."""
+
+    instrument: str
+    instrument_shown: str
+    part: str
+    state: str
+    method: str
+    day: _Day
+    at: _Time
+    modes: tuple[str, ...]
+    taps: tuple[KeptSittingTaps, ...]
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        self.value()
+        return self
+
+    def value(self) -> Sitting:
+        """Return the contents."""
+        taps = tuple(t.value(len(self.modes)) for t in self.taps)
+        return Sitting(
+            instrument=self.instrument, instrument_shown=self.instrument_shown, part=self.part, state=self.state,
+            method=self.method, day=self.day, at=self.at, modes=self.modes, taps=taps,
+        )  # fmt: skip
+
+
+class KeptThen(_Kept):
+    """What an instrument had taught up to a day."""
+
+    until: _Day
+    evidence: tuple[_Pieces, _Pieces]
+    sittings: tuple[KeptSitting, ...] = ()
+
+    def value(self) -> Then:
+        """Return the contents."""
+        return Then(self.until, _setup_evidence(self.evidence), tuple(s.value() for s in self.sittings))
+
+
 class KeptLearned(_Kept):
     """What others learn from an instrument: set-up contrasts of ``ln f`` and ``ln T60``, and last known frequencies.
 
@@ -98,11 +178,23 @@ class KeptLearned(_Kept):
     setups: tuple[_Stages, _Stages]
     rests: tuple[tuple[str, str, Hertz], ...]
     evidence: tuple[_Pieces, _Pieces] = ((), ())
+    sittings: tuple[KeptSitting, ...] = ()
+    then: tuple[KeptThen, ...] = ()
 
     def value(self) -> Learned:
         """Return the contents as a :class:`~tapbatch.compare.across.Learned`."""
         freq, t60 = (tuple(tuple(Contrast(*each) for each in stage) for stage in stages) for stages in self.setups)
-        return Learned(SetupContrasts(freq, t60), SetupEvidence(*map(_evidence, self.evidence)), self.rests)
+        return Learned(
+            SetupContrasts(freq, t60),
+            _setup_evidence(self.evidence),
+            self.rests,
+            tuple(s.value() for s in self.sittings),
+            tuple(t.value() for t in self.then),
+        )
+
+
+def _setup_evidence(pieces: tuple[_Pieces, _Pieces]) -> SetupEvidence:
+    return SetupEvidence(*map(_evidence, pieces))
 
 
 def _evidence(pieces: _Pieces) -> tuple[Evidence, ...]:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from tapbatch.compare.across import Learned
+from tapbatch.compare.bench import SetupEvidence
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import REPORT, facts_of, put_file
 from tapbatch.results.readings import FOLDER
@@ -143,8 +144,20 @@ def _learned(learned: Learned) -> dict[str, Any]:
         [[[c.between, c.taps, c.dof, c.modes] for c in stage] for stage in stages]
         for stages in (learned.setups.freq, learned.setups.t60)
     ]
-    evidence = [[[e.own, e.common] for e in each] for each in (learned.evidence.freq, learned.evidence.t60)]
-    return {"setups": of_setups, "rests": learned.rests, "evidence": evidence}
+    return {
+        "setups": of_setups,
+        "rests": learned.rests,
+        "evidence": _evidence(learned.evidence),
+        "sittings": [asdict(sitting) for sitting in learned.sittings],
+        "then": [
+            {"until": t.until, "evidence": _evidence(t.evidence), "sittings": [asdict(s) for s in t.sittings]}
+            for t in learned.then
+        ],
+    }
+
+
+def _evidence(evidence: SetupEvidence) -> list[Any]:
+    return [[[e.own, e.common] for e in each] for each in (evidence.freq, evidence.t60)]
 
 
 def drop_mark(results: Path, instrument: str) -> None:

@@ -12,6 +12,7 @@ import difflib
 from collections.abc import Callable, Mapping, Sequence
 
 from tapbatch.compare.before_after import Comparison, side_by_side
+from tapbatch.compare.frozen import Grounds, Judged, judged_as
 from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History, Stage
 from tapbatch.model.names import identity
@@ -63,7 +64,11 @@ def compare_in_shop(
     settings = shop.settings_of(one)
     settings_after = None if one == other else shop.settings_of(other)
     kept_of = found.kept[other].taps_of
-    compared = (side_by_side(a, b, settings, settings_after, bench=found.bench, kept_of=kept_of) for a, b in pairs)
+    # Two instruments differ in more than the air between two days, so no reference is asked.
+    judged = judged_as(found.of[one]) if one == other else Judged(Grounds(found.bench))
+    compared = (
+        side_by_side(a, b, settings, settings_after, grounds=judged.between(a, b), kept_of=kept_of) for a, b in pairs
+    )
     return tuple(compared), found.attention
 
 

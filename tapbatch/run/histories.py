@@ -13,8 +13,9 @@ import hashlib
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from datetime import date
 
-from tapbatch.compare.across import Common, Learned, common, learned_from, liked_by, sets_up_anew
+from tapbatch.compare.across import Common, Learned, Then, common, learned_from, liked_by, teaches
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.targets import with_landings
@@ -175,7 +176,7 @@ def histories_of(
             if worked.readings:
                 histories[name] = worked.history
     kept = {name: together_of(known.inputs[name], store) for name in histories}
-    return Histories(of=histories, bench=known.common.bench, failed=failed, attention=tuple(refused), kept=kept)
+    return Histories(of=histories, bench=known.common.now.bench, failed=failed, attention=tuple(refused), kept=kept)
 
 
 def _measure_first(
@@ -185,7 +186,8 @@ def _measure_first(
     inputs = inputs_of(shop, stock)
     named = {name for name in inputs if only is None or name in only}
     liked = {other for name in named for other in liked_by(inputs[name].settings)}
-    asked = named | liked | {name for name, each in inputs.items() if sets_up_anew(r for r, _, _ in each.items)}
+    teachers = {name for name, each in inputs.items() if teaches((r for r, _, _ in each.items), each.settings)}
+    asked = named | liked | teachers
     jobs = jobs_of(shop, store, stock, asked)
     before = len(stock.attention)
     if jobs:
@@ -205,32 +207,37 @@ def what_is_known(shop: Shop, stock: Inventory, store: ReadingStore, marks: Mapp
     inputs = inputs_of(shop, stock)
     own = {name: each.fingerprint for name, each in inputs.items()}
     liked = {other for each in inputs.values() for other in liked_by(each.settings)}
+    days = {each.settings.frozen for each in inputs.values() if each.settings.frozen is not None}
     learned, hurt = {}, set()
     for name, each in inputs.items():
-        if name not in liked and not sets_up_anew(recording for recording, _, _ in each.items):
+        if name not in liked and not teaches((recording for recording, _, _ in each.items), each.settings):
             continue
         mark = marks.get(name)
-        if mark is not None and mark.learned is not None and mark.inputs == own[name]:
+        if mark is not None and mark.learned is not None and mark.inputs == own[name] and mark.learned.knows(days):
             learned[name] = mark.learned
             continue
-        learned[name], whole = _learn(each, store)
+        learned[name], whole = _learn(each, store, days)
         if not whole:
             hurt.add(name)
     return Known(inputs=inputs, own=own, learned=learned, common=common(learned), hurt=frozenset(hurt))
 
 
-def _learn(inputs: Inputs, store: ReadingStore) -> tuple[Learned, bool]:
-    """Return what an instrument teaches, and whether all its readings could be read.
+def _learn(inputs: Inputs, store: ReadingStore, days: Collection[date]) -> tuple[Learned, bool]:
+    """Return what an instrument teaches, now and up to some days, and whether all its readings could be read.
 
     It teaches nothing where its stages cannot be gathered; what is wrong is told when its own tables are made.
     """
     try:
         read = _read_back(inputs, store)
         together = together_of(inputs, store)
-        history, _ = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
-        return learned_from(history), not (read.damaged or read.lost)
+
+        def gathered(until: date | None) -> History:
+            return gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together, until)[0]
+
+        then = {day: gathered(day) for day in days}
+        return learned_from(gathered(None), inputs.settings, then), not (read.damaged or read.lost)
     except (TapbatchError, *UNFORESEEN):
-        return Learned(), True
+        return Learned(then=tuple(Then(day.isoformat()) for day in sorted(days))), True
 
 
 def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bool = False) -> Worked:
@@ -251,7 +258,7 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     read = _read_back(inputs, store, lines=lines)
     together = together_of(inputs, store)
     gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
-    compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.bench, together.taps_of)
+    compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.judged, together.taps_of)
     said = said_of_stages(compared, inputs.settings, inputs.said)
     worked_on = with_working_on(compared, inputs.settings, shared.rests, said)
     history, unresolved = with_landings(worked_on, inputs.settings, shared.rests)

@@ -60,6 +60,8 @@ class Outcome:
         Paths of recordings that are gone and whose readings are kept.
     renamed
         A notice for each recording that moved, with its old and new path.
+    followers
+        Instruments whose tables are left for later, because only what they learn from others changed.
     """
 
     measured: int
@@ -71,6 +73,7 @@ class Outcome:
     new: tuple[str, ...] = ()
     missing: frozenset[str] = frozenset()
     renamed: tuple[Notice, ...] = ()
+    followers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,6 +104,8 @@ class How:
         What was measured before this run, and who measures the rest; default the run measures all.
     inbox
         The files of the inbox that have fully arrived; default all that keep what their headers promise.
+    follow
+        Whether to remake instruments that only learn something new from others, default yes.
     """
 
     jobs: int | None = 1
@@ -115,6 +120,7 @@ class How:
     store: ReadingStore | None = None
     elsewhere: Elsewhere | None = None
     inbox: frozenset[str] | None = None
+    follow: bool = True
 
 
 def run_shop(shop: Shop, how: How | None = None) -> Outcome:
@@ -211,6 +217,7 @@ class _Pass:
             new=tuple(sorted(path for path in stock.ledger if path not in stock.before)),
             missing=frozenset(path for path, entry in stock.ledger.items() if is_missing(entry)),
             renamed=tuple(stock.renamed),
+            followers=self.plan.followers if self.plan else (),
         )
 
     def _restore(self) -> None:
@@ -260,7 +267,7 @@ class _Pass:
     def _refreshed(self, drawn: tuple[Drawn, ...], *, last: bool) -> Refreshed:
         how = self.how
         self.plan = plan = look_over(
-            self.shop, self.stock, self.store, how.reports, excel=how.excel, drawn_beside=drawn
+            self.shop, self.stock, self.store, how.reports, excel=how.excel, drawn_beside=drawn, follow=how.follow
         )
         self.notices += map(refuse, plan.marks.refused)
         # Comparing an instrument and drawing its report takes as long as measuring two recordings.

@@ -1,7 +1,8 @@
 """Find the instruments whose tables or reports must be remade, and the tasks that remake them.
 
 Conventions: tables or a report must be remade if the fingerprint of their inputs differs from the one in the
-instrument's mark, or if a file has changed since it was written.
+instrument's mark, or if a file has changed since it was written. An instrument whose own inputs are the same may
+only have something new to learn from another; such followers can be left for later.
 """
 
 from __future__ import annotations
@@ -40,6 +41,8 @@ class Plan:
         Reports drawn outside the run whose inputs are still current, by instrument.
     workbooks
         Instruments that have a workbook or are to get one.
+    followers
+        Instruments that are left for later, because only what they learn from others changed.
     """
 
     known: Known
@@ -50,6 +53,7 @@ class Plan:
     drawn: tuple[str, ...]
     ready: Mapping[str, Standing]
     workbooks: frozenset[str] = frozenset()
+    followers: tuple[str, ...] = ()
 
     def reports_due(self, store: ReadingStore) -> tuple[Due, ...]:
         """Return the reports that are left for later."""
@@ -75,6 +79,7 @@ def look_over(
     *,
     excel: bool = False,
     drawn_beside: Iterable[Drawn] = (),
+    follow: bool = True,
 ) -> Plan:
     """Find the instruments whose inputs changed, or whose files changed since they were written.
 
@@ -89,6 +94,8 @@ def look_over(
         than its tables would mislead.
     drawn_beside
         Reports that were drawn outside the run; those with older inputs are ignored.
+    follow
+        Whether instruments that only learn something new from others are remade now, default yes.
     """
     marks = read_marks(shop.results_dir)
     known = what_is_known(shop, stock, store, marks.of)
@@ -96,9 +103,12 @@ def look_over(
     prints = {n: f"{known.own[n]} {known.common.of(each.settings).fingerprint}" for n, each in known.inputs.items()}
     books = frozenset(n for n in names if excel or (shop.results_dir / n / workbook_name(n)).exists())
     made = {n: {workbook_name(n)} if n in books else set[str]() for n in names}
-    stale = tuple(n for n in names if n in known.hurt or not _holds(shop, marks.of.get(n), n, prints[n], made[n]))
+    old = tuple(n for n in names if n in known.hurt or not _holds(shop, marks.of.get(n), n, prints[n], made[n]))
+    followers = () if follow else tuple(n for n in old if _only_learns(shop, marks.of.get(n), known, n, made[n]))
+    stale = tuple(n for n in old if n not in followers)
     # A workbook that is missing is no reason to draw a report.
-    undrawn = tuple(n for n in names if not _holds(shop, marks.of.get(n), n, prints[n], {REPORT}))
+    due = tuple(n for n in names if not _holds(shop, marks.of.get(n), n, prints[n], {REPORT}))
+    undrawn = tuple(n for n in due if n not in followers)
     ready = {
         d.instrument: d.standing
         for d in drawn_beside
@@ -110,8 +120,15 @@ def look_over(
     left = tuple(n for n in undrawn if n not in ready)
     return Plan(
         known=known, prints=prints, marks=marks, stale=stale, undrawn=undrawn,
-        drawn=left if reports is None else left[:reports], ready=ready, workbooks=books,
+        drawn=left if reports is None else left[:reports], ready=ready, workbooks=books, followers=followers,
     )  # fmt: skip
+
+
+def _only_learns(shop: Shop, mark: Mark | None, known: Known, name: str, besides: set[str]) -> bool:
+    """Return whether the tables are as they were written, from the same inputs of the instrument's own."""
+    if mark is None or name in known.hurt or mark.tables.partition(" ")[0] != known.own[name]:
+        return False
+    return _holds(shop, mark, name, mark.tables, besides)
 
 
 def _holds(shop: Shop, mark: Mark | None, name: str, fingerprint: str, besides: set[str]) -> bool:

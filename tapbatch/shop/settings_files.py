@@ -42,6 +42,8 @@ EXPECTED = {
     "family": "text in quotes",
     "species": "text in quotes",
     "pages": '"short" or "full"',
+    "reference": "true or false",
+    "frozen": 'a day in quotes, like "2026-11-30"',
     "playing_pitch_hz": "A4 in hertz, from 380 to 470",
     "scale_mm": "millimetres, over 0",
     "strings_off_cents": "cents, over 0 and up to 50",
@@ -72,7 +74,7 @@ EXPECTED = {
     "target.cents": "cents, a number",
     "target.tolerance_cents": "cents, over 0 and up to 50",
 }  # fmt: skip
-_SWITCHES = ("double", "nearest")
+_SWITCHES = ("double", "nearest", "reference")
 _INHERITED = ("concert_pitch_hz", "spelling", "band_hz", "mains_hz", "steady_cents", "paper")
 
 
@@ -349,6 +351,8 @@ def _senseless(settings: InstrumentSettings, own: str) -> Iterator[_Problem]:
     yield from _senseless_stages(settings.stage)
     yield from _senseless_modes(settings)
     yield from _senseless_targets(settings, own)
+    if settings.reference and settings.target:
+        yield _Problem(("target", 0), "a target", "expected none with reference = true: a reference is never cut")
 
 
 def _not_a_note(location: Location, note: str, settings: InstrumentSettings) -> Iterator[_Problem]:

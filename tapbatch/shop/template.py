@@ -56,6 +56,11 @@ _INSTRUMENT = """\
 #species = "spruce top, maple back and sides"
 #playing_pitch_hz = 440.0
 
+# Verdicts on stages up to this day no longer change. And true for what is never cut, an uncut bar or an old
+# instrument, which is tapped first and last on a day to tell air and phone from wood.
+#frozen = "2026-11-30"
+#reference = false
+
 # How much of the report is printed: "short", or "full" with spectra, decays, tables and method.
 #pages = "full"
 

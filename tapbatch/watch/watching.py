@@ -3,7 +3,9 @@
 Conventions: what a look finds is the truth; hints only say when to look. A pass is an ordinary run over the files
 that have fully arrived. It locks the results while it runs and releases them afterwards. Recordings are measured in
 processes beside the watch (:mod:`~tapbatch.watch.measuring`), so that none waits for a long one, and a pass takes the
-answers that are there. Tables are written at once.
+answers that are there. The tables of the instruments that a pass has recordings of are written at once. Those of
+others, which only learn something from them (what a set-up moves, say), follow when it is quiet: nothing has changed
+for ``QUIET_S``, and nothing is waited for or being read.
 
 Reports are drawn when nothing has changed for ``QUIET_S``, one at a time and by a separate drawer
 (:mod:`~tapbatch.watch.drawing`), so that no new recording waits for a report. Errors are reported and the work is
@@ -22,7 +24,6 @@ from typing import Protocol
 from tapbatch.model.errors import NamingError, SettingsError, ShopError, TapbatchError
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
-from tapbatch.model.settings import TargetSetting
 from tapbatch.results.files import facts_of
 from tapbatch.results.store import ReadingStore
 from tapbatch.run.instrument import Drawn, Due
@@ -30,19 +31,21 @@ from tapbatch.run.job import Job
 from tapbatch.run.measuring import Advance, Elsewhere, Progress, job_of
 from tapbatch.run.one_pass import How, Outcome, run_shop
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import Listing, list_folder
+from tapbatch.shop.listing import list_folder
 from tapbatch.shop.now_file import NAME as NOW_FILE
 from tapbatch.watch.arrivals import Arrivals, Look, keeps_promise
 from tapbatch.watch.drawing import Drawer, Here
 from tapbatch.watch.hints import Hints
+from tapbatch.watch.inbox import InboxWatch
 from tapbatch.watch.measuring import LONG_S, Measured, Measurer
 from tapbatch.watch.measuring import Here as MeasureHere
+from tapbatch.watch.saved import settings_facts, targets_of
 
 LOOK_EVERY_S = 2.0
 """Time between looks when there are no hints. A look at a thousand recordings takes a few milliseconds."""
 
 QUIET_S = 3.0
-"""How long nothing must change before reports are drawn."""
+"""How long nothing must change before the tables of other instruments follow, and before reports are drawn."""
 
 AGAIN_S = 10.0
 """How long to wait before a failed pass is tried again."""
@@ -136,9 +139,7 @@ class Watch:
     _settings: tuple[object, ...] = ()
     _folder: Path | None = None
     _arrivals: Arrivals | None = None
-    _inbox: Arrivals | None = None
-    _inbox_folder: Path | None = None
-    _in_inbox: frozenset[str] = frozenset()
+    _inbox: InboxWatch = field(init=False)
     _log: object = None
     _store: ReadingStore | None = None
     _queue: dict[str, None] = field(default_factory=dict)
@@ -151,12 +152,16 @@ class Watch:
     _not_before_s: float = float("-inf")
     _moved_s: float = 0.0
     _reports_due: tuple[Due, ...] = ()
+    _followers: tuple[str, ...] = ()
     _drawn: Drawn | None = None
     _failed: dict[str, Drawn] = field(default_factory=dict)
     _told: set[str] = field(default_factory=set)
     _attention: frozenset[Attention] = frozenset()
     _trouble: str = ""
     _settle_until_s: float | None = None
+
+    def __post_init__(self) -> None:
+        self._inbox = InboxWatch(self.clock)
 
     @property
     def results_dir(self) -> Path | None:
@@ -190,7 +195,8 @@ class Watch:
     def _stepped(self) -> float:
         shop, arrivals = self._open()
         look = arrivals.look()
-        self._look_into_inbox()
+        # What has arrived in the inbox is placed by the next pass.
+        self._due = self._inbox.look() or self._due
         now_s = self.clock()
         self._sort_in(shop, look)
         self._take_answers(look, now_s)
@@ -205,9 +211,19 @@ class Watch:
                 self._pass(shop, look)
             elif self._drawn is not None:
                 self._put_in_place(shop, look, self._drawn)
+            elif self._followers and self._is_quiet(look, now_s):
+                self._pass(shop, look, follow=True)
             elif self._next_report() is not None and now_s - self._moved_s >= QUIET_S:
                 self._begin_report()
-        return self._next_s(arrivals)
+        return self._next_s(look, arrivals)
+
+    def _is_quiet(self, look: Look, now_s: float) -> bool:
+        """Return whether nothing has changed for a while, and no arrival is near: what takes long is none."""
+        return not self._is_busy(look) and now_s - self._moved_s >= QUIET_S
+
+    def _is_busy(self, look: Look) -> bool:
+        soon = any(ran_s < LONG_S for ran_s in self.measurer.pending.values())
+        return bool(look.listing.waiting) or bool(self._queue) or soon
 
     def _settles(self, look: Look, arrivals: Arrivals, now_s: float) -> bool:
         """Return whether to wait at the start: most files are already there and only need a second look."""
@@ -216,7 +232,7 @@ class Watch:
         soon = (arrivals.next_in_s() or 0.0) <= arrivals.still_without_promise_s
         return not self._begun and bool(look.listing.waiting) and soon and now_s < self._settle_until_s
 
-    def _next_s(self, arrivals: Arrivals) -> float:
+    def _next_s(self, look: Look, arrivals: Arrivals) -> float:
         now_s = self.clock()
         times = [self.look_every_s]
         ready = self._due or self._drawn or self.drawer.done or self.measurer.done or self._worth_a_pass(now_s)
@@ -224,9 +240,9 @@ class Watch:
             return 0.0
         if self._queue:
             times.append(max(0.0, self._answers_since_s + BATCH_S - now_s, self._not_before_s - now_s))
-        inbox_s = self._inbox.next_in_s() if self._inbox else None
-        times += [s for s in (arrivals.next_in_s(), self.measurer.next_in_s(), inbox_s) if s is not None]
-        if self._next_report() is not None:
+        sources = (arrivals, self.measurer, self._inbox)
+        times += [wait_s for source in sources if (wait_s := source.next_in_s()) is not None]
+        if self._next_report() is not None or (self._followers and not self._is_busy(look)):
             times.append(max(0.0, self._moved_s + QUIET_S - now_s, self._not_before_s - now_s))
         return min(times)
 
@@ -234,7 +250,7 @@ class Watch:
 
     def _open(self) -> tuple[Shop, Arrivals]:
         """Return the shop; reopen it if its settings or notes changed or its recordings folder disappeared."""
-        settings = _settings_facts(self.root)
+        settings = settings_facts(self.root)
         is_there = self._shop is not None and _is_folder(self._shop.recordings_dir)
         if self._shop is not None and not is_there:
             self._let_go()
@@ -261,22 +277,7 @@ class Watch:
                 lambda: list_folder(folder), lambda path: keeps_promise(folder / path), self.clock
             )
 
-        inbox = shop.inbox_dir
-        if self._inbox is None or self._inbox_folder != inbox:
-            self._inbox_folder = inbox
-            self._inbox = Arrivals(
-                lambda: list_folder(inbox) if _is_folder(inbox) else Listing(files={}),
-                lambda path: keeps_promise(inbox / path),
-                self.clock,
-            )
-
-    def _look_into_inbox(self) -> None:
-        """Find what has fully arrived in the inbox; the next pass places it."""
-        assert self._inbox is not None
-        look = self._inbox.look()
-        self._in_inbox = frozenset(look.listing.files)
-        if look.new:
-            self._due = True
+        self._inbox.take_up(shop.inbox_dir)
 
     def _let_go(self) -> None:
         """Stop measuring files whose drive is gone; otherwise their readings would be errors when it is back."""
@@ -338,8 +339,11 @@ class Watch:
 
     # -------------------------------------------------------------- passes
 
-    def _pass(self, shop: Shop, look: Look) -> None:
-        """Run over everything that is measured by now, and tell what arrived, in order of arrival."""
+    def _pass(self, shop: Shop, look: Look, *, follow: bool = False) -> None:
+        """Run over everything that is measured by now, and tell what arrived, in order of arrival.
+
+        With ``follow``, and at the start, the tables of instruments that only learn from others are written too.
+        """
         self._due = False
         taken = tuple(self._queue)
         shown: dict[str, History] = {}
@@ -348,7 +352,7 @@ class Watch:
             shown.update(dict.fromkeys(_paths_of(history), history))
 
         try:
-            outcome = run_shop(shop, self._how(look, shown=keep))
+            outcome = run_shop(shop, self._how(look, shown=keep, follow=follow or not self._begun))
         finally:
             if self._begun:
                 for path in taken:
@@ -370,11 +374,16 @@ class Watch:
             return
         told = {shown[path].instrument for path in arrived if path in shown}
         for name, history in sorted({history.instrument: history for history in shown.values()}.items()):
-            if name not in told and _targets_of(before, name) != _targets_of(shop, name):
+            if name not in told and targets_of(before, name) != targets_of(shop, name):
                 self.teller.aimed(history, shop)
 
     def _how(
-        self, look: Look, drawn: tuple[Drawn, ...] | None = None, shown: Callable[[History], None] | None = None
+        self,
+        look: Look,
+        drawn: tuple[Drawn, ...] | None = None,
+        shown: Callable[[History], None] | None = None,
+        *,
+        follow: bool = False,
     ) -> How:
         """Return how a pass is done: over what is measured by now."""
         measured = self._answers.values()
@@ -388,11 +397,12 @@ class Watch:
             shown=shown,
             store=self._store,
             elsewhere=Elsewhere(leave=self._begin, hashed=entries, answers=answers),
-            inbox=self._in_inbox,
+            inbox=self._inbox.arrived,
+            follow=follow,
         )
 
     def _after(self, outcome: Outcome, look: Look) -> None:
-        self._reports_due = outcome.reports_due
+        self._reports_due, self._followers = outcome.reports_due, outcome.followers
         if not self._begun:
             self._begin_watch(outcome)
             return
@@ -460,17 +470,12 @@ class Watch:
         # A reading that could not be read back is measured again.
         self._due = bool(drawn.standing.damaged)
         self._trouble = ""
-        self._reports_due = outcome.reports_due
+        self._reports_due, self._followers = outcome.reports_due, outcome.followers
         self._tell(outcome)
 
 
 def _paths_of(history: History) -> set[str]:
     return {heard.recording.path for stage in history.stages for heard in stage.heard}
-
-
-def _targets_of(shop: Shop, instrument: str) -> tuple[TargetSetting, ...]:
-    """Return the targets of an instrument; none if its settings were not understood."""
-    return () if instrument in shop.refused_instruments else tuple(shop.settings_of(instrument).target)
 
 
 def _is_folder(path: Path) -> bool:
@@ -484,12 +489,3 @@ def _is_folder(path: Path) -> bool:
 def _as_trouble(error: OSError, root: Path) -> ShopError:
     reason = (error.strerror or type(error).__name__).lower()
     return ShopError(str(error.filename or root), reason, "check the drive; the watch tries again")
-
-
-def _settings_facts(root: Path) -> tuple[object, ...]:
-    """Return the size and time of every file, other than recordings, that the builder may edit."""
-    try:
-        own = sorted((root / "instruments").glob("*.toml"))
-    except OSError:
-        own = []
-    return tuple((path, facts_of(path)) for path in (root / "shop.toml", root / "notes.csv", *own))

@@ -10,6 +10,7 @@ import pytest
 
 from tapbatch.compare.before_after import Comparison, SustainChange, log_change, rings_verdict, side_by_side
 from tapbatch.compare.bench import Bench
+from tapbatch.compare.frozen import Grounds
 from tapbatch.compare.history import build_history
 from tapbatch.compare.moves.belief import believe, evidence_anew
 from tapbatch.compare.moves.contrast import TapSet
@@ -88,7 +89,7 @@ def test_on_a_quiet_bench_a_fifth_is_told_and_so_is_no_change(
     rng = np.random.default_rng(3)
     items = [side("c_01-a_1.wav", 0.4, rng, count=20), side("c_02-b_1.wav", 0.4 * factor, rng, count=20)]
     before, after = build_history("cittern-07", items, CITTERN, {})[0].stages
-    found = side_by_side(before, after, CITTERN, bench=quiet_bench)
+    found = side_by_side(before, after, CITTERN, grounds=Grounds(quiet_bench))
     for change in (of(found, "whole"), of(found, "band", "500 Hz"), of(found, "mode")):
         assert change.verdict == verdict
         assert change.low_pct <= 100 * (factor - 1) <= change.high_pct  # type: ignore[operator]

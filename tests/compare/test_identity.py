@@ -102,6 +102,21 @@ def test_a_label_goes_to_the_nearest_within_a_semitone_and_to_one_only() -> None
     assert _names(*stages, labels=pair) == [["air", "top"]]
 
 
+def test_stages_that_are_asked_first_keep_their_labels() -> None:
+    # At the second stage a newcomer is nearer to the label than the mode of the first.
+    stages = [[stage_mode(190.0), stage_mode(300.0)], [stage_mode(190.0), stage_mode(186.1, 0.9), stage_mode(300.0)]]
+    air = ModeSetting(label="air", near_hz=186.0)
+    top = ModeSetting(label="top", near_hz=187.0)
+
+    def named(labels: tuple[ModeSetting, ...], first: int | None) -> list[list[str]]:
+        return [[n.name for n in of_stage] for of_stage in name_modes(stages, ["", ""], labels, first)]
+
+    assert named((air,), None) == [["r1", "r2"], ["r1", "air", "r2"]]
+    assert named((air,), 1) == [["air", "r2"], ["air", "r3", "r2"]]
+    # What fits nothing there is given as ever.
+    assert named((air, top), 1)[1] in (["air", "top", "r2"], ["top", "air", "r2"])
+
+
 def test_a_label_that_looks_like_a_name_is_used_once() -> None:
     stages = ([stage_mode(100.0), stage_mode(187.0), stage_mode(400.0)],)
     assert _names(*stages, labels=(ModeSetting(label="r1", near_hz=400.0),)) == [["r2", "r3", "r1"]]

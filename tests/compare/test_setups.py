@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tapbatch.compare.bench import bench_of, setup_evidence
+from tapbatch.compare.frozen import Grounds, Judged
 from tapbatch.compare.history import build_history, compare_stages, gather_history
 from tapbatch.compare.order import Item
 from tapbatch.compare.random_effects import CENTS
@@ -131,7 +132,10 @@ def test_what_one_instrument_teaches_serves_the_others() -> None:
     pooled = learn_setups([*teacher.stages, *learner.stages])
     assert isinstance(pooled, SetupScatter)
     bench = bench_of([setup_evidence(teacher.stages)])
-    alone, taught = compare_stages(learner, SETTINGS, None), compare_stages(learner, SETTINGS, pooled, bench)
+    alone, taught = (
+        compare_stages(learner, SETTINGS, None),
+        compare_stages(learner, SETTINGS, pooled, Judged(Grounds(bench))),
+    )
     for a, b in zip(alone.drifts, taught.drifts, strict=True):
         assert b.cents_high - b.cents_low < 0.3 * (a.cents_high - a.cents_low)  # type: ignore[operator]
     for one, other in zip(alone.stages[0].modes, taught.stages[0].modes, strict=True):

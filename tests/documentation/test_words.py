@@ -37,6 +37,7 @@ CAUTIONS = (
     Caution("string pitch", before_hz=435.0, after_hz=440.0, tension_pct=100 * ((440 / 435) ** 2 - 1)),
     Caution("new strings"),
     Caution("one tap"),
+    Caution("reference", before=("Bar-1",), moved_cents=2.1, half_cents=1.5, days=1),
 )
 
 

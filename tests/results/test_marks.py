@@ -6,6 +6,7 @@ import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +15,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tapbatch.compare.across import Learned
+from tapbatch.compare.across import Learned, Then
 from tapbatch.compare.bench import SetupEvidence, bench_of, setup_evidence
 from tapbatch.compare.history import build_history
 from tapbatch.compare.moves.belief import Evidence
 from tapbatch.compare.moves.priors import COMMON_STEPS, OWN_STEPS
 from tapbatch.compare.setups import Contrast, SetupContrasts
 from tapbatch.model.reading import Attention
+from tapbatch.model.reference import Sitting, SittingTaps
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.marks import Mark, card_path, put_card, read_card, read_marks, write_mark
 from tapbatch.results.readings import FOLDER
@@ -44,11 +46,33 @@ EVIDENCE = st.builds(
     common=st.lists(LOGS, min_size=COMMON_STEPS, max_size=COMMON_STEPS).map(tuple),
 )
 PIECES = st.lists(EVIDENCE, max_size=2).map(tuple)
+TAUGHT = st.builds(SetupEvidence, PIECES, PIECES)
+ANY = st.none() | st.floats(-1e4, 1e4)
+DAYS = st.dates().map(str)
+SITTING_TAPS = st.builds(
+    SittingTaps,
+    values=st.tuples(st.tuples(ANY, ANY)),
+    variances=st.tuples(st.tuples(POSITIVE, st.none())),
+    levels_db=st.tuples(st.floats(-90.0, 0.0)),
+    point=TEXT,
+    spot=TEXT,
+    room=st.just(()) | st.tuples(POSITIVE, POSITIVE),
+)
+SITTINGS = st.lists(
+    st.builds(
+        Sitting, instrument=NAMES, instrument_shown=TEXT, part=TEXT, state=TEXT, method=TEXT, day=DAYS,
+        at=st.just("") | st.datetimes().map(datetime.isoformat), modes=st.tuples(TEXT, TEXT),
+        taps=st.lists(SITTING_TAPS, max_size=2).map(tuple),
+    ),
+    max_size=2,
+).map(tuple)  # fmt: skip
 LEARNED = st.builds(
     Learned,
     setups=st.builds(SetupContrasts, STAGES, STAGES),
-    evidence=st.builds(SetupEvidence, PIECES, PIECES),
+    evidence=TAUGHT,
     rests=st.lists(st.tuples(TEXT, TEXT, st.floats(20, 12000)), max_size=2).map(tuple),
+    sittings=SITTINGS,
+    then=st.lists(st.builds(Then, until=DAYS, evidence=TAUGHT, sittings=SITTINGS), max_size=1).map(tuple),
 )
 FACTS = st.tuples(st.integers(0, 2**50), st.integers(-(2**62), 2**62))
 MARKS = st.builds(

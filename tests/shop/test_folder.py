@@ -1,5 +1,6 @@
 """The shop folder read and checked: settings, bench notes, and what is said of those that are not understood."""
 
+import datetime
 import re
 import tomllib
 
@@ -194,6 +195,15 @@ def test_an_instrument_overrides_only_what_it_sets(root):
     assert shop.settings_of("other").concert_pitch_hz == 431
 
 
+@pytest.mark.parametrize("written", ['"2026-11-30"', "2026-11-30", '" 2026-11-30 "'])
+def test_a_day_may_be_written_with_and_without_quotes(root, written):
+    shop = open_shop(write_instrument(root, f"frozen = {written}\nreference = true\n"))
+    assert shop.refused == ()
+    own = shop.settings_of("cittern-07")
+    assert (own.frozen, own.reference) == (datetime.date(2026, 11, 30), True)
+    assert (shop.settings_of("other").frozen, shop.settings_of("other").reference) == (None, False)
+
+
 def test_all_that_an_instrument_may_set(root):
     text = """
         family = "cittern"
@@ -249,6 +259,18 @@ NOT_AN_INSTRUMENT = [
         1,
         ["strings, number 1, diameter_mm", "inf"],
         [EXPECTED["strings.diameter_mm"]],
+    ),
+    ("frozen = '30.11.2026'", 1, ["frozen", '"30.11.2026"'], [EXPECTED["frozen"]]),
+    ("frozen = '2026-02-30'", 1, ["frozen", '"2026-02-30"'], [EXPECTED["frozen"]]),
+    ("frozen = 20261130", 1, ["frozen", "20261130"], [EXPECTED["frozen"]]),
+    ("frozen = 2026-11-30T10:00:00", 1, ["frozen", "2026-11-30T10:00:00"], [EXPECTED["frozen"]]),
+    ("frozen = true", 1, ["frozen", "true"], [EXPECTED["frozen"]]),
+    ("reference = 'a bar'", 1, ["reference", '"a bar"'], [EXPECTED["reference"]]),
+    (
+        "reference = true\n[[mode]]\nlabel='a'\nnear_hz=90\n[[target]]\nmode='a'\nnearest=true",
+        5,
+        ["[[target]] 1"],
+        ["reference = true"],
     ),
     ("scale_mm = true", 1, ["scale_mm", "true"], [EXPECTED["scale_mm"]]),
     ("stage = 'top'", 1, ["stage", '"top"'], [EXPECTED["stage"]]),

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from tapbatch.compare.moves.ask import with_asks
 from tapbatch.compare.moves.belief import Belief
 from tapbatch.compare.moves.contrast import TapSet, contrast
 from tapbatch.compare.moves.judge import Interval, Moves, judge_moves, whole_intervals
-from tapbatch.compare.moves.mixture import Sums, sums_of
-from tapbatch.compare.moves.priors import Priors
+from tapbatch.compare.moves.mixture import sums_of
+from tapbatch.compare.moves.priors import Bools, Priors
+from tapbatch.compare.moves.reference_move import ReferenceMove, without
 
 
 def moves_between(
@@ -24,6 +27,8 @@ def moves_between(
     belief: Belief,
     steady: float,
     same_room: bool = False,
+    alike: ReferenceMove | None = None,
+    is_air: Bools | None = None,
 ) -> Moves:
     """Return what the modes of a part did between two stages, and what would decide what is open.
 
@@ -39,10 +44,13 @@ def moves_between(
         Within which a mode counts as steady, in the unit of the priors.
     same_room : bool
         Whether the room is known to be the same in both stages, so that its error cancels. Default False.
+    alike : ReferenceMove, optional
+        What a reference moved between the same days; it is taken off (:mod:`tapbatch.compare.moves.reference_move`).
+    is_air : array of bool, shape (modes,), optional
+        Modes of the air, which no reference tells about; default none.
 
     Examples
     --------
-    >>> import numpy as np
     >>> from tapbatch.compare.moves.belief import believe
     >>> from tapbatch.compare.moves.priors import FREQ
     >>> noise = np.random.default_rng(2).normal(0.0, 0.7, (2, 5, 6))
@@ -53,7 +61,11 @@ def moves_between(
     >>> moves.modes[0].more_taps, moves.modes[0].more_setups
     (None, 5)
     """
-    sums = _sums(before, after, priors, belief, same_room)
+    found = contrast(before, after, priors, same_room)
+    if alike is not None:
+        air = np.zeros(found.change.size, dtype=bool) if is_air is None else is_air
+        found = without(found, alike, air, priors, belief)
+    sums = sums_of(found, priors, belief.own, belief.common)
     return with_asks(judge_moves(sums, steady), sums, belief.anew, steady)
 
 
@@ -66,15 +78,10 @@ def whole_moves(
 
     Examples
     --------
-    >>> import numpy as np
     >>> from tapbatch.compare.moves.belief import believe
     >>> from tapbatch.compare.moves.priors import T60
     >>> before, after = (TapSet(np.full((5, 1), v), np.ones((5, 1)), np.zeros(5)) for v in (0.0, 60.0))
     >>> [(round(one.value, 1), one.excludes_zero) for one in whole_moves([before], [after], T60, believe([], T60))]
     [(60.0, True)]
     """
-    return whole_intervals(_sums(before, after, priors, belief, same_room))
-
-
-def _sums(before: Sequence[TapSet], after: Sequence[TapSet], priors: Priors, belief: Belief, same_room: bool) -> Sums:
-    return sums_of(contrast(before, after, priors, same_room), priors, belief.own, belief.common)
+    return whole_intervals(sums_of(contrast(before, after, priors, same_room), priors, belief.own, belief.common))

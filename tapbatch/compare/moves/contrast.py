@@ -51,6 +51,7 @@ class Contrast:
     ``change``, ``fixed``, ``later`` and ``dof`` have shape (modes,). ``fixed`` is the own variance that more taps at
     the later side would not reduce, ``later`` that which they would; ``fixed_common`` and ``later_common`` likewise
     for the error that all modes share. ``setups`` and ``taps`` count them at the earlier and the later side.
+    ``beside`` is the spread of the set-ups of a reference whose move was taken off.
     """
 
     change: Floats
@@ -61,6 +62,7 @@ class Contrast:
     later_common: float
     setups: tuple[int, int]
     taps: tuple[int, int]
+    beside: float = 0.0
 
     @property
     def variance(self) -> Floats:
@@ -76,6 +78,11 @@ class Contrast:
     def spread(self) -> float:
         """What the variance of one set-up is multiplied with: ``1/R1 + 1/R2``."""
         return 1.0 / self.setups[0] + 1.0 / self.setups[1]
+
+    @property
+    def common_spread(self) -> float:
+        """The same for the shift that all modes share, with the set-ups of a reference."""
+        return self.spread + self.beside
 
     def with_more_taps(self, taps: int) -> Contrast:
         """Return what the contrast would be with more taps in the set-ups of the later side."""

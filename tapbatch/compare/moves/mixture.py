@@ -82,7 +82,7 @@ class Sums:
     def common_shift(self) -> float:
         """The expected variance of the set-ups' common shift in a change."""
         sc, _ = common_grid(self.priors)
-        return float(self.contrast.spread * self.common_weights @ sc**2)
+        return float(self.contrast.common_spread * self.common_weights @ sc**2)
 
     def own_cdf(self, at: Floats) -> Floats:
         """Return the probability that the own move of each mode is below ``at`` (n, modes); same shape."""
@@ -96,7 +96,7 @@ class Sums:
         c = self.contrast
         sc, _ = common_grid(self.priors)
         variance, _ = _with_setups(c, self.cells.so)
-        every = variance[None] + (c.spread * sc**2 + c.common_variance)[:, None, None]
+        every = variance[None] + (c.common_spread * sc**2 + c.common_variance)[:, None, None]
         dof = (c.dof * (every / np.maximum(c.variance, 1e-12)) ** 2).reshape(-1, c.change.size)
         weights = (self.common_weights[:, None, None] * self.cells.so_shares[None]).reshape(-1, c.change.size)
         z = (at[:, None, :] - c.change) / np.sqrt(every.reshape(-1, c.change.size))
@@ -105,7 +105,7 @@ class Sums:
     def common_cdf(self, at: Floats) -> Floats:
         """Return the probability that what all moved alike, set-ups left out, is below ``at`` (n,); same shape."""
         sc, _ = common_grid(self.priors)
-        sd = np.sqrt(self.contrast.spread * sc**2 + self.contrast.common_variance + 1e-9)
+        sd = np.sqrt(self.contrast.common_spread * sc**2 + self.contrast.common_variance + 1e-9)
         return self._alike_cdf(at, sd, self.common_weights)
 
     def alike_cdf(self, at: Floats) -> Floats:
@@ -257,7 +257,7 @@ def _normal_density(squares: Floats, variance: Floats) -> Floats:
 
 def _alike_densities(contrast: Contrast, priors: Priors, alike: Floats) -> tuple[Floats, Floats]:
     sc, _ = common_grid(priors)
-    variance = (contrast.spread * sc**2 + contrast.common_variance + 1e-9)[:, None]
+    variance = (contrast.common_spread * sc**2 + contrast.common_variance + 1e-9)[:, None]
     return _normal_density(alike**2, variance), _normal_density(alike**2, variance + priors.common_cut**2)
 
 
@@ -318,7 +318,7 @@ def _odds(
     sc, _ = common_grid(priors)
     variance, _ = _with_setups(contrast, so)
     moved = (others * wide).sum(axis=0) @ still
-    stays = variance[:, None, :] + (contrast.spread * sc**2 + contrast.common_variance)[None, :, None]
+    stays = variance[:, None, :] + (contrast.common_spread * sc**2 + contrast.common_variance)[None, :, None]
     stood = np.einsum("c,ock->ok", common_weights, _normal_density(contrast.change**2, stays))
     apart = (alike - contrast.change[:, None]) ** 2
     others_cut = _normal_density(apart, (priors.common_cut**2 + contrast.variance)[:, None])

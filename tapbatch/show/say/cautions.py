@@ -31,6 +31,8 @@ EXPLANATIONS: dict[CautionKind, str] = {
     "string pitch": "the notes give different string pitches; tension changes by 0.116 % a cent",
     "new strings": "the notes speak of new strings, which ring longer and go slack for days",
     "one tap": "one of the stages has a single tap, so how much taps differ is taken from the other stage",
+    "reference": "a reference was tapped on the days of both stages; what it moved, by air or phone, is taken off, "
+    "and its error is in the intervals. Nothing is taken off an air mode",
 }
 
 _REASONS: dict[NoVerdictKind, str] = {
@@ -87,6 +89,8 @@ def caution_text(caution: Caution) -> str:
             return "new strings before" if caution.is_before else "new strings"
         case "one tap":
             return "one tap"
+        case "reference":
+            return _reference(caution)
 
 
 def cautions_text(cautions: Iterable[Caution]) -> str:
@@ -145,6 +149,15 @@ def _named(caution: Caution) -> str:
 
 def _then(before: float | None, after: float | None) -> str:
     return ", then ".join("unknown" if value is None else f"{value:g}" for value in (before, after))
+
+
+def _reference(caution: Caution) -> str:
+    moved = caution.moved_cents or 0.0
+    names, few = " and ".join(caution.before), len(caution.before) == 1
+    did = "stood still" if abs(moved) < 0.05 else f"{'rose' if moved > 0 else 'fell'} {abs(moved):.1f} c"
+    when = "between the same days" if caution.days else "on the same day"
+    said = f"the reference{'' if few else 's'} {names} {did} (± {caution.half_cents or 0.0:.1f} c) {when}"
+    return f"{said}, {'not taken off an air mode' if caution.is_air else 'taken off'}"
 
 
 def _strings(before_cents: float | None, after_cents: float | None) -> str:

@@ -57,6 +57,7 @@ _TEXTS: dict[NoticeKind, str] = {
     "no such string": "{0.path}: the pluck at {0.at_s:.1f} s sounds {0.freq_hz:.1f} Hz, which is near no "
     "string of the settings",
     "target waits": "the target of {0.name} waits: {0.other_name} is not heard at {0.stage}",
+    "after frozen": "{0.path} was recorded after {0.day}, the day up to which its stage is frozen: it is left out",
     "workbook full": "the workbook holds the first {0.count} of {0.total_count} rows of {0.name}; {0.name}.csv "
     "holds all",
     "no recordings": "no recordings yet: drop them into {0.path}, named by instrument and stage",
@@ -108,6 +109,16 @@ def notice_text(notice: Notice) -> str:
             return (
                 f"{notice.part}: these stages have neither number nor date, so they are sorted by name: "
                 f"{', '.join(notice.names)}; put a number in front of the name, or a date in the notes"
+            )
+        case "not frozen":
+            return (
+                f"these stages have no date, so their verdicts are not frozen: {', '.join(notice.names)}; "
+                "put a date in the notes"
+            )
+        case "reference undated":
+            return (
+                f"these stages of a reference have no date, so nothing is compared with them: "
+                f"{', '.join(notice.names)}; put a date in the notes"
             )
         case "several states":
             states = " and ".join(name or "without a state" for name in notice.names)

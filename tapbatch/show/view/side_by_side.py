@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 
 from tapbatch.compare.before_after import Comparison, SustainChange, side_by_side
-from tapbatch.compare.bench import bench_of_history
+from tapbatch.compare.frozen import judged_as
 from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
@@ -26,7 +26,8 @@ def last_two(history: History, part: str, settings: InstrumentSettings) -> Compa
         return None
     before, after = heard[-2:]
     moved = [d for d in history.drifts if (d.part, d.from_stage, d.to_stage) == (part, before.stage, after.stage)]
-    comparison = side_by_side(before, after, settings, drifts=moved, bench=bench_of_history(history))
+    grounds = judged_as(history).between(before, after)
+    comparison = side_by_side(before, after, settings, drifts=moved, grounds=grounds)
     return comparison if sustain_rows(comparison) else None
 
 

@@ -39,6 +39,15 @@ SAID = {
     Caution("new strings"): "new strings",
     Caution("new strings", is_before=True): "new strings before",
     Caution("one tap"): "one tap",
+    Caution("reference", before=("Bar-1",), moved_cents=2.14, half_cents=1.5, days=1): (
+        "the reference Bar-1 rose 2.1 c (± 1.5 c) between the same days, taken off"
+    ),
+    Caution("reference", before=("Bar-1", "Old"), moved_cents=-2.14, half_cents=1.5, days=0): (
+        "the references Bar-1 and Old fell 2.1 c (± 1.5 c) on the same day, taken off"
+    ),
+    Caution("reference", before=("Bar-1",), moved_cents=0.01, half_cents=1.5, days=3, is_air=True): (
+        "the reference Bar-1 stood still (± 1.5 c) between the same days, not taken off an air mode"
+    ),
 }
 
 
