@@ -62,7 +62,7 @@ _TABLES: dict[str, str] = {
     "drift": "part mode from_stage to_stage freq_change_hz freq_change_cents cents_low cents_high t60_change_pct "
     "t60_low_pct t60_high_pct verdict caution moved common_cents common_low_cents common_high_cents own_cents "
     "own_low_cents own_high_cents more_taps more_setups chance_pct first_stage first_change_cents first_cents_low "
-    "first_cents_high first_verdict first_caution",
+    "first_cents_high first_verdict first_caution setups_learned",
     "targets": "part mode stage freq_hz note cents landing landing_note landing_hz cents_to_go tolerance_cents "
     "on_target taps_within step_cents step_low_cents step_high_cents steps_seen steps_to_go overshoot_pct basis "
     "on_target_anew",
@@ -76,7 +76,8 @@ _TABLES: dict[str, str] = {
 # What a column holds, in whatever table it stands. Columns that are named nowhere here hold text.
 _BOOLS = "used lead"
 _INTS = (
-    "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups steps_seen string recordings"
+    "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups setups_learned steps_seen "
+    "string recordings"
 )
 _FLOATS: dict[int, str] = {
     1: "peak_dbfs snr_db overshoot_pct direct_db",
