@@ -75,5 +75,5 @@ def test_for_a_large_move_the_room_counts_in_full_even_so(takes: dict[str, KeptT
 
 
 def test_half_is_left_at_the_correlation_bandwidth_of_a_room() -> None:
-    # Schroeder, Acustica 4, 1954: the correlation bandwidth is 2.2 Hz over the reverberation time.
+    # Schroeder, JASA 34, 1962: the correlation bandwidth is 2.2 Hz over the reverberation time.
     assert same_share(np.array([0.0, 2.2 / RT60_S, 1e3])) == pytest.approx([1.0, 0.5, 0.0], abs=1e-4)
