@@ -146,7 +146,8 @@ class _Part:
             differs = differing[self.kinds.get(name, "")]
             if name in moves:
                 own = _of_the_mode(self.members[i][name], self.members[j][name], differs)
-                rows.append(_moved(before, after, earlier[name], moves[name], (*differs, *own)))
+                row = _moved(before, after, earlier[name], moves[name], (*differs, *own))
+                rows.append(replace(row, setups_learned=self.bench.freq.anew))
             else:
                 verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
                 rows.append(_appeared(before, after, name, verdict, differs))

@@ -7,9 +7,9 @@ show that instrument and phone stood at the same place: what the modes leave of 
 
 Error rates, from 25 simulated rooms with the phone at 30, 10 and 5 cm: 140 of 150 pairs of recordings from one place,
 or 2 cm away, were taken for the same; so were 137 of 150 with a cut between them, 3 of 75 moved by 30 cm, and
-3 of 225 from places a metre or more apart. Of 36 with only the phone moved by 10 cm, 23 were; their intervals held
-92 to 100 %. A plate whose damping depends on the amplitude, carried, was never taken for the same (0 of 36). The threshold
-was set on these rooms (``tests/benchmarks/PLACES.md``).
+3 of 225 from places a metre or more apart. Of 36 with only the phone moved by 10 cm, 23 were; their intervals held 92
+to 100 %. A plate whose damping depends on the amplitude, carried, was never taken for the same (0 of 36).
+``tests/benchmarks/PLACES.md`` has a table. The threshold was set on these rooms.
 
 At the same place, the variance of a difference is ``2 s^2 (1 - rho)``. Two readings there are not quite alike: each
 time, the hand excites the modes, and so the room, a little differently. In those rooms, intervals of 95 % held 88 %

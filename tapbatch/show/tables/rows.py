@@ -32,8 +32,7 @@ def table_rows(name: str, history: History) -> Iterator[Row]:
     """Yield the rows of one table of an instrument one by one: all those of a large shop would fill the memory."""
     names = stage_names(history)
     if name == "drift":
-        learned = None if history.setups_freq is None else history.setups_freq.again
-        yield from (_drift_row(names, drift, learned) for drift in history.drifts)
+        yield from (_drift_row(names, drift) for drift in history.drifts)
     elif name == "targets":
         yield from (_target_row(names, landing) for landing in history.landings)
     elif name in _OF_STAGE:
@@ -120,7 +119,7 @@ _OF_STAGE: dict[str, Callable[[Stage], Iterable[Row]]] = {
 _OF_RECORDING = {"recordings": _recording_rows, "taps": _tap_rows, "tap_modes": _tap_mode_rows}
 
 
-def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift, learned: int | None) -> Row:
+def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift) -> Row:
     columns = ("from_stage", "to_stage", "first_stage")
     stages = {column: getattr(drift, column) for column in columns}
     return _filled(
@@ -130,7 +129,6 @@ def _drift_row(names: Mapping[tuple[str, str], str], drift: Drift, learned: int 
         caution=cautions_text(drift.cautions),
         first_caution=cautions_text(drift.first_cautions),
         chance_pct=None if drift.chance is None else 100.0 * drift.chance,
-        setups_learned=None if drift.freq_change_cents is None else learned,
     )
 
 
