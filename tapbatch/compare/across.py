@@ -2,7 +2,7 @@
 
 Conventions: both follow from an instrument's stages before they are compared. The scatter of set-ups is learned from
 the whole shop, since it is one hand and one bench. Where a mode rests is asked by targets that say ``like``. Most
-instruments teach neither: they have no ``again`` recording, and no target looks to them. What an instrument teaches
+instruments teach neither: no stage was set up twice, and no target looks to them. What an instrument teaches
 is kept in its mark, so that an unchanged instrument need not be read for the sake of another. An instrument with
 ``frozen`` in its settings asks besides what was known on that day (:mod:`tapbatch.compare.frozen`).
 """
@@ -21,7 +21,7 @@ from tapbatch.compare.reference import sittings_of
 from tapbatch.compare.setups import SetupContrasts, SetupScatter, contrasts_of, pool_setups
 from tapbatch.compare.targets import Rests, resting_places
 from tapbatch.model.history import History
-from tapbatch.model.names import identity
+from tapbatch.model.names import date_in_name, identity
 from tapbatch.model.reading import Recording
 from tapbatch.model.reference import Sitting
 from tapbatch.model.settings import InstrumentSettings
@@ -145,14 +145,22 @@ def teaches(recordings: Iterable[Recording], settings: InstrumentSettings) -> bo
 
 
 def sets_up_anew(recordings: Iterable[Recording]) -> bool:
-    """Tell whether any recording is marked ``again`` or ``resets``.
+    """Tell whether any recording is marked ``again``, ``resets`` or with a spot, or a stage has two dates.
+
+    Dates are those in the names of files; recordings need not be read for them.
 
     Examples
     --------
     >>> sets_up_anew([])
     False
     """
-    return any(recording.again or recording.resets for recording in recordings)
+    days: dict[tuple[str, str], set[str]] = {}
+    for recording in recordings:
+        if recording.again or recording.resets or recording.spot:
+            return True
+        if day := date_in_name(recording.path)[:10]:
+            days.setdefault((recording.part, recording.stage), set()).add(day)
+    return any(len(of_stage) > 1 for of_stage in days.values())
 
 
 def learned_from(

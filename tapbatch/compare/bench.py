@@ -1,24 +1,32 @@
 """What a shop has shown of its set-ups, for frequencies and for decay times.
 
-Conventions: evidence comes from stages that were set up more than once (``again``, ``resets``, another ``spot``), in
-the form of :mod:`tapbatch.compare.moves.belief`. Each piece is kept for itself, so that it is pooled over the shop
-without reading other instruments again.
+Conventions: evidence comes from stages that were set up more than once (``again``, ``resets``, another ``spot``) or
+recorded on more than one day, in the form of :mod:`tapbatch.compare.moves.belief`. Overnight, an instrument is put
+away, so the recordings of each day count as a set-up of their own here (a reading still takes them as one). Between
+spots, the room differs as well, and its error is in the contrast. Each piece is kept for itself, so that it is pooled
+over the shop without reading other instruments again.
+
+A pair of stages that is judged does not teach how to judge it. All evidence comes from within a stage, where nothing
+was cut: a set-up is compared with the mean of those before it, and that difference is independent of the mean of all,
+which is what stages are compared by. Two stages would teach as well if nothing was done between them, but recordings
+do not say so.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tapbatch.compare.moves.belief import Belief, Evidence, believe, evidence_anew
 from tapbatch.compare.moves.priors import FREQ, T60, Floats, Priors, common_grid, own_grid
+from tapbatch.compare.order import recorded_when
 from tapbatch.compare.random_effects import Z_95
 from tapbatch.compare.spread import Spread
-from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
-from tapbatch.compare.tap_sets import FREQ_OF, T60_OF, Quantity, tap_sets
+from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
+from tapbatch.compare.tap_sets import FREQ_OF, T60_OF, Members, Quantity, tap_sets
 from tapbatch.model.history import History, SetupBelief, Stage
 
 
@@ -104,7 +112,7 @@ def _belief(value: SetupBelief) -> Belief:
 
 
 def setup_evidence(stages: Iterable[Stage]) -> SetupEvidence:
-    """Return what the set-ups of an instrument's stages tell; stages that were set up once tell nothing.
+    """Return what the set-ups of an instrument's stages tell; stages set up once, on one day, tell nothing.
 
     Examples
     --------
@@ -114,9 +122,10 @@ def setup_evidence(stages: Iterable[Stage]) -> SetupEvidence:
     freq: list[Evidence] = []
     t60: list[Evidence] = []
     for stage in stages:
-        if any(h.recording.again or h.recording.resets for h in stage.heard):
-            freq += _of_stage(stage, FREQ_OF, FREQ)
-            t60 += _of_stage(stage, T60_OF, T60)
+        members = _by_day(stage, members_by_mode(stage))
+        if len(_setups(members)) > 1:
+            freq += _of_stage(stage, members, FREQ_OF, FREQ)
+            t60 += _of_stage(stage, members, T60_OF, T60)
     return SetupEvidence(tuple(freq), tuple(t60))
 
 
@@ -134,15 +143,40 @@ def bench_of(evidence: Iterable[SetupEvidence]) -> Bench:
     )
 
 
-def _of_stage(stage: Stage, of: Quantity, priors: Priors) -> tuple[Evidence, ...]:
-    members = members_by_mode(stage)
-    setups = {t.setup for taps in members.values() for t, _ in taps}
+def _by_day(stage: Stage, members: Members) -> Members:
+    """Return the taps of a stage with their set-ups numbered anew, so that each day has its own."""
+    days = [recorded_when(h) for h in stage.heard]
+    keys = {
+        (t.setup, "" if (when := days[t.recording]) is None else when.date().isoformat())
+        for taps in members.values()
+        for t, _ in taps
+    }
+    dated = {setup for setup, day in keys if day}
+    # A recording whose day is not known belongs to the first day of its set-up.
+    known = sorted((setup, day) for setup, day in keys if day or setup not in dated)
+    if len(known) == len(_setups(members)):
+        return members
+    numbers = {key: n for n, key in enumerate(known)}
+    first = {setup: n for (setup, _), n in reversed(numbers.items())}
+
+    def of(tap: TapAt) -> int:
+        when = days[tap.recording]
+        return first[tap.setup] if when is None else numbers[tap.setup, when.date().isoformat()]
+
+    # What the taps of a set-up share was worked out over all its days.
+    return {name: [(replace(t, setup=of(t), shared=()), m) for t, m in taps] for name, taps in members.items()}
+
+
+def _setups(members: Members) -> set[int]:
+    return {t.setup for taps in members.values() for t, _ in taps}
+
+
+def _of_stage(stage: Stage, members: Members, of: Quantity, priors: Priors) -> tuple[Evidence, ...]:
+    setups = _setups(members)
     # A mode that is not heard in every set-up tells less than it confuses.
     names = [
         m.mode
         for m in stage.modes
         if not NOT_OF_THE_BODY & set(m.flags) and {t.setup for t, _ in members[m.mode]} == setups
     ]
-    if len(setups) < 2 or not names:
-        return ()
-    return evidence_anew(tap_sets(stage, members, names, of), priors)
+    return evidence_anew(tap_sets(stage, members, names, of), priors) if names else ()

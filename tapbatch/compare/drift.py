@@ -30,6 +30,7 @@ from tapbatch.compare.moves.judge import Interval, Move, Moves
 from tapbatch.compare.moves.priors import FREQ, T60
 from tapbatch.compare.random_effects import CENTS, percent_change
 from tapbatch.compare.reference import ByReference, by_reference
+from tapbatch.compare.same_room import SAME_FREQ, SAME_T60, Places
 from tapbatch.compare.spots import is_heard
 from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
@@ -75,7 +76,8 @@ def drifts_of_part(
     """
     tapped = [s for s in stages if s.taps_used]
     members = [members_by_mode(s) for s in tapped]
-    of_part = _Part(tapped, members, steady_cents, kinds or {}, judged or Judged(Grounds(Bench())), kept_of)
+    grounds = judged or Judged(Grounds(Bench()))
+    of_part = _Part(tapped, members, steady_cents, kinds or {}, grounds, kept_of, Places(kept_of))
     first = _first_heard(tapped)
     rows: list[Drift] = []
     for i in range(1, len(tapped)):
@@ -114,8 +116,9 @@ def drift_between(
         they are not the instrument's.
     """
     pair = [before, after]
+    members = [members_by_mode(s) for s in pair]
     judged = Judged(grounds or Grounds(Bench()))
-    of_part = _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, judged, kept_of)
+    of_part = _Part(pair, members, steady_cents, kinds or {}, judged, kept_of, Places(kept_of))
     return of_part.between(0, 1)
 
 
@@ -132,6 +135,7 @@ class _Part:
     kinds: Kinds
     judged: Judged
     kept_of: KeptOf | None
+    places: Places
 
     def between(self, i: int, j: int) -> tuple[Drift, ...]:
         """Return the drift of every mode from stage ``i`` to stage ``j``."""
@@ -155,7 +159,8 @@ class _Part:
             differs = differing[self.kinds.get(name, "")]
             if name in moves:
                 own = _of_the_mode(self.members[i][name], self.members[j][name], differs)
-                rows.append(_moved(before, after, earlier[name], moves[name], (*differs, *own)))
+                row = _moved(before, after, earlier[name], moves[name], (*differs, *own))
+                rows.append(replace(row, setups_learned=grounds.bench.freq.anew))
             else:
                 verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
                 rows.append(_appeared(before, after, name, verdict, differs))
@@ -169,17 +174,19 @@ class _Part:
             return {}
         compared = _at_common_spots(names, self.members[i], self.members[j])
         sides = [(self.stages[at], members) for at, members in zip((i, j), compared, strict=True)]
-        same_room = _same_spots(*compared)
-        freqs = [tap_sets(stage, members, names, FREQ_OF) for stage, members in sides]
+        room = self.places.alike((self.stages[i], self.stages[j]), compared)
+        freqs = [room.in_sets(tap_sets(stage, members, names, FREQ_OF), names, SAME_FREQ) for stage, members in sides]
         alike = None if reference is None else reference.alike
         is_air = np.array([self.kinds.get(name) == "air" for name in names])
-        freq = moves_between(freqs[0], freqs[1], FREQ, bench.freq, self.steady_cents, same_room, alike, is_air)
+        freq = moves_between(freqs[0], freqs[1], FREQ, bench.freq, self.steady_cents, alike=alike, is_air=is_air)
         silent = {m.mode for stage, _ in sides for m in stage.modes if m.t60_s is None}
         ringing = [name for name in names if name not in silent]
-        t60s = [tap_sets(stage, members, ringing, T60_OF) for stage, members in sides]
+        t60s = [
+            room.in_sets(tap_sets(stage, members, ringing, T60_OF), ringing, SAME_T60) for stage, members in sides
+        ]
         rings: dict[str, Interval] = {}
         if ringing:
-            moves = whole_moves(t60s[0], t60s[1], T60, bench.t60, same_room)
+            moves = whole_moves(t60s[0], t60s[1], T60, bench.t60)
             rings = dict(zip(ringing, moves, strict=True))
         return {name: _Moved(freq, one, rings.get(name)) for name, one in zip(names, freq.modes, strict=True)}
 
@@ -213,15 +220,6 @@ def _at_common_spots(names: Sequence[str], before: Members, after: Members) -> t
         for side, taps in zip(kept, both, strict=True):
             side[name] = [(t, m) for t, m in taps if t.spot in common]
     return kept[0], kept[1]
-
-
-def _same_spots(before: Members, after: Members) -> bool:
-    """Tell whether both stages were recorded at the same marked spots, so that the room is the same.
-
-    A name says that the instrument and the phone stood there; without one nobody knows.
-    """
-    spots = [{t.spot for taps in side.values() for t, _ in taps} for side in (before, after)]
-    return spots[0] == spots[1] and "" not in spots[0]
 
 
 def _of_the_mode(

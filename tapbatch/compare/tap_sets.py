@@ -57,6 +57,8 @@ def tap_sets(stage: Stage, members: Members, names: Sequence[str], of: Quantity)
         keys = sorted(k for k, t in taps.items() if (t.recording, t.setup, t.point) == (recording, setup, point))
         rows = [[samples[name].get(key) for name in names] for key in keys]
         told = [r.tap.peak_dbfs for r in stage.heard[recording].reading.used_taps]
+        # The largest over the taps, because the errors of rooms have heavy tails. Of 144 simulated pairs of carried
+        # stages, 5 had a false mover so, and 13 with the median; cuts of 20 cents were told as often (66 and 67 %).
         rooms = np.array([max((s.room for s in samples[name].values()), default=0.0) for name in names]) * unit
         sets.append(
             TapSet(

@@ -213,7 +213,7 @@ class Drift:
     ``more_taps`` and ``more_setups`` are the numbers of further taps or set-ups at the later stage that would decide
     an open verdict. ``moved`` says what the verdict rests on: what the mode did beside the others (``own_*``), what
     all did alike (``common_*``), or the ``whole``; ``extent`` is how far that is. ``parted`` says that nobody can
-    tell whether it moved or the others did.
+    tell whether it moved or the others did. ``setups_learned`` is how many repeated set-ups the interval rests on.
     ``first_*`` is the change since the stage at which the mode was first heard.
     """
 
@@ -251,6 +251,7 @@ class Drift:
     first_moved: Moved | Literal[""] = ""
     first_extent: Extent | None = None
     first_cautions: tuple[Caution, ...] = ()
+    setups_learned: int | None = None
 
     @property
     def opposed(self) -> bool:

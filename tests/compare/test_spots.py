@@ -144,7 +144,8 @@ def test_stages_are_compared_at_the_spots_that_they_share() -> None:
     assert all(d.freq_change_cents == pytest.approx(0.0, abs=0.1) for n, d in same.items() if n != "r3")
     # Carried to another spot, the room's error counts in full on both sides, and more taps would not help.
     for name, d in other.items():
-        assert _own_width(d) > 3.0 * _own_width(same[name])
+        # At the same spot a fiftieth of its variance is left, so the widths do not differ by more than this.
+        assert _own_width(d) > 2.0 * _own_width(same[name])
         assert d.verdict in (("unclear", "up?") if name == "r3" else ("unclear",))
         assert d.more_taps is None
 

@@ -63,7 +63,7 @@ _TABLES: dict[str, str] = {
     "t60_low_pct t60_high_pct verdict caution moved common_cents common_low_cents common_high_cents own_cents "
     "own_low_cents own_high_cents more_taps more_setups chance_pct t60_chance_pct first_stage first_change_cents "
     "first_cents_low first_cents_high first_verdict first_caution first_moved first_moved_cents "
-    "first_moved_low_cents first_moved_high_cents",
+    "first_moved_low_cents first_moved_high_cents setups_learned",
     "targets": "part mode stage freq_hz note cents landing landing_note landing_hz cents_to_go tolerance_cents "
     "on_target taps_within step_cents step_low_cents step_high_cents steps_seen steps_to_go overshoot_pct basis "
     "on_target_anew no_forecast faults work_way taps_to_sure",
@@ -77,8 +77,8 @@ _TABLES: dict[str, str] = {
 # What a column holds, in whatever table it stands. Columns that are named nowhere here hold text.
 _BOOLS = "used lead working_on"
 _INTS = (
-    "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups steps_seen string "
-    "recordings taps_to_sure"
+    "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups setups_learned steps_seen "
+    "string recordings taps_to_sure"
 )
 _FLOATS: dict[int, str] = {
     1: "peak_dbfs snr_db overshoot_pct direct_db",
