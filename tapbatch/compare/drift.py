@@ -24,7 +24,7 @@ from tapbatch.compare.moves.judge import Interval, Move, Moves
 from tapbatch.compare.moves.priors import FREQ, T60
 from tapbatch.compare.random_effects import CENTS, percent_change
 from tapbatch.compare.spots import is_heard
-from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
+from tapbatch.compare.stage import DOUBTFUL, NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift, Extent, Stage, StageMode, Verdict
@@ -138,16 +138,25 @@ class _Part:
         kinds = {self.kinds.get(name, "") for name in names}
         differing = {kind: cautions(before, after, kind) for kind in kinds}
         is_gone = absence_judge(before, after, self.kept_of)
+        doubted = self._doubted(i, j)
         rows = []
         for name in names:
             differs = differing[self.kinds.get(name, "")]
             if name in moves:
                 own = _of_the_mode(self.members[i][name], self.members[j][name], differs)
-                rows.append(_moved(before, after, earlier[name], moves[name], (*differs, *own)))
+                row = _moved(before, after, earlier[name], moves[name], (*differs, *own))
+                rows.append(_without_verdict(row) if name in doubted else row)
             else:
                 verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
                 rows.append(_appeared(before, after, name, verdict, differs))
         return tuple(rows)
+
+    def _doubted(self, i: int, j: int) -> set[str]:
+        """Return the names that may have passed to a neighbour between stages ``i`` and ``j``."""
+        # Two stages may be compared in either order; the flags of a stage speak of those before it.
+        first, last = sorted((i, j), key=lambda at: self.stages[at].order)
+        passed = self.stages[first + 1 : last + 1] if first < last else [self.stages[last]]
+        return {m.mode for s in passed for m in s.modes if DOUBTFUL in m.flags}
 
     def _moves(self, i: int, j: int, names: Sequence[str]) -> dict[str, _Moved]:
         """Return how the modes that both stages have moved, by name."""
@@ -246,6 +255,21 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         own_cents=None if alone else freq.own.value,
         own_low_cents=None if alone else freq.own.low,
         own_high_cents=None if alone else freq.own.high,
+    )
+
+
+def _without_verdict(drift: Drift) -> Drift:
+    """Return a row whose mode may be a neighbour of the one before: as read, and nothing said of a move."""
+    return replace(
+        drift,
+        verdict="unclear",
+        cautions=(*drift.cautions, Caution("identity")),
+        chance=None,
+        more_taps=None,
+        more_setups=None,
+        moved="",
+        extent=None,
+        parted=False,
     )
 
 

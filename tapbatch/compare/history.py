@@ -21,7 +21,7 @@ from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
 from tapbatch.compare.ringing import flag_strings
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
-from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, taps_of, with_flags
+from tapbatch.compare.stage import DOUBTFUL, Found, find_modes, playing_pitch_hz, taps_of, with_flags
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.model.history import Drift, Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
@@ -170,7 +170,7 @@ def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, s
 def _named(mode: StageMode, named: Named, found: Found, several: bool) -> StageMode:
     # The effect of a set-up matters only where stages are compared.
     one_setup = several and len({t.setup for t in found.taps}) == 1
-    flags = [f for f, holds in (("one-setup", one_setup), ("identity?", named.doubtful)) if holds]
+    flags = [f for f, holds in (("one-setup", one_setup), (DOUBTFUL, named.doubtful)) if holds]
     return with_flags(replace(mode, mode=named.name), *flags)
 
 

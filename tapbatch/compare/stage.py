@@ -35,9 +35,10 @@ from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import UNRESOLVED, Coupling, Mode
 from tapbatch.model.settings import InstrumentSettings
 
+DOUBTFUL = "identity?"
 FLAG_ORDER = (
     "string", "hum", "unresolved", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ",
-    "identity?", "wide",
+    DOUBTFUL, "wide",
 )  # fmt: skip
 NOT_OF_THE_BODY = frozenset({"hum", "string"})
 NOT_LEADING = NOT_OF_THE_BODY | {UNRESOLVED}

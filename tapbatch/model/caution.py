@@ -31,6 +31,7 @@ CautionKind = Literal[
     "string pitch",
     "new strings",
     "one tap",
+    "identity",
 ]
 
 NoVerdictKind = Literal[
@@ -45,6 +46,7 @@ NoVerdictKind = Literal[
     "too narrow",
     "empty band",
     "another string",
+    "identity",
 ]
 
 
@@ -71,6 +73,7 @@ class Caution:
     string pitch    ``before_hz``, ``after_hz``; ``tension_pct``
     new strings     ``is_before``: the notes of the earlier stage say so, not those of the later
     one tap         nothing: a stage has a single tap, so its scatter is borrowed
+    identity        nothing: the mode may be a neighbour of the one that had its name before
     ==============  ==================================================================================
 
     Examples
@@ -115,7 +118,7 @@ class NoVerdict:
 def forbids_verdict(cautions: Iterable[Caution]) -> NoVerdict | None:
     """Return why two decays must not be called longer or shorter; ``None`` where nothing forbids it.
 
-    Another state comes first, then points that are not shared, then a single tap.
+    Another state comes first, then points that are not shared, then an identity in doubt, then a single tap.
 
     Examples
     --------
@@ -128,4 +131,6 @@ def forbids_verdict(cautions: Iterable[Caution]) -> NoVerdict | None:
         return NoVerdict("state", by_kind["state"])
     if "points" in by_kind:
         return NoVerdict("points")
+    if "identity" in by_kind:
+        return NoVerdict("identity")
     return NoVerdict("one") if "one tap" in by_kind else None

@@ -31,6 +31,7 @@ EXPLANATIONS: dict[CautionKind, str] = {
     "string pitch": "the notes give different string pitches; tension changes by 0.116 % a cent",
     "new strings": "the notes speak of new strings, which ring longer and go slack for days",
     "one tap": "one of the stages has a single tap, so how much taps differ is taken from the other stage",
+    "identity": "the mode may be another than the one that had its name before; so there is no verdict",
 }
 
 _REASONS: dict[NoVerdictKind, str] = {
@@ -43,6 +44,7 @@ _REASONS: dict[NoVerdictKind, str] = {
     "too narrow": "shorter than the band's own decay",
     "empty band": "holds nothing of its own",
     "another string": "another string",
+    "identity": "may be a neighbour",
 }
 
 
@@ -87,6 +89,8 @@ def caution_text(caution: Caution) -> str:
             return "new strings before" if caution.is_before else "new strings"
         case "one tap":
             return "one tap"
+        case "identity":
+            return "may be a neighbour"
 
 
 def cautions_text(cautions: Iterable[Caution]) -> str:
