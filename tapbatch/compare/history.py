@@ -21,7 +21,15 @@ from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
 from tapbatch.compare.ringing import flag_strings
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
-from tapbatch.compare.stage import DOUBTFUL, Found, find_modes, playing_pitch_hz, taps_of, with_flags
+from tapbatch.compare.stage import (
+    DOUBTFUL,
+    Found,
+    find_modes,
+    levels_at_points,
+    playing_pitch_hz,
+    taps_of,
+    with_flags,
+)
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.model.history import Drift, Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
@@ -143,7 +151,8 @@ def compare_stages(
 def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:
     found = [find_modes(p, settings, flag_strings(taps_of(p.heard), p, settings)) for p in places]
     labels = [m for m in settings.mode if identity(m.part) == places[0].part]
-    named = name_modes([f.modes for f in found], [p.state for p in places], labels)
+    levels = [levels_at_points(f.taps, f.members) for f in found]
+    named = name_modes([f.modes for f in found], [p.state for p in places], labels, levels)
     several = sum(bool(f.modes) for f in found) > 1
     return [_stage(p, f, n, several, settings) for p, f, n in zip(places, found, named, strict=True)]
 

@@ -177,7 +177,9 @@ def two_veer(rng: np.random.Generator, body: Body, work: float) -> tuple[Body, B
         lines = []
         for sign, (a, b) in ((1.0, share), (-1.0, share[::-1])):
             rate = a / own[0][0] + b / own[1][0]
-            powers = [a * 10.0 ** (p / 10.0) + b * 10.0 ** (q / 10.0) for p, q in zip(own[0][1], own[1][1], strict=True)]
+            powers = [
+                a * 10.0 ** (p / 10.0) + b * 10.0 ** (q / 10.0) for p, q in zip(own[0][1], own[1][1], strict=True)
+            ]
             level = tuple(10.0 * math.log10(v) for v in powers)
             lines.append(replace(body[k], t60_s=1.0 / rate, level_db=level).moved(sign * half))
         sides.append(lines)
@@ -259,7 +261,8 @@ def _merged(a: Line, b: Line) -> Line:
     power = [fmean(10.0 ** (v / 10.0) for v in line.level_db) for line in (a, b)]
     share = power[0] / sum(power)
     level = tuple(
-        10.0 * math.log10(10.0 ** (p / 10.0) + 10.0 ** (q / 10.0)) for p, q in zip(a.level_db, b.level_db, strict=True)
+        10.0 * math.log10(10.0 ** (p / 10.0) + 10.0 ** (q / 10.0))
+        for p, q in zip(a.level_db, b.level_db, strict=True)
     )
     kept = a if share > 0.5 else b
     freq = share * a.freq_hz + (1.0 - share) * b.freq_hz
