@@ -51,13 +51,15 @@ STANDING = 2.4
 
 STANDING_CENTS = 1.5  # what two set-ups leave between the own places of a mode
 COST_OF_STAYING_AWAY = 0.5
-COST_OF_ABSENCE = 5.0
-COST_OF_HIDING = 3.0
+COST_OF_ABSENCE = 6.0
+COST_OF_HIDING = 4.5
 DB_OF_HIDING = 10.0
 """Over so many dB above what a neighbour hides, the cost of fading or of being new grows from the second to the first."""
 
 COST_OF_MERGING = 4.0
-MERGING_WIDTHS = 1.0
+COST_OF_A_FALSE_ONE = 5.5
+MERGED_WIDTHS = 0.3  # two that lie nearer are read as one
+MERGING_WIDTHS = 1.0  # one is not read as two that are further apart
 
 
 @dataclass(slots=True)
@@ -125,15 +127,19 @@ class Differences:
     def links(self, common: Common) -> Floats:
         """Return the cost of each link, given the change common to all modes."""
         move = self.move - common.cents
-        variance = common.scale_cents**2 * self.stages + self.move_variance
-        cost = self._move_cost(move, variance, self.move_variance) + self.decay_cost + self._level_cost(common)
+        moved = _t_cost(move**2 / (common.scale_cents**2 * self.stages + self.move_variance), 2.0)
+        cost = moved - np.log1p(self._stood(move) * np.exp(moved)) + self.decay_cost + self._level_cost(common)
         return np.where(np.abs(move) > self.farthest, FORBIDDEN, cost)
 
-    def _move_cost(self, move: Floats, variance: Floats, error_variance: Floats) -> Floats:
-        moved = _t_cost(move**2 / variance, 2.0)
-        stood_variance = STANDING_CENTS**2 + error_variance
-        stood = self.standing * STANDING_CENTS / np.sqrt(stood_variance) * np.exp(-0.5 * move**2 / stood_variance)
-        return np.asarray(moved - np.log1p(stood * np.exp(moved)))
+    def links_standing(self, common: Common) -> Floats:
+        """Return the cost of each link if the mode stood still."""
+        stood = np.maximum(self._stood(self.move - common.cents), 1e-300)
+        return np.asarray(self.decay_cost + self._level_cost(common) - np.log(stood))
+
+    def _stood(self, move: Floats) -> Floats:
+        """Return the likelihood of a move if the mode stood still, over that of no move if it moved."""
+        variance = STANDING_CENTS**2 + self.move_variance
+        return np.asarray(self.standing * STANDING_CENTS / np.sqrt(variance) * np.exp(-0.5 * move**2 / variance))
 
     def _level_cost(self, common: Common) -> Floats:
         """Return the cost of the levels at all points: their mean, and how the points differ from it."""
@@ -158,11 +164,19 @@ class Differences:
         found = []
         for pair in _near(self.seen):
             one = _as_one([self.seen[c] for c in pair])
-            found += [Merge((r,), pair, cost) for r, cost in enumerate(_paired(self.lines, [one], self, common))]
+            more = _cost_of_parting(*(self.seen[c] for c in pair), common)
+            links = self._of_one(self.lines, [one]).links_standing(common)
+            found += [Merge((r,), pair, float(c) + more) for r, c in enumerate(links.ravel())]
         for pair in _near(self.lines):
             one = _as_one([self.lines[r] for r in pair])
-            found += [Merge(pair, (c,), cost) for c, cost in enumerate(_paired([one], self.seen, self, common))]
+            more = _cost_of_parting(*(self.lines[r] for r in pair), common)
+            links = self._of_one([one], self.seen).links(common)
+            found += [Merge(pair, (c,), float(r) + more) for c, r in enumerate(links.ravel())]
         return [m for m in found if m.cost < FORBIDDEN]
+
+    def _of_one(self, lines: Sequence[Line], seen: Sequence[Line]) -> Differences:
+        """Return the differences of other lines between the same two stages."""
+        return Differences(lines, seen, self.bounds is SCALE_ACROSS_STATES_CENTS)
 
 
 def common_of(differences: Differences) -> Common:
@@ -276,8 +290,10 @@ def _as_one(pair: Sequence[Line]) -> Line:
     )
 
 
-def _paired(lines: Sequence[Line], seen: Sequence[Line], of: Differences, common: Common) -> list[float]:
-    """Return the costs of taking one line for each of several others, merged lines among them."""
-    between = Differences(lines, seen, of.bounds is SCALE_ACROSS_STATES_CENTS)
-    costs = between.links(common).ravel() + COST_OF_MERGING
-    return [float(c) for c in costs]
+def _cost_of_parting(a: Line, b: Line, common: Common) -> float:
+    """Return what it costs that two lines were one at the other stage: near enough to be read so, or one is false."""
+    # They must have been nearer than now, when they are told apart.
+    least = max(1.0 - MERGED_WIDTHS / max(_widths(a, b), 1e-9), 0.5)
+    parted = least * (a.cents - b.cents) / (math.sqrt(2.0) * common.scale_cents)
+    near = COST_OF_MERGING + float(_t_cost(np.array(parted**2), 2.0))
+    return -math.log(math.exp(-near) + math.exp(-COST_OF_A_FALSE_ONE))

@@ -35,9 +35,9 @@ FAINT_DB = 40.0
 
 @dataclass(frozen=True)
 class Line:
-    """A mode: its key, Hz, s, and its level in dB at each point."""
+    """A mode, or several read as one: its keys, Hz, s, and its level in dB at each point."""
 
-    key: int
+    keys: frozenset[int]
     freq_hz: float
     t60_s: float
     level_db: tuple[float, ...]
@@ -76,7 +76,7 @@ def a_body(rng: np.random.Generator, points: int, modes: int = 8) -> Body:
     """Return a body whose modes lie at least 130 cents apart, so that what happens to two concerns only them."""
     rows = spread_modes(rng, modes, 130.0)
     return [
-        Line(k, f, t, tuple(level + float(rng.normal(0.0, 5.0)) * (points > 1) for _ in range(points)))
+        Line(frozenset({k}), f, t, tuple(level + float(rng.normal(0.0, 5.0)) * (points > 1) for _ in range(points)))
         for k, (f, t, level) in enumerate(rows)
     ]
 
@@ -88,7 +88,7 @@ def strongest(body: Body) -> int:
 def _beside(rng: np.random.Generator, line: Line, cents: float, db: float, key: int) -> Line:
     """Return another line beside one, of its own decay and with its own pattern over the points."""
     level = tuple(v + db + float(rng.normal(0.0, 5.0)) * (len(line.level_db) > 1) for v in line.level_db)
-    return Line(key, line.freq_hz * 2.0 ** (cents / 1200.0), float(rng.uniform(0.08, 0.6)), level)
+    return Line(frozenset({key}), line.freq_hz * 2.0 ** (cents / 1200.0), float(rng.uniform(0.08, 0.6)), level)
 
 
 def _either(rng: np.random.Generator) -> float:
@@ -185,9 +185,9 @@ def two_veer(rng: np.random.Generator, body: Body, work: float) -> tuple[Body, B
         sides.append(lines)
     rest = [line for i, line in enumerate(body) if i != k]
     kept = abs(angles[1] - angles[0]) < math.pi / 4.0
-    keys = (body[k].key, 99)
-    before = [replace(line, key=key) for line, key in zip(sides[0], keys, strict=True)]
-    after = [replace(line, key=key) for line, key in zip(sides[1], keys if kept else keys[::-1], strict=True)]
+    keys = (body[k].keys, side.keys)
+    before = [replace(line, keys=key) for line, key in zip(sides[0], keys, strict=True)]
+    after = [replace(line, keys=key) for line, key in zip(sides[1], keys if kept else keys[::-1], strict=True)]
     return [*rest, *before], [*_worked(rng, rest, 0.0), *after]
 
 
@@ -201,17 +201,19 @@ def one_read_as_two(rng: np.random.Generator, body: Body, work: float) -> tuple[
     main = replace(one.louder(10.0 * math.log10(1.0 - weight)), freq_hz=one.freq_hz - weight * split)
     extra = replace(one.louder(10.0 * math.log10(weight)), freq_hz=one.freq_hz + (1.0 - weight) * split, t60_s=t60)
     after[k] = main
-    return body, [*after, replace(extra, key=99)]
+    return body, [*after, replace(extra, keys=frozenset({99}))]
 
 
 def a_pair_parts(rng: np.random.Generator, body: Body, work: float) -> tuple[Body, Body]:
-    """Two lines within a tenth of a width, read as one, part by 0.4-1.2 widths, each by half of it."""
+    """Two lines within a tenth of a width, read as one, part by 0.4-1.2 widths (60 cents at most), each by half."""
     k = strongest(body)
     width = 2.2 / body[k].t60_s
-    twin = replace(body[k], key=99, freq_hz=body[k].freq_hz + 0.05 * width).louder(float(rng.uniform(-6.0, 0.0)))
+    twin = replace(body[k], keys=frozenset({99}), freq_hz=body[k].freq_hz + 0.05 * width).louder(
+        float(rng.uniform(-6.0, 0.0))
+    )
     before = [*body, twin]
     after = _worked(rng, before, 0.0)
-    by = 0.5 * rng.uniform(0.4, 1.2) * width
+    by = 0.5 * min(rng.uniform(0.4, 1.2) * width, body[k].freq_hz * 60.0 / 1731.2)
     after[k] = replace(after[k], freq_hz=after[k].freq_hz - by)
     after[-1] = replace(after[-1], freq_hz=after[-1].freq_hz + by)
     return before, after
@@ -264,9 +266,8 @@ def _merged(a: Line, b: Line) -> Line:
         10.0 * math.log10(10.0 ** (p / 10.0) + 10.0 ** (q / 10.0))
         for p, q in zip(a.level_db, b.level_db, strict=True)
     )
-    kept = a if share > 0.5 else b
     freq = share * a.freq_hz + (1.0 - share) * b.freq_hz
-    return Line(kept.key, freq, share * a.t60_s + (1.0 - share) * b.t60_s, level)
+    return Line(a.keys | b.keys, freq, share * a.t60_s + (1.0 - share) * b.t60_s, level)
 
 
 def _is_hidden(rng: np.random.Generator, line: Line, read: Body) -> bool:
@@ -327,8 +328,8 @@ def judged(rng: np.random.Generator, event: Event, bench: Bench, work: float = 0
             said = {"point": POINTS[at]} if bench.points > 1 else {}
             items.append(item(f"c_{n:02d}-s_{POINTS[at]}.wav", reading(made, noise_db=-75.0), **said))
     history, _ = build_history("cittern-07", items, InstrumentSettings(), {})
-    was = {line.key: line.freq_hz for line in before}
-    moves = {line.key: 1200.0 * math.log2(line.freq_hz / was[line.key]) for line in after if line.key in was}
+    was = {key: line.freq_hz for line in before for key in line.keys}
+    moves = {key: 1200.0 * math.log2(line.freq_hz / was[key]) for line in after for key in line.keys if key in was}
     keys = [_keys(stage, heard) for stage, heard in zip(history.stages, read, strict=True)]
     flagged = {m.mode for m in history.stages[-1].modes if "identity?" in m.flags}
     return list(history.drifts), Truth(keys[0], keys[1], moves, flagged)
@@ -338,21 +339,22 @@ def judged(rng: np.random.Generator, event: Event, bench: Bench, work: float = 0
 class Truth:
     """Which line each name stands for before and after, the true moves in cents by line, and the names flagged."""
 
-    before: dict[str, int]
-    after: dict[str, int]
+    before: dict[str, frozenset[int]]
+    after: dict[str, frozenset[int]]
     moves: dict[int, float]
     flagged: set[str]
 
 
-def _keys(stage: Stage, heard: Body) -> dict[str, int]:
-    return {m.mode: min(heard, key=lambda line: abs(math.log(line.freq_hz / m.freq_hz))).key for m in stage.modes}
+def _keys(stage: Stage, heard: Body) -> dict[str, frozenset[int]]:
+    return {m.mode: min(heard, key=lambda line: abs(math.log(line.freq_hz / m.freq_hz))).keys for m in stage.modes}
 
 
 def count(event: Event, bench: Bench, stages: int, seed: Sequence[int], work: float = 0.0) -> Said:
     """Judge ``stages`` pairs of stages.
 
-    *False* is a stage with an unmoved line that is called ``up`` or ``down`` under its own name or another;
-    *swapped* one with such a verdict, or with the wrong line, under a name that passed from one line to another.
+    *False* is a stage with a mode that did not move, whose name is called ``up`` or ``down``. *Swapped* is one with
+    such a verdict under a name that passed from one mode to another. Modes read as one at both stages count as one,
+    which moved if any of them did.
     """
     said = Said()
     for n in range(stages):
@@ -361,7 +363,8 @@ def count(event: Event, bench: Bench, stages: int, seed: Sequence[int], work: fl
         wrong = {r.mode for r in rows if _passed_on(r.mode, truth)}
         firm = {r.mode for r in rows if r.verdict in ("up", "down")}
         probable = {r.mode for r in rows if r.verdict in ("up?", "down?")}
-        still = {m for m, k in truth.before.items() if abs(truth.moves.get(k, 0.0)) < 0.1}
+        kept = {m: keys & truth.after.get(m, keys) for m, keys in truth.before.items()}
+        still = {m for m, keys in kept.items() if keys and all(abs(truth.moves[k]) < 0.1 for k in keys)}
         said.false += bool(firm & still)
         said.false_doubtful += bool((firm | probable) & still)
         said.swapped += bool(firm & wrong)
@@ -372,21 +375,22 @@ def count(event: Event, bench: Bench, stages: int, seed: Sequence[int], work: fl
 
 
 def _passed_on(name: str, truth: Truth) -> bool:
-    return name in truth.before and name in truth.after and truth.before[name] != truth.after[name]
+    return name in truth.before and name in truth.after and not truth.before[name] & truth.after[name]
 
 
 def _count_names(said: Said, rows: list[Drift], truth: Truth) -> None:
     name_of = {k: m for m, k in truth.after.items()}
     verdicts = {r.mode: r.verdict for r in rows}
-    for name, key in truth.before.items():
-        if key not in name_of:
+    for name, keys in truth.before.items():
+        if keys not in name_of:
             continue
-        kept = name_of[key] == name
+        kept = name_of[keys] == name
         said.lines += 1
         said.wrong += not kept
         said.flagged += kept and name in truth.flagged
-        if abs(truth.moves.get(key, 0.0)) > 4.0:
-            up = "up" if truth.moves[key] > 0.0 else "down"
+        move = truth.moves.get(next(iter(keys)), 0.0)
+        if len(keys) == 1 and abs(move) > 4.0:
+            up = "up" if move > 0.0 else "down"
             said.told.append(kept and verdicts[name].rstrip("?") == up)
 
 
