@@ -136,6 +136,7 @@ def side_by_side(
     drifts: Sequence[Drift] | None = None,
     bench: Bench | None = None,
     kept_of: KeptOf | None = None,
+    passed: Sequence[Stage] = (),
 ) -> Comparison:
     """Compare two stages: of one part, or of two instruments.
 
@@ -152,6 +153,8 @@ def side_by_side(
         What setting up anew moves.
     kept_of : KeptOf, optional
         What is kept of the taps of a recording of the later stage.
+    passed : sequence of Stage, optional
+        The stages of the part between the two, where identities may have come into doubt.
 
     Returns
     -------
@@ -162,7 +165,7 @@ def side_by_side(
         before, after = _by_label(before), _by_label(after)
     kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
     if drifts is None:
-        drifts = drift_between(before, after, settings.steady_cents, kinds, bench, kept_of)
+        drifts = drift_between(before, after, settings.steady_cents, kinds, bench, kept_of, passed)
     found = tuple(drifts)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
     differs = cautions(before, after, "air" if air else "")

@@ -86,6 +86,7 @@ def drift_between(
     kinds: Kinds | None = None,
     bench: Bench | None = None,
     kept_of: KeptOf | None = None,
+    passed: Sequence[Stage] = (),
 ) -> tuple[Drift, ...]:
     """Return the drift of every mode between any two stages of one part.
 
@@ -97,6 +98,8 @@ def drift_between(
         Within which a mode counts as steady.
     kinds, bench, kept_of
         As for :func:`drifts_of_part`.
+    passed : sequence of Stage, optional
+        The stages of the part between the two: where the identity of a mode came into doubt there, it stays in doubt.
 
     Returns
     -------
@@ -105,7 +108,8 @@ def drift_between(
         they are not the instrument's.
     """
     pair = [before, after]
-    of_part = _Part(pair, [members_by_mode(s) for s in pair], steady_cents, kinds or {}, bench or Bench(), kept_of)
+    members = [members_by_mode(s) for s in pair]
+    of_part = _Part(pair, members, steady_cents, kinds or {}, bench or Bench(), kept_of, tuple(passed))
     return of_part.between(0, 1)
 
 
@@ -122,6 +126,7 @@ class _Part:
     kinds: Kinds
     bench: Bench
     kept_of: KeptOf | None
+    others: Sequence[Stage] = ()
 
     def between(self, i: int, j: int) -> tuple[Drift, ...]:
         """Return the drift of every mode from stage ``i`` to stage ``j``."""
@@ -156,7 +161,7 @@ class _Part:
         # Two stages may be compared in either order; the flags of a stage speak of those before it.
         first, last = sorted((i, j), key=lambda at: self.stages[at].order)
         passed = self.stages[first + 1 : last + 1] if first < last else [self.stages[last]]
-        return {m.mode for s in passed for m in s.modes if DOUBTFUL in m.flags}
+        return {m.mode for s in (*self.others, *passed) for m in s.modes if DOUBTFUL in m.flags}
 
     def _moves(self, i: int, j: int, names: Sequence[str]) -> dict[str, _Moved]:
         """Return how the modes that both stages have moved, by name."""

@@ -7,18 +7,19 @@ columns the modes of the later stage.
 The cost of a pair sums three parts, each from Student's t distributions:
 
 - The move, with 2 degrees of freedom: most moves are small, but one mode may well move a semitone when its brace is
-  cut. Their scale is not fixed. First a move common to all modes is estimated (a new string tension, a damp week), then
-  the scale from the moves that remain, between 8 and 40 cents; it is wider where the state differs (free, closed,
-  strung). A mode that moved no further than a set-up does, most likely stood still: that is up to three times as
-  likely as a move. So of two that cross, the one that stood keeps its name.
+  cut. Their scale is not fixed. First a move common to all modes is estimated (a new string tension, a damp week),
+  then the scale from the moves that remain, between 8 and 40 cents; it is wider where the state differs (free,
+  closed, strung). A mode that moved no further than a set-up does most likely stood still: that is up to three
+  times as likely as a move. So of two that cross, the one that stood keeps its name.
 - The decay, with 4 degrees: 15 % and the errors.
 - The level, with 4 degrees and 5 dB: half of its variance (in dB squared) is common to all points, half is each
   point's own, so a mode is also known by where it is strong. A change common to all modes means that the lead
   changed, and is taken out first.
 
-To fade or to be new costs the more, the further the mode stands above what could have been heard at the other stage:
-beside a stronger one within a width nothing weaker is. Two modes that lie within about a width of one another may be
-one that was read as two, or two that were read as one before: then their mean, weighted by energy, is compared.
+To fade or to be new costs less where the mode could not have been heard at the other stage: within a width of a
+stronger one nothing weaker is. Two modes within a width of one another may be one that
+was read as two, or two that were one line at the other stage. Then their mean, weighted by energy, is compared. One
+line became two only if that mean stands where the line was; two that became one may have moved as well.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ COST_OF_STAYING_AWAY = 0.5
 COST_OF_ABSENCE = 6.0
 COST_OF_HIDING = 4.5
 DB_OF_HIDING = 10.0
-"""Over so many dB above what a neighbour hides, the cost of fading or of being new grows from the second to the first."""
+"""Over so many dB above what a neighbour hides, the cost grows from that of hiding to that of absence."""
 
 COST_OF_MERGING = 4.0
 COST_OF_A_FALSE_ONE = 5.5
@@ -164,12 +165,12 @@ class Differences:
         found = []
         for pair in _near(self.seen):
             one = _as_one([self.seen[c] for c in pair])
-            more = _cost_of_parting(*(self.seen[c] for c in pair), common)
+            more = _cost_of_parting([self.seen[c] for c in pair], common)
             links = self._of_one(self.lines, [one]).links_standing(common)
             found += [Merge((r,), pair, float(c) + more) for r, c in enumerate(links.ravel())]
         for pair in _near(self.lines):
             one = _as_one([self.lines[r] for r in pair])
-            more = _cost_of_parting(*(self.lines[r] for r in pair), common)
+            more = _cost_of_parting([self.lines[r] for r in pair], common)
             links = self._of_one([one], self.seen).links(common)
             found += [Merge(pair, (c,), float(r) + more) for c, r in enumerate(links.ravel())]
         return [m for m in found if m.cost < FORBIDDEN]
@@ -290,8 +291,9 @@ def _as_one(pair: Sequence[Line]) -> Line:
     )
 
 
-def _cost_of_parting(a: Line, b: Line, common: Common) -> float:
+def _cost_of_parting(pair: Sequence[Line], common: Common) -> float:
     """Return what it costs that two lines were one at the other stage: near enough to be read so, or one is false."""
+    a, b = pair
     # They must have been nearer than now, when they are told apart.
     least = max(1.0 - MERGED_WIDTHS / max(_widths(a, b), 1e-9), 0.5)
     parted = least * (a.cents - b.cents) / (math.sqrt(2.0) * common.scale_cents)

@@ -5,9 +5,10 @@ likelihoods. A mode that is remembered is linked to one of the later stage or fa
 stage that no link reaches is new, at its own cost. A :class:`Merge` explains one mode by two or two by one.
 
 A neighbourhood is what plausible links hold together. A link is plausible if the best matching that has it costs at
-most 7 more than the best of all (a thousandth as likely), less where that would hold too many together. That excess is exact for all links at once: with the best
-matching at hand it is the shortest way round, by Floyd and Warshall (Communications of the ACM 5, 345, 1962). Within
-a neighbourhood the sum over all matchings goes mode by mode, forward and backward, over the sets of modes in use.
+most 7 more than the best of all (a thousandth as likely), less where that would hold too many together. That excess
+is exact for all links at once: with the best matching at hand it is the shortest way round, by Floyd and Warshall
+(Communications of the ACM 5, 345, 1962). Within a neighbourhood the sum over all matchings goes mode by mode, forward
+and backward, over the sets of modes in use.
 """
 
 from __future__ import annotations

@@ -63,8 +63,18 @@ def compare_in_shop(
     settings = shop.settings_of(one)
     settings_after = None if one == other else shop.settings_of(other)
     kept_of = found.kept[other].taps_of
-    compared = (side_by_side(a, b, settings, settings_after, bench=found.bench, kept_of=kept_of) for a, b in pairs)
+    compared = []
+    for a, b in pairs:
+        passed = _between(found.of[one], a, b) if one == other else ()
+        compared.append(
+            side_by_side(a, b, settings, settings_after, bench=found.bench, kept_of=kept_of, passed=passed)
+        )
     return tuple(compared), found.attention
+
+
+def _between(history: History, before: Stage, after: Stage) -> tuple[Stage, ...]:
+    first, last = sorted((before.order, after.order))
+    return tuple(s for s in history.of_part(before.part) if first < s.order < last)
 
 
 def _split(instrument: str, stage: str) -> tuple[str, str]:

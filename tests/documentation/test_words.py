@@ -36,6 +36,7 @@ CAUTIONS = (
     Caution("string pitch", before_hz=435.0, after_hz=440.0, tension_pct=100 * ((440 / 435) ** 2 - 1)),
     Caution("new strings"),
     Caution("one tap"),
+    Caution("identity"),
 )
 
 

@@ -39,6 +39,7 @@ SAID = {
     Caution("new strings"): "new strings",
     Caution("new strings", is_before=True): "new strings before",
     Caution("one tap"): "one tap",
+    Caution("identity"): "may be a neighbour",
 }
 
 
