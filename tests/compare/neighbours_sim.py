@@ -56,7 +56,7 @@ Event = Callable[[np.random.Generator, Body, float], tuple[Body, Body]]
 
 @dataclass
 class Said:
-    """What was said over the stages of a case; ``named`` and ``flagged`` count lines that both stages read."""
+    """What was said over the stages of a case; see :func:`count`. ``lines`` counts those that both stages read."""
 
     stages: int = 0
     false: int = 0
@@ -66,8 +66,9 @@ class Said:
     lines: int = 0
     wrong: int = 0
     flagged: int = 0
-    near: int = 0
-    near_flagged: int = 0
+    blurred: int = 0
+    false_blurred: int = 0
+    doubted: int = 0
     told: list[bool] = field(default_factory=list)
     verdicts: Counter[str] = field(default_factory=Counter)
 
@@ -354,7 +355,9 @@ def count(event: Event, bench: Bench, stages: int, seed: Sequence[int], work: fl
 
     *False* is a stage with a mode that did not move, whose name is called ``up`` or ``down``. *Swapped* is one with
     such a verdict under a name that passed from one mode to another. Modes read as one at both stages count as one,
-    which moved if any of them did.
+    which moved if any of them did. A stage is *blurred* if it, or the one before, read two modes as one, and
+    *doubted* if it has the flag ``identity?``. ``told`` holds, for each mode that moved by over 4 cents, whether it is
+    said to have done so, with or without ``?``, under its own name.
     """
     said = Said()
     for n in range(stages):
@@ -365,6 +368,10 @@ def count(event: Event, bench: Bench, stages: int, seed: Sequence[int], work: fl
         probable = {r.mode for r in rows if r.verdict in ("up?", "down?")}
         kept = {m: keys & truth.after.get(m, keys) for m, keys in truth.before.items()}
         still = {m for m, keys in kept.items() if keys and all(abs(truth.moves[k]) < 0.1 for k in keys)}
+        blurred = any(len(keys) > 1 for side in (truth.before, truth.after) for keys in side.values())
+        said.blurred += blurred
+        said.false_blurred += blurred and bool(firm & still)
+        said.doubted += bool(truth.flagged)
         said.false += bool(firm & still)
         said.false_doubtful += bool((firm | probable) & still)
         said.swapped += bool(firm & wrong)
