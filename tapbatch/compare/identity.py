@@ -7,7 +7,7 @@ at its own cost.
 
 The costs are those of :mod:`tapbatch.compare.likeness`: frequency, decay, and level at each point, together.
 
-An identity is doubtful unless its chance is 90 % or more, over all matchings of the modes around it
+An identity is doubtful unless its chance is 88 % or more (seven to one), over all matchings of the modes around it
 (:mod:`tapbatch.compare.matchings`), those with two modes read as one included. Nothing is then said of how it moved.
 The method fails where two modes of similar decay and level cross between two stages and move as others do: nothing in
 the sound then distinguishes them, and most often it says so.
@@ -31,7 +31,7 @@ from tapbatch.model.settings import ModeSetting
 Floats = NDArray[np.float64]
 
 UNKNOWN_LOG_T60 = 10.0  # standard error of an unknown decay, which then neither joins nor parts two modes
-SURE = 0.9
+SURE = 0.88
 LABEL_REACH_CENTS = 100.0
 
 Levels = Sequence[Mapping[str, float]]

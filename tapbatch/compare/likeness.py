@@ -9,8 +9,8 @@ The cost of a pair sums three parts, each from Student's t distributions:
 - The move, with 2 degrees of freedom: most moves are small, but one mode may well move a semitone when its brace is
   cut. Their scale is not fixed. First a move common to all modes is estimated (a new string tension, a damp week),
   then the scale from the moves that remain, between 8 and 40 cents; it is wider where the state differs (free,
-  closed, strung). A mode that moved no further than a set-up does most likely stood still: that is up to three
-  times as likely as a move. So of two that cross, the one that stood keeps its name.
+  closed, strung). A mode that moved no further than a set-up does most likely stood still: that is up to
+  one and a half times as likely as a move. So of two that cross, the one that stood keeps its name.
 - The decay, with 4 degrees: 15 % and the errors.
 - The level, with 4 degrees and 5 dB: half of its variance (in dB squared) is common to all points, half is each
   point's own, so a mode is also known by where it is strong. A change common to all modes means that the lead
@@ -47,7 +47,7 @@ SCALE_LEVEL_DB = 5.0
 FARTHEST_CENTS = 250.0
 FARTHEST_ACROSS_STATES_CENTS = 600.0
 FEWEST_IN_COMMON = 4
-STANDING = 2.4
+STANDING = 1.5
 """How many times likelier it is that a mode stood still than that it moved, at no move and no error."""
 
 STANDING_CENTS = 1.5  # what two set-ups leave between the own places of a mode

@@ -356,8 +356,8 @@ def count(event: Event, bench: Bench, stages: int, seed: Sequence[int], work: fl
     *False* is a stage with a mode that did not move, whose name is called ``up`` or ``down``. *Swapped* is one with
     such a verdict under a name that passed from one mode to another. Modes read as one at both stages count as one,
     which moved if any of them did. A stage is *blurred* if it, or the one before, read two modes as one, and
-    *doubted* if it has the flag ``identity?``. ``told`` holds, for each mode that moved by over 4 cents, whether it is
-    said to have done so, with or without ``?``, under its own name.
+    *doubted* if it has the flag ``identity?``. ``told`` holds, for each mode that moved by over 4 cents, whether
+    it is said to have done so, with or without ``?``, under its own name.
     """
     said = Said()
     for n in range(stages):
