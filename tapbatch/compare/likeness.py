@@ -34,7 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.compare.absence import hidden_db
-from tapbatch.compare.matchings import FORBIDDEN, Costs, Merge, assign
+from tapbatch.compare.matchings import FORBIDDEN, WINDOWS, Costs, Merge, assign
 from tapbatch.compare.random_effects import CENTS
 from tapbatch.model.reading import LN_1000
 
@@ -173,7 +173,8 @@ class Differences:
             more = _cost_of_parting([self.lines[r] for r in pair], common)
             links = self._of_one([one], self.seen).links(common)
             found += [Merge(pair, (c,), float(r) + more) for c, r in enumerate(links.ravel())]
-        return [m for m in found if m.cost < FORBIDDEN]
+        # Beyond this even three modes that fade or are new would be a thousand times likelier.
+        return [m for m in found if m.cost < 3.0 * COST_OF_ABSENCE + WINDOWS[0]]
 
     def _of_one(self, lines: Sequence[Line], seen: Sequence[Line]) -> Differences:
         """Return the differences of other lines between the same two stages."""
