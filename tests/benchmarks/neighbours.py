@@ -46,6 +46,7 @@ def main() -> None:
     say(f"# Two neighbours on a simulated bench\n\n{tables.machine()}\n")
     say("Limits: false at most 6 % beside a newcomer; swapped and firm at most 0.5 %. *Blurred*: two modes were read")
     say("as one at either stage. Such a line moves when one of its modes grows, and nothing in it shows two.")
+    say("Of two that veer, the truth is their shape: a name is right where the two shapes overlap more than not.")
     say("")
     for n, (name, bench) in enumerate(BENCHES.items()):
         say(f"## {name.capitalize()}, {bench.taps} taps at each\n")
