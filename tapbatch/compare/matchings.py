@@ -84,7 +84,7 @@ def excesses(costs: Costs) -> Floats:
     Examples
     --------
     >>> excesses(Costs(np.array([[1.0, 4.0], [2.0, 9.0]]), np.array([5.0, 5.0]), np.array([5.0, 2.0]))).tolist()
-    [[0.0, 0.0], [2.0, 8.0]]
+    [[2.0, 0.0], [0.0, 4.0]]
     """
     from scipy.optimize import linear_sum_assignment
 
