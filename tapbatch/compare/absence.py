@@ -172,22 +172,31 @@ def _held_db(free_s: float, t60_s: float) -> float:
     return 10.0 * math.log10(-math.expm1(-2.0 * LN_1000 * max(free_s, 1e-3) / t60_s))
 
 
-def _hidden_db(modes: Sequence[Mode], freq_hz: float, t60_s: float) -> float:
-    """Return the energy up to which a line is hidden by the modes of a tap.
+def hidden_db(
+    freqs_hz: Sequence[float], t60s_s: Sequence[float], energies_db: Sequence[float], freq_hz: float, t60_s: float
+) -> float:
+    """Return the energy up to which a line is hidden by the modes of a tap or of a stage.
 
     They are those within a width, the skirts of the others, and the limit of faintness below the loudest.
+
+    Examples
+    --------
+    >>> beside, far = (hidden_db([200.0], [0.4], [0.0], f, 0.4) for f in (202.0, 900.0))
+    >>> round(beside), round(far)
+    (0, -60)
     """
-    poles, powers = _poles([m.freq_hz for m in modes], [m.t60_s for m in modes]), _powers(modes)
-    pole = _poles([freq_hz], [t60_s])
-    under = float(skirt(pole, poles, powers, _RATE_HZ)[0])
+    powers = 10.0 ** (np.array(energies_db, dtype=np.float64) / 10.0)
+    under = float(skirt(_poles([freq_hz], [t60_s]), _poles(freqs_hz, t60s_s), powers, _RATE_HZ)[0])
     width_hz = LN_1000 / (math.pi * t60_s)
-    beside = [p for m, p in zip(modes, powers, strict=True) if abs(m.freq_hz - freq_hz) < width_hz]
+    beside = [p for f, p in zip(freqs_hz, powers, strict=True) if abs(f - freq_hz) < width_hz]
     return 10.0 * math.log10(max(under, *beside, FAINTEST * float(powers.max())))
+
+
+def _hidden_db(modes: Sequence[Mode], freq_hz: float, t60_s: float) -> float:
+    rows = [(m.freq_hz, m.t60_s, m.energy_db) for m in modes]
+    freqs, t60s, energies = zip(*rows, strict=True)
+    return hidden_db(freqs, t60s, energies, freq_hz, t60_s)
 
 
 def _poles(freq_hz: Sequence[float], t60_s: Sequence[float]) -> NDArray[np.complex128]:
     return np.exp((-LN_1000 / np.array(t60_s) + 2j * np.pi * np.array(freq_hz)) / _RATE_HZ)
-
-
-def _powers(modes: Sequence[Mode]) -> NDArray[np.float64]:
-    return np.asarray(10.0 ** (np.array([m.energy_db for m in modes]) / 10.0))

@@ -161,6 +161,7 @@ def side_by_side(
     drifts: Sequence[Drift] | None = None,
     grounds: Grounds | None = None,
     kept_of: KeptOf | None = None,
+    passed: Sequence[Stage] = (),
 ) -> Comparison:
     """Compare two stages: of one part, or of two instruments.
 
@@ -177,6 +178,8 @@ def side_by_side(
         What the comparison rests on besides the taps: what setting up anew moves, and references.
     kept_of : KeptOf, optional
         What is kept of the taps of a recording of the later stage.
+    passed : sequence of Stage, optional
+        The stages of the part between the two, where identities may have come into doubt.
 
     Returns
     -------
@@ -187,7 +190,7 @@ def side_by_side(
     before, after = pairs.before, pairs.after
     kinds = {m.label: m.kind for m in settings.mode if identity(m.part) == before.part}
     if drifts is None:
-        drifts = drift_between(before, after, settings.steady_cents, kinds, grounds, kept_of)
+        drifts = drift_between(before, after, settings.steady_cents, kinds, grounds, kept_of, passed)
     found = tuple(drifts)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
     differs = cautions(before, after, "air" if air else "")

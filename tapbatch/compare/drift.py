@@ -32,7 +32,7 @@ from tapbatch.compare.random_effects import CENTS, percent_change
 from tapbatch.compare.reference import ByReference, by_reference
 from tapbatch.compare.same_room import SAME_FREQ, SAME_T60, Places
 from tapbatch.compare.spots import is_heard
-from tapbatch.compare.stage import NOT_OF_THE_BODY, TapAt, members_by_mode
+from tapbatch.compare.stage import DOUBTFUL, NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift, Extent, Stage, StageMode, Verdict
@@ -95,6 +95,7 @@ def drift_between(
     kinds: Kinds | None = None,
     grounds: Grounds | None = None,
     kept_of: KeptOf | None = None,
+    passed: Sequence[Stage] = (),
 ) -> tuple[Drift, ...]:
     """Return the drift of every mode between any two stages of one part.
 
@@ -108,6 +109,8 @@ def drift_between(
         As for :func:`drifts_of_part`.
     grounds : Grounds, optional
         What the comparison rests on besides the taps; by default only the priors.
+    passed : sequence of Stage, optional
+        The stages of the part between the two: where the identity of a mode came into doubt there, it stays in doubt.
 
     Returns
     -------
@@ -118,7 +121,7 @@ def drift_between(
     pair = [before, after]
     members = [members_by_mode(s) for s in pair]
     judged = Judged(grounds or Grounds(Bench()))
-    of_part = _Part(pair, members, steady_cents, kinds or {}, judged, kept_of, Places(kept_of))
+    of_part = _Part(pair, members, steady_cents, kinds or {}, judged, kept_of, Places(kept_of), tuple(passed))
     return of_part.between(0, 1)
 
 
@@ -136,6 +139,7 @@ class _Part:
     judged: Judged
     kept_of: KeptOf | None
     places: Places
+    others: Sequence[Stage] = ()
 
     def between(self, i: int, j: int) -> tuple[Drift, ...]:
         """Return the drift of every mode from stage ``i`` to stage ``j``."""
@@ -154,17 +158,26 @@ class _Part:
         kinds = {self.kinds.get(name, "") for name in names}
         differing = {kind: _differing(before, after, kind, reference) for kind in kinds}
         is_gone = absence_judge(before, after, self.kept_of)
+        doubted = self._doubted(i, j)
         rows = []
         for name in names:
             differs = differing[self.kinds.get(name, "")]
             if name in moves:
                 own = _of_the_mode(self.members[i][name], self.members[j][name], differs)
                 row = _moved(before, after, earlier[name], moves[name], (*differs, *own))
-                rows.append(replace(row, setups_learned=grounds.bench.freq.anew))
+                row = replace(row, setups_learned=grounds.bench.freq.anew)
+                rows.append(_without_verdict(row) if name in doubted else row)
             else:
                 verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
                 rows.append(_appeared(before, after, name, verdict, differs))
         return tuple(rows)
+
+    def _doubted(self, i: int, j: int) -> set[str]:
+        """Return the names that may have passed to a neighbour between stages ``i`` and ``j``."""
+        # Two stages may be compared in either order; the flags of a stage speak of those before it.
+        first, last = sorted((i, j), key=lambda at: self.stages[at].order)
+        passed = self.stages[first + 1 : last + 1] if first < last else [self.stages[last]]
+        return {m.mode for s in (*self.others, *passed) for m in s.modes if DOUBTFUL in m.flags}
 
     def _moves(
         self, i: int, j: int, names: Sequence[str], bench: Bench, reference: ByReference | None
@@ -267,6 +280,21 @@ def _moved(before: Stage, after: Stage, was: StageMode, moved: _Moved, differs: 
         own_cents=None if alone else freq.own.value,
         own_low_cents=None if alone else freq.own.low,
         own_high_cents=None if alone else freq.own.high,
+    )
+
+
+def _without_verdict(drift: Drift) -> Drift:
+    """Return a row whose mode may be a neighbour of the one before: as read, and nothing said of a move."""
+    return replace(
+        drift,
+        verdict="unclear",
+        cautions=(*drift.cautions, Caution("identity")),
+        chance=None,
+        more_taps=None,
+        more_setups=None,
+        moved="",
+        extent=None,
+        parted=False,
     )
 
 

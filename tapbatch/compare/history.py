@@ -24,7 +24,15 @@ from tapbatch.compare.order import Item, Notes, Place, place
 from tapbatch.compare.reference import near_to, undated
 from tapbatch.compare.ringing import flag_strings
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
-from tapbatch.compare.stage import Found, find_modes, playing_pitch_hz, taps_of, with_flags
+from tapbatch.compare.stage import (
+    DOUBTFUL,
+    Found,
+    find_modes,
+    levels_at_points,
+    playing_pitch_hz,
+    taps_of,
+    with_flags,
+)
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.model.history import Drift, Frozen, Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
@@ -175,8 +183,9 @@ def _frozen(judged: Judged, history: History) -> Frozen | None:
 def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:
     found = [find_modes(p, settings, flag_strings(taps_of(p.heard), p, settings)) for p in places]
     labels = [m for m in settings.mode if identity(m.part) == places[0].part]
+    levels = [levels_at_points(f.taps, f.members) for f in found]
     first = frozen_count(places, settings.frozen)
-    named = name_modes([f.modes for f in found], [p.state for p in places], labels, first)
+    named = name_modes([f.modes for f in found], [p.state for p in places], labels, levels, first)
     several = sum(bool(f.modes) for f in found) > 1
     return [_stage(p, f, n, several, settings) for p, f, n in zip(places, found, named, strict=True)]
 
@@ -204,7 +213,7 @@ def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, s
 def _named(mode: StageMode, named: Named, found: Found, several: bool) -> StageMode:
     # The effect of a set-up matters only where stages are compared.
     one_setup = several and len({t.setup for t in found.taps}) == 1
-    flags = [f for f, holds in (("one-setup", one_setup), ("identity?", named.doubtful)) if holds]
+    flags = [f for f, holds in (("one-setup", one_setup), (DOUBTFUL, named.doubtful)) if holds]
     return with_flags(replace(mode, mode=named.name), *flags)
 
 

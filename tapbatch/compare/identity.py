@@ -5,48 +5,37 @@ is remembered as it was last seen. At every stage, all remembered modes are assi
 together, so that the sum of costs is smallest (the assignment problem). A mode may fade, come back, or be new, each
 at its own cost.
 
-The cost of a pair is the negative log density of three Student's t distributions, summed. The distribution of the
-move has 2 degrees of freedom: most moves are small, but one mode may well move a semitone when its brace is cut. The
-ones for the changes of decay and level have 4. Their scales cover measurement errors and the effect of work on the
-instrument: 15 % of decay, 5 dB of level. The scale of the moves is not fixed. First a move common to all
-modes is estimated (a new string tension, a damp week). Then the scale is estimated from the remaining moves, between
-8 and 40 cents; it is wider where the state differs (free, closed, strung). A change of level common to all modes
-means that the lead changed, and is removed in the same way. Decay and level distinguish two modes that cross.
+The costs are those of :mod:`tapbatch.compare.likeness`: frequency, decay, and level at each point, together.
 
-An identity is doubtful where the best assignment without it costs less than 2 more (odds under about seven to one).
-The method fails where two modes of similar decay and level cross between two stages: nothing in the sound then
-distinguishes them.
+An identity is doubtful unless its chance is 88 % or more (seven to one), over all matchings of the modes around it
+(:mod:`tapbatch.compare.matchings`), those with two modes read as one included. Nothing is then said of how it moved.
+The method fails where two modes of similar decay and level cross between two stages and move as others do: nothing in
+the sound then distinguishes them, and most often it says so.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.compare.likeness import Common, Differences, Line, common_of
+from tapbatch.compare.matchings import FORBIDDEN, assign, chances
 from tapbatch.compare.random_effects import CENTS
 from tapbatch.model.history import StageMode
 from tapbatch.model.settings import ModeSetting
 
 Floats = NDArray[np.float64]
 
-SCALE_CENTS = (8.0, 40.0)
-SCALE_ACROSS_STATES_CENTS = (40.0, 120.0)
-SCALE_LOG_T60 = 0.15
-SCALE_LEVEL_DB = 5.0
 UNKNOWN_LOG_T60 = 10.0  # standard error of an unknown decay, which then neither joins nor parts two modes
-FARTHEST_CENTS = 250.0
-FARTHEST_ACROSS_STATES_CENTS = 600.0
-COST_OF_FADING = 5.0
-COST_OF_STAYING_AWAY = 0.5
-COST_OF_BEING_NEW = 5.0
-DOUBT = 2.0
-FEWEST_IN_COMMON = 4
+SURE = 0.88
 LABEL_REACH_CENTS = 100.0
-FORBIDDEN = 1e6
+
+Levels = Sequence[Mapping[str, float]]
+"""For each mode of a stage, its level in dB relative to the lead at each point."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,31 +46,11 @@ class Named:
     doubtful: bool
 
 
-@dataclass(slots=True)
-class _Track:
-    """A mode as it was last seen; ``away`` is the number of stages since then."""
-
-    cents: float
-    cents_se: float
-    log_t60: float
-    log_t60_se: float
-    level_db: float
-    away: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class _Common:
-    """The change common to all modes from one stage to the next, and the scale of the remaining moves."""
-
-    cents: float
-    level_db: float
-    scale_cents: float
-
-
 def name_modes(
     stages: Sequence[Sequence[StageMode]],
     states: Sequence[str],
     labels: Sequence[ModeSetting],
+    levels: Sequence[Levels] = (),
     first: int | None = None,
 ) -> tuple[tuple[Named, ...], ...]:
     """Return the identity of each mode at each stage of one part.
@@ -95,6 +64,8 @@ def name_modes(
     labels : sequence of ModeSetting
         The builder's labels for this part. Each label is given to the identity that comes nearest to ``near_hz`` at
         any stage, within a semitone, and then applies at every stage. Two labels are never given to one identity.
+    levels : sequence of sequences of mappings of str to float, as ``stages``, optional
+        The level of each mode at each point that was tapped; default: only ``level_db`` is known.
     first : int, optional
         The number of stages, from the first on, that are asked before all others for what fits a label; by default
         all are asked together.
@@ -111,7 +82,7 @@ def name_modes(
     >>> name_modes([], [], [])
     ()
     """
-    chains, doubts = _chains(stages, states)
+    chains, doubts = _chains(stages, states, levels or [[{}] * len(modes) for modes in stages])
     names = _names(chains, stages, labels, first)
     return tuple(
         tuple(Named(names[c], d) for c, d in zip(chain, doubt, strict=True))
@@ -119,155 +90,58 @@ def name_modes(
     )
 
 
-def _chains(stages: Sequence[Sequence[StageMode]], states: Sequence[str]) -> tuple[list[list[int]], list[list[bool]]]:
-    tracks: list[_Track] = []
+def _chains(
+    stages: Sequence[Sequence[StageMode]], states: Sequence[str], levels: Sequence[Levels]
+) -> tuple[list[list[int]], list[list[bool]]]:
+    lines: list[Line] = []
     chains: list[list[int]] = []
     doubts: list[list[bool]] = []
     before = ""
-    for modes, state in zip(stages, states, strict=True):
-        seen = [_track_of(m) for m in modes]
+    for modes, state, at_points in zip(stages, states, levels, strict=True):
+        seen = [_line_of(m, at) for m, at in zip(modes, at_points, strict=True)]
         # With fewer than two sets of modes there is nothing to decide.
-        chosen, doubtful, common = _linked(tracks, seen, state != before) if tracks and seen else _all_new(seen)
+        chosen, doubtful, common = _linked(lines, seen, state != before) if lines and seen else _all_new(seen)
         chains.append([])
-        for track in tracks:
-            track.away += bool(seen)
-            track.cents += common.cents
-            track.level_db += common.level_db
+        for line in lines:
+            line.away += bool(seen)
+            line.cents += common.cents
+            line.level_db += common.level_db
+            line.levels_db = {p: level + common.levels_db.get(p, 0.0) for p, level in line.levels_db.items()}
         for mode, index in zip(seen, chosen, strict=True):
             if index is None:
-                tracks.append(mode)
+                lines.append(mode)
             else:
-                tracks[index] = mode
-            chains[-1].append(len(tracks) - 1 if index is None else index)
+                lines[index] = mode
+            chains[-1].append(len(lines) - 1 if index is None else index)
         doubts.append(doubtful)
         before = state if seen else before
     return chains, doubts
 
 
-def _all_new(seen: Sequence[_Track]) -> tuple[list[int | None], list[bool], _Common]:
-    return [None] * len(seen), [False] * len(seen), _Common(0.0, 0.0, 0.0)
+def _all_new(seen: Sequence[Line]) -> tuple[list[int | None], list[bool], Common]:
+    return [None] * len(seen), [False] * len(seen), Common(0.0, {}, 0.0)
 
 
-def _track_of(mode: StageMode) -> _Track:
+def _line_of(mode: StageMode, levels: Mapping[str, float]) -> Line:
     # For two taps the interval may include a factor of 12.7. The standard error is enough to recognise a mode.
     cents_se = math.hypot(mode.within_cents, mode.between_cents) / math.sqrt(mode.taps)
     cents = CENTS * math.log(mode.freq_hz)
     if mode.t60_s is None or mode.t60_low_s is None or mode.t60_high_s is None:
-        return _Track(cents, cents_se, 0.0, UNKNOWN_LOG_T60, mode.level_db)
+        return Line(cents, cents_se, None, UNKNOWN_LOG_T60, mode.level_db, levels)
     log_t60_se = min(math.log(mode.t60_high_s / mode.t60_low_s) / 4.0, 0.5)
-    return _Track(cents, cents_se, math.log(mode.t60_s), log_t60_se, mode.level_db)
-
-
-# ------------------------------------------------------------ assigning
+    return Line(cents, cents_se, mode.t60_s, log_t60_se, mode.level_db, levels)
 
 
 def _linked(
-    tracks: Sequence[_Track], seen: Sequence[_Track], across_states: bool
-) -> tuple[list[int | None], list[bool], _Common]:
-    bounds = SCALE_ACROSS_STATES_CENTS if across_states else SCALE_CENTS
-    farthest = FARTHEST_ACROSS_STATES_CENTS if across_states else FARTHEST_CENTS
-    differences = _Differences(tracks, seen, farthest)
-    common = _Common(0.0, 0.0, math.sqrt(bounds[0] * bounds[1]))
-    if len(seen) >= FEWEST_IN_COMMON:
-        common = _in_common(differences, common, bounds)
+    lines: Sequence[Line], seen: Sequence[Line], across_states: bool
+) -> tuple[list[int | None], list[bool], Common]:
+    differences = Differences(lines, seen, across_states)
+    common = common_of(differences)
     costs = differences.costs(common)
-    chosen, total = _assign(costs, differences.fading)
-    doubtful = [_is_doubtful(costs, differences.fading, chosen, total, mode) for mode in range(len(seen))]
-    return chosen, doubtful, common
-
-
-class _Differences:
-    """How each remembered mode (row) differs from each mode of the stage (column)."""
-
-    def __init__(self, tracks: Sequence[_Track], seen: Sequence[_Track], farthest: float) -> None:
-        self.move = _outer(tracks, seen, "cents")
-        self.move_variance = _variances(tracks, seen, "cents_se")
-        # A mode that was not seen for some stages may have moved at each of them.
-        self.stages = np.array([1.0 + t.away for t in tracks])[:, None]
-        self.fading = np.array([COST_OF_STAYING_AWAY if t.away else COST_OF_FADING for t in tracks])
-        self.farthest = farthest
-        self.level = _outer(tracks, seen, "level_db")
-        t60_variance = SCALE_LOG_T60**2 + _variances(tracks, seen, "log_t60_se")
-        self.decay_cost = _t_cost(_outer(tracks, seen, "log_t60") ** 2 / t60_variance, 4.0)
-
-    def costs(self, common: _Common) -> Floats:
-        """Return the cost of each pair, given the change common to all modes."""
-        move = self.move - common.cents
-        variance = common.scale_cents**2 * self.stages + self.move_variance
-        level_cost = _t_cost(((self.level - common.level_db) / SCALE_LEVEL_DB) ** 2, 4.0)
-        cost = _t_cost(move**2 / variance, 2.0) + self.decay_cost + level_cost
-        return np.where(np.abs(move) > self.farthest, FORBIDDEN, cost)
-
-
-def _outer(tracks: Sequence[_Track], seen: Sequence[_Track], name: str) -> Floats:
-    after = np.array([getattr(s, name) for s in seen], dtype=np.float64)
-    before = np.array([getattr(t, name) for t in tracks], dtype=np.float64)
-    return np.asarray(after[None, :] - before[:, None])
-
-
-def _variances(tracks: Sequence[_Track], seen: Sequence[_Track], name: str) -> Floats:
-    after = np.array([getattr(s, name) for s in seen], dtype=np.float64)
-    before = np.array([getattr(t, name) for t in tracks], dtype=np.float64)
-    return np.asarray(after[None, :] ** 2 + before[:, None] ** 2)
-
-
-def _t_cost(squares: Floats, dof: float) -> Floats:
-    return np.asarray(0.5 * (dof + 1.0) * np.log1p(squares / dof))
-
-
-def _in_common(differences: _Differences, start: _Common, bounds: tuple[float, float]) -> _Common:
-    """Return the change common to all modes and the scale of the remaining moves; ``start`` if too few modes pair."""
-    best_cost, best = math.inf, start
-    for candidate in sorted(np.arange(-120.0, 121.0, 20.0).tolist(), key=abs):
-        trial = _Common(candidate, start.level_db, start.scale_cents)
-        # The larger a common move, the less likely it is. Without this, a whole row of modes may shift by one.
-        prior = float(_t_cost(np.array((candidate / 20.0) ** 2), 2.0))
-        cost = _assign(differences.costs(trial), differences.fading)[1] + prior
-        if cost < best_cost:
-            best_cost, best = cost, trial
-    chosen, _ = _assign(differences.costs(best), differences.fading)
-    pairs = [(i, j) for j, i in enumerate(chosen) if i is not None]
-    if len(pairs) < FEWEST_IN_COMMON:
-        return start
-    moves = np.array([differences.move[pair] for pair in pairs])
-    centre = float(np.median(moves))
-    spread = 1.4826 * float(np.median(np.abs(moves - centre)))
-    level = float(np.median([differences.level[pair] for pair in pairs]))
-    return _Common(centre, level, min(max(spread, bounds[0]), bounds[1]))
-
-
-def _assign(costs: Floats, fading: Floats) -> tuple[list[int | None], float]:
-    """Return the remembered mode matched to each mode of the stage (``None`` if new), and the sum of costs."""
-    from scipy.optimize import linear_sum_assignment
-
-    tracks, modes = costs.shape
-    square = np.full((tracks + modes, modes + tracks), FORBIDDEN)
-    square[:tracks, :modes] = costs
-    square[range(tracks), range(modes, modes + tracks)] = fading
-    square[range(tracks, tracks + modes), range(modes)] = COST_OF_BEING_NEW
-    square[tracks:, modes:] = 0.0
-    row, column = linear_sum_assignment(square)
-    chosen: list[int | None] = [None] * modes
-    for r, c in zip(row.tolist(), column.tolist(), strict=True):
-        if c < modes and r < tracks:
-            chosen[c] = r
-    return chosen, float(square[row, column].sum())
-
-
-def _is_doubtful(costs: Floats, fading: Floats, chosen: Sequence[int | None], total: float, mode: int) -> bool:
-    track = chosen[mode]
-    if track is not None:
-        without = costs.copy()
-        without[track, mode] = FORBIDDEN
-        return _assign(without, fading)[1] - total < DOUBT
-    # A new mode is doubtful where it could almost equally well be a remembered one.
-    forced = [_forced(costs, fading, i, mode) for i in np.flatnonzero(costs[:, mode] < FORBIDDEN).tolist()]
-    return min(forced, default=math.inf) - total < DOUBT
-
-
-def _forced(costs: Floats, fading: Floats, track: int, mode: int) -> float:
-    rest = np.delete(np.delete(costs, track, axis=0), mode, axis=1)
-    return float(costs[track, mode]) + _assign(rest, np.delete(fading, track))[1]
+    chosen, _ = assign(costs)
+    link, new = chances(costs, differences.merges(common))
+    sure = [new[j] if i is None else link[i, j] for j, i in enumerate(chosen)]
+    return chosen, [bool(chance < SURE) for chance in sure], common
 
 
 # --------------------------------------------------------------- naming

@@ -35,9 +35,10 @@ from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import UNRESOLVED, Coupling, Mode
 from tapbatch.model.settings import InstrumentSettings
 
+DOUBTFUL = "identity?"
 FLAG_ORDER = (
     "string", "hum", "unresolved", "pair?", "not-exponential", "few-taps", "one-setup", "recordings-differ",
-    "identity?", "wide",
+    DOUBTFUL, "wide",
 )  # fmt: skip
 NOT_OF_THE_BODY = frozenset({"hum", "string"})
 NOT_LEADING = NOT_OF_THE_BODY | {UNRESOLVED}
@@ -316,6 +317,27 @@ def _recordings_differ(members: Sequence[tuple[TapAt, Mode]], steady_cents: floa
 
 def _mean_energy(modes: Sequence[Mode], taps: int) -> float:
     return fmean(10.0 ** (m.energy_db / 10.0) for m in modes) * len(modes) / taps
+
+
+def levels_at_points(
+    taps: Sequence[TapAt], groups: Sequence[Sequence[tuple[int, int]]]
+) -> tuple[dict[str, float], ...]:
+    """Return, for each mode of a stage, its mean energy at each point, in dB below the strongest there.
+
+    Points that do not show a mode are left out.
+
+    Examples
+    --------
+    >>> levels_at_points([], [])
+    ()
+    """
+    power: list[dict[str, float]] = [{} for _ in groups]
+    for of_mode, group in zip(power, groups, strict=True):
+        for t, i in group:
+            tap = taps[t]
+            of_mode[tap.point] = of_mode.get(tap.point, 0.0) + 10.0 ** (tap.modes[i].energy_db / 10.0)
+    most = {point: max(p.get(point, 0.0) for p in power) for of_mode in power for point in of_mode}
+    return tuple({point: 10.0 * math.log10(p / most[point]) for point, p in of_mode.items()} for of_mode in power)
 
 
 def _with_lead(modes: Sequence[StageMode], energies: Sequence[float]) -> tuple[StageMode, ...]:

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from statistics import fmean
 
 from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, cells_of
-from tapbatch.compare.stage import freq_sample, members_by_mode
+from tapbatch.compare.stage import DOUBTFUL, freq_sample, members_by_mode
 from tapbatch.compare.steps import FEWEST_STEPS, At
 from tapbatch.model.history import Stage
 from tapbatch.model.names import identity
@@ -71,6 +71,7 @@ def latest_work(stages: Sequence[Stage], mode: str, moved: Collection[str] = ())
         (i - 1, i)
         for i in range(1, len(stages))
         if all(s.state == latest.state and _is_heard(s, mode) for s in stages[i - 1 : i + 1])
+        and not _is_doubted(stages[i], mode)
         and _is_same_work(stages[i - 1], stages[i], series, work, moved)
     ]
     if not pairs:
@@ -112,6 +113,11 @@ def positions(
 
 def _is_heard(stage: Stage, mode: str) -> bool:
     return any(m.mode == mode for m in stage.modes)
+
+
+def _is_doubted(stage: Stage, mode: str) -> bool:
+    # It may be a neighbour of the one that had its name before, so the move between them is none.
+    return any(m.mode == mode and DOUBTFUL in m.flags for m in stage.modes)
 
 
 def _is_same_work(before: Stage, after: Stage, series: str, work: str, moved: Collection[str]) -> bool:

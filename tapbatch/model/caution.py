@@ -32,6 +32,7 @@ CautionKind = Literal[
     "new strings",
     "one tap",
     "reference",
+    "identity",
 ]
 
 NoVerdictKind = Literal[
@@ -46,6 +47,7 @@ NoVerdictKind = Literal[
     "too narrow",
     "empty band",
     "another string",
+    "identity",
 ]
 
 
@@ -74,6 +76,7 @@ class Caution:
     one tap         nothing: a stage has a single tap, so its scatter is borrowed
     reference       ``before``: the references; ``moved_cents``, ``half_cents`` either way, between the days of
                     the stages, which are ``days`` apart; ``is_air``: not taken off, for this is an air mode
+    identity        nothing: the mode may be a neighbour of the one that had its name before
     ==============  ==================================================================================
 
     Examples
@@ -121,7 +124,7 @@ class NoVerdict:
 def forbids_verdict(cautions: Iterable[Caution]) -> NoVerdict | None:
     """Return why two decays must not be called longer or shorter; ``None`` where nothing forbids it.
 
-    Another state comes first, then points that are not shared, then a single tap.
+    Another state comes first, then points that are not shared, then an identity in doubt, then a single tap.
 
     Examples
     --------
@@ -134,4 +137,6 @@ def forbids_verdict(cautions: Iterable[Caution]) -> NoVerdict | None:
         return NoVerdict("state", by_kind["state"])
     if "points" in by_kind:
         return NoVerdict("points")
+    if "identity" in by_kind:
+        return NoVerdict("identity")
     return NoVerdict("one") if "one tap" in by_kind else None

@@ -66,10 +66,17 @@ def compare_in_shop(
     kept_of = found.kept[other].taps_of
     # Two instruments differ in more than the air between two days, so no reference is asked.
     judged = judged_as(found.of[one]) if one == other else Judged(Grounds(found.bench))
-    compared = (
-        side_by_side(a, b, settings, settings_after, grounds=judged.between(a, b), kept_of=kept_of) for a, b in pairs
-    )
+    compared = []
+    for a, b in pairs:
+        passed = _between(found.of[one], a, b) if one == other else ()
+        grounds = judged.between(a, b)
+        compared.append(side_by_side(a, b, settings, settings_after, grounds=grounds, kept_of=kept_of, passed=passed))
     return tuple(compared), found.attention
+
+
+def _between(history: History, before: Stage, after: Stage) -> tuple[Stage, ...]:
+    first, last = sorted((before.order, after.order))
+    return tuple(s for s in history.of_part(before.part) if first < s.order < last)
 
 
 def _split(instrument: str, stage: str) -> tuple[str, str]:

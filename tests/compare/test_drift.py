@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from tapbatch.compare.drift import drift_between
 from tapbatch.compare.history import build_history
 from tapbatch.model.caution import Caution
-from tapbatch.model.history import Drift
+from tapbatch.model.history import Drift, Stage
 from tapbatch.model.reading import Mode
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading
@@ -207,6 +208,29 @@ def test_any_two_stages_can_be_compared() -> None:
     (row,) = drift_between(history.stages[0], history.stages[2], 3.0)
     assert row.freq_change_hz == pytest.approx(2.0, abs=1e-6)
     assert (row.from_stage, row.to_stage) == ("00-s", "02-s")
+
+
+def _doubted(stage: Stage) -> Stage:
+    return replace(stage, modes=tuple(replace(m, flags=("identity?",)) for m in stage.modes))
+
+
+def test_a_name_in_doubt_at_or_between_the_stages_has_no_verdict() -> None:
+    items = [item(f"c_{n:02d}-s.wav", reading([[mode(200.0 + 8.0 * n)]] * 3)) for n in range(3)]
+    history, _ = build_history("cittern-07", items, InstrumentSettings(), {})
+    first, middle, last = history.stages
+    (sure,) = drift_between(first, last, 3.0, passed=[middle])
+    assert sure.verdict == "up"
+    # What the flag at the first stage doubts happened before it.
+    assert drift_between(_doubted(first), last, 3.0) == (sure,)
+    for rows in (
+        drift_between(first, _doubted(last), 3.0),
+        drift_between(first, last, 3.0, passed=[_doubted(middle)]),
+        drift_between(_doubted(last), first, 3.0),
+    ):
+        (row,) = rows
+        assert (row.verdict, row.extent, row.cautions) == ("unclear", None, (Caution("identity"),))
+        assert row.freq_change_cents is not None
+        assert row.more_taps is None
 
 
 def test_the_change_since_a_mode_was_first_heard_stands_beside_that_of_the_step() -> None:

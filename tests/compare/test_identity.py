@@ -85,6 +85,32 @@ def test_two_modes_that_could_be_either_are_doubtful() -> None:
     assert not any(n.doubtful for n in sure[1])
 
 
+def test_one_line_that_becomes_two_about_its_place_is_doubtful() -> None:
+    # At 200 Hz and 0.4 s a width is 5.5 Hz. The mean of the two, weighted by energy, is where the one was.
+    others = [stage_mode(f, t, lv) for f, t, lv in ((90.0, 0.2, -9.0), (400.0, 0.3, -6.0), (700.0, 0.15, -12.0))]
+    two = [stage_mode(198.8, 0.4, -3.0), stage_mode(201.2, 0.4, -3.0)]
+    (_, after) = name_modes([[*others, stage_mode(200.0)], [*others, *two]], ["", ""], [])
+    assert [n.doubtful for n in after] == [False, False, False, True, True]
+    apart = [stage_mode(200.0), stage_mode(212.0, 0.4, -12.0)]
+    (_, after) = name_modes([[*others, stage_mode(200.0)], [*others, *apart]], ["", ""], [])
+    assert not any(n.doubtful for n in after)
+
+
+def test_a_mode_is_known_by_where_it_is_strong() -> None:
+    # Two that cross, alike in all but their levels at two points.
+    rest = [(330.0, 0.4, -17.0), (480.0, 0.2, -25.0), (610.0, 0.3, -20.0), (790.0, 0.15, -30.0)]
+    at_rest = [{"bridge": level, "edge": level} for *_, level in rest]
+    before = [stage_mode(*r) for r in [(200.0, 0.3, -3.0), (206.0, 0.3, -3.0), *rest]]
+    after = [stage_mode(*r) for r in [(205.0, 0.3, -3.0), (213.0, 0.3, -3.0), *rest]]
+    one, other = {"bridge": 0.0, "edge": -20.0}, {"bridge": -20.0, "edge": 0.0}
+    levels = [[one, other, *at_rest], [other, one, *at_rest]]
+    held = ["", ""]
+    (first, crossed) = name_modes([before, after], held, [], levels)
+    assert [n.name for n in crossed[:2]] == [first[1].name, first[0].name]
+    (first, kept) = name_modes([before, after], held, [], [levels[0], levels[0]])
+    assert [n.name for n in kept] == [n.name for n in first]
+
+
 # --------------------------------------------------------------- labels
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from tapbatch.compare.history import build_history
+from tapbatch.compare.step_series import latest_work
 from tapbatch.compare.targets import next_notes, note_name, resting_places
 from tapbatch.model.notice import Notice
 from tapbatch.model.settings import InstrumentSettings
@@ -131,6 +133,19 @@ def test_on_target_anew_counts_the_set_up(again: int, off: float, tolerance: flo
 
 
 # ------------------------------------------------------------------ steps
+
+
+def test_a_step_over_which_a_name_is_in_doubt_teaches_nothing() -> None:
+    freqs = [up(176.0, 10.0 * n) for n in range(6)]
+    items = [step(n, f, 600.0) for n, f in enumerate(freqs, start=1)]
+    stages = build_history("cittern-07", items, InstrumentSettings(), {})[0].stages
+    name = stages[0].modes[0].mode
+    assert len(latest_work(stages, name).steps) == 5
+    doubted = replace(stages[2], modes=tuple(replace(m, flags=("identity?",)) for m in stages[2].modes))
+    work = latest_work([*stages[:2], doubted, *stages[3:]], name)
+    kept = [(work.stages[a].stage, work.stages[b].stage) for a, b in work.steps]
+    assert (stages[1].stage, stages[2].stage) not in kept
+    assert len(kept) == 4
 
 
 def test_a_step_series_teaches_what_one_more_step_does() -> None:

@@ -38,6 +38,7 @@ CAUTIONS = (
     Caution("new strings"),
     Caution("one tap"),
     Caution("reference", before=("Bar-1",), moved_cents=2.1, half_cents=1.5, days=1),
+    Caution("identity"),
 )
 
 

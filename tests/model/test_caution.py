@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from tapbatch.model.caution import Caution, CautionKind, NoVerdict, forbids_verdict
 
 KINDS: tuple[CautionKind, ...] = get_args(CautionKind)
-FORBID = {"state", "points", "one tap"}
+FORBID = {"state", "points", "one tap", "identity"}
 # Whatever a file may hold as the name of a recorder, and what once was searched for in sentences.
 NAMES = st.sampled_from(
     ["Trigpoints Two", "points", "one tap", "state", "missing", "; ", "A; one tap", "state a, then b"]
@@ -27,6 +27,7 @@ def test_each_forbids_by_itself_and_the_state_comes_first() -> None:
     assert forbids_verdict([state]) == NoVerdict("state", state)
     assert forbids_verdict([Caution("points", before=("edge",), after=("bridge",))]) == NoVerdict("points")
     assert forbids_verdict([Caution("points")]) == NoVerdict("points")
+    assert forbids_verdict([Caution("one tap"), Caution("identity")]) == NoVerdict("identity")
     assert forbids_verdict([Caution("one tap")]) == NoVerdict("one")
     assert forbids_verdict([Caution("one tap"), Caution("points"), state]) == NoVerdict("state", state)
     assert forbids_verdict([]) is None

@@ -33,6 +33,7 @@ EXPLANATIONS: dict[CautionKind, str] = {
     "one tap": "one of the stages has a single tap, so how much taps differ is taken from the other stage",
     "reference": "a reference was tapped on the days of both stages; what it moved, by air or phone, is taken off, "
     "and its error is in the intervals. Nothing is taken off an air mode",
+    "identity": "the mode may be another than the one that had its name before; so there is no verdict",
 }
 
 _REASONS: dict[NoVerdictKind, str] = {
@@ -45,6 +46,7 @@ _REASONS: dict[NoVerdictKind, str] = {
     "too narrow": "shorter than the band's own decay",
     "empty band": "holds nothing of its own",
     "another string": "another string",
+    "identity": "may be a neighbour",
 }
 
 
@@ -91,6 +93,8 @@ def caution_text(caution: Caution) -> str:
             return "one tap"
         case "reference":
             return _reference(caution)
+        case "identity":
+            return "may be a neighbour"
 
 
 def cautions_text(cautions: Iterable[Caution]) -> str:

@@ -25,7 +25,7 @@ FLAGS: dict[str, str] = {
     "glides": "its frequency shifts during the decay (a loose part, a coupled pair): take the note as a rough one",
     "by-amplitude": "damping or pitch depends on how hard it swings: frequency and T60 are those of small amplitude",
     "gain": "the recorder changed its gain during the tap: T60 may be off by a factor of three; record again without",
-    "identity?": "may have swapped names with a neighbour since the stage before: look at both",
+    "identity?": "may be a neighbour of the mode that had its name before, so no verdict: look at both",
     "recordings-differ": "the recordings of this stage disagree: was wood taken off in between?",
     "wide": "the interval is wide: record more taps, with the phone closer, or in a quieter room",
     "floor": "too little of it stands above the noise or before the next sound: tap harder or wait longer",

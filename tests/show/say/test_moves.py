@@ -98,6 +98,7 @@ HUMIDITY = Caution("humidity", before_pct=40.0, after_pct=47.0)
         ((Caution("points", before=("edge",), after=("bridge",)),), "no point in common"),
         ((HUMIDITY, Caution("points")), "no point in common"),
         ((Caution("one tap"),), "one tap at one of the stages"),
+        ((DAYS, Caution("identity")), "may be a neighbour"),
         ((DAYS, HUMIDITY), ""),
     ],
 )
