@@ -216,7 +216,7 @@ def test_a_comparison_of_two_stages_rests_on_the_same() -> None:
     def alone(drift):  # type: ignore[no-untyped-def]
         return replace(
             drift, first_stage="", first_change_cents=None, first_cents_low=None, first_cents_high=None,
-            first_verdict="", first_extent=None, first_cautions=(),
+            first_verdict="", first_moved="", first_extent=None, first_cautions=(),
         )  # fmt: skip
 
     assert [alone(d) for d in rows] == list(found.drifts)

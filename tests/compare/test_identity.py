@@ -135,7 +135,7 @@ def test_stages_that_are_asked_first_keep_their_labels() -> None:
     top = ModeSetting(label="top", near_hz=187.0)
 
     def named(labels: tuple[ModeSetting, ...], first: int | None) -> list[list[str]]:
-        return [[n.name for n in of_stage] for of_stage in name_modes(stages, ["", ""], labels, first)]
+        return [[n.name for n in of_stage] for of_stage in name_modes(stages, ["", ""], labels, first=first)]
 
     assert named((air,), None) == [["r1", "r2"], ["r1", "air", "r2"]]
     assert named((air,), 1) == [["air", "r2"], ["air", "r3", "r2"]]

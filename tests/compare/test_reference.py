@@ -200,7 +200,7 @@ def test_a_comparison_asked_for_rests_on_the_same() -> None:
     found = side_by_side(before, after, shop["lyre"].settings, grounds=judged_as(history).between(before, after))
     first = {"first_stage": "", "first_change_cents": None, "first_cents_low": None, "first_cents_high": None}
     alone = [
-        replace(d, **first, first_verdict="", first_extent=None, first_cautions=())  # type: ignore[arg-type]
+        replace(d, **first, first_verdict="", first_moved="", first_extent=None, first_cautions=())  # type: ignore[arg-type]
         for d in history.drifts
     ]
     assert list(found.drifts) == alone

@@ -81,7 +81,7 @@ def test_every_caution_is_explained_and_reads_as_shown() -> None:
 
 
 def test_every_notice_is_explained_and_reads_as_shown() -> None:
-    rows = {coded(row[0])[0]: row for row in table(section(WORDS, "## Notices"))}
+    rows = {coded(row[0])[0]: row for row in table(section(page("docs/notices.md"), "## Notices"))}
     assert set(rows) == set(KINDS)
     assert list(rows)[: len(KINDS_OF_RECORDING)] == list(KINDS_OF_RECORDING)
     of_recording = {kind: rows[kind] for kind in KINDS_OF_RECORDING}
