@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 
 from tapbatch.measure.bound import covariance, inverse_of, wald
 from tapbatch.measure.candidates import left_beside
+from tapbatch.measure.chance import chance_beyond
 from tapbatch.measure.fit import Fit, fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples
 from tapbatch.measure.misfit import against_misfit, left_around, local_excess, widened
@@ -117,10 +118,8 @@ def _fit_of(taps: Sequence[TapFit | None], tap: int) -> TapFit:
 
 def _beyond_chance(strength: Float, shared: Sequence[_Shared]) -> NDArray[np.bool_]:
     """Tell which poles the taps that lack them show together; ``strength``, (taps, poles), is 0 elsewhere."""
-    from scipy.special import chdtrc
-
-    dof = 2.0 * np.array([len(s.lacking) for s in shared])
-    return np.asarray(chdtrc(dof, strength.sum(axis=0)) < _BY_CHANCE)
+    total = strength.sum(axis=0)
+    return np.array([chance_beyond(x, len(s.lacking)) < _BY_CHANCE for x, s in zip(total, shared, strict=True)])
 
 
 # ---------------------------------------------------------------- which poles to ask for

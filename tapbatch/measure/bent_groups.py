@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with
+from tapbatch.measure.chance import chance_beyond
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.misfit import local_excess, widened
 from tapbatch.measure.prune import TapFit, mode_energy
@@ -136,8 +137,6 @@ def _same(taps: Sequence[TapFit | None], t: int, k: int, taken: set[tuple[int, i
 
 def _pooled(zone: int, members: Sequence[tuple[int, int]], told: Sequence[Told | None]) -> Group | None:
     """Return what all taps say of a mode together; ``None`` if none does."""
-    from scipy.special import chdtrc
-
     heard: list[Heard] = []
     total, pull, alone = np.zeros((2, 2)), np.zeros(2), 0.0
     for t, k in members:
@@ -153,7 +152,7 @@ def _pooled(zone: int, members: Sequence[tuple[int, int]], told: Sequence[Told |
     cov = np.array([[total[1, 1], -total[0, 1]], [-total[1, 0], total[0, 0]]])
     cov /= total[0, 0] * total[1, 1] - total[0, 1] * total[1, 0]
     q = cov @ pull
-    chance = min(chdtrc(2, float(q @ pull)), chdtrc(2 * len(heard), alone))
+    chance = min(chance_beyond(float(q @ pull), 1), chance_beyond(alone, len(heard)))
     return Group(zone, tuple(heard), q, cov, 0.0, bool(chance < BY_CHANCE), 0.0)
 
 

@@ -21,6 +21,7 @@ from dataclasses import replace
 import numpy as np
 
 from tapbatch.measure.bound import covariance
+from tapbatch.measure.chance import chance_beyond
 from tapbatch.measure.fit import fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples
 from tapbatch.measure.prune import TapFit, beats, model_of
@@ -93,8 +94,6 @@ def _mean(taps: Sequence[TapFit | None], members: Members) -> Float | None:
 
     ``None`` if the taps disagree, or if one of them has no information on the pair.
     """
-    from scipy.special import chdtrc
-
     try:
         said = [_said(taps[tap], pair) for tap, pair in members]
         total = np.sum([info for _, info in said], axis=0)
@@ -102,7 +101,7 @@ def _mean(taps: Sequence[TapFit | None], members: Members) -> Float | None:
     except np.linalg.LinAlgError:
         return None
     surplus = sum(float((x - mean) @ info @ (x - mean)) for x, info in said)
-    return mean if chdtrc(4 * (len(said) - 1), max(surplus, 0.0)) > _BY_CHANCE else None
+    return mean if chance_beyond(surplus, 2 * (len(said) - 1)) > _BY_CHANCE else None
 
 
 def _said(found: TapFit | None, pair: list[int]) -> tuple[Float, Float]:

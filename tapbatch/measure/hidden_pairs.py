@@ -13,6 +13,7 @@ import numpy as np
 
 from tapbatch.measure.bent_groups import Group
 from tapbatch.measure.by_amplitude import SecondOrder, estimate, left_with, of_lines
+from tapbatch.measure.chance import chance_beyond
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.misfit import left_around
 from tapbatch.measure.prune import TapFit
@@ -48,8 +49,6 @@ def with_pairs_flagged(
 
 def _is_two(group: Group, taps: Sequence[TapFit | None], said: Sequence[SecondOrder | None]) -> bool:
     """Tell whether a mode bends beyond doubt, even beside the best line that all taps may have missed."""
-    from scipy.special import chdtrc
-
     first = taps[group.heard[0].tap]
     assert first is not None
     pole = first.fit.poles[group.heard[0].mode]
@@ -68,7 +67,7 @@ def _is_two(group: Group, taps: Sequence[TapFit | None], said: Sequence[SecondOr
         tried.append((information / over, slope / over))
     alone = [_gain(tried, (1 + m,)) for m in range(len(lines))]
     best = 1 + int(np.argmax(alone))
-    return bool(chdtrc(2 * len(tried), _gain(tried, (0, best)) - alone[best - 1]) < _BY_CHANCE_BESIDE)
+    return chance_beyond(_gain(tried, (0, best)) - alone[best - 1], len(tried)) < _BY_CHANCE_BESIDE
 
 
 def _gain(tried: Sequence[tuple[Float, Float]], which: tuple[int, ...]) -> float:
