@@ -100,14 +100,13 @@ def candidates(
     least = max(2, int(_APART_HZ * length / rate_hz))
     found: list[complex] = []
     energy: list[float] = []
-    out = np.flatnonzero(best >= 2 * _CANDIDATE)
-    taken = np.zeros(len(best), dtype=bool)
-    for i in out[np.argsort(-best[out], kind="stable")]:
-        if len(found) >= _MOST_AT_ONCE:
+    line_hz = np.arange(len(best)) * rate_hz / length
+    free = np.where((best >= 2 * _CANDIDATE) & (line_hz >= inside_hz[0]) & (line_hz <= inside_hz[1]), best, 0.0)
+    for _ in range(_MOST_AT_ONCE):
+        i = int(np.argmax(free))
+        if free[i] == 0.0:
             break
-        if taken[i] or not inside_hz[0] <= i * rate_hz / length <= inside_hz[1]:
-            continue
-        taken[max(i - least, 0) : i + least] = True
+        free[max(i - least, 0) : i + least] = 0.0
         delta = LN_1000 / (t60s[which[i]] * rate_hz)
         found.append(np.exp(-delta + 2j * np.pi * i / length))
         energy.append(loud[i])

@@ -132,7 +132,7 @@ def bent(tap: TapFit, mean: Float, sd: Float, shift_hz: float = 0.0) -> Bent:
     unknown = np.concatenate([fit.weights.real, fit.weights.imag, np.log(-np.log(np.abs(fit.poles))),
                               np.angle(fit.poles), np.clip(mean, -_LARGEST, None)])  # fmt: skip
     amplitudes = np.zeros(still.shape[1])
-    model, slopes = _model(unknown, count, fit.length)
+    model, ringing = _model(unknown, count, fit.length)
     if still.shape[1]:
         amplitudes = np.linalg.lstsq(still, tap.samples - model, rcond=None)[0]
 
@@ -142,6 +142,7 @@ def bent(tap: TapFit, mean: Float, sd: Float, shift_hz: float = 0.0) -> Bent:
 
     at, residual = cost(model, amplitudes, unknown)
     damping = 1e-3
+    slopes = ringing.slopes()
     normal = _normal(slopes, still, weight)
     for _ in range(_STEPS):
         right = np.concatenate([slopes.T @ residual - weight * (unknown - known), still.T @ residual])
@@ -151,11 +152,11 @@ def bent(tap: TapFit, mean: Float, sd: Float, shift_hz: float = 0.0) -> Bent:
         if float(right @ step) < _ENOUGH:
             break
         tried = _within(unknown, step[: len(unknown)], count)
-        model, tried_slopes = _model(tried, count, fit.length)
+        model, ringing = _model(tried, count, fit.length)
         tried_at, tried_residual = cost(model, amplitudes + step[len(unknown) :], tried)
         if tried_at < at:
             unknown, amplitudes = tried, amplitudes + step[len(unknown) :]
-            at, residual, slopes = tried_at, tried_residual, tried_slopes
+            at, residual, slopes = tried_at, tried_residual, ringing.slopes()
             damping = max(damping / 10, 1e-9)
             normal = _normal(slopes, still, weight)
         else:
@@ -173,8 +174,39 @@ def _within(unknown: Float, step: Float, count: int) -> Float:
     return np.asarray(moved)
 
 
-def _model(unknown: Float, count: int, length: int) -> tuple[Float, Float]:
-    """Return the samples of the modes, (n,), and their derivatives, (n, 6K), in the order of the unknowns."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ringing:
+    """The modes sample by sample, and what their derivatives need: arrays of shape (n, K) or (K,)."""
+
+    free: Complex
+    mode: Complex
+    dying: Float
+    more: Float
+    logged: Float
+    delta: Float
+    kappa: Float
+    nu: Float
+
+    def slopes(self) -> Float:
+        """Return the derivatives of the samples, (n, 6K), in the order of the unknowns."""
+        n = np.arange(len(self.free))[:, None]
+        mode, dying, more, logged, kappa, nu = self.mode, self.dying, self.more, self.logged, self.kappa, self.nu
+        of_kappa = (1.0 - dying) / more
+        return np.concatenate(
+            [
+                self.free.real,
+                -self.free.imag,
+                (mode * (self.delta * n * (-1.0 + (-kappa + 1j * nu) * dying / more))).real,
+                -(mode * n).imag,
+                (mode * (-of_kappa + 1j * nu * (of_kappa * kappa - logged) / kappa**2)).real,
+                -(mode * logged / kappa).imag,
+            ],
+            axis=1,
+        )
+
+
+def _model(unknown: Float, count: int, length: int) -> tuple[Float, _Ringing]:
+    """Return the samples of the modes, (n,), and each of them."""
     real, imag, log_delta, omega, kappa, nu = unknown.reshape(_PER_MODE, count)
     delta, n = np.exp(log_delta), np.arange(length)[:, None]
     dying = np.exp(-delta * n)
@@ -183,19 +215,7 @@ def _model(unknown: Float, count: int, length: int) -> tuple[Float, Float]:
     logged = np.log(more)
     free = powers(np.exp(-delta + 1j * omega), length) * np.exp((-1.0 + 1j * nu / kappa) * logged)
     mode = free * (real + 1j * imag)
-    of_kappa = (1.0 - dying) / more
-    slopes = np.concatenate(
-        [
-            free.real,
-            -free.imag,
-            (mode * (delta * n * (-1.0 + (-kappa + 1j * nu) * dying / more))).real,
-            -(mode * n).imag,
-            (mode * (-of_kappa + 1j * nu * (of_kappa * kappa - logged) / kappa**2)).real,
-            -(mode * logged / kappa).imag,
-        ],
-        axis=1,
-    )
-    return mode.real.sum(axis=1), slopes
+    return mode.real.sum(axis=1), _Ringing(free, mode, dying, more, logged, delta, kappa, nu)
 
 
 def _normal(slopes: Float, still: Float, weight: Float) -> Float:

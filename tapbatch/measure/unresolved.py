@@ -27,6 +27,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from tapbatch.measure.geometric import Float
 from tapbatch.measure.prepare import Prepared
@@ -129,7 +130,7 @@ def _lines_in(early: Float, late: Float, zone: Prepared, known: Sequence[tuple[f
     cell_hz = (_TAPERS + 1) * zone.rate_hz / (2 * len(early))
     cell, wide = round(cell_hz / bin_hz), round(max(_SURROUNDINGS_CELLS * cell_hz, _SURROUNDINGS_HZ) / bin_hz)
     found: list[_Line] = []
-    for at in _peaks(power, bin_hz, zone):
+    for at in _peaks(power, bin_hz, cell, zone):
         freq_hz = at * bin_hz + zone.decimator.shift_hz
         others = [*known, *((line.freq_hz, cell_hz) for line in found)]
         if any(abs(freq_hz - other_hz) < max(cell_hz, reach_hz) for other_hz, reach_hz in others):
@@ -143,19 +144,22 @@ def _lines_in(early: Float, late: Float, zone: Prepared, known: Sequence[tuple[f
     return found
 
 
-def _peaks(power: Float, bin_hz: float, zone: Prepared) -> list[int]:
-    """Return the peaks of a spectrum that stand 20 dB over the noise, the highest first."""
+def _peaks(power: Float, bin_hz: float, cell: int, zone: Prepared) -> list[int]:
+    """Return the peaks of a spectrum that stand 20 dB over the noise and lead their cell, the highest first."""
     peaks = 1 + np.flatnonzero((power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]) & (power[1:-1] > _OVER))
     true_hz = np.asarray(peaks * bin_hz + zone.decimator.shift_hz, dtype=np.float64)
     peaks = peaks[zone.decimator.holds(true_hz)]
+    # The power at zero frequency is not looked at, and the last cell may be cut short.
+    cells = sliding_window_view(np.concatenate([np.zeros(cell), power[1:], np.zeros(cell)]), 2 * cell + 1)
+    peaks = peaks[power[peaks] >= cells[peaks - 1].max(axis=1)] if len(peaks) else peaks
     return [int(at) for at in peaks[np.argsort(-power[peaks], kind="stable")]]
 
 
 def _stands_out(power: Float, after: Float, at: int, cell: int, wide: int) -> bool:
     """Tell whether a peak stands 20 dB over its surroundings, and one within its cell 10 dB over those afterwards."""
-    near = slice(max(at - cell, 1), at + cell + 1)
-    if power[at] < power[near].max() or power[at] < _OVER * _around(power, at, cell, wide):
+    if power[at] < _OVER * _around(power, at, cell, wide):
         return False
+    near = slice(max(at - cell, 1), at + cell + 1)
     then = near.start + int(np.argmax(after[near]))
     return bool(after[then] >= _STILL * max(1.0, _around(after, then, cell, wide)))
 
