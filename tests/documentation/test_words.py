@@ -58,7 +58,7 @@ def test_every_flag_is_explained() -> None:
 
 
 def test_every_reason_for_no_forecast_is_explained() -> None:
-    kinds = first_cells(section(page("docs/report.md"), "### Landings"))
+    kinds = first_cells(section(page("docs/report.md"), "### Where it may settle"))
     assert set(kinds) == set(get_args(NoForecast))
     assert len(kinds) == len(set(kinds))
 

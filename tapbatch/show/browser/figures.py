@@ -72,7 +72,7 @@ def _landings(history: History, part: str, settings: InstrumentSettings) -> Iter
     for stage, landings in landing_blocks(history):
         if stage.part == part:
             mode, chart = landings[0].mode, landings_chart(stage, landings, settings, SCREEN)
-            yield figure(chart, f"Landings of {mode}", mode, "where it could end up")
+            yield figure(chart, f"Where {mode} may settle", mode, "where it may settle")
 
 
 def _sounds(

@@ -19,7 +19,7 @@ COLUMNS: dict[Kind, tuple[str, ...]] = {
     "played": ("voiced", "mode", "played", "Hz"),
     "drift": ("stage", "mode", "moved", "rings", BESIDES),
     "first": ("since", "mode", "verdict", "cents", BESIDES),
-    "landings": ("landing", "mode", "Hz", "to go", "there?", "one more step (c)", "steps", "past it (%)"),
+    "landings": ("may settle at", "mode", "Hz", "to go", "there?", "one more step (c)", "steps", "past it (%)"),
     "strings": ("string", "expected", "off", "pair", "Hz", "T60 (s)"),
 }
 

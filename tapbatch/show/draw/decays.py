@@ -20,6 +20,7 @@ from tapbatch.model.reading import DecayTrace
 from tapbatch.show.draw.chart import BODY, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import round_values
+from tapbatch.show.say.words import flag_text
 from tapbatch.show.view.stages import Lined, most_tapped, with_own_lines
 
 LOWEST_DB = -70.0
@@ -127,7 +128,7 @@ def _draw_decay(chart: Chart, panel: Panel, stage: Stage, *, explained: bool) ->
     chart.lines([panel.placed(p) for p in pieces(time, level)], "sound", f"decay {stage.stage_shown}")
     chart.lines([panel.placed(p) for p in pieces(time, fit)], "fit", f"fit {stage.stage_shown}")
     flags = dict.fromkeys(f for m in stage.modes if m.lead for f in m.flags if f == "not-exponential")
-    beside = f"tap {trace.tap}" + "".join(f", {flag}" for flag in flags)
+    beside = f"tap {trace.tap}" + "".join(f", {flag_text(flag)}" for flag in flags)
     right, y = panel.right_mm - 0.5, panel.top_mm + 2.6
     role: Role = "caution" if flags else "soft text"
     chart.say(right, y, beside, TINY, ha="right", role=role, within_mm=panel.width_mm - 4.0)

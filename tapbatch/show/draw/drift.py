@@ -173,7 +173,7 @@ def mode_now(history: History, stages: Sequence[Stage], name: str) -> str:
         return "no longer heard"
     if any(s.name == name and s.because != "strongest" for s in told):
         return "worked on"
-    return "leads" if mode.lead else ""
+    return "strongest" if mode.lead else ""
 
 
 def _tell_latest(chart: Chart, panel: Panel, point: ModePoint) -> None:

@@ -252,4 +252,4 @@ def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -
         chart.say(x, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", upright=True, role=role)
     if chart.look.is_wide:
         chart.say(0.0, panel.bottom_mm + 9.0, "modes now", SMALL, role="soft text")
-        chart.say(0.0, panel.bottom_mm + 12.0, "(bold: leads)", TINY, role="soft text")
+        chart.say(0.0, panel.bottom_mm + 12.0, "(bold: strongest)", TINY, role="soft text")

@@ -53,7 +53,7 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
     "drift": (*_CHANGE, Column("which", 86.0, "left", 23.0), Column("T60 (%)", 131.0, "right", 21.0), _BESIDES),
     "first": (*_CHANGE, Column("since", 95.0, "left", 27.0), _BESIDES),
     "landings": (
-        Column("landing", 0.0, "left", 30.0),
+        Column("may settle at", 0.0, "left", 30.0),
         Column("mode", 31.0, "left", 20.0),
         Column("to go", 67.0, "right", 16.0),
         Column("there?", 70.0, "left", 27.0),
@@ -215,4 +215,9 @@ def draw_before_you_cut(sheet: Sheet, y: float, history: History) -> None:
         if y > sheet.bottom_mm - 6.0:
             return
         text = words.FLAGS.get(flag, "a flag without an explanation here")
-        y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, f"{flag}: {text}", sheet.measure_mm - LABEL_MM, BODY) + 1.0
+        y = (
+            sheet.paragraph(
+                sheet.left_mm + LABEL_MM, y, f"{words.flag_text(flag)}: {text}", sheet.measure_mm - LABEL_MM, BODY
+            )
+            + 1.0
+        )

@@ -30,6 +30,8 @@ from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_stage, with_own_lines
 from tapbatch.show.view.working import subject_of, working_names
 
+SETTLE = "Where it may settle"
+
 CAPTIONS = {
     "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
     "reading and its bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = stood still; ? "
@@ -39,7 +41,7 @@ CAPTIONS = {
     "Before and after": "How much longer or shorter everything rings than at the stage before, in percent of its "
     "T60. Dot: the change; bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with "
     "the reason.",
-    "Landings": "Where a mode is and where it could end up. Each line is a note of the scale, a hundred cents "
+    SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "
     "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
     "dot: after one more step of the same work, with its 95 % interval.",
     "Strings": "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % "
@@ -115,7 +117,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
     for stage, landings in landing_blocks(history):
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
-        yield ChartBlock("Landings", chart, heading, stage.stage_shown)
+        yield ChartBlock(SETTLE, chart, heading, stage.stage_shown)
     plucked = plucked_stage(history)
     if plucked:
         chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)

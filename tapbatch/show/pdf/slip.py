@@ -232,7 +232,7 @@ def _draw_row_head(sheet: Sheet, y: float, title: str, rows: Sequence[ModeRow]) 
 
 
 def _draw_row(sheet: Sheet, y: float, row: ModeRow, name: str) -> float:
-    mode, flags = row.mode, listed(row.mode.flags, ROW[-1].room_mm, BODY)
+    mode, flags = row.mode, listed([*map(words.flag_text, row.mode.flags)], ROW[-1].room_mm, BODY)
     said = words.note_text(mode), name, words.sure_text(mode), row.moved, words.t60_text(mode), words.hz_text(mode)
     for column, cell in zip(ROW, (*said, flags), strict=True):
         size, bold = (LEAD, not row.unsure) if column.heading == "note" else (BODY, False)

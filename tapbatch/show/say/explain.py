@@ -41,6 +41,7 @@ def explanations() -> dict[str, str]:
         **{str(verdict): text for verdict, text in verdicts.items()},
         **{str(kind): text for kind, text in cautions.EXPLANATIONS.items()},
         **{str(kind): text for kind, text in notices.EXPLANATIONS.items()},
+        **{words.flag_text(flag): text for flag, text in words.FLAGS.items()},
         **words.FLAGS,
         **TERMS,
     }

@@ -132,15 +132,36 @@ def is_unsure(mode: StageMode, steady_cents: float) -> bool:
     return how_sure(mode, steady_cents) == "unsure"
 
 
+_FLAG_TEXTS = {
+    "one-setup": "one set-up only",
+    "not-exponential": "uneven decay",
+    "few-taps": "few taps",
+    "recordings-differ": "recordings differ",
+    "identity?": "name in doubt",
+    "by-amplitude": "depends on the blow",
+}
+
+
+def flag_text(flag: str) -> str:
+    """Return the name of a flag as pages and lines have it; the tables keep the flag.
+
+    Examples
+    --------
+    >>> flag_text("not-exponential"), flag_text("hum")
+    ('uneven decay', 'hum')
+    """
+    return _FLAG_TEXTS.get(flag, flag)
+
+
 def explain(flag: str) -> str:
     """Return a flag with its explanation; one that has none here is returned as it is.
 
     Examples
     --------
     >>> explain("few-taps")
-    'few-taps: seen in too few taps to know how well it repeats: tap at least five times'
+    'few taps: seen in too few taps to know how well it repeats: tap at least five times'
     """
-    return f"{flag}: {FLAGS[flag]}" if flag in FLAGS else flag
+    return f"{flag_text(flag)}: {FLAGS[flag]}" if flag in FLAGS else flag
 
 
 def shown(text: str) -> str:

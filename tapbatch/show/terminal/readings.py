@@ -57,7 +57,7 @@ def reading_lines(
         named = mode.mode if is_label(mode.mode) else "strongest" if mode.lead else ""
         cells = _columns(named, *figures, words.t60_text(mode), row.taps)
         lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
-        if full and (own := [flag for flag in mode.flags if flag not in common]):
+        if full and (own := [words.flag_text(flag) for flag in mode.flags if flag not in common]):
             lines += said(f"noticed: {', '.join(own)}", "dim", first="           ")
     if played := ", ".join(words.played_note_text(row.mode) for row in rows if row.played):
         lines += said(f"Played at A4 = {stage.playing_pitch_hz:g} Hz: {played}.")
@@ -224,7 +224,7 @@ def _noticed(stage: Stage) -> list[Line]:
     """Return what was noticed, in a word each, and where to ask what a word means."""
     flags = dict.fromkeys((*(flag for mode in stage.modes for flag in mode.flags), *stage.flags))
     notices = dict.fromkeys(notice_text(notice) for heard in stage.heard for notice in notices_of(heard))
-    texts = (*flags, *notices)
+    texts = (*map(words.flag_text, flags), *notices)
     return said(f"Noticed: {', '.join(texts)}. {WHAT_IT_MEANS}", "dim") if texts else []
 
 

@@ -123,7 +123,7 @@ def _doubts(mode: StageMode, stage: Stage, faults: Sequence[Fault]) -> tuple[Lim
         Limit(name=what_text(fault), full=fault_text(fault) if n else what_text(fault))
         for n, fault in enumerate(faults)
     ]
-    return (*limits, *(Limit(name=flag, full=words.explain(flag)) for flag in flags))
+    return (*limits, *(Limit(name=words.flag_text(flag), full=words.explain(flag)) for flag in flags))
 
 
 def _unheard(history: History, stage: Stage, name: str, drift: Drift | None) -> tuple[Answer, ...]:
@@ -231,7 +231,7 @@ def _basis(mode: StageMode, stage: Stage, steady_cents: float) -> str:
 
 
 def turned_down(stage: Stage) -> Counter[str]:
-    """Return the reasons why transients of a stage were not used as taps, each with its count."""
+    """Return the reasons why knocks of a stage were not used as taps, each with its count."""
     return Counter(t.tap.reason for h in stage.heard for t in h.reading.taps if not t.tap.used)
 
 
@@ -248,7 +248,7 @@ def standing_text(history: History, stage: Stage) -> str:
     if mode is None:
         return f"{said}: {not_heard_text(subject.name, stage)}, {last_heard_text(history, stage, subject.name)}"
     played = words.playing_text(mode, stage)
-    flags = ", ".join(dict.fromkeys((*mode.flags, *stage.flags)))
+    flags = ", ".join(map(words.flag_text, dict.fromkeys((*mode.flags, *stage.flags))))
     asides = [f"played: {played}" if played else "", flags]
     said += f": {named_note(mode)}, {words.sure_in_full(mode)}" + "".join(f" ({aside})" for aside in asides if aside)
     drift = drifts_into(history, stage).get(mode.mode)

@@ -50,7 +50,7 @@ def offer_of(history: History, stage: Stage, settings: InstrumentSettings) -> Of
     if mode.mode in far:
         why = f"{mode.mode} moved most: {moves.moved_cell(moved[mode.mode])}."
     else:
-        why = f"{mode.mode} leads."
+        why = f"{mode.mode} is the strongest."
     of_part = [] if stage.part in ("", "body") else [f'part = "{stage.part}"']
     return Offer(
         told=f"{why} To have it first, give it a name in instruments/{history.instrument}.toml:",

@@ -47,7 +47,7 @@ class Table:
 
 
 def _mode(row: ModeRow) -> Row:
-    mode = row.mode
+    mode, noticed = row.mode, tuple(map(words.flag_text, row.mode.flags))
     return {
         "note": Cell(words.note_text(mode), mode.freq_hz),
         "how sure": Cell(words.sure_text(mode), words.sure_cents(mode)),
@@ -59,14 +59,14 @@ def _mode(row: ModeRow) -> Row:
         "Q": Cell(f"{mode.q:.0f}" if mode.q is not None and math.isfinite(mode.q) else "", mode.q),
         "level (dB)": Cell(f"{mode.level_db:{'+' if mode.level_db > 0 else ''}z.1f}", mode.level_db),
         "taps": Cell(str(mode.taps), mode.taps),
-        "noticed": Cell(", ".join(mode.flags), items=mode.flags),
+        "noticed": Cell(", ".join(noticed), items=noticed),
     }
 
 
 def _name(row: ModeRow) -> str:
     """Return the name of a mode, and whether it is worked on or leads; a leading mode needs no more than that."""
     if row.mode.lead:
-        return f"{row.mode.mode}, leads"
+        return f"{row.mode.mode}, strongest"
     return f"{row.mode.mode}, worked on" if row.worked_on else row.mode.mode
 
 
@@ -157,7 +157,7 @@ def _landing(landing: Landing) -> Row:
     why, more = no_forecast_cell(landing), landing.taps_to_sure
     sure = f" (+{more} tap{'' if more == 1 else 's'})" if more else ""
     return {
-        "landing": Cell(f"{landing.landing_note}, {landing.landing}", landing.landing_hz),
+        "may settle at": Cell(f"{landing.landing_note}, {landing.landing}", landing.landing_hz),
         "mode": Cell(landing.mode),
         "Hz": Cell(f"{landing.landing_hz:.2f}", landing.landing_hz),
         "to go": Cell(f"{landing.cents_to_go:+z.1f} c", landing.cents_to_go),

@@ -105,7 +105,7 @@ def _where(subject: Subject, stage: Stage) -> str:
         subject.name if is_label(subject.name) else "strongest" if subject.because == "strongest" else subject.name
     )
     # A changed gain is a fault of the recording, and stands on top.
-    doubts = ", ".join(flag for flag in mode.flags if flag in words.DOUBTS and flag != "gain")
+    doubts = ", ".join(words.flag_text(flag) for flag in mode.flags if flag in words.DOUBTS and flag != "gain")
     return f"{named} {words.note_text(mode)}, {words.sure_in_full(mode)}{f' ({doubts})' if doubts else ''}"
 
 

@@ -117,7 +117,7 @@ def test_each_part_has_its_charts_and_each_chart_says_what_it_shows(whole: Histo
     for chart in charts:
         assert begins.count(chart) == len(whole.parts)
     for stage, landings in landing_blocks(whole):
-        told = next(name for name in names if name.startswith(f"Landings of {landings[0].mode}:"))
+        told = next(name for name in names if name.startswith(f"Where {landings[0].mode} may settle:"))
         assert words.note_text(next(m for m in stage.modes if m.mode == landings[0].mode)) in told
         assert all(f"{landing.landing_note}, " in told for landing in landings)
 

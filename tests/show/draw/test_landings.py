@@ -83,14 +83,14 @@ def test_what_limits_an_answer_stands_on_the_card(
 @pytest.mark.parametrize("name", ["no modes", "nothing"])
 def test_without_a_mode_there_is_no_card(histories: dict[str, Callable[[], History]], name: str) -> None:
     assert drawn(histories[name](), "Bench card") == []
-    assert drawn(histories[name](), "Landings") == []
+    assert drawn(histories[name](), "Where it may settle") == []
 
 
 # -------------------------------------------------------------- landings
 
 
 def test_landings_and_the_next_step_lie_where_their_cents_say(whole: History) -> None:
-    sheets = drawn(whole, "Landings")
+    sheets = drawn(whole, "Where it may settle")
     (here,) = across(sheets, "now main")
     mode = next(m for m in whole.stages[-1].modes if m.mode == "main")
     low, high = across(sheets, "interval now main")
@@ -110,11 +110,11 @@ def test_landings_and_the_next_step_lie_where_their_cents_say(whole: History) ->
 
 
 def test_a_step_not_known_and_one_too_far_are_said(whole: History) -> None:
-    text = said(drawn(whole, "Landings"))
+    text = said(drawn(whole, "Where it may settle"))
     risky = [c for c in whole.landings if is_risky(c)]
     assert {chance_text(c) in text for c in risky} == {True}
     unknown = replace(whole, landings=tuple(replace(c, step_cents=None, steps_to_go=None) for c in whole.landings))
-    text = said(drawn(unknown, "Landings"))
+    text = said(drawn(unknown, "Where it may settle"))
     assert "not known" in text
     assert {steps_seen_text(c) in text for c in whole.landings} == {True}
 
@@ -122,7 +122,7 @@ def test_a_step_not_known_and_one_too_far_are_said(whole: History) -> None:
 @pytest.mark.parametrize("overshoot", [0.001, 0.34, 0.999])
 def test_the_way_and_the_chance_are_said_whole(whole: History, overshoot: float) -> None:
     steps = tuple(replace(c, steps_to_go=12.4, overshoot=overshoot) for c in whole.landings)
-    text = said(drawn(replace(whole, landings=steps), "Landings"))
+    text = said(drawn(replace(whole, landings=steps), "Where it may settle"))
     assert {text_of(c) in text for c in steps if c.step_cents is not None for text_of in (way_text, chance_text)} == {
         True
     }

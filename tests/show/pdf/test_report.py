@@ -22,6 +22,7 @@ from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
 from tapbatch.show.pdf.pages import CAUTIONS, CUT_TITLE, HOW_TITLE
 from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.say import words
+from tapbatch.show.say.words import flag_text
 from tapbatch.show.say.cautions import caution_text, cautions_text, learned_text
 from tapbatch.show.say.landings import chance_text
 from tapbatch.show.view.answers import answers_of
@@ -385,7 +386,7 @@ def test_more_doubts_than_have_room_are_named_all_the_same(histories: dict[str, 
     slip = " ".join(word.text for word in drawn(histories["cautions galore"]())[0].words)
     lead = histories["cautions galore"]().stages[-1].lead
     assert lead is not None
-    assert all(flag in slip for flag in lead.flags)
+    assert all(flag_text(flag) in slip for flag in lead.flags)
 
 
 @pytest.mark.parametrize(

@@ -66,7 +66,7 @@ def test_the_strongest_comes_first_then_from_strong_to_faint(whole: History) -> 
 
 def test_what_was_noticed_is_named_in_one_word_each_and_not_explained(whole: History) -> None:
     said = " ".join(" ".join(line for line, _ in reading_lines(whole.stages[-1])).split())
-    assert f"one-setup. {WHAT_IT_MEANS}" in said
+    assert f"one set-up only. {WHAT_IT_MEANS}" in said
     assert not any(text in said for text in words.FLAGS.values())
 
 

@@ -71,7 +71,7 @@ def test_a_doubt_of_mode_or_stage_limits_trust_once(
     history = make_history([make_stage("top", "free", "s", 1, [mode], flags=("one-setup",))])
     trust = answers(history)[-1]
     # a fault, which says in its own words what the flag says, then the flag that no fault covers
-    assert [limit.name for limit in trust.limits] == ["one set-up only", "few-taps"]
+    assert [limit.name for limit in trust.limits] == ["one set-up only", "few taps"]
     assert all(limit.full.startswith(limit.name) for limit in trust.limits)
 
 

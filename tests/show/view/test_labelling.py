@@ -45,7 +45,7 @@ def test_where_nothing_moved_the_mode_that_leads_is_offered(made: Made) -> None:
     for freqs in ([(200.0, 300.0)], [(200.0, 300.0), (200.0, 300.0)]):
         offer = _offer(made, *freqs)
         assert offer is not None
-        assert offer.told.startswith("r1 leads. ")
+        assert offer.told.startswith("r1 is the strongest. ")
 
 
 def test_the_lines_name_the_part(made: Made) -> None:

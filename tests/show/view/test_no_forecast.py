@@ -62,7 +62,7 @@ def test_the_reason_stands_on_every_face(whole: History, kind: NoForecast) -> No
     assert any(cell in page for page in rest)
     (row,) = history_to_tables(history)["targets"]
     assert row["no_forecast"] == kind
-    (drawn,) = (s for s in report_sheets(history, InstrumentSettings()) if s.title == "Landings")
+    (drawn,) = (s for s in report_sheets(history, InstrumentSettings()) if s.title == "Where it may settle")
     words = flat(" ".join(word.text for word in drawn.finished().words))
     shown = {"few steps": steps_seen_text(landing), "points": cell, "on target": "on target"}.get(kind, why)
     assert shown in words

@@ -22,7 +22,7 @@ from tapbatch.shop.folder import open_shop
 from tapbatch.show.browser.article import card_of
 from tapbatch.show.pdf.report import report_bytes
 from tapbatch.show.say.faults import fault_text
-from tapbatch.show.say.words import note_text
+from tapbatch.show.say.words import flag_text, note_text
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.tables.workbook import workbook_bytes
 from tapbatch.show.terminal.told import arrival_lines, stage_lines
@@ -138,7 +138,7 @@ def agree(said: Said) -> None:
         assert not size or any(rounds_to(abs(float(str(d))), size[1]) for d in distances), (face, told)
     for face, told in said.each("flags"):
         for flag in filter(None, str(first["flags"] or "").split(";")):
-            assert flag in told or SAID_AS.get(flag, flag) in told, (face, flag)
+            assert flag_text(flag) in told or SAID_AS.get(flag, flag) in told, (face, flag)
     differed = str((drift or {}).get("caution") or "")
     for face, told in said.each("differed"):
         assert told == differed, face

@@ -49,7 +49,7 @@ def test_a_mode_without_a_label_is_called_the_strongest(
     (three,) = told_of(history, history.stages[0]).answers
     # how many taps it rests on is said beside it, since one tap seems surer than five
     assert three.where.startswith("strongest G3 ")
-    assert three.where.endswith(" (few-taps)")
+    assert three.where.endswith(" (few taps)")
     assert three.moved == "first stage: nothing to compare with yet"
 
 
