@@ -22,9 +22,9 @@ from tapbatch.show.draw.spectra import spectrum_of, spread, thinned
 from tapbatch.show.pdf.pages import CAUTIONS, CUT_TITLE, HOW_TITLE
 from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.say import words
-from tapbatch.show.say.words import flag_text
 from tapbatch.show.say.cautions import caution_text, cautions_text, learned_text
 from tapbatch.show.say.landings import chance_text
+from tapbatch.show.say.words import flag_text
 from tapbatch.show.view.answers import answers_of
 from tapbatch.show.view.landings import is_risky
 from tapbatch.show.view.working import subjects_of
