@@ -16,7 +16,7 @@ from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw import over_stages
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
-from tapbatch.show.draw.marks import Said
+from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import ModePoint
 from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import cautions_text
@@ -28,6 +28,7 @@ MOST_DIFFERED = 6
 MOST_GUIDES = 20
 LEAST_SPAN_CENTS = 120.0
 LEAST_STEP_MM = 6.9
+LEAST_UPRIGHT_MM = 2.4
 ASIDE_MM, ASIDE_FALL_MM = 2.4, 3.2
 LATEST = 5
 LATEST_MM = 52.0
@@ -142,22 +143,37 @@ def _draw_staff(chart: Chart, panel: Panel, pitch_hz: float, spelling: Spelling,
 
 
 def _draw_changes(chart: Chart, panel: Panel, places: Sequence[float], points: Sequence[ModePoint]) -> None:
-    """Write the change beside each line where there is room."""
-    if len(places) < 2 or places[1] - places[0] < LEAST_STEP_MM:
+    """Write the change beside each line where there is room, upright where stages stand close."""
+    if len(places) < 2 or places[1] - places[0] < LEAST_UPRIGHT_MM:
         return
+    upright = places[1] - places[0] < LEAST_STEP_MM
     at = {p.index: float(panel.y_mm(p.value)) for p in points}
     for index, drift in ((p.index, p.drift) for p in points):
         if drift is None or index - 1 not in at:
             continue
         # The line shows what was read. Of a mode that parted from the rest, nobody knows whether it moved.
         text = sign_text("unclear" if drift.parted else drift.verdict, drift.freq_change_cents)
+        role: Role = "caution" if drift.cautions else "soft text"
         x, y = (places[index - 1] + places[index]) / 2, (at[index - 1] + at[index]) / 2
+        if upright:
+            _write_upright(chart, panel, x, (at[index - 1], at[index]), text, role)
+            continue
         # Above its line, or below where a line of the staff would run through it.
         baseline = max((y - 1.2, y + 3.2), key=lambda b: min(_staff_gap_mm(panel, b - 1.0), 1.3))
         # To the side to which the line falls away from the words.
         falls = max(min((at[index] - at[index - 1]) / ASIDE_FALL_MM, 1.0), -1.0)
         x += falls * (ASIDE_MM if baseline < y else -ASIDE_MM)
-        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if drift.cautions else "soft text")
+        chart.say(x, baseline, text, SMALL, ha="center", role=role)
+
+
+def _write_upright(chart: Chart, panel: Panel, x: float, ends: tuple[float, float], text: str, role: Role) -> None:
+    """Write a change upright above its line, or below where it would leave the panel."""
+    length = chart.text_mm(text, TINY)
+    above = min(ends) - 1.6
+    if above - length >= panel.top_mm:
+        chart.say(x + 0.8, above, text, TINY, role=role, upright=True)
+    elif max(ends) + 1.6 + length <= panel.bottom_mm:
+        chart.say(x + 0.8, max(ends) + 1.6 + length, text, TINY, role=role, upright=True)
 
 
 def _staff_gap_mm(panel: Panel, y_mm: float) -> float:
