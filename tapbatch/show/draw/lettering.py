@@ -89,15 +89,19 @@ def listed(items: Sequence[str], width_mm: float, size_pt: float) -> str:
 
     Examples
     --------
-    >>> listed(["pair?", "wide"], 30, 8), listed(["few-taps", "pair?", "wide"], 26, 8)
-    ('pair?, wide', 'few-taps, pair? +1')
+    >>> listed(["pair?", "wide"], 30, 8), listed(["few taps", "pair?", "wide"], 26, 8)
+    ('pair?, wide', 'few taps, pair? +1')
+    >>> listed(["recordings differ", "wide"], 15, 8), listed(["recordings differ", "few taps"], 10, 8)
+    ('wide +1', '2 noted')
     """
     for kept in range(len(items), 0, -1):
         text = ", ".join(items[:kept]) + (f" +{len(items) - kept}" if kept < len(items) else "")
         if text_width_mm(text, size_pt) <= width_mm:
             return text
-    more = f" +{len(items) - 1}" if len(items) > 1 else ""
-    return fitted(items[0], width_mm - text_width_mm(more, size_pt), size_pt) + more if items else ""
+    if len(items) < 2:
+        return fitted(items[0], width_mm, size_pt) if items else ""
+    texts = (f"{item} +{len(items) - 1}" for item in items)
+    return next((t for t in texts if text_width_mm(t, size_pt) <= width_mm), f"{len(items)} noted")
 
 
 def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most: int = 99) -> list[str]:

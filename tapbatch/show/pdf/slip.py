@@ -104,7 +104,8 @@ def _draw_fault(sheet: Sheet, y: float, fault: str) -> float:
     """Draw the strongest fault in one line on top; return where that ends."""
     if not fault:
         return y
-    sheet.say(sheet.left_mm, y + 5.5, fault, LEAD, bold=True, role="caution", within_mm=sheet.measure_mm)
+    size = next((s for s in (LEAD, BODY) if sheet.text_mm(fault, s, True) <= sheet.measure_mm), SMALL)
+    sheet.say(sheet.left_mm, y + 5.5, fault, size, bold=True, role="caution", within_mm=sheet.measure_mm)
     return y + 5.5
 
 
@@ -257,4 +258,4 @@ def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None)
             where = " in recordings.csv" if count < len(notices) else ""
             sheet.say(sheet.left_mm, y, f"and {len(said) - count} more{where}", BODY, role="soft text")
             return
-        y = sheet.paragraph(sheet.left_mm, y, text, sheet.measure_mm, BODY, role=role, most=2) + 0.8
+        y = sheet.paragraph(sheet.left_mm, y, text, sheet.measure_mm, BODY, role=role, most=4) + 0.8

@@ -443,3 +443,11 @@ def bookmarks_of(pdf: pypdf.PdfReader) -> Iterator[tuple[str, pypdf.generic.Dict
     while mark is not None:
         yield str(mark["/Title"]), mark
         mark = mark["/Next"].get_object() if "/Next" in mark else None
+
+
+def test_slip_and_card_print_no_sentence_that_was_cut(any_history: History) -> None:
+    """Only names may be shortened, and those that are too long for any page are."""
+    if len(any_history.instrument_shown) > 60:
+        pytest.skip("its names alone are longer than a page is wide")
+    for sheet in drawn(any_history, InstrumentSettings())[:2]:
+        assert [word.text for word in sheet.words if "..." in word.text] == []
