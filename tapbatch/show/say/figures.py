@@ -122,3 +122,14 @@ def _bound(bound: float, places: int, most: int) -> str:
         places += 1
         text = f"{bound:+z.{places}f}"
     return text
+
+
+def chance_text(share: float) -> str:
+    """Return a chance from 0 to 1 in per cent; none is said to be nothing or certain.
+
+    Examples
+    --------
+    >>> chance_text(0.17), chance_text(0.0), chance_text(1.0)
+    ('17 %', 'under 1 %', 'over 99 %')
+    """
+    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{100.0 * share:.0f} %"

@@ -110,8 +110,7 @@ def chance_text(landing: Landing) -> str:
     """Say the chance that the next step passes a landing, such as ``17 % chance that the next passes it``."""
     if landing.overshoot is None:
         return ""
-    per_cent = 100.0 * landing.overshoot
-    said = "under 1 %" if per_cent < 1 else "over 99 %" if per_cent > 99 else f"{per_cent:.0f} %"
+    said = figures.chance_text(landing.overshoot)
     return f"{said} chance that the next {'leaves' if landing.reads_on else 'passes'} it"
 
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from tapbatch.compare.cuts import Work
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Landing, StageMode
-from tapbatch.show.say import words
+from tapbatch.show.say import figures, words
 from tapbatch.show.say.figures import change_text, value_and_half_width
 from tapbatch.show.say.landings import landing_name, no_forecast_text, sure_text
 
@@ -74,9 +74,7 @@ def chance_to_pass_text(landing: Landing) -> str:
     """Say the chance that the next step passes a landing, such as ``chance to pass it 17 %``; empty if not known."""
     if landing.overshoot is None:
         return ""
-    per_cent = 100.0 * landing.overshoot
-    said = "under 1 %" if per_cent < 1 else "over 99 %" if per_cent > 99 else f"{per_cent:.0f} %"
-    return f"chance to {'leave' if landing.reads_on else 'pass'} it {said}"
+    return f"chance to {'leave' if landing.reads_on else 'pass'} it {figures.chance_text(landing.overshoot)}"
 
 
 def _place_text(landing: Landing, mode: StageMode) -> str:
