@@ -80,13 +80,15 @@ ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder;
 def init(shop: ShopPath = Path()) -> None:
     """Make an empty shop folder with commented settings.
 
-    Then drop recordings into its folder recordings/. Every setting is in the files as a comment, with its default.
-    No file is overwritten.
+    At a terminal it asks what you build, the concert pitch and the paper. Every setting is in the files as a
+    comment, with its default. No file is overwritten.
     """
     from tapbatch.shop.folder import init_shop
+    from tapbatch.show.terminal.first_day import asked, next_lines
 
-    for path in init_shop(shop):
-        _tell(f"made {path}")
+    first = asked()
+    for line in (*(f"made {path}" for path in init_shop(shop, first)), *next_lines(shop, first)):
+        _tell(line)
 
 
 @app.command(epilog=_examples("tapbatch run my-shop", "tapbatch run my-shop --excel", "tapbatch run --jobs 2"))

@@ -6,7 +6,9 @@ reads the result, so that the texts and the settings cannot drift apart.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from tapbatch.model.errors import ShopError
 from tapbatch.shop.notes import COLUMNS
@@ -149,13 +151,24 @@ What lies here is never moved, renamed or changed.
 """
 
 
-def init_shop(root: Path) -> list[Path]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirstDay:
+    """What is known of a new shop: what it builds, its concert pitch (A4 in hertz), and its paper."""
+
+    builds: str = "instrument"
+    concert_pitch_hz: float = 440.0
+    paper: Literal["A4", "Letter"] = "A4"
+
+
+def init_shop(root: Path, first: FirstDay | None = None) -> list[Path]:
     """Make an empty shop folder with commented settings; no file is overwritten.
 
     Parameters
     ----------
     root : Path
         The folder; it may exist already.
+    first : FirstDay, optional
+        What is known of the shop; what differs from the defaults is set in ``shop.toml``.
 
     Returns
     -------
@@ -168,7 +181,7 @@ def init_shop(root: Path) -> list[Path]:
         If one of the files exists already (then none is written), or if the folder cannot be written.
     """
     texts = {
-        root / "shop.toml": _SHOP,
+        root / "shop.toml": _settings(first or FirstDay()),
         root / "instruments" / "EXAMPLE.toml.txt": _INSTRUMENT,
         root / "recordings" / "README.txt": _RECORDINGS,
         root / "inbox" / "README.txt": _INBOX,
@@ -189,3 +202,12 @@ def init_shop(root: Path) -> list[Path]:
             str(root), f"cannot be written ({reason})", "choose a folder that you may write to"
         ) from error
     return list(texts)
+
+
+def _settings(first: FirstDay) -> str:
+    text = _SHOP
+    if first.concert_pitch_hz != FirstDay().concert_pitch_hz:
+        text = text.replace("#concert_pitch_hz = 440.0", f"concert_pitch_hz = {first.concert_pitch_hz}")
+    if first.paper != FirstDay().paper:
+        text = text.replace('#paper = "A4"', f'paper = "{first.paper}"')
+    return text
