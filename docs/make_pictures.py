@@ -15,7 +15,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).parent.parent
 PICTURES = ROOT / "docs" / "pictures"
-INSTRUMENT = "kantele-03"
+INSTRUMENT = "cittern-12"
 SLIP_DPI = 78
 PAGE_WIDTH_PX = 900
 # As high as the slip is beside it: A4, 297 by 210 mm.

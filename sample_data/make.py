@@ -2,11 +2,12 @@
 
     python sample_data/make.py [FOLDER]
 
-Everything is invented: the two instruments, their resonances, the work done on them, and the noise of the workshop.
-The same seed gives the same bytes. Each recording has its own random generator, seeded with its path, so adding a
-recording changes no other. Plates held by the fingers ring for 0.15 to 0.5 s between 80 and 900 Hz. The air resonance
-of the box depends on the area of its opening as f ~ area^(1/4), as for a round hole in a thin plate, whose effective
-neck length is proportional to its radius.
+Everything is invented: the three instruments, their resonances, the work done on them, and the noise of the workshop.
+The same seed gives the same samples, and the same bytes too, except that another version of the FLAC encoder may pack
+its files otherwise. Each recording has its own random generator, seeded with its path, so adding a recording changes
+no other. Plates held by the fingers ring for 0.15 to 0.5 s between 80 and 900 Hz. The air resonance of a box depends
+on the area of its opening as f ~ area^(1/4), as for a round hole in a thin plate, whose effective neck length is
+proportional to its radius.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import soundfile
 
 from tapbatch.simulate import taps as sim
 
@@ -51,7 +53,11 @@ class Part:
 
 @dataclass(frozen=True)
 class Take:
-    """A recording: its path, what it shows, and what went wrong during it (times in seconds after a tap)."""
+    """A recording: its path, what it shows, and what went wrong during it (times in seconds after a tap).
+
+    ``ringing`` names the undamped strings that ring with each tap, and ``made_at`` is the time that the file itself
+    states, in local time.
+    """
 
     path: str
     part: Part
@@ -61,6 +67,8 @@ class Take:
     taps: int = 5
     bounce: dict[int, float] = field(default_factory=dict)
     knock: dict[int, float] = field(default_factory=dict)
+    ringing: tuple[str, ...] = ()
+    made_at: str = ""
     misnamed: bool = False
     talk: bool = False
     rumble: bool = False
@@ -133,9 +141,26 @@ PSALTERY = Part(
         ("fine", -12, (884.0, -8), (0.16, 4)),
     ),
 )
-PARTS = (TOP, BACK, BODY, PSALTERY)
+CITTERN = Part(
+    "cittern-12",
+    "body",
+    ("05-closed", *(f"06-voicing step {n}" for n in range(1, 7))),
+    (
+        # The area of the hole in notes.csv goes with the fourth power of this frequency.
+        ("air", -3, (201.5, 22, 21, 24, 20, 23, 22), (0.29, -2, -1, -2, -2, -1, -2)),
+        ("top", 0, (318.0, 0, 0, 0, 0, 0, 0), (0.33, 0, 1, 0, -1, 0, 0)),
+        ("back", -6, (397.0, 0, 0, 0, 0, 0, 0), (0.28, 0, 0, 0, 0, 0, 0)),
+        ("hole", -8, (489.0, -7, -6, -8, -7, -6, -7), (0.25, -2, -1, -2, -2, -1, -2)),
+        ("bow", -7, (541.0, 0, 0, 0, 0, 0, 0), (0.31, 0, 0, 0, 0, 0, 0)),
+        ("fine", -11, (706.0, 0, 0, 0, 0, 0, 0), (0.20, 0, 0, 0, 0, 0, 0)),
+    ),
+)
+PARTS = (TOP, BACK, BODY, PSALTERY, CITTERN)
 
 K = "kantele-03"
+# Copied from the inbox to their places under the names that the phone gave them.
+C, VOICING = "cittern-12", "cittern-12/06-voicing/closed"
+CLOCK = ("09:21:44", "09:38:02", "09:55:37", "10:14:20", "10:31:09", "10:52:51")
 TAKES = (
     Take(f"{K}_01-top-joined_top_free_at-centre_1.wav", TOP, "01-top-joined", "centre", knock={2: 0.58}),
     Take(f"{K}_02-top-thinned_top_free_at-centre_1.wav", TOP, "02-top-thinned", "centre"),
@@ -183,7 +208,25 @@ TAKES = (
         rate_hz=22050,
         knock={3: 0.6},
     ),
+    Take(f"{C}/05-closed/closed/New Recording 11.flac", CITTERN, "05-closed", "", made_at="2024-06-07T17:42:10"),
+    *(
+        Take(
+            f"{VOICING}/step {step}/New Recording {11 + step}.flac",
+            CITTERN,
+            f"06-voicing step {step}",
+            "",
+            bounce={2: 0.09} if step == 3 else {},
+            ringing=("D4", "A4") if step == 5 else (),
+            made_at=f"2024-06-08T{clock}",
+        )
+        for step, clock in enumerate(CLOCK, start=1)
+    ),
 )
+RINGING_HZ = {"D4": 293.665, "A4": 440.0}
+RINGING_T60_S = 3.0
+RINGING_AMPLITUDE = 0.03
+RINGING_PARTIALS = 3
+RINGING_INHARMONICITY = 1e-4
 
 PLUCKED = f"{K}_11-settled_strung_pluck.wav"
 STRINGS = (
@@ -195,6 +238,7 @@ STRINGS = (
 )
 """Open strings: note, its frequency at A4 = 440 Hz in equal temperament, and the tuning error in cents."""
 PLUCK_S = 1.4
+PLUCKED_T60_S = 2.4
 INHARMONICITY = 2e-4
 
 
@@ -273,6 +317,7 @@ def tapped(take: Take) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]]:
     )
     # The spectrum of a half-sine of length T is zero at 1.5/T; a longer contact would not excite the highest modes.
     contact_s = float(rng.uniform(0.00105, 0.0014))
+    strings = [m for name in take.ringing for m in ringing_string(name)]
     strikes: list[sim.Strike] = []
     others: list[sim.Disturbance] = []
     at_s = 0.75 + 0.9 * take.talk
@@ -284,7 +329,7 @@ def tapped(take: Take) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]]:
         others.append(sim.Disturbance(onset_s=0.0, samples=rumble, what="handling"))
     for number in range(1, take.taps + 1):
         onset_s = round(at_s + float(rng.uniform(-0.04, 0.04)), 6)
-        struck = sim.scattered(modes, rng)
+        struck = (*sim.scattered(modes, rng), *strings)
         contact = contact_s * float(rng.uniform(0.95, 1.05))
         strikes.append(sim.Strike(onset_s=onset_s, modes=struck, contact_s=contact))
         if number in take.bounce:
@@ -300,13 +345,28 @@ def tapped(take: Take) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]]:
     return sim.recording(strikes, duration_s=duration_s, sample_rate_hz=rate_hz, disturbances=others, noise=noise)
 
 
+def ringing_string(name: str) -> list[sim.SimMode]:
+    """Return the partials of an open string that was left undamped and rings with the tap."""
+    return list(
+        sim.string_modes(
+            RINGING_HZ[name],
+            RINGING_T60_S,
+            amplitude=RINGING_AMPLITUDE,
+            partials=RINGING_PARTIALS,
+            inharmonicity=RINGING_INHARMONICITY,
+        )
+    )
+
+
 def plucked(rate_hz: int = 16000) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]]:
     """Return a recording of open strings plucked one by one, each damped before the next, and its true events."""
     rng = generator(PLUCKED)
     body = seen_from(BODY, "centre", modes_at(BODY, "11-settled"))
     sounds = []
     for number, (_, note_hz, cents) in enumerate(STRINGS):
-        string = sim.string_modes(note_hz * 2 ** (cents / 1200), 2.4, amplitude=0.08, inharmonicity=INHARMONICITY)
+        string = sim.string_modes(
+            note_hz * 2 ** (cents / 1200), PLUCKED_T60_S, amplitude=0.08, inharmonicity=INHARMONICITY
+        )
         struck = tuple(sim.moved(m, level_db=-24) for m in body)
         heard = sim.tap((*string, *struck), duration_s=PLUCK_S, sample_rate_hz=rate_hz, contact_s=0.0006).samples
         left_s = PLUCK_S - np.arange(len(heard)) / rate_hz
@@ -321,9 +381,15 @@ def plucked(rate_hz: int = 16000) -> tuple[np.ndarray, tuple[sim.TrueEvent, ...]
 # ------------------------------------------------------------- the files
 
 
-def write_sound(path: Path, samples: np.ndarray, rate_hz: int) -> None:
+def write_sound(path: Path, samples: np.ndarray, rate_hz: int, made_at: str = "") -> None:
+    """Write 16-bit mono, as FLAC or WAV by the ending of the path; only FLAC states when it was made."""
     path.parent.mkdir(parents=True, exist_ok=True)
     steps = np.clip(np.rint(samples * 32768), -32768, 32767).astype("<i2")
+    if path.suffix == ".flac":
+        with soundfile.SoundFile(path, "w", rate_hz, 1, "PCM_16", format="FLAC") as flac:
+            flac.date = made_at
+            flac.write(steps)
+        return
     with wave.open(str(path), "wb") as out:
         out.setnchannels(1)
         out.setsampwidth(2)
@@ -342,9 +408,9 @@ def make(folder: Path) -> None:
     """Write ``recordings/`` and the tables of true values into ``folder``."""
     folder.mkdir(parents=True, exist_ok=True)
     events: list[list[str]] = []
-    sounds = [(t.path, tapped(t), t.rate_hz) for t in TAKES] + [(PLUCKED, plucked(), 16000)]
-    for path, (samples, truth), rate_hz in sounds:
-        write_sound(folder / "recordings" / path, samples, rate_hz)
+    sounds = [(t.path, tapped(t), t.rate_hz, t.made_at) for t in TAKES] + [(PLUCKED, plucked(), 16000, "")]
+    for path, (samples, truth), rate_hz, made_at in sounds:
+        write_sound(folder / "recordings" / path, samples, rate_hz, made_at)
         events += [[path, f"{e.onset_s:.6f}", str(e.is_tap).lower(), e.what] for e in truth]
     unread = {t.path for t in TAKES if t.misnamed}
     events = [row for row in events if row[0] not in unread]
@@ -357,11 +423,16 @@ def make(folder: Path) -> None:
     )
     write_table(
         folder / "truth_strings.csv",
-        "recording string expected_note freq_hz inharmonicity",
-        (
-            [PLUCKED, n, note, f"{hz * 2 ** (cents / 1200):.4f}", f"{INHARMONICITY:.6f}"]
+        "recording string expected_note freq_hz inharmonicity t60_s",
+        [
+            [PLUCKED, n, note, f"{hz * 2 ** (cents / 1200):.4f}", f"{INHARMONICITY:.6f}", f"{PLUCKED_T60_S:.1f}"]
             for n, (note, hz, cents) in enumerate(STRINGS, start=1)
-        ),
+        ]
+        + [
+            [t.path, n, note, f"{RINGING_HZ[note]:.4f}", f"{RINGING_INHARMONICITY:.6f}", f"{RINGING_T60_S:.1f}"]
+            for t in TAKES
+            for n, note in enumerate(t.ringing, start=1)
+        ],
     )
 
 

@@ -97,6 +97,11 @@ def _compiled() -> tempfile.TemporaryDirectory[str]:
     return tempfile.TemporaryDirectory()
 
 
+def recordings_of(shop: Path) -> list[Path]:
+    """Return the recordings of a shop, of whatever format."""
+    return sorted(path for path in (shop / "recordings").rglob("*") if path.is_file())
+
+
 def decoding_s(shop: Path) -> float:
     """Return the processor seconds for reading all files of a shop into samples, after a first, uncounted pass."""
     from tapbatch.listen.decode import decode
@@ -104,7 +109,7 @@ def decoding_s(shop: Path) -> float:
     times = []
     for _ in range(3):
         began_s = time.process_time()
-        for path in sorted((shop / "recordings").rglob("*.wav")):
+        for path in recordings_of(shop):
             try:
                 decode(path)
             except TapbatchError:
@@ -221,7 +226,7 @@ def beside_decoding(page: Page, folder: Path, count: int) -> None:
         results = folder / f"results-{name}"
         cost, only_s = run(shop, results, "--jobs", "1"), decoding_s(shop)
         found = taps_used(results)
-        files = len(list((shop / "recordings").rglob("*.wav")))
+        files = len(recordings_of(shop))
         wide_s, narrow_s = 4 * (only_s + TAP_S * found), 4 * only_s + TAP_S * found
         page.say(f"| {name} | {files} | {found} | {cost.cpu_s:.2f} | {only_s:.2f} | {wide_s:.2f} | {narrow_s:.2f} |")
         shares.append((cost.cpu_s / wide_s, cost.cpu_s / narrow_s))

@@ -21,7 +21,7 @@ from tapbatch.show.say.cautions import PARTED_BY, caution_text
 from tests.shops import rows_of, tapbatch
 
 SHOP = Path(__file__).parents[2] / "sample_data"
-INSTRUMENTS = ("kantele-03", "psaltery-11")
+INSTRUMENTS = ("cittern-12", "kantele-03", "psaltery-11")
 # no two true modes at one stage lie nearer than this, and nothing the maker scatters reaches as far
 SAME_CENTS = 10.0
 
@@ -62,11 +62,12 @@ class Pair:
 
 @dataclass(frozen=True)
 class Matched:
-    """All true modes that were found, those that were not, and what was found where nothing is."""
+    """All true modes that were found, those that were not, what was found where nothing is, and ringing strings."""
 
     pairs: tuple[Pair, ...]
     missed: tuple[Row, ...]
     false: tuple[Row, ...]
+    strings: tuple[Row, ...]
 
 
 @pytest.fixture(scope="module")
@@ -80,6 +81,7 @@ def matched(ran: Ran) -> Matched:
     pairs: list[Pair] = []
     missed: list[Row] = []
     false: list[Row] = []
+    strings: list[Row] = []
     truth = rows_of(SHOP / "truth_modes.csv")
     for instrument in INSTRUMENTS:
         by_stage = defaultdict(list)
@@ -94,8 +96,10 @@ def matched(ran: Ran) -> Matched:
                 pairs.append(Pair(true, best))
             else:
                 missed.append(true)
-        false += [row for rows in by_stage.values() for row in rows]
-    return Matched(tuple(pairs), tuple(missed), tuple(false))
+        left_over = [row for rows in by_stage.values() for row in rows]
+        strings += [row for row in left_over if "string" in row["flags"]]
+        false += [row for row in left_over if "string" not in row["flags"]]
+    return Matched(tuple(pairs), tuple(missed), tuple(false), tuple(strings))
 
 
 @pytest.fixture(scope="module")
@@ -105,6 +109,10 @@ def name_of(matched: Matched) -> Callable[[str, str, str], str]:
     for p in matched.pairs:
         names.setdefault((p.true["instrument"], p.true["part"], p.true["mode"]), p.read["mode"])
     return lambda instrument, part, mode: names[instrument, part, mode]
+
+
+def plucked_in(ran: Ran) -> set[str]:
+    return {r["recording"] for i in INSTRUMENTS for r in ran.table(i, "recordings") if r["kind"] == "pluck"}
 
 
 # ------------------------------------------------------------------- what needs attention
@@ -122,7 +130,7 @@ def test_the_slip_of_a_thumb_is_the_only_thing_that_needs_attention(ran: Ran) ->
 
 
 def test_every_other_recording_is_in_the_tables(ran: Ran) -> None:
-    paths = {p.relative_to(SHOP / "recordings").as_posix() for p in (SHOP / "recordings").rglob("*.wav")}
+    paths = {p.relative_to(SHOP / "recordings").as_posix() for p in (SHOP / "recordings").rglob("*") if p.is_file()}
     listed = [row["recording"] for i in INSTRUMENTS for row in ran.table(i, "recordings")]
     assert sorted([*listed, "kantele-03_02-top-thinned_tpo_free_at-centre_2.wav"]) == sorted(paths)
     stages = [(row["part"], row["stage"]) for row in ran.table("kantele-03", "modes")]
@@ -137,7 +145,7 @@ def test_every_tap_is_found_and_placed_and_nothing_else_is_used(ran: Ran) -> Non
     events = defaultdict(list)
     for row in rows_of(SHOP / "truth_taps.csv"):
         events[row["recording"]].append(row)
-    plucked = {r["recording"] for i in INSTRUMENTS for r in ran.table(i, "recordings") if r["kind"] == "pluck"}
+    plucked = plucked_in(ran)
     assert len(plucked) == 1
     worst_s = 0.0
     for instrument in INSTRUMENTS:
@@ -179,6 +187,8 @@ def test_every_true_mode_is_found_and_no_other(matched: Matched) -> None:
     assert total == len(rows_of(SHOP / "truth_modes.csv"))
     assert len(matched.missed) <= 0.01 * total, matched.missed
     assert matched.false == ()
+    # strings are no modes of the wood; those that rang are held to their truth in test_sample_day.py
+    assert {row["stage"] for row in matched.strings} == {"06-voicing step 5"}
 
 
 def test_frequencies_and_decay_times_are_true_to_a_fraction_of_a_cent_and_per_cent(matched: Matched) -> None:
@@ -190,7 +200,7 @@ def test_frequencies_and_decay_times_are_true_to_a_fraction_of_a_cent_and_per_ce
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say(matched: Matched) -> None:
-    # of 127 intervals at 95 %, 114 (nine in ten) or fewer hold with a chance of 1 in 90: the binomial distribution
+    # of 169 intervals at 95 %, 152 (nine in ten) or fewer hold with a chance of 1 in 200: the binomial distribution
     for name, unit in (("freq", "hz"), ("t60", "s")):
         share = statistics.fmean(p.inside(name, unit) for p in matched.pairs)
         assert share >= 0.90, (name, [p for p in matched.pairs if not p.inside(name, unit)])
@@ -367,6 +377,12 @@ def test_the_whole_sound_dies_away_between_its_shortest_and_longest_mode(ran: Ra
     times = defaultdict(list)
     for row in rows_of(SHOP / "truth_modes.csv"):
         times[row["instrument"], row["part"], row["stage"]].append(float(row["t60_s"]))
+    # a string that was left undamped is part of the sound
+    heard = [(i, row) for i in INSTRUMENTS for row in ran.table(i, "recordings")]
+    stage_of = {row["recording"]: (i, row["part"], row["stage"]) for i, row in heard}
+    for row in rows_of(SHOP / "truth_strings.csv"):
+        if row["recording"] not in plucked_in(ran):
+            times[stage_of[row["recording"]]].append(float(row["t60_s"]))
     seen = 0
     for instrument in INSTRUMENTS:
         for row in ran.table(instrument, "sustain"):
@@ -399,14 +415,16 @@ def test_the_report_opens_and_says_what_the_tables_say(ran: Ran, instrument: str
 
 def test_running_again_measures_nothing(ran: Ran) -> None:
     again = tapbatch("run", ran.results.parent)
-    assert (again.status, again.counts) == (1, [0, 2])
+    assert (again.status, again.counts) == (1, [0, 3])
 
 
 def test_open_strings_are_read_as_they_were_tuned(ran: Ran) -> None:
-    truth = {(row["recording"], row["string"]): row for row in rows_of(SHOP / "truth_strings.csv")}
-    found = {(row["recording"], row["string"]): row for row in ran.table("kantele-03", "strings")}
+    found = {(row["recording"], row["string"]): row for i in INSTRUMENTS for row in ran.table(i, "strings")}
+    told = [row for row in rows_of(SHOP / "truth_strings.csv") if row["recording"] in plucked_in(ran)]
+    truth = {(row["recording"], row["string"]): row for row in told}
     assert set(found) == set(truth)
     for key, row in found.items():
         assert row["expected_note"] == truth[key]["expected_note"]
         assert abs(1200 * math.log2(float(row["freq_hz"]) / float(truth[key]["freq_hz"]))) < 0.5
         assert float(row["inharmonicity"]) == pytest.approx(float(truth[key]["inharmonicity"]), rel=0.05)
+        assert float(row["t60_s"]) == pytest.approx(float(truth[key]["t60_s"]), rel=0.03)

@@ -248,7 +248,7 @@ def test_a_simulated_shop(simulated: Path) -> None:
 @pytest.mark.slow
 def test_the_sample_shop(sample_shop: Path) -> None:
     told = [said_of(history, settings) for history, settings in read_back(sample_shop)]
-    assert len(told) == 2
+    assert len(told) == 3
     for said in told:
         agree(said)
         assert {"moved", "far", "rings", "trust"} <= said.faces["slip"].keys()
