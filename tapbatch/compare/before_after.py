@@ -280,12 +280,14 @@ def _decays(before: Stage, after: Stage, held: NoVerdict | None, bench: Bench) -
     sides = [_decay_samples(s) for s in (before, after)]
     flags = [{(d.kind, d.band_low_hz, d.band_high_hz): d.flags for d in s.decays} for s in (before, after)]
     keys = sorted({*sides[0], *sides[1]}, key=lambda k: (k[0] != "tap", k[1] is not None, k[1] or 0.0))
+    rang = any("string" in m.flags for stage in (before, after) for m in stage.modes)
     rows = []
     for key in keys:
         kind, low, high = key
         samples = [side.get(key, []) for side in sides]
         noticed = [f for of_stage in flags for f in of_stage.get(key, ())]
-        why = held
+        # Strings that rang along ring longer than the wood: the whole sound and its bands are theirs.
+        why = held or (NoVerdict("strings rang") if rang and kind == "tap" else None)
         if low is not None and high is not None:
             shortest = min((math.exp(s.value) for side in samples for s in side), default=math.inf)
             if (high - low) * shortest < LEAST_BAND_TIMES_T60:

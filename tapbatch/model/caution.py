@@ -48,6 +48,7 @@ NoVerdictKind = Literal[
     "empty band",
     "another string",
     "identity",
+    "strings rang",
 ]
 
 

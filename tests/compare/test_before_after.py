@@ -189,3 +189,16 @@ def test_of_two_instruments_modes_are_paired_by_nearness_of_note_where_no_label_
     # 200 Hz is 35 cents over G3 at A4 = 440 Hz (ISO 16)
     assert tuple(c.name for c in modes) == found.by_note
     assert (modes[0].name, modes[0].verdict) == ("G3", "longer")
+
+
+def test_no_verdict_on_the_whole_sound_where_strings_rang_along() -> None:
+    rng = np.random.default_rng(3)
+    items = side("c_01-a_1.wav", 0.8, rng), side("c_02-b_1.wav", 0.4, rng)
+    before, after = build_history("cittern-07", items, CITTERN, {})[0].stages
+    rang = tuple(dataclasses.replace(m, flags=("string",)) for m in before.modes[:1])
+    rang_before = dataclasses.replace(before, modes=(*rang, *before.modes[1:]))
+    for stages in ((rang_before, after), (after, rang_before)):
+        rows = [row for row in side_by_side(*stages, CITTERN).sustain if row.subject in ("whole", "band")]
+        assert {row.why.kind for row in rows if row.why} == {"strings rang"}
+        assert {row.verdict for row in rows} == {""}
+    assert of(side_by_side(before, after, CITTERN), "whole").verdict == "shorter"

@@ -47,6 +47,7 @@ _REASONS: dict[NoVerdictKind, str] = {
     "empty band": "holds nothing of its own",
     "another string": "another string",
     "identity": "may be a neighbour",
+    "strings rang": "strings rang along",
 }
 
 

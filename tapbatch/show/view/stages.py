@@ -85,18 +85,20 @@ def chart_modes(stages: Sequence[Stage], first: Collection[str] = (), most: int 
     """Return the modes of one part that a chart shows: those in ``first``, then the others from low to high.
 
     The latest lead is the next to get a place, then the builder's labels, then what is strongest over all stages;
-    strings that ring along come last.
+    strings that only rang along get none.
     """
     found: dict[str, list[StageMode]] = {}
     for stage in stages:
         for mode in stage.modes:
             found.setdefault(mode.mode, []).append(mode)
+    for name in [name for name, read in found.items() if all("string" in m.flags for m in read)]:
+        if name not in first:
+            del found[name]
     latest_lead = stages[-1].lead.mode if stages and stages[-1].lead else ""
 
-    def rank(name: str) -> tuple[bool, bool, bool, float]:
+    def rank(name: str) -> tuple[bool, bool, float]:
         foremost = name in first or name == latest_lead
-        is_string = all("string" in m.flags for m in found[name])
-        return not foremost, is_string, not is_label(name), -max(m.level_db for m in found[name])
+        return not foremost, not is_label(name), -max(m.level_db for m in found[name])
 
     chosen = sorted(found, key=rank)[:most]
     return sorted(chosen, key=lambda name: (name not in first, found[name][-1].freq_hz))
