@@ -50,7 +50,7 @@ def _drift(to_stage: str, *cautions: Caution, extent: Extent | None = None) -> D
 
 def test_vapour_raises_the_speed_of_sound_as_the_standard_prints_it() -> None:
     # ISO 9053-2:2020, A.3 prints 345.9 m/s at 23 C, 50 % and 1013.25 hPa; dry air has 343.2 sqrt(T / 293.15 K) m/s
-    # (ISO 9613-1:1993, A.5). As an ideal gas, air comes within 0.2 m/s, or one cent; without vapour it misses by five.
+    # (ISO 9613-1:1993, A.5). As an ideal gas, air comes within 0.2 m/s, which is one cent.
     dry = 343.2 * math.sqrt((23.0 + 273.15) / 293.15)
     assert dry * 2.0 ** (vapour_cents(23.0, 50.0) / 1200.0) == pytest.approx(345.9, abs=0.2)
 

@@ -19,7 +19,7 @@ from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import ModePoint
 from tapbatch.show.say import moves, words
-from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.view.besides import besides_cell, is_cautious, once_text, said_once
 from tapbatch.show.view.stages import drifts_by_stage, mode_at, sign_text
 from tapbatch.show.view.working import subjects_of
 
@@ -37,18 +37,24 @@ _BARE_BELOW_MM = 60.0
 
 
 def differed(history: History, part: str) -> list[Said]:
-    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first."""
-    lines = []
-    told = drifts_by_stage(history)
+    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first.
+
+    What can do much to any mode is in the colour of limits. What cannot, and differs at every stage, is said once.
+    """
+    lines: list[Said] = []
+    told, once = drifts_by_stage(history), said_once(history, part)
     for stage in history.of_part(part)[1:]:
+        drifts = told[part, stage.stage].values()
+        heavy = any(map(is_cautious, drifts))
         # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [cautions_text(d.cautions) for d in told[part, stage.stage].values() if d.cautions]
-        if cautions:
-            lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
+        cautions = [besides_cell(d, once) for d in drifts if is_cautious(d) or not heavy]
+        if any(cautions):
+            lines.append((f"{stage.stage_shown}: {max(cautions, key=len)}", "caution" if heavy else "soft text"))
     left_out = len(lines) - MOST_DIFFERED
     if left_out > 0:
-        lines = [f"{left_out + 1} more in drift.csv", *lines[left_out + 1 :]]
-    return [(line, "caution") for line in lines]
+        lines[: left_out + 1] = [(f"{left_out + 1} more in drift.csv", "soft text")]
+    always: list[Said] = [(once_text(once), "soft text")] if once else []
+    return always + lines
 
 
 def drift_chart(
@@ -157,7 +163,7 @@ def _draw_changes(chart: Chart, panel: Panel, places: Sequence[float], points: S
         # To the side to which the line falls away from the words.
         falls = max(min((at[index] - at[index - 1]) / ASIDE_FALL_MM, 1.0), -1.0)
         x += falls * (ASIDE_MM if baseline < y else -ASIDE_MM)
-        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if drift.cautions else "soft text")
+        chart.say(x, baseline, text, SMALL, ha="center", role="caution" if is_cautious(drift) else "soft text")
 
 
 def _staff_gap_mm(panel: Panel, y_mm: float) -> float:
