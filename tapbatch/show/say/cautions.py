@@ -115,8 +115,8 @@ def unnoted_text(cautions: Iterable[Caution]) -> str:
 
     Examples
     --------
-    >>> unnoted_text([Caution("temperature", can_cents=8.85), Caution("humidity", can_cents=0.6)])
-    'temperature not noted (3 K: up to 8.9 c); humidity not noted (10 %: up to 0.6 c)'
+    >>> unnoted_text([Caution("temperature", can_cents=8.81), Caution("humidity", can_cents=0.6)])
+    'temperature not noted (3 K: up to 8.8 c); humidity not noted (10 %: up to 0.6 c)'
     """
     common = {"temperature": f"{COMMON_K:g} K", "humidity": f"{COMMON_PCT:g} %"}
     said = (f"{c.kind} not noted ({common.get(c.kind, '')}: up to {c.can_cents or 0.0:.1f} c)" for c in cautions)
