@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
@@ -19,7 +20,8 @@ from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.over_stages import ModePoint
 from tapbatch.show.say import moves, words
-from tapbatch.show.view.besides import besides_cell, is_cautious, once_text, said_once
+from tapbatch.show.say.cautions import caution_text, cautions_text
+from tapbatch.show.view.besides import by_weight, is_cautious, once_text, said_once
 from tapbatch.show.view.stages import drifts_by_stage, mode_at, sign_text
 from tapbatch.show.view.working import subjects_of
 
@@ -45,11 +47,15 @@ def differed(history: History, part: str) -> list[Said]:
     told, once = drifts_by_stage(history), said_once(history, part)
     for stage in history.of_part(part)[1:]:
         drifts = told[part, stage.stage].values()
-        heavy = any(map(is_cautious, drifts))
-        # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [besides_cell(d, once) for d in drifts if is_cautious(d) or not heavy]
-        if any(cautions):
-            lines.append((f"{stage.stage_shown}: {max(cautions, key=len)}", "caution" if heavy else "soft text"))
+        # Modes differ in what a condition does to them; of each kind the longest says what moved any of them.
+        longest: dict[CautionKind, Caution] = {}
+        for caution in sorted((c for d in drifts for c in d.cautions), key=lambda c: -len(caution_text(c))):
+            longest.setdefault(caution.kind, caution)
+        kinds = dict.fromkeys(c.kind for d in drifts for c in d.cautions)
+        much, little = by_weight([longest[kind] for kind in kinds], drifts)
+        less = cautions_text(c for c in little if c.kind not in once)
+        lines += [(f"{stage.stage_shown}: {cautions_text(much)}", "caution")] if much else []
+        lines += [(f"{stage.stage_shown}, too little to matter: {less}", "soft text")] if less else []
     left_out = len(lines) - MOST_DIFFERED
     if left_out > 0:
         lines[: left_out + 1] = [(f"{left_out + 1} more in drift.csv", "soft text")]
