@@ -6,7 +6,8 @@ stage has none. No code decides anything by the words of a caution: it asks its 
 
 To add a kind: name it in :data:`CautionKind`, add the fields it needs to :class:`Caution`, make it in
 :mod:`tapbatch.compare.conditions`, and give it words and an explanation in :mod:`tapbatch.show.say.cautions`. Tests
-fail until the words are there, and until the documentation explains the kind.
+fail until the words are there, and until the documentation explains the kind. What it can do in cents is said in
+:mod:`tapbatch.compare.weighing`; without that it is always heavy.
 """
 
 from __future__ import annotations
