@@ -5,8 +5,9 @@ recordings are placed in stages (``order``); the modes of a stage are found and 
 ``random_effects``; ``stage`` calls them); modes keep their names from stage to stage (``identity``, with ``likeness``
 and ``matchings``); what a set-up moves is learned (``bench``, ``setups``, ``across`` the shop); moves and verdicts
 follow (``tap_sets``, ``moves``, ``drift``, and ``conditions``, which finds what differed besides the wood;
-``same_room`` says whether the room was the same, ``reference`` what air did, ``frozen`` which stages are judged as of
-an earlier day, ``days`` on which day a stage was done); then steps, targets, strings and sustain. ``history`` calls
-them all. Everything is computed from values; no file is read or written. For a new caution: its kind in
-:mod:`tapbatch.model.caution`, where it is found in ``conditions``, its words in :mod:`tapbatch.show.say.cautions`.
+``weighing`` says what that can do in cents, ``same_room`` says whether the room was the same, ``reference`` what air
+did, ``frozen`` which stages are judged as of an earlier day, ``days`` on which day a stage was done); then steps,
+targets, strings and sustain. ``history`` calls them all. Everything is computed from values; no file is read or
+written. For a new caution: its kind in :mod:`tapbatch.model.caution`, its place in ``conditions``, its weight, and
+its words in :mod:`tapbatch.show.say.cautions`.
 """

@@ -53,6 +53,7 @@ from tapbatch.compare.same_mode import Paired, paired
 from tapbatch.compare.setup_numbers import setup_numbers
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.compare.tap_sets import LN_T60_UNIT, t60_sets
+from tapbatch.compare.weighing import weighed
 from tapbatch.model.caution import Caution, NoVerdict, forbids_verdict
 from tapbatch.model.history import Drift, Stage
 from tapbatch.model.names import identity
@@ -193,7 +194,8 @@ def side_by_side(
         drifts = drift_between(before, after, settings.steady_cents, kinds, grounds, kept_of, passed)
     found = tuple(drifts)
     air = any(kinds.get(m.mode) == "air" for m in after.modes)
-    differs = cautions(before, after, "air" if air else "")
+    kind = "air" if air else ""
+    differs = weighed(cautions(before, after, kind), before, after, kind)
     held = _held_alike(differs)
     bench = grounds.bench if grounds else Bench()
     sustain = [*_decays(before, after, held, bench), *(_of_mode(d, before, after, held) for d in found)]
@@ -205,7 +207,11 @@ def side_by_side(
         drifts=found,
         sustain=tuple(sustain),
         balance=_balance(before, after, settings),
-        cautions=(*differs, *references[:1], *_new_strings(before, after)),
+        cautions=(
+            *weighed(differs, before, after, "air" if air else ""),
+            *references[:1],
+            *_new_strings(before, after),
+        ),
         by_note=pairs.by_note,
         only_before=pairs.only_before,
         only_after=pairs.only_after,

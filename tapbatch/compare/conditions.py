@@ -6,13 +6,14 @@ difference. The state is the exception. If only one of two stages names a state,
 went on, say), so "no state given" differs from every state, here as in learning steps and comparing decays.
 
 - Temperature: the speed of sound goes with the square root of the absolute temperature, so the air mode of a rigid
-  cavity moves by ``600 log2(T2/T1)`` cents, which is 2.95 cents a kelvin at 20 degrees Celsius. Modes coupled to wood
-  move less. A mode of kind ``air`` gets this bound.
-- String pitch: tension changes by 0.116 % a cent. No formula says what tension and humidity do to a body, so they are
-  named and nothing more.
+  cavity moves by ``600 log2(T2/T1)`` cents, which is 2.95 cents a kelvin at 20 degrees Celsius, if the moisture in
+  the air stays the same. Modes coupled to wood move less. A mode of kind ``air`` gets this bound.
+- String pitch: tension changes by 0.116 % a cent.
 - Level: the mean peak of the taps at the points that both stages have, if it differs by 5 dB or more. Softer and
   harder blows differ by that much, and so do distances of the phone; a level alone does not tell which.
 - Days: two or more, by the dates of the notes, else by the times of the recordings.
+
+What each of them can do to a mode is said by :mod:`tapbatch.compare.weighing`.
 """
 
 from __future__ import annotations
@@ -108,6 +109,12 @@ def tension_pct(from_hz: float, to_hz: float) -> float:
     return 100.0 * ((to_hz / from_hz) ** 2 - 1.0)
 
 
+def days_between(before: Stage, after: Stage) -> int | None:
+    """Return the days between two stages, by their notes, else by their recordings; ``None`` where unknown."""
+    dates = [_date_of(stage) for stage in (before, after)]
+    return None if dates[0] is None or dates[1] is None else abs((dates[1] - dates[0]).days)
+
+
 def _tapped(stage: Stage) -> list[Heard]:
     return [h for h in stage.heard if h.recording.kind == "tap" and h.reading.used_taps]
 
@@ -165,11 +172,8 @@ def _lossy(heard: Iterable[Heard]) -> str:
 
 
 def _days(before: Stage, after: Stage) -> list[Caution]:
-    dates = [_date_of(stage) for stage in (before, after)]
-    if dates[0] is None or dates[1] is None:
-        return []
-    days = abs((dates[1] - dates[0]).days)
-    return [Caution("days", days=days)] if days >= FEWEST_DAYS else []
+    days = days_between(before, after)
+    return [Caution("days", days=days)] if days is not None and days >= FEWEST_DAYS else []
 
 
 def _date_of(stage: Stage) -> date | None:

@@ -34,6 +34,7 @@ from tapbatch.compare.same_room import SAME_FREQ, SAME_T60, Places
 from tapbatch.compare.spots import is_heard
 from tapbatch.compare.stage import DOUBTFUL, NOT_OF_THE_BODY, TapAt, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap_sets
+from tapbatch.compare.weighing import unnoted, weighed
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift, Extent, Stage, StageMode, Verdict
 from tapbatch.model.reading import Mode
@@ -157,15 +158,17 @@ class _Part:
         moves = self._moves(i, j, both, grounds.bench, reference)
         kinds = {self.kinds.get(name, "") for name in names}
         differing = {kind: _differing(before, after, kind, reference) for kind in kinds}
+        untold = {kind: unnoted(before, after, differing[kind], kind) for kind in kinds}
         is_gone = absence_judge(before, after, self.kept_of)
         doubted = self._doubted(i, j)
         rows = []
         for name in names:
-            differs = differing[self.kinds.get(name, "")]
+            kind = self.kinds.get(name, "")
+            differs = differing[kind]
             if name in moves:
-                own = _of_the_mode(self.members[i][name], self.members[j][name], differs)
+                own = weighed(_of_the_mode(self.members[i][name], self.members[j][name], differs), before, after)
                 row = _moved(before, after, earlier[name], moves[name], (*differs, *own))
-                row = replace(row, setups_learned=grounds.bench.freq.anew)
+                row = replace(row, setups_learned=grounds.bench.freq.anew, unnoted=untold[kind])
                 rows.append(_without_verdict(row) if name in doubted else row)
             else:
                 verdict: Verdict = "new" if name in later else "gone" if is_gone(name) else "unheard"
@@ -214,9 +217,9 @@ class _Moved:
 
 
 def _differing(before: Stage, after: Stage, kind: str, reference: ByReference | None) -> tuple[Caution, ...]:
-    """Return the cautions that hold for all modes of a kind."""
+    """Return the cautions that hold for all modes of a kind, with what each can do to one."""
     told = () if reference is None else (reference.caution(is_air=kind == "air"),)
-    return (*cautions(before, after, kind), *told)
+    return weighed((*cautions(before, after, kind), *told), before, after, kind)
 
 
 def _at_common_spots(names: Sequence[str], before: Members, after: Members) -> tuple[Members, Members]:

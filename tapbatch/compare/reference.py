@@ -14,7 +14,7 @@ a reference is to tell.
 
 Only what its modes moved *alike* is used, and it is taken off the whole and the common move with all its errors
 (:mod:`tapbatch.compare.moves.reference_move`). Its modes of kind ``air`` are left out, and so nothing is taken off
-those of the other: an air mode rises with temperature, by up to 2.95 cents a kelvin, while wood softens and falls.
+those of the other: an air mode rises with temperature, by up to 2.95 cents a kelvin at equal moisture; wood falls.
 For those there are the temperatures in the notes. A mode without a label is taken for one of wood. Decay times are
 left as they are: what damp air does to the loss of a bar need not be what it does to that of a box.
 """

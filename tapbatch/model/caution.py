@@ -6,13 +6,14 @@ stage has none. No code decides anything by the words of a caution: it asks its 
 
 To add a kind: name it in :data:`CautionKind`, add the fields it needs to :class:`Caution`, make it in
 :mod:`tapbatch.compare.conditions`, and give it words and an explanation in :mod:`tapbatch.show.say.cautions`. Tests
-fail until the words are there, and until the documentation explains the kind.
+fail until the words are there, and until the documentation explains the kind. What it can do in cents is said in
+:mod:`tapbatch.compare.weighing`; without that it is always heavy.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 CautionKind = Literal[
@@ -70,8 +71,8 @@ class Caution:
     concert pitch   ``before_hz``, ``after_hz``
     strings         ``before_cents``, ``after_cents``: the string furthest off, ``None`` where none is
     days            ``days`` between the two
-    temperature     ``before_c``, ``after_c``; ``air_cents`` for a mode of kind ``air``
-    humidity        ``before_pct``, ``after_pct``
+    temperature     ``before_c``, ``after_c``, both ``None`` where not noted; ``air_cents`` for a mode of kind ``air``
+    humidity        ``before_pct``, ``after_pct``, both ``None`` where not noted
     string pitch    ``before_hz``, ``after_hz``; ``tension_pct``
     new strings     ``is_before``: the notes of the earlier stage say so, not those of the later
     one tap         nothing: a stage has a single tap, so its scatter is borrowed
@@ -79,6 +80,9 @@ class Caution:
                     the stages, which are ``days`` apart; ``is_air``: not taken off, for this is an air mode
     identity        nothing: the mode may be a neighbour of the one that had its name before
     ==============  ==================================================================================
+
+    ``can_cents`` is the most that it can move the mode, in cents, ``None`` where no figure bounds that
+    (:mod:`tapbatch.compare.weighing`). It says nothing of what differs, and so two cautions are equal without it.
 
     Examples
     --------
@@ -107,6 +111,7 @@ class Caution:
     days: int | None = None
     is_before: bool = False
     is_air: bool = False
+    can_cents: float | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

@@ -214,7 +214,8 @@ class Drift:
     an open verdict. ``moved`` says what the verdict rests on: what the mode did beside the others (``own_*``), what
     all did alike (``common_*``), or the ``whole``; ``extent`` is how far that is. ``parted`` says that nobody can
     tell whether it moved or the others did. ``setups_learned`` is how many repeated set-ups the interval rests on.
-    ``first_*`` is the change since the stage at which the mode was first heard.
+    ``first_*`` is the change since the stage at which the mode was first heard. ``unnoted`` is what the notes do not
+    tell of the room, with what it can do; it stands in no table.
     """
 
     part: str
@@ -251,6 +252,7 @@ class Drift:
     first_moved: Moved | Literal[""] = ""
     first_extent: Extent | None = None
     first_cautions: tuple[Caution, ...] = ()
+    unnoted: tuple[Caution, ...] = ()
     setups_learned: int | None = None
 
     @property

@@ -5,12 +5,21 @@ from __future__ import annotations
 import re
 from typing import get_args
 
+from tapbatch.compare.weighing import (
+    CENTS_A_PCT_OF_TENSION,
+    CLOCKS_CENTS,
+    COMMON_K,
+    COMMON_PCT,
+    damp_cents,
+    vapour_cents,
+    warmth_cents,
+)
 from tapbatch.model import names
 from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import NoForecast
 from tapbatch.model.notice import KINDS, KINDS_OF_RECORDING
 from tapbatch.show.say import moves, words
-from tapbatch.show.say.cautions import caution_text
+from tapbatch.show.say.cautions import EXPLANATIONS, caution_text, unnoted_text
 from tapbatch.show.say.notices import notice_text
 from tests.documentation import promised
 from tests.documentation.pages import ROOT, coded, first_cells, page, section, table
@@ -78,6 +87,25 @@ def test_every_caution_is_explained_and_reads_as_shown() -> None:
     assert all(row[2] for row in rows.values())
     shown = {kind: coded(row[1])[0] for kind, row in rows.items()}
     assert shown == {caution.kind: caution_text(caution) for caution in CAUTIONS}
+
+
+def test_what_a_caution_can_do_is_said_with_the_figures_that_weigh_it() -> None:
+    text = section(WORDS, "## What is orange")
+    rows = {kind: row[1] for row in table(text) for kind in coded(row[0])}
+    assert set(rows) <= set(get_args(CautionKind))
+    air = warmth_cents(20.0, 21.0, "air")
+    damp = air + vapour_cents(21.0, 50.0) - vapour_cents(20.0, 50.0)
+    wood = abs(warmth_cents(20.0, 21.0, "plate"))
+    assert all(f"{cents} cents" in rows["temperature"] for cents in (f"{air:.2f}", f"{wood:.1f}"))
+    assert f"{air:.2f} cents" in EXPLANATIONS["temperature"]
+    assert all(f"{damp:.2f} at equal relative humidity" in said for said in (text, EXPLANATIONS["temperature"]))
+    assert f"{abs(damp_cents(49.5, 50.5, 'plate')):.0f} cents" in rows["humidity"]
+    assert f"{damp_cents(49.5, 50.5, 'air'):.2f} cents" in rows["humidity"]
+    assert f"{CENTS_A_PCT_OF_TENSION:g} cent for each per cent of tension" in rows["strings"]
+    assert f"{CLOCKS_CENTS:.1f} cents" in rows["recorder"]
+    assert f"{COMMON_K:g} K and {COMMON_PCT:g} %" in text
+    unnoted = Caution("temperature", can_cents=warmth_cents(20.0, 20.0 + COMMON_K, "air"))
+    assert unnoted_text([unnoted]) in text
 
 
 def test_every_notice_is_explained_and_reads_as_shown() -> None:

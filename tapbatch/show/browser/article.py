@@ -34,6 +34,7 @@ from tapbatch.show.view.answers import (
     fault_line,
     standing_text,
 )
+from tapbatch.show.view.besides import said_beside
 from tapbatch.show.view.labelling import offer_of
 from tapbatch.show.view.tables import part_tables, strings_table
 from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
@@ -122,7 +123,7 @@ def _row(
     mode = row.mode
     answered = {answer.question: answer for answer in reversed(answers)}
     moved, far = answered["moved"], answered.get("far", Answer(question="far", told=""))
-    caution = tag("span", " (caution)", class_="caution") if moved.limits else ""
+    caution = tag("span", " (caution)", class_="caution") if any(limit.heavy for limit in moved.limits) else ""
     label = f"{fitted(mode.mode, ROOM_MM, ROW_PT)} " if is_label(mode.mode) else ""
     return tag(
         "tr",
@@ -194,7 +195,7 @@ def _reading(
 def _answer(answer: Answer) -> Markup:
     pieces: list[str] = [tag("strong", answer.told)]
     pieces += [tag("span", answer.detail, class_="detail")] if answer.detail else []
-    pieces += [tag("span", limit.full, class_="caution") for limit in answer.limits]
+    pieces += [tag("span", limit.full, class_="caution" if limit.heavy else "little") for limit in answer.limits]
     question = QUESTIONS[answer.question]
     label = tag("dt", tag("span", "And how far?", class_="hear") if answer.goes_on else question)
     # The bench card has room for the first answer to each question.
@@ -203,7 +204,7 @@ def _answer(answer: Answer) -> Markup:
 
 def _noticed(history: History, stage: Stage | None) -> Markup:
     items = [tag("li", notice, class_="caution") for notice in noticed_lines(history, stage)]
-    items += [tag("li", learned) for learned in learned_text(history)]
+    items += [tag("li", learned) for learned in learned_text(history, said_beside(history, stage))]
     return tag("ul", *items, class_="noticed") if items else Markup()
 
 

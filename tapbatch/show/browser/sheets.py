@@ -28,7 +28,8 @@ def table_sheet(table: Table) -> Markup:
     """Return a table for the page; nothing if it has no rows."""
     columns = COLUMNS[table.kind]
     rows = ([row[name] for name in columns] for row in table.rows)
-    return sheet(capital(table.title), [*map(capital, columns)], rows)
+    name = f"{capital(table.title)}. {table.once}" if table.once and table.rows else capital(table.title)
+    return sheet(name, [*map(capital, columns)], rows)
 
 
 def sheet(name: str, columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> Markup:

@@ -19,7 +19,8 @@ from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_about_zero, draw_reading, reading_role
 from tapbatch.show.say import figures, moves, words
-from tapbatch.show.say.cautions import caution_text, no_verdict_text
+from tapbatch.show.say.cautions import caution_text, cautions_text, no_verdict_text
+from tapbatch.show.view.besides import TOO_LITTLE, by_weight
 from tapbatch.show.view.side_by_side import rows_known, same_reason, sustain_rows
 
 MOST_SCALE_PCT = 80.0
@@ -52,9 +53,9 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
     y = 2.2
     if look.is_wide:
         chart.say(0.0, y, f"{before.stage_shown}, then {after.stage_shown}", BODY, bold=True, within_mm=look.width_mm)
-    for line in _cautions(chart, comparison, alike):
+    for line, role in _cautions(chart, comparison, alike):
         y += 3.4 * look.spacing
-        chart.say(0.0, y, line, SMALL, role="caution")
+        chart.say(0.0, y, line, SMALL, role=role)
     y += 5.0
     groups_mm = GROUP_MM * len({_group(row) for row in rows})
     rows_mm, reach = sum(_row_mm(chart, row, alike) for row in rows) + groups_mm, _reach(rows)
@@ -95,12 +96,15 @@ def _name(row: SustainChange, after: Stage) -> str:
     return f"{row.name}, {words.note_text(mode)}" if mode else row.name
 
 
-def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> list[str]:
-    said = [caution_text(c) for c in comparison.cautions if alike is None or c != alike.caution]
+def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> list[Said]:
+    heavy, light = by_weight(comparison.cautions, comparison.drifts)
+    said = [caution_text(c) for c in heavy if alike is None or c != alike.caution]
     if alike is not None:
         said.insert(0, f"no verdict on any: {no_verdict_text(alike, explained=True)}")
-    text = f"Differed besides the wood: {'; '.join(said)}"
-    return chart.wrapped(text, chart.width_mm, SMALL, most=4) if said else []
+    much, little = f"Differed besides the wood: {'; '.join(said)}", f"{TOO_LITTLE}: {cautions_text(light)}"
+    lines = chart.wrapped(much, chart.width_mm, SMALL, most=4) if said else []
+    more = chart.wrapped(little, chart.width_mm, SMALL, most=4 - min(len(lines), 3)) if light else []
+    return [*((line, "caution") for line in lines), *((line, "soft text") for line in more)]
 
 
 def _reach(rows: Sequence[SustainChange]) -> float:

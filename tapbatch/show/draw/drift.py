@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
@@ -19,7 +20,8 @@ from tapbatch.show.draw.chart import BODY, LEAD, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import ModePoint
 from tapbatch.show.say import moves, words
-from tapbatch.show.say.cautions import cautions_text
+from tapbatch.show.say.cautions import caution_text, cautions_text
+from tapbatch.show.view.besides import by_weight, is_cautious, once_text, said_once
 from tapbatch.show.view.stages import drifts_by_stage, mode_at, sign_text
 from tapbatch.show.view.working import subjects_of
 
@@ -38,18 +40,28 @@ _BARE_BELOW_MM = 60.0
 
 
 def differed(history: History, part: str) -> list[Said]:
-    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first."""
-    lines = []
-    told = drifts_by_stage(history)
+    """Return what differed besides the wood on the way to the latest stages of a part, each a line, oldest first.
+
+    What can do much to any mode is in the colour of limits. What cannot, and differs at every stage, is said once.
+    """
+    lines: list[Said] = []
+    told, once = drifts_by_stage(history), said_once(history, part)
     for stage in history.of_part(part)[1:]:
-        # Modes differ in what a condition does to them; the longest says what moved any of them.
-        cautions = [cautions_text(d.cautions) for d in told[part, stage.stage].values() if d.cautions]
-        if cautions:
-            lines.append(f"{stage.stage_shown}: {max(cautions, key=len)}")
+        drifts = told[part, stage.stage].values()
+        # Modes differ in what a condition does to them; of each kind the longest says what moved any of them.
+        longest: dict[CautionKind, Caution] = {}
+        for caution in sorted((c for d in drifts for c in d.cautions), key=lambda c: -len(caution_text(c))):
+            longest.setdefault(caution.kind, caution)
+        kinds = dict.fromkeys(c.kind for d in drifts for c in d.cautions)
+        much, little = by_weight([longest[kind] for kind in kinds], drifts)
+        less = cautions_text(c for c in little if c.kind not in once)
+        lines += [(f"{stage.stage_shown}: {cautions_text(much)}", "caution")] if much else []
+        lines += [(f"{stage.stage_shown}, too little to matter: {less}", "soft text")] if less else []
     left_out = len(lines) - MOST_DIFFERED
     if left_out > 0:
-        lines = [f"{left_out + 1} more in drift.csv", *lines[left_out + 1 :]]
-    return [(line, "caution") for line in lines]
+        lines[: left_out + 1] = [(f"{left_out + 1} more in drift.csv", "soft text")]
+    always: list[Said] = [(once_text(once), "soft text")] if once else []
+    return always + lines
 
 
 def drift_chart(
@@ -153,7 +165,7 @@ def _draw_changes(chart: Chart, panel: Panel, places: Sequence[float], points: S
             continue
         # The line shows what was read. Of a mode that parted from the rest, nobody knows whether it moved.
         text = sign_text("unclear" if drift.parted else drift.verdict, drift.freq_change_cents)
-        role: Role = "caution" if drift.cautions else "soft text"
+        role: Role = "caution" if is_cautious(drift) else "soft text"
         x, y = (places[index - 1] + places[index]) / 2, (at[index - 1] + at[index]) / 2
         if upright:
             _write_upright(chart, panel, x, (at[index - 1], at[index]), text, role)

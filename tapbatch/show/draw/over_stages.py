@@ -2,7 +2,7 @@
 
 Conventions: stages stand side by side in their order, evenly. A dot is a reading, an upright bar its 95 % interval;
 what is unsure is pale and hollow. A line joins stages that follow one another; it is broken where something besides
-the wood differed between them, and missing where the mode was not heard at one of them.
+the wood differed between them that can do much to the mode, and missing where the mode was not heard at one of them.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
 from tapbatch.show.draw.lettering import MM_PER_PT, text_width_mm
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.say import words
+from tapbatch.show.view.besides import is_cautious
 from tapbatch.show.view.stages import drifts_by_stage, mode_at
 
 NARROW_MM = 15.0
@@ -27,7 +28,8 @@ LONGEST_NAME_MM = 30.0
 class Point:
     """One reading in a chart over stages: the place of its stage from 0, its value, its interval, and whether unsure.
 
-    ``joined`` tells that it follows from the point before; ``cautious`` that something besides the wood differed.
+    ``joined`` tells that it follows from the point before; ``cautious`` that something besides the wood
+    differed that can do much.
     """
 
     index: int
@@ -63,7 +65,7 @@ def mode_points(
         mode, drift = mode_at(stage, name), told[stage.part, stage.stage].get(name)
         value, low, high = (math.nan if v is None else v for v in (measured(mode) if mode else (None,) * 3))
         if mode and math.isfinite(value):
-            unsure, cautious = words.is_unsure(mode, steady_cents), drift is not None and bool(drift.cautions)
+            unsure, cautious = words.is_unsure(mode, steady_cents), is_cautious(drift)
             points.append(ModePoint(index, value, low, high, unsure, drift is not None, cautious, mode, drift))
     return points
 

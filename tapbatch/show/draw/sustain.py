@@ -20,6 +20,7 @@ from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
+from tapbatch.show.view.besides import is_cautious
 from tapbatch.show.view.stages import chart_modes, drifts_by_stage
 
 Band = tuple[Kind, float | None, float | None]
@@ -114,7 +115,7 @@ def _told(rings: Sequence[Rings], stages: Sequence[Stage]) -> str:
 def _bands(history: History, stages: Sequence[Stage], settings: InstrumentSettings) -> list[Rings]:
     # Strings, hold and weather differ for the whole sound wherever they differ for a mode of it.
     told = drifts_by_stage(history)
-    cautious = [any(drift.cautions for drift in told[stage.part, stage.stage].values()) for stage in stages]
+    cautious = [any(is_cautious(drift) for drift in told[stage.part, stage.stage].values()) for stage in stages]
     # The whole sound first, taps before plucked strings.
     heard = (d for s in stages for d in s.decays if d.t60_s and math.isfinite(d.t60_s))
     keys = {(d.kind, d.band_low_hz, d.band_high_hz) for d in heard}

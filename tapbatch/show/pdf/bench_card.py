@@ -42,7 +42,7 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, subject: Subje
         sheet.say(left, y, QUESTIONS[answer.question], ASIDE, role="soft text")
         size = _fitting(answer.brief, room, ANSWER)
         sheet.say(left + LABEL_MM, y, answer.brief, size, bold=True, within_mm=room)
-        limits = ", ".join(limit.name for limit in answer.limits)
+        limits = ", ".join(limit.name for limit in answer.limits if limit.heavy)
         below = sheet.paragraph(left + LABEL_MM, y + 7.0, limits, room, LIMIT, role="caution", most=2)
         y = max(y + 21.5, below + 8.5)
 

@@ -93,16 +93,21 @@ def cautions_once(columns: Sequence[Column], rows: Sequence[Row]) -> tuple[list[
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableBlock:
-    """A table, which goes on on another sheet where this one is full."""
+    """A table, which goes on on another sheet where this one is full.
+
+    ``once`` holds for all rows; ``light`` are cautions that can do little, and are not in the colour of limits.
+    """
 
     heading: str
     columns: Sequence[Column]
     rows: Sequence[Row]
     title: str = "Tables"
+    once: str = ""
+    light: frozenset[str] = frozenset()
 
     def height_mm(self, sheet: Sheet) -> float:
         """Return the height of all its rows, with headings and cautions."""
-        cautions = cautions_once(self.columns, self.rows)[0]
+        cautions = [*filter(None, [self.once]), *cautions_once(self.columns, self.rows)[0]]
         lines = sum(len(wrapped(text, sheet.measure_mm, SMALL)) for text in cautions)
         return HEADINGS_MM + ROW_MM * len(self.rows) + CAUTION_MM * lines
 
@@ -117,20 +122,26 @@ class TableBlock:
         sheet.rule(sheet.left_mm, y, sheet.right_mm, y, "heading")
         sheet.say(sheet.left_mm, y + 4.8, self.heading, BODY, bold=True, within_mm=sheet.measure_mm)
         cautions, rows = cautions_once(self.columns, self.rows[:fit])
-        for line in (line for text in cautions for line in wrapped(text, sheet.measure_mm, SMALL)):
-            y += CAUTION_MM
-            sheet.say(sheet.left_mm, y + 4.6, line, SMALL, role="caution")
+        said = [(text, self._is_light(text)) for text in cautions]
+        for text, light in [*([(self.once, True)] if self.once else []), *said]:
+            for line in wrapped(text, sheet.measure_mm, SMALL):
+                y += CAUTION_MM
+                sheet.say(sheet.left_mm, y + 4.6, line, SMALL, role="soft text" if light else "caution")
         for n, column in enumerate(self.columns):
             if any(row[n] for row in rows):
                 column.head(sheet, y + 9.2)
         y += 11.0
         sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
-        for row in rows:
+        for row, whole in zip(rows, self.rows, strict=False):
             y += ROW_MM
-            for column, cell in zip(self.columns, row, strict=True):
-                role: Role = "caution" if column.heading in ("noticed", BESIDES) else "text"
+            for column, cell, text in zip(self.columns, row, whole, strict=True):
+                limits, light = column.heading in ("noticed", BESIDES), text in self.light
+                role: Role = "soft text" if limits and light else "caution" if limits else "text"
                 column.say(sheet, y, cell, bold=column is self.columns[0], role=role)
         return replace(self, rows=self.rows[fit:]) if fit < len(self.rows) else None
+
+    def _is_light(self, said: str) -> bool:
+        return any(said.endswith(text) for text in self.light)
 
 
 def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
@@ -141,7 +152,10 @@ def table_blocks(history: History, steady_cents: float) -> Iterator[TableBlock]:
             for row in table.rows:
                 cells = [(row[column.heading], column.room_mm) for column in columns]
                 rows.append(tuple(listed(c.items, room_mm, SMALL) if c.items else c.text for c, room_mm in cells))
-            yield TableBlock(heading=table.title, columns=columns, rows=rows)
+            besides = [row[BESIDES] for row in table.rows if BESIDES in row]
+            light = frozenset(c.text for c in besides if c.light and c.text)
+            light -= {c.text for c in besides if not c.light}
+            yield TableBlock(heading=table.title, columns=columns, rows=rows, once=table.once, light=light)
 
 
 HOW_TITLE, CUT_TITLE = "How the numbers were found", "Before you cut"

@@ -27,6 +27,7 @@ from tapbatch.show.view.answers import (
     fault_line,
     turned_down,
 )
+from tapbatch.show.view.besides import said_beside
 from tapbatch.show.view.labelling import Offer, offer_of
 from tapbatch.show.view.stages import ModeRow, first_row, latest_stage, mode_at, mode_rows, stage_facts, stage_placed
 from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
@@ -170,12 +171,14 @@ def _draw_answers(sheet: Sheet, y: float, answers: Sequence[Answer]) -> float:
         sheet.say(sheet.left_mm, y, "" if answer.goes_on else QUESTIONS[answer.question], LEAD, role="soft text")
         y = sheet.paragraph(left, y, answer.told, width, ANSWER, bold=True, most=2)
         y = sheet.paragraph(left, y - 0.6, answer.detail, width, BODY, most=2)
-        limits = [limit.full for limit in answer.limits]
+        limits = [limit.full for limit in answer.limits if limit.heavy]
         if len(limits) > MOST_CAUTIONS:
-            rest = ", ".join(limit.name for limit in answer.limits[MOST_CAUTIONS - 1 :])
+            rest = ", ".join([limit.name for limit in answer.limits if limit.heavy][MOST_CAUTIONS - 1 :])
             limits = [*limits[: MOST_CAUTIONS - 1], f"also {rest}: see the last page"]
         for limit in limits:
             y = sheet.paragraph(left, y, limit, width, BODY, role="caution", most=3)
+        for limit in (each.full for each in answer.limits if not each.heavy):
+            y = sheet.paragraph(left, y, limit, width, SMALL, role="soft text", most=2)
         y += 4.0
     return y
 
@@ -247,7 +250,7 @@ def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None)
     """Set what was noticed about the recordings and the instrument, in the room that is left."""
     notices: list[Said] = [(text, "caution") for text in noticed_lines(history, stage)]
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
-    said = [*notices, *((text, "soft text") for text in learned_text(history))]
+    said = [*notices, *((text, "soft text") for text in learned_text(history, said_beside(history, stage)))]
     if not said or y > sheet.bottom_mm - 12.0:
         return
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y)

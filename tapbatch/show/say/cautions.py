@@ -6,9 +6,10 @@ Conventions: a caution is a short phrase, ``what a, then b``, as in the column `
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from tapbatch.compare.conditions import never_noted
+from tapbatch.compare.weighing import COMMON_K, COMMON_PCT
 from tapbatch.model.caution import Caution, CautionKind, NoVerdict, NoVerdictKind
 from tapbatch.model.history import History
 
@@ -25,9 +26,10 @@ EXPLANATIONS: dict[CautionKind, str] = {
     "level": "the taps are louder or softer by 5 dB or more: a harder blow, or a nearer phone",
     "concert pitch": "the two stages have different concert pitches",
     "strings": "a string was out of tune by more than `strings_off_cents`; the one furthest off is named",
-    "days": "two or more days lie between the stages: wood dries, glue cures, air changes",
-    "temperature": "the notes give different temperatures; an air mode moves by up to 2.95 cents a degree",
-    "humidity": "the notes give different humidities; no formula says what that does to wood",
+    "days": "two or more days lie between the stages; by themselves they matter where glue or finish cures",
+    "temperature": "the notes give different temperatures. For each degree, an air mode in a rigid box rises by 2.95 "
+    "cents at equal moisture of the air, by 3.15 at equal relative humidity; wood falls by 2 at equal moisture",
+    "humidity": "the notes give different humidities; within days, wood falls by some 3 cents for each per cent more",
     "string pitch": "the notes give different string pitches; tension changes by 0.116 % a cent",
     "new strings": "the notes speak of new strings, which ring longer and go slack for days",
     "one tap": "one of the stages has a single tap, so how much taps differ is taken from the other stage",
@@ -109,6 +111,19 @@ def cautions_text(cautions: Iterable[Caution]) -> str:
     return PARTED_BY.join(map(caution_text, cautions))
 
 
+def unnoted_text(cautions: Iterable[Caution]) -> str:
+    """Return what the notes do not say, each with what it would do as it commonly varies; empty if there is none.
+
+    Examples
+    --------
+    >>> unnoted_text([Caution("temperature", can_cents=8.81), Caution("humidity", can_cents=0.6)])
+    'temperature not noted (3 K: up to 8.8 c); humidity not noted (10 %: up to 0.6 c)'
+    """
+    common = {"temperature": f"{COMMON_K:g} K", "humidity": f"{COMMON_PCT:g} %"}
+    said = (f"{c.kind} not noted ({common.get(c.kind, '')}: up to {c.can_cents or 0.0:.1f} c)" for c in cautions)
+    return PARTED_BY.join(said)
+
+
 def no_verdict_text(why: NoVerdict | None, *, explained: bool = False) -> str:
     """Return why a decay is not called longer or shorter; ``explained`` says why a single tap or pluck is too few.
 
@@ -129,8 +144,11 @@ def no_verdict_text(why: NoVerdict | None, *, explained: bool = False) -> str:
     return _REASONS[why.kind]
 
 
-def learned_text(history: History) -> list[str]:
-    """Return what applies to every comparison in a history, as sentences; empty if nothing is compared."""
+def learned_text(history: History, said_already: Collection[CautionKind] = ()) -> list[str]:
+    """Return what applies to every comparison in a history, as sentences; empty if nothing is compared.
+
+    What is not in the notes and ``said_already`` beside a move is left out.
+    """
     if not history.drifts:
         return []
     said = []
@@ -140,7 +158,7 @@ def learned_text(history: History) -> list[str]:
         rests = times if again else "assumed, until a stage is recorded `again`"
         moves = f"A new set-up moves a mode by about {typical:.1f} c ({rests})"
         said.append(f"{moves}; intervals and verdicts allow for it.")
-    if missing := never_noted(history.stages):
+    if missing := [kind for kind in never_noted(history.stages) if kind not in said_already]:
         *others, last = missing
         listed = f"{', '.join(others)} and {last}" if others else last
         said.append(f"Not in the notes, so it cannot be checked: {listed}.")

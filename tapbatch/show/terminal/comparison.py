@@ -17,6 +17,7 @@ from tapbatch.show.say.cautions import cautions_text, no_verdict_text
 from tapbatch.show.terminal.readings import WIDTH, Line, said
 from tapbatch.show.terminal.wrapping import padded
 from tapbatch.show.view.answers import capital
+from tapbatch.show.view.besides import TOO_LITTLE, by_weight
 from tapbatch.show.view.side_by_side import same_reason
 from tapbatch.show.view.stages import mode_at
 
@@ -26,8 +27,11 @@ _INDENT = 41
 def comparison_lines(comparison: Comparison) -> list[Line]:
     """Return two stages side by side."""
     lines = said(_heading(comparison), "bold")
-    if comparison.cautions:
-        lines += said(f"differed besides the wood: {cautions_text(comparison.cautions)}")
+    heavy, light = by_weight(comparison.cautions, comparison.drifts)
+    if heavy:
+        lines += said(f"differed besides the wood: {cautions_text(heavy)}")
+    if light:
+        lines += said(f"{TOO_LITTLE.lower()}: {cautions_text(light)}", "dim")
     for alike in alike_moves(comparison.drifts):
         lines += said(f"{capital(moves.alike_text(alike))}.")
     lines += _pairing_lines(comparison)

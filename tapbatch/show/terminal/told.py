@@ -81,7 +81,7 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
     if not full:
         return lines
     hz = f"targets: {', '.join(told.targets_hz)}" if told.targets_hz else ""
-    others = [line for text in (*told.others, hz) for line in said(text, first="  ") if text]
+    others = [line for text in (*told.others, *told.little, hz) for line in said(text, first="  ") if text]
     return [*lines, *others, *reading_lines(stage, steady_cents, full=True, history=history)]
 
 

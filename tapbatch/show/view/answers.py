@@ -10,7 +10,7 @@ import math
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from tapbatch.compare.alike import alike_moves
@@ -18,7 +18,6 @@ from tapbatch.compare.cuts import kind_of_work
 from tapbatch.compare.faults import Fault, FaultKind, faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
 from tapbatch.show.say import moves, words
-from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.faults import fault_text, what_text
 from tapbatch.show.say.landings import (
     chance_text,
@@ -28,6 +27,7 @@ from tapbatch.show.say.landings import (
     to_go_text,
     way_parts,
 )
+from tapbatch.show.view.besides import TOO_LITTLE, besides_of
 from tapbatch.show.view.landings import is_risky, landings_of
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
@@ -53,10 +53,11 @@ _INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limit:
-    """What limits an answer: its name, and what it means in full."""
+    """What limits an answer: its name, and what it means in full; ``heavy`` unless it is too little to matter."""
 
     name: str
     full: str
+    heavy: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,8 +130,7 @@ def _doubts(mode: StageMode, stage: Stage, faults: Sequence[Fault]) -> tuple[Lim
 def _unheard(history: History, stage: Stage, name: str, drift: Drift | None) -> tuple[Answer, ...]:
     """Return the answers for a mode that is worked on and has no reading at the stage."""
     moved = capital(moves.moved_text(drift)) if drift else "Not known"
-    cautions = cautions_text(drift.cautions) if drift else ""
-    limits = _limits(cautions, "besides the wood: ", "differs besides the wood: ")
+    limits = besides_limits(drift) if drift else ()
     return (
         Answer(question="moved", told=moved, detail=last_heard_text(history, stage, name), limits=limits),
         Answer(question="rings", told="T60 not known"),
@@ -170,9 +170,20 @@ def _moved(history: History, stage: Stage, drift: Drift | None) -> Answer:
         detail="; ".join(filter(None, told)),
         limits=(
             *alike_limits(history, stage, drift),
-            *_limits(cautions_text(drift.cautions), "besides the wood: ", "differs besides the wood: "),
+            *besides_limits(drift),
         ),
         number=drift.extent.cents if drift.extent else None,
+    )
+
+
+def besides_limits(drift: Drift) -> tuple[Limit, ...]:
+    """Return what differs besides the wood on the way to a stage: what can do much, not noted, and little."""
+    found = besides_of(drift)
+    little = f"{TOO_LITTLE.lower()}: "
+    return (
+        *_limits(found.heavy, "besides the wood: ", "differs besides the wood: "),
+        *_limits(found.unnoted),
+        *(replace(limit, heavy=False) for limit in _limits(found.light, little, little)),
     )
 
 
@@ -255,5 +266,6 @@ def standing_text(history: History, stage: Stage) -> str:
     if drift is None:
         return said
     said = ", ".join(filter(None, (said, moves.moved_text(drift), moves.more_taps_text(drift))))
-    said += f" ({cautions_text(drift.cautions)})" if drift.cautions else ""
+    besides = besides_of(drift).heavy
+    said += f" ({besides})" if besides else ""
     return "; ".join((said, *(limit.full for limit in alike_limits(history, stage, drift))))

@@ -15,8 +15,8 @@ from typing import Literal
 from tapbatch.compare.alike import alike_moves
 from tapbatch.model.history import Alike, Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import figures, moves, words
-from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import no_forecast_cell
+from tapbatch.show.view.besides import besides_cell, is_cautious, once_text, said_once, since_first
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
 from tapbatch.show.view.working import working_names
 
@@ -27,11 +27,15 @@ Kind = Literal["modes", "played", "drift", "first", "landings", "strings"]
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """What a cell says, and the number by which it sorts; ``items`` where the text is a list."""
+    """What a cell says, and the number by which it sorts; ``items`` where the text is a list.
+
+    ``light`` if it names what differs and cannot do much.
+    """
 
     text: str
     number: float | None = None
     items: tuple[str, ...] = ()
+    light: bool = False
 
 
 Row = Mapping[str, Cell]
@@ -39,11 +43,12 @@ Row = Mapping[str, Cell]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table with a title; without rows there is nothing to show."""
+    """A table with a title; without rows there is nothing to show. ``once`` holds for all its rows."""
 
     kind: Kind
     title: str
     rows: tuple[Row, ...]
+    once: str = ""
 
 
 def _mode(row: ModeRow) -> Row:
@@ -89,14 +94,14 @@ def played_table(stage: Stage) -> Table:
 def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
     """Return what moved in a part from each stage to the next, the latest first; or on the way to the latest only."""
     stages = history.of_part(part)[-1 if latest else 0 :]
-    names, told = stage_names(history), drifts_by_stage(history)
+    names, told, once = stage_names(history), drifts_by_stage(history), said_once(history, part)
     rows: list[Row] = []
     for order, stage in reversed([*enumerate(stages)]):
         drifts = told[part, stage.stage].values()
         rows += [_alike(names, order, alike) for alike in alike_moves(drifts)]
-        rows += [_drift(names, order, drift) for drift in drifts]
+        rows += [_drift(names, order, drift, besides_cell(drift, once)) for drift in drifts]
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
-    return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows))
+    return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows), once=once_text(once))
 
 
 def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike) -> Row:
@@ -116,7 +121,7 @@ def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike) -> Ro
     }
 
 
-def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Row:
+def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift, besides: str) -> Row:
     before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
     more = moves.more_text(drift)
     cents = moves.extent_text(drift.extent)
@@ -130,20 +135,20 @@ def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift) -> Ro
         "which": Cell(moves.MOVED[drift.moved]),
         "rings": Cell(moves.rings_text(drift), drift.t60_change_pct),
         "T60 (%)": Cell(t60, drift.t60_change_pct),
-        BESIDES: Cell(cautions_text(drift.cautions)),
+        BESIDES: Cell(besides, light=not is_cautious(drift)),
     }
 
 
 def first_table(history: History, stage: Stage) -> Table:
     """Return what moved since each mode was first heard, if that was before the previous stage."""
-    names = stage_names(history)
+    names, once = stage_names(history), said_once(history, stage.part)
     rows = tuple(
         {
             "verdict": Cell(moves.VERDICTS[d.first_verdict]),
             "mode": Cell(d.mode),
             "cents": Cell(moves.extent_text(d.first_extent), d.first_extent.cents if d.first_extent else None),
             "since": Cell(names.get((stage.part, d.first_stage), d.first_stage)),
-            BESIDES: Cell(cautions_text(d.first_cautions)),
+            BESIDES: Cell(besides_cell(since_first(d), once), light=not is_cautious(since_first(d))),
         }
         for d in drifts_into(history, stage).values()
         if d.first_verdict and d.first_stage != d.from_stage

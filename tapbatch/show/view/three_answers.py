@@ -7,18 +7,18 @@ front, the strongest first.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from tapbatch.compare.cuts import Work, kind_of_work
 from tapbatch.compare.faults import Fault, faults_of
 from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
 from tapbatch.show.say import words
-from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.landings import target_hz_text
 from tapbatch.show.say.left import left_text, no_target_text
 from tapbatch.show.say.moves import more_taps_text, moved_text
 from tapbatch.show.view.answers import alike_limits, last_heard_text
+from tapbatch.show.view.besides import TOO_LITTLE, besides_of
 from tapbatch.show.view.landings import chosen_landings, is_risky
 from tapbatch.show.view.stages import (
     drifts_into,
@@ -44,8 +44,8 @@ class Told:
     """What is said of a stage at first: its name, its faults, three answers a subject, and the strongest beside.
 
     ``answers`` is empty if nothing could be read; ``strongest`` is empty if the strongest is worked on itself.
-    ``others`` says what is left of the other targets of the part, and ``targets_hz`` which frequencies all targets
-    are; both are told on request.
+    ``others`` says what is left of the other targets of the part, ``little`` what differs and cannot do much, and
+    ``targets_hz`` which frequencies all targets are; they are told on request.
     """
 
     name: str
@@ -53,6 +53,7 @@ class Told:
     answers: tuple[Three, ...]
     strongest: str = ""
     others: tuple[str, ...] = ()
+    little: tuple[str, ...] = ()
     targets_hz: tuple[str, ...] = ()
 
 
@@ -65,6 +66,7 @@ def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
         answers=tuple(_three(history, stage, subject) for subject in subjects),
         strongest=strongest_line(history, stage),
         others=tuple(_others(history, stage, {subject.name for subject in subjects})),
+        little=tuple(_little(history, stage, subjects)),
         targets_hz=tuple(filter(None, map(target_hz_text, _landings_at(history, stage)))),
     )
 
@@ -127,7 +129,17 @@ def _moved(history: History, stage: Stage, subject: Subject) -> str:
 
 
 def _besides(drift: Drift) -> str:
-    return f" ({cautions_text(drift.cautions)})" if drift.cautions else ""
+    found = besides_of(drift)
+    said = "; ".join(filter(None, (found.heavy, found.unnoted)))
+    return f" ({said})" if said else ""
+
+
+def _little(history: History, stage: Stage, subjects: Sequence[Subject]) -> Iterator[str]:
+    """Yield what differs besides the wood and cannot do much, of each mode that is told."""
+    into = drifts_into(history, stage)
+    for drift in (into[s.name] for s in subjects if s.name in into):
+        if light := besides_of(drift).light:
+            yield f"{TOO_LITTLE.lower()} for {drift.mode}: {light}"
 
 
 def _not_compared(before: Stage, stage: Stage, subject: Subject) -> str:

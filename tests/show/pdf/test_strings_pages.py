@@ -19,7 +19,7 @@ from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.say.cautions import caution_text, no_verdict_text
 from tapbatch.show.say.moves import NO_LOUDNESS
 from tapbatch.show.terminal.comparison import comparison_lines, rings_text
-from tapbatch.show.view.tables import BESIDES
+from tapbatch.show.view.besides import TOO_LITTLE
 from tests.compare.builds import item
 from tests.compare.test_before_after import CITTERN, side
 from tests.compare.test_open_strings import D4, G3, cents_up, plucked, tone
@@ -45,7 +45,8 @@ def page(history: History, title: str, settings: InstrumentSettings = TWO) -> st
 def test_the_page_says_what_rings_longer_and_what_differed(built: History) -> None:
     text = page(built, "Before and after")
     assert "01-a, then 02-b" in text
-    assert f"{BESIDES}: {caution_text(Caution('strings', after_cents=-14.0))}" in text
+    # By its tension, 14 cents on a string do less than a third of any interval here.
+    assert f"{TOO_LITTLE}: {caution_text(Caution('strings', after_cents=-14.0))}" in text
     assert "longer, +7" in text
     assert "string 1, G3" in text
     assert "ISO 3382-1:2009" in text
