@@ -99,9 +99,9 @@ class BenchLog:
 
     events: tuple[Event, ...] = field(default=())
 
-    def with_event(self, event: Event) -> BenchLog:
-        """Return the log with one more event."""
-        return BenchLog((*self.events, event))
+    def with_events(self, *events: Event) -> BenchLog:
+        """Return the log with these events at its end."""
+        return BenchLog((*self.events, *events))
 
     @cached_property
     def begins(self) -> datetime | None:

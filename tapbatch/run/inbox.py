@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 
 from tapbatch.listen.files import hash_file
@@ -25,7 +25,7 @@ from tapbatch.run.copies import copy_to_place, delete_copy, holds, reason_of
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Facts, is_folder, list_folder
 from tapbatch.shop.now_file import append, read_log
-from tapbatch.shop.placing import Found, Waits, Why, place_of
+from tapbatch.shop.placing import Found, Why, place_of
 
 _LATELY = timedelta(days=1)
 """How long before the first word a recording may have been made and still be asked about."""
@@ -217,22 +217,21 @@ class _Inbox:
 
     def place(self, found: list[Found]) -> None:
         """Copy each file to its place, or note why it waits."""
+        unplaced: list[Event] = []
         for file in found:
             bench = place_of(file, self.log, self.now)
             if isinstance(bench, OnBench):
                 self._place(file, bench)
             elif bench.why != "before" or self._is_late(file):
-                self._wait(file, bench)
+                self.waiting.append(Waiting(original=file.original, why=bench.why))
+                if bench.why == "nothing now":
+                    # From now on it is one that was there before anything was said.
+                    unplaced.append(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
+        self._write(*unplaced)
 
     def _is_late(self, file: Found) -> bool:
         begins = self.log.begins or self.now
         return file.recorded_at is not None and file.recorded_at > begins - _LATELY
-
-    def _wait(self, file: Found, waits: Waits) -> None:
-        self.waiting.append(Waiting(original=file.original, why=waits.why))
-        if waits.why == "nothing now":
-            # From now on it is one that was there before anything was said.
-            self._write(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
 
     def _place(self, file: Found, bench: OnBench) -> None:
         source = self.shop.inbox_dir / file.original
@@ -269,9 +268,10 @@ class _Inbox:
         listed = list_folder(self.shop.recordings_dir).files
         return {path: facts for path, facts in listed.items() if path not in placed}
 
-    def _write(self, event: Event) -> None:
-        append(self.shop.root, event)
-        self.log = self.log.with_event(event)
+    def _write(self, *events: Event) -> None:
+        if events:
+            append(self.shop.root, *events)
+            self.log = self.log.with_events(*events)
 
     def _cannot(self, original: str, what: str, remedy: str) -> None:
         self.waiting.append(Waiting(original=original, what=what, remedy=remedy))
@@ -297,6 +297,8 @@ _WHY: dict[Why | None, str] = {
 }
 
 
+# A watch looks again and again, and a cloud folder may hold thousands of old recordings.
+@lru_cache(maxsize=50_000)
 def _found(inbox: Path, original: str, facts: Facts) -> Found:
     stated = recorded_at(inbox / original) or date_in_name(original)
     return Found(original=original, recorded_at=_moment(stated), mark=_mark(facts))

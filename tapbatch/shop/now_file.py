@@ -107,8 +107,8 @@ def _decoded(line: bytes) -> str:
         return line.decode("cp1252", "replace").rstrip("\r")
 
 
-def append(root: Path, event: Event) -> None:
-    """Add an event to the log of a shop, and flush it to disk.
+def append(root: Path, *events: Event) -> None:
+    """Add events to the log of a shop with one write, and flush it to disk.
 
     Raises
     ------
@@ -127,7 +127,7 @@ def append(root: Path, event: Event) -> None:
             begun = size and file.read(1) != b"\n"
             file.seek(0, os.SEEK_END)
             head = b"" if size else _row(COLUMNS)
-            file.write((b"\n" if begun else b"") + head + _row(_row_of(event)))
+            file.write((b"\n" if begun else b"") + head + b"".join(_row(_row_of(e)) for e in events))
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:

@@ -496,3 +496,23 @@ def test_a_missing_inbox_is_named_only_while_something_is_on_the_bench(day: Day)
     day.inbox.rmdir()
     assert not day.look().waiting
     assert day.say("lyre-2", "05-closed").looked.waiting
+
+
+def test_many_without_a_time_are_written_down_at_once_and_read_once(
+    day: Day, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(3):
+        day.drop(f"old {number}", number + 2, at=False)
+    calls: list[str] = []
+    for name in ("append", "recorded_at"):
+        real: Callable[..., object] = getattr(inbox, name)
+
+        def counted(*args: object, of: Callable[..., object] = real, name: str = name) -> object:
+            calls.append(name)
+            return of(*args)
+
+        monkeypatch.setattr(inbox, name, counted)
+    for _ in range(2):
+        assert len(day.look().waiting) == 3
+    assert sorted(calls) == ["append", *["recorded_at"] * 3]
+    assert len(read_log(day.root)[0].seen) == 3
