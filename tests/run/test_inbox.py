@@ -498,9 +498,7 @@ def test_a_missing_inbox_is_named_only_while_something_is_on_the_bench(day: Day)
     assert day.say("lyre-2", "05-closed").looked.waiting
 
 
-def test_many_without_a_time_are_written_down_at_once_and_read_once(
-    day: Day, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_many_without_a_time_are_written_down_at_once(day: Day, monkeypatch: pytest.MonkeyPatch) -> None:
     for number in range(3):
         day.drop(f"old {number}", number + 2, at=False)
     calls: list[str] = []
