@@ -194,7 +194,9 @@ class _Inbox:
         found = []
         listing = list_folder(self.shop.inbox_dir)
         for error in listing.unlisted:
-            self._cannot("", f"cannot be listed ({reason_of(error)})", "let the folder be read")
+            folder = Path(error.filename or self.shop.inbox_dir)
+            below = folder.relative_to(self.shop.inbox_dir) if folder.is_relative_to(self.shop.inbox_dir) else ""
+            self._cannot(f"{below}".strip("."), f"cannot be listed ({reason_of(error)})", "let the folder be read")
         for original, facts in listing.files.items():
             if (original, _mark(facts)) in self.log.handled_files:
                 continue
@@ -241,7 +243,8 @@ class _Inbox:
                 return
             path = copy_to_place(self.shop, source, sha256, bench)
         except (OSError, SoundError) as error:
-            self._cannot(file.original, f"cannot be copied ({reason_of(error)})", "make room, or copy it by hand")
+            remedy = "make room, or let recordings/ be written"
+            self._cannot(file.original, f"cannot be copied ({reason_of(error)})", remedy)
             return
         event = Event(
             at=self.now,
