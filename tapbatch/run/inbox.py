@@ -304,15 +304,20 @@ _WHY: dict[Why | None, str] = {
 @lru_cache(maxsize=50_000)
 def _found(inbox: Path, original: str, facts: Facts) -> Found:
     stated = recorded_at(inbox / original) or date_in_name(original)
-    return Found(original=original, recorded_at=_moment(stated), mark=_mark(facts))
+    return Found(original=original, recorded_at=_moment(stated, facts.mtime_ns / 1e9), mark=_mark(facts))
 
 
-def _moment(stated: str) -> datetime | None:
-    """Return a date with a time of day as a moment; local where no zone is given; ``None`` for a mere date."""
+def _moment(stated: str, written_s: float) -> datetime | None:
+    """Return a date with a time of day as a moment; local where no zone is given; ``None`` for a mere date.
+
+    In autumn an hour comes twice: that nearer to ``written_s`` counts, when the file was written.
+    """
     if len(stated) <= len("2026-03-14"):
         return None
     when = datetime.fromisoformat(stated)
-    return when if when.tzinfo else when.astimezone()
+    if when.tzinfo:
+        return when
+    return min((when.replace(fold=n).astimezone() for n in (0, 1)), key=lambda w: abs(w.timestamp() - written_s))
 
 
 def _is_in_the_way(path: Path) -> bool:

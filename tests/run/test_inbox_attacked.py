@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable
+from contextlib import ExitStack
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -184,3 +187,25 @@ def test_a_folder_of_the_inbox_that_cannot_be_listed_is_named(day: Day, monkeypa
     monkeypatch.setattr(os, "scandir", refused)
     (waits,) = attention_of(day.look().waiting)
     assert (waits.where, waits.what) == ("inbox/sub", "cannot be listed (permission denied)")
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone cannot be set here")
+@pytest.mark.parametrize("hour_utc", [0, 1])
+def test_in_the_hour_that_comes_twice_the_time_of_the_file_decides(
+    day: Day, monkeypatch: pytest.MonkeyPatch, hour_utc: int
+) -> None:
+    # Central Europe goes back from three to two o'clock at 01:00 UTC on 25 October 2026 (Directive 2000/84/EC).
+    with monkeypatch.context() as patch, ExitStack() as afterwards:
+        afterwards.callback(time.tzset)
+        afterwards.callback(patch.undo)
+        patch.setenv("TZ", "Europe/Berlin")
+        time.tzset()
+        day.now = datetime(2026, 10, 25, hour_utc, 20, tzinfo=UTC)
+        day.say("lyre-2", "06-closed", new=True)
+        day.now = datetime(2026, 10, 25, hour_utc, 30, tzinfo=UTC).astimezone()
+        name = day.drop("a", 2)
+        assert "02-30-00" in name
+        os.utime(day.inbox / name, (day.now.timestamp() + 9,) * 2)
+        day.wait(1)
+        day.look()
+    assert day.there == {f"lyre-2/06-closed/{name}"}
