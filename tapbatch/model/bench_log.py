@@ -11,7 +11,7 @@ taken out of it. What a recording belongs to follows from the log alone:
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
 from typing import Literal
 
@@ -99,18 +99,30 @@ class BenchLog:
 
     events: tuple[Event, ...] = field(default=())
 
-    def with_event(self, event: Event) -> BenchLog:
-        """Return the log with one more event."""
-        return BenchLog((*self.events, event))
+    def with_events(self, *events: Event) -> BenchLog:
+        """Return the log with these events at its end."""
+        return BenchLog((*self.events, *events))
 
     @cached_property
     def begins(self) -> datetime | None:
         """When something was first said to be on the bench."""
-        return next((e.at for e in self.events if e.what == "now"), None)
+        return next((when for when, e in self._by_time if e.what == "now"), None)
 
     @cached_property
-    def _by_time(self) -> tuple[Event, ...]:
-        return tuple(sorted(self.events, key=lambda e: e.counts_from))
+    def _by_time(self) -> tuple[tuple[datetime, Event], ...]:
+        """The events with their times; of two words, the one that was said later counts as later.
+
+        If its time is earlier, the clock was ahead when the other was said.
+        """
+        latest = datetime.max.replace(tzinfo=UTC)
+        timed = []
+        for event in reversed(self.events):
+            when = event.counts_from
+            if event.what in ("now", "next"):
+                when = latest = min(latest, when)
+            timed.append((when, event))
+        timed.reverse()
+        return tuple(sorted(timed, key=lambda pair: pair[0]))
 
     def on_bench(self, at: datetime) -> OnBench | None:
         """Return what was on the bench at a time; ``None`` if nothing was, or if it had lapsed."""
@@ -130,16 +142,16 @@ class BenchLog:
         """Return what was said last before a time, and when there was last a word or a recording."""
         bench: OnBench | None = None
         lively: datetime | None = None
-        for event in self._by_time:
-            if event.counts_from > at:
+        for when, event in self._by_time:
+            if when > at:
                 break
             if event.what == "now":
-                bench, lively = event.bench, event.at
+                bench, lively = event.bench, when
             elif event.what == "next" and bench is not None:
-                bench, lively = replace(bench, step=bench.step + 1), event.at
+                bench, lively = replace(bench, step=bench.step + 1), when
             elif event.what == "placed" and bench is not None and lively is not None:
                 # A recording keeps alive only what had not lapsed before it.
-                lively = lively if _has_lapsed(lively, event.counts_from) else event.counts_from
+                lively = lively if _has_lapsed(lively, when) else when
         return bench, lively
 
     @cached_property

@@ -83,9 +83,7 @@ def put_copy(source: Path, path: Path) -> str:
     64
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    for stray in path.parent.iterdir():
-        if is_half_written(stray.name):
-            _drop(stray)
+    drop_half_written(path.parent)
     digest = hashlib.sha256()
     with source.open("rb") as file:
         fresh = _write_beside(path, _hashed(file, digest))
@@ -95,6 +93,19 @@ def put_copy(source: Path, path: Path) -> str:
         _drop(fresh)
     _flush_folder(path.parent)
     return digest.hexdigest()
+
+
+def drop_half_written(folder: Path) -> None:
+    """Delete the half-written copies that a kill left in a folder; only the holder of the lock may do so.
+
+    Raises
+    ------
+    OSError
+        If the folder cannot be listed.
+    """
+    for stray in folder.iterdir():
+        if is_half_written(stray.name):
+            _drop(stray)
 
 
 def _hashed(file: BinaryIO, digest: hashlib._Hash) -> Iterator[bytes]:

@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from functools import cached_property
-from pathlib import Path, PurePosixPath
+from functools import cached_property, lru_cache
+from pathlib import Path
 
 from tapbatch.listen.files import hash_file
 from tapbatch.listen.header import read_header, recorded_at
@@ -21,16 +21,14 @@ from tapbatch.model.errors import NamingError, ShopError, SoundError
 from tapbatch.model.names import date_in_name, parse_name
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
-from tapbatch.results.files import put_copy
+from tapbatch.run.copies import copy_to_place, delete_copy, holds, reason_of
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import Facts, list_folder
+from tapbatch.shop.listing import Facts, is_folder, list_folder
 from tapbatch.shop.now_file import append, read_log
-from tapbatch.shop.placing import Found, Waits, Why, place_of
+from tapbatch.shop.placing import Found, Why, place_of
 
 _LATELY = timedelta(days=1)
 """How long before the first word a recording may have been made and still be asked about."""
-
-_NAMES = 1000
 
 Clock = Callable[[], datetime]
 
@@ -79,12 +77,13 @@ def look_into(shop: Shop, clock: Clock = utc_now, arrived: Iterable[str] | None 
     Raises
     ------
     ShopError
-        If the log cannot be written.
+        If the log cannot be read or written.
     """
     log, _ = read_log(shop.root)
-    if not shop.inbox_dir.is_dir():
-        return Looked(log=log)
     here = _Inbox(shop, log, clock())
+    if not is_folder(shop.inbox_dir):
+        here.is_missing()
+        return Looked(waiting=tuple(here.waiting), log=log)
     here.place(here.found(None if arrived is None else frozenset(arrived)))
     return Looked(placed=tuple(here.placed), waiting=tuple(here.waiting), log=here.log)
 
@@ -99,11 +98,11 @@ def take_out(shop: Shop, event: Event, clock: Clock = utc_now) -> None:
     ShopError
         If the copy is not what was placed, if the original is no longer in the inbox, or if it cannot be deleted.
     """
-    copy, original = shop.recordings_dir / event.recording, shop.inbox_dir / event.original
-    if not _holds(original, event.sha256):
+    original = shop.inbox_dir / event.original
+    if not holds(original, event.sha256):
         what = f"its original {event.original} is not in the inbox as it was, and the copy would be the last"
         raise ShopError(event.recording, what, "move the recording by hand")
-    _delete(copy, event)
+    delete_copy(shop, event)
     append(shop.root, replace(event, at=clock(), what="taken out"))
 
 
@@ -128,18 +127,18 @@ def give(shop: Shop, event: Event, bench: OnBench, clock: Clock = utc_now) -> Ev
         If the recording cannot be copied or the old copy cannot be deleted.
     """
     original, old = shop.inbox_dir / event.original, shop.recordings_dir / event.recording
-    source = old if event.recording and _holds(old, event.sha256) else original
+    source = old if event.recording and holds(old, event.sha256) else original
     try:
         sha256 = event.sha256 or hash_file(source)
-        path = _copy(shop, source, sha256, bench)
+        path = copy_to_place(shop, source, sha256, bench)
     except (OSError, SoundError) as error:
-        raise ShopError(event.original, _reason(error), "try again when it can be read") from error
+        raise ShopError(event.original, reason_of(error), "try again when it can be read") from error
     placed = replace(event, at=clock(), what="placed", bench=bench, recording=path, sha256=sha256)
     append(shop.root, placed)
     # All other places, and not only the last: a kill may have come before the last one was cleared.
     for other in read_log(shop.root)[0].placed.values():
         if other.sha256 == sha256 and other.recording != path:
-            _delete(shop.recordings_dir / other.recording, other)
+            delete_copy(shop, other)
             append(shop.root, replace(other, at=clock(), what="taken out"))
     return placed
 
@@ -185,10 +184,20 @@ class _Inbox:
         self.placed: list[Event] = []
         self.waiting: list[Waiting] = []
 
+    def is_missing(self) -> None:
+        """Note that there is no inbox, if one is expected or something else is in its place."""
+        if self.log.on_bench(self.now) is not None or _is_in_the_way(self.shop.inbox_dir):
+            self._cannot("", "cannot be reached, or is no folder", "make that folder, or name another in shop.toml")
+
     def found(self, arrived: frozenset[str] | None) -> list[Found]:
         """Return the files that were not handled yet, in the order of their times, those without a time last."""
         found = []
-        for original, facts in list_folder(self.shop.inbox_dir).files.items():
+        listing = list_folder(self.shop.inbox_dir)
+        for error in listing.unlisted:
+            folder = Path(error.filename or self.shop.inbox_dir)
+            below = folder.relative_to(self.shop.inbox_dir) if folder.is_relative_to(self.shop.inbox_dir) else ""
+            self._cannot(f"{below}".strip("."), f"cannot be listed ({reason_of(error)})", "let the folder be read")
+        for original, facts in listing.files.items():
             if (original, _mark(facts)) in self.log.handled_files:
                 continue
             if arrived is not None and original not in arrived:
@@ -198,33 +207,33 @@ class _Inbox:
                 self._cannot(original, "is a link", "put the recording itself into the inbox")
                 continue
             try:
-                if arrived is None and not read_header(path).whole:
+                file = _found(self.shop.inbox_dir, original, facts)
+                if not facts.size or (arrived is None and not read_header(path).whole):
                     self._cannot(original, "has not fully arrived", "wait, or copy it again")
                     continue
-                found.append(_found(self.shop.inbox_dir, original, facts))
+                found.append(file)
             except (OSError, ValueError, SoundError) as error:
-                self._cannot(original, _reason(error), "copy it again from the phone")
+                self._cannot(original, reason_of(error), "copy it again from the phone")
         latest = datetime.max.replace(tzinfo=UTC)
         return sorted(found, key=lambda f: (f.recorded_at or latest, f.original))
 
     def place(self, found: list[Found]) -> None:
         """Copy each file to its place, or note why it waits."""
+        unplaced: list[Event] = []
         for file in found:
             bench = place_of(file, self.log, self.now)
             if isinstance(bench, OnBench):
                 self._place(file, bench)
             elif bench.why != "before" or self._is_late(file):
-                self._wait(file, bench)
+                self.waiting.append(Waiting(original=file.original, why=bench.why))
+                if bench.why == "nothing now":
+                    # From now on it is one that was there before anything was said.
+                    unplaced.append(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
+        self._write(*unplaced)
 
     def _is_late(self, file: Found) -> bool:
         begins = self.log.begins or self.now
         return file.recorded_at is not None and file.recorded_at > begins - _LATELY
-
-    def _wait(self, file: Found, waits: Waits) -> None:
-        self.waiting.append(Waiting(original=file.original, why=waits.why))
-        if waits.why == "nothing now":
-            # From now on it is one that was there before anything was said.
-            self._write(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
 
     def _place(self, file: Found, bench: OnBench) -> None:
         source = self.shop.inbox_dir / file.original
@@ -232,9 +241,10 @@ class _Inbox:
             sha256 = hash_file(source)
             if sha256 in self.log.handled or self._is_elsewhere(source.stat().st_size, sha256, bench.folder):
                 return
-            path = _copy(self.shop, source, sha256, bench)
+            path = copy_to_place(self.shop, source, sha256, bench)
         except (OSError, SoundError) as error:
-            self._cannot(file.original, f"cannot be copied ({_reason(error)})", "make room, or copy it by hand")
+            remedy = "make room, or let recordings/ be written"
+            self._cannot(file.original, f"cannot be copied ({reason_of(error)})", remedy)
             return
         event = Event(
             at=self.now,
@@ -253,7 +263,7 @@ class _Inbox:
         """Tell whether the same bytes are elsewhere; those in ``folder`` may be a copy of a killed run."""
         there = self._present.items()
         same = [path for path, facts in there if facts.size == size and path.rpartition("/")[0] != folder]
-        return any(_holds(self.shop.recordings_dir / path, sha256) for path in same)
+        return any(holds(self.shop.recordings_dir / path, sha256) for path in same)
 
     @cached_property
     def _present(self) -> Mapping[str, Facts]:
@@ -261,9 +271,10 @@ class _Inbox:
         listed = list_folder(self.shop.recordings_dir).files
         return {path: facts for path, facts in listed.items() if path not in placed}
 
-    def _write(self, event: Event) -> None:
-        append(self.shop.root, event)
-        self.log = self.log.with_event(event)
+    def _write(self, *events: Event) -> None:
+        if events:
+            append(self.shop.root, *events)
+            self.log = self.log.with_events(*events)
 
     def _cannot(self, original: str, what: str, remedy: str) -> None:
         self.waiting.append(Waiting(original=original, what=what, remedy=remedy))
@@ -272,7 +283,7 @@ class _Inbox:
 def attention_of(waiting: Iterable[Waiting]) -> list[Attention]:
     """Return what needs the builder's attention in the inbox."""
     return [
-        Attention(where=f"inbox/{w.original}", what=w.what or _WHY[w.why], remedy=w.remedy or _REMEDY)
+        Attention(where=f"inbox/{w.original}".rstrip("/"), what=w.what or _WHY[w.why], remedy=w.remedy or _REMEDY)
         for w in waiting
         if w.what or w.why is not None
     ]
@@ -289,66 +300,34 @@ _WHY: dict[Why | None, str] = {
 }
 
 
+# A watch looks again and again, and a cloud folder may hold thousands of old recordings.
+@lru_cache(maxsize=50_000)
 def _found(inbox: Path, original: str, facts: Facts) -> Found:
     stated = recorded_at(inbox / original) or date_in_name(original)
-    return Found(original=original, recorded_at=_moment(stated), mark=_mark(facts))
+    return Found(original=original, recorded_at=_moment(stated, facts.mtime_ns / 1e9), mark=_mark(facts))
 
 
-def _moment(stated: str) -> datetime | None:
-    """Return a date with a time of day as a moment; local where no zone is given; ``None`` for a mere date."""
+def _moment(stated: str, written_s: float) -> datetime | None:
+    """Return a date with a time of day as a moment; local where no zone is given; ``None`` for a mere date.
+
+    In autumn an hour comes twice: that nearer to ``written_s`` counts, when the file was written.
+    """
     if len(stated) <= len("2026-03-14"):
         return None
     when = datetime.fromisoformat(stated)
-    return when if when.tzinfo else when.astimezone()
+    if when.tzinfo:
+        return when
+    return min((when.replace(fold=n).astimezone() for n in (0, 1)), key=lambda w: abs(w.timestamp() - written_s))
+
+
+def _is_in_the_way(path: Path) -> bool:
+    """Tell whether something is at a path, or may be: one that cannot be asked about is not known to be free."""
+    try:
+        return path.is_symlink() or path.exists()
+    except OSError:
+        return True
 
 
 def _mark(facts: Facts) -> str:
-    return f"{facts.size}.{facts.mtime_ns}"
-
-
-def _copy(shop: Shop, source: Path, sha256: str, bench: OnBench) -> str:
-    """Copy a recording to its place and return its path there; a copy that is there already counts."""
-    folder = shop.recordings_dir / bench.folder
-    if not folder.resolve().is_relative_to(shop.recordings_dir.resolve()):
-        raise OSError(None, "its place is a link that leads out of recordings/")
-    for name in _names(PurePosixPath(source.name)):
-        path = folder / name
-        if path.exists():
-            if _holds(path, sha256):
-                return f"{bench.folder}/{name}"
-            continue
-        if put_copy(source, path) != sha256:
-            path.unlink()
-            raise OSError(None, "it changed while it was copied")
-        return f"{bench.folder}/{name}"
-    raise OSError(None, "there are too many files of this name")
-
-
-def _names(name: PurePosixPath) -> Iterable[str]:
-    yield name.name
-    yield from (f"{name.stem} ({n}){name.suffix}" for n in range(2, _NAMES))
-
-
-def _delete(copy: Path, event: Event) -> None:
-    if not copy.exists():
-        return
-    if copy.is_symlink() or not _holds(copy, event.sha256):
-        what = "is not the recording that was placed there"
-        raise ShopError(event.recording, what, "nothing was deleted; move it by hand")
-    try:
-        copy.unlink()
-    except OSError as error:
-        raise ShopError(event.recording, _reason(error), "delete it by hand") from error
-
-
-def _holds(path: Path, sha256: str) -> bool:
-    try:
-        return path.is_file() and hash_file(path) == sha256
-    except (OSError, SoundError):
-        return False
-
-
-def _reason(error: BaseException) -> str:
-    if isinstance(error, SoundError):
-        return error.what
-    return (getattr(error, "strerror", None) or type(error).__name__).lower()
+    # A letter in between, because a spreadsheet would round a number.
+    return f"{facts.size}b{facts.mtime_ns}"

@@ -209,8 +209,21 @@ def _begin_step(shop: Shop, log: BenchLog, now: datetime) -> None:
 
 
 def _named(shop: Shop, log: BenchLog, name: str) -> Event:
-    """Return the recording that a name means: one of the last ten, else one that waits in the inbox."""
-    for event in log.last():
-        if name in (event.original, event.recording):
-            return event
+    """Return the recording that a name means: one that waits in the inbox, else one of the last ten.
+
+    The name may be as the list of what waits shows it, and without its folder where only one has it.
+    """
+    name = name.removeprefix("inbox/")
+    here = frozenset(list_folder(shop.inbox_dir).files)
+    last = {key: event for event in reversed(log.last()) for key in (event.original, event.recording)}
+    if name not in here and name not in last:
+        alike = sorted(path for path in {*here, *last} if path.rpartition("/")[2] == name)
+        if len(alike) > 1:
+            raise ShopError(name, f"may be {' or '.join(alike)}", "name it with its folder")
+        name = alike[0] if alike else name
+    if name in last:
+        # A phone may use a name again: a later file of that name waits, though the earlier one has its place.
+        later = waiting_event(shop, name) if name in here else None
+        is_later = later is not None and (name, later.mark) not in log.handled_files
+        return later if later is not None and is_later else last[name]
     return waiting_event(shop, name)

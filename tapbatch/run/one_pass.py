@@ -162,7 +162,8 @@ def _from_inbox(shop: Shop, how: How) -> tuple[Shop, list[Notice], list[Attentio
         looked = look_into(shop, arrived=how.inbox)
     except ShopError as error:
         # The inbox waits; what is in its place is measured all the same.
-        return shop, [], [Attention(where=error.where, what=error.what, remedy=error.remedy)]
+        told = Attention(where=error.where, what=error.what, remedy=error.remedy)
+        return shop, [], [told] if told not in shop.refused else []
     return replace(shop, log=looked.log), looked.notices, attention_of(looked.waiting)
 
 

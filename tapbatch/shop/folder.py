@@ -18,6 +18,7 @@ from tapbatch.model.history import Note
 from tapbatch.model.names import PARTS, identity, is_passing_name
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings, ShopSettings
+from tapbatch.shop.listing import is_folder
 from tapbatch.shop.notes import NoteKey, read_notes
 from tapbatch.shop.now_file import read_log
 from tapbatch.shop.settings_files import read_instrument_settings, read_shop_settings
@@ -126,7 +127,7 @@ def _open_shop(root: Path, results: Path | None) -> Shop:
     _check_inbox(inbox_dir, recordings_dir, results_dir)
     instruments, refused, refused_instruments = _read_instruments(root / "instruments", settings)
     notes, refused_notes = read_notes(root / "notes.csv")
-    log, refused_log = read_log(root)
+    log, refused_log = _read_log(root)
     return Shop(
         root=root,
         recordings_dir=recordings_dir,
@@ -139,6 +140,14 @@ def _open_shop(root: Path, results: Path | None) -> Shop:
         refused_instruments=frozenset(refused_instruments),
         notes=notes,
     )
+
+
+def _read_log(root: Path) -> tuple[BenchLog, tuple[Attention, ...]]:
+    try:
+        return read_log(root)
+    except ShopError as error:
+        # Recordings in the inbox wait then; everything else goes on.
+        return BenchLog(), (Attention(where=error.where, what=error.what, remedy=error.remedy),)
 
 
 def _folder(root: Path, key: str, named: str) -> Path:
@@ -164,7 +173,8 @@ def _check_folders(recordings_dir: Path, results_dir: Path) -> None:
 
 
 def _check_inbox(inbox_dir: Path, recordings_dir: Path, results_dir: Path) -> None:
-    if not inbox_dir.exists():
+    # An inbox that cannot be reached does not stop the shop.
+    if not is_folder(inbox_dir):
         return
     inbox = inbox_dir.resolve()
     for other, what in ((recordings_dir, "recordings"), (results_dir, "results")):

@@ -80,6 +80,20 @@ def list_folder(folder: Path) -> Listing:
     return Listing(files=dict(sorted(files.items())), unlisted=tuple(unlisted))
 
 
+def is_folder(path: Path) -> bool:
+    """Return whether a folder is there and can be reached; a drive that fails may report any error.
+
+    Examples
+    --------
+    >>> is_folder(Path("nowhere")), is_folder(Path("x" * 1000))
+    (False, False)
+    """
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
 def _entries(folder: Path, below: str, unlisted: list[OSError]) -> Iterator[tuple[str, os.DirEntry[str]]]:
     waiting = [below]
     while waiting:

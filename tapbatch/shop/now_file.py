@@ -1,8 +1,10 @@
-"""The file ``now.csv`` of a shop, in which the log of ``tapbatch now`` is kept.
+r"""The file ``now.csv`` of a shop, in which the log of ``tapbatch now`` is kept.
 
 Conventions: one event a row, the oldest first, with one header row; times are ISO 8601 with their zone. Rows are only
-ever added, each with one write that is flushed to disk. A last row that a kill cut short is not counted and is ended
-by the next one. Any other row that is not understood is reported, and the others are used.
+ever added, each with one write that is flushed to disk. Characters that a line cannot hold are written as ``\u000a``.
+A spreadsheet may have saved the file: commas, semicolons or tabs part the columns, and text is UTF-8 or Windows-1252.
+A last row that a kill cut short is not counted and is ended by the next one. Any other row that is not understood is
+reported, and the others are used.
 """
 
 from __future__ import annotations
@@ -10,8 +12,10 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
+from collections.abc import Sequence
 from datetime import datetime
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import cast, get_args
 
 from tapbatch.listen.files import refuse_special
@@ -39,42 +43,72 @@ _MOST_BYTES = 50_000_000
 _PARTS = "/"
 """Parts several words in one cell; no word can hold it."""
 
+_DELIMITERS = ",;\t"
+_BLANK = ' ,;\t"'
+_HEAD_ROWS = 2
+_HEAD = re.compile(r'"?(at"?[,;\t]|sep=)')
+"""The header, and the row in which a spreadsheet names its delimiter."""
+
+_WRITTEN = re.compile(r"\\u([0-9a-f]{4})|\\U([0-9a-f]{8})")
+
 
 def read_log(root: Path) -> tuple[BenchLog, tuple[Attention, ...]]:
     """Return the log of a shop, and what was not understood in it.
+
+    Raises
+    ------
+    ShopError
+        If the file as a whole cannot be read. It does not count as empty then: what was placed or taken out before
+        would be placed again.
 
     Examples
     --------
     >>> read_log(Path("nowhere"))
     (BenchLog(events=()), ())
     """
-    path = root / NAME
-    try:
-        refuse_special(path)
-        if path.stat().st_size > _MOST_BYTES:
-            return BenchLog(), (_refused(NAME, "is far too large to be the log", "move it out of the shop"),)
-        text = path.read_bytes().decode("utf-8", "replace")
-    except FileNotFoundError:
-        return BenchLog(), ()
-    except OSError as error:
-        reason = error.strerror or "no reason given"
-        return BenchLog(), (_refused(NAME, f"cannot be read ({reason})", "check that you are allowed to read it"),)
-    whole = text[: text.rfind("\n") + 1]
+    lines = _lines(root / NAME)
     events: list[Event] = []
     refused: list[Attention] = []
-    for number, line in enumerate(whole.splitlines(), start=1):
-        if number == 1 or not line.strip():
+    for number, line in enumerate(lines, start=1):
+        if not line.strip(_BLANK) or (number <= _HEAD_ROWS and _HEAD.match(line)):
             continue
-        try:
-            events.append(_event(next(csv.reader([line], strict=True))))
-        except (ValueError, csv.Error, StopIteration):
-            where = f"{NAME}, row {number}"
-            refused.append(_refused(where, "is not a row of the log", "mend the row, or delete it"))
+        event, cells = _event_in(line)
+        if event is None and number < len(lines):
+            what, remedy = "is not a row of the log", "mend the row, or delete it"
+            refused.append(Attention(where=f"{NAME}, row {number}", what=what, remedy=remedy))
+        elif event is not None and (number < len(lines) or cells == _row_of(event)):
+            # The last row counts if only its line end is missing, which an editor may have dropped.
+            events.append(event)
     return BenchLog(tuple(events)), tuple(refused)
 
 
-def append(root: Path, event: Event) -> None:
-    """Add an event to the log of a shop, and flush it to disk.
+def _lines(path: Path) -> list[str]:
+    """Return the rows as text, the last of them without a line end: empty, unless it was cut short."""
+    try:
+        refuse_special(path)
+        if path.stat().st_size > _MOST_BYTES:
+            raise ShopError(NAME, "is far too large to be the log", "move it out of the shop")
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        reason = (error.strerror or "no reason given").lower()
+        raise ShopError(NAME, f"cannot be read ({reason})", "move it away, or let it be read") from error
+    if b"\0" in raw[:4]:
+        raise ShopError(NAME, "is not text in UTF-8", "save it again as CSV in UTF-8")
+    return [_decoded(line) for line in raw.split(b"\n")]
+
+
+def _decoded(line: bytes) -> str:
+    # Row by row, because rows are added in UTF-8 whatever a spreadsheet saved.
+    try:
+        return line.decode("utf-8-sig").rstrip("\r")
+    except UnicodeDecodeError:
+        return line.decode("cp1252", "replace").rstrip("\r")
+
+
+def append(root: Path, *events: Event) -> None:
+    """Add events to the log of a shop with one write, and flush it to disk.
 
     Raises
     ------
@@ -93,12 +127,16 @@ def append(root: Path, event: Event) -> None:
             begun = size and file.read(1) != b"\n"
             file.seek(0, os.SEEK_END)
             head = b"" if size else _row(COLUMNS)
-            file.write((b"\n" if begun else b"") + head + _row(_cells(event)))
+            file.write((b"\n" if begun else b"") + head + b"".join(_row(_row_of(e)) for e in events))
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
         reason = (error.strerror or type(error).__name__).lower()
         raise ShopError(str(path), reason, "make room or let the file be written, then try again") from error
+
+
+def _row_of(event: Event) -> list[str]:
+    return [_harmless(cell) for cell in _cells(event)]
 
 
 def _cells(event: Event) -> tuple[str, ...]:
@@ -119,6 +157,23 @@ def _cells(event: Event) -> tuple[str, ...]:
     )
 
 
+def _event_in(line: str) -> tuple[Event | None, list[str]]:
+    """Return the event in a row and its cells, whichever character parts them; ``None`` if it is not understood."""
+    for delimiter in _DELIMITERS:
+        try:
+            cells = _split(line, delimiter)
+            return _event(cells), cells
+        except (ValueError, OverflowError, csv.Error):
+            continue
+    return None, []
+
+
+def _split(line: str, delimiter: str) -> list[str]:
+    cells = next(csv.reader([line], delimiter=delimiter, strict=True))
+    # Spreadsheets may add empty columns.
+    return cells[: len(COLUMNS)] if not any(cells[len(COLUMNS) :]) else cells
+
+
 def _event(cells: list[str]) -> Event:
     at, what, instrument, stage, words, step, on, recording, sha256, original, mark, recorded = map(_plain, cells)
     if what not in get_args(What) or bool(instrument) != bool(stage) or (what == "now" and not instrument):
@@ -130,6 +185,8 @@ def _event(cells: list[str]) -> Event:
         step=int(step or 0),
         on=tuple(filter(None, on.split(_PARTS))),
     )
+    if bench.step < 0 or not all(map(_stays_below, (instrument, stage, words, recording, original))):
+        raise ValueError(what)
     return Event(
         at=_aware(at),
         what=cast("What", what),
@@ -142,26 +199,31 @@ def _event(cells: list[str]) -> Event:
     )
 
 
+def _stays_below(path: str) -> bool:
+    """Tell whether a path stays in the folder to which it belongs: a copy may be deleted there."""
+    return ".." not in PurePath(path).parts and not PurePath(path).anchor
+
+
 def _aware(text: str) -> datetime:
     when = datetime.fromisoformat(text)
     return when if when.tzinfo else when.astimezone()
 
 
-def _row(cells: tuple[str, ...]) -> bytes:
+def _row(cells: Sequence[str]) -> bytes:
     out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerow([_harmless(c) for c in cells])
-    return out.getvalue().encode("utf-8", "replace")
+    csv.writer(out, lineterminator="\n").writerow(cells)
+    return out.getvalue().encode()
 
 
 def _harmless(text: str) -> str:
-    """Return a cell in which a spreadsheet finds no formula, and which stays on one line."""
-    text = "".join(c if c.isprintable() else " " for c in text)
+    """Return a cell in which a spreadsheet finds no formula, and which stays on one line; see :func:`_plain`."""
+    text = "".join(c if c.isprintable() and c != "\\" else _written(ord(c)) for c in text)
     return f"'{text}" if text[:1] in ("=", "+", "-", "@", "'") else text
 
 
+def _written(code: int) -> str:
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+
+
 def _plain(text: str) -> str:
-    return text.removeprefix("'")
-
-
-def _refused(where: str, what: str, remedy: str) -> Attention:
-    return Attention(where=where, what=what, remedy=remedy)
+    return _WRITTEN.sub(lambda m: chr(int(m[1] or m[2], 16)), text.removeprefix("'"))

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tapbatch.shop.listing import Listing, list_folder
+from tapbatch.shop.listing import Listing, is_folder, list_folder
 from tapbatch.watch.arrivals import Arrivals, keeps_promise
 
 
@@ -33,7 +33,7 @@ class InboxWatch:
             return
         self._folder = folder
         self._arrivals = Arrivals(
-            lambda: list_folder(folder) if folder.is_dir() else Listing(files={}),
+            lambda: list_folder(folder) if is_folder(folder) else Listing(files={}),
             lambda path: keeps_promise(folder / path),
             self.clock,
         )

@@ -31,7 +31,7 @@ from tapbatch.run.job import Job
 from tapbatch.run.measuring import Advance, Elsewhere, Progress, job_of
 from tapbatch.run.one_pass import How, Outcome, run_shop
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import list_folder
+from tapbatch.shop.listing import is_folder, list_folder
 from tapbatch.shop.now_file import NAME as NOW_FILE
 from tapbatch.watch.arrivals import Arrivals, Look, keeps_promise
 from tapbatch.watch.drawing import Drawer, Here
@@ -251,7 +251,7 @@ class Watch:
     def _open(self) -> tuple[Shop, Arrivals]:
         """Return the shop; reopen it if its settings or notes changed or its recordings folder disappeared."""
         settings = settings_facts(self.root)
-        is_there = self._shop is not None and _is_folder(self._shop.recordings_dir)
+        is_there = self._shop is not None and is_folder(self._shop.recordings_dir)
         if self._shop is not None and not is_there:
             self._let_go()
         log = facts_of(self.root / NOW_FILE)
@@ -476,14 +476,6 @@ class Watch:
 
 def _paths_of(history: History) -> set[str]:
     return {heard.recording.path for stage in history.stages for heard in stage.heard}
-
-
-def _is_folder(path: Path) -> bool:
-    """Return whether a folder is there and can be reached; a drive that fails may report any error."""
-    try:
-        return path.is_dir()
-    except OSError:
-        return False
 
 
 def _as_trouble(error: OSError, root: Path) -> ShopError:

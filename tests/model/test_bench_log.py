@@ -49,10 +49,10 @@ def test_it_lapses_when_idle_and_a_recording_keeps_it() -> None:
     log = BenchLog((said(SERIES, 0),))
     assert folder_at(log, idle - 1)
     assert not folder_at(log, idle + 1)
-    kept = log.with_event(placed("a.wav", 0.9 * idle))
+    kept = log.with_events(placed("a.wav", 0.9 * idle))
     assert folder_at(kept, 1.5 * idle)
     # One that came after it had lapsed does not bring it back.
-    assert not folder_at(log.with_event(placed("a.wav", 1.2 * idle)), 1.3 * idle)
+    assert not folder_at(log.with_events(placed("a.wav", 1.2 * idle)), 1.3 * idle)
 
 
 def test_it_lapses_overnight_even_if_work_went_on_late() -> None:

@@ -1,4 +1,4 @@
-"""A shop of two instruments that was run once."""
+"""A shop of two instruments that was run once, and one with an inbox."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.run.inbox_day import Day
 from tests.shops import LYRE, NA, make_shop, tapbatch, taps
 
 
@@ -20,3 +21,8 @@ def shop(sounds: dict[str, np.ndarray], tmp_path: Path) -> Path:
     root = make_shop(tmp_path / "shop", sounds)
     tapbatch("run", root)
     return root
+
+
+@pytest.fixture
+def day(tmp_path: Path) -> Day:
+    return Day(tmp_path / "shop")

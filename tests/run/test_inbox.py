@@ -5,65 +5,18 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from contextlib import suppress
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
 from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import NamingError, ShopError
-from tapbatch.results.files import is_half_written
-from tapbatch.run import inbox
-from tapbatch.run.inbox import Looked, attention_of, look_into
-from tapbatch.run.now import Answered, Asked, answer
-from tapbatch.shop.folder import Shop, open_shop
+from tapbatch.run import copies, inbox
+from tapbatch.run.inbox import attention_of
 from tapbatch.shop.now_file import read_log
-from tests.shops import make_shop, rows_of, tapbatch, taps, write_wav
-
-NOON = datetime.now().astimezone().replace(year=2026, month=3, day=14, hour=12, minute=0, second=0, microsecond=0)
-
-
-class Day:
-    """A shop with an inbox on one day, and its clock."""
-
-    def __init__(self, root: Path) -> None:
-        self.root = make_shop(root, {"lyre-2/05-closed/a.wav": taps(1, count=1)})
-        self.inbox = root / "inbox"
-        self.inbox.mkdir()
-        self.now = NOON
-
-    @property
-    def shop(self) -> Shop:
-        return open_shop(self.root)
-
-    def clock(self) -> datetime:
-        return self.now
-
-    def wait(self, minutes: float) -> None:
-        self.now += timedelta(minutes=minutes)
-
-    def drop(self, name: str, number: int, *, at: bool = True) -> str:
-        """Put a recording into the inbox; with ``at`` its name says that it was made now."""
-        name = f"{name} {self.now:%Y-%m-%d %H-%M-%S}.wav" if at else f"{name}.wav"
-        write_wav(self.inbox / name, taps(number, count=1))
-        return name
-
-    def say(self, *fields: str, **asked: object) -> Answered:
-        return answer(self.shop, Asked(fields=fields, **asked), self.clock)  # type: ignore[arg-type]
-
-    def look(self) -> Looked:
-        return look_into(self.shop, self.clock)
-
-    @property
-    def there(self) -> set[str]:
-        folder = self.root / "recordings"
-        files = {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()}
-        return {f for f in files if not is_half_written(f.rpartition("/")[2])} - {"lyre-2/05-closed/a.wav"}
-
-
-@pytest.fixture
-def day(tmp_path: Path) -> Day:
-    return Day(tmp_path / "shop")
+from tests.run.inbox_day import Day
+from tests.shops import rows_of, tapbatch, taps, write_wav
 
 
 def test_a_recording_goes_where_the_bench_was_when_it_was_made(day: Day) -> None:
@@ -285,7 +238,7 @@ def killed_at(monkeypatch: pytest.MonkeyPatch, owner: object, name: str, after: 
 
 
 @pytest.mark.parametrize(
-    ("owner", "name"), [(os, "link"), (os, "fsync"), (inbox, "append"), (inbox, "put_copy"), (inbox, "hash_file")]
+    ("owner", "name"), [(os, "link"), (os, "fsync"), (inbox, "append"), (copies, "put_copy"), (inbox, "hash_file")]
 )
 @pytest.mark.parametrize("after", range(3))
 def test_a_kill_while_copying_loses_and_doubles_nothing(day: Day, owner: object, name: str, after: int) -> None:
@@ -302,7 +255,18 @@ def test_a_kill_while_copying_loses_and_doubles_nothing(day: Day, owner: object,
     assert {p.name for p in day.inbox.iterdir()} == set(names)
 
 
-@pytest.mark.parametrize(("owner", "name"), [(Path, "unlink"), (inbox, "append"), (inbox, "put_copy")])
+def test_a_kill_just_after_the_copy_leaves_no_hidden_file(day: Day) -> None:
+    day.say("lyre-2", "06-closed", new=True)
+    day.wait(1)
+    name = day.drop("a", 2)
+    folder = day.root / "recordings/lyre-2/06-closed"
+    folder.mkdir(parents=True)
+    os.link(write_wav(folder / ".0123456789ab.part", taps(2, count=1)), folder / name)
+    day.look()
+    assert [p.name for p in folder.iterdir()] == [name]
+
+
+@pytest.mark.parametrize(("owner", "name"), [(Path, "unlink"), (inbox, "append"), (copies, "put_copy")])
 @pytest.mark.parametrize("after", range(3))
 @pytest.mark.parametrize("asked", [{"undo": True}, {"given": True}])
 def test_a_kill_while_taking_out_is_mended_by_asking_again(

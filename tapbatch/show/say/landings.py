@@ -22,13 +22,17 @@ def target_hz_text(landing: Landing) -> str:
 
 
 def to_go_text(landing: Landing) -> str:
-    """Say how far it is to a landing, such as ``12.3 c up``, ``past it by 12.3 c`` or ``there, surely``."""
+    """Say how far it is to a landing.
+
+    Such as ``12.3 c to rise`` to a target, ``12.3 c up`` to a note, ``past it by 12.3 c`` or ``there, surely``.
+    """
     if landing.on_target != "no":
         sure = "surely" if landing.on_target == "sure" else "likely"
         return f"there, {sure} ({figures.signed(f'{landing.cents_to_go:z.1f}')} c)"
     if landing.no_forecast == "past" and landing.landing == "target":
         return f"past it by {abs(landing.cents_to_go):.1f} c"
-    return f"{abs(landing.cents_to_go):.1f} c {'up' if landing.cents_to_go > 0 else 'down'}"
+    ways = ("to rise", "to fall") if landing.landing == "target" else ("up", "down")
+    return f"{abs(landing.cents_to_go):.1f} c {ways[landing.cents_to_go <= 0]}"
 
 
 def step_text(landing: Landing) -> str:
@@ -147,7 +151,7 @@ def landing_line(landing: Landing) -> str:
     ...                   on_target="no", taps_within=0, taps=5, step_cents=30.8, step_low_cents=18.7,
     ...                   step_high_cents=42.8, steps_seen=5, steps_to_go=6.42, overshoot=0.0, basis="")
     >>> print(landing_line(landing))
-    air to target A3: 167.5 c up; one more step +31 c (+19 to +43), about 6.4 steps, under 1 % chance that the ...
+    air to target A3: 167.5 c to rise; one more step +31 c (+19 to +43), about 6.4 steps, under 1 % chance that ...
     """
     parts = [*way_parts(landing), chance_text(landing)]
     # A step may go one way and the distance the other, where the place itself goes faster.

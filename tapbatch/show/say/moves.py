@@ -139,17 +139,17 @@ def more_text(drift: Drift, more: str = "") -> str:
 
 
 def since_first_text(drift: Drift, first_shown: str) -> str:
-    """Return how far a mode moved since it was first heard, such as ``up 34.1 c (+33.0 to +35.2) since 01-closed``.
+    """Return how far a mode moved since it was first heard, such as ``since 01-closed: up 34.1 c``.
 
-    Empty if that is the stage before, or not known.
+    Its interval is added. Empty if that is the stage before, or not known.
     """
     if not drift.first_verdict or drift.first_stage == drift.from_stage:
         return ""
     change = extent_text(drift.first_extent)
-    moved = _directed(drift.first_verdict, change) or f"{VERDICTS[drift.first_verdict]}, {change},"
+    moved = _directed(drift.first_verdict, change) or f"{VERDICTS[drift.first_verdict]}, {change}"
     if drift.first_moved in _BESIDE and drift.first_verdict.removesuffix("?") in ("up", "down"):
-        moved += f"{_BESIDE[drift.first_moved]},"
-    return f"{moved} since {first_shown}" if change else ""
+        moved += _BESIDE[drift.first_moved]
+    return f"since {first_shown}: {moved}" if change else ""
 
 
 def moved_cell(drift: Drift) -> str:

@@ -159,7 +159,7 @@ def test_the_slip_answers_before_all_else(whole: History) -> None:
     assert said.index("G3") < next(n for n, text in enumerate(said) if "195.76 Hz" in text)
     assert any(text.startswith("one set-up only: ") for text in said)
     # What is far still, and whether the next step goes too far, stand beside what moved.
-    assert next(text for text in said if text.startswith("Target")).endswith("43.2 c up")
+    assert next(text for text in said if text.startswith("Target")).endswith("43.2 c to rise")
     (risky,) = {chance_text(c) for c in whole.landings if is_risky(c)}
     assert risky in " ".join(said)
     assert all(text in " ".join(said) for text in learned_text(whole))

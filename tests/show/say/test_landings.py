@@ -45,7 +45,9 @@ def test_without_a_target_and_steps_both_ways_are_said() -> None:
 
 def test_a_place_that_moves_is_said_to() -> None:
     moving = replace(KNOWN, landing="target", landing_note="C4+37", moves_with="top")
-    assert landing_line(moving).startswith("air to target C4+37 (moves with top): 86.3 c up; one more step +10 c")
+    assert landing_line(moving).startswith(
+        "air to target C4+37 (moves with top): 86.3 c to rise; one more step +10 c"
+    )
 
 
 def test_with_steps_the_note_they_lead_to_is_said_though_the_other_is_nearer() -> None:
@@ -57,7 +59,7 @@ def test_with_steps_the_note_they_lead_to_is_said_though_the_other_is_nearer() -
 def test_every_target_is_said_and_nothing_else() -> None:
     target = replace(KNOWN, landing="target", landing_note="F#3-10", cents_to_go=76.3)
     assert [line.split(";")[0] for line in landing_lines(_history(target, KNOWN, DOWN), "body")] == [
-        "air to target F#3-10: 76.3 c up"
+        "air to target F#3-10: 76.3 c to rise"
     ]
 
 

@@ -128,6 +128,6 @@ def test_the_whole_way_is_said_beside_the_last_step() -> None:
         drift("up", 5.0), first_stage="00", first_change_cents=34.14, first_cents_low=33.02, first_cents_high=35.24,
         first_verdict="up", first_extent=Extent(34.14, 33.02, 35.24),
     )  # fmt: skip
-    assert moves.since_first_text(way, "00-closed") == "up 34.1 c (+33.0 to +35.2) since 00-closed"
+    assert moves.since_first_text(way, "00-closed") == "since 00-closed: up 34.1 c (+33.0 to +35.2)"
     assert moves.since_first_text(replace(way, first_stage=way.from_stage), "00-closed") == ""
     assert moves.since_first_text(drift("up", 5.0), "") == ""

@@ -123,8 +123,8 @@ def of_terminal(lines: list[str]) -> Told:
 
 
 def ways_of(stands: str) -> list[tuple[str, str]]:
-    """How far it is to what may be reached, and which way, such as ``("9.5", "down")``."""
-    up = {"rise": "up", "above": "up", "fall": "down", "below": "down"}
+    """How far it is to what may be reached, and which way, such as ``("9.5", "to fall")``."""
+    up = {"rise": "to rise", "above": "up", "fall": "to fall", "below": "down"}
     return [(size, up[way]) for size, way in re.findall(r"([\d.]+) c (?:to )?(rise|fall|above|below)", stands)]
 
 

@@ -157,7 +157,7 @@ def agree(said: Said) -> None:
 
 
 def brief_way(told: str) -> str:
-    """How far of an answer to how far, such as ``9.5 c down``."""
+    """How far of an answer to how far, such as ``9.5 c to fall``."""
     return told.partition(": ")[2]
 
 
