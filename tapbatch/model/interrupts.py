@@ -6,11 +6,15 @@ handler that was set before runs when the work is done, with the first signal th
 
 from __future__ import annotations
 
+import _thread
 import signal
+import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from types import FrameType
+
+_SOON_S = 0.02
 
 
 @contextmanager
@@ -50,3 +54,32 @@ def interrupts_held() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
         if came:
             before(*came[0])
+
+
+def _interrupt() -> None:
+    """Interrupt the main thread, also while it waits, where the system can."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
+    else:
+        _thread.interrupt_main()
+
+
+def heed_lost_interrupts() -> None:
+    """Let a Ctrl-C end the program that comes while an object is deleted.
+
+    Python prints such a Ctrl-C with its traceback and goes on without it, because nothing can be raised there. Now it
+    comes once more, a moment later. All else that cannot be raised is reported as before.
+    """
+    usual = sys.unraisablehook
+
+    def hook(lost: sys.UnraisableHookArgs) -> None:
+        if not issubclass(lost.exc_type, KeyboardInterrupt):
+            usual(lost)
+            return
+        # Not at once, or it would be raised in here and lost again. At the very end no thread can be started.
+        with suppress(RuntimeError):
+            again = threading.Timer(_SOON_S, _interrupt)
+            again.daemon = True
+            again.start()
+
+    sys.unraisablehook = hook

@@ -1,6 +1,8 @@
 """Ctrl-C is held back while a validator is built, and is not lost."""
 
 import signal
+import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Annotated
@@ -96,3 +98,31 @@ def test_a_bad_kept_file_is_still_refused(tmp_path: Path):
     path.write_bytes(seal('{"number": "x"}'))
     with pytest.raises(RefusedError):
         load(path, Kept)
+
+
+def test_ctrl_c_while_an_object_is_deleted_ends_the_program():
+    program = """
+import signal, sys, threading
+from tapbatch.model.interrupts import heed_lost_interrupts
+
+class Odd:
+    def __del__(self):
+        signal.raise_signal(signal.SIGINT)
+
+class Wrong:
+    def __del__(self):
+        raise ValueError("is said")
+
+heed_lost_interrupts()
+try:
+    Wrong()
+    Odd()
+    threading.Event().wait(60)
+except KeyboardInterrupt:
+    sys.exit(130)
+"""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=120)
+    assert done.returncode == 130
+    # What is no Ctrl-C is reported as before.
+    assert "is said" in done.stderr
+    assert "KeyboardInterrupt" not in done.stderr
