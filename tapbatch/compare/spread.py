@@ -19,6 +19,9 @@ _REACH = 60.0
 _CLOSE = 1e-9
 """How near a quantile is found, in standard deviations of the widest normal."""
 
+_MOST_TURNS = 200
+"""More than halving alone would take from end to end."""
+
 
 @dataclass(frozen=True, slots=True)
 class Spread:
@@ -47,7 +50,7 @@ class Spread:
     def quantile(self, share: float) -> float:
         """Return the quantile of the prediction, in its unit, at probability ``share``, 0 to 1 exclusive.
 
-        Found by Newton's method between bounds, which halve where it leaves them (Numerical Recipes, section 9.4).
+        Found by Newton's method between bounds, halved where it leaves them or is slow (Numerical Recipes, 9.4).
         A library for this would take as long to import as a tap takes to measure.
 
         Examples
@@ -57,14 +60,18 @@ class Spread:
         """
         widest = float(np.sqrt(self.variances.max()))
         low, high = float(self.means.min()) - _REACH * widest, float(self.means.max()) + _REACH * widest
-        value, step = float(self.weights @ self.means), math.inf
-        while abs(step) > _CLOSE * widest and high - low > _CLOSE * widest:
+        value, before, step = float(self.weights @ self.means), high - low, high - low
+        for _ in range(_MOST_TURNS):
             over = self.chance_above(value) - (1.0 - share)
             low, high = (value, high) if over > 0.0 else (low, value)
             density = self._density(value)
-            tried = value + over / density if density > 0.0 else math.inf
-            tried = tried if low <= tried <= high else (low + high) / 2.0
-            step, value = tried - value, tried
+            newton = over / density if density > 0.0 else math.inf
+            # A step that is no shorter than half the one before the last may go round in circles.
+            is_good = low <= value + newton <= high and abs(newton) <= abs(before) / 2.0
+            tried = value + newton if is_good else (low + high) / 2.0
+            before, step, value = step, tried - value, tried
+            if abs(step) <= _CLOSE * widest:
+                break
         return value
 
     def _density(self, value: float) -> float:
