@@ -120,13 +120,12 @@ def wrapped(text: str, width_mm: float, size_pt: float, bold: bool = False, most
     for word in text.split():
         narrow = text_width_mm(word, size_pt, bold) <= width_mm
         pieces += [word + " "] if narrow else [*re.findall(r"[^-]*-+|[^-]+", word + " ")]
-    lines, used_mm = [""], 0.0
+    lines = [""]
     for piece in pieces:
-        if lines[-1] and used_mm + text_width_mm(piece.rstrip(), size_pt, bold) > width_mm:
+        # The whole line is measured: shaped letters are not as wide together as one by one.
+        if lines[-1] and text_width_mm((lines[-1] + piece).rstrip(), size_pt, bold) > width_mm:
             lines.append("")
-            used_mm = 0.0
         lines[-1] += piece
-        used_mm += text_width_mm(piece, size_pt, bold)
     lines[most - 1 :] = ["".join(lines[most - 1 :])]
     return [fitted(line.rstrip(), width_mm, size_pt, bold) for line in lines if line]
 

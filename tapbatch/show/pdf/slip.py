@@ -170,15 +170,15 @@ def _draw_answers(sheet: Sheet, y: float, answers: Sequence[Answer]) -> float:
     for answer in answers:
         sheet.say(sheet.left_mm, y, "" if answer.goes_on else QUESTIONS[answer.question], LEAD, role="soft text")
         y = sheet.paragraph(left, y, answer.told, width, ANSWER, bold=True, most=2)
-        y = sheet.paragraph(left, y - 0.6, answer.detail, width, BODY, most=4)
+        y = sheet.paragraph(left, y - 0.6, answer.detail, width, BODY, most=2)
         limits = [limit.full for limit in answer.limits if limit.heavy]
         if len(limits) > MOST_CAUTIONS:
             rest = ", ".join([limit.name for limit in answer.limits if limit.heavy][MOST_CAUTIONS - 1 :])
             limits = [*limits[: MOST_CAUTIONS - 1], f"also {rest}: see the last page"]
         for limit in limits:
-            y = sheet.paragraph(left, y, limit, width, BODY, role="caution", most=5)
+            y = sheet.paragraph(left, y, limit, width, BODY, role="caution", most=3)
         for limit in (each.full for each in answer.limits if not each.heavy):
-            y = sheet.paragraph(left, y, limit, width, SMALL, role="soft text", most=3)
+            y = sheet.paragraph(left, y, limit, width, SMALL, role="soft text", most=2)
         y += 4.0
     return y
 
