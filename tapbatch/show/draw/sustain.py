@@ -41,14 +41,23 @@ class Rings(NamedTuple):
     points: Sequence[Point]
 
 
-def sustain_chart(history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look) -> Chart:
-    """Draw how long a part rings over its stages: the sound and its bands on the left, its modes on the right."""
-    chart = Chart(look)
+def sustain_chart(
+    history: History, stages: Sequence[Stage], settings: InstrumentSettings, look: Look
+) -> Chart | None:
+    """Draw how long a part rings over its stages: the sound and its bands on the left, its modes on the right.
+
+    ``None`` where nothing was read at two stages.
+    """
     width = (look.width_mm - GUTTER_MM) / 2
-    sides = {
+    every = {
         "the sound": _bands(history, stages, settings),
         "mode by mode": _modes(history, stages, settings, MOST_PANELS),
     }
+    # A lone dot shows no change; its figure is in the tables.
+    sides = {heading: [each for each in rings if len(each.points) > 1] for heading, rings in every.items()}
+    if not any(sides.values()):
+        return None
+    chart = Chart(look)
     axis_mm = over_stages.stage_axis_height_mm(stages, width - _SCALE_MM - _SECONDS_MM, look)
     rows = max(1, *map(len, sides.values()))
     step = min(PANEL_STEP_MM, (look.room_mm - axis_mm - 2.0) / rows)
@@ -139,12 +148,16 @@ def _band_rings(stages: Sequence[Stage], cautious: Sequence[bool], band: Band, s
     """Return the readings of a band, or of the whole sound."""
     kind, low, high = band
     decays = [next((d for d in s.decays if (d.kind, d.band_low_hz, d.band_high_hz) == band), None) for s in stages]
+    # Where strings rang along, the whole sound and its bands are theirs.
+    rang = [kind == "tap" and any("string" in m.flags for m in s.modes) for s in stages]
     points: list[Point] = []
     for index, decay in enumerate(decays):
         if decay and decay.t60_s:
             low_s, high_s = (math.nan if end is None else end for end in (decay.t60_low_s, decay.t60_high_s))
             joined = index > 0 and decays[index - 1] is not None
-            points.append(Point(index, decay.t60_s, low_s, high_s, bool(decay.flags), joined, cautious[index]))
+            points.append(
+                Point(index, decay.t60_s, low_s, high_s, bool(decay.flags) or rang[index], joined, cautious[index])
+            )
     plucked = ", strings plucked" if kind == "pluck" else ""
     if low is None or high is None:
         return Rings("whole sound" + plucked, "whole sound" + plucked, points)

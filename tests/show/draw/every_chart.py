@@ -33,7 +33,9 @@ def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Ite
         if rings:
             yield f"rings of {part}", rings
         if look.is_wide and len(stages) > 1:
-            yield f"sustain of {part}", sustain_chart(history, stages, settings, look)
+            sustain = sustain_chart(history, stages, settings, look)
+            if sustain:
+                yield f"sustain of {part}", sustain
         shown = stages if look.is_wide else stages[-2:]
         yield f"spectra of {part}", spectra_chart(shown, settings, look)
         compared = last_two(history, part, settings)
