@@ -26,11 +26,11 @@ LABEL_MM = 45.0
 Row = tuple[str, ...]
 
 _CHANGE: tuple[Column, ...] = (
-    Column("verdict", 0.0, "left", 35.0),
-    Column("mode", 36.0, "left", 19.0),
-    Column("cents", 84.0, "right", 29.0),
+    Column("verdict", 0.0, "left", 41.0),
+    Column("mode", 41.5, "left", 18.0),
+    Column("cents", 92.5, "right", 32.5),
 )
-_BESIDES: Column = Column(BESIDES, 134.0, "left", 44.0)
+_BESIDES: Column = Column(BESIDES, 144.5, "left", 33.0)
 
 COLUMNS: dict[Kind, tuple[Column, ...]] = {
     "modes": (
@@ -50,8 +50,8 @@ COLUMNS: dict[Kind, tuple[Column, ...]] = {
         Column("played", 60.0, "left", 30.0),
         Column("Hz", 110.0, "right", 18.0),
     ),
-    "drift": (*_CHANGE, Column("which", 86.0, "left", 23.0), Column("T60 (%)", 131.0, "right", 21.0), _BESIDES),
-    "first": (*_CHANGE, Column("since", 95.0, "left", 27.0), _BESIDES),
+    "drift": (*_CHANGE, Column("which", 94.0, "left", 22.5), Column("T60 (%)", 143.0, "right", 26.0), _BESIDES),
+    "first": (*_CHANGE, Column("since", 94.0, "left", 45.0), _BESIDES),
     "landings": (
         Column("may settle at", 0.0, "left", 30.0),
         Column("mode", 31.0, "left", 20.0),
