@@ -119,8 +119,11 @@ def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
     if chart.look.is_wide:
         y, x = top_mm + ROW_MM / 2, chart.width_mm - SAID_MM
         chart.say(0.0, y, row.label, BODY, va="center", within_mm=LABEL_MM - 3.0)
-        chart.say(x, y - (1.5 if row.detail else 0.0), row.said, BODY, bold=True, va="center", within_mm=SAID_MM)
-        chart.say(x, y + 2.0, row.detail, SMALL, va="center", role=role, within_mm=SAID_MM)
+        below = chart.wrapped(row.detail, SAID_MM, SMALL, most=2) if row.detail else []
+        first = y + 2.0 - 1.4 * (len(below) - 1)
+        chart.say(x, first - 3.5 if below else y, row.said, BODY, bold=True, va="center", within_mm=SAID_MM)
+        for number, line in enumerate(below):
+            chart.say(x, first + 2.8 * number, line, SMALL, va="center", role=role)
         return y, top_mm + ROW_MM
     y = top_mm + 4.0
     chart.say(0.0, y, row.label, BODY)

@@ -96,7 +96,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
     for part in heard:
         stages, notes = history.of_part(part), differed(history, part)
         names = chart_modes(stages, working_names(history, stages[-1]))
-        modes = {m.mode for s in stages for m in s.modes}
+        modes = {m.mode for s in stages for m in s.modes if "string" not in m.flags}
         if names and len(stages) > 1:
             low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
             aside = f"{len(names)} of {len(modes)} modes" if len(modes) > len(names) else ""

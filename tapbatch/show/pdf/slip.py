@@ -251,7 +251,8 @@ def _draw_notices(sheet: Sheet, y: float, history: History, stage: Stage | None)
     notices: list[Said] = [(text, "caution") for text in noticed_lines(history, stage)]
     # What was learned of the shop limits nothing in particular, and so it is not in the colour of limits.
     said = [*notices, *((text, "soft text") for text in learned_text(history, said_beside(history, stage)))]
-    if not said or y > sheet.bottom_mm - 12.0:
+    # Room for the heading and one line at least: a heading above "and 1 more" would say nothing.
+    if not said or y > sheet.bottom_mm - 16.0:
         return
     sheet.rule(sheet.left_mm, y, sheet.right_mm, y)
     sheet.say(sheet.left_mm, y + 4.8, "Noticed", BODY, bold=True)

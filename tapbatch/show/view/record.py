@@ -102,7 +102,8 @@ def _air(notes: Sequence[Note]) -> Iterable[tuple[str, str]]:
     ):
         if values:
             ends = dict.fromkeys(f"{value:g}" for value in (min(values), max(values)))
-            yield name, f"{' to '.join(ends)} {unit}; {values[-1]:g} {unit} at the end"
+            last = f"; {values[-1]:g} {unit} at the end" if len(ends) > 1 else ""
+            yield name, f"{' to '.join(ends)} {unit}{last}"
 
 
 def _work(stage: Stage, note: Note) -> Row:

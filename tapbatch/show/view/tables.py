@@ -207,6 +207,6 @@ def part_tables(history: History, part: str, steady_cents: float, *, latest: boo
         played_table(stage),
         drift_table(history, part, latest=latest),
         first_table(history, stage),
-        Table(kind="landings", title=f"{part}: where it could end up", rows=landings),
+        Table(kind="landings", title=f"{part}: where it may settle", rows=landings),
     )
     return [table for table in tables if table.rows]
