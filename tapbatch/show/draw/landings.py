@@ -15,7 +15,7 @@ from typing import NamedTuple
 from tapbatch.model.history import Landing, Stage
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
+from tapbatch.show.draw.chart import BODY, SMALL, TINY, Chart, Look, Panel
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import draw_reading, notes_between, reading_role, tens_between
 from tapbatch.show.say import figures, words
@@ -119,11 +119,9 @@ def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
     if chart.look.is_wide:
         y, x = top_mm + ROW_MM / 2, chart.width_mm - SAID_MM
         chart.say(0.0, y, row.label, BODY, va="center", within_mm=LABEL_MM - 3.0)
-        below = chart.wrapped(row.detail, SAID_MM, SMALL, most=2) if row.detail else []
-        first = y + 2.0 - 1.4 * (len(below) - 1)
-        chart.say(x, first - 3.5 if below else y, row.said, BODY, bold=True, va="center", within_mm=SAID_MM)
-        for number, line in enumerate(below):
-            chart.say(x, first + 2.8 * number, line, SMALL, va="center", role=role)
+        size = SMALL if chart.text_mm(row.detail, SMALL) <= SAID_MM else TINY
+        chart.say(x, y - (1.5 if row.detail else 0.0), row.said, BODY, bold=True, va="center", within_mm=SAID_MM)
+        chart.say(x, y + 2.0, row.detail, size, va="center", role=role, within_mm=SAID_MM)
         return y, top_mm + ROW_MM
     y = top_mm + 4.0
     chart.say(0.0, y, row.label, BODY)
