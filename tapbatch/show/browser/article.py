@@ -209,18 +209,24 @@ def _noticed(history: History, stage: Stage | None) -> Markup:
 
 
 def _charts(history: History, settings: InstrumentSettings, lined: stages.Lined) -> Markup:
-    parts: list[Markup] = []
-    for part, groups in part_figures(history, settings, lined).items():
-        if groups:
-            parts += [tag("h3", part.capitalize()), *(_side_by_side(f, f"charts of {part}") for f in groups)]
-    plucked = stages.plucked_stage(history)
+    latest, plucked = stages.latest_stage(history), stages.plucked_stage(history)
+    figures = part_figures(history, settings, lined)
+    # The part that was read last comes first.
+    parts = sorted(figures, key=lambda part: latest is None or part != latest.part)
+    shown = [_part(part.capitalize(), *figures[part]) for part in parts if any(figures[part])]
     if plucked is not None:
-        parts += [tag("h3", "Strings"), _side_by_side([strings_figure(plucked, settings)], "chart of the strings")]
-    return _fold("Charts", history, parts, "charts")
+        shown.append(_part("Strings", [], [strings_figure(plucked, settings)]))
+    # On a telephone all parts stand side by side in this region.
+    name = f"Charts of {history.instrument_shown}; they can be scrolled"
+    region = tag("div", *shown, class_="parts", tabindex=0, role="region", aria_label=name)
+    return _fold("Charts", history, [region] if shown else [], "charts")
 
 
-def _side_by_side(figures: Sequence[Markup], name: str) -> Markup:
-    return tag("div", *figures, class_="figures", tabindex=0, role="region", aria_label=f"{name}; it can be scrolled")
+def _part(name: str, drifts: Sequence[Markup], now: Sequence[Markup]) -> Markup:
+    """Return the charts of a part: how its modes drifted, and how it stands and sounds now."""
+    groups = (("figures drifts", drifts), ("figures now", now))
+    rows = (tag("div", *figures, class_=kind) for kind, figures in groups if figures)
+    return tag("section", tag("h3", name), *rows, aria_label=f"Charts of {name}")
 
 
 def _tables(history: History, settings: InstrumentSettings) -> Markup:

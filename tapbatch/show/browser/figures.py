@@ -37,7 +37,7 @@ def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterab
 
 def part_figures(
     history: History, settings: InstrumentSettings, lined: Lined = with_own_lines
-) -> dict[str, list[list[Markup]]]:
+) -> dict[str, tuple[list[Markup], list[Markup]]]:
     """Return the figures of each part in two groups: the drift of its modes, and how it stands and sounds now."""
     compared = {part: last_two(history, part, settings) for part in history.parts}
     # What the verdicts rest on is said once.
@@ -49,7 +49,7 @@ def part_figures(
         drifts = [drift_figure(history, stages, name, settings) for name in names]
         latest = [lined(stage) for stage in stages[-2:]]
         now = [*_landings(history, part, settings), *_sounds(history, latest, settings, comparison, part == told_by)]
-        figures[part] = [group for group in ([each for each in drifts if each], now) if group]
+        figures[part] = ([each for each in drifts if each], now)
     return figures
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -118,6 +119,12 @@ def test_what_is_not_known_sorts_last_whichever_way(own: Chromium) -> None:
     assert all(order == sorted(order) for order in orders)
 
 
+def test_the_list_of_all_instruments_needs_no_scrolling_on_a_desk(chromium: Chromium, sample_shop: Path) -> None:
+    chromium.open((sample_shop / "results" / "index.html").as_uri(), width=1280)
+    list_of_all = "document.querySelector('.overview')"
+    assert chromium.run(f"{list_of_all}.scrollWidth <= {list_of_all}.clientWidth")
+
+
 def test_the_list_of_all_instruments_needs_no_scrolling_on_a_telephone(page: Chromium) -> None:
     shown = (
         "[...document.querySelectorAll('#all thead th')].filter(h => h.offsetWidth).map(h => h.textContent.trim())"
@@ -143,10 +150,13 @@ def test_nothing_lies_outside_the_window(
     assert chromium.run("document.documentElement.scrollWidth") <= width
 
 
-def test_the_charts_of_an_instrument_fit_two_screens_of_a_telephone(own: Chromium) -> None:
-    own.resize(390, 844)
-    own.run(OPEN)
-    assert own.run("document.querySelector('details.charts').getBoundingClientRect().height") <= 2 * 844
+def test_the_charts_of_an_instrument_fit_two_screens_of_a_telephone(
+    chromium: Chromium, put_page: Put, any_history: History
+) -> None:
+    chromium.open(put_page(any_history, own=True), width=390, height=844)
+    chromium.run(OPEN)
+    height = "document.querySelector('details.charts')?.getBoundingClientRect().height ?? 0"
+    assert chromium.run(height) <= 2 * 844
 
 
 @pytest.mark.parametrize("dark", [False, True])
@@ -215,3 +225,13 @@ def test_a_name_that_is_markup_stays_text(chromium: Chromium, put_page: Put, who
         assert chromium.run(f"document.querySelector('{name}').textContent").startswith(evil[:30])
         assert chromium.run("document.querySelectorAll('img, script').length") == 1
         assert chromium.complaints == []
+
+
+def test_the_charts_of_a_sample_instrument_of_three_parts_fit_two_screens_of_a_telephone(
+    chromium: Chromium, sample_shop: Path
+) -> None:
+    page = sample_shop / "results" / "kantele-03" / "page.html"
+    chromium.open(page.as_uri(), width=390, height=844)
+    chromium.run(OPEN)
+    assert chromium.run("document.querySelectorAll('.parts > section').length") == 4
+    assert chromium.run("document.querySelector('details.charts').getBoundingClientRect().height") <= 2 * 844
