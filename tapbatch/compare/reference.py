@@ -189,12 +189,12 @@ def _nearest(sittings: Sequence[Sitting], stage: Stage) -> list[Sitting]:
 
 
 def _day_of(stage: Stage) -> date | None:
-    days = [day for day in map(recorded_day, _tapped(stage)) if day is not None]
+    days = [day for day in map(recorded_day, stage.tapped) if day is not None]
     return min(days, default=None) or noted_day(stage.note)
 
 
 def _time_of(stage: Stage) -> datetime | None:
-    tapped = _tapped(stage)
+    tapped = stage.tapped
     times = [when for when in map(recorded_when, tapped) if when is not None]
     return min(times, default=None) if _has_times(tapped) else None
 
@@ -203,10 +203,6 @@ def _has_times(heard: Iterable[Heard]) -> bool:
     """Tell whether recordings have a time of day; a date alone, from a name or the metadata, has none."""
     times = [when for when in map(recorded_when, heard) if when is not None]
     return bool(times) and any((t.hour, t.minute, t.second) != (0, 0, 0) for t in times)
-
-
-def _tapped(stage: Stage) -> list[Heard]:
-    return [h for h in stage.heard if h.recording.kind == "tap" and h.reading.used_taps]
 
 
 # ---------------------------------------------------------------- arrays

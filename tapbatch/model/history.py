@@ -183,9 +183,14 @@ class Stage:
         return self.lead or max(self.modes, key=lambda m: m.level_db, default=None)
 
     @property
+    def tapped(self) -> tuple[Heard, ...]:
+        """The recordings of taps in which at least one tap was measured, in order."""
+        return tuple(h for h in self.heard if h.recording.kind == "tap" and h.reading.used_taps)
+
+    @property
     def taps_used(self) -> int:
         """Number of taps measured at this stage."""
-        return sum(len(h.reading.used_taps) for h in self.heard if h.recording.kind == "tap")
+        return sum(len(h.reading.used_taps) for h in self.tapped)
 
 
 @dataclass(frozen=True, slots=True)
