@@ -28,18 +28,17 @@ from datetime import date, datetime
 import numpy as np
 
 from tapbatch.compare.bench import Bench
-from tapbatch.compare.days import done_day, noted_day, recorded_day
+from tapbatch.compare.days import noted_day, recorded_day
 from tapbatch.compare.moves.contrast import TapSet, contrast
 from tapbatch.compare.moves.priors import FREQ, Floats
 from tapbatch.compare.moves.reference_move import ReferenceMove, alike_of, joined
-from tapbatch.compare.order import Place, grouped, recorded_when
+from tapbatch.compare.order import grouped, recorded_when
 from tapbatch.compare.random_effects import Z_95
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, tap_sets
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import Heard, History, Stage
 from tapbatch.model.names import identity
-from tapbatch.model.notice import Notice
 from tapbatch.model.reference import Rows, Sitting, SittingTaps
 from tapbatch.model.settings import InstrumentSettings
 
@@ -150,19 +149,6 @@ def near_to(stages: Iterable[Stage], sittings: Iterable[Sitting]) -> tuple[Sitti
     """
     days = {day.isoformat() for day in map(_day_of, stages) if day is not None}
     return tuple(s for s in sittings if s.day in days)
-
-
-def undated(places: Iterable[Place]) -> tuple[Notice, ...]:
-    """Return a notice that names the places of a reference that have no day, so that nothing is compared with them.
-
-    Examples
-    --------
-    >>> undated([])
-    ()
-    """
-    tapped = [p for p in places if any(h.recording.kind == "tap" for h in p.heard)]
-    names = dict.fromkeys(p.heard[0].recording.stage_shown for p in tapped if done_day(p.heard, p.note) is None)
-    return (Notice("reference undated", names=tuple(names)),) if names else ()
 
 
 # ------------------------------------------------------------------ near
