@@ -10,11 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from tapbatch.model.history import History, Stage
-from tapbatch.model.names import identity
+from tapbatch.model.names import identity, is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.say import moves
 from tapbatch.show.view.stages import drifts_into
-from tapbatch.show.view.working import is_label
 
 _MOVED = ("up", "up?", "down", "down?")
 _NOT_OF_THE_WOOD = {"hum", "string"}

@@ -10,9 +10,10 @@ from typing import TypeVar
 
 from tapbatch.compare.faults import faults_of
 from tapbatch.model.history import Drift, History, Stage, StageMode
+from tapbatch.model.names import is_label
 from tapbatch.model.reading import Reading
 from tapbatch.show.say import moves, words
-from tapbatch.show.view.working import is_label, subject_of, working_names
+from tapbatch.show.view.working import subject_of, working_names
 
 MOST_MODES = 8
 
