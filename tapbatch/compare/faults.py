@@ -27,12 +27,10 @@ To add a kind: name it in :data:`FaultKind`, find it here, and give it words in 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from tapbatch.compare.random_effects import CENTS
 from tapbatch.listen.judging import BOUNCE, BOUNCE_S, CUT_OFF, FAINT, NO_TAP, RINGING, SWELLS, UNLIKE
 from tapbatch.measure.unsteady_gain import shows_gain
 from tapbatch.model.history import Heard, History, Stage, StageMode
@@ -162,16 +160,10 @@ def _asked(history: History, stage: Stage) -> list[StageMode]:
 
 
 def _of_noise(modes: Iterable[StageMode], steady_cents: float) -> Iterator[Fault]:
-    half = [_half_cents(m) for m in modes if m.within_cents > m.between_cents]
+    half = [m.half_cents for m in modes if m.within_cents > m.between_cents]
     widest = max((cents for cents in half if cents > steady_cents), default=None)
     if widest is not None:
         yield Fault(kind="noise", half_cents=widest)
-
-
-def _half_cents(mode: StageMode) -> float:
-    if not (0 < mode.freq_low_hz <= mode.freq_high_hz < math.inf):
-        return math.nan
-    return 0.5 * CENTS * math.log(mode.freq_high_hz / mode.freq_low_hz)
 
 
 # -------------------------------------------------------------- recordings
