@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 
 from tapbatch.compare.absence import hidden_db
 from tapbatch.compare.matchings import FORBIDDEN, WINDOWS, Costs, Merge, assign
-from tapbatch.compare.random_effects import CENTS
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.reading import LN_1000
 
 Floats = NDArray[np.float64]
