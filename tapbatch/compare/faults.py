@@ -51,11 +51,12 @@ FaultKind = Literal[
 ORDER: tuple[FaultKind, ...] = get_args(FaultKind)
 """From the strongest to the weakest: what spoils the note first, then what spoils decays, then what was not tried."""
 
-ENOUGH_TAPS = 5
+TAPS_TO_SPARE = 5
+"""With this many measured taps, refused knocks cost nothing unless there are a third as many of them."""
+
 SPOTS_AGAINST_ROOM = 3
 _NO_BLOW = frozenset({SWELLS, NO_TAP, UNLIKE, RINGING})
 _TALK = frozenset({SWELLS, NO_TAP, UNLIKE, FAINT, CUT_OFF})
-_A_THIRD = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +136,7 @@ def _of_knocks(heard: Sequence[Heard]) -> Iterator[Fault]:
         yield Fault(kind="bounced", count=len(bounced), total=used + lost, lost=lost)
     refused = sum(tap.reason in _TALK for tap in others)
     crowded = any("crowded" in _kinds(h) for h in heard)
-    if crowded or (refused and (used < ENOUGH_TAPS or _A_THIRD * refused >= used)):
+    if crowded or (refused and (used < TAPS_TO_SPARE or 3 * refused >= used)):
         yield Fault(kind="talk", count=refused, total=used + refused)
 
 
