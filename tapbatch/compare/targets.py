@@ -25,7 +25,7 @@ from tapbatch.compare.stage import TapAt, members_by_mode
 from tapbatch.compare.step_limits import Ahead, faults_of, no_forecast
 from tapbatch.compare.step_series import Work, latest_work, positions
 from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
-from tapbatch.model.history import Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
+from tapbatch.model.history import TOLD_TO_MOVE, Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import Spelling, cents_between, hz_to_note, note_to_hz
 from tapbatch.model.reading import Attention, Mode
@@ -34,7 +34,6 @@ from tapbatch.model.settings import InstrumentSettings, TargetSetting
 Rests = Mapping[tuple[str, str, str], float]
 
 TOLERANCE_CENTS = 3.0
-HAS_MOVED = ("up", "up?", "down", "down?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +261,7 @@ def note_name(freq_hz: float, concert_pitch_hz: float, spelling: Spelling = "sha
 
 
 def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[Landing]:
-    moved = {d.to_stage for d in part.drifts if d.mode == mode.mode and d.verdict in HAS_MOVED}
+    moved = {d.to_stage for d in part.drifts if d.mode == mode.mode and d.verdict in TOLD_TO_MOVE}
     work = latest_work(part.stages, mode.mode, moved)
     seen = _Seen(part, mode, work, _outlook(part, work, mode.mode), members_by_mode(part.latest)[mode.mode])
     return [_landing(seen, place) for place in places]

@@ -17,6 +17,9 @@ from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 from tapbatch.model.reference import Sitting
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
+TOLD_TO_MOVE: frozenset[Verdict] = frozenset({"up", "up?", "down", "down?"})
+"""The verdicts that say that a mode moved, firmly or probably."""
+
 Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
