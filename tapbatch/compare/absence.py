@@ -76,7 +76,7 @@ def absence_judge(before: Stage, after: Stage, kept_of: KeptOf | None = None) ->
         if t60_s is None:
             # A line whose decay is not known cannot be asked for.
             return False
-        at_points = [h for h in _tapped(after) if h.recording.point in points]
+        at_points = [h for h in after.tapped if h.recording.point in points]
         hidden_db = median(_hidden_db(t.modes, freq_hz, t60_s) for h in at_points for t in h.reading.used_taps)
         if expected_db <= hidden_db:
             return False
@@ -103,11 +103,7 @@ def times_scatter(missing: int) -> float:
 
 
 def _points(stage: Stage) -> set[str]:
-    return {h.recording.point for h in _tapped(stage)}
-
-
-def _tapped(stage: Stage) -> list[Heard]:
-    return [h for h in stage.heard if h.recording.kind == "tap" and h.reading.used_taps]
+    return {h.recording.point for h in stage.tapped}
 
 
 def _scatter_db(changes: Sequence[float]) -> float:
@@ -127,7 +123,7 @@ def _energies(stage: Stage, points: set[str]) -> Mapping[str, float]:
     """Return the energy of each mode, averaged over the taps at some points; a tap that lacks it counts as 0."""
     total: dict[str, float] = {}
     taps = 0
-    for heard in _tapped(stage):
+    for heard in stage.tapped:
         if heard.recording.point not in points:
             continue
         for tap, names in zip(heard.reading.used_taps, heard.mode_names, strict=True):

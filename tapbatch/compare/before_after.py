@@ -207,11 +207,7 @@ def side_by_side(
         drifts=found,
         sustain=tuple(sustain),
         balance=_balance(before, after, settings),
-        cautions=(
-            *weighed(differs, before, after, "air" if air else ""),
-            *references[:1],
-            *_new_strings(before, after),
-        ),
+        cautions=(*differs, *references[:1], *_new_strings(before, after)),
         by_note=pairs.by_note,
         only_before=pairs.only_before,
         only_after=pairs.only_after,

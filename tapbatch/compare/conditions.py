@@ -115,12 +115,8 @@ def days_between(before: Stage, after: Stage) -> int | None:
     return None if dates[0] is None or dates[1] is None else abs((dates[1] - dates[0]).days)
 
 
-def _tapped(stage: Stage) -> list[Heard]:
-    return [h for h in stage.heard if h.recording.kind == "tap" and h.reading.used_taps]
-
-
 def _points(before: Stage, after: Stage) -> list[Caution]:
-    points = [tuple(sorted({h.recording.point for h in _tapped(s)})) for s in (before, after)]
+    points = [tuple(sorted({h.recording.point for h in s.tapped})) for s in (before, after)]
     if not all(points) or set(points[0]) & set(points[1]):
         return []
     return [Caution("points", before=points[0], after=points[1])]
@@ -128,10 +124,10 @@ def _points(before: Stage, after: Stage) -> list[Caution]:
 
 def _codec(before: Stage, after: Stage) -> list[Caution]:
     found = []
-    lossy = [_lossy(_tapped(s)) for s in (before, after)]
+    lossy = [_lossy(s.tapped) for s in (before, after)]
     if all(lossy) and lossy[0] != lossy[1]:
         found.append(Caution("codec", before=(lossy[0],), after=(lossy[1],)))
-    rates = [tuple(sorted({h.reading.sample_rate_hz for h in _tapped(s)})) for s in (before, after)]
+    rates = [tuple(sorted({h.reading.sample_rate_hz for h in s.tapped})) for s in (before, after)]
     if all(rates) and rates[0] != rates[1]:
         found.append(Caution("sample rate", before_rates_hz=rates[0], after_rates_hz=rates[1]))
     return found
@@ -139,14 +135,14 @@ def _codec(before: Stage, after: Stage) -> list[Caution]:
 
 def _device(before: Stage, after: Stage) -> list[Caution]:
     """Name two recorders, where the files of both stages tell them."""
-    devices = [tuple(sorted({h.reading.device for h in _tapped(s)} - {""})) for s in (before, after)]
+    devices = [tuple(sorted({h.reading.device for h in s.tapped} - {""})) for s in (before, after)]
     if not all(devices) or devices[0] == devices[1]:
         return []
     return [Caution("recorder", before=devices[0], after=devices[1])]
 
 
 def _method(before: Stage, after: Stage) -> list[Caution]:
-    versions = [tuple(sorted({h.reading.method for h in _tapped(s)})) for s in (before, after)]
+    versions = [tuple(sorted({h.reading.method for h in s.tapped})) for s in (before, after)]
     if not all(versions) or versions[0] == versions[1]:
         return []
     return [Caution("method", before=versions[0], after=versions[1])]
@@ -155,7 +151,7 @@ def _method(before: Stage, after: Stage) -> list[Caution]:
 def _level(before: Stage, after: Stage) -> list[Caution]:
     levels: list[dict[str, list[float]]] = [{}, {}]
     for side, stage in zip(levels, (before, after), strict=True):
-        for heard in _tapped(stage):
+        for heard in stage.tapped:
             side.setdefault(heard.recording.point, []).extend(r.tap.peak_dbfs for r in heard.reading.used_taps)
     common = set(levels[0]) & set(levels[1])
     if not common:
@@ -181,7 +177,7 @@ def _date_of(stage: Stage) -> date | None:
     try:
         return date.fromisoformat(noted[:10])
     except ValueError:
-        times = [when for when in (recorded_when(h) for h in _tapped(stage)) if when is not None]
+        times = [when for when in (recorded_when(h) for h in stage.tapped) if when is not None]
         return min(times).date() if times else None
 
 

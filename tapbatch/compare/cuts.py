@@ -1,9 +1,9 @@
 """Tell a cut from other work: strings, varnish, glue and weeks move modes too, and are never called cuts.
 
-Conventions: a stage was reached by a cut if it is a step of a series, or if the notes name its work, and if nothing
-says otherwise. What says otherwise is a part that is held in another way than before, and words of the work or, where
-no work is noted, of the stage's name: ``varnished``, ``strung``, ``two weeks``, in English. Where neither says
-anything, it is not known.
+Conventions: a stage was reached by a cut if it is a step of a series or if the notes name its work, unless something
+speaks against it. Two things do: the part is now held in another way, or the noted work (the name of the stage, if no
+work is noted) has a word such as ``varnished``, ``strung`` or ``two weeks``. The words are English. Where nothing
+speaks for a cut or against it, the work is unknown.
 """
 
 from __future__ import annotations
@@ -15,12 +15,13 @@ from typing import Literal
 
 from tapbatch.model.history import Stage
 
+WHAT_CURES = r"varnish|lacquer|shellac|polish|oil|coat|seal|stain|glu(?:e|ing)"
+"""How words of finish and of glue begin, as a regular expression for text in any case."""
+
 _NO_CUT = re.compile(
-    r"(?:^|[^a-z])(?:varnish|lacquer|shellac|polish|oil|coat|seal|stain|(?:re)?str[iu]ng|glu(?:e|ing)|"
-    r"settl|dry|dried|season|wait|days?\b|weeks?\b|months?\b|humid)",
+    rf"(?:^|[^a-z])(?:{WHAT_CURES}|(?:re)?str[iu]ng|settl|dry|dried|season|wait|days?\b|weeks?\b|months?\b|humid)",
     re.IGNORECASE,
 )
-
 
 Work = Literal["cut", "other", "unknown"]
 

@@ -8,9 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date, datetime
+from typing import Protocol
 
 from tapbatch.model.history import Heard, Note
 from tapbatch.model.names import date_in_name
+
+
+class Dated(Protocol):
+    """What has a day: a place or a stage."""
+
+    @property
+    def heard(self) -> tuple[Heard, ...]:
+        """Its recordings."""
+
+    @property
+    def note(self) -> Note | None:
+        """Its row of the notes, if it has one."""
 
 
 def recorded_day(heard: Heard) -> date | None:
@@ -45,6 +58,19 @@ def done_day(heard: Iterable[Heard], note: Note | None) -> date | None:
     recorded = [day for day in map(recorded_day, heard) if day is not None]
     known = [day for day in (noted_day(note), min(recorded, default=None)) if day is not None]
     return max(known, default=None)
+
+
+def undated(places: Iterable[Dated]) -> tuple[str, ...]:
+    """Return the stages, as they are spelled, that were tapped but have no day; each once, in the order given.
+
+    Examples
+    --------
+    >>> undated([])
+    ()
+    """
+    tapped = [p for p in places if any(h.recording.kind == "tap" for h in p.heard)]
+    names = [p.heard[0].recording.stage_shown for p in tapped if done_day(p.heard, p.note) is None]
+    return tuple(dict.fromkeys(names))
 
 
 def _day(text: str) -> date | None:

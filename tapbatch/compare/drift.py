@@ -28,7 +28,7 @@ from tapbatch.compare.frozen import Grounds, Judged
 from tapbatch.compare.moves.between import moves_between, whole_moves
 from tapbatch.compare.moves.judge import Interval, Move, Moves
 from tapbatch.compare.moves.priors import FREQ, T60
-from tapbatch.compare.random_effects import CENTS, percent_change
+from tapbatch.compare.random_effects import percent_change
 from tapbatch.compare.reference import ByReference, by_reference
 from tapbatch.compare.same_room import SAME_FREQ, SAME_T60, Places
 from tapbatch.compare.spots import is_heard
@@ -37,6 +37,7 @@ from tapbatch.compare.tap_sets import FREQ_OF, LN_T60_UNIT, T60_OF, Members, tap
 from tapbatch.compare.weighing import unnoted, weighed
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import Drift, Extent, Stage, StageMode, Verdict
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.reading import Mode
 
 Kinds = Mapping[str, str]

@@ -27,12 +27,10 @@ To add a kind: name it in :data:`FaultKind`, find it here, and give it words in 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
-from tapbatch.compare.random_effects import CENTS
 from tapbatch.listen.judging import BOUNCE, BOUNCE_S, CUT_OFF, FAINT, NO_TAP, RINGING, SWELLS, UNLIKE
 from tapbatch.measure.unsteady_gain import shows_gain
 from tapbatch.model.history import Heard, History, Stage, StageMode
@@ -53,11 +51,12 @@ FaultKind = Literal[
 ORDER: tuple[FaultKind, ...] = get_args(FaultKind)
 """From the strongest to the weakest: what spoils the note first, then what spoils decays, then what was not tried."""
 
-ENOUGH_TAPS = 5
+TAPS_TO_SPARE = 5
+"""With this many measured taps, refused knocks cost nothing unless there are a third as many of them."""
+
 SPOTS_AGAINST_ROOM = 3
 _NO_BLOW = frozenset({SWELLS, NO_TAP, UNLIKE, RINGING})
 _TALK = frozenset({SWELLS, NO_TAP, UNLIKE, FAINT, CUT_OFF})
-_A_THIRD = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +136,7 @@ def _of_knocks(heard: Sequence[Heard]) -> Iterator[Fault]:
         yield Fault(kind="bounced", count=len(bounced), total=used + lost, lost=lost)
     refused = sum(tap.reason in _TALK for tap in others)
     crowded = any("crowded" in _kinds(h) for h in heard)
-    if crowded or (refused and (used < ENOUGH_TAPS or _A_THIRD * refused >= used)):
+    if crowded or (refused and (used < TAPS_TO_SPARE or 3 * refused >= used)):
         yield Fault(kind="talk", count=refused, total=used + refused)
 
 
@@ -162,16 +161,10 @@ def _asked(history: History, stage: Stage) -> list[StageMode]:
 
 
 def _of_noise(modes: Iterable[StageMode], steady_cents: float) -> Iterator[Fault]:
-    half = [_half_cents(m) for m in modes if m.within_cents > m.between_cents]
+    half = [m.half_cents for m in modes if m.within_cents > m.between_cents]
     widest = max((cents for cents in half if cents > steady_cents), default=None)
     if widest is not None:
         yield Fault(kind="noise", half_cents=widest)
-
-
-def _half_cents(mode: StageMode) -> float:
-    if not (0 < mode.freq_low_hz <= mode.freq_high_hz < math.inf):
-        return math.nan
-    return 0.5 * CENTS * math.log(mode.freq_high_hz / mode.freq_low_hz)
 
 
 # -------------------------------------------------------------- recordings

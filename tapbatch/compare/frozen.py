@@ -22,23 +22,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 from tapbatch.compare.bench import Bench, bench_of_history, bench_of_values
-from tapbatch.compare.days import done_day, recorded_day
-from tapbatch.model.history import Heard, History, Note, Stage
+from tapbatch.compare.days import Dated, done_day, recorded_day, undated
+from tapbatch.model.history import History, Stage
 from tapbatch.model.notice import Notice
 from tapbatch.model.reference import Sitting
 
-
-class _Dated(Protocol):
-    @property
-    def heard(self) -> tuple[Heard, ...]: ...
-    @property
-    def note(self) -> Note | None: ...
-
-
-P = TypeVar("P", bound=_Dated)
+P = TypeVar("P", bound=Dated)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +67,7 @@ def judged_as(history: History) -> Judged:
     return Judged(now, date.fromisoformat(frozen.until), then)
 
 
-def is_frozen(stage: _Dated, until: date) -> bool:
+def is_frozen(stage: Dated, until: date) -> bool:
     """Tell whether a stage was there on a day."""
     done = done_day(stage.heard, stage.note)
     return done is not None and done <= until
@@ -88,23 +80,20 @@ def as_of(places: Iterable[P], until: date) -> list[P]:
 
 def with_frozen(places: Iterable[P], until: date) -> tuple[list[P], tuple[Notice, ...]]:
     """Return all places, the frozen ones without recordings of a later day, and what the builder should know."""
+    listed = list(places)
     kept: list[P] = []
     notices: list[Notice] = []
-    undated: list[str] = []
-    for place in places:
+    for place in listed:
         frozen = is_frozen(place, until)
         kept.append(_without_later(place, until) if frozen else place)
         left = {h.recording.path for h in place.heard} - {h.recording.path for h in kept[-1].heard}
         notices += [Notice("after frozen", path=path, day=until.isoformat()) for path in sorted(left)]
-        tapped = any(h.recording.kind == "tap" for h in place.heard)
-        if tapped and done_day(place.heard, place.note) is None:
-            undated.append(place.heard[0].recording.stage_shown)
-    if undated:
-        notices.append(Notice("not frozen", names=tuple(dict.fromkeys(undated))))
+    if names := undated(listed):
+        notices.append(Notice("not frozen", names=names))
     return kept, tuple(notices)
 
 
-def frozen_count(places: Sequence[_Dated], until: date | None) -> int | None:
+def frozen_count(places: Sequence[Dated], until: date | None) -> int | None:
     """Return how many of the first places up to the last frozen one there are; ``None`` if none is frozen."""
     if until is None:
         return None

@@ -25,7 +25,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from tapbatch.compare.random_effects import CENTS
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.reading import Mode
 
 Floats = NDArray[np.float64]

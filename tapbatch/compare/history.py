@@ -16,12 +16,13 @@ from datetime import date
 
 from tapbatch.compare.absence import KeptOf
 from tapbatch.compare.bench import Bench, bench_of, setup_evidence
+from tapbatch.compare.days import undated
 from tapbatch.compare.drift import drifts_of_part
 from tapbatch.compare.frozen import Grounds, Judged, as_of, frozen_count, with_frozen
 from tapbatch.compare.identity import Named, name_modes
 from tapbatch.compare.open_strings import open_strings, with_strings_off
 from tapbatch.compare.order import Item, Notes, Place, place
-from tapbatch.compare.reference import near_to, undated
+from tapbatch.compare.reference import near_to
 from tapbatch.compare.ringing import flag_strings
 from tapbatch.compare.setups import SetupScatter, learn_setups, with_setups
 from tapbatch.compare.stage import (
@@ -36,6 +37,7 @@ from tapbatch.compare.stage import (
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.model.history import Drift, Frozen, Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
+from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
 
@@ -101,8 +103,8 @@ def gather_history(
     if settings.frozen is not None:
         kept, frozen = with_frozen(placed.places, settings.frozen)
         placed = replace(placed, places=tuple(kept), notices=(*placed.notices, *frozen))
-    if settings.reference:
-        placed = replace(placed, notices=(*placed.notices, *undated(placed.places)))
+    if settings.reference and (names := undated(placed.places)):
+        placed = replace(placed, notices=(*placed.notices, Notice("reference undated", names=names)))
     if until is not None:
         placed = replace(placed, places=tuple(as_of(placed.places, until)))
     if together is not None:

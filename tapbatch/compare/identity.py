@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 
 from tapbatch.compare.likeness import Common, Differences, Line, common_of
 from tapbatch.compare.matchings import FORBIDDEN, assign, chances
-from tapbatch.compare.random_effects import CENTS
 from tapbatch.model.history import StageMode
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.settings import ModeSetting
 
 Floats = NDArray[np.float64]

@@ -35,7 +35,7 @@ from numpy.typing import NDArray
 
 from tapbatch.compare.absence import hidden_db
 from tapbatch.compare.matchings import FORBIDDEN, WINDOWS, Costs, Merge, assign
-from tapbatch.compare.random_effects import CENTS
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.reading import LN_1000
 
 Floats = NDArray[np.float64]
@@ -108,6 +108,7 @@ class Differences:
 
     def __init__(self, lines: Sequence[Line], seen: Sequence[Line], across_states: bool) -> None:
         self.lines, self.seen = lines, seen
+        self.across_states = across_states
         self.bounds = SCALE_ACROSS_STATES_CENTS if across_states else SCALE_CENTS
         self.farthest = FARTHEST_ACROSS_STATES_CENTS if across_states else FARTHEST_CENTS
         self.standing = 0.0 if across_states else STANDING
@@ -178,7 +179,7 @@ class Differences:
 
     def _of_one(self, lines: Sequence[Line], seen: Sequence[Line]) -> Differences:
         """Return the differences of other lines between the same two stages."""
-        return Differences(lines, seen, self.bounds is SCALE_ACROSS_STATES_CENTS)
+        return Differences(lines, seen, self.across_states)
 
 
 def common_of(differences: Differences) -> Common:
@@ -253,12 +254,11 @@ def _absence(lines: Sequence[Line], seen: Sequence[Line], common: Common) -> tup
 
 
 def _cost_of_absence(line: Line, others: Sequence[Line], cents: float, level_db: float) -> float:
-    known = [o for o in others if o.t60_s is not None]
+    known = [(o.freq_hz, o.t60_s, o.level_db) for o in others if o.t60_s is not None]
     if line.t60_s is None or not known:
         return COST_OF_ABSENCE
-    freq_hz = line.freq_hz * math.exp(cents / CENTS)
-    t60s = [o.t60_s or 1.0 for o in known]
-    under_db = hidden_db([o.freq_hz for o in known], t60s, [o.level_db for o in known], freq_hz, line.t60_s)
+    freqs_hz, t60s_s, levels_db = zip(*known, strict=True)
+    under_db = hidden_db(freqs_hz, t60s_s, levels_db, line.freq_hz * math.exp(cents / CENTS), line.t60_s)
     above = min(max((line.level_db + level_db - under_db) / DB_OF_HIDING, 0.0), 1.0)
     return COST_OF_HIDING + (COST_OF_ABSENCE - COST_OF_HIDING) * above
 

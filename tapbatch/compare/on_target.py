@@ -15,9 +15,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.stage import ENOUGH_TAPS, TapAt, join_members
-from tapbatch.model.history import OnTarget, StageMode
+from tapbatch.model.history import OnTarget
 from tapbatch.model.reading import Mode
 
 LIKELY = 2.0 / 3.0
@@ -25,18 +24,6 @@ MOST_TAPS = 40
 """More taps than these are not worth a maker's time; so it is for verdicts (:mod:`tapbatch.compare.moves.ask`)."""
 
 _TIMES = (2, 3, 5, 9, 17)
-
-
-def half_cents(mode: StageMode) -> float:
-    """Return the half-width of a mode's interval as the instrument lies."""
-    return CENTS * math.log(mode.freq_high_hz / mode.freq_low_hz) / 2.0
-
-
-def half_anew_cents(mode: StageMode) -> float:
-    """Return the half-width of a mode's interval if it were set up anew; infinite if that is not known."""
-    if mode.freq_anew_low_hz is None or mode.freq_anew_high_hz is None:
-        return math.inf
-    return CENTS * math.log(mode.freq_anew_high_hz / mode.freq_anew_low_hz) / 2.0
 
 
 def on_target(off_cents: float, half_cents: float, tolerance_cents: float, within: int, taps: int) -> OnTarget:

@@ -1,7 +1,7 @@
 """Combine repeated measurements into one mean, with an interval that covers taps, points and set-ups.
 
 Conventions: values are natural logarithms (of a frequency or of a decay time), so errors are relative.
-``CENTS = 1200/ln 2`` converts a logarithm of frequency to cents.
+:data:`tapbatch.model.pitch.CENTS`, which is ``1200/ln 2``, converts a logarithm of frequency to cents.
 
 The model for one (point, set-up), with taps ``j``::
 
@@ -37,7 +37,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from statistics import fmean, median
 
-CENTS = 1200.0 / math.log(2.0)
 Z_95 = 1.959963984540054
 _LEAST_VARIANCE = 1e-24
 

@@ -28,18 +28,17 @@ from datetime import date, datetime
 import numpy as np
 
 from tapbatch.compare.bench import Bench
-from tapbatch.compare.days import done_day, noted_day, recorded_day
+from tapbatch.compare.days import noted_day, recorded_day
 from tapbatch.compare.moves.contrast import TapSet, contrast
 from tapbatch.compare.moves.priors import FREQ, Floats
 from tapbatch.compare.moves.reference_move import ReferenceMove, alike_of, joined
-from tapbatch.compare.order import Place, grouped, recorded_when
+from tapbatch.compare.order import grouped, recorded_when
 from tapbatch.compare.random_effects import Z_95
 from tapbatch.compare.stage import NOT_OF_THE_BODY, members_by_mode
 from tapbatch.compare.tap_sets import FREQ_OF, tap_sets
 from tapbatch.model.caution import Caution
 from tapbatch.model.history import Heard, History, Stage
 from tapbatch.model.names import identity
-from tapbatch.model.notice import Notice
 from tapbatch.model.reference import Rows, Sitting, SittingTaps
 from tapbatch.model.settings import InstrumentSettings
 
@@ -152,19 +151,6 @@ def near_to(stages: Iterable[Stage], sittings: Iterable[Sitting]) -> tuple[Sitti
     return tuple(s for s in sittings if s.day in days)
 
 
-def undated(places: Iterable[Place]) -> tuple[Notice, ...]:
-    """Return a notice that names the places of a reference that have no day, so that nothing is compared with them.
-
-    Examples
-    --------
-    >>> undated([])
-    ()
-    """
-    tapped = [p for p in places if any(h.recording.kind == "tap" for h in p.heard)]
-    names = dict.fromkeys(p.heard[0].recording.stage_shown for p in tapped if done_day(p.heard, p.note) is None)
-    return (Notice("reference undated", names=tuple(names)),) if names else ()
-
-
 # ------------------------------------------------------------------ near
 
 
@@ -189,12 +175,12 @@ def _nearest(sittings: Sequence[Sitting], stage: Stage) -> list[Sitting]:
 
 
 def _day_of(stage: Stage) -> date | None:
-    days = [day for day in map(recorded_day, _tapped(stage)) if day is not None]
+    days = [day for day in map(recorded_day, stage.tapped) if day is not None]
     return min(days, default=None) or noted_day(stage.note)
 
 
 def _time_of(stage: Stage) -> datetime | None:
-    tapped = _tapped(stage)
+    tapped = stage.tapped
     times = [when for when in map(recorded_when, tapped) if when is not None]
     return min(times, default=None) if _has_times(tapped) else None
 
@@ -203,10 +189,6 @@ def _has_times(heard: Iterable[Heard]) -> bool:
     """Tell whether recordings have a time of day; a date alone, from a name or the metadata, has none."""
     times = [when for when in map(recorded_when, heard) if when is not None]
     return bool(times) and any((t.hour, t.minute, t.second) != (0, 0, 0) for t in times)
-
-
-def _tapped(stage: Stage) -> list[Heard]:
-    return [h for h in stage.heard if h.recording.kind == "tap" and h.reading.used_taps]
 
 
 # ---------------------------------------------------------------- arrays

@@ -7,18 +7,16 @@ counterpart is said to be of one instrument only: it is not *gone*, for the othe
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.model.history import Stage, StageMode
+from tapbatch.model.names import is_label
 from tapbatch.model.pitch import cents_between
 
 NEAR_CENTS = 100.0
 """A semitone: two modes farther apart have different notes, whatever else they share."""
-
-_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +45,7 @@ def paired(before: Stage, after: Stage) -> Paired:
     ()
     """
     sides = [[m for m in stage.modes if not NOT_OF_THE_BODY & set(m.flags)] for stage in (before, after)]
-    labels = {m.mode for m in sides[0] if _is_label(m)} & {m.mode for m in sides[1]}
+    labels = {m.mode for m in sides[0] if is_label(m.mode)} & {m.mode for m in sides[1]}
     rest = [[m for m in side if m.mode not in labels] for side in sides]
     pairs = _nearest(*rest)
     names = _names([first for first, _ in pairs], labels)
@@ -58,12 +56,8 @@ def paired(before: Stage, after: Stage) -> Paired:
     return Paired(_renamed(before, shared[0]), _renamed(after, shared[1]), tuple(names), only[0], only[1])
 
 
-def _is_label(mode: StageMode) -> bool:
-    return bool(mode.mode) and not _PROVISIONAL.match(mode.mode)
-
-
 def _called(mode: StageMode) -> str:
-    return mode.mode if _is_label(mode) else mode.note
+    return mode.mode if is_label(mode.mode) else mode.note
 
 
 def _nearest(first: Sequence[StageMode], second: Sequence[StageMode]) -> list[tuple[StageMode, StageMode]]:
@@ -77,7 +71,7 @@ def _nearest(first: Sequence[StageMode], second: Sequence[StageMode]) -> list[tu
 
 
 def _nearest_to(mode: StageMode, others: Sequence[StageMode]) -> StageMode | None:
-    near = [m for m in others if not (_is_label(m) and _is_label(mode))]
+    near = [m for m in others if not (is_label(m.mode) and is_label(mode.mode))]
     nearest = min(near, key=lambda m: abs(cents_between(mode.freq_hz, m.freq_hz)), default=None)
     if nearest is None or abs(cents_between(mode.freq_hz, nearest.freq_hz)) > NEAR_CENTS:
         return None

@@ -27,7 +27,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean
 
 from tapbatch.compare.bench import Bench
-from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, across_cells, cells_of, effective_dof, t_95
+from tapbatch.compare.random_effects import Z_95, Mean, Sample, across_cells, cells_of, effective_dof, t_95
 from tapbatch.compare.spots import spots_matter
 from tapbatch.compare.stage import (
     NOT_OF_THE_BODY,
@@ -39,6 +39,7 @@ from tapbatch.compare.stage import (
     t60_sample,
 )
 from tapbatch.model.history import Stage, StageMode
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.reading import Mode
 
 CORRELATION = 0.5

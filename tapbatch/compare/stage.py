@@ -26,12 +26,12 @@ from statistics import fmean
 
 from tapbatch.compare.group import group_taps
 from tapbatch.compare.order import Place
-from tapbatch.compare.random_effects import CENTS, Joined, Sample, join, recordings_disagree, with_misfit
+from tapbatch.compare.random_effects import Joined, Sample, join, recordings_disagree, with_misfit
 from tapbatch.compare.setup_numbers import setup_numbers
 from tapbatch.compare.spots import is_heard, over_spots, room_of_freq, room_of_t60, spots_matter
 from tapbatch.compare.tap_consensus import Shared, shared_poles
 from tapbatch.model.history import Heard, Stage, StageMode
-from tapbatch.model.pitch import hz_to_note
+from tapbatch.model.pitch import CENTS, hz_to_note
 from tapbatch.model.reading import UNRESOLVED, Coupling, Mode
 from tapbatch.model.settings import InstrumentSettings
 

@@ -21,11 +21,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tapbatch.compare.stage import DOUBTFUL
 from tapbatch.compare.step_series import Work
 from tapbatch.compare.steps import SURE, Outlook
 from tapbatch.model.history import Drift, NoForecast, OnTarget, Stage
 
-SPOILING_FLAGS = ("string", "hum", "pair?", "glides", "identity?", "recordings-differ")
+SPOILING_FLAGS = ("string", "hum", "pair?", "glides", DOUBTFUL, "recordings-differ")
 """Flags with which the frequency may be another's, or off to either side, or of two instruments."""
 
 SPOILING_CAUTIONS = ("method", "string pitch", "new strings")
@@ -99,7 +100,7 @@ def faults_of(work: Work, modes: Iterable[str], drifts: Iterable[Drift]) -> tupl
     """
     names = set(modes)
     into = {work.stages[after].stage for _, after in work.steps}
-    found = {flag for s in work.stages if s.stage in into for flag in _flags(s, names) if flag == "identity?"}
+    found = {flag for s in work.stages if s.stage in into for flag in _flags(s, names) if flag == DOUBTFUL}
     found |= {flag for flag in (*_flags(work.stages[-1], names), *work.stages[-1].flags) if flag in SPOILING_FLAGS}
     differs = {c.kind for d in drifts if d.mode in names and d.to_stage in into for c in d.cautions}
     return tuple(f for f in SPOILING_FLAGS if f in found) + tuple(c for c in SPOILING_CAUTIONS if c in differs)

@@ -21,11 +21,12 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from statistics import fmean
 
-from tapbatch.compare.random_effects import CENTS, Z_95, Mean, Sample, cells_of
+from tapbatch.compare.random_effects import Z_95, Mean, Sample, cells_of
 from tapbatch.compare.stage import DOUBTFUL, freq_sample, members_by_mode
 from tapbatch.compare.steps import FEWEST_STEPS, At
 from tapbatch.model.history import Stage
 from tapbatch.model.names import identity
+from tapbatch.model.pitch import CENTS
 
 Cells = dict[tuple[str, int], tuple[Mean, int]]
 

@@ -14,9 +14,10 @@ from statistics import fmean
 import numpy as np
 
 from tapbatch.compare.moves.contrast import TapSet
-from tapbatch.compare.random_effects import CENTS, Sample
+from tapbatch.compare.random_effects import Sample
 from tapbatch.compare.stage import TapAt, freq_sample, t60_sample
 from tapbatch.model.history import Stage
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.reading import Mode
 
 Members = Mapping[str, Sequence[tuple[TapAt, Mode]]]

@@ -20,12 +20,12 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tapbatch.compare.on_target import half_anew_cents, half_cents, on_target, taps_to_sure
+from tapbatch.compare.on_target import on_target, taps_to_sure
 from tapbatch.compare.stage import TapAt, members_by_mode
 from tapbatch.compare.step_limits import Ahead, faults_of, no_forecast
 from tapbatch.compare.step_series import Work, latest_work, positions
 from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
-from tapbatch.model.history import Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
+from tapbatch.model.history import TOLD_TO_MOVE, Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import Spelling, cents_between, hz_to_note, note_to_hz
 from tapbatch.model.reading import Attention, Mode
@@ -34,7 +34,6 @@ from tapbatch.model.settings import InstrumentSettings, TargetSetting
 Rests = Mapping[tuple[str, str, str], float]
 
 TOLERANCE_CENTS = 3.0
-HAS_MOVED = ("up", "up?", "down", "down?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +187,7 @@ def reached(target: TargetSetting, stages: Sequence[Stage], settings: Instrument
         return "no"
     taps_hz = [m.freq_hz for _, m in members_by_mode(part.latest)[mode.mode]]
     to_go = cents_between(mode.freq_hz, place.freq_hz)
-    half = math.hypot(*(half_cents(m) for m in (mode, place.other) if m is not None))
+    half = math.hypot(*(m.half_cents for m in (mode, place.other) if m is not None))
     return on_target(to_go, half, place.tolerance_cents, _within(taps_hz, place), len(taps_hz))
 
 
@@ -262,7 +261,7 @@ def note_name(freq_hz: float, concert_pitch_hz: float, spelling: Spelling = "sha
 
 
 def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[Landing]:
-    moved = {d.to_stage for d in part.drifts if d.mode == mode.mode and d.verdict in HAS_MOVED}
+    moved = {d.to_stage for d in part.drifts if d.mode == mode.mode and d.verdict in TOLD_TO_MOVE}
     work = latest_work(part.stages, mode.mode, moved)
     seen = _Seen(part, mode, work, _outlook(part, work, mode.mode), members_by_mode(part.latest)[mode.mode])
     return [_landing(seen, place) for place in places]
@@ -284,9 +283,9 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
     to_go = cents_between(mode.freq_hz, place.freq_hz)
     taps_hz = [m.freq_hz for _, m in seen.members]
     within = _within(taps_hz, place)
-    half, half_anew = (
-        math.hypot(*(of(m) for m in (mode, place.other) if m is not None)) for of in (half_cents, half_anew_cents)
-    )
+    heard = [m for m in (mode, place.other) if m is not None]
+    half = math.hypot(*(m.half_cents for m in heard))
+    half_anew = math.hypot(*(math.inf if m.half_anew_cents is None else m.half_anew_cents for m in heard))
     there = on_target(to_go, half, place.tolerance_cents, within, len(taps_hz))
     other = place.other.mode if place.other else ""
     against = _outlook(part, work, mode.mode, other) if other else seen.outlook
@@ -339,10 +338,10 @@ def _came(work: Work, mode: str, other: str) -> float:
 def _taps_to_sure(seen: _Seen, place: _Place, to_go: float) -> int | None:
     """Return how many more taps of the mode would make it surely on the landing; the other mode stays as it is."""
     spare = place.tolerance_cents - abs(to_go)
-    others = half_cents(place.other) if place.other else 0.0
+    others = place.other.half_cents if place.other else 0.0
     if spare <= others:
         return None
-    return taps_to_sure(seen.members, half_cents(seen.mode), math.sqrt(spare**2 - others**2))
+    return taps_to_sure(seen.members, seen.mode.half_cents, math.sqrt(spare**2 - others**2))
 
 
 def _within(taps_hz: Sequence[float], place: _Place) -> int:

@@ -25,6 +25,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from tapbatch.compare.conditions import air_mode_cents, days_between, tension_pct
+from tapbatch.compare.cuts import WHAT_CURES
 from tapbatch.compare.moves.priors import FREQ
 from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Drift, Extent, Stage
@@ -49,7 +50,7 @@ CENTS_A_PCT_OF_TENSION = 1.0
 CLOCKS_CENTS = 1200.0 * math.log2(1.0 + 1e-4)
 """Two recorders whose clocks are off by 50 parts in a million each, as data sheets of quartz crystals allow."""
 
-_CURES = re.compile(r"(?:^|[^a-z])(?:varnish|lacquer|shellac|polish|oil|coat|seal|stain|glu(?:e|ing))", re.IGNORECASE)
+_CURES = re.compile(rf"(?:^|[^a-z])(?:{WHAT_CURES})", re.IGNORECASE)
 _BY_ROOM: tuple[CautionKind, ...] = ("temperature", "humidity", "days")
 
 

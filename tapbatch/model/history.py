@@ -12,11 +12,14 @@ from typing import Literal
 
 from tapbatch.model.caution import Caution
 from tapbatch.model.notice import Notice
-from tapbatch.model.pitch import Spelling
+from tapbatch.model.pitch import CENTS, Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 from tapbatch.model.reference import Sitting
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
+TOLD_TO_MOVE: frozenset[Verdict] = frozenset({"up", "up?", "down", "down?"})
+"""The verdicts that say that a mode moved, firmly or probably."""
+
 Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
@@ -77,6 +80,21 @@ class StageMode:
     def q(self) -> float | None:
         """Quality factor, dimensionless; ``None`` if the decay is not known."""
         return None if self.t60_s is None else math.pi * self.freq_hz * self.t60_s / LN_1000
+
+    @property
+    def half_cents(self) -> float:
+        """Half-width of the frequency's interval as the instrument lies, in cents; NaN where it is not known."""
+        return _half_cents(self.freq_low_hz, self.freq_high_hz)
+
+    @property
+    def half_anew_cents(self) -> float | None:
+        """Likewise if it were set up anew; ``None`` until stages are compared."""
+        low_hz, high_hz = self.freq_anew_low_hz, self.freq_anew_high_hz
+        return None if low_hz is None or high_hz is None else _half_cents(low_hz, high_hz)
+
+
+def _half_cents(low_hz: float, high_hz: float) -> float:
+    return 0.5 * CENTS * math.log(high_hz / low_hz) if 0 < low_hz <= high_hz < math.inf else math.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,9 +201,14 @@ class Stage:
         return self.lead or max(self.modes, key=lambda m: m.level_db, default=None)
 
     @property
+    def tapped(self) -> tuple[Heard, ...]:
+        """The recordings of taps in which at least one tap was measured, in order."""
+        return tuple(h for h in self.heard if h.recording.kind == "tap" and h.reading.used_taps)
+
+    @property
     def taps_used(self) -> int:
         """Number of taps measured at this stage."""
-        return sum(len(h.reading.used_taps) for h in self.heard if h.recording.kind == "tap")
+        return sum(len(h.reading.used_taps) for h in self.tapped)
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,7 @@ MOST_BYTES = 160
 _SEPARATOR = re.compile(r"_|\s+[-–—]\s+")
 _REFUSED = re.compile(r'[\s<>:"/\\|?*\x00-\x1f\x7f-\x9f\ud800-\udfff]+')
 _TRAILING_DOTS = re.compile(r"\.+$")
+_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 _STEP = re.compile(r"step-([0-9]{1,4})")
 _DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(?=\.|$)")
 _NUMBER = re.compile(r"[0-9]{1,18}")
@@ -85,6 +86,17 @@ def identity(text: str) -> str:
     plain = unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).lower()).strip()
     plain = _TRAILING_DOTS.sub("-", _REFUSED.sub("-", plain))
     return _DEVICE.sub(r"\1-", plain) if _DEVICE.match(plain) else plain
+
+
+def is_label(mode: str) -> bool:
+    """Tell whether the name of a mode is the maker's own, and not empty or ``r1``, ``r2``, ...
+
+    Examples
+    --------
+    >>> is_label("air"), is_label("r12"), is_label("")
+    (True, False, False)
+    """
+    return bool(mode) and not _PROVISIONAL.match(mode)
 
 
 def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: str = "") -> Recording:

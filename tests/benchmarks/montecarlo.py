@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from tapbatch.compare.group import group_taps
-from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.stage import TapAt, join_members, with_shared
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.reading import LN_1000, BandSettings, Mode, TapReading
 from tests.benchmarks import peers, scenes
 from tests.benchmarks.cases import QUIET_S, Case

@@ -36,7 +36,6 @@ from tests.benchmarks import tables
 RESULTS = Path(__file__).with_name("PLACES.md")
 SCENES = {"30 cm": "still-30", "10 cm": "still-10", "5 cm": "still-5"}
 CUT_CENTS = 20.0
-CENTS = 1200.0 / math.log(2.0)
 HAND_T60 = 0.03
 _LEAST_TAPS = 3
 

@@ -100,10 +100,11 @@ def judged(rng: np.random.Generator, case: Case) -> tuple[Moves, Floats]:
     before, after, _ = sides(
         rng, case.bench, moves, case.taps, case.setups, case.harder_db, case.carried, case.nearer_db
     )
-    both = [tap_sets(side, case.bench.room) for side in (before, after)]
+    # In a room that is known to be the same at both stages its error cancels.
+    both = [tap_sets(side, 0.0 if case.same_room else case.bench.room) for side in (before, after)]
     evidence += [e for side in both for e in evidence_anew(side, case.priors)]
     belief = believe(evidence, case.priors)
-    found = contrast(both[0], both[1], case.priors, case.same_room)
+    found = contrast(both[0], both[1], case.priors)
     return judge_moves(sums_of(found, case.priors, belief.own, belief.common), case.steady), moves
 
 

@@ -12,7 +12,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tapbatch.compare.random_effects import (
-    CENTS,
     Mean,
     Sample,
     across_cells,
@@ -23,6 +22,7 @@ from tapbatch.compare.random_effects import (
     recordings_disagree,
     t_95,
 )
+from tapbatch.model.pitch import CENTS
 
 # JCGM 100:2008 (GUM), table 1: twenty readings of a temperature, in degrees Celsius; 4.4.3 gives their mean as
 # 100.145, their standard deviation as 1.489 and the standard uncertainty of the mean as 0.333.

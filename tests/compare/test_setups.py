@@ -11,9 +11,9 @@ from tapbatch.compare.bench import bench_of, setup_evidence
 from tapbatch.compare.frozen import Grounds, Judged
 from tapbatch.compare.history import build_history, compare_stages, gather_history
 from tapbatch.compare.order import Item
-from tapbatch.compare.random_effects import CENTS
 from tapbatch.compare.setups import SetupScatter, learn_setups
 from tapbatch.model.history import Drift, History, StageMode
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.drift_sim import again_build, agrees
 

@@ -14,9 +14,10 @@ import pytest
 
 from tapbatch.compare.history import build_history
 from tapbatch.compare.order import Item
-from tapbatch.compare.random_effects import CENTS, Sample
+from tapbatch.compare.random_effects import Sample
 from tapbatch.compare.spots import CLEAN_DB, OF_RULE, over_spots, room_of_freq, room_of_t60, spots_matter
 from tapbatch.model.history import Drift, History, StageMode
+from tapbatch.model.pitch import CENTS
 from tapbatch.model.settings import InstrumentSettings
 from tests.compare.builds import item, mode, reading
 

@@ -4,10 +4,10 @@ Taps come in as arrays of readings (:class:`~tapbatch.compare.moves.contrast.Tap
 in hundredths of a natural logarithm for decay times; frozen values go out
 (:class:`~tapbatch.compare.moves.judge.Moves`). In order: ``priors`` states what is believed beforehand, with the
 argument for each number; ``scatter`` learns how the taps of a hand scatter; ``contrast`` turns the taps of two stages
-into one difference a mode; ``belief`` learns over the shop what a set-up moves; ``alike`` takes off what air and
-phone did, by something that was not cut; ``mixture`` sums over what is not known; ``judge`` gives intervals and
-verdicts; ``ask`` says what would decide an open one; ``between`` calls them.
-Nothing here knows files, stages or settings; :mod:`tapbatch.compare.tap_sets` makes arrays of stages.
+into one difference a mode; ``belief`` learns over the shop what a set-up moves; ``reference_move`` takes off what air
+and phone did, by something that was not cut; ``mixture`` sums over what is not known; ``judge`` gives intervals and
+verdicts; ``ask`` says what would decide an open one; ``between`` calls them. Nothing here knows files,
+stages or settings; :mod:`tapbatch.compare.tap_sets` makes arrays of stages.
 
 Figures of *earlier trials* come from a study with another simulator, of 500 shops a case; all others from
 ``tests/benchmarks/moves.py``.

@@ -26,7 +26,6 @@ def moves_between(
     priors: Priors,
     belief: Belief,
     steady: float,
-    same_room: bool = False,
     alike: ReferenceMove | None = None,
     is_air: Bools | None = None,
 ) -> Moves:
@@ -42,8 +41,6 @@ def moves_between(
         What is believed of set-ups (:func:`tapbatch.compare.moves.belief.believe`).
     steady : float
         Within which a mode counts as steady, in the unit of the priors.
-    same_room : bool
-        Whether the room is known to be the same in both stages, so that its error cancels. Default False.
     alike : ReferenceMove, optional
         What a reference moved between the same days; it is taken off (:mod:`tapbatch.compare.moves.reference_move`).
     is_air : array of bool, shape (modes,), optional
@@ -61,7 +58,7 @@ def moves_between(
     >>> moves.modes[0].more_taps, moves.modes[0].more_setups
     (None, 5)
     """
-    found = contrast(before, after, priors, same_room)
+    found = contrast(before, after, priors)
     if alike is not None:
         air = np.zeros(found.change.size, dtype=bool) if is_air is None else is_air
         found = without(found, alike, air, priors, belief)
@@ -69,9 +66,7 @@ def moves_between(
     return with_asks(judge_moves(sums, steady), sums, belief.anew, steady)
 
 
-def whole_moves(
-    before: Sequence[TapSet], after: Sequence[TapSet], priors: Priors, belief: Belief, same_room: bool = False
-) -> list[Interval]:
+def whole_moves(before: Sequence[TapSet], after: Sequence[TapSet], priors: Priors, belief: Belief) -> list[Interval]:
     """Return the whole move of each mode between two stages, where nobody asks which of them moved.
 
     The parameters are those of :func:`moves_between`, and so is the result; it takes a fraction of the time.
@@ -84,4 +79,4 @@ def whole_moves(
     >>> [(round(one.value, 1), one.excludes_zero) for one in whole_moves([before], [after], T60, believe([], T60))]
     [(60.0, True)]
     """
-    return whole_intervals(sums_of(contrast(before, after, priors, same_room), priors, belief.own, belief.common))
+    return whole_intervals(sums_of(contrast(before, after, priors), priors, belief.own, belief.common))

@@ -10,7 +10,8 @@ which are only counted here (``spread = 1/R1 + 1/R2`` set-ups); how far they shi
 of a difference in level is taken off, and the other half is added to the error, together with that of the slope.
 
 *Room.* One draw for each spot, never for each tap: the variance of ``m`` spots is ``s^2 (1 + 0.2 (m - 1))/m``
-(:mod:`tapbatch.compare.spots`). It is left out only if the caller knows that the room is the same.
+(:mod:`tapbatch.compare.spots`). Where two sides were recorded at the same place, the caller takes off beforehand what
+cancels (:mod:`tapbatch.compare.same_room`).
 """
 
 from __future__ import annotations
@@ -100,7 +101,7 @@ class Contrast:
         return replace(more, setups=(self.setups[0], self.setups[1] + setups))
 
 
-def contrast(before: Sequence[TapSet], after: Sequence[TapSet], priors: Priors, same_room: bool = False) -> Contrast:
+def contrast(before: Sequence[TapSet], after: Sequence[TapSet], priors: Priors) -> Contrast:
     """Return the difference of each mode between two sides.
 
     Parameters
@@ -109,8 +110,6 @@ def contrast(before: Sequence[TapSet], after: Sequence[TapSet], priors: Priors, 
         The taps of each side, with the same modes in the same order. Each mode is told by at least one tap a side.
     priors : Priors
         Of the quantity.
-    same_room : bool
-        Whether the room of both sides is known to be the same, so that its error cancels. Default False.
 
     Returns
     -------
@@ -133,7 +132,7 @@ def contrast(before: Sequence[TapSet], after: Sequence[TapSet], priors: Priors, 
     change = sides[1].mean - sides[0].mean + 0.5 * scatter.slopes * dx
     level = dx**2 * (0.5 * scatter.slope_variances + 0.25 * (scatter.slopes - scatter.slope_typical) ** 2)
     harder = float(np.mean(dx**2)) * (0.5 * scatter.slope_common + 0.25 * scatter.slope_typical**2)
-    rooms = 0.0 if same_room else _room(before) + _room(after)
+    rooms = _room(before) + _room(after)
     return Contrast(
         change=change,
         fixed=sides[0].variance + level + rooms,

@@ -35,6 +35,7 @@ import numpy as np
 from tapbatch.compare.moves.mixture import Sums
 from tapbatch.compare.moves.priors import Bools, Floats
 from tapbatch.compare.multiple_testing import holm
+from tapbatch.compare.random_effects import Z_95
 
 MoveVerdict = Literal["up", "down", "up?", "down?", "steady", "unclear"]
 Moved = Literal["own", "all", "whole"]
@@ -49,8 +50,8 @@ TAIL = 0.025
 LEAST_ODDS = 9.0
 """Odds that this mode moved rather than all others; nine to one is what 10 % of wrong references allow."""
 
-_HIGH = np.array([[1.959963984540054]])
-_ALL = np.array([[-1.959963984540054], [0.0], [1.959963984540054]])
+_HIGH = np.array([[Z_95]])
+_ALL = np.array([[-Z_95], [0.0], [Z_95]])
 # The normal deviates of the bounds of 95 %, and of the middle.
 
 _TURNS, _CLOSE, _BESIDE = 25, 2e-3, 1e-6
@@ -152,7 +153,7 @@ def whole_intervals(sums: Sums) -> list[Interval]:
     below = _whole_below_zero(sums)
     chances = holm([float(p) for p in _two_sided(below[0])])
     found = _whole_intervals(sums, below)
-    return [replace(one, chance=min(chance, 1.0)) for one, chance in zip(found, chances, strict=True)]
+    return [replace(one, chance=chance) for one, chance in zip(found, chances, strict=True)]
 
 
 def _printed(moved: Moved, verdict: MoveVerdict, own: Interval, whole: Interval, common: Interval) -> Interval:

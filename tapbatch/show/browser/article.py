@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from tapbatch.model.history import History, Stage
+from tapbatch.model.names import is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import OWN_PAGE
 from tapbatch.show.browser.figures import drift_figure, part_figures, strings_figure
@@ -37,7 +38,7 @@ from tapbatch.show.view.answers import (
 from tapbatch.show.view.besides import said_beside
 from tapbatch.show.view.labelling import offer_of
 from tapbatch.show.view.tables import part_tables, strings_table
-from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
+from tapbatch.show.view.working import Subject, beside_lines, not_heard_text, subject_of
 
 ROOM_MM, ROW_PT = 115.0, 12.0
 """The room for a name in the list of all instruments, and its letters; whole names head the articles."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapbatch.model.history import History, Stage
+from tapbatch.model.names import is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, Sheet
 from tapbatch.show.draw.drift import LATEST, latest_staff
@@ -30,7 +31,7 @@ from tapbatch.show.view.answers import (
 from tapbatch.show.view.besides import said_beside
 from tapbatch.show.view.labelling import Offer, offer_of
 from tapbatch.show.view.stages import ModeRow, first_row, latest_stage, mode_at, mode_rows, stage_facts, stage_placed
-from tapbatch.show.view.working import Subject, beside_lines, is_label, not_heard_text, subject_of
+from tapbatch.show.view.working import Subject, beside_lines, not_heard_text, subject_of
 
 LABEL_MM = 22.0
 STAFF_MM = 50.0

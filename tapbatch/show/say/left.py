@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from tapbatch.compare.cuts import Work
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Landing, StageMode
-from tapbatch.show.say import figures, words
+from tapbatch.show.say import figures
 from tapbatch.show.say.figures import change_text, value_and_half_width
 from tapbatch.show.say.landings import landing_name, no_forecast_text, sure_text
 
@@ -97,4 +97,4 @@ def _from_below(landing: Landing) -> float:
 
 
 def _cents(landing: Landing, mode: StageMode) -> str:
-    return value_and_half_width(abs(landing.cents_to_go), words.half_cents(mode), 1)[0]
+    return value_and_half_width(abs(landing.cents_to_go), mode.half_cents, 1)[0]

@@ -6,7 +6,6 @@ cents apart near 1 kHz.
 
 from __future__ import annotations
 
-import math
 from typing import Literal
 
 from tapbatch.model.history import Stage, StageMode
@@ -37,21 +36,13 @@ FLAGS: dict[str, str] = {
 DOUBTS = frozenset(FLAGS) - {"one-setup"}
 
 
-def half_cents(mode: StageMode) -> float:
-    """Return the half-width of the interval of a mode's frequency as it lies, in cents; NaN where it is not known."""
-    low, high = mode.freq_low_hz, mode.freq_high_hz
-    if not (math.isfinite(low) and math.isfinite(high) and 0 < low <= high):
-        return math.nan
-    return 600.0 * math.log2(high / low)
-
-
 def cents_text(mode: StageMode, unit: str = "c") -> str:
     """Return how far a mode is from its note, such as ``+12.3 c``."""
     return _cents(mode, mode.cents, unit)
 
 
 def _cents(mode: StageMode, cents: float, unit: str = "c") -> str:
-    return f"{signed(value_and_half_width(cents, half_cents(mode), 1)[0])} {unit}"
+    return f"{signed(value_and_half_width(cents, mode.half_cents, 1)[0])} {unit}"
 
 
 def note_text(mode: StageMode) -> str:
@@ -80,28 +71,23 @@ def sure_text(mode: StageMode, unit: str = "c") -> str:
 
 def sure_cents(mode: StageMode) -> float:
     """Return the half-width that :func:`sure_text` shows, in cents; NaN where it is not known."""
-    return _half_anew_cents(mode) or half_cents(mode)
+    return mode.half_anew_cents or mode.half_cents
 
 
 def sure_in_full(mode: StageMode) -> str:
     """Return how sure the pitch of a mode is, set up anew and untouched, such as ``± 4 c (untouched ± 0.9 c)``."""
-    untouched = "" if _half_anew_cents(mode) is None else f" (untouched {untouched_text(mode)})"
+    untouched = "" if mode.half_anew_cents is None else f" (untouched {untouched_text(mode)})"
     return sure_text(mode) + untouched
 
 
 def untouched_text(mode: StageMode) -> str:
     """Return how sure the pitch of a mode is as the instrument lies, such as ``± 0.9 c``; ``± ?`` if not known."""
-    return _sure(mode, half_cents(mode))
+    return _sure(mode, mode.half_cents)
 
 
 def _sure(mode: StageMode, half: float, unit: str = "c") -> str:
     said = value_and_half_width(mode.cents, half, 1)[1]
     return f"± {said} {unit}" if said else "± ?"
-
-
-def _half_anew_cents(mode: StageMode) -> float | None:
-    low, high = mode.freq_anew_low_hz, mode.freq_anew_high_hz
-    return None if low is None or high is None or low <= 0 else 600.0 * math.log2(high / low)
 
 
 def hz_text(mode: StageMode) -> str:
@@ -121,7 +107,7 @@ def how_sure(mode: StageMode, steady_cents: float, *, faulty: bool = False) -> S
     (``faulty``, :mod:`tapbatch.compare.faults`). *Unsure*: a flag casts doubt, or the half-width is over four times
     that, or not known. *Fairly sure*: in between.
     """
-    half = half_cents(mode)
+    half = mode.half_cents
     if DOUBTS.intersection(mode.flags) or not half <= 4 * steady_cents:
         return "unsure"
     return "sure" if half <= steady_cents and not faulty else "fairly sure"

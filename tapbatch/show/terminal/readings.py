@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
 from tapbatch.model.history import History, Stage
+from tapbatch.model.names import is_label
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import figures, words
@@ -23,7 +24,6 @@ from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import padded, wrapped
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.stages import mode_rows
-from tapbatch.show.view.working import is_label
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -232,7 +232,7 @@ def _limits(limit: str, name: str = "", full: str = "") -> tuple[Limit, ...]:
 
 
 def _basis(mode: StageMode, stage: Stage, steady_cents: float) -> str:
-    half, recordings = words.half_cents(mode), sum(h.recording.kind == "tap" for h in stage.heard)
+    half, recordings = mode.half_cents, sum(h.recording.kind == "tap" for h in stage.heard)
     taps = f"seen in {mode.taps} of {stage.taps_used} tap{'' if stage.taps_used == 1 else 's'}"
     said = taps if recordings < 2 else f"{taps}, {recordings} recordings"
     if math.isnan(half):

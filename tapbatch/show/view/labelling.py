@@ -9,14 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tapbatch.model.history import History, Stage
-from tapbatch.model.names import identity
+from tapbatch.model.history import TOLD_TO_MOVE, History, Stage
+from tapbatch.model.names import identity, is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.say import moves
 from tapbatch.show.view.stages import drifts_into
-from tapbatch.show.view.working import is_label
 
-_MOVED = ("up", "up?", "down", "down?")
 _NOT_OF_THE_WOOD = {"hum", "string"}
 
 
@@ -41,7 +39,7 @@ def offer_of(history: History, stage: Stage, settings: InstrumentSettings) -> Of
     named = any(is_label(mode.mode) for s in history.of_part(stage.part) for mode in s.modes)
     if named or any(identity(m.part) == stage.part for m in settings.mode):
         return None
-    moved = {n: d for n, d in drifts_into(history, stage).items() if d.verdict in _MOVED and d.extent}
+    moved = {n: d for n, d in drifts_into(history, stage).items() if d.verdict in TOLD_TO_MOVE and d.extent}
     heard = [m for m in stage.modes if not _NOT_OF_THE_WOOD & set(m.flags)]
     far = {m.mode: abs(moved[m.mode].extent.cents) for m in heard if m.mode in moved}  # type: ignore[union-attr]
     mode = max((m for m in heard if m.mode in far), key=lambda m: far[m.mode], default=stage.lead)

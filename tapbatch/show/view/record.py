@@ -9,10 +9,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from tapbatch.model.history import History, Note, Stage
+from tapbatch.model.names import is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.say import words
 from tapbatch.show.view.stages import last_with_modes
-from tapbatch.show.view.working import is_label
 
 Row = tuple[str, ...]
 

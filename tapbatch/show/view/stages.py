@@ -9,10 +9,11 @@ from itertools import pairwise
 from typing import TypeVar
 
 from tapbatch.compare.faults import faults_of
-from tapbatch.model.history import Drift, History, Stage, StageMode
+from tapbatch.model.history import TOLD_TO_MOVE, Drift, History, Stage, StageMode
+from tapbatch.model.names import is_label
 from tapbatch.model.reading import Reading
 from tapbatch.show.say import moves, words
-from tapbatch.show.view.working import is_label, subject_of, working_names
+from tapbatch.show.view.working import subject_of, working_names
 
 MOST_MODES = 8
 
@@ -132,7 +133,7 @@ def sign_text(verdict: str, change_cents: float | None) -> str:
     """
     if change_cents is None:
         return ""
-    moved = f"{change_cents:+z.0f}" if verdict in ("up", "up?", "down", "down?") else ""
+    moved = f"{change_cents:+z.0f}" if verdict in TOLD_TO_MOVE else ""
     return {"steady": "=", "unclear": "?"}.get(verdict, moved)
 
 

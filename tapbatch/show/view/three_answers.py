@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from tapbatch.compare.cuts import Work, kind_of_work
 from tapbatch.compare.faults import Fault, faults_of
 from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
+from tapbatch.model.names import is_label
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import target_hz_text
 from tapbatch.show.say.left import left_text, no_target_text
@@ -27,7 +28,7 @@ from tapbatch.show.view.stages import (
     stage_before,
     stage_names,
 )
-from tapbatch.show.view.working import Subject, is_label, strongest_line, subjects_of
+from tapbatch.show.view.working import Subject, strongest_line, subjects_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,13 +6,11 @@ stage stands alone, the mode that leads speaks for the stage.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
 from tapbatch.model.history import Because, History, Stage, StageMode
+from tapbatch.model.names import is_label
 from tapbatch.show.say import moves, words
-
-_PROVISIONAL = re.compile(r"r[0-9]+\Z")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,17 +49,6 @@ def strongest_beside(history: History | None, stage: Stage) -> StageMode | None:
     """Return the mode that leads at a stage if it is not among those worked on, else ``None``."""
     lead = stage.strongest
     return lead if lead and lead.mode not in working_names(history, stage) else None
-
-
-def is_label(name: str) -> bool:
-    """Tell whether the name of a mode is the maker's own, and not ``r1``, ``r2``, ...
-
-    Examples
-    --------
-    >>> is_label("air"), is_label("r12")
-    (True, False)
-    """
-    return not _PROVISIONAL.match(name)
 
 
 def named_note(mode: StageMode) -> str:

@@ -243,7 +243,7 @@ def test_intervals_are_drawn_from_low_to_high(whole: History) -> None:
     heights = sorted({float(line[0, 1]) for line in lines_of(sheets, f"staff {name}")})
     mm_a_cent = (heights[1] - heights[0]) / 100
     last = max(lines_of(sheets, f"intervals {name}"), key=lambda line: line[0, 0])
-    assert abs(last[0, 1] - last[1, 1]) / mm_a_cent == pytest.approx(2 * words.half_cents(mode), abs=0.01)
+    assert abs(last[0, 1] - last[1, 1]) / mm_a_cent == pytest.approx(2 * mode.half_cents, abs=0.01)
 
 
 def test_what_is_unsure_is_drawn_apart(whole: History) -> None:

@@ -19,7 +19,7 @@ def test_a_mode_is_said_with_its_sign_and_digits(make_mode: Callable[..., StageM
     assert words.note_text(make_mode("r1", hz * 2 ** (-42 / 1200), half_cents=2.4)) == "A3 +40.0 c"
     assert words.note_text(make_mode("r1", hz, half_cents=12.0)) == "A#3 -18 c"
     assert words.sure_text(make_mode("r1", hz, half_cents=0.004)) == "± 0.1 c"
-    assert words.half_cents(make_mode("r1", hz, half_cents=2.5)) == pytest.approx(2.5)
+    assert make_mode("r1", hz, half_cents=2.5).half_cents == pytest.approx(2.5)
 
 
 def test_sureness_follows_interval_and_flags(make_mode: Callable[..., StageMode]) -> None:
@@ -51,6 +51,6 @@ def test_how_sure_is_that_of_a_new_set_up_where_it_is_known(make_mode) -> None: 
     mode = make_mode("r1", 194.0)
     low_hz, high_hz = 194.0 * 2 ** (-6 / 1200), 194.0 * 2 ** (6 / 1200)
     anew = replace(mode, freq_anew_low_hz=low_hz, freq_anew_high_hz=high_hz)
-    assert words.sure_cents(mode) == words.half_cents(mode)
-    assert (words.sure_cents(anew), words.half_cents(anew)) == (pytest.approx(6.0), words.half_cents(mode))
+    assert words.sure_cents(mode) == mode.half_cents
+    assert (words.sure_cents(anew), anew.half_cents) == (pytest.approx(6.0), mode.half_cents)
     assert words.sure_in_full(anew) == f"± 6 c (untouched {words.untouched_text(mode)})"
