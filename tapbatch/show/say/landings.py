@@ -35,11 +35,6 @@ def to_go_text(landing: Landing) -> str:
     return f"{abs(landing.cents_to_go):.1f} c {ways[landing.cents_to_go <= 0]}"
 
 
-def step_text(landing: Landing) -> str:
-    """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is unknown."""
-    return _step_text(landing) or no_forecast_text(landing)
-
-
 def _step_text(landing: Landing) -> str:
     text = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
     return f"one more step {text}" if text else ""
@@ -139,22 +134,3 @@ def way_parts(landing: Landing, *, reason: bool = True) -> list[str]:
     why = no_forecast_text(landing) if reason else ""
     after = [why, step] if landing.no_forecast in ("past", "away") else [step, why]
     return [part for part in (sure_text(landing), *after, way_text(landing)) if part]
-
-
-def landing_line(landing: Landing) -> str:
-    """Say a landing in one line: which, how far, what a step does, how many, and whether the next passes it.
-
-    Examples
-    --------
-    >>> landing = Landing(part="body", mode="air", stage="s", freq_hz=197.4, note="G3", cents=32.5, landing="target",
-    ...                   landing_note="A3", landing_hz=217.5, cents_to_go=167.5, tolerance_cents=3.0,
-    ...                   on_target="no", taps_within=0, taps=5, step_cents=30.8, step_low_cents=18.7,
-    ...                   step_high_cents=42.8, steps_seen=5, steps_to_go=6.42, overshoot=0.0, basis="")
-    >>> print(landing_line(landing))
-    air to target A3: 167.5 c to rise; one more step +31 c (+19 to +43), about 6.4 steps, under 1 % chance that ...
-    """
-    parts = [*way_parts(landing), chance_text(landing)]
-    # A step may go one way and the distance the other, where the place itself goes faster.
-    moving = landing.moves_with and landing.step_cents is not None
-    name = landing_name(landing) + (f" (moves with {landing.moves_with})" if moving else "")
-    return f"{landing.mode} to {name}: {to_go_text(landing)}; {', '.join(p for p in parts if p)}"

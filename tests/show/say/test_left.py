@@ -60,6 +60,13 @@ def test_down_is_to_fall() -> None:
     assert left(replace(FAR, cents_to_go=-262.0)).startswith("to target A3: 262 c to fall; ")
 
 
+def test_a_place_that_moves_is_said_to() -> None:
+    assert left(replace(FAR, moves_with="top")).startswith(
+        "to target A3: 262 c to rise (moves with top); next like cut"
+    )
+    assert "moves with" not in left(replace(UNKNOWN, moves_with="top"))
+
+
 def test_other_work_is_a_step_and_no_cut() -> None:
     assert "cut" not in left(FAR, "other").replace("no cut", "")
     assert "next such step +21 c" in left(FAR, "other")
