@@ -258,7 +258,7 @@ def standing_text(history: History, stage: Stage) -> str:
         return f"{said}: {NOTHING_READ.lower()}"
     mode = subject.mode
     if mode is None:
-        return f"{said}: {not_heard_text(subject.name, stage)}, {last_heard_text(history, stage, subject.name)}"
+        return f"{said}: {subject.name} {not_heard_text(stage)}, {last_heard_text(history, stage, subject.name)}"
     played = words.playing_text(mode, stage)
     flags = ", ".join(map(words.flag_text, dict.fromkeys((*mode.flags, *stage.flags))))
     asides = [f"played: {played}" if played else "", flags]
