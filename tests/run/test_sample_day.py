@@ -100,7 +100,7 @@ def test_what_is_left_and_what_the_next_cut_would_do_are_said(printed: dict[int,
     (to_go,) = numbers(rf"to target A3: {NUMBER} c to rise", printed[step])
     assert to_go == pytest.approx(left, abs=1.0)
     if step < 3:
-        assert f"next cut unknown: {step} of 3 like cuts so far" in printed[step]
+        assert f"next cut unknown until 3 like cuts; {step} so far" in printed[step]
         return
     low, high = numbers(rf"next like cut \+[\d.]+ c \({NUMBER} to {NUMBER}\)", printed[step])
     if step < len(STEPS):

@@ -119,7 +119,7 @@ def _row(
     cells = [tag("th", name, scope="row", data_sort=history.instrument_shown)]
     where = tag("td", fitted(f"{stage.part}, {stage.stage_shown}", ROOM_MM, ROW_PT) if stage else "")
     if row is None:
-        told = not_heard_text(subject.name, stage) if stage and subject else NOTHING_READ.lower()
+        told = f"{subject.name} {not_heard_text(stage)}" if stage and subject else NOTHING_READ.lower()
         return tag("tr", *cells, tag("td", told), *(tag("td", "") for _ in range(3)), where)
     mode = row.mode
     answered = {answer.question: answer for answer in reversed(answers)}
@@ -158,10 +158,9 @@ def _note(row: stages.ModeRow) -> tuple[str, ...]:
 
 
 def _unheard(stage: Stage, subject: Subject) -> tuple[str, ...]:
-    told = not_heard_text(subject.name, stage).partition(": ")[2]
     return (
         tag("p", subject.name, class_="unheard"),
-        tag("p", tag("b", told), class_="cents"),
+        tag("p", tag("b", not_heard_text(stage)), class_="cents"),
     )
 
 

@@ -51,7 +51,7 @@ def _draw_note(sheet: Sheet, subject: Subject, history: History, stage: Stage, s
     """Draw the note in the largest letters, or the name of a mode that was not heard."""
     left, right, mode = sheet.left_mm, sheet.right_mm, subject.mode
     if mode is None:
-        told = (subject.name, not_heard_text(subject.name, stage).partition(": ")[2])
+        told = (subject.name, not_heard_text(stage))
         for text, y, largest in zip(told, (52.0, 72.0), (HUGE / 2, LARGE), strict=True):
             size = _fitting(text, right - left, largest)
             sheet.say(left, y, text, size, bold=True, within_mm=right - left)

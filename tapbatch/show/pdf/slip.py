@@ -129,7 +129,7 @@ def _draw_first(sheet: Sheet, y: float, row: ModeRow) -> None:
 
 def _draw_unheard(sheet: Sheet, y: float, stage: Stage, subject: Subject) -> None:
     """Draw the name of a mode that is worked on where its note would be, and that it was not heard."""
-    told, room = not_heard_text(subject.name, stage).partition(": ")[2], sheet.measure_mm - STAFF_MM - 9.0
+    told, room = not_heard_text(stage), sheet.measure_mm - STAFF_MM - 9.0
     sheet.say(sheet.left_mm, y + 17.0, subject.name, NAME, bold=True, within_mm=room)
     sheet.say(sheet.left_mm, y + 26.0, told, HEAD, bold=True, role="caution", within_mm=room)
 
@@ -221,7 +221,7 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
                 sheet.say(x, y - 2.6, name, SMALL, role="soft text", within_mm=sheet.right_mm - x)
                 y += 1.0
             continue
-        told = f"{name}: {not_heard_text(subject.name, s) if subject else NOTHING_READ.lower()}"
+        told = f"{name}: {f'{subject.name} {not_heard_text(s)}' if subject else NOTHING_READ.lower()}"
         sheet.say(sheet.left_mm, y, told, BODY, role="soft text", within_mm=sheet.measure_mm)
         y += ROW_MM
     return y

@@ -1,14 +1,16 @@
 """How far still, said to a person: which landing, the steps to it, and whether the next would pass it.
 
-Conventions: chances are said in whole per cent, never as none or certain.
+Conventions: chances are said in whole per cent, never as none or certain. Only a cut is called one; other work is a
+step.
 """
 
 from __future__ import annotations
 
+from tapbatch.compare.cuts import Work
 from tapbatch.compare.stage import ENOUGH_TAPS
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Landing
-from tapbatch.show.say import figures
+from tapbatch.show.say import figures, words
 
 
 def landing_name(landing: Landing) -> str:
@@ -35,21 +37,30 @@ def to_go_text(landing: Landing) -> str:
     return f"{abs(landing.cents_to_go):.1f} c {ways[landing.cents_to_go <= 0]}"
 
 
-def step_text(landing: Landing) -> str:
-    """Say what one more step would do, such as ``one more step +8.1 c (+4.0 to +12.2)``, or why that is unknown."""
-    return _step_text(landing) or no_forecast_text(landing)
+def next_parts(landing: Landing, *, work: Work) -> tuple[str, str]:
+    """Return what the next like cut would do, such as ``next like cut +21 c (+14 to +28)``, and why no more is said.
 
-
-def _step_text(landing: Landing) -> str:
+    Each is empty where there is nothing to say. Only a cut is called one: ``work`` is what led to the latest stage.
+    """
     text = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
-    return f"one more step {text}" if text else ""
+    if not text and landing.no_forecast in ("", "few steps"):
+        return "", _UNKNOWN[work].format(few=FEWEST_STEPS, seen=landing.steps_seen)
+    return f"next {'like cut' if work == 'cut' else 'such step'} {text}" if text else "", no_forecast_text(landing)
+
+
+_UNKNOWN: dict[Work, str] = {
+    "cut": "next cut unknown until {few} like cuts; {seen} so far",
+    "other": "no forecast, no cut led here",
+    "unknown": "no forecast, the notes do not name the work",
+}
 
 
 def no_forecast_text(landing: Landing) -> str:
-    """Say why there is no forecast, such as ``no forecast under string tension``; empty where there is one."""
+    """Say why there is no forecast, such as ``no forecast under string tension``; empty where there is one.
+
+    That too few steps are known depends on the work, and is said by :func:`next_parts`.
+    """
     match landing.no_forecast:
-        case "few steps":
-            return f"next step unknown: {steps_seen_text(landing)}"
         case "points":
             return f"next step unknown: {no_forecast_cell(landing)}"
         case "on target":
@@ -57,7 +68,7 @@ def no_forecast_text(landing: Landing) -> str:
         case "strung":
             return "no forecast under string tension"
         case "fault":
-            return f"no forecast while this stands: {', '.join(landing.faults)}"
+            return f"no forecast while this stands: {no_forecast_cell(landing)}"
         case "past" | "away":
             return _leads_away(landing)
         case "beyond":
@@ -74,7 +85,7 @@ def no_forecast_cell(landing: Landing) -> str:
         case "points" if landing.moves_with:
             return "the two never at one point"
         case "fault":
-            return ", ".join(landing.faults)
+            return ", ".join(map(words.flag_text, landing.faults))
         case _:
             return _IN_A_CELL.get(landing.no_forecast, "")
 
@@ -111,11 +122,10 @@ def way_text(landing: Landing) -> str:
 
 
 def chance_text(landing: Landing) -> str:
-    """Say the chance that the next step passes a landing, such as ``17 % chance that the next passes it``."""
+    """Say the chance that the next step passes a landing, such as ``chance to pass it 17 %``; empty if not known."""
     if landing.overshoot is None:
         return ""
-    said = figures.chance_text(landing.overshoot)
-    return f"{said} chance that the next {'leaves' if landing.reads_on else 'passes'} it"
+    return f"chance to {'leave' if landing.reads_on else 'pass'} it {figures.chance_text(landing.overshoot)}"
 
 
 def sure_text(landing: Landing) -> str:
@@ -130,31 +140,12 @@ def sure_text(landing: Landing) -> str:
     return f"about {landing.taps_to_sure} more tap{'' if landing.taps_to_sure == 1 else 's'} would make it sure"
 
 
-def way_parts(landing: Landing, *, reason: bool = True) -> list[str]:
-    """Return what is said of the way to a landing: what would make it sure, one more step, how many, the reason.
+def way_parts(landing: Landing, *, work: Work, reason: bool = True) -> list[str]:
+    """Return what is said of the way to a landing: what would make it sure, the next step, how many, the reason.
 
     Without ``reason``, why there is no forecast is left out.
     """
-    step = _step_text(landing)
-    why = no_forecast_text(landing) if reason else ""
+    step, why = next_parts(landing, work=work)
+    why = why if reason else ""
     after = [why, step] if landing.no_forecast in ("past", "away") else [step, why]
     return [part for part in (sure_text(landing), *after, way_text(landing)) if part]
-
-
-def landing_line(landing: Landing) -> str:
-    """Say a landing in one line: which, how far, what a step does, how many, and whether the next passes it.
-
-    Examples
-    --------
-    >>> landing = Landing(part="body", mode="air", stage="s", freq_hz=197.4, note="G3", cents=32.5, landing="target",
-    ...                   landing_note="A3", landing_hz=217.5, cents_to_go=167.5, tolerance_cents=3.0,
-    ...                   on_target="no", taps_within=0, taps=5, step_cents=30.8, step_low_cents=18.7,
-    ...                   step_high_cents=42.8, steps_seen=5, steps_to_go=6.42, overshoot=0.0, basis="")
-    >>> print(landing_line(landing))
-    air to target A3: 167.5 c to rise; one more step +31 c (+19 to +43), about 6.4 steps, under 1 % chance that ...
-    """
-    parts = [*way_parts(landing), chance_text(landing)]
-    # A step may go one way and the distance the other, where the place itself goes faster.
-    moving = landing.moves_with and landing.step_cents is not None
-    name = landing_name(landing) + (f" (moves with {landing.moves_with})" if moving else "")
-    return f"{landing.mode} to {name}: {to_go_text(landing)}; {', '.join(p for p in parts if p)}"

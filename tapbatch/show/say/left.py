@@ -9,17 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapbatch.compare.cuts import Work
-from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Landing, StageMode
-from tapbatch.show.say import figures
-from tapbatch.show.say.figures import change_text, value_and_half_width
-from tapbatch.show.say.landings import landing_name, no_forecast_text, sure_text
-
-_UNKNOWN: dict[Work, str] = {
-    "cut": "next cut unknown",
-    "other": "no forecast, no cut led here",
-    "unknown": "no forecast, the notes do not name the work",
-}
+from tapbatch.show.say.figures import value_and_half_width
+from tapbatch.show.say.landings import chance_text, landing_name, next_parts, sure_text
 
 
 def left_text(landing: Landing, mode: StageMode, *, work: Work, risky: bool) -> str:
@@ -40,7 +32,7 @@ def left_text(landing: Landing, mode: StageMode, *, work: Work, risky: bool) -> 
     # A step may go one way and the distance the other, where the place itself goes faster.
     moving = f" (moves with {landing.moves_with})" if landing.moves_with and landing.step_cents is not None else ""
     careful = ": take off less" if risky and work == "cut" else ""
-    chance = chance_to_pass_text(landing)
+    chance = chance_text(landing)
     told = (sure_text(landing), next_text(landing, work=work), f"{chance}{careful}" if chance else "")
     return f"{_place_text(landing, mode)}{moving}; {', '.join(filter(None, told))}"
 
@@ -56,25 +48,11 @@ def no_target_text(landings: Sequence[Landing], mode: StageMode, *, work: Work) 
 
 def next_text(landing: Landing, *, work: Work) -> str:
     """Say what the next like cut would do, such as ``next like cut +21 c (+14 to +28)``, or why that is unknown."""
-    text = change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
-    step = f"next {'like cut' if work == 'cut' else 'such step'} {text}" if text else ""
-    if not step and landing.no_forecast in ("", "few steps"):
-        return f"{_UNKNOWN[work]}{f': {seen_text(landing)}' if work == 'cut' else ''}"
+    step, why = next_parts(landing, work=work)
     # That the cuts to come cannot be counted is no reason where the chance of the next one is said.
-    why = "" if landing.no_forecast == "beyond" and landing.overshoot is not None else no_forecast_text(landing)
+    if landing.no_forecast == "beyond" and landing.overshoot is not None:
+        why = ""
     return ", ".join(filter(None, (step, why)))
-
-
-def seen_text(landing: Landing) -> str:
-    """Say how many like cuts there are to learn from, such as ``1 of 3 like cuts so far``."""
-    return f"{landing.steps_seen} of {FEWEST_STEPS} like cuts so far"
-
-
-def chance_to_pass_text(landing: Landing) -> str:
-    """Say the chance that the next step passes a landing, such as ``chance to pass it 17 %``; empty if not known."""
-    if landing.overshoot is None:
-        return ""
-    return f"chance to {'leave' if landing.reads_on else 'pass'} it {figures.chance_text(landing.overshoot)}"
 
 
 def _place_text(landing: Landing, mode: StageMode) -> str:

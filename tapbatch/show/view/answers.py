@@ -201,12 +201,13 @@ def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, .
 
 
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
+    work = kind_of_work(stage, history.of_part(stage.part))
     for n, landing in enumerate(landings_of(history, stage, mode)[:MOST_LANDINGS]):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
         # That too few steps are known limits nothing: it is a detail.
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
-        way = way_parts(landing, reason=not why)
+        way = way_parts(landing, work=work, reason=not why)
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
@@ -257,7 +258,7 @@ def standing_text(history: History, stage: Stage) -> str:
         return f"{said}: {NOTHING_READ.lower()}"
     mode = subject.mode
     if mode is None:
-        return f"{said}: {not_heard_text(subject.name, stage)}, {last_heard_text(history, stage, subject.name)}"
+        return f"{said}: {subject.name} {not_heard_text(stage)}, {last_heard_text(history, stage, subject.name)}"
     played = words.playing_text(mode, stage)
     flags = ", ".join(map(words.flag_text, dict.fromkeys((*mode.flags, *stage.flags))))
     asides = [f"played: {played}" if played else "", flags]

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapbatch.model.history import History, Landing, Stage, StageMode
-from tapbatch.show.say.landings import landing_line, step_text, to_go_text
 from tapbatch.show.view.stages import mode_at
 from tapbatch.show.view.working import working_names
 
@@ -55,16 +54,6 @@ def landings_of(history: History, stage: Stage, mode: StageMode) -> list[Landing
         at = (stage.part, stage.stage, mode.mode)
         own = [*_next_note([c for c in history.landings if (c.part, c.stage, c.mode) == at])]
     return own + [c for c in here if c.mode != mode.mode]
-
-
-def landing_lines(history: History, part: str) -> list[str]:
-    """Say how far a part has to go: a line a target, else one for what is worked on, both ways if none is known."""
-    chosen = chosen_landings(history, part)
-    if not chosen or chosen[0].landing == "target" or chosen[0].step_cents is not None:
-        return [landing_line(landing) for landing in chosen]
-    both = [c for c in history.landings if (c.part, c.mode) == (part, chosen[0].mode)]
-    ways = ", ".join(f"{c.landing_note} {to_go_text(c)}" for c in sorted(both, key=lambda c: c.landing_hz))
-    return [f"{chosen[0].mode}: {ways}; {step_text(chosen[0])}"]
 
 
 def landing_blocks(history: History) -> list[tuple[Stage, list[Landing]]]:

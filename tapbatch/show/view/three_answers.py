@@ -28,7 +28,7 @@ from tapbatch.show.view.stages import (
     stage_before,
     stage_names,
 )
-from tapbatch.show.view.working import Subject, strongest_line, subjects_of
+from tapbatch.show.view.working import Subject, not_heard_text, strongest_line, subjects_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,8 +102,7 @@ def _three(history: History, stage: Stage, subject: Subject) -> Three:
 def _where(subject: Subject, stage: Stage) -> str:
     mode = subject.mode
     if mode is None:
-        taps = sum(heard.recording.kind == "tap" for heard in stage.heard)
-        return f"{subject.name} not heard in {'this recording' if taps < 2 else f'these {taps} recordings'}"
+        return f"{subject.name} {not_heard_text(stage)}"
     named = (
         subject.name if is_label(subject.name) else "strongest" if subject.because == "strongest" else subject.name
     )

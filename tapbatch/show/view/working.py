@@ -57,18 +57,18 @@ def named_note(mode: StageMode) -> str:
     return f"{mode.mode} {note}" if is_label(mode.mode) else note
 
 
-def not_heard_text(name: str, stage: Stage) -> str:
-    """Say that a mode that is worked on was not heard at a stage.
+def not_heard_text(stage: Stage) -> str:
+    """Say, behind the name of a mode, that it was not heard at a stage.
 
     Examples
     --------
     >>> stage = Stage(part="body", state="", stage="s", stage_shown="s", order=1, concert_pitch_hz=440.0,
     ...               heard=(), modes=(), decays=())
-    >>> not_heard_text("air", stage)
-    'air: not heard in this recording'
+    >>> not_heard_text(stage)
+    'not heard in this recording'
     """
     taps = sum(heard.recording.kind == "tap" for heard in stage.heard)
-    return f"{name}: not heard in {'this recording' if taps < 2 else f'these {taps} recordings'}"
+    return f"not heard in {'this recording' if taps < 2 else f'these {taps} recordings'}"
 
 
 def last_heard(history: History, stage: Stage, name: str) -> tuple[Stage, StageMode] | None:
@@ -81,7 +81,7 @@ def last_heard(history: History, stage: Stage, name: str) -> tuple[Stage, StageM
 def beside_lines(history: History, stage: Stage) -> list[str]:
     """Return a line for the second mode that is worked on, and one for the strongest if it is another."""
     lines = [
-        f"also worked on: {_told(history, stage, s.mode)}" if s.mode else f"also {not_heard_text(s.name, stage)}"
+        f"also worked on: {_told(history, stage, s.mode) if s.mode else f'{s.name}, {not_heard_text(stage)}'}"
         for s in subjects_of(history, stage)[1:]
     ]
     return [*lines, *filter(None, [strongest_line(history, stage)])]

@@ -10,15 +10,16 @@ import pytest
 from tapbatch.model.history import History, Landing, NoForecast
 from tapbatch.show.say.landings import (
     chance_text,
-    landing_line,
+    next_parts,
     no_forecast_cell,
     no_forecast_text,
     sure_text,
     to_go_text,
+    way_parts,
 )
 from tapbatch.show.tables.rows import history_to_tables
 from tapbatch.show.terminal.told import history_lines
-from tapbatch.show.view.landings import chosen_landings, landing_lines
+from tapbatch.show.view.landings import chosen_landings
 
 UP = Landing(
     part="body", mode="air", stage="s", freq_hz=176.0, note="F3", cents=13.7, landing="above", landing_note="F#3",
@@ -37,38 +38,23 @@ def _history(*landings: Landing) -> History:
     return History(instrument="c", instrument_shown="C", stages=(), drifts=(), landings=landings)
 
 
-def test_without_a_target_and_steps_both_ways_are_said() -> None:
-    (line,) = landing_lines(_history(UP, DOWN), "body")
-    assert line.startswith("air: F3 13.7 c down, F#3 86.3 c up; ")
-    assert line.endswith("1 of 3 similar steps so far")
-
-
-def test_a_place_that_moves_is_said_to() -> None:
-    moving = replace(KNOWN, landing="target", landing_note="C4+37", moves_with="top")
-    assert landing_line(moving).startswith(
-        "air to target C4+37 (moves with top): 86.3 c to rise; one more step +10 c"
-    )
-
-
 def test_with_steps_the_note_they_lead_to_is_said_though_the_other_is_nearer() -> None:
     away = replace(DOWN, step_cents=10.0, step_low_cents=6.0, step_high_cents=14.0, overshoot=0.0)
     assert chosen_landings(_history(KNOWN, away), "body") == (KNOWN,)
-    assert landing_line(KNOWN).endswith("one more step +10 c (+6 to +14), about 8.6 steps, " + chance_text(KNOWN))
+    assert way_parts(KNOWN, work="cut") == ["next like cut +10 c (+6 to +14)", "about 8.6 steps"]
 
 
-def test_every_target_is_said_and_nothing_else() -> None:
+def test_where_there_is_a_target_nothing_else_is_said() -> None:
     target = replace(KNOWN, landing="target", landing_note="F#3-10", cents_to_go=76.3)
-    assert [line.split(";")[0] for line in landing_lines(_history(target, KNOWN, DOWN), "body")] == [
-        "air to target F#3-10: 76.3 c to rise"
-    ]
+    assert chosen_landings(_history(target, KNOWN, DOWN), "body") == (target,)
 
 
 @pytest.mark.parametrize(
     ("overshoot", "to_go", "said"),
     [
-        (0.0, 86.3, "under 1 % chance that the next passes it"),
-        (0.174, 86.3, "17 % chance that the next passes it"),
-        (1.0, -2.5, "over 99 % chance that the next leaves it"),
+        (0.0, 86.3, "chance to pass it under 1 %"),
+        (0.174, 86.3, "chance to pass it 17 %"),
+        (1.0, -2.5, "chance to leave it over 99 %"),
     ],
 )
 def test_a_chance_is_never_none_nor_certain(overshoot: float, to_go: float, said: str) -> None:
@@ -83,8 +69,8 @@ def test_what_is_there_is_said_to_be() -> None:
 WHY: dict[NoForecast, tuple[str, str]] = {
     "on target": ("no forecast: more work would only carry it off", "on target"),
     "strung": ("no forecast under string tension", "under string tension"),
-    "fault": ("no forecast while this stands: pair?, method", "pair?, method"),
-    "few steps": ("next step unknown: 1 of 3 similar steps so far", "1 of 3 similar steps so far"),
+    "fault": ("no forecast while this stands: recordings differ, method", "recordings differ, method"),
+    "few steps": ("next cut unknown until 3 like cuts; 1 so far", "1 of 3 similar steps so far"),
     "points": ("next step unknown: no point in common", "no point in common"),
     "past": ("this work raises it further", "past it"),
     "away": ("this work raises it, away from there", "leads away"),
@@ -94,25 +80,26 @@ WHY: dict[NoForecast, tuple[str, str]] = {
 
 @pytest.mark.parametrize("kind", get_args(NoForecast))
 def test_every_reason_has_words_and_a_cell(kind: NoForecast) -> None:
-    landing = replace(UP, no_forecast=kind, faults=("pair?", "method") if kind == "fault" else (), work_way="up")
-    assert (no_forecast_text(landing), no_forecast_cell(landing)) == WHY[kind]
-    assert no_forecast_text(landing) in landing_line(landing)
+    landing = replace(
+        UP, no_forecast=kind, faults=("recordings-differ", "method") if kind == "fault" else (), work_way="up"
+    )
+    assert next_parts(landing, work="cut") == ("", WHY[kind][0])
+    assert no_forecast_cell(landing) == WHY[kind][1]
+    assert way_parts(landing, work="cut") == [WHY[kind][0]]
     (row,) = history_to_tables(_history(landing))["targets"]
-    assert (row["no_forecast"], row["faults"]) == (kind, "pair?;method" if kind == "fault" else "")
+    assert (row["no_forecast"], row["faults"]) == (kind, "recordings-differ;method" if kind == "fault" else "")
 
 
 def test_past_the_target_it_says_so_and_which_way_the_work_goes() -> None:
     past = replace(KNOWN, landing="target", landing_note="F3-20", cents_to_go=-12.0, no_forecast="past")
     past = replace(past, steps_to_go=None, overshoot=None)
-    assert landing_line(past) == (
-        "air to target F3-20: past it by 12.0 c; this work raises it further, one more step +10 c (+6 to +14)"
-    )
+    assert to_go_text(past) == "past it by 12.0 c"
+    assert way_parts(past, work="cut") == ["this work raises it further", "next like cut +10 c (+6 to +14)"]
     lowered = replace(past, cents_to_go=12.0, work_way="down")
-    assert "past it by 12.0 c; this work lowers it further" in landing_line(lowered)
+    assert (to_go_text(lowered), no_forecast_text(lowered)) == ("past it by 12.0 c", "this work lowers it further")
     early = replace(past, work_way="", step_cents=None)
-    assert landing_line(early) == "air to target F3-20: past it by 12.0 c; this work carried it past"
-    moving = replace(past, moves_with="main")
-    assert "past it by 12.0 c; this work leads farther off" in landing_line(moving)
+    assert way_parts(early, work="cut") == ["this work carried it past"]
+    assert no_forecast_text(replace(past, moves_with="main")) == "this work leads farther off"
 
 
 def test_what_would_make_it_sure_is_said_of_what_reads_on_the_landing() -> None:
@@ -124,7 +111,10 @@ def test_what_would_make_it_sure_is_said_of_what_reads_on_the_landing() -> None:
     assert sure_text(replace(near, on_target="sure")) == ""
     assert sure_text(replace(near, on_target="no", cents_to_go=3.4)) == ""
     assert sure_text(replace(near, taps=2)) == ""
-    assert "about 4 more taps would make it sure, no forecast" in landing_line(replace(near, taps_to_sure=4))
+    assert way_parts(replace(near, taps_to_sure=4), work="cut") == [
+        "about 4 more taps would make it sure",
+        "no forecast: more work would only carry it off",
+    ]
 
 
 def test_the_row_has_the_units_of_its_columns() -> None:

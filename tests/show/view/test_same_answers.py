@@ -243,7 +243,7 @@ def test_all_faces_say_that_what_is_worked_on_was_not_heard(whole: History) -> N
         assert f"last heard at {earlier[-1].stage_shown}: {last.note}" in face
         assert "strongest: main" in face
         assert "No reading" in face
-    assert "air: not heard in this recording" in listed.one("table", id="all").text
+    assert "air not heard in this recording" in listed.one("table", id="all").text
     assert standing_text(history, stages[-1]).endswith(f"last heard at {earlier[-1].stage_shown}: {note_text(last)}")
     # No other mode takes its place.
     assert not [*page.one("article").all("p", class_="note")]
