@@ -105,6 +105,11 @@ def floor_behind(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int
         Every transient found in it; only used taps are assumed to be loud enough to lower the gain.
     quiet
         Stretches ``(first, last)`` in samples in which nothing rings; without any there is no floor to judge.
+
+    Returns
+    -------
+    Floor
+        Without taps in ``behind`` where there is none that is used, or no quiet stretch.
     """
     used = [(at, t) for at, t in enumerate(taps) if t.used]
     if not used or not quiet:

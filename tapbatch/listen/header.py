@@ -28,6 +28,7 @@ _W64_RIFF = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
 _MOST_PAGE = 65307  # of an Ogg stream, RFC 3533
 _FIRST_PAGE, _LAST_PAGE = 2, 4
 _READ = 1 << 20
+_MP4_FIRST_BOXES = (b"ftyp", b"moov", b"mdat", b"free", b"wide", b"skip")  # ISO/IEC 14496-12
 _MOST_SECONDS = 6_300_000_000  # from 1904 to 2103
 _DATE = re.compile(
     r"(?P<y>[0-9]{4})(?P<sep>[-:/._ ]?)(?P<m>[0-9]{2})(?P=sep)(?P<d>[0-9]{2})"
@@ -108,7 +109,7 @@ def _sound_and_date(file: BinaryIO, kind: bytes, file_size: int) -> tuple[_Chunk
     if kind[:4] == b".snd":
         start, size = struct.unpack(">II", kind[4:12].ljust(8, b"\0"))
         return (None if size >= _UNKNOWN_FROM else _Chunk(b"data", start, size)), ""
-    if kind[4:8] in (b"ftyp", b"moov", b"mdat", b"free", b"wide", b"skip"):
+    if kind[4:8] in _MP4_FIRST_BOXES:
         return _longest_beyond(_mp4_boxes(file, 0, file_size), file_size), ""
     return None, ""
 
@@ -156,6 +157,11 @@ def recorded_at(path: Path) -> str:
     The mp4 family says so in its movie header (ISO/IEC 14496-12, box ``mvhd``, seconds of UTC since 1904), broadcast
     WAV in its ``bext`` chunk (EBU Tech 3285, local time).
 
+    Parameters
+    ----------
+    path
+        A file of any kind.
+
     Returns
     -------
     str
@@ -171,7 +177,7 @@ def recorded_at(path: Path) -> str:
         return stated
     with path.open("rb") as file:
         file_size = os.fstat(file.fileno()).st_size
-        if file.read(8)[4:] not in (b"ftyp", b"moov", b"mdat", b"free", b"wide", b"skip"):
+        if file.read(8)[4:] not in _MP4_FIRST_BOXES:
             return ""
         movie = next((b for b in _mp4_boxes(file, 0, file_size) if b.name == b"moov"), None)
         inside = _mp4_boxes(file, movie.start, movie.start + movie.size) if movie else iter(())
@@ -181,7 +187,7 @@ def recorded_at(path: Path) -> str:
         file.seek(head.start)
         told = file.read(12)
     seconds = int.from_bytes(told[4:12] if told[:1] == b"\1" else told[4:8], "big")
-    if not seconds < _MOST_SECONDS:
+    if seconds >= _MOST_SECONDS:
         return ""
     return clean_date((datetime(1904, 1, 1) + timedelta(seconds=seconds)).isoformat() + "Z")
 

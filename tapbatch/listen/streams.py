@@ -20,7 +20,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from tapbatch.listen.files import refuse_special
-from tapbatch.listen.header import Header, clean_device, device_of, is_chained, read_header
+from tapbatch.listen.header import Header, clean_date, clean_device, device_of, is_chained, read_header, recorded_at
 from tapbatch.model.errors import SoundError
 
 Block = NDArray[np.float64]
@@ -103,6 +103,36 @@ def open_stream(path: Path) -> Iterator[Stream]:
         except (av.FFmpegError, OSError, ValueError, LookupError) as error:
             raise _not_sound(path, header) from error
         yield stream
+
+
+def stated_date(path: Path) -> str:
+    """Return when a file says that it was recorded, without decoding it; empty where it does not say.
+
+    What is asked is its header (:func:`tapbatch.listen.header.recorded_at`), and else its tag for the date if
+    libsndfile reads its format: FLAC, Ogg, WAV, AIFF and others.
+
+    Parameters
+    ----------
+    path
+        A file of any kind.
+
+    Returns
+    -------
+    str
+        ISO 8601, as :func:`tapbatch.listen.header.clean_date` writes it.
+
+    Raises
+    ------
+    OSError
+        Where the file cannot be read.
+    """
+    stated = recorded_at(path)
+    with path.open("rb") as beginning:
+        kind = beginning.read(12)
+    if stated or not _libsndfile_knows(kind):
+        return stated
+    with _libsndfile(path) as file:
+        return "" if file is None else clean_date(_date_tag(file))
 
 
 # ---------------------------------------------------------------- the file
@@ -192,10 +222,6 @@ def _sndfile_stream(path: Path, file: soundfile.SoundFile, header: Header) -> St
     first = next(blocks, None)
     if first is None:
         return None
-    try:
-        date = file.copy_metadata().get("date", "")
-    except UnicodeDecodeError:
-        date = ""
     frames = int(file.frames) if 0 < file.frames < 2**36 else 0
     return Stream(
         header=header,
@@ -205,11 +231,18 @@ def _sndfile_stream(path: Path, file: soundfile.SoundFile, header: Header) -> St
         lossy=any(name in file.subtype for name in _LOSSY_SUBTYPES),
         likely_s=frames / file.samplerate,
         promised_s=frames / file.samplerate if file.format == "FLAC" else 0.0,
-        dates=(date,),
+        dates=(_date_tag(file),),
         device=device_of(path),
         blocks=chain((first,), blocks),
         skipped=[],
     )
+
+
+def _date_tag(file: soundfile.SoundFile) -> str:
+    try:
+        return str(file.copy_metadata().get("date", ""))
+    except UnicodeDecodeError:
+        return ""
 
 
 def _sndfile_blocks(file: soundfile.SoundFile) -> Iterator[Block]:

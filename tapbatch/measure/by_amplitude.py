@@ -33,7 +33,7 @@ from tapbatch.measure.prune import TapFit
 
 _UNKNOWN_SD = 5.0  # of q where nothing is known: a mode that changes six times as much is no mode
 _PASSING = ((150.0, 20.0), (150.0, 60.0), (400.0, 20.0), (400.0, 80.0))  # decay in 1/s and frequency in hertz
-_DAMPING = 1e-9  # of the information, without which it may not be inverted
+_DAMPING = 1e-9  # of the diagonal of an information matrix, which may have no inverse otherwise
 _Sums = tuple[Complex, Complex, Complex]
 
 

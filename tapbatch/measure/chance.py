@@ -8,6 +8,8 @@ used because most recordings need nothing else of a library that takes longer to
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from tapbatch.measure.geometric import Float
@@ -19,7 +21,7 @@ def chance_beyond(statistic: float, pairs: int) -> float:
     Parameters
     ----------
     statistic
-        At least 0.
+        At least 0. A value below 0, which rounding may give, counts as 0; an infinite one has the chance 0.
     pairs
         Half the degrees of freedom, at least 1.
 
@@ -33,6 +35,8 @@ def chance_beyond(statistic: float, pairs: int) -> float:
     half = statistic / 2.0
     if half <= 0.0:
         return 1.0
+    if half == math.inf:
+        return 0.0
     # The logarithms of half**k / k! neither overflow nor vanish.
     logs: Float = np.concatenate([[0.0], np.cumsum(np.log(half / np.arange(1, pairs)))])
     return min(float(np.exp(logs - half).sum()), 1.0)

@@ -35,7 +35,7 @@ _ENOUGH = 0.01
 _MISSED = 25.0  # twice the normalised power of a line in the residual: chance gives it once in 300,000
 _LARGEST = 0.9  # of kappa, either way
 _PER_MODE = 6
-_DAMPING = 1e-10  # of the information, without which it may not be inverted
+_DAMPING = 1e-10  # of the diagonal of an information matrix, which may have no inverse otherwise
 
 
 @dataclass(frozen=True, slots=True, eq=False)

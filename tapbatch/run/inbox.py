@@ -15,7 +15,8 @@ from functools import cached_property, lru_cache
 from pathlib import Path
 
 from tapbatch.listen.files import hash_file
-from tapbatch.listen.header import read_header, recorded_at
+from tapbatch.listen.header import read_header
+from tapbatch.listen.streams import stated_date
 from tapbatch.model.bench_log import BenchLog, Event, OnBench
 from tapbatch.model.errors import NamingError, ShopError, SoundError
 from tapbatch.model.names import date_in_name, parse_name
@@ -303,7 +304,7 @@ _WHY: dict[Why | None, str] = {
 # A watch looks again and again, and a cloud folder may hold thousands of old recordings.
 @lru_cache(maxsize=50_000)
 def _found(inbox: Path, original: str, facts: Facts) -> Found:
-    stated = recorded_at(inbox / original) or date_in_name(original)
+    stated = stated_date(inbox / original) or date_in_name(original)
     return Found(original=original, recorded_at=_moment(stated, facts.mtime_ns / 1e9), mark=_mark(facts))
 
 

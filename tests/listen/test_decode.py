@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from tapbatch.listen.channels import better_channel, channel_of, clipped_mask
 from tapbatch.listen.decode import decode
-from tapbatch.listen.header import clean_date, read_header, recorded_at
+from tapbatch.listen.header import clean_date, read_header
+from tapbatch.listen.streams import stated_date
 from tapbatch.model.errors import SoundError
 from tapbatch.model.notice import Notice
 from tests.refusals import cause, refused
@@ -422,7 +423,7 @@ def test_date_of_a_broadcast_wav(tmp_path):
     bext = bytearray(602)
     bext[320:338] = b"2026-03-14" + b"10:11:12"
     path.write_bytes(raw[:12] + b"bext" + struct.pack("<I", len(bext)) + bext + raw[12:])
-    assert decode(path).recorded_at == "2026-03-14T10:11:12"
+    assert decode(path).recorded_at == stated_date(path) == "2026-03-14T10:11:12"
 
 
 @pytest.mark.parametrize(("kind", "subtype"), [("WAV", "PCM_16"), ("FLAC", "PCM_16"), ("OGG", "VORBIS")])
@@ -431,7 +432,7 @@ def test_date_tag(tmp_path, kind, subtype):
     with soundfile.SoundFile(path, "w", RATE_HZ, 1, subtype, format=kind) as file:
         file.date = "2026-03-14"
         file.write(taps())
-    assert decode(path).recorded_at == "2026-03-14"
+    assert decode(path).recorded_at == stated_date(path) == "2026-03-14"
 
 
 @pytest.mark.parametrize(
@@ -446,14 +447,14 @@ def test_creation_time_of_m4a(tmp_path, written, read):
     encode(tmp_path / "a.m4a", taps(), "aac", tags={"creation_time": written})
     assert decode(tmp_path / "a.m4a").recorded_at == read
     # The same without decoding: FFmpeg wrote the movie header.
-    assert recorded_at(tmp_path / "a.m4a") == read
+    assert stated_date(tmp_path / "a.m4a") == read
 
 
 def test_a_file_that_says_no_time(tmp_path):
     encode(tmp_path / "a.m4a", taps(), "aac")
     soundfile.write(tmp_path / "a.wav", taps(), RATE_HZ)
     (tmp_path / "b.m4a").write_bytes((tmp_path / "a.m4a").read_bytes()[:40])
-    assert [recorded_at(tmp_path / name) for name in ("a.m4a", "a.wav", "b.m4a")] == ["", "", ""]
+    assert [stated_date(tmp_path / name) for name in ("a.m4a", "a.wav", "b.m4a")] == ["", "", ""]
 
 
 def test_recorder_of_a_broadcast_wav(tmp_path):

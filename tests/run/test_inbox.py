@@ -8,7 +8,9 @@ from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from tapbatch.listen.files import hash_file
 from tapbatch.model.errors import NamingError, ShopError
@@ -36,6 +38,19 @@ def test_a_recording_goes_where_the_bench_was_when_it_was_made(day: Day) -> None
     # The originals stay, and another look does nothing.
     assert {p.name for p in day.inbox.iterdir()} == {first, second}
     assert not day.look().placed
+
+
+def test_a_tag_in_the_file_says_when_it_was_made(day: Day) -> None:
+    day.say("lyre-2", "06-closed", new=True)
+    day.wait(10)
+    with soundfile.SoundFile(day.inbox / "Rec.flac", "w", 8000, 1, "PCM_16", format="FLAC") as flac:
+        flac.date = f"{day.now:%Y-%m-%dT%H:%M:%S}"
+        flac.write(np.zeros(8000))
+    day.wait(10)
+    day.say("rote-1", "01-joined", "top")
+    day.wait(10)
+    day.look()
+    assert day.there == {"lyre-2/06-closed/Rec.flac"}
 
 
 def test_recordings_join_the_step_until_the_maker_has_cut(day: Day) -> None:

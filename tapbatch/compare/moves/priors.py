@@ -70,11 +70,11 @@ FREQ = Priors(
     soft_own=1.5,
     untold_scatter=1.5,
 )
-"""Cents. Set-ups: the median of ``sc`` is 1.4 cents and 95 % lie below 5.7; the median of ``so`` is 0.6, and 95 % lie
-between 0.23 and 1.8. A bench that shifts by 3 cents in common and 1 of each mode's own is to be covered: with a scale
-of 1.5 for ``sc``, the whole interval would hold 87 % there, and in earlier trials 0.75 gave 27 % of false movers.
-Cuts: small ones move a mode by a few cents, a brace by tens; fewer than half of the modes feel a local cut.
-Softening: 0 to 8 cents at the hardest blow."""
+"""Cents. Set-ups: the median of ``sc`` is 1.4 cents and 95 % lie below 5.7; the median of ``so`` is 0.7, and 95 % lie
+below 1.8. A bench that shifts by 3 cents in common and 1 of each mode's own is to be covered: with a scale of 1.5 for
+``sc``, the whole interval would hold 87 % there, and in earlier trials 0.75 gave 27 % of false movers. Cuts: small
+ones move a mode by a few cents, a brace by tens; fewer than half of the modes feel a local cut. Softening: 0 to 8
+cents at the hardest blow."""
 
 T60 = Priors(
     common_scale=5.0,
@@ -88,13 +88,13 @@ T60 = Priors(
     soft_own=4.0,
     untold_scatter=5.0,
 )
-"""Per cent. How a box is held shows in its damping first. The median of ``so`` is 3.7 %, and 95 % lie below 9 %; the
+"""Per cent. How a box is held shows in its damping first. The median of ``so`` is 4.2 %, and 95 % lie below 11 %; the
 median of ``sc`` is 3.8 %, and 95 % lie below 16 %. No measured figure of how decay times move from set-up to set-up
 is known to us, so these scales rest on an argument, to be sharpened by ``again``.
 
 *Own shifts.* A support or a hand adds an impedance to a mode. Its reactive part moves the frequency, its resistive
 part the decay; where both are alike, ``d ln T60 = 2 Q d ln f``. The own shifts of frequency assumed above have a
-median of 0.6 cents. With the Q of 40 to 60 of a voiced plate (300 Hz, 0.3 to 0.45 s), they come to 3 to 4 %.
+median of 0.7 cents. With the Q of 40 to 60 of a voiced plate (300 Hz, 0.3 to 0.45 s), they come to 3 to 5 %.
 
 *Common shifts.* What one support takes from a mode goes with the square of the mode's shape there, which varies over
 modes at least as much as its mean. So what all modes share should be no larger than what is each one's own. This

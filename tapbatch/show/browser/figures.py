@@ -85,7 +85,7 @@ def _sounds(
         between = f"hollow: {stages[0].stage_shown}; full: {newest}" if len(stages) > 1 else newest
         yield figure(chart, "How long it rings", "T60 in seconds", between)
     if compared:
-        between = f"{compared.before.stage_shown}, then {compared.after.stage_shown}; change of T60 in percent"
+        between = f"{compared.before.stage_shown}, then {compared.after.stage_shown}; change of T60 in per cent"
         chart, notes = before_after_chart(compared, SCREEN), before_after_notes(compared) if told else ()
         yield figure(chart, "Before and after", "Before and after", between, notes)
     heard = [stage for stage in stages if spectrum_of(stage)]

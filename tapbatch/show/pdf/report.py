@@ -38,7 +38,7 @@ CAPTIONS = {
     "cannot tell. Broken line, or figure in orange: something besides the wood can have done it (see below).",
     "Sustain": "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken "
     "line: something besides the wood differed between the two stages, and can do much.",
-    "Before and after": "How much longer or shorter everything rings than at the stage before, in percent of its "
+    "Before and after": "How much longer or shorter everything rings than at the stage before, in per cent of its "
     "T60. Dot: the change; bar: its 95 % interval; pale band: 5 % to either side. Hollow and pale: no verdict, with "
     "the reason.",
     SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import math
+import re
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -28,6 +29,7 @@ from tapbatch.show.say.words import flag_text
 from tapbatch.show.view.answers import answers_of
 from tapbatch.show.view.landings import is_risky
 from tapbatch.show.view.working import subjects_of
+from tests.documentation.pages import page, section
 from tests.refusals import misses
 from tests.show.draw.boxes import box_of, clashes
 
@@ -84,6 +86,17 @@ def test_a_short_report_leaves_out_the_appendix_and_keeps_the_cautions(any_histo
     assert short[-2:] == ["Record", CUT_TITLE]
     last = read(report_bytes(any_history, InstrumentSettings())).pages[-1].extract_text()
     assert all(caution in " ".join(last.split()) for caution in CAUTIONS)
+
+
+def test_the_documentation_names_every_page_in_its_order(histories: dict[str, Callable[[], History]]) -> None:
+    said = re.findall("^### (.+)$", section(page("docs/report.md"), "## The report, page by page"), re.MULTILINE)
+    seen = set()
+    for made in histories.values():
+        for settings in (SETTINGS, InstrumentSettings()):
+            titles = list(dict.fromkeys(sheet.title for sheet in drawn(made(), settings)))
+            assert titles == [title for title in said if title in titles]
+            seen.update(titles)
+    assert seen == set(said)
 
 
 @pytest.mark.parametrize(
