@@ -114,11 +114,12 @@ def steps_seen_text(landing: Landing) -> str:
     return f"{landing.steps_seen} of {FEWEST_STEPS} similar steps so far"
 
 
-def way_text(landing: Landing) -> str:
-    """Say how many steps lead to a landing, such as ``about 2.3 steps``; empty where that is not known."""
+def way_text(landing: Landing, *, work: Work = "unknown") -> str:
+    """Say how many steps lead to a landing, such as ``about 2.3 cuts``; empty where that is not known."""
     if landing.steps_to_go is None:
         return ""
-    return f"about {landing.steps_to_go:.1f} step{'' if round(landing.steps_to_go, 1) == 1 else 's'}"
+    name = "cut" if work == "cut" else "step"
+    return f"about {landing.steps_to_go:.1f} {name}{'' if round(landing.steps_to_go, 1) == 1 else 's'}"
 
 
 def chance_text(landing: Landing) -> str:
@@ -148,4 +149,4 @@ def way_parts(landing: Landing, *, work: Work, reason: bool = True) -> list[str]
     step, why = next_parts(landing, work=work)
     why = why if reason else ""
     after = [why, step] if landing.no_forecast in ("past", "away") else [step, why]
-    return [part for part in (sure_text(landing), *after, way_text(landing)) if part]
+    return [part for part in (sure_text(landing), *after, way_text(landing, work=work)) if part]

@@ -34,7 +34,12 @@ from tapbatch.show.view.working import Subject, last_heard, named_note, not_hear
 
 Question = Literal["moved", "far", "rings", "trust"]
 
-QUESTIONS: dict[Question, str] = {"moved": "Moved?", "far": "How far?", "rings": "Rings?", "trust": "Trust it?"}
+QUESTIONS: dict[Question, str] = {
+    "moved": "Moved?",
+    "far": "How far?",
+    "rings": "Rings longer?",
+    "trust": "Trust it?",
+}
 
 MOST_LANDINGS = 3
 
@@ -86,6 +91,11 @@ class Answer:
         """
         return _INTERVAL.sub("", self.told)
 
+    @property
+    def brief_detail(self) -> str:
+        """The detail without intervals."""
+        return _INTERVAL.sub("", self.detail)
+
 
 def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: float) -> tuple[Answer, ...]:
     """Return the answers for a stage, of a mode that is worked on there; a pitch is sure within ``steady_cents``."""
@@ -133,7 +143,7 @@ def _unheard(history: History, stage: Stage, name: str, drift: Drift | None) -> 
     limits = besides_limits(drift) if drift else ()
     return (
         Answer(question="moved", told=moved, detail=last_heard_text(history, stage, name), limits=limits),
-        Answer(question="rings", told="T60 not known"),
+        Answer(question="rings", told="Not known"),
         Answer(question="trust", told="No reading", detail=WHAT_TO_DO),
     )
 
@@ -220,10 +230,10 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
 
 def _rings(mode: StageMode, drift: Drift | None) -> Answer:
     rings = words.t60_text(mode)
-    now = f"T60 {rings} s" if rings else "T60 not known"
+    now = f"rings {rings} s (T60)" if rings else "how long it rings is not known"
     change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
-        return Answer(question="rings", told=now)
+        return Answer(question="rings", told=capital(now))
     limits, number = _limits(moves.rings_limit(drift)), drift.t60_change_pct
     return Answer(question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=number)
 

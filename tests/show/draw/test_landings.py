@@ -74,7 +74,7 @@ def test_what_limits_an_answer_stands_on_the_card(
     said = {word.text: word.y_mm for word in card.words}
     strung = caution_text(Caution("state", before=("closed",), after=("strung",)))
     (chance,) = {chance_text(c) for c in risky.landings if c.step_cents is not None}
-    for question, limit in (("Moved?", f"{BESIDES}: {strung}"), ("How far?", chance), ("Rings?", strung)):
+    for question, limit in (("Moved?", f"{BESIDES}: {strung}"), ("How far?", chance), ("Rings longer?", strung)):
         below = [y_mm - said[question] for text, y_mm in said.items() if text.startswith(limit)]
         assert any(0.0 < mm < 10.0 for mm in below), question
     assert next(text for text in said if text.startswith("No verdict"))

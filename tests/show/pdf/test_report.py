@@ -212,7 +212,7 @@ def test_a_caution_stands_beside_the_move_that_it_concerns(
     slip = drawn(make_history(stages))[0]
     moved = next(word for word in slip.words if word.text == "Moved?")
     caution = next(word for word in slip.words if caution_text(STRUNG) in word.text)
-    rings = next(word for word in slip.words if word.text == "Rings?")
+    rings = next(word for word in slip.words if word.text == "Rings longer?")
     assert moved.y_mm < caution.y_mm < rings.y_mm
 
 

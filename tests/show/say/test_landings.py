@@ -41,7 +41,7 @@ def _history(*landings: Landing) -> History:
 def test_with_steps_the_note_they_lead_to_is_said_though_the_other_is_nearer() -> None:
     away = replace(DOWN, step_cents=10.0, step_low_cents=6.0, step_high_cents=14.0, overshoot=0.0)
     assert chosen_landings(_history(KNOWN, away), "body") == (KNOWN,)
-    assert way_parts(KNOWN, work="cut") == ["next like cut +10 c (+6 to +14)", "about 8.6 steps"]
+    assert way_parts(KNOWN, work="cut") == ["next like cut +10 c (+6 to +14)", "about 8.6 cuts"]
 
 
 def test_where_there_is_a_target_nothing_else_is_said() -> None:
