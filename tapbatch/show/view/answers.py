@@ -46,6 +46,9 @@ MOST_LANDINGS = 3
 NOTHING_READ = "No mode could be read"
 WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
 
+_SPOILS: frozenset[FaultKind] = frozenset({"strings rang", "gain", "clipped"})
+"""Faults that make a reading one to take again, however narrow its interval."""
+
 _SAID_BY: dict[FaultKind, tuple[str, ...]] = {
     "strings rang": ("string",),
     "gain": ("gain",),
@@ -53,7 +56,9 @@ _SAID_BY: dict[FaultKind, tuple[str, ...]] = {
 }
 """Flags that say the same as a fault."""
 
-_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
+_INTERVAL = re.compile(
+    r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, the readings differ by [-+\d]+ c|(?<=Cannot tell), [-+.\d]+ %"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,12 +114,19 @@ def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: f
         _rings(mode, drift),
         Answer(
             question="trust",
-            told=capital(words.how_sure(mode, steady_cents, faulty=bool(faults))),
+            told=capital(_trust(mode, steady_cents, faults)),
             detail=_basis(mode, stage, steady_cents),
             limits=_doubts(mode, stage, faults),
             number=words.sure_cents(mode),
         ),
     )
+
+
+def _trust(mode: StageMode, steady_cents: float, faults: Sequence[Fault]) -> str:
+    """Return whether to trust a reading: not while something else than the wood may have sounded or been heard."""
+    sure = words.how_sure(mode, steady_cents, faulty=bool(faults))
+    again = any(fault.kind in _SPOILS for fault in faults)
+    return "not yet" if again and sure != "unsure" else sure
 
 
 def fault_line(history: History, stage: Stage, steady_cents: float) -> str:
@@ -230,7 +242,7 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
 
 def _rings(mode: StageMode, drift: Drift | None) -> Answer:
     rings = words.t60_text(mode)
-    now = f"rings {rings} s (T60)" if rings else "how long it rings is not known"
+    now = f"rings {rings} s" if rings else "how long it rings is not known"
     change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
         return Answer(question="rings", told=capital(now))

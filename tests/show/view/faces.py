@@ -19,10 +19,12 @@ Told = dict[str, str]
 _QUESTIONS = {"Moved?": "moved", "How far?": "far", "Rings longer?": "rings", "Trust it?": "trust"}
 _NOTE = re.compile(r"([A-G][#b]?-?\d) ([-+\d.]+) c(?:ents)?,? (± [\d.?]+)")
 _MOVE = (
-    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?:, beside the others|, like the others)?"
-    r"|(?:stood still beside the others|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
+    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?: against the others| along with the others)?"
+    r"|(?:stood still among the others|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
 )
-_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
+_INTERVAL = re.compile(
+    r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, the readings differ by [-+\d]+ c|(?<=annot tell), [-+.\d]+ %"
+)
 
 
 def flat(text: str) -> str:
@@ -124,8 +126,8 @@ def of_terminal(lines: list[str]) -> Told:
 
 def ways_of(stands: str) -> list[tuple[str, str]]:
     """How far it is to what may be reached, and which way, such as ``("9.5", "to fall")``."""
-    up = {"rise": "to rise", "above": "up", "fall": "to fall", "below": "down"}
-    return [(size, up[way]) for size, way in re.findall(r"([\d.]+) c (?:to )?(rise|fall|above|below)", stands)]
+    to_target = re.findall(r"([\d.]+) c (to rise|to fall)", stands)
+    return to_target + [(size, way) for way, size in re.findall(r"\b(up|down) to [A-G][#b]?\d ([\d.]+) c", stands)]
 
 
 def of_workbook(data: bytes) -> dict[str, list[dict[str, object]]]:
