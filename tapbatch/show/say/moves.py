@@ -88,16 +88,17 @@ def _as_read(drift: Drift) -> str:
 ALIKE_CAUSES = "set-up, weather, strings or the cut"
 """What moves all modes alike; the readings do not tell which of them did."""
 
-ALIKE_CAUSES_WITHOUT_CUT = "set-up, weather or strings"
 
-
-def alike_text(alike: Alike, *, interval: bool = True, figures: bool = True, cut: bool = True) -> str:
+def alike_text(
+    alike: Alike, *, interval: bool = True, figures: bool = True, cut: bool = True, strings: bool = True
+) -> str:
     """Return what all modes did, such as ``all rose 12 c (+8 to +16) alike: set-up, weather, strings or the cut``.
 
     ``interval`` and ``figures`` leave out its interval, or all figures where they were said; ``cut`` leaves out the
-    cut where none led to the stage.
+    cut where none led to the stage, and ``strings`` the strings where there are none.
     """
-    causes = ALIKE_CAUSES if cut else ALIKE_CAUSES_WITHOUT_CUT
+    *some, last = ("set-up", "weather", *["strings"] * strings, *["the cut"] * cut)
+    causes = f"{', '.join(some)} or {last}"
     return f"{alike_way_text(alike, interval=interval, figures=figures)}: {causes}"
 
 

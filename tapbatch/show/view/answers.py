@@ -212,11 +212,15 @@ def besides_limits(drift: Drift) -> tuple[Limit, ...]:
 def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, ...]:
     """Return what all modes did alike on the way to a stage, said beside the move of the one that leads.
 
-    A cut is named among the causes only where one may have led there.
+    A cut is named among the causes only where one may have led there, and strings only where there may be some.
     """
     figures, cut = drift.moved != "all", kind_of_work(stage, history.of_part(stage.part)) != "other"
+    strings = any(s.state in ("", "strung") for s in (stage, stage_before(history, stage)) if s)
     texts = (
-        tuple(moves.alike_text(alike, interval=interval, figures=figures, cut=cut) for interval in (False, True))
+        tuple(
+            moves.alike_text(alike, interval=interval, figures=figures, cut=cut, strings=strings)
+            for interval in (False, True)
+        )
         for alike in alike_moves([drift])
     )
     return tuple(Limit(name=name, full=full) for name, full in texts)
