@@ -117,9 +117,9 @@ def unnoted_text(cautions: Iterable[Caution]) -> str:
     Examples
     --------
     >>> unnoted_text([Caution("temperature", can_cents=8.81), Caution("humidity", can_cents=0.6)])
-    'temperature not noted (3 °C: up to 8.8 cents); humidity not noted (10 %: up to 0.6 cents)'
+    'temperature not noted (± 3 °C: up to 8.8 cents); humidity not noted (± 10 %: up to 0.6 cents)'
     """
-    common = {"temperature": f"{COMMON_K:g} °C", "humidity": f"{COMMON_PCT:g} %"}
+    common = {"temperature": f"± {COMMON_K:g} °C", "humidity": f"± {COMMON_PCT:g} %"}
     said = (f"{c.kind} not noted ({common.get(c.kind, '')}: up to {c.can_cents or 0.0:.1f} cents)" for c in cautions)
     return PARTED_BY.join(said)
 

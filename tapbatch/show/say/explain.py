@@ -15,9 +15,9 @@ TERMS: dict[str, str] = {
     "untouched": "how sure the reading is while the instrument lies as it lies; the wider figure is that of the "
     "instrument put down and set up anew",
     "set-up": "the instrument put down, taken up and laid in place again, and the phone with it",
-    "against the others": "this mode moved, and the others did not move along",
+    "by itself": "this mode moved, and the others did not move along",
     "along with the others": "all modes moved alike: the air, the temperature, the recorder or the hold may do that",
-    "the readings differ": "how far the reading itself moved, where that is another figure",
+    "in all": "how far the reading itself moved, with what all modes moved alike",
     "strongest": "the mode with the most energy in its free decay",
     "next such cut": "what one more cut like those before would do, with its 95 % interval",
     "chance to overshoot": "the chance that the next such cut ends past the target by more than its tolerance",

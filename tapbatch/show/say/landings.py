@@ -131,14 +131,14 @@ def way_text(landing: Landing, *, work: Work = "unknown") -> str:
 
 
 def chance_text(landing: Landing) -> str:
-    """Say the chance that the next step passes a landing, such as ``chance to overshoot by 3 c 17 %``.
+    """Say the chance that the next step passes a landing, such as ``17 % chance to overshoot by 3 c``.
 
     Empty if it is not known.
     """
     if landing.overshoot is None:
         return ""
     what = "leave it" if landing.reads_on else f"overshoot by {landing.tolerance_cents:g} c"
-    return f"chance to {what} {figures.chance_text(landing.overshoot)}"
+    return f"{figures.chance_text(landing.overshoot)} chance to {what}"
 
 
 def sure_text(landing: Landing) -> str:

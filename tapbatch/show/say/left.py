@@ -27,7 +27,7 @@ def left_text(landing: Landing, mode: StageMode, *, work: Work, risky: bool) -> 
     ...                  cents=38.0, t60_s=0.3, t60_low_s=0.29, t60_high_s=0.31, level_db=-3.0, taps=5,
     ...                  within_cents=0.2, between_cents=0.5)
     >>> print(left_text(landing, mode, work="cut", risky=False))
-    to target A3: 262 c to rise; next such cut +21 c (+14 to +28), chance to overshoot by 3 c under 1 %
+    to target A3: 262 c to rise; next such cut +21 c (+14 to +28), under 1 % chance to overshoot by 3 c
     """
     # A step may go one way and the distance the other, where the place itself goes faster.
     moving = f" (moves with {landing.moves_with})" if landing.moves_with and landing.step_cents is not None else ""

@@ -31,7 +31,7 @@ VERDICTS: dict[Verdict, str] = {
 RINGS: dict[Rings, str] = {"longer?": "probably longer", "shorter?": "probably shorter"}
 """Verdicts on a decay whose words are not their name."""
 
-MOVED: dict[Moved | Literal[""], str] = {"own": "against the others", "all": "all alike", "whole": "in all", "": ""}
+MOVED: dict[Moved | Literal[""], str] = {"own": "by itself", "all": "all alike", "whole": "in all", "": ""}
 """What a figure of a move is about, in a column of its own."""
 
 FIVE_PER_CENT = (
@@ -45,7 +45,7 @@ NO_LOUDNESS = (
 
 
 def moved_text(drift: Drift) -> str:
-    """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2) against the others``.
+    """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2) by itself``.
 
     The figures are those of the move that the verdict rests on; without any, it is the verdict alone. If nobody can
     tell whether the mode moved or the others did, it reads ``parted from the others by +39 c (+32 to +42)``. What
@@ -57,7 +57,7 @@ def moved_text(drift: Drift) -> str:
         return f"parted from the others by {change}" + _as_read(drift)
     if moved:
         return moved + _BESIDE.get(drift.moved, "") + _as_read(drift)
-    verdict = VERDICTS[drift.verdict] + (" among the others" if drift.verdict == "steady" else "")
+    verdict = "did not move by itself" if drift.verdict == "steady" else VERDICTS[drift.verdict]
     return ", ".join(filter(None, (verdict, change, _opposed(drift))))
 
 
@@ -66,15 +66,15 @@ def _opposed(drift: Drift) -> str:
     if not drift.opposed or drift.own_low_cents is None:
         return ""
     ways = ("up", "down") if drift.own_low_cents > 0 else ("down", "up")
-    return f"for it went {ways[0]} against the others and {ways[1]} in all"
+    return f"for it went {ways[0]} by itself and {ways[1]} in all"
 
 
 _ANOTHER_CENTS = 1.5
-_BESIDE = {"own": " against the others", "all": " along with the others"}
+_BESIDE = {"own": " by itself", "all": " along with the others"}
 
 
 def _as_read(drift: Drift) -> str:
-    """Return how far the reading itself moved, such as ``, the readings differ by +58 c``.
+    """Return how far the reading itself moved, such as ``, +58 c in all``.
 
     Empty if that is no other figure.
     """
@@ -82,7 +82,7 @@ def _as_read(drift: Drift) -> str:
         return ""
     if abs(drift.freq_change_cents - drift.extent.cents) < _ANOTHER_CENTS:
         return ""
-    return f", the readings differ by {drift.freq_change_cents:+z.0f} c"
+    return f", {drift.freq_change_cents:+z.0f} c in all"
 
 
 ALIKE_CAUSES = "set-up, weather, strings or the cut"

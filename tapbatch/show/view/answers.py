@@ -28,7 +28,7 @@ from tapbatch.show.say.landings import (
     way_parts,
 )
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of
-from tapbatch.show.view.landings import is_risky, landings_of
+from tapbatch.show.view.landings import is_risky, landings_of, other_side
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
 
@@ -46,9 +46,6 @@ MOST_LANDINGS = 3
 NOTHING_READ = "No mode could be read"
 WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
 
-_SPOILS: frozenset[FaultKind] = frozenset({"strings rang", "gain", "clipped"})
-"""Faults that make a reading one to take again, however narrow its interval."""
-
 _SAID_BY: dict[FaultKind, tuple[str, ...]] = {
     "strings rang": ("string",),
     "gain": ("gain",),
@@ -56,9 +53,7 @@ _SAID_BY: dict[FaultKind, tuple[str, ...]] = {
 }
 """Flags that say the same as a fault."""
 
-_INTERVAL = re.compile(
-    r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, the readings differ by [-+\d]+ c|(?<=Cannot tell), [-+.\d]+ %"
-)
+_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, [-+\d]+ c in all|(?<=Cannot tell), [-+.\d]+ %")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,19 +109,12 @@ def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: f
         _rings(mode, drift),
         Answer(
             question="trust",
-            told=capital(_trust(mode, steady_cents, faults)),
+            told=capital(words.how_sure(mode, steady_cents, faults)),
             detail=_basis(mode, stage, steady_cents),
             limits=_doubts(mode, stage, faults),
             number=words.sure_cents(mode),
         ),
     )
-
-
-def _trust(mode: StageMode, steady_cents: float, faults: Sequence[Fault]) -> str:
-    """Return whether to trust a reading: not while something else than the wood may have sounded or been heard."""
-    sure = words.how_sure(mode, steady_cents, faulty=bool(faults))
-    again = any(fault.kind in _SPOILS for fault in faults)
-    return "not yet" if again and sure != "unsure" else sure
 
 
 def fault_line(history: History, stage: Stage, steady_cents: float) -> str:
@@ -233,11 +221,12 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         # That too few steps are known limits nothing: it is a detail.
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
-        way = way_parts(landing, work=work, reason=not why)
+        way, other = way_parts(landing, work=work, reason=not why), other_side(history, landing)
+        beyond = f"or {landing_name(other).removeprefix('next note ')}: {to_go_text(other)}" if other else ""
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (target_hz_text(landing), *way, "" if risky else chance))),
+            detail=", ".join(filter(None, (target_hz_text(landing), beyond, *way, "" if risky else chance))),
             limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,

@@ -53,9 +53,9 @@ def test_the_card_is_turned_and_its_note_is_seen_across_the_bench(whole: History
     for answer in (
         "+33.7 c",
         "± 0.7 c main",
-        "Down 17.0 c against the others",
+        "Down 17.0 c by itself",
         "Target G3: 43.2 c to rise",
-        "Fairly sure",
+        "Only as it lies",
         "one set-up only",
     ):
         assert answer in text

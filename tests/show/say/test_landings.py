@@ -52,9 +52,9 @@ def test_where_there_is_a_target_nothing_else_is_said() -> None:
 @pytest.mark.parametrize(
     ("overshoot", "to_go", "said"),
     [
-        (0.0, 86.3, "chance to overshoot by 3 c under 1 %"),
-        (0.174, 86.3, "chance to overshoot by 3 c 17 %"),
-        (1.0, -2.5, "chance to leave it over 99 %"),
+        (0.0, 86.3, "under 1 % chance to overshoot by 3 c"),
+        (0.174, 86.3, "17 % chance to overshoot by 3 c"),
+        (1.0, -2.5, "over 99 % chance to leave it"),
     ],
 )
 def test_a_chance_is_never_none_nor_certain(overshoot: float, to_go: float, said: str) -> None:

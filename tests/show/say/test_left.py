@@ -55,7 +55,7 @@ def left(landing: Landing, work: Work = "cut", *, risky: bool = False) -> str:
 def test_the_line_as_it_was_designed() -> None:
     assert (
         left(FAR)
-        == "to target A3: 262 c to rise; next such cut +21 c (+14 to +28), chance to overshoot by 3 c under 1 %"
+        == "to target A3: 262 c to rise; next such cut +21 c (+14 to +28), under 1 % chance to overshoot by 3 c"
     )
 
 
@@ -108,11 +108,11 @@ def test_past_it_is_not_said_to_be_far_from_it() -> None:
 def test_on_it_says_how_sure_and_the_chance_to_leave_it() -> None:
     on = replace(FAR, cents_to_go=1.2, on_target="sure", overshoot=0.17)
     assert left(on).startswith("on target A3, surely: 1 c to rise; ")
-    assert left(on).endswith("chance to leave it 17 %")
+    assert left(on).endswith("17 % chance to leave it")
 
 
 def test_a_risky_cut_comes_with_its_remedy() -> None:
-    assert left(replace(FAR, overshoot=0.34), risky=True).endswith("chance to overshoot by 3 c 34 %: take off less")
+    assert left(replace(FAR, overshoot=0.34), risky=True).endswith("34 % chance to overshoot by 3 c: take off less")
 
 
 def test_without_a_target_both_notes_are_named_from_below() -> None:

@@ -19,12 +19,10 @@ Told = dict[str, str]
 _QUESTIONS = {"Moved?": "moved", "How far?": "far", "Rings longer?": "rings", "Trust it?": "trust"}
 _NOTE = re.compile(r"([A-G][#b]?-?\d) ([-+\d.]+) c(?:ents)?,? (± [\d.?]+)")
 _MOVE = (
-    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?: against the others| along with the others)?"
-    r"|(?:stood still among the others|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
+    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?: by itself| along with the others)?"
+    r"|(?:did not move by itself|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
 )
-_INTERVAL = re.compile(
-    r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, the readings differ by [-+\d]+ c|(?<=annot tell), [-+.\d]+ %"
-)
+_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, [-+\d]+ c in all|(?<=annot tell), [-+.\d]+ %")
 
 
 def flat(text: str) -> str:
