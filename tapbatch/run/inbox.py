@@ -222,6 +222,10 @@ class _Inbox:
         """Copy each file to its place, or note why it waits."""
         unplaced: list[Event] = []
         for file in found:
+            sent = self._sent(file.original)
+            if sent is not None and sent.bench is not None:
+                self._place(replace(file, recorded_at=file.recorded_at or sent.recorded_at), sent.bench)
+                continue
             bench = place_of(file, self.log, self.now)
             if isinstance(bench, OnBench):
                 self._place(file, bench)
@@ -231,6 +235,16 @@ class _Inbox:
                     # From now on it is one that was there before anything was said.
                     unplaced.append(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
         self._write(*unplaced)
+
+    def _sent(self, original: str) -> Event | None:
+        """Return what a phone said of a file that it sent; ``None`` if the file came in another way."""
+        if not any(name == original for name, _ in self.log.sent):
+            return None
+        try:
+            return self.log.sent.get((original, hash_file(self.shop.inbox_dir / original)))
+        except SoundError:
+            # Why it cannot be read is said where it is placed.
+            return None
 
     def _is_late(self, file: Found) -> bool:
         begins = self.log.begins or self.now
