@@ -148,7 +148,9 @@ class LikelySlip(ShopError):
 
     def __init__(self, what: str, name: str, like: str) -> None:
         self.like = like
-        super().__init__(name, f"is no {what} yet; did you mean {like}?", "write that, or add --new if it is a new one")
+        super().__init__(
+            name, f"is no {what} yet; did you mean {like}?", "write that, or add --new if it is a new one"
+        )
 
 
 def _ask_back(what: str, name: str, known: tuple[str, ...]) -> None:
