@@ -126,7 +126,7 @@ def asked_bench(shop: Shop, asked: Asked) -> OnBench:
     Raises
     ------
     ShopError
-        If a mode has no such label, or if a name is likely a slip (:class:`LikelySlip`) and not said to be new.
+        If a mode has no such label, or if a name is likely a slip (:class:`LikelySlipError`) and not said to be new.
     NamingError
         If the words name no place for recordings.
     """
@@ -143,7 +143,7 @@ def asked_bench(shop: Shop, asked: Asked) -> OnBench:
     return replace(bench, step=max(present_step(shop, bench), said.step))
 
 
-class LikelySlip(ShopError):
+class LikelySlipError(ShopError):
     """A name that is likely a slip for a known one, which is ``like``."""
 
     def __init__(self, what: str, name: str, like: str) -> None:
@@ -156,7 +156,7 @@ class LikelySlip(ShopError):
 def _ask_back(what: str, name: str, known: tuple[str, ...]) -> None:
     like = slip_of(name, known)
     if like:
-        raise LikelySlip(what, name, like)
+        raise LikelySlipError(what, name, like)
 
 
 def _labels(shop: Shop, asked: Asked) -> tuple[str, ...]:
