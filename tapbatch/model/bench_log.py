@@ -10,6 +10,7 @@ taken out of it. What a recording belongs to follows from the log alone:
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
@@ -22,6 +23,9 @@ IDLE = timedelta(hours=4)
 
 NIGHT_ENDS = time(4)
 """When a new day begins, in local time: late enough for those who work past midnight."""
+
+_OF_ONE_RECORDING = re.compile(r"(again|resets)\Z|at-|spot-")
+"""Words that tell recordings of one step apart."""
 
 What = Literal["now", "next", "placed", "taken out", "seen", "sent"]
 """What an event says.
@@ -59,8 +63,15 @@ class OnBench:
 
     @property
     def series(self) -> str:
-        """What all steps of a series share: the identity of the folder without its step; empty outside a series."""
-        return identity(replace(self, step=0).folder) if self.step else ""
+        """What all steps of a series share, whatever point, spot and set-up; empty outside a series.
+
+        Examples
+        --------
+        >>> OnBench(instrument="Lute-3", stage="voicing", words=("resets", "closed"), step=3).series
+        'lute-3/voicing/closed'
+        """
+        words = sorted(word for word in map(identity, self.words) if not _OF_ONE_RECORDING.match(word))
+        return "/".join((identity(self.instrument), identity(self.stage), *words)) if self.step else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -225,7 +225,8 @@ def refuse_empty_step(log: BenchLog, bench: OnBench) -> None:
     ShopError
         If it has none.
     """
-    if not any(e.bench is not None and e.bench.folder == bench.folder for e in log.placed.values()):
+    here = (bench.series, bench.step)
+    if not any(e.bench is not None and (e.bench.series, e.bench.step) == here for e in log.placed.values()):
         raise ShopError("--next", f"step {bench.step} has no recording yet", "record it first")
 
 
