@@ -150,13 +150,15 @@ def waiting_event(shop: Shop, original: str, clock: Clock = utc_now) -> Event:
     Raises
     ------
     ShopError
-        If there is no such file in the inbox.
+        If there is no such file in the inbox, or if it is a link.
     """
     facts = list_folder(shop.inbox_dir).files.get(original)
     if facts is None:
         raise ShopError(
             original, "is neither in the inbox nor among the last recordings", "name one that `now` lists"
         )
+    if (shop.inbox_dir / original).is_symlink():
+        raise ShopError(original, "is a link", "put the recording itself into the inbox")
     found = _found(shop.inbox_dir, original, facts)
     return Event(at=clock(), what="seen", original=original, mark=found.mark, recorded_at=found.recorded_at)
 

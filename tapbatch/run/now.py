@@ -101,7 +101,7 @@ def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
         place = bench or log.on_bench(now)
         if place is None:
             raise ShopError("now", "nothing is on the bench", "say where they belong: INSTRUMENT STAGE --give NAME")
-        given = tuple(give(shop, _named(shop, log, name), place, clock) for name in asked.given)
+        given = tuple(give(shop, named(shop, log, name), place, clock) for name in asked.given)
     elif asked.next_step:
         _begin_step(shop, log, now)
     elif bench is not None:
@@ -230,10 +230,15 @@ def refuse_empty_step(log: BenchLog, bench: OnBench) -> None:
         raise ShopError("--next", f"step {bench.step} has no recording yet", "record it first")
 
 
-def _named(shop: Shop, log: BenchLog, name: str) -> Event:
+def named(shop: Shop, log: BenchLog, name: str) -> Event:
     """Return the recording that a name means: one that waits in the inbox, else one of the last ten.
 
     The name may be as the list of what waits shows it, and without its folder where only one has it.
+
+    Raises
+    ------
+    ShopError
+        If no recording has that name, or several have.
     """
     name = name.removeprefix("inbox/")
     here = frozenset(list_folder(shop.inbox_dir).files)

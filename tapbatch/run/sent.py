@@ -7,10 +7,8 @@ copy in its place. A name in the inbox is never taken twice. Bytes that are in t
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
@@ -19,7 +17,7 @@ from tapbatch.listen.streams import open_stream
 from tapbatch.model.bench_log import BenchLog, Event
 from tapbatch.model.errors import ShopError, SoundError
 from tapbatch.model.names import is_sound_name
-from tapbatch.results.files import put_copy
+from tapbatch.results.files import put_linked
 from tapbatch.results.lock import hold
 from tapbatch.results.uploads import Upload
 from tapbatch.run.copies import holds, names_for, reason_of
@@ -158,7 +156,7 @@ def _into_inbox(shop: Shop, log: BenchLog, upload: Upload, source: Path, sha256:
             # Where its bytes are in the inbox already, a kill came before, or they were taken out of their place.
             _say_where(shop, log, upload, name, sha256, clock)
             if not is_there:
-                _put(source, path)
+                put_linked(source, path)
             return name
     except (OSError, SoundError) as error:
         raise ShopError("inbox", reason_of(error), "make room or let the inbox be written") from error
@@ -186,11 +184,3 @@ def _say_where(shop: Shop, log: BenchLog, upload: Upload, name: str, sha256: str
         recorded_at=upload.recorded_at,
     )
     append(shop.root, said)
-
-
-def _put(source: Path, path: Path) -> None:
-    """Put a file in place in one step: a second name for the same bytes, or a copy where that cannot be."""
-    with suppress(OSError):
-        os.link(source, path)
-        return
-    put_copy(source, path)
