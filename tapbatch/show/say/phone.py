@@ -21,7 +21,7 @@ CUT = (
 STRINGS = (
     "Strings are under tension: keep your face out of their line, damp them to tap, slacken them before you cut."
 )
-TUNE = "A string that breaks whips: keep your face out of its line, turn slowly, do not go past the pitch it is made for."
+TUNE = "A string that breaks whips: keep your face out of its line, turn slowly, stay below the pitch it is made for."
 CURE = "Varnish and glue: air the room, keep flames away, follow the data sheet; handle and tap only what has cured."
 RESTORE = "Old varnish, cracks and edges: do not tap there. Carry with two hands, and only once all glue has cured."
 

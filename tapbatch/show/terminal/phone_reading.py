@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 from tapbatch.model.history import History, Stage
 from tapbatch.show.say.faults import fault_lines
-from tapbatch.show.terminal.told import arrival_lines, strings_text
+from tapbatch.show.terminal.told import strings_text
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.three_answers import placed_text, told_of
 
@@ -18,7 +18,7 @@ from tapbatch.show.view.three_answers import placed_text, told_of
 class PhoneReading:
     """A reading for the phone: where the note is, what changed, what is left, the next like cut, and what is wrong.
 
-    ``lines`` are those of the terminal.
+    ``lines`` are all that the terminal prints, which may be about two modes; empty if no mode was read.
     """
 
     recording: str
@@ -72,4 +72,6 @@ def _tapped(history: History, stage: Stage, reading: PhoneReading, steady_cents:
         return replace(reading, trouble=f"{NOTHING_READ.lower()}: {WHAT_TO_DO}")
     first = told.answers[0]
     left, _, ahead = first.left.partition("; ")
-    return replace(reading, where=first.where, since=first.moved, left=left, next=ahead)
+    lines = [line for answer in told.answers for line in (answer.where, answer.moved, answer.left)]
+    lines = [*faults, f"{told.name}: {lines[0]}", *lines[1:], *filter(None, [told.strongest])]
+    return replace(reading, where=first.where, since=first.moved, left=left, next=ahead, lines=tuple(lines))
