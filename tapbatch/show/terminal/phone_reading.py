@@ -50,8 +50,7 @@ def phone_reading(history: History, path: str, steady_cents: float = 3.0) -> Pho
     if stage is None:
         return PhoneReading(recording=path, instrument=history.instrument_shown)
     heard = next(h for h in stage.heard if h.recording.path == path)
-    lines = tuple(text.strip() for _, text in arrival_lines(history, path, steady_cents) if text.strip())
-    reading = PhoneReading(recording=path, instrument=history.instrument_shown, stage=stage.stage_shown, lines=lines)
+    reading = PhoneReading(recording=path, instrument=history.instrument_shown, stage=stage.stage_shown)
     if heard.recording.kind == "tap":
         return _tapped(history, stage, reading, steady_cents)
     if heard.recording.kind == "room":
