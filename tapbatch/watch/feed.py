@@ -30,7 +30,7 @@ class Feed:
     >>> feed = Feed()
     >>> feed.add(PhoneReading(recording="lute-3/voicing/a.m4a"))
     >>> feed.after(0, wait_s=0.0)[0], feed.after(1, wait_s=0.0)
-    (1, [])
+    (1, (1, []))
     """
 
     latest: int = 0
