@@ -36,6 +36,17 @@ out``: its copy was taken out of its place. ``seen``: a recording without a time
 """
 
 
+def is_of_one_recording(word: str) -> bool:
+    """Tell whether a word tells recordings of one step apart, such as ``resets`` or ``at-bridge``.
+
+    Examples
+    --------
+    >>> is_of_one_recording("at-bridge"), is_of_one_recording("closed")
+    (True, False)
+    """
+    return _OF_ONE_RECORDING.match(identity(word)) is not None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OnBench:
     """What recordings belong to: an instrument and a stage as written, words, the step, and what is worked on.
@@ -70,7 +81,7 @@ class OnBench:
         >>> OnBench(instrument="Lute-3", stage="voicing", words=("resets", "closed"), step=3).series
         'lute-3/voicing/closed'
         """
-        words = sorted(word for word in map(identity, self.words) if not _OF_ONE_RECORDING.match(word))
+        words = sorted(identity(word) for word in self.words if not is_of_one_recording(word))
         return "/".join((identity(self.instrument), identity(self.stage), *words)) if self.step else ""
 
 

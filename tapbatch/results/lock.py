@@ -23,6 +23,9 @@ from tapbatch.results.readings import FOLDER
 
 _POLL_S = 0.1
 
+_SHORT_S, _SHORT_POLL_S = 0.5, 0.02
+"""How long it is waited without a word: what a phone asks for takes less."""
+
 
 @contextmanager
 def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None]:
@@ -58,7 +61,7 @@ def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None
             # A link is not followed: no run may write to, or hold, what it leads to.
             (folder / "lock").unlink()
         try:
-            lock.acquire(timeout=0)
+            lock.acquire(timeout=_SHORT_S, poll_interval=_SHORT_POLL_S)
         except Timeout:
             say(f"waiting for {_holder(folder)}, which writes to {results}; press Ctrl-C to stop waiting")
             lock.acquire(poll_interval=_POLL_S)

@@ -26,7 +26,7 @@ from tapbatch.run.copies import copy_to_place, delete_copy, holds, reason_of
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Facts, is_folder, list_folder
 from tapbatch.shop.now_file import append, read_log
-from tapbatch.shop.placing import Found, Why, place_of
+from tapbatch.shop.placing import Found, Waits, Why, place_of
 
 _LATELY = timedelta(days=1)
 """How long before the first word a recording may have been made and still be asked about."""
@@ -87,6 +87,26 @@ def look_into(shop: Shop, clock: Clock = utc_now, arrived: Iterable[str] | None 
         return Looked(waiting=tuple(here.waiting), log=log)
     here.place(here.found(None if arrived is None else frozenset(arrived)))
     return Looked(placed=tuple(here.placed), waiting=tuple(here.waiting), log=here.log)
+
+
+def look_at(shop: Shop, log: BenchLog, now: datetime) -> tuple[Waiting, ...]:
+    """Return which recordings in the inbox wait, and why; nothing is placed or written.
+
+    Parameters
+    ----------
+    shop
+        The shop, as opened.
+    log
+        Its log, as it is now.
+    now
+        The time, aware.
+    """
+    if not is_folder(shop.inbox_dir):
+        return ()
+    here = _Inbox(shop, log, now)
+    for file in here.found(None):
+        here.note_why(file, place_of(file, log, now))
+    return tuple(here.waiting)
 
 
 def take_out(shop: Shop, event: Event, clock: Clock = utc_now) -> None:
@@ -231,12 +251,17 @@ class _Inbox:
             bench = place_of(file, self.log, self.now)
             if isinstance(bench, OnBench):
                 self._place(file, bench)
-            elif bench.why != "before" or self._is_late(file):
-                self.waiting.append(Waiting(original=file.original, why=bench.why))
-                if bench.why == "nothing now":
-                    # From now on it is one that was there before anything was said.
-                    unplaced.append(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
+            elif self.note_why(file, bench) and bench.why == "nothing now":
+                # From now on it is one that was there before anything was said.
+                unplaced.append(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
         self._write(*unplaced)
+
+    def note_why(self, file: Found, place: OnBench | Waits) -> bool:
+        """Note why a file waits; return whether it does: long before the first word, it is left alone."""
+        waits = isinstance(place, Waits) and (place.why != "before" or self._is_late(file))
+        if isinstance(place, Waits) and waits:
+            self.waiting.append(Waiting(original=file.original, why=place.why))
+        return waits
 
     def _sent(self, original: str) -> Event | None:
         """Return what a phone said of a file that it sent; ``None`` if the file came in another way."""

@@ -89,6 +89,8 @@ def take(
 ) -> Taken:
     """Take a recording that has wholly arrived into the inbox, and copy it to its place.
 
+    Whether it is sound is asked before (:func:`refuse_unless_sound`).
+
     Parameters
     ----------
     shop
@@ -105,11 +107,10 @@ def take(
     Raises
     ------
     SoundError
-        If the file is not sound.
+        If the file cannot be read.
     ShopError
-        If the inbox cannot be written, or is a link.
+        If the inbox cannot be written.
     """
-    refuse_unless_sound(source)
     sha256 = hash_file(source)
     with hold(shop.results_dir, "a phone", say):
         log, _ = read_log(shop.root)
