@@ -14,14 +14,13 @@ from dataclasses import dataclass, replace
 from tapbatch.model.bench_log import Event, OnBench
 from tapbatch.model.errors import NamingError, ShopError
 from tapbatch.model.names import identity, is_passing_name
-from tapbatch.results.lock import hold
+from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.run.forget import forget
 from tapbatch.run.inbox import Clock, give, present_step, take_out, utc_now
 from tapbatch.run.now import Asked, asked_bench, named, refuse_empty_step, stages_of
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.now_file import append, read_log
 
-_A_PHONE = "a phone"
 _MOST_BYTES = 120
 _MOST_WORDS = 8
 
@@ -114,7 +113,7 @@ def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say
     bench = bench_for(shop, destination)
     if not bench.step:
         raise ShopError(bench.folder, "is no series of steps", "choose step first")
-    with hold(shop.results_dir, _A_PHONE, say):
+    with hold(shop.results_dir, A_PHONE, say):
         log, _ = read_log(shop.root)
         reached = max(log.steps.get(bench.series, replace(bench, step=1)).step, present_step(shop, bench))
         if reached > bench.step:
@@ -139,7 +138,7 @@ def give_place(shop: Shop, name: str, destination: Destination, clock: Clock = u
         If there is no such recording, or if it cannot be copied.
     """
     bench = bench_for(shop, destination)
-    with hold(shop.results_dir, _A_PHONE, say):
+    with hold(shop.results_dir, A_PHONE, say):
         log, _ = read_log(shop.root)
         event = named(shop, log, name)
         if event.bench is not None and event.recording and event.bench.folder == bench.folder:
@@ -155,7 +154,7 @@ def take_back(shop: Shop, name: str = "", clock: Clock = utc_now, say: Say = _si
     ShopError
         If none came from the inbox, or if it cannot be taken out.
     """
-    with hold(shop.results_dir, _A_PHONE, say):
+    with hold(shop.results_dir, A_PHONE, say):
         log, _ = read_log(shop.root)
         event = log.placed.get(name) if name else next(iter(log.last(1)), None)
         if event is None:

@@ -15,7 +15,7 @@ from pathlib import Path
 from tapbatch.listen.files import refuse_special
 from tapbatch.model.errors import SettingsError, ShopError
 from tapbatch.results.files import beside, facts_of, put_file
-from tapbatch.results.lock import hold
+from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.notes import notes_in
 from tapbatch.shop.notes_file import noted, with_note
@@ -70,7 +70,7 @@ def note(
         If the file cannot be read or replaced.
     """
     path = shop.root / FILE
-    with hold(shop.results_dir, "a phone", say):
+    with hold(shop.results_dir, A_PHONE, say):
         for _ in range(_TRIES):
             facts = facts_of(path)
             raw = _read(path)

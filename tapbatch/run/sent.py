@@ -18,7 +18,7 @@ from tapbatch.model.bench_log import BenchLog, Event
 from tapbatch.model.errors import ShopError, SoundError
 from tapbatch.model.names import is_sound_name
 from tapbatch.results.files import put_linked
-from tapbatch.results.lock import hold
+from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.results.uploads import Upload
 from tapbatch.run.copies import holds, names_for, reason_of
 from tapbatch.run.inbox import Clock, give, look_into, utc_now, waiting_event
@@ -112,7 +112,7 @@ def take(
         If the inbox cannot be written.
     """
     sha256 = hash_file(source)
-    with hold(shop.results_dir, "a phone", say):
+    with hold(shop.results_dir, A_PHONE, say):
         log, _ = read_log(shop.root)
         known = _known(shop, log, upload, sha256)
         if known is not None:
