@@ -199,7 +199,7 @@ const drawAsked = () => {
 };
 
 const askedLines = (asked) => {
-  const told = [make("p", { class: "soft" }, asked.recording)];
+  const told = [make("p", { class: "soft" }, asked.recording.split("/").at(-1))];
   const answer = (text, onclick, strong) => button(text, onclick, { class: strong ? "strong" : null, "data-spot": text });
   const set = (changes) => { Object.assign(page.asked, changes); drawAsked(); };
   const tell = (spot) => tryTo(async () => {

@@ -104,7 +104,7 @@ def _file_field(name: str, said: str, *, hidden: bool = False, **attributes: boo
 def _no_key() -> Markup:
     return tag(
         "section",
-        tag("h2", "The key is missing"),
+        tag("h2", "This page needs its key"),
         tag("p", "", id="key-why"),
         tag(
             "p",
@@ -113,7 +113,7 @@ def _no_key() -> Markup:
             " was started. Or type the whole link that stands below it, with everything behind the #.",
         ),
         id="no-key",
-        aria_label="The key is missing",
+        aria_label="This page needs its key",
         hidden=True,
     )
 

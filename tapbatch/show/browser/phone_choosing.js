@@ -105,10 +105,10 @@ class Chooser {
   /** Show the form; the promise gives what `use` gave, or null where the maker went back. */
   open() {
     return new Promise((resolve) => {
+      this.dialog.replaceChildren();
       this.draw();
       this.dialog.addEventListener("close", () => resolve(this.result), { once: true });
       this.dialog.showModal();
-      this.dialog.scrollTop = 0;
     });
   }
 
@@ -120,9 +120,13 @@ class Chooser {
   }
 
   draw() {
+    const scrolled = this.dialog.firstElementChild?.scrollTop ?? 0;
+    const groups = [
+      ...this.instrumentGroup(), ...this.stageGroup(), this.seriesGroup(), ...this.workedOn(), this.lists(),
+    ].filter(Boolean);
     fill(this.dialog,
-      make("h2", { id: "chooser-title" }, this.title),
-      ...this.instrumentGroup(), ...this.stageGroup(), this.seriesGroup(), ...this.workedOn(), this.lists(), this.foot());
+      make("div", { class: "form" }, make("h2", { id: "chooser-title" }, this.title), ...groups), this.foot());
+    this.dialog.firstElementChild.scrollTop = scrolled;
   }
 
   get known() {
@@ -228,7 +232,7 @@ class Chooser {
   foot() {
     const said = this.slip ? this.slipAsked() : make("p", { class: "fault", role: "alert" }, this.trouble);
     return make("div", { class: "foot" }, this.slip || this.trouble ? said : null, make("div", { class: "answers" },
-      button(this.done, () => this.finish(false), { class: "strong", "data-spot": "done" }),
+      this.slip ? null : button(this.done, () => this.finish(false), { class: "strong", "data-spot": "done" }),
       button("Back", () => closeDialog(this.dialog), { "data-spot": "back" })));
   }
 
