@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -153,8 +152,8 @@ class Phone:
     @property
     def requested(self) -> list[str]:
         """What any page of this phone asked a network for so far, in order."""
-        messages: Iterable[Any] = (json.loads(each["message"])["message"] for each in self.driver.get_log("performance"))
-        sent = [each["params"]["request"]["url"] for each in messages if each["method"] == "Network.requestWillBeSent"]
+        messages = [json.loads(each["message"])["message"] for each in self.driver.get_log("performance")]
+        sent = [m["params"]["request"]["url"] for m in messages if m["method"] == "Network.requestWillBeSent"]
         self._requests += [url for url in sent if not url.startswith(("data:", "about:", "blob:"))]
         return self._requests
 

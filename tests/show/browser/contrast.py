@@ -31,7 +31,8 @@ WORDS_AND_EDGES = f"""
       words.push([ratio(parts(style.color), behind(e)), e.outerHTML]);
     if (e.matches('button, .button, select, summary, .choice, progress, input:not([type=file])')) {{
       const seen = parts(parseFloat(style.borderTopWidth) ? style.borderTopColor : style.backgroundColor);
-      if (!e.matches('[type=radio], [type=checkbox]')) edges.push([ratio(seen, behind(e.parentElement)), e.outerHTML]);
+      if (!e.matches('[type=radio], [type=checkbox]'))
+        edges.push([ratio(seen, behind(e.parentElement)), e.outerHTML]);
     }}
   }}
   return [words.length, least(words), edges.length, least(edges)];
