@@ -1,4 +1,6 @@
-"""A phone in a real browser: headless Chromium driven by Selenium, 360 by 780 pixels, with what a thumb can do.
+"""A phone in a real browser, and the program that serves it.
+
+The phone is headless Chromium driven by Selenium, 360 by 780 pixels, with what a thumb can do.
 
 Conventions: whatever is pressed is found by the words on it, and pressed as a finger would, so that what lies under
 something else cannot be. Each phone has a profile of its own, and so a memory of its own. Nothing here sleeps: a
@@ -8,7 +10,12 @@ condition in the page is awaited, at most ``PATIENCE_S``.
 from __future__ import annotations
 
 import json
+import os
+import re
 import shutil
+import signal
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +31,7 @@ FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--no-first-run", "--no-proxy-server",
 )  # fmt: skip
+LINK = re.compile(r"http://\S+/phone#[\w-]{22}")
 _PRESSED = "self::button or self::label or self::summary or self::a"
 
 
@@ -35,6 +43,30 @@ def lacking() -> str:
         if shutil.which(program) is None
     ]
     return f"there is no {' and no '.join(missing)}" if missing else ""
+
+
+class Watch:
+    """The program at work on a shop, with the link that it prints."""
+
+    def __init__(self, shop: Path, *arguments: str) -> None:
+        command = [sys.executable, "-m", "tapbatch", "watch", str(shop), "--serve", "--phone", *arguments]
+        self.shop = shop
+        environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
+        self._process = subprocess.Popen(
+            command, text=True, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment
+        )
+        assert self._process.stdout is not None
+        self.link = next(found[0] for line in self._process.stdout if (found := LINK.search(line)))
+
+    @property
+    def origin(self) -> str:
+        return self.link.partition("/phone")[0]
+
+    def close(self) -> None:
+        self._process.send_signal(signal.SIGINT)
+        out, _ = self._process.communicate(timeout=60)
+        assert "Traceback" not in out
+        assert self._process.returncode == 0
 
 
 class Phone:

@@ -9,9 +9,6 @@ from __future__ import annotations
 import csv
 import os
 import re
-import signal
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -20,7 +17,7 @@ import pytest
 
 from tests.shops import RATE_HZ, bytes_below, tapbatch, taps, write_wav
 from tests.show.browser.contrast import WORDS_AND_EDGES
-from tests.watch.phones import WIDTH, Phone, lacking
+from tests.watch.phones import WIDTH, Phone, Watch, lacking
 
 pytestmark = [
     pytest.mark.slow,
@@ -28,37 +25,9 @@ pytestmark = [
     pytest.mark.skipif(bool(lacking()), reason=lacking() or "nothing is lacking"),
 ]
 
-LINK = re.compile(r"http://\S+/phone#[\w-]{22}")
 TEXT_AA_LARGE_SUN, EDGES = 7.0, 4.5
 BIG_S = 400
 """How long a recording is that takes several pieces: 6.4 MB."""
-
-
-class Watch:
-    """The program at work on a shop, with the link that it prints."""
-
-    def __init__(self, shop: Path, *arguments: str) -> None:
-        command = [sys.executable, "-m", "tapbatch", "watch", str(shop), "--serve", "--phone", *arguments]
-        self.shop = shop
-        environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
-        self._process = subprocess.Popen(
-            command, text=True, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment
-        )
-        assert self._process.stdout is not None
-        self.link = next(found[0] for line in self._process.stdout if (found := LINK.search(line)))
-
-    @property
-    def origin(self) -> str:
-        return self.link.partition("/phone")[0]
-
-    def close(self) -> None:
-        self._process.send_signal(signal.SIGINT)
-        out, _ = self._process.communicate(timeout=60)
-        assert "Traceback" not in out
-        assert self._process.returncode == 0
-
-
-Begin = Callable[[], Watch]
 
 
 @pytest.fixture(scope="module")
