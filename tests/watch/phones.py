@@ -124,7 +124,7 @@ class Phone:
 
     def run(self, code: str) -> Any:
         """Return what an expression in the page gives."""
-        return self.driver.execute_script(f"return {code}")
+        return self.driver.execute_script(f"return {code.strip()}")
 
     def until(self, condition: str) -> None:
         """Wait until an expression in the page is true."""

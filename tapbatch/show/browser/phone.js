@@ -191,8 +191,11 @@ const follow = async () => {
 };
 
 // ------------------------------------------------ the question after three taps
+/** Tell whether a question is about this phone's instrument: another phone answers for its own. */
+const isAboutOwn = (asked) => asked.recording.split("/")[0].toLowerCase() === page.destination?.instrument.toLowerCase();
+
 const drawAsked = () => {
-  const asked = page.state.ask;
+  const asked = page.state.ask && isAboutOwn(page.state.ask) ? page.state.ask : null;
   if (page.asked?.recording !== asked?.recording) page.asked = asked ? { recording: asked.recording } : null;
   here("asked").hidden = !asked;
   drawSection("asked", [asked, page.asked, page.state.spots], () => (asked ? askedLines(asked) : []));
@@ -363,6 +366,7 @@ const begin = () => {
   for (const name of ["files", "recorder"]) here(name).addEventListener("change", (event) => sendChosen(event.target));
   // Only there does the field open a recorder of sound, and not a camera or the list of files once more.
   here("recorder").parentElement.hidden = !/Android/.test(navigator.userAgent);
+  here("warned").lastElementChild.addEventListener("click", () => warn(""));
   addEventListener("online", () => page.sendings.run());
   addEventListener("hashchange", () => { if (takeKey()) location.reload(); });
   page.sendings.draw();

@@ -41,7 +41,7 @@ def phone_page() -> bytes:
             tag("p", "connecting", id="line", role="status"),
         ),
         tag("p", "", id="said", role="status", class_="hear"),
-        tag("p", "", id="warned", role="alert", hidden=True),
+        tag("div", tag("p", "", role="alert"), tag("button", "Close", type="button"), id="warned", hidden=True),
         tag("main", *_sections(), id="all", hidden=True),
         _no_key(),
         tag("noscript", tag("p", NO_SCRIPT)),

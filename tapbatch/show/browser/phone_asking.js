@@ -39,8 +39,8 @@ const say = (text) => {
 
 /** Show and say what went wrong; nothing to say takes it away. */
 const warn = (text) => {
-  here("warned").textContent = text;
   here("warned").hidden = !text;
+  here("warned").firstElementChild.textContent = text;
 };
 
 // ------------------------------------------------ what this phone remembers

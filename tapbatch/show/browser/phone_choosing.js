@@ -151,7 +151,7 @@ class Chooser {
     const options = [
       ...shown.map(plain), { is: fresh, text: fresh, detail: "a new instrument" }, { is: OTHER, text: "another name" },
     ];
-    const picked = (instrument) => this.set({ instrument, stage: "", newStage: false, on: [] });
+    const picked = (instrument) => this.set({ instrument, stage: "", newStage: false, step: 0, on: [] });
     const typed = draft.instrument === OTHER ? typedField("Name of the instrument", draft, "instrument", "cittern-12") : null;
     return [radios("Instrument", "instrument", options, draft.instrument, picked), more, typed];
   }
@@ -166,7 +166,7 @@ class Chooser {
     if (isFresh || !shown.length) draft.newStage = true;
     draft.stage ||= shown[0] ?? fresh[0];
     const picked = (stage) => this.set(stage === NEW_STAGE
-      ? { stage: fresh[0], newStage: true } : { stage, newStage: fresh.includes(stage) || stage === OTHER });
+      ? { stage: fresh[0], newStage: true, step: 0 } : { stage, newStage: fresh.includes(stage) || stage === OTHER, step: 0 });
     const groups = [];
     if (shown.length) {
       const options = [...shown.map(plain), { is: NEW_STAGE, text: "a new stage" }];
