@@ -37,8 +37,11 @@ const keepDestination = (destination) => {
   remember(always, ownName(), { destination, said: page.said });
 };
 
-const destinationOfBench = (bench) => (bench
-  ? { instrument: bench.instrument, stage: bench.stage, words: bench.words, step: bench.step ?? 0, on: bench.on } : null);
+const destinationOfBench = (bench) => {
+  if (!bench) return null;
+  const { instrument, stage, words, step, on } = bench;
+  return { instrument, stage, words, step: step ?? 0, on };
+};
 
 /** Find the destination: this phone's own, else what the shop has on the bench. */
 const findDestination = () => {
@@ -97,7 +100,8 @@ const use = async (destination, isNew) => {
   const { instrument, stage, words, on } = destination;
   const state = await post("/phone/now", { instrument, stage, words, on, new: isNew });
   const bench = destinationOfBench(state.bench);
-  keepDestination(state.destination ?? (bench?.instrument === instrument && bench.stage === stage ? bench : destination));
+  const isSame = bench?.instrument === instrument && bench.stage === stage;
+  keepDestination(state.destination ?? (isSame ? bench : destination));
   takeState(state);
   say(`On the bench: ${placeOf(page.destination)}`);
   return page.destination;
@@ -119,7 +123,8 @@ const drawBench = () => {
     if (lapsed) {
       return [place, make("p", { class: "fault" }, "That was said hours ago. Is it still on the bench?"),
         make("div", { class: "answers" },
-          button("Yes, still this", () => tryTo(() => use(destination, true)), { class: "strong", "data-spot": "still" }),
+          button("Yes, still this", () => tryTo(() => use(destination, true)),
+            { class: "strong", "data-spot": "still" }),
           button("Change", change, { "data-spot": "change" }))];
     }
     const note = page.chosen ? null : page.state.lapses;
@@ -146,9 +151,10 @@ const drawReading = () => {
   const own = page.readings.filter(isOwn).at(-1) ?? (page.destination ? null : page.readings.at(-1));
   const others = page.readings.slice(page.readings.lastIndexOf(own) + 1).filter((each) => !isOwn(each));
   const other = own === page.readings.at(-1) ? null : others.at(-1);
+  const none = () => make("p", { class: "soft" }, "None yet. Tap five times, and send the recording.");
+  const also = () => `Also read: ${other.instrument}, ${other.stage}: ${readingText(other)}`;
   drawSection("reading", [own, other], () => [
-    ...(own ? readingLines(own) : [make("p", { class: "soft" }, "None yet. Tap five times, and send the recording.")]),
-    other ? make("p", { class: "soft" }, `Another phone: ${other.instrument}, ${other.stage}: ${readingText(other)}`) : null,
+    ...(own ? readingLines(own) : [none()]), other ? make("p", { class: "soft" }, also()) : null,
   ]);
 };
 
@@ -192,7 +198,8 @@ const follow = async () => {
 
 // ------------------------------------------------ the question after three taps
 /** Tell whether a question is about this phone's instrument: another phone answers for its own. */
-const isAboutOwn = (asked) => asked.recording.split("/")[0].toLowerCase() === page.destination?.instrument.toLowerCase();
+const isAboutOwn = (asked) => (
+  asked.recording.split("/")[0].toLowerCase() === page.destination?.instrument.toLowerCase());
 
 const drawAsked = () => {
   const asked = page.state.ask && isAboutOwn(page.state.ask) ? page.state.ask : null;
@@ -203,7 +210,7 @@ const drawAsked = () => {
 
 const askedLines = (asked) => {
   const told = [make("p", { class: "soft" }, asked.recording.split("/").at(-1))];
-  const answer = (text, onclick, strong) => button(text, onclick, { class: strong ? "strong" : null, "data-spot": text });
+  const answer = (text, onclick) => button(text, onclick, { "data-spot": text });
   const set = (changes) => { Object.assign(page.asked, changes); drawAsked(); };
   const tell = (spot) => tryTo(async () => {
     const resets = page.asked.resets ?? false;
@@ -214,7 +221,8 @@ const askedLines = (asked) => {
     return [...told, make("p", { class: "line" }, asked.setups),
       make("p", {}, "Was everything set up anew in the pauses?"), make("p", { class: "soft" }, asked.why),
       make("div", { class: "answers" },
-        answer("Yes, set up anew", () => set({ resets: true })), answer("No, nothing was moved", () => set({ resets: false })))];
+        answer("Yes, set up anew", () => set({ resets: true })),
+        answer("No, nothing was moved", () => set({ resets: false })))];
   }
   if (!page.asked.carried) {
     return [...told, make("p", {}, "Were instrument and phone carried to another spot, a metre or more?"),
@@ -234,8 +242,8 @@ const askedLines = (asked) => {
 const cut = async () => {
   const { destination } = page;
   const next = (destination.step || 1) + 1;
-  const sure = await askMaker(`Begin step ${next}?`, `${destination.instrument}, ${destination.stage}. What you record from now on is step ${next}.`,
-    [[`Yes, begin step ${next}`, true, true], ["No", false]]);
+  const told = `${destination.instrument}, ${destination.stage}. What you record from now on is step ${next}.`;
+  const sure = await askMaker(`Begin step ${next}?`, told, [[`Yes, begin step ${next}`, true, true], ["No", false]]);
   if (!sure) return;
   await tryTo(async () => {
     const state = await post("/phone/next", { destination });
@@ -267,8 +275,8 @@ const give = (named) => new Chooser(page.state, page.destination, {
 }).open();
 
 const takeOut = async (each) => {
-  const sure = await askMaker("Take it out?", `${each.original}, ${each.place}. The reading goes; the recording itself stays in the inbox.`,
-    [["Yes, take it out", true], ["No, leave it", false]]);
+  const told = `${each.original}, ${each.place}. The reading goes; the recording itself stays in the inbox.`;
+  const sure = await askMaker("Take it out?", told, [["Yes, take it out", true], ["No, leave it", false]]);
   if (!sure) return;
   await tryTo(async () => {
     takeState(await post("/phone/undo", { recording: each.recording }));
@@ -280,6 +288,10 @@ const drawLast = () => {
   const { waiting } = page.state;
   const rest = page.wholeList ? 0 : page.state.last.length - FIRST_SHOWN;
   const last = rest > 0 ? page.state.last.slice(0, FIRST_SHOWN) : page.state.last;
+  const showAll = () => {
+    page.wholeList = true;
+    drawLast();
+  };
   drawSection("last", [last, rest, waiting], () => [
     ...(waiting.length ? [make("h3", {}, "These wait: where do they belong?"),
       make("ul", {}, ...waiting.map((each) => make("li", {}, make("b", {}, each.original),
@@ -287,7 +299,7 @@ const drawLast = () => {
         make("div", { class: "answers" }, button("Give it a place", () => give({ original: each.original }),
           { "data-spot": `place ${each.original}`, "aria-label": `Give ${each.original} a place` })))))] : []),
     last.length ? make("ul", {}, ...last.map((each) => lastLine(each))) : make("p", { class: "soft" }, "None yet."),
-    rest > 0 ? button(`${rest} more`, () => { page.wholeList = true; drawLast(); }, { "aria-label": `${rest} more recordings` }) : null,
+    rest > 0 ? button(`${rest} more`, showAll, { "aria-label": `${rest} more recordings` }) : null,
   ]);
 };
 
@@ -297,23 +309,27 @@ const lastLine = (each) => make("li", {},
   make("div", { class: "answers" },
     button("Give to another place", () => give({ recording: each.recording }),
       { "data-spot": `give ${each.recording}`, "aria-label": `Give ${each.original} to another place` }),
-    button("Take out", () => takeOut(each), { "data-spot": `out ${each.recording}`, "aria-label": `Take out ${each.original}` })));
+    button("Take out", () => takeOut(each),
+      { "data-spot": `out ${each.recording}`, "aria-label": `Take out ${each.original}` })));
 
 // ------------------------------------------------ the report
+const NOT_DRAWN = "The report is not drawn yet. The watch draws it when nothing has arrived for a while.";
+
 const fetchReport = (instrument) => tryTo(async () => {
   const path = `/phone/file/${encodeURIComponent(instrument)}/report.pdf`;
   const answer = await fetch(path, { headers: { "Tapbatch-Key": key ?? "" }, cache: "no-store" });
   if (!answer.ok) {
     const told = await answer.json().catch(() => null);
-    if (answer.status === 404) warn("The report is not drawn yet. The watch draws it when nothing has arrived for a while.");
+    if (answer.status === 404) warn(NOT_DRAWN);
     else warn(refusedBy(answer.status, told).text);
     return;
   }
   const pdf = new Blob([await answer.blob()], { type: "application/pdf" });
   if (page.report) URL.revokeObjectURL(page.report);
   page.report = URL.createObjectURL(pdf);
-  const link = make("a", { href: page.report, target: "_blank", rel: "noopener", class: "button strong", id: "report-link" },
-    `Open the report of ${instrument} (PDF)`);
+  const link = make("a", {
+    href: page.report, target: "_blank", rel: "noopener", class: "button strong", id: "report-link",
+  }, `Open the report of ${instrument} (PDF)`);
   here("reports").querySelector(":scope > div").append(link);
   link.focus();
   link.click();
@@ -324,9 +340,13 @@ const drawReports = () => {
   const there = instrument && (page.state.reports?.includes(instrument) ?? page.readings.some(isOwn));
   here("reports").hidden = !there;
   // What is fetched is as old as the last reading.
-  drawSection("reports", [there && instrument, page.readings.filter(isOwn).at(-1)?.n], () => (there
-    ? [button(`Fetch the report of ${instrument}`, () => { page.drawn.delete("reports"); drawReports(); fetchReport(instrument); },
-      { "data-spot": "report" })] : []));
+  const anew = () => {
+    page.drawn.delete("reports");
+    drawReports();
+    fetchReport(instrument);
+  };
+  drawSection("reports", [there && instrument, page.readings.filter(isOwn).at(-1)?.n], () => (
+    there ? [button(`Fetch the report of ${instrument}`, anew, { "data-spot": "report" })] : []));
 };
 
 // ------------------------------------------------ all of it
@@ -363,7 +383,9 @@ const begin = () => {
   }
   page.sendings = new Sendings((sending) => say(`${sending.name} has arrived`));
   page.notes = new Notes();
-  for (const name of ["files", "recorder"]) here(name).addEventListener("change", (event) => sendChosen(event.target));
+  for (const name of ["files", "recorder"]) {
+    here(name).addEventListener("change", (event) => sendChosen(event.target));
+  }
   // Only there does the field open a recorder of sound, and not a camera or the list of files once more.
   here("recorder").parentElement.hidden = !/Android/.test(navigator.userAgent);
   here("warned").lastElementChild.addEventListener("click", () => warn(""));

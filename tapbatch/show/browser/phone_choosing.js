@@ -37,8 +37,10 @@ const draftOf = (d, state) => {
   const words = d?.words ?? [];
   const draft = {
     instrument: d?.instrument ?? "", stage: d?.stage ?? "", on: [...(d?.on ?? [])], step: d?.step ?? 0,
-    part: pick(words, state.parts), held: pick(words, state.states), kind: pick(words, state.kinds), aim: pick(words, AIMS),
-    point: words.find((word) => word.startsWith("at-")) ?? "", spot: words.find((word) => word.startsWith("spot-")) ?? "",
+    part: pick(words, state.parts), held: pick(words, state.states), kind: pick(words, state.kinds),
+    aim: pick(words, AIMS),
+    point: words.find((word) => word.startsWith("at-")) ?? "",
+    spot: words.find((word) => word.startsWith("spot-")) ?? "",
     series: words.includes("step"), again: words.includes("again"),
     typed: { instrument: "", stage: "", point: "", spot: "" }, all: {}, newStage: false,
   };
@@ -145,15 +147,17 @@ class Chooser {
     const { draft } = this;
     const names = this.state.instruments.map((each) => each.name);
     const fresh = nextName("instrument-", names);
-    const kept = draft.instrument && draft.instrument !== OTHER && draft.instrument !== fresh ? [draft.instrument] : [];
+    const kept = ["", OTHER, fresh].includes(draft.instrument) ? [] : [draft.instrument];
     const [shown, more] = this.few([...new Set([...names, ...kept])], "instrument");
     draft.instrument ||= shown[0] ?? fresh;
     const options = [
-      ...shown.map(plain), { is: fresh, text: fresh, detail: "a new instrument" }, { is: OTHER, text: "another name" },
+      ...shown.map(plain), { is: fresh, text: fresh, detail: "a new instrument" },
+      { is: OTHER, text: "another name" },
     ];
     const picked = (instrument) => this.set({ instrument, stage: "", newStage: false, step: 0, on: [] });
-    const typed = draft.instrument === OTHER ? typedField("Name of the instrument", draft, "instrument", "cittern-12") : null;
-    return [radios("Instrument", "instrument", options, draft.instrument, picked), more, typed];
+    const typed = () => typedField("Name of the instrument", draft, "instrument", "cittern-12");
+    const group = radios("Instrument", "instrument", options, draft.instrument, picked);
+    return [group, more, draft.instrument === OTHER ? typed() : null];
   }
 
   stageGroup() {
@@ -165,8 +169,10 @@ class Chooser {
     const [shown, more] = this.few([...new Set([...kept, ...[...stages].reverse()])], "stage");
     if (isFresh || !shown.length) draft.newStage = true;
     draft.stage ||= shown[0] ?? fresh[0];
-    const picked = (stage) => this.set(stage === NEW_STAGE
-      ? { stage: fresh[0], newStage: true, step: 0 } : { stage, newStage: fresh.includes(stage) || stage === OTHER, step: 0 });
+    const picked = (is) => {
+      const stage = is === NEW_STAGE ? fresh[0] : is;
+      this.set({ stage, newStage: fresh.includes(stage) || stage === OTHER, step: 0 });
+    };
     const groups = [];
     if (shown.length) {
       const options = [...shown.map(plain), { is: NEW_STAGE, text: "a new stage" }];
@@ -200,7 +206,8 @@ class Chooser {
     const labels = [...new Set([...(this.known?.labels ?? []), ...draft.on])];
     if (!labels.length) return [];
     const full = draft.on.length >= MOST_WORKED_ON;
-    const picked = (label, on) => this.set({ on: on ? [...draft.on, label] : draft.on.filter((each) => each !== label) });
+    const without = (label) => draft.on.filter((each) => each !== label);
+    const picked = (label, on) => this.set({ on: on ? [...draft.on, label] : without(label) });
     return [make("fieldset", {}, make("legend", {}, "Worked on, two at most"),
       ...labels.map((label) => checkbox(label, "", draft.on.includes(label), (on) => picked(label, on),
         { "data-spot": `on ${label}`, disabled: full && !draft.on.includes(label) })))];
@@ -224,8 +231,8 @@ class Chooser {
       draft.point === OTHER ? typedField("Name of the point", draft, "point", "at-edge") : null,
       field("Spot", "spot", "not said", withOwn(spots, draft.spot), another),
       draft.spot === OTHER ? typedField("Name of the spot", draft, "spot", "spot-stove") : null,
-      listField("What is recorded", "kind", state.kinds.map((each) => [each, KINDS[each] ?? each]), draft.kind || "tap",
-        (kind) => this.set({ kind })),
+      listField("What is recorded", "kind", state.kinds.map((each) => [each, KINDS[each] ?? each]),
+        draft.kind || "tap", (kind) => this.set({ kind })),
     );
   }
 
@@ -241,7 +248,7 @@ class Chooser {
     const { like, which, text } = this.slip;
     return make("div", { role: "alert" }, make("p", { class: "fault" }, text), make("div", { class: "answers" },
       button(like, () => {
-        this.set(which === "stage" ? { stage: like, newStage: false } : { instrument: like, stage: "", newStage: false });
+        this.set({ stage: "", newStage: false, [which]: like });
         if (which === "stage") this.finish(false);
       }),
       button(`It is a new ${which}`, () => this.finish(true))));
@@ -250,7 +257,8 @@ class Chooser {
   async finish(isNew) {
     const destination = destinationOf(this.draft);
     if (!destination.instrument || !destination.stage) {
-      this.trouble = `the name of the ${destination.instrument ? "stage" : "instrument"} is empty; type it, or pick one`;
+      const empty = destination.instrument ? "stage" : "instrument";
+      this.trouble = `the name of the ${empty} is empty; type it, or pick one`;
       this.draw();
       return;
     }
@@ -259,7 +267,8 @@ class Chooser {
       closeDialog(this.dialog);
     } catch (error) {
       const like = error instanceof Refused && error.status === 409 ? error.told.like : null;
-      const which = error.told?.which ?? (this.state.instruments.some((each) => each.name === like) ? "instrument" : "stage");
+      const isKnown = this.state.instruments.some((each) => each.name === like);
+      const which = error.told?.which ?? (isKnown ? "instrument" : "stage");
       this.slip = like ? { like, which, text: error.text } : null;
       this.trouble = like ? "" : troubleOf(error);
       this.draw();

@@ -230,7 +230,8 @@ class Sendings {
     const { state, number, name } = sending;
     const first = state === "refused" && sending.file;
     const buttons = [
-      first ? button("Try again", () => this.retry(sending), { "data-spot": `try ${number}`, "aria-label": `Try ${name} again` }) : null,
+      first ? button("Try again", () => this.retry(sending),
+        { "data-spot": `try ${number}`, "aria-label": `Try ${name} again` }) : null,
       button(state === "arrived" ? "Hide" : "Drop", () => this.drop(sending),
         { "data-spot": `drop ${number}`, "aria-label": `${state === "arrived" ? "Hide" : "Drop"} ${name}` }),
     ];
@@ -253,4 +254,5 @@ class Sendings {
 }
 
 /** Return how much has been sent, in per cent; a hundred only once all has arrived. */
-const percentOf = ({ sent, size, state }) => (state === "arrived" ? 100 : Math.min(99, Math.floor((100 * sent) / Math.max(size, 1))));
+const percentOf = ({ sent, size, state }) => (
+  state === "arrived" ? 100 : Math.min(99, Math.floor((100 * sent) / Math.max(size, 1))));
