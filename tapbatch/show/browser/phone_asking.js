@@ -149,16 +149,22 @@ const pause = (ms) => new Promise((done) => {
 });
 
 // ------------------------------------------------ places
-/** Return a destination as a line: instrument, stage, the other words, and what is worked on. */
-const placeOf = (d) => {
-  const stage = d.words.includes("step") && d.step ? `${d.stage} step ${d.step}` : d.stage;
-  return [d.instrument, stage, ...d.words.filter((word) => word !== "step")].join(", ");
+// A destination of a series has a step, from 1; a word `step` without one means the step that was reached.
+/** Return the stage of a destination as notes and readings call it. */
+const stageOf = (d) => (d.step ? `${d.stage} step ${d.step}` : d.stage);
+
+/** Return a destination as a line: instrument, stage and words. */
+const placeOf = (d) => [d.instrument, stageOf(d), ...d.words.filter((word) => word !== "step")].join(", ");
+
+const isSeries = (d) => Boolean(d) && (d.step > 0 || d.words.includes("step"));
+
+/** Words that tell recordings of one step apart, so that its series is the same without them. */
+const OF_ONE_RECORDING = /^(again|resets|step|at-.*|spot-.*)$/;
+
+const isSameSeries = (a, b) => {
+  const told = (d) => [d.instrument, d.stage, ...d.words.filter((word) => !OF_ONE_RECORDING.test(word)).sort()];
+  return told(a).join("/").toLowerCase() === told(b).join("/").toLowerCase();
 };
-
-/** Return the stage of a destination as notes call it. */
-const stageOf = (d) => (d.words.includes("step") && d.step ? `${d.stage} step ${d.step}` : d.stage);
-
-const isSeries = (d) => Boolean(d) && d.words.includes("step");
 
 // ------------------------------------------------ questions to the maker
 const closeDialog = (dialog) => { if (dialog.open) dialog.close(); };

@@ -41,7 +41,7 @@ const draftOf = (d, state) => {
     aim: pick(words, AIMS),
     point: words.find((word) => word.startsWith("at-")) ?? "",
     spot: words.find((word) => word.startsWith("spot-")) ?? "",
-    series: words.includes("step"), again: words.includes("again"),
+    series: isSeries({ words, step: d?.step }), again: words.includes("again"),
     typed: { instrument: "", stage: "", point: "", spot: "" }, all: {}, newStage: false,
   };
   const known = new Set([draft.part, draft.held, draft.kind, draft.aim, draft.point, draft.spot, "step", "again"]);
@@ -166,7 +166,7 @@ class Chooser {
     const fresh = newStages(stages);
     const isFresh = fresh.includes(draft.stage) || draft.stage === OTHER;
     const kept = draft.stage && !isFresh && !stages.includes(draft.stage) ? [draft.stage] : [];
-    const [shown, more] = this.few([...new Set([...kept, ...[...stages].reverse()])], "stage");
+    const [shown, more] = this.few([...new Set([...kept, ...stages])], "stage");
     if (isFresh || !shown.length) draft.newStage = true;
     draft.stage ||= shown[0] ?? fresh[0];
     const picked = (is) => {
@@ -267,6 +267,7 @@ class Chooser {
       closeDialog(this.dialog);
     } catch (error) {
       const like = error instanceof Refused && error.status === 409 ? error.told.like : null;
+      // Most slips are of stages; of instruments only where one is called so.
       const isKnown = this.state.instruments.some((each) => each.name === like);
       const which = error.told?.which ?? (isKnown ? "instrument" : "stage");
       this.slip = like ? { like, which, text: error.text } : null;

@@ -81,7 +81,8 @@ class Notes {
       }
       told.textContent = "keeping";
       try {
-        const answer = await post("/phone/notes", { instrument, stage, fields: { [name]: value } });
+        const change = { instrument, stage, fields: { [name]: value }, seen: { [name]: kept } };
+        const answer = await post("/phone/notes", change);
         kept = answer[name] ?? value;
         input.value = kept;
         input.removeAttribute("aria-invalid");

@@ -175,7 +175,8 @@ class Sendings {
     if (sending.state !== "sends") return;
     Object.assign(sending, { offset: answer.offset, sent: answer.offset, trouble: "" });
     if (answer.done) {
-      Object.assign(sending, { state: "arrived", original: answer.original, file: null, sent: sending.size });
+      const { original, note } = answer;
+      Object.assign(sending, { state: "arrived", original, note, file: null, sent: sending.size });
       this.arrived(sending);
     }
     this.draw();
@@ -216,7 +217,7 @@ class Sendings {
     return {
       waits: "waits for its turn",
       sends: `sending, ${part}${broken}`,
-      arrived: "arrived; reading it",
+      arrived: sending.note || "arrived; reading it",
       lost: `broke off at ${part}; choose the same file again and it goes on from there`,
       refused: `not sent: ${sending.trouble}`,
     }[sending.state];
