@@ -53,10 +53,12 @@ class Watch:
         self.shop = shop
         environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
         self._process = subprocess.Popen(
-            command, text=True, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment
+            command, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment
         )
         assert self._process.stdout is not None
-        self.link = next(found[0] for line in self._process.stdout if (found := LINK.search(line)))
+        self.link = next((found[0] for line in self._process.stdout if (found := LINK.search(line))), "")
+        if not self.link:
+            raise AssertionError(self._process.communicate())
 
     @property
     def origin(self) -> str:
@@ -64,8 +66,8 @@ class Watch:
 
     def close(self) -> None:
         self._process.send_signal(signal.SIGINT)
-        out, _ = self._process.communicate(timeout=60)
-        assert "Traceback" not in out
+        out, err = self._process.communicate(timeout=60)
+        assert "Traceback" not in out + err
         assert self._process.returncode == 0
 
 

@@ -55,7 +55,7 @@ const follow = async () => {
         await refresh();
         page.known = page.state.latest ?? 0;
       }
-      connected(true);
+      connected();
       const told = await ask(`/phone/readings?after=${page.latest}`);
       // A watch that was started again counts from the beginning.
       if (told.latest < page.latest) Object.assign(page, { latest: 0, known: 0 });
@@ -66,7 +66,7 @@ const follow = async () => {
       wait = SOON_MS;
     } catch (error) {
       if (key === null) return;
-      connected(false);
+      connected(troubleOf(error));
       await pause(wait);
       wait = Math.min(2 * wait, LATEST_MS);
     }

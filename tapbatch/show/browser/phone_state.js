@@ -9,7 +9,7 @@ const FIRST_SHOWN = 3;
 
 const page = {
   state: null, destination: null, chosen: false, said: 0, lapsed: false,
-  readings: [], latest: 0, known: 0, connected: null, drawn: new Map(), asked: {}, wholeList: false,
+  readings: [], latest: 0, known: 0, drawn: new Map(), asked: {}, wholeList: false,
   report: "", sent: new Set(),
 };
 
@@ -61,13 +61,9 @@ const findDestination = () => {
 
 // ------------------------------------------------ asking for the state
 const stateQuery = () => {
-  const query = new URLSearchParams();
-  if (page.destination && page.chosen) {
-    query.set("instrument", page.destination.instrument);
-    query.set("stage", page.destination.stage);
-    for (const word of page.destination.words) query.append("word", word);
-  }
-  return query.size ? `?${query}` : "";
+  if (!page.destination || !page.chosen) return "";
+  const { instrument, stage, step, words } = page.destination;
+  return `?${new URLSearchParams({ instrument, stage, step, words: words.join("/") })}`;
 };
 
 const takeState = (state) => {
@@ -78,11 +74,11 @@ const takeState = (state) => {
 
 const refresh = async () => takeState(await ask(`/phone/state${stateQuery()}`));
 
-const connected = (is) => {
-  if (page.connected === is) return;
-  page.connected = is;
-  here("line").textContent = is ? "connected to the watch" : BROKEN;
-  here("line").classList.toggle("fault", !is);
+/** Say whether the watch answers, and if it does not, what is wrong. */
+const connected = (trouble = "") => {
+  const told = trouble || "connected to the watch";
+  if (here("line").textContent !== told) here("line").textContent = told;
+  here("line").classList.toggle("fault", trouble !== "");
 };
 
 /** Do what a button asks for, and show what went wrong. */
