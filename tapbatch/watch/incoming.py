@@ -75,7 +75,10 @@ class Pace:
 
 
 def pieces_of(
-    body: io.BufferedReader[UntilDeadline], incoming: UntilDeadline, length: int, clock: Callable[[], float] = time.monotonic
+    body: io.BufferedReader[UntilDeadline],
+    incoming: UntilDeadline,
+    length: int,
+    clock: Callable[[], float] = time.monotonic,
 ) -> Iterator[bytes]:
     """Yield a body of a known length as it comes; it ends early if the sender goes away.
 
