@@ -79,7 +79,7 @@ def big_recording(folder: Path, name: str) -> Path:
 
 
 def below_recordings(watch: Watch) -> list[str]:
-    return sorted(bytes_below(watch.shop / "recordings"))
+    return sorted(name for name in bytes_below(watch.shop / "recordings") if name.endswith(".wav"))
 
 
 def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
