@@ -78,8 +78,12 @@ def big_recording(folder: Path, name: str) -> Path:
     return write_wav(folder / "phone" / name, np.concatenate([taps(96, count=5), room]))
 
 
+def sounds_below(watch: Watch, folder: str) -> dict[str, bytes]:
+    return {name: data for name, data in bytes_below(watch.shop / folder).items() if name.endswith(".wav")}
+
+
 def below_recordings(watch: Watch) -> list[str]:
-    return sorted(name for name in bytes_below(watch.shop / "recordings") if name.endswith(".wav"))
+    return sorted(sounds_below(watch, "recordings"))
 
 
 def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
@@ -94,7 +98,7 @@ def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
     phone.choose(sound)
     phone.until_says("#reading", "C4")
     assert below_recordings(watch) == ["instrument-1/01-voicing/step 1/New Recording 4.wav"]
-    assert bytes_below(watch.shop / "inbox") == {sound.name: sound.read_bytes()}
+    assert sounds_below(watch, "inbox") == {sound.name: sound.read_bytes()}
     (cents,) = re.findall(r"C4 \+(\d+) c", phone.text("#reading"))
     assert int(cents) == pytest.approx(42, abs=4)
     # Those who hear the page are told the same; nothing is left to be sent.
@@ -140,7 +144,7 @@ def test_a_day_of_cutting(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.press("Yes, take it out")
     phone.until("!document.getElementById('last').innerText.includes('a.wav')")
     assert below_recordings(watch) == ["instrument-1/02-thinned/b.wav"]
-    assert sorted(bytes_below(watch.shop / "inbox")) == ["a.wav", "b.wav"]
+    assert sorted(sounds_below(watch, "inbox")) == ["a.wav", "b.wav"]
     assert phone.complaints == []
 
 
@@ -171,10 +175,10 @@ def test_a_sending_that_breaks_off_goes_on_by_itself(watch: Watch, phone: Phone,
     phone.until("document.querySelector('#sendings progress')?.value > 30")
     phone.network(offline=True)
     phone.until_says("#sendings", "no connection")
-    assert bytes_below(watch.shop / "inbox") == {}
+    assert sounds_below(watch, "inbox") == {}
     phone.network()
     phone.until_says("#reading", "C4")
-    assert bytes_below(watch.shop / "inbox") == {"long.wav": sound.read_bytes()}
+    assert sounds_below(watch, "inbox") == {"long.wav": sound.read_bytes()}
     # It went on where it had stopped: nothing was begun twice.
     assert [url for url in phone.requested if url.endswith("/phone/uploads")] == [f"{watch.origin}/phone/uploads"]
     assert all("INTERNET_DISCONNECTED" in each for each in phone.complaints)
@@ -193,7 +197,7 @@ def test_a_page_that_was_loaded_again_says_what_did_not_arrive(watch: Watch, pho
     phone.network()
     phone.choose(sound)
     phone.until_says("#reading", "C4")
-    assert bytes_below(watch.shop / "inbox") == {"long.wav": sound.read_bytes()}
+    assert sounds_below(watch, "inbox") == {"long.wav": sound.read_bytes()}
     assert len([url for url in phone.requested if url.endswith("/phone/uploads")]) == 1
 
 
@@ -276,7 +280,7 @@ def test_a_file_that_is_no_sound_is_refused_with_its_remedy(watch: Watch, phone:
     # What follows it is sent all the same.
     phone.until_says("#reading", "C4")
     phone.until_says("#sendings", "not sent")
-    assert sorted(bytes_below(watch.shop / "inbox")) == ["good.wav"]
+    assert sorted(sounds_below(watch, "inbox")) == ["good.wav"]
     phone.press("Drop archive.wav")
     phone.until("!document.querySelector('#sendings li')")
 

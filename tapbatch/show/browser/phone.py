@@ -90,7 +90,13 @@ def _sections() -> tuple[Markup, ...]:
         _section("last", "Last recordings"),
         tag(
             "section",
-            tag("details", tag("summary", tag("h2", "Notes of the stage")), tag("div", id="fields"), id="notes"),
+            tag(
+                "details",
+                tag("summary", tag("h2", "Notes of the stage")),
+                tag("div", id="fields"),
+                id="notes",
+                aria_label="Notes",
+            ),
             aria_label="Notes of the stage",
         ),
         _section("reports", "Report"),

@@ -49,6 +49,16 @@ const draftOf = (d, state) => {
   return draft;
 };
 
+/** Return what was last said of a stage's recordings, as a piece of a draft; nothing of another instrument. */
+const lastSaid = (state, instrument, stage) => {
+  const told = [...(state.steps ?? []), ...state.last.map((each) => each.destination)].filter(Boolean);
+  const name = (d) => `${d.instrument}/${d.stage}`.toLowerCase();
+  const same = told.find((d) => name(d) === name({ instrument, stage }));
+  const { part, held, kind, aim, point, spot, series, rest } = draftOf(same, state);
+  const kept = rest.filter((word) => word !== "resets");
+  return { part, held, kind, aim, point, spot, series, rest: kept, again: false, step: 0 };
+};
+
 const withPrefix = (prefix, text) => (text && !text.startsWith(prefix) ? prefix + text : text);
 
 /** Return the destination that a draft means. */
@@ -154,7 +164,10 @@ class Chooser {
       ...shown.map(plain), { is: fresh, text: fresh, detail: "a new instrument" },
       { is: OTHER, text: "another name" },
     ];
-    const picked = (instrument) => this.set({ instrument, stage: "", newStage: false, step: 0, on: [] });
+    const picked = (instrument) => {
+      const [stage = ""] = this.state.instruments.find((each) => each.name === instrument)?.stages ?? [];
+      this.set({ ...lastSaid(this.state, instrument, stage), instrument, stage, newStage: false, on: [] });
+    };
     const typed = () => typedField("Name of the instrument", draft, "instrument", "cittern-12");
     const group = radios("Instrument", "instrument", options, draft.instrument, picked);
     return [group, more, draft.instrument === OTHER ? typed() : null];
@@ -171,7 +184,9 @@ class Chooser {
     draft.stage ||= shown[0] ?? fresh[0];
     const picked = (is) => {
       const stage = is === NEW_STAGE ? fresh[0] : is;
-      this.set({ stage, newStage: fresh.includes(stage) || stage === OTHER, step: 0 });
+      // A stage that is new begins with what was said of the one before.
+      const said = stages.includes(stage) ? lastSaid(this.state, draft.instrument, stage) : { step: 0 };
+      this.set({ ...said, stage, newStage: fresh.includes(stage) || stage === OTHER });
     };
     const groups = [];
     if (shown.length) {
