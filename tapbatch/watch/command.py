@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import warnings
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -85,7 +86,10 @@ def watch_shop(
         progress=progress,
         drawer=Beside(hints.rouse),
         measurer=measurer,
+        awaited=feed.sent.__contains__,
     )
+    # Where folders are made quickly one below the other, watchdog hears of the last ones twice, which does no harm.
+    warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning, r"watchdog\.")
     with ExitStack() as closing:
         if served is not None and served.phone:
             closing.callback(_serve_phones(root, shop, served, live, feed, hints.rouse, say).close)

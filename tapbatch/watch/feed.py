@@ -7,6 +7,7 @@ after an item waits until there is something newer, for a limited time.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field, replace
 from threading import Condition
 from typing import Any
@@ -23,7 +24,7 @@ KEPT = 20
 
 @dataclass(slots=True)
 class Feed:
-    """Numbered readings.
+    """Numbered readings; ``sent`` are the recordings that phones have sent, of which none is left out.
 
     Examples
     --------
@@ -34,6 +35,7 @@ class Feed:
     """
 
     latest: int = 0
+    sent: set[str] = field(default_factory=set)
     _kept: deque[tuple[int, PhoneReading, str]] = field(default_factory=lambda: deque(maxlen=KEPT))
     _news: Condition = field(default_factory=Condition)
     _closed: bool = False
@@ -72,7 +74,7 @@ class Feed:
 class ToPhone:
     """Tells what another teller tells, and puts readings and what could not be used into a feed.
 
-    The readings of the recordings that were there at the start are left out.
+    What was there at the start is left out, unless a phone sent it.
     """
 
     def __init__(self, teller: Teller, feed: Feed) -> None:
@@ -81,6 +83,7 @@ class ToPhone:
     def began(self, outcome: Outcome) -> None:
         """Report what was there at the start."""
         self._teller.began(outcome)
+        self._tell_troubles(item for item in outcome.attention if item.where in self._feed.sent)
 
     def arrived(self, history: History, path: str, shop: Shop) -> None:
         """Report the reading of a new recording."""
@@ -95,6 +98,9 @@ class ToPhone:
     def attention(self, items: tuple[Attention, ...]) -> None:
         """Report what needs the builder's attention."""
         self._teller.attention(items)
+        self._tell_troubles(items)
+
+    def _tell_troubles(self, items: Iterable[Attention]) -> None:
         for item in items:
             trouble = PhoneReading(recording=item.where, trouble=f"{item.what}; {item.remedy}")
             if item.where.startswith("inbox/"):

@@ -282,6 +282,7 @@ class Desk:
             raise SoundError(upload.name, error.what, error.remedy) from error
         taken = take(self.opened(), upload, source, self.clock)
         self.uploads.drop(upload)
+        self.feed.sent.add(taken.recording)
         if not taken.already:
             self.note(f"inbox/{taken.original}: {taken.recording or taken.why} (sent by a phone)")
         return {

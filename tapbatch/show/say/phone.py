@@ -31,6 +31,9 @@ WHY_SPOT = "Another place in the room shows which part of the reading is the roo
 _CURES = re.compile(rf"(?:^|[^a-z])(?:{WHAT_CURES})", re.IGNORECASE)
 _RESTORES = re.compile(r"restor|repair|crack|old\b", re.IGNORECASE)
 
+_VERBS = ("is", "has", "holds", "cannot", "would", "may", "was", "changes")
+"""With these, what was found goes on from where it was found."""
+
 _ON_A_PHONE = {
     "--on": "what you work on",
     "--next": "the next step",
@@ -138,5 +141,6 @@ def refused_text(error: TapbatchError) -> tuple[str, str]:
     ('the next step: step 3 has no recording yet', 'record it first')
     """
     where = _ON_A_PHONE.get(error.where, error.where)
+    joined = where if error.what.partition(" ")[0] in _VERBS else f"{where}:"
     remedy = re.sub(r",? or add --new if it is a new one", ", or say that it is new", error.remedy)
-    return " ".join(f"{where}: {error.what}".split()), " ".join(remedy.split())
+    return " ".join(f"{joined} {error.what}".split()), " ".join(remedy.split())
