@@ -58,7 +58,7 @@ const drawCut = () => {
   here("cut").hidden = !(isSeries(destination) && !lapsed) && !cautions.length;
   drawSection("cut", [destination, lapsed, cautions], () => [
     isSeries(destination) && !lapsed ? button("I have cut", cut, { "data-spot": "cut" }) : null,
-    cautions.length ? make("p", { class: "caution" }, make("b", {}, "Take care: "), cautions.join(" ")) : null,
+    cautions.length ? make("p", { class: "caution", role: "note" }, cautions.join(" ")) : null,
   ]);
 };
 

@@ -35,7 +35,7 @@ const readingLines = (reading) => [
   reading.since ? make("p", { class: "line" }, reading.since) : null,
   reading.left ? make("p", { class: "line" }, reading.left) : null,
   reading.strongest ? make("p", { class: "soft" }, reading.strongest) : null,
-  reading.next ? make("p", { class: "next" }, make("b", {}, "Next: "), reading.next) : null,
+  reading.next ? make("p", { class: "next" }, reading.next) : null,
   ...secondLines(reading).map((line) => make("p", { class: "line" }, line)),
 ];
 
