@@ -277,7 +277,11 @@ class Watch:
         if self._arrivals is None or self._folder != folder:
             self._folder = folder
             self._arrivals = Arrivals(
-                lambda: list_folder(folder), lambda path: keeps_promise(folder / path), self.clock
+                lambda: list_folder(folder),
+                lambda path: keeps_promise(folder / path),
+                self.clock,
+                # Copies from the inbox are put in place in one step.
+                whole=lambda path: self._shop is not None and path in self._shop.log.placed,
             )
 
         self._inbox.take_up(shop.inbox_dir)
