@@ -119,6 +119,12 @@ class Phone:
 
     # ------------------------------------------------------------------- the page
 
+    def blank(self) -> None:
+        """Close the page, and forget what it asked for and complained of."""
+        self.driver.get("about:blank")
+        _ = self.complaints, self.requested
+        self._requests.clear()
+
     def open(self, link: str) -> None:
         """Open a link, as if its code had been scanned: in a page of its own."""
         self.driver.get("about:blank")

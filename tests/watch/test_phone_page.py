@@ -40,13 +40,23 @@ def phones() -> Iterator[Callable[[int], Phone]]:
 
 
 @pytest.fixture
-def phone(phones: Callable[[int], Phone]) -> Iterator[Phone]:
+def phone(watch: Watch, phones: Callable[[int], Phone]) -> Iterator[Phone]:
+    """The first phone; it closes its page before the watch ends."""
     first = phones(1)
-    _ = first.complaints, first.requested
-    first.requested.clear()
+    first.blank()
     yield first
     first.network()
     first.light(dark=False)
+    first.blank()
+
+
+@pytest.fixture
+def other(watch: Watch, phones: Callable[[int], Phone]) -> Iterator[Phone]:
+    """The second phone."""
+    second = phones(2)
+    second.blank()
+    yield second
+    second.blank()
 
 
 @pytest.fixture
@@ -201,10 +211,7 @@ def test_a_page_that_was_loaded_again_says_what_did_not_arrive(watch: Watch, pho
     assert len([url for url in phone.requested if url.endswith("/phone/uploads")]) == 1
 
 
-def test_two_phones_work_on_two_instruments(
-    watch: Watch, phone: Phone, phones: Callable[[int], Phone], tmp_path: Path
-) -> None:
-    other = phones(2)
+def test_two_phones_work_on_two_instruments(watch: Watch, phone: Phone, other: Phone, tmp_path: Path) -> None:
     phone.open(watch.link)
     put_on_the_bench(phone, "step")
     other.open(watch.link)
