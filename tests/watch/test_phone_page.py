@@ -246,12 +246,21 @@ def test_what_was_heard_of_set_ups_is_asked_and_kept(watch: Watch, phone: Phone,
     quiet = np.random.default_rng(5).normal(0.0, 3e-4, 7 * RATE_HZ)
     sound = np.concatenate([taps(91), quiet, taps(92), quiet, taps(93)])
     phone.choose(write_wav(tmp_path / "phone" / "three.wav", sound))
-    phone.until("!document.getElementById('asked').hidden")
-    assert "3 set-ups: 3, 3, 3 taps" in phone.text("#asked")
+    phone.until_says("#asked", "3 groups: 3, 3, 3 taps")
     phone.press("Yes, set up anew")
-    phone.press("No, the same spot")
-    phone.until("document.getElementById('asked').hidden")
+    # It says once more what it makes of it, then asks about the spot.
+    phone.until_says("#asked", "3 set-ups: 3, 3, 3 taps: right?")
     assert below_recordings(watch) == ["instrument-1/01-joined/resets/three.wav"]
+    phone.press("Yes, right")
+    phone.press("Yes, to another spot")
+    phone.press("spot-1, a new spot")
+    phone.until("document.getElementById('asked').hidden")
+    assert below_recordings(watch) == ["instrument-1/01-joined/resets/spot-1/three.wav"]
+    # It is asked once, also where the page is loaded again.
+    phone.until_says("#last", "9 taps")
+    phone.driver.refresh()
+    phone.until_says("#last", "9 taps")
+    assert phone.run("document.getElementById('asked').hidden")
     assert phone.complaints == []
 
 

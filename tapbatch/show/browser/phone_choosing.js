@@ -282,10 +282,7 @@ class Chooser {
       closeDialog(this.dialog);
     } catch (error) {
       const like = error instanceof Refused && error.status === 409 ? error.told.like : null;
-      // Most slips are of stages; of instruments only where one is called so.
-      const isKnown = this.state.instruments.some((each) => each.name === like);
-      const which = error.told?.which ?? (isKnown ? "instrument" : "stage");
-      this.slip = like ? { like, which, text: error.text } : null;
+      this.slip = like ? { like, which: error.told.which, text: error.text } : null;
       this.trouble = like ? "" : troubleOf(error);
       this.draw();
     }

@@ -5,9 +5,9 @@
 const NOTES = [
   ["work", "What was done", "text"],
   ["removed_g", "Taken off, grams", "number"],
+  ["place", "Taken off where", "text"],
   ["mass_g", "Mass, grams", "number"],
   ["thickness_mm", "Thickness here and there, mm, spaces between", "numbers"],
-  ["place", "Where", "text"],
   ["temperature_c", "Temperature, °C", "number"],
   ["humidity_pct", "Humidity, per cent", "number"],
   ["string_pitch_hz", "Strings tuned to A4 = … Hz", "number"],

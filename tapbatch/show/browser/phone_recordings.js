@@ -36,7 +36,7 @@ const readingLines = (reading) => [
   reading.left ? make("p", { class: "line" }, reading.left) : null,
   reading.strongest ? make("p", { class: "soft" }, reading.strongest) : null,
   reading.next ? make("p", { class: "next" }, reading.next) : null,
-  ...secondLines(reading).map((line) => make("p", { class: "line" }, line)),
+  ...secondLines(reading).map((line, n) => make("p", { class: n ? "line" : "where second" }, line)),
 ];
 
 /** Return what is said of a second mode that is worked on: what follows the three lines of the first. */
