@@ -105,6 +105,7 @@ def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
     assert phone.run("location.href") == f"{watch.origin}/phone"
     put_on_the_bench(phone, "step")
     phone.until_says("#bench", "instrument-1, 01-voicing step 1")
+    assert phone.run("document.activeElement.textContent") == "Change"
     phone.choose(sound)
     phone.until_says("#reading", "C4")
     assert below_recordings(watch) == ["instrument-1/01-voicing/step 1/New Recording 4.wav"]
@@ -125,14 +126,16 @@ def test_a_day_of_cutting(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.choose(recording(tmp_path, "a.wav", 91))
     phone.until_says("#reading", "C4")
 
-    # It is asked once, and "No" changes nothing.
+    # It is asked once, and "No" changes nothing; the focus is back on the button each time.
     phone.press("I have cut")
     assert "Begin step 2?" in phone.text("#question")
     phone.press("No", within="//dialog")
     phone.until_says("#bench", "step 1")
+    assert phone.run("document.activeElement.textContent") == "I have cut"
     phone.press("I have cut")
     phone.press("Yes, begin step 2")
     phone.until_says("#bench", "step 2")
+    assert phone.run("document.activeElement.textContent") == "I have cut"
     phone.choose(recording(tmp_path, "b.wav", 92, cents=-40.0))
     phone.until_says("#reading", "step 2")
     phone.until_says("#reading", "C4")

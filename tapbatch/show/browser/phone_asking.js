@@ -24,11 +24,22 @@ const make = (name, attributes = {}, ...content) => {
 
 const button = (text, onclick, attributes = {}) => make("button", { type: "button", onclick, ...attributes }, text);
 
+const spotOf = () => document.activeElement?.dataset.spot;
+
+/** Give the focus to what is called by a spot; if that is gone, to what is nearest to where it was. */
+const focusOn = (spot, place) => {
+  const section = place.closest("section:not([hidden])");
+  const same = [...document.querySelectorAll("[data-spot]")].find((each) => each.dataset.spot === spot);
+  const nearest = section?.querySelector("h2") ?? place.querySelector("input, button") ?? here("reading");
+  if (!same && nearest.tagName === "H2") nearest.tabIndex = -1;
+  (same ?? nearest).focus({ preventScroll: true });
+};
+
 /** Put fresh content into a place; what had the focus, by its data-spot, has it again. */
 const fill = (place, ...content) => {
-  const spot = place.contains(document.activeElement) ? document.activeElement.dataset.spot : undefined;
+  const spot = place.contains(document.activeElement) ? spotOf() : undefined;
   place.replaceChildren(...content.filter(Boolean));
-  if (spot !== undefined) [...place.querySelectorAll("[data-spot]")].find((e) => e.dataset.spot === spot)?.focus();
+  if (spot !== undefined) focusOn(spot, place);
 };
 
 /** Say something to those who hear the page; said twice, it is heard twice. */
@@ -169,8 +180,19 @@ const isSameSeries = (a, b) => {
 // ------------------------------------------------ questions to the maker
 const closeDialog = (dialog) => { if (dialog.open) dialog.close(); };
 
+/** Show a dialog; wait until it closes, then give the focus back, also where what had it was drawn anew. */
+const showDialog = (dialog) => new Promise((done) => {
+  const spot = spotOf();
+  const section = document.activeElement?.closest("section") ?? here("reading");
+  dialog.addEventListener("close", () => {
+    if (spot !== undefined) focusOn(spot, section);
+    done();
+  }, { once: true });
+  dialog.showModal();
+});
+
 /** Ask one question with big buttons; return the value of the one that was pressed, or null. */
-const askMaker = (title, line, answers) => new Promise((done) => {
+const askMaker = async (title, line, answers) => {
   const dialog = here("question");
   let chosen = null;
   const buttons = answers.map(([text, value, strong]) => button(text, () => {
@@ -178,10 +200,7 @@ const askMaker = (title, line, answers) => new Promise((done) => {
     closeDialog(dialog);
   }, { class: strong ? "strong" : undefined }));
   dialog.replaceChildren(
-    make("h2", { id: "question-title" }, title),
-    ...(line ? [make("p", {}, line)] : []),
-    make("div", { class: "answers" }, ...buttons),
-  );
-  dialog.addEventListener("close", () => done(chosen), { once: true });
-  dialog.showModal();
-});
+    make("h2", { id: "question-title" }, title), make("p", {}, line), make("div", { class: "answers" }, ...buttons));
+  await showDialog(dialog);
+  return chosen;
+};

@@ -114,14 +114,12 @@ class Chooser {
     this.result = null;
   }
 
-  /** Show the form; the promise gives what `use` gave, or null where the maker went back. */
-  open() {
-    return new Promise((resolve) => {
-      this.dialog.replaceChildren();
-      this.draw();
-      this.dialog.addEventListener("close", () => resolve(this.result), { once: true });
-      this.dialog.showModal();
-    });
+  /** Show the form; return what `use` gave, or null where the maker went back. */
+  async open() {
+    this.dialog.replaceChildren();
+    this.draw();
+    await showDialog(this.dialog);
+    return this.result;
   }
 
   set(changes) {
@@ -149,7 +147,8 @@ class Chooser {
   few(names, kind) {
     const chosen = names.indexOf(this.draft[kind]);
     if (this.draft.all[kind] || names.length <= SHOWN || chosen >= SHOWN) return [names, null];
-    const more = button(`${names.length - SHOWN} more`, () => this.set({ all: { ...this.draft.all, [kind]: true } }));
+    const more = button(`${names.length - SHOWN} more`, () => this.set({ all: { ...this.draft.all, [kind]: true } }),
+      { "data-spot": `more ${kind}` });
     return [names.slice(0, SHOWN), more];
   }
 
