@@ -139,6 +139,10 @@ class Phone:
         told = f"never: {condition}\n{self.shown}"
         WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.02).until(lambda _: self.run(condition), told)
 
+    def until_there(self, path: Path) -> None:
+        """Wait until a file is there."""
+        WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.05).until(lambda _: path.exists(), f"never: {path}")
+
     @property
     def shown(self) -> str:
         """Everything that can be read on the page."""

@@ -267,6 +267,41 @@ def test_what_was_heard_of_set_ups_is_asked_and_kept(watch: Watch, phone: Phone,
     assert phone.complaints == []
 
 
+def test_what_was_said_long_ago_is_asked_once_more(watch: Watch, phone: Phone) -> None:
+    phone.open(watch.link)
+    put_on_the_bench(phone, "step")
+    phone.until_says("#bench", "instrument-1, 01-voicing step 1")
+    phone.driver.execute_script("""
+        const name = Object.keys(localStorage).find(each => each.startsWith('tapbatch-destination'));
+        const own = JSON.parse(localStorage.getItem(name));
+        localStorage.setItem(name, JSON.stringify({ ...own, said: own.said - 5 * 3600e3 }));
+    """)
+    phone.driver.refresh()
+    phone.until_says("#bench", "Is it still on the bench?")
+    assert phone.run("document.getElementById('files').disabled")
+    phone.press("Yes, still this")
+    phone.until("!document.getElementById('files').disabled")
+    assert "instrument-1, 01-voicing step 1" in phone.text("#bench")
+    assert phone.complaints == []
+
+
+def test_the_report_opens_beside_the_page(watch: Watch, phone: Phone, tmp_path: Path) -> None:
+    phone.open(watch.link)
+    put_on_the_bench(phone)
+    phone.choose(recording(tmp_path, "a.wav", 91))
+    phone.until_says("#reading", "C4")
+    phone.until_there(watch.shop / "results" / "instrument-1" / "report.pdf")
+    phone.press("Fetch the report of instrument-1")
+    phone.until("document.getElementById('report-link')")
+    assert len(phone.driver.window_handles) == 2
+    page, report = phone.driver.window_handles
+    phone.driver.switch_to.window(report)
+    assert phone.driver.current_url.startswith(f"blob:{watch.origin}/")
+    phone.driver.close()
+    phone.driver.switch_to.window(page)
+    assert phone.complaints == []
+
+
 def test_a_likely_slip_is_asked_back(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.open(watch.link)
     put_on_the_bench(phone)

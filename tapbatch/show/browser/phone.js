@@ -1,7 +1,8 @@
 // ------------------------------------------------ on the bench
 const use = async (destination, isNew) => {
   // A series goes on with the step that it had reached.
-  const { instrument, stage, words, on } = destination;
+  const { instrument, stage, on } = destination;
+  const words = [...destination.words.filter((word) => word !== "step"), ...(isSeries(destination) ? ["step"] : [])];
   const state = await post("/phone/now", { instrument, stage, words, step: 0, on, new: isNew });
   const bench = destinationOfBench(state.bench);
   const isSame = bench?.instrument === instrument && bench.stage === stage;

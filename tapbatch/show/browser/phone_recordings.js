@@ -209,7 +209,8 @@ const fetchReport = (instrument) => tryTo(async () => {
 
 const drawReports = () => {
   const instrument = page.destination?.instrument;
-  const there = instrument && (page.state.reports?.includes(instrument) ?? page.readings.some(isOwn));
+  // Only what has recordings has parts.
+  const there = page.state.instruments.some((each) => each.name === instrument && each.parts.length > 0);
   here("reports").hidden = !there;
   // What is fetched is as old as the last reading.
   const anew = () => {
