@@ -53,7 +53,12 @@ class Watch:
         self.shop = shop
         environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
         self._process = subprocess.Popen(
-            command, text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment
+            command,
+            text=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env=environment,
+            start_new_session=True,
         )
         assert self._process.stdout is not None
         self.link = next((found[0] for line in self._process.stdout if (found := LINK.search(line))), "")
@@ -63,6 +68,11 @@ class Watch:
     @property
     def origin(self) -> str:
         return self.link.partition("/phone")[0]
+
+    def kill(self) -> None:
+        """End it with all that it started, without any warning."""
+        os.killpg(self._process.pid, signal.SIGKILL)
+        self._process.communicate(timeout=60)
 
     def close(self) -> None:
         self._process.send_signal(signal.SIGINT)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -26,8 +27,8 @@ pytestmark = [
 ]
 
 TEXT_AA_LARGE_SUN, EDGES = 7.0, 4.5
-BIG_S = 400
-"""How long a recording is that takes several pieces: 6.4 MB."""
+BIG_S = 220
+"""How long a recording is that takes several pieces: 3.6 MB."""
 
 
 @pytest.fixture(scope="module")
@@ -40,8 +41,8 @@ def phones() -> Iterator[Callable[[int], Phone]]:
 
 
 @pytest.fixture
-def phone(watch: Watch, phones: Callable[[int], Phone]) -> Iterator[Phone]:
-    """The first phone; it closes its page before the watch ends."""
+def phone(phones: Callable[[int], Phone]) -> Iterator[Phone]:
+    """The first phone; asked for behind a watch, it closes its page before the watch ends."""
     first = phones(1)
     first.blank()
     yield first
@@ -212,6 +213,33 @@ def test_a_page_that_was_loaded_again_says_what_did_not_arrive(watch: Watch, pho
     phone.until_says("#reading", "C4")
     assert sounds_below(watch, "inbox") == {"long.wav": sound.read_bytes()}
     assert len([url for url in phone.requested if url.endswith("/phone/uploads")]) == 1
+
+
+def test_a_watch_that_is_killed_while_a_phone_sends_goes_on_when_it_is_back(phone: Phone, tmp_path: Path) -> None:
+    shop, sound = tmp_path / "my-shop", big_recording(tmp_path, "long.wav")
+    assert tapbatch("init", shop).status == 0
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = str(free.getsockname()[1])
+    arguments = ("--address", "127.0.0.1", "--port", port, "--keep-key")
+    watch = Watch(shop, *arguments)
+    phone.open(watch.link)
+    put_on_the_bench(phone)
+    phone.network(up_bytes_per_s=1_500_000)
+    phone.choose(sound)
+    phone.until("document.querySelector('#sendings progress')?.value > 30")
+    watch.kill()
+    phone.until_says("#sendings", "no connection")
+    phone.until_says("#line", "No connection")
+    phone.network()
+    again = Watch(shop, *arguments)
+    try:
+        assert again.link == watch.link
+        phone.until_says("#reading", "C4")
+        assert sounds_below(again, "inbox") == {"long.wav": sound.read_bytes()}
+        assert below_recordings(again) == ["instrument-1/01-voicing/long.wav"]
+    finally:
+        phone.blank()
+        again.close()
 
 
 def test_two_phones_work_on_two_instruments(watch: Watch, phone: Phone, other: Phone, tmp_path: Path) -> None:

@@ -109,6 +109,7 @@ const begin = () => {
   addEventListener("online", () => page.sendings.run());
   addEventListener("hashchange", () => { if (takeKey()) location.reload(); });
   page.sendings.draw();
+  page.sendings.lookAtLost();
   follow();
 };
 

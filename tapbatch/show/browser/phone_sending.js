@@ -90,6 +90,23 @@ class Sendings {
     this.run();
   }
 
+  /** Ask how far those are that broke off: one may have arrived whole, and its answer been lost. */
+  async lookAtLost() {
+    for (const sending of this.all.filter((each) => each.state === "lost" && each.id)) {
+      try {
+        const told = await ask(`/phone/uploads/${sending.id}`);
+        if (sending.state !== "lost") continue;
+        if (told.done) this.all = this.all.filter((each) => each !== sending);
+        else Object.assign(sending, { offset: told.offset, sent: told.offset });
+      } catch (error) {
+        if (!(error instanceof Refused) || error.status !== 404 || sending.state !== "lost") continue;
+        Object.assign(sending, { id: "", offset: 0, sent: 0 });
+      }
+    }
+    this.keep();
+    this.draw();
+  }
+
   /** Remember what has not arrived. */
   keep() {
     const unended = this.all.filter((each) => ["waits", "sends", "lost"].includes(each.state))
