@@ -89,6 +89,14 @@ def big_recording(folder: Path, name: str) -> Path:
     return write_wav(folder / "phone" / name, np.concatenate([taps(96, count=5), room]))
 
 
+def no_sound(folder: Path) -> Path:
+    """Return an archive that is called a recording."""
+    archive = folder / "phone" / "archive.wav"
+    archive.parent.mkdir(exist_ok=True)
+    archive.write_bytes(b"PK\x03\x04" + bytes(4000))
+    return archive
+
+
 def sounds_below(watch: Watch, folder: str) -> dict[str, bytes]:
     return {name: data for name, data in bytes_below(watch.shop / folder).items() if name.endswith(".wav")}
 
@@ -355,10 +363,7 @@ def test_a_likely_slip_is_asked_back(watch: Watch, phone: Phone, tmp_path: Path)
 def test_a_file_that_is_no_sound_is_refused_with_its_remedy(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.open(watch.link)
     put_on_the_bench(phone)
-    archive = tmp_path / "phone" / "archive.wav"
-    archive.parent.mkdir()
-    archive.write_bytes(b"PK\x03\x04" + bytes(4000))
-    phone.choose(archive, recording(tmp_path, "good.wav", 91))
+    phone.choose(no_sound(tmp_path), recording(tmp_path, "good.wav", 91))
     # What follows it is sent all the same.
     phone.until_says("#reading", "C4")
     phone.until_says("#sendings", "not sent")
@@ -400,13 +405,16 @@ def test_it_fits_a_small_screen_stands_out_and_can_be_heard(
     phone.choose(recording(tmp_path, f"{'long-name-' * 12}.wav", 91))
     phone.until_says("#reading", "C4")
     phone.until_says("#last", "long-name")
+    assert phone.complaints == []
+    phone.choose(no_sound(tmp_path))
+    phone.until_says("#sendings", "not sent")
     phone.press("Notes of")
     phone.until("document.getElementById('note-work')")
+    phone.field("#note-mass_g").send_keys("heavy", "\t")
+    phone.until_says("#told-mass_g", "not a number")
     look_at(phone, dark)
     phone.press("I have cut")
     look_at(phone, dark)
-    phone.press("No", within="//dialog")
-    assert phone.complaints == []
 
 
 def look_at(phone: Phone, dark: bool) -> None:
@@ -424,6 +432,8 @@ def look_at(phone: Phone, dark: bool) -> None:
         assert max(phone.run(wide)) <= 0
         assert phone.run(small) == []
     phone.driver.execute_script("document.documentElement.style.fontSize = ''")
+    with_text = "document.body.querySelectorAll(':not(script, [type=radio], [type=checkbox], [type=file])')"
+    assert min(phone.run(f"[...{with_text}].map(e => parseFloat(getComputedStyle(e).fontSize))")) >= 16
     words, least_word, edges, least_edge = phone.run(WORDS_AND_EDGES)
     assert words > 10
     assert edges > 2
