@@ -144,10 +144,10 @@ def asked_bench(shop: Shop, asked: Asked) -> OnBench:
 
 
 class LikelySlipError(ShopError):
-    """A name that is likely a slip for a known one, which is ``like``."""
+    """A name of a ``kind``, instrument or stage, that is likely a slip for a known one, which is ``like``."""
 
     def __init__(self, what: str, name: str, like: str) -> None:
-        self.like = like
+        self.kind, self.like = what, like
         super().__init__(
             name, f"is no {what} yet; did you mean {like}?", "write that, or add --new if it is a new one"
         )

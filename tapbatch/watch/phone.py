@@ -37,7 +37,7 @@ from tapbatch.shop.folder import Shop
 from tapbatch.shop.now_file import read_log
 from tapbatch.show.say.phone import full_text, place_text, refused_text, size_text
 from tapbatch.watch.feed import Feed
-from tapbatch.watch.phone_state import LEAST_ROOM_BYTES, Sending, as_destination, room_in, state_of
+from tapbatch.watch.phone_state import LEAST_ROOM_BYTES, Sending, as_destination, cautions_at, room_in, state_of
 
 WAIT_S = 20.0
 """How long a request for readings waits for a newer one."""
@@ -83,7 +83,7 @@ def refused(error: TapbatchError) -> Answer:
     if isinstance(error, OffsetError):
         told["offset"] = error.offset
     if isinstance(error, LikelySlipError):
-        told["like"] = error.like
+        told |= {"like": error.like, "which": error.kind}
     return status, told
 
 
@@ -124,7 +124,7 @@ class Desk:
     def get(self, path: str, query: Mapping[str, str]) -> Answer | None:
         """Answer a request that changes nothing; ``None`` if there is nothing of that name."""
         if path == "state":
-            return HTTPStatus.OK, self.state()
+            return HTTPStatus.OK, self.state() | {"latest": self.feed.latest} | self._mine(query)
         if path == "readings":
             latest, readings = self.feed.after(_number(query.get("after", "0"), "after"), self.wait_s)
             return HTTPStatus.OK, {"latest": latest, "readings": readings}
@@ -178,6 +178,15 @@ class Desk:
             room_bytes=self.room(shop.results_dir),
         )
         return state_of(shop, read_log(shop.root)[0], sending, self.clock())
+
+    def _mine(self, query: Mapping[str, str]) -> dict[str, Any]:
+        """Return what the page says of the destination of the phone that asks, if it names one."""
+        instrument, stage = query.get("instrument", ""), query.get("stage", "")
+        if not instrument or not stage:
+            return {}
+        words = tuple(filter(None, query.get("words", "").split("/")))
+        bench = OnBench(instrument=instrument, stage=stage, words=words, step=_number(query.get("step", "0"), "step"))
+        return {"mine": {"cautions": cautions_at(self.opened(), bench)}}
 
     # ------------------------------------------------------------ changing
 

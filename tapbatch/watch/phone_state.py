@@ -103,12 +103,17 @@ def state_of(shop: Shop, log: BenchLog, sending: Sending, now: datetime) -> dict
             {"original": item.where.removeprefix("inbox/"), "why": item.what, "remedy": item.remedy}
             for item in attention_of(look_at(shop, log, now))
         ],
-        "cautions": caution_lines(at_hand, _work(shop, at_hand)),
+        "cautions": cautions_at(shop, at_hand),
         "ask": _question(shop, last, taps),
     }
     version = hashlib.sha256(json.dumps(state, sort_keys=True).encode()).hexdigest()[:16]
     # The room changes all the time and is no reason to lay the page out anew.
     return {"version": version, "room_bytes": sending.room_bytes, **state}
+
+
+def cautions_at(shop: Shop, bench: OnBench | None) -> list[str]:
+    """Return the cautions of the step at hand; none if nothing is at hand."""
+    return caution_lines(bench, _work(shop, bench))
 
 
 def as_destination(bench: OnBench) -> dict[str, Any]:
@@ -251,6 +256,7 @@ def _question(shop: Shop, last: tuple[Event, ...], taps: Mapping[str, list[float
     return {
         "recording": event.recording,
         "taps": len(onsets),
+        "groups": len(counts),
         "setups": setups_text(counts, resets="resets" in words),
         "resets": "resets" in words,
         "spot": next((w for w in words if w.startswith("spot-")), ""),

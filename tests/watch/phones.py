@@ -53,19 +53,31 @@ class Watch:
         self.shop = shop
         environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
         self._process = subprocess.Popen(
-            command, text=True, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment
+            command,
+            text=True,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env=environment,
+            start_new_session=True,
         )
         assert self._process.stdout is not None
-        self.link = next(found[0] for line in self._process.stdout if (found := LINK.search(line)))
+        self.link = next((found[0] for line in self._process.stdout if (found := LINK.search(line))), "")
+        if not self.link:
+            raise AssertionError(self._process.communicate())
 
     @property
     def origin(self) -> str:
         return self.link.partition("/phone")[0]
 
+    def kill(self) -> None:
+        """End it with all that it started, without any warning."""
+        os.killpg(self._process.pid, signal.SIGKILL)
+        self._process.communicate(timeout=60)
+
     def close(self) -> None:
         self._process.send_signal(signal.SIGINT)
-        out, _ = self._process.communicate(timeout=60)
-        assert "Traceback" not in out
+        out, err = self._process.communicate(timeout=60)
+        assert "Traceback" not in out + err
         assert self._process.returncode == 0
 
 
@@ -117,6 +129,12 @@ class Phone:
 
     # ------------------------------------------------------------------- the page
 
+    def blank(self) -> None:
+        """Close the page, and forget what it asked for and complained of."""
+        self.driver.get("about:blank")
+        _ = self.complaints, self.requested
+        self._requests.clear()
+
     def open(self, link: str) -> None:
         """Open a link, as if its code had been scanned: in a page of its own."""
         self.driver.get("about:blank")
@@ -130,6 +148,10 @@ class Phone:
         """Wait until an expression in the page is true."""
         told = f"never: {condition}\n{self.shown}"
         WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.02).until(lambda _: self.run(condition), told)
+
+    def until_there(self, path: Path) -> None:
+        """Wait until a file is there."""
+        WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.05).until(lambda _: path.exists(), f"never: {path}")
 
     @property
     def shown(self) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import os
 import re
+import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -26,8 +27,8 @@ pytestmark = [
 ]
 
 TEXT_AA_LARGE_SUN, EDGES = 7.0, 4.5
-BIG_S = 400
-"""How long a recording is that takes several pieces: 6.4 MB."""
+BIG_S = 220
+"""How long a recording is that takes several pieces: 3.6 MB."""
 
 
 @pytest.fixture(scope="module")
@@ -41,12 +42,22 @@ def phones() -> Iterator[Callable[[int], Phone]]:
 
 @pytest.fixture
 def phone(phones: Callable[[int], Phone]) -> Iterator[Phone]:
+    """The first phone; asked for behind a watch, it closes its page before the watch ends."""
     first = phones(1)
-    _ = first.complaints, first.requested
-    first.requested.clear()
+    first.blank()
     yield first
     first.network()
     first.light(dark=False)
+    first.blank()
+
+
+@pytest.fixture
+def other(watch: Watch, phones: Callable[[int], Phone]) -> Iterator[Phone]:
+    """The second phone."""
+    second = phones(2)
+    second.blank()
+    yield second
+    second.blank()
 
 
 @pytest.fixture
@@ -78,8 +89,20 @@ def big_recording(folder: Path, name: str) -> Path:
     return write_wav(folder / "phone" / name, np.concatenate([taps(96, count=5), room]))
 
 
+def no_sound(folder: Path) -> Path:
+    """Return an archive that is called a recording."""
+    archive = folder / "phone" / "archive.wav"
+    archive.parent.mkdir(exist_ok=True)
+    archive.write_bytes(b"PK\x03\x04" + bytes(4000))
+    return archive
+
+
+def sounds_below(watch: Watch, folder: str) -> dict[str, bytes]:
+    return {name: data for name, data in bytes_below(watch.shop / folder).items() if name.endswith(".wav")}
+
+
 def below_recordings(watch: Watch) -> list[str]:
-    return sorted(bytes_below(watch.shop / "recordings"))
+    return sorted(sounds_below(watch, "recordings"))
 
 
 def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
@@ -91,12 +114,13 @@ def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
     assert phone.run("location.href") == f"{watch.origin}/phone"
     put_on_the_bench(phone, "step")
     phone.until_says("#bench", "instrument-1, 01-voicing step 1")
+    assert phone.run("document.activeElement.textContent") == "Change"
     phone.choose(sound)
     phone.until_says("#reading", "C4")
     assert below_recordings(watch) == ["instrument-1/01-voicing/step 1/New Recording 4.wav"]
-    assert bytes_below(watch.shop / "inbox") == {sound.name: sound.read_bytes()}
-    (cents,) = re.findall(r"C4 \+(\d+) c", phone.text("#reading"))
-    assert int(cents) == pytest.approx(42, abs=4)
+    assert sounds_below(watch, "inbox") == {sound.name: sound.read_bytes()}
+    (cents,) = re.findall(r"^strongest C4 \+([\d.]+) c", phone.text("#reading"), re.MULTILINE)
+    assert float(cents) == pytest.approx(41.7, abs=4)
     # Those who hear the page are told the same; nothing is left to be sent.
     phone.until("document.getElementById('said').textContent.startsWith('Read: ')")
     assert "C4" in phone.run("document.getElementById('said').textContent")
@@ -111,14 +135,16 @@ def test_a_day_of_cutting(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.choose(recording(tmp_path, "a.wav", 91))
     phone.until_says("#reading", "C4")
 
-    # It is asked once, and "No" changes nothing.
+    # It is asked once, and "No" changes nothing; the focus is back on the button each time.
     phone.press("I have cut")
     assert "Begin step 2?" in phone.text("#question")
     phone.press("No", within="//dialog")
     phone.until_says("#bench", "step 1")
+    assert phone.run("document.activeElement.textContent") == "I have cut"
     phone.press("I have cut")
     phone.press("Yes, begin step 2")
     phone.until_says("#bench", "step 2")
+    assert phone.run("document.activeElement.textContent") == "I have cut"
     phone.choose(recording(tmp_path, "b.wav", 92, cents=-40.0))
     phone.until_says("#reading", "step 2")
     phone.until_says("#reading", "C4")
@@ -140,7 +166,7 @@ def test_a_day_of_cutting(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.press("Yes, take it out")
     phone.until("!document.getElementById('last').innerText.includes('a.wav')")
     assert below_recordings(watch) == ["instrument-1/02-thinned/b.wav"]
-    assert sorted(bytes_below(watch.shop / "inbox")) == ["a.wav", "b.wav"]
+    assert sorted(sounds_below(watch, "inbox")) == ["a.wav", "b.wav"]
     assert phone.complaints == []
 
 
@@ -171,13 +197,13 @@ def test_a_sending_that_breaks_off_goes_on_by_itself(watch: Watch, phone: Phone,
     phone.until("document.querySelector('#sendings progress')?.value > 30")
     phone.network(offline=True)
     phone.until_says("#sendings", "no connection")
-    assert bytes_below(watch.shop / "inbox") == {}
+    assert sounds_below(watch, "inbox") == {}
     phone.network()
     phone.until_says("#reading", "C4")
-    assert bytes_below(watch.shop / "inbox") == {"long.wav": sound.read_bytes()}
+    assert sounds_below(watch, "inbox") == {"long.wav": sound.read_bytes()}
     # It went on where it had stopped: nothing was begun twice.
     assert [url for url in phone.requested if url.endswith("/phone/uploads")] == [f"{watch.origin}/phone/uploads"]
-    assert all("INTERNET_DISCONNECTED" in each for each in phone.complaints)
+    assert [each for each in phone.complaints if "INTERNET_DISCONNECTED" not in each] == []
 
 
 def test_a_page_that_was_loaded_again_says_what_did_not_arrive(watch: Watch, phone: Phone, tmp_path: Path) -> None:
@@ -193,14 +219,38 @@ def test_a_page_that_was_loaded_again_says_what_did_not_arrive(watch: Watch, pho
     phone.network()
     phone.choose(sound)
     phone.until_says("#reading", "C4")
-    assert bytes_below(watch.shop / "inbox") == {"long.wav": sound.read_bytes()}
+    assert sounds_below(watch, "inbox") == {"long.wav": sound.read_bytes()}
     assert len([url for url in phone.requested if url.endswith("/phone/uploads")]) == 1
 
 
-def test_two_phones_work_on_two_instruments(
-    watch: Watch, phone: Phone, phones: Callable[[int], Phone], tmp_path: Path
-) -> None:
-    other = phones(2)
+def test_a_watch_that_is_killed_while_a_phone_sends_goes_on_when_it_is_back(phone: Phone, tmp_path: Path) -> None:
+    shop, sound = tmp_path / "my-shop", big_recording(tmp_path, "long.wav")
+    assert tapbatch("init", shop).status == 0
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = str(free.getsockname()[1])
+    arguments = ("--address", "127.0.0.1", "--port", port, "--keep-key")
+    watch = Watch(shop, *arguments)
+    phone.open(watch.link)
+    put_on_the_bench(phone)
+    phone.network(up_bytes_per_s=1_500_000)
+    phone.choose(sound)
+    phone.until("document.querySelector('#sendings progress')?.value > 30")
+    watch.kill()
+    phone.until_says("#sendings", "no connection")
+    phone.until_says("#line", "No connection")
+    phone.network()
+    again = Watch(shop, *arguments)
+    try:
+        assert again.link == watch.link
+        phone.until_says("#reading", "C4")
+        assert sounds_below(again, "inbox") == {"long.wav": sound.read_bytes()}
+        assert below_recordings(again) == ["instrument-1/01-voicing/long.wav"]
+    finally:
+        phone.blank()
+        again.close()
+
+
+def test_two_phones_work_on_two_instruments(watch: Watch, phone: Phone, other: Phone, tmp_path: Path) -> None:
     phone.open(watch.link)
     put_on_the_bench(phone, "step")
     other.open(watch.link)
@@ -235,12 +285,56 @@ def test_what_was_heard_of_set_ups_is_asked_and_kept(watch: Watch, phone: Phone,
     quiet = np.random.default_rng(5).normal(0.0, 3e-4, 7 * RATE_HZ)
     sound = np.concatenate([taps(91), quiet, taps(92), quiet, taps(93)])
     phone.choose(write_wav(tmp_path / "phone" / "three.wav", sound))
-    phone.until("!document.getElementById('asked').hidden")
-    assert "3 set-ups: 3, 3, 3 taps" in phone.text("#asked")
+    phone.until_says("#asked", "3 groups: 3, 3, 3 taps")
     phone.press("Yes, set up anew")
-    phone.press("No, the same spot")
-    phone.until("document.getElementById('asked').hidden")
+    # It says once more what it makes of it, then asks about the spot.
+    phone.until_says("#asked", "3 set-ups: 3, 3, 3 taps: right?")
     assert below_recordings(watch) == ["instrument-1/01-joined/resets/three.wav"]
+    phone.press("Yes, right")
+    phone.press("Yes, to another spot")
+    phone.press("spot-1, a new spot")
+    phone.until("document.getElementById('asked').hidden")
+    assert below_recordings(watch) == ["instrument-1/01-joined/resets/spot-1/three.wav"]
+    # It is asked once, also where the page is loaded again.
+    phone.until_says("#last", "9 taps")
+    phone.driver.refresh()
+    phone.until_says("#last", "9 taps")
+    assert phone.run("document.getElementById('asked').hidden")
+    assert phone.complaints == []
+
+
+def test_what_was_said_long_ago_is_asked_once_more(watch: Watch, phone: Phone) -> None:
+    phone.open(watch.link)
+    put_on_the_bench(phone, "step")
+    phone.until_says("#bench", "instrument-1, 01-voicing step 1")
+    phone.driver.execute_script("""
+        const name = Object.keys(localStorage).find(each => each.startsWith('tapbatch-destination'));
+        const own = JSON.parse(localStorage.getItem(name));
+        localStorage.setItem(name, JSON.stringify({ ...own, said: own.said - 5 * 3600e3 }));
+    """)
+    phone.driver.refresh()
+    phone.until_says("#bench", "Is it still on the bench?")
+    assert phone.run("document.getElementById('files').disabled")
+    phone.press("Yes, still this")
+    phone.until("!document.getElementById('files').disabled")
+    assert "instrument-1, 01-voicing step 1" in phone.text("#bench")
+    assert phone.complaints == []
+
+
+def test_the_report_opens_beside_the_page(watch: Watch, phone: Phone, tmp_path: Path) -> None:
+    phone.open(watch.link)
+    put_on_the_bench(phone)
+    phone.choose(recording(tmp_path, "a.wav", 91))
+    phone.until_says("#reading", "C4")
+    phone.until_there(watch.shop / "results" / "instrument-1" / "report.pdf")
+    phone.press("Fetch the report of instrument-1")
+    phone.until("document.getElementById('report-link')")
+    assert len(phone.driver.window_handles) == 2
+    page, report = phone.driver.window_handles
+    phone.driver.switch_to.window(report)
+    assert phone.driver.current_url.startswith(f"blob:{watch.origin}/")
+    phone.driver.close()
+    phone.driver.switch_to.window(page)
     assert phone.complaints == []
 
 
@@ -269,14 +363,11 @@ def test_a_likely_slip_is_asked_back(watch: Watch, phone: Phone, tmp_path: Path)
 def test_a_file_that_is_no_sound_is_refused_with_its_remedy(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.open(watch.link)
     put_on_the_bench(phone)
-    archive = tmp_path / "phone" / "archive.wav"
-    archive.parent.mkdir()
-    archive.write_bytes(b"PK\x03\x04" + bytes(4000))
-    phone.choose(archive, recording(tmp_path, "good.wav", 91))
+    phone.choose(no_sound(tmp_path), recording(tmp_path, "good.wav", 91))
     # What follows it is sent all the same.
     phone.until_says("#reading", "C4")
     phone.until_says("#sendings", "not sent")
-    assert sorted(bytes_below(watch.shop / "inbox")) == ["good.wav"]
+    assert sorted(sounds_below(watch, "inbox")) == ["good.wav"]
     phone.press("Drop archive.wav")
     phone.until("!document.querySelector('#sendings li')")
 
@@ -314,13 +405,16 @@ def test_it_fits_a_small_screen_stands_out_and_can_be_heard(
     phone.choose(recording(tmp_path, f"{'long-name-' * 12}.wav", 91))
     phone.until_says("#reading", "C4")
     phone.until_says("#last", "long-name")
+    assert phone.complaints == []
+    phone.choose(no_sound(tmp_path))
+    phone.until_says("#sendings", "not sent")
     phone.press("Notes of")
     phone.until("document.getElementById('note-work')")
+    phone.field("#note-mass_g").send_keys("heavy", "\t")
+    phone.until_says("#told-mass_g", "not a number")
     look_at(phone, dark)
     phone.press("I have cut")
     look_at(phone, dark)
-    phone.press("No", within="//dialog")
-    assert phone.complaints == []
 
 
 def look_at(phone: Phone, dark: bool) -> None:
@@ -338,6 +432,8 @@ def look_at(phone: Phone, dark: bool) -> None:
         assert max(phone.run(wide)) <= 0
         assert phone.run(small) == []
     phone.driver.execute_script("document.documentElement.style.fontSize = ''")
+    with_text = "document.body.querySelectorAll(':not(script, [type=radio], [type=checkbox], [type=file])')"
+    assert min(phone.run(f"[...{with_text}].map(e => parseFloat(getComputedStyle(e).fontSize))")) >= 16
     words, least_word, edges, least_edge = phone.run(WORDS_AND_EDGES)
     assert words > 10
     assert edges > 2

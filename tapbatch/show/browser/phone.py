@@ -17,8 +17,16 @@ from importlib.resources import files
 from tapbatch.show.browser.markup import Markup, tag
 
 STYLE = "phone.css"
-SCRIPTS = ("phone_asking.js", "phone_choosing.js", "phone_sending.js", "phone_notes.js", "phone.js")
-"""The parts of the script, in the order in which they are joined: each uses only what stands before it."""
+SCRIPTS = (
+    "phone_asking.js",
+    "phone_choosing.js",
+    "phone_sending.js",
+    "phone_notes.js",
+    "phone_state.js",
+    "phone_recordings.js",
+    "phone.js",
+)
+"""The parts of the script, in the order in which they are joined; the last one begins."""
 
 NO_SCRIPT = "This page needs JavaScript. Allow it for this address, then open the link again."
 
@@ -82,7 +90,13 @@ def _sections() -> tuple[Markup, ...]:
         _section("last", "Last recordings"),
         tag(
             "section",
-            tag("details", tag("summary", tag("h2", "Notes of the stage")), tag("div", id="fields"), id="notes"),
+            tag(
+                "details",
+                tag("summary", tag("h2", "Notes of the stage")),
+                tag("div", id="fields"),
+                id="notes",
+                aria_label="Notes",
+            ),
             aria_label="Notes of the stage",
         ),
         _section("reports", "Report"),

@@ -24,11 +24,22 @@ const make = (name, attributes = {}, ...content) => {
 
 const button = (text, onclick, attributes = {}) => make("button", { type: "button", onclick, ...attributes }, text);
 
+const spotOf = () => document.activeElement?.dataset.spot;
+
+/** Give the focus to what is called by a spot; if that is gone, to what is nearest to where it was. */
+const focusOn = (spot, place) => {
+  const section = place.closest("section:not([hidden])");
+  const same = [...document.querySelectorAll("[data-spot]")].find((each) => each.dataset.spot === spot);
+  const nearest = section?.querySelector("h2") ?? place.querySelector("input, button") ?? here("reading");
+  if (!same && nearest.tagName === "H2") nearest.tabIndex = -1;
+  (same ?? nearest).focus({ preventScroll: true });
+};
+
 /** Put fresh content into a place; what had the focus, by its data-spot, has it again. */
 const fill = (place, ...content) => {
-  const spot = place.contains(document.activeElement) ? document.activeElement.dataset.spot : undefined;
+  const spot = place.contains(document.activeElement) ? spotOf() : undefined;
   place.replaceChildren(...content.filter(Boolean));
-  if (spot !== undefined) [...place.querySelectorAll("[data-spot]")].find((e) => e.dataset.spot === spot)?.focus();
+  if (spot !== undefined) focusOn(spot, place);
 };
 
 /** Say something to those who hear the page; said twice, it is heard twice. */
@@ -149,22 +160,39 @@ const pause = (ms) => new Promise((done) => {
 });
 
 // ------------------------------------------------ places
-/** Return a destination as a line: instrument, stage, the other words, and what is worked on. */
-const placeOf = (d) => {
-  const stage = d.words.includes("step") && d.step ? `${d.stage} step ${d.step}` : d.stage;
-  return [d.instrument, stage, ...d.words.filter((word) => word !== "step")].join(", ");
+// A destination of a series has a step, from 1; a word `step` without one means the step that was reached.
+/** Return the stage of a destination as notes and readings call it. */
+const stageOf = (d) => (d.step ? `${d.stage} step ${d.step}` : d.stage);
+
+/** Return a destination as a line: instrument, stage and words. */
+const placeOf = (d) => [d.instrument, stageOf(d), ...d.words.filter((word) => word !== "step")].join(", ");
+
+const isSeries = (d) => Boolean(d) && (d.step > 0 || d.words.includes("step"));
+
+/** Words that tell recordings of one step apart, so that its series is the same without them. */
+const OF_ONE_RECORDING = /^(again|resets|step|at-.*|spot-.*)$/;
+
+const isSameSeries = (a, b) => {
+  const told = (d) => [d.instrument, d.stage, ...d.words.filter((word) => !OF_ONE_RECORDING.test(word)).sort()];
+  return told(a).join("/").toLowerCase() === told(b).join("/").toLowerCase();
 };
-
-/** Return the stage of a destination as notes call it. */
-const stageOf = (d) => (d.words.includes("step") && d.step ? `${d.stage} step ${d.step}` : d.stage);
-
-const isSeries = (d) => Boolean(d) && d.words.includes("step");
 
 // ------------------------------------------------ questions to the maker
 const closeDialog = (dialog) => { if (dialog.open) dialog.close(); };
 
+/** Show a dialog; wait until it closes, then give the focus back, also where what had it was drawn anew. */
+const showDialog = (dialog) => new Promise((done) => {
+  const spot = spotOf();
+  const section = document.activeElement?.closest("section") ?? here("reading");
+  dialog.addEventListener("close", () => {
+    if (spot !== undefined) focusOn(spot, section);
+    done();
+  }, { once: true });
+  dialog.showModal();
+});
+
 /** Ask one question with big buttons; return the value of the one that was pressed, or null. */
-const askMaker = (title, line, answers) => new Promise((done) => {
+const askMaker = async (title, line, answers) => {
   const dialog = here("question");
   let chosen = null;
   const buttons = answers.map(([text, value, strong]) => button(text, () => {
@@ -172,10 +200,7 @@ const askMaker = (title, line, answers) => new Promise((done) => {
     closeDialog(dialog);
   }, { class: strong ? "strong" : undefined }));
   dialog.replaceChildren(
-    make("h2", { id: "question-title" }, title),
-    ...(line ? [make("p", {}, line)] : []),
-    make("div", { class: "answers" }, ...buttons),
-  );
-  dialog.addEventListener("close", () => done(chosen), { once: true });
-  dialog.showModal();
-});
+    make("h2", { id: "question-title" }, title), make("p", {}, line), make("div", { class: "answers" }, ...buttons));
+  await showDialog(dialog);
+  return chosen;
+};

@@ -41,12 +41,22 @@ const draftOf = (d, state) => {
     aim: pick(words, AIMS),
     point: words.find((word) => word.startsWith("at-")) ?? "",
     spot: words.find((word) => word.startsWith("spot-")) ?? "",
-    series: words.includes("step"), again: words.includes("again"),
+    series: isSeries({ words, step: d?.step }), again: words.includes("again"),
     typed: { instrument: "", stage: "", point: "", spot: "" }, all: {}, newStage: false,
   };
   const known = new Set([draft.part, draft.held, draft.kind, draft.aim, draft.point, draft.spot, "step", "again"]);
   draft.rest = words.filter((word) => !known.has(word));
   return draft;
+};
+
+/** Return what was last said of a stage's recordings, as a piece of a draft; nothing of another instrument. */
+const lastSaid = (state, instrument, stage) => {
+  const told = [...(state.steps ?? []), ...state.last.map((each) => each.destination)].filter(Boolean);
+  const name = (d) => `${d.instrument}/${d.stage}`.toLowerCase();
+  const same = told.find((d) => name(d) === name({ instrument, stage }));
+  const { part, held, kind, aim, point, spot, series, rest } = draftOf(same, state);
+  const kept = rest.filter((word) => word !== "resets");
+  return { part, held, kind, aim, point, spot, series, rest: kept, again: false, step: 0 };
 };
 
 const withPrefix = (prefix, text) => (text && !text.startsWith(prefix) ? prefix + text : text);
@@ -104,14 +114,12 @@ class Chooser {
     this.result = null;
   }
 
-  /** Show the form; the promise gives what `use` gave, or null where the maker went back. */
-  open() {
-    return new Promise((resolve) => {
-      this.dialog.replaceChildren();
-      this.draw();
-      this.dialog.addEventListener("close", () => resolve(this.result), { once: true });
-      this.dialog.showModal();
-    });
+  /** Show the form; return what `use` gave, or null where the maker went back. */
+  async open() {
+    this.dialog.replaceChildren();
+    this.draw();
+    await showDialog(this.dialog);
+    return this.result;
   }
 
   set(changes) {
@@ -139,7 +147,8 @@ class Chooser {
   few(names, kind) {
     const chosen = names.indexOf(this.draft[kind]);
     if (this.draft.all[kind] || names.length <= SHOWN || chosen >= SHOWN) return [names, null];
-    const more = button(`${names.length - SHOWN} more`, () => this.set({ all: { ...this.draft.all, [kind]: true } }));
+    const more = button(`${names.length - SHOWN} more`, () => this.set({ all: { ...this.draft.all, [kind]: true } }),
+      { "data-spot": `more ${kind}` });
     return [names.slice(0, SHOWN), more];
   }
 
@@ -154,7 +163,10 @@ class Chooser {
       ...shown.map(plain), { is: fresh, text: fresh, detail: "a new instrument" },
       { is: OTHER, text: "another name" },
     ];
-    const picked = (instrument) => this.set({ instrument, stage: "", newStage: false, step: 0, on: [] });
+    const picked = (instrument) => {
+      const [stage = ""] = this.state.instruments.find((each) => each.name === instrument)?.stages ?? [];
+      this.set({ ...lastSaid(this.state, instrument, stage), instrument, stage, newStage: false, on: [] });
+    };
     const typed = () => typedField("Name of the instrument", draft, "instrument", "cittern-12");
     const group = radios("Instrument", "instrument", options, draft.instrument, picked);
     return [group, more, draft.instrument === OTHER ? typed() : null];
@@ -166,12 +178,14 @@ class Chooser {
     const fresh = newStages(stages);
     const isFresh = fresh.includes(draft.stage) || draft.stage === OTHER;
     const kept = draft.stage && !isFresh && !stages.includes(draft.stage) ? [draft.stage] : [];
-    const [shown, more] = this.few([...new Set([...kept, ...[...stages].reverse()])], "stage");
+    const [shown, more] = this.few([...new Set([...kept, ...stages])], "stage");
     if (isFresh || !shown.length) draft.newStage = true;
     draft.stage ||= shown[0] ?? fresh[0];
     const picked = (is) => {
       const stage = is === NEW_STAGE ? fresh[0] : is;
-      this.set({ stage, newStage: fresh.includes(stage) || stage === OTHER, step: 0 });
+      // A stage that is new begins with what was said of the one before.
+      const said = stages.includes(stage) ? lastSaid(this.state, draft.instrument, stage) : { step: 0 };
+      this.set({ ...said, stage, newStage: fresh.includes(stage) || stage === OTHER });
     };
     const groups = [];
     if (shown.length) {
@@ -267,9 +281,7 @@ class Chooser {
       closeDialog(this.dialog);
     } catch (error) {
       const like = error instanceof Refused && error.status === 409 ? error.told.like : null;
-      const isKnown = this.state.instruments.some((each) => each.name === like);
-      const which = error.told?.which ?? (isKnown ? "instrument" : "stage");
-      this.slip = like ? { like, which, text: error.text } : null;
+      this.slip = like ? { like, which: error.told.which, text: error.text } : null;
       this.trouble = like ? "" : troubleOf(error);
       this.draw();
     }

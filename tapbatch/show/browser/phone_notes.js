@@ -5,9 +5,9 @@
 const NOTES = [
   ["work", "What was done", "text"],
   ["removed_g", "Taken off, grams", "number"],
+  ["place", "Taken off where", "text"],
   ["mass_g", "Mass, grams", "number"],
   ["thickness_mm", "Thickness here and there, mm, spaces between", "numbers"],
-  ["place", "Where", "text"],
   ["temperature_c", "Temperature, °C", "number"],
   ["humidity_pct", "Humidity, per cent", "number"],
   ["string_pitch_hz", "Strings tuned to A4 = … Hz", "number"],
@@ -81,7 +81,8 @@ class Notes {
       }
       told.textContent = "keeping";
       try {
-        const answer = await post("/phone/notes", { instrument, stage, fields: { [name]: value } });
+        const change = { instrument, stage, fields: { [name]: value }, seen: { [name]: kept } };
+        const answer = await post("/phone/notes", change);
         kept = answer[name] ?? value;
         input.value = kept;
         input.removeAttribute("aria-invalid");

@@ -4,6 +4,7 @@
 // same file is chosen. Every file carries the destination that it had when it was chosen.
 
 const PIECE_BYTES = 1 << 20;
+const CHECKED_BYTES = 1 << 16;
 const STILL_MS = 20000;
 const UNENDED = "tapbatch-sendings";
 const PASSING = new Set([408, 425, 429, 500, 502, 503, 504]);
@@ -11,6 +12,17 @@ const MOST_BEGINNINGS = 3;
 
 /** The file can no longer be read from the phone: it was moved, or its app took it back. */
 class Unreadable extends Error {}
+
+/** Return a checksum (FNV-1a) of the size, the beginning and the end of a file: another take of that size differs. */
+const printOf = async (file) => {
+  let sum = 0x811c9dc5;
+  const ends = [file.slice(0, CHECKED_BYTES), file.slice(-CHECKED_BYTES)];
+  for (const piece of ends) {
+    const bytes = new Uint8Array(await piece.arrayBuffer());
+    for (const byte of bytes) sum = Math.imul(sum ^ byte, 0x01000193);
+  }
+  return `${file.size}-${sum >>> 0}`;
+};
 
 /** Send one piece; `told` hears how many of its bytes have gone. */
 const putPiece = (path, bytes, told) => new Promise((done, fail) => {
@@ -64,23 +76,42 @@ class Sendings {
   }
 
   /** Take files to be sent to a destination; one that broke off before goes on where it stopped. */
-  take(files, destination) {
+  async take(files, destination) {
     for (const file of files) {
-      const same = (each) => each.state === "lost" && each.name === file.name && each.size === file.size
-        && each.time === file.lastModified;
-      const before = this.all.find(same);
+      const { name, size, lastModified: time } = file;
+      // What cannot be read is found out when it is sent.
+      const print = await printOf(file).catch(() => "");
+      const before = this.all.find((each) => each.state === "lost" && print && each.print === print);
       if (before) Object.assign(before, { file, state: "waits", trouble: "" });
-      else this.add({ file, name: file.name, size: file.size, time: file.lastModified, destination, state: "waits" });
+      else this.add({ file, name, size, time, print, destination, state: "waits" });
     }
     this.keep();
     this.draw();
     this.run();
   }
 
+  /** Ask how far those are that broke off: one may have arrived whole, and its answer been lost. */
+  async lookAtLost() {
+    for (const sending of this.all.filter((each) => each.state === "lost" && each.id)) {
+      try {
+        const told = await ask(`/phone/uploads/${sending.id}`);
+        if (sending.state !== "lost") continue;
+        if (told.done) this.all = this.all.filter((each) => each !== sending);
+        else Object.assign(sending, { offset: told.offset, sent: told.offset });
+      } catch (error) {
+        if (!(error instanceof Refused) || error.status !== 404 || sending.state !== "lost") continue;
+        Object.assign(sending, { id: "", offset: 0, sent: 0 });
+      }
+    }
+    this.keep();
+    this.draw();
+  }
+
   /** Remember what has not arrived. */
   keep() {
     const unended = this.all.filter((each) => ["waits", "sends", "lost"].includes(each.state))
-      .map(({ name, size, time, destination, id, offset }) => ({ name, size, time, destination, id, offset }));
+      .map(({ name, size, time, print, destination, id, offset }) => (
+        { name, size, time, print, destination, id, offset }));
     remember(always, UNENDED, unended.length ? unended : null);
   }
 
@@ -175,7 +206,8 @@ class Sendings {
     if (sending.state !== "sends") return;
     Object.assign(sending, { offset: answer.offset, sent: answer.offset, trouble: "" });
     if (answer.done) {
-      Object.assign(sending, { state: "arrived", original: answer.original, file: null, sent: sending.size });
+      const { original, note } = answer;
+      Object.assign(sending, { state: "arrived", original, note, file: null, sent: sending.size });
       this.arrived(sending);
     }
     this.draw();
@@ -216,7 +248,7 @@ class Sendings {
     return {
       waits: "waits for its turn",
       sends: `sending, ${part}${broken}`,
-      arrived: "arrived; reading it",
+      arrived: sending.note || "arrived; reading it",
       lost: `broke off at ${part}; choose the same file again and it goes on from there`,
       refused: `not sent: ${sending.trouble}`,
     }[sending.state];

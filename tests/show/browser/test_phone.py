@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 from importlib.resources import files
+from typing import Any
 
 import pytest
 
@@ -113,12 +114,21 @@ def test_names_are_offered_so_that_none_must_be_typed(chromium: Chromium) -> Non
 
 def test_a_draft_gives_back_the_destination_that_it_was_made_of(chromium: Chromium) -> None:
     state = {"parts": ["body", "top"], "states": ["free", "closed"], "kinds": ["tap", "pluck", "room"]}
-    place = {
+    place: dict[str, Any] = {
         "instrument": "cittern-12", "stage": "06-voicing", "step": 3, "on": ["air"],
-        "words": ["top", "closed", "at-bridge", "spot-window", "resets", "step"],
+        "words": ["top", "closed", "at-bridge", "spot-window", "resets"],
     }  # fmt: skip
     same = f"destinationOf(draftOf({json.dumps(place)}, {json.dumps(state)}))"
-    assert rule(chromium, same) == place
+    assert rule(chromium, same) == {**place, "words": [*place["words"], "step"]}
+
+
+@pytest.mark.parametrize(
+    ("words", "same"), [(["Closed", "resets"], True), (["closed", "at-bridge"], True), (["free"], False)]
+)
+def test_a_series_is_the_same_at_every_point_and_spot(chromium: Chromium, words: list[str], same: bool) -> None:
+    """As ``OnBench.series``."""
+    one, other = ({"instrument": "Lute-3", "stage": "voicing", "words": w} for w in (["closed"], words))
+    assert rule(chromium, f"isSameSeries({json.dumps(one)}, {json.dumps(other)})") is same
 
 
 def test_a_hundred_per_cent_are_said_only_of_what_has_arrived(chromium: Chromium) -> None:
