@@ -219,7 +219,12 @@ class Uploads:
 
     def promised_bytes(self) -> int:
         """Return how many bytes of the unfinished uploads are still to come."""
-        return sum(max(upload.size - self.offset(upload), 0) for upload in self.unfinished())
+        total = 0
+        for upload in self.unfinished():
+            # Another request may have finished or dropped it meanwhile.
+            with suppress(UnknownUploadError):
+                total += max(upload.size - self.offset(upload), 0)
+        return total
 
     def sent_today_bytes(self) -> int:
         """Return how many bytes have arrived today, by local time."""
