@@ -208,7 +208,8 @@ class Uploads:
             old = self.clock() - KEPT
             known = {_DAY}
             for upload in self.unfinished():
-                if upload.begun < old:
+                # The bytes go first: a kill may have left what is known of an upload without them.
+                if upload.begun < old or not self.data(upload).is_file():
                     self.drop(upload)
                 else:
                     known |= {f"{upload.id}.json", self.data(upload).name}
