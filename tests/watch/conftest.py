@@ -29,3 +29,10 @@ def served(tmp_path: Path) -> Iterator[Served]:
     served = Served(tmp_path / "shop")
     yield served
     served.close()
+
+
+@pytest.fixture
+def own(served: Served) -> Served:
+    """Return a shop that a test may change."""
+    served.send("there.wav", served.sound(2))
+    return served
