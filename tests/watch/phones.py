@@ -22,6 +22,7 @@ from typing import Any
 from selenium import webdriver
 from selenium.common.exceptions import StaleElementReferenceException
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
 
@@ -186,6 +187,10 @@ class Phone:
             return True
 
         WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.05).until(pressed, f"nothing to press: {path}")
+
+    def tab(self) -> None:
+        """Press the key that goes on to what can be used next."""
+        webdriver.ActionChains(self.driver).send_keys(Keys.TAB).perform()
 
     def field(self, css: str) -> WebElement:
         """Return a field."""

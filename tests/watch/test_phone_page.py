@@ -279,6 +279,31 @@ def test_two_phones_work_on_two_instruments(watch: Watch, phone: Phone, other: P
     assert phone.complaints == other.complaints == []
 
 
+def test_the_keyboard_goes_down_the_page(watch: Watch, phone: Phone, tmp_path: Path) -> None:
+    phone.open(watch.link)
+    put_on_the_bench(phone, "step")
+    phone.choose(recording(tmp_path, "a.wav", 91))
+    phone.until_says("#last", "a.wav")
+    phone.until_says("#reading", "C4")
+    # A page that was loaded anew begins at its top.
+    phone.driver.refresh()
+    phone.until_says("#last", "a.wav")
+    phone.until_says("#reading", "C4")
+    reached: list[str] = []
+    while not reached or "Fetch" not in reached[-1]:
+        phone.tab()
+        element = "document.activeElement"
+        reached.append(phone.run(f"{element}.ariaLabel ?? {element}.labels?.[0]?.innerText ?? {element}.innerText"))
+        # What has the focus can be seen to have it.
+        ring = f"{element}.matches('input') ? {element}.labels[0] : {element}"
+        assert phone.run(f"getComputedStyle({ring}).outlineStyle") == "solid", reached
+        assert len(reached) < 30
+    up_to_cut = ["Skip to the reading", "Change what is on the bench", "Record or choose sound", "I have cut"]
+    end = ["Give a.wav to another place", "Take out a.wav", "Notes of instrument-1, 01-voicing step 1"]
+    assert [name for name in reached if name in up_to_cut] == up_to_cut
+    assert reached[-4:-1] == end
+
+
 def test_what_was_heard_of_set_ups_is_asked_and_kept(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.open(watch.link)
     put_on_the_bench(phone, "01-joined")
