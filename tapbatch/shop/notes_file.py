@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -22,6 +23,9 @@ FIELDS = tuple(column for column in COLUMNS if column not in ("instrument", "sta
 """What may be noted of a stage from a phone."""
 
 _MOST_CELL = 500
+_NOT_IN_A_CELL = ("Cc", "Cs", "Zl", "Zp")
+# A minus in front of a figure is no formula.
+_FORMULA = re.compile(r"'*(?:[=+@]|-(?![0-9]))")
 _ROW_END = re.compile(r"\r\n|\n|\r")
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+\Z")
 
@@ -100,7 +104,7 @@ def with_note(raw: bytes, instrument: str, stage: str, fields: Mapping[str, str]
     for field, text in fields.items():
         if field not in FIELDS:
             raise SettingsError("notes.csv", f"has no column called {field[:40]!r}", f"expected one of {FIELDS}")
-        if len(text) > _MOST_CELL or any(not c.isprintable() for c in text):
+        if len(text) > _MOST_CELL or any(unicodedata.category(c) in _NOT_IN_A_CELL for c in text):
             raise SettingsError("notes.csv", f"{field}: the text is too long or odd", "write it on one line")
     table = _table(raw)
     if not table.rows:
@@ -224,10 +228,8 @@ def _bytes(table: _Table) -> bytes:
 
 
 def _harmless(text: str) -> str:
-    # A minus in front of a figure is no formula.
-    risky = text[:1] in ("=", "+", "@", "\t") or (text[:1] == "-" and not text[1:2].isdigit())
-    return f"'{text}" if risky else text
+    return f"'{text}" if _FORMULA.match(text) else text
 
 
 def _plain(text: str) -> str:
-    return text[1:] if text[:2] in ("'=", "'+", "'@", "'-") else text
+    return text[1:] if text[:1] == "'" and _FORMULA.match(text[1:]) else text

@@ -13,6 +13,7 @@ from threading import Condition
 from typing import Any
 
 from tapbatch.model.history import History
+from tapbatch.model.names import is_sound_name
 from tapbatch.model.reading import Attention
 from tapbatch.run.one_pass import Outcome
 from tapbatch.shop.folder import Shop
@@ -101,7 +102,7 @@ class ToPhone:
         self._tell_troubles(items)
 
     def _tell_troubles(self, items: Iterable[Attention]) -> None:
-        for item in items:
+        for item in (item for item in items if is_sound_name(item.where)):
             trouble = PhoneReading(recording=item.where, trouble=f"{item.what}; {item.remedy}")
             if item.where.startswith("inbox/"):
                 self._feed.add(replace(trouble, recording=""), item.where.removeprefix("inbox/"))

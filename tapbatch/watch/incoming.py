@@ -106,7 +106,8 @@ def pieces_of(
             return
         length -= len(piece)
         yield piece
-        pace.came(len(piece))
+        if length > 0:
+            pace.came(len(piece))
 
 
 def small_body(body: io.BufferedReader[UntilDeadline], incoming: UntilDeadline, length: int) -> bytes:
