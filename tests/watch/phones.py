@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from selenium import webdriver
-from selenium.common.exceptions import StaleElementReferenceException
+from selenium.common.exceptions import StaleElementReferenceException, TimeoutException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
@@ -124,6 +124,13 @@ class Phone:
             offline=offline, latency=0, downloadThroughput=-1, uploadThroughput=up_bytes_per_s,
         )  # fmt: skip
 
+    def send_half(self, *files: Path) -> None:
+        """Send recordings of several pieces, and let the network stand almost still in the middle of the first."""
+        self.network(up_bytes_per_s=600_000)
+        self.choose(*files)
+        self.until("document.querySelector('#sendings progress')?.value > 32")
+        self.network(up_bytes_per_s=1000)
+
     def picture(self, path: Path) -> None:
         """Save what is on the screen."""
         path.write_bytes(self.driver.get_screenshot_as_png())
@@ -147,8 +154,10 @@ class Phone:
 
     def until(self, condition: str) -> None:
         """Wait until an expression in the page is true."""
-        told = f"never: {condition}\n{self.shown}"
-        WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.02).until(lambda _: self.run(condition), told)
+        try:
+            WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.02).until(lambda _: self.run(condition))
+        except TimeoutException as error:
+            raise AssertionError(f"never: {condition}\n{self.shown}") from error
 
     def until_there(self, path: Path) -> None:
         """Wait until a file is there."""
