@@ -11,6 +11,7 @@ import os
 import re
 import socket
 from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -354,6 +355,23 @@ def test_the_report_opens_beside_the_page(watch: Watch, phone: Phone, tmp_path: 
     assert phone.driver.current_url.startswith(f"blob:{watch.origin}/")
     phone.driver.close()
     phone.driver.switch_to.window(page)
+    assert phone.complaints == []
+
+
+def test_a_recording_that_waits_is_given_a_place(watch: Watch, phone: Phone) -> None:
+    phone.open(watch.link)
+    put_on_the_bench(phone)
+    # Its name says that it was made before anything was on the bench.
+    name = f"{datetime.now() - timedelta(hours=1):%Y-%m-%d %H.%M.%S}.wav"
+    write_wav(watch.shop / "inbox" / name, taps(91))
+    phone.until_says("#last", "These wait")
+    phone.press(f"Give {name} a place")
+    phone.press("a new stage", within="//dialog")
+    phone.press("02-joined", within="//dialog")
+    phone.press("Put it there")
+    phone.until_says("#last", "instrument-1, 02-joined")
+    phone.until_says("#reading", "C4")
+    assert below_recordings(watch) == [f"instrument-1/02-joined/{name}"]
     assert phone.complaints == []
 
 

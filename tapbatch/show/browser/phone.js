@@ -24,7 +24,7 @@ const drawBench = () => {
       return [make("p", { class: "place" }, "Nothing yet."),
         button("Say what is on the bench", change, { class: "strong", "data-spot": "change" })];
     }
-    const working = destination.on.length ? `Worked on: ${destination.on.join(" and ")}` : null;
+    const working = destination.on.length ? `Working on: ${destination.on.join(" and ")}` : null;
     const place = make("p", { class: "place" }, placeOf(destination));
     if (lapsed) {
       return [place, make("p", { class: "fault" }, "That was said hours ago. Is it still on the bench?"),
