@@ -23,7 +23,7 @@ from tapbatch.model.bench_log import BenchLog, Event, OnBench, is_of_one_recordi
 from tapbatch.model.errors import NamingError, SettingsError
 from tapbatch.model.names import KINDS, PARTS, STATES, identity, parse_name
 from tapbatch.model.reading import Recording
-from tapbatch.results.files import facts_of
+from tapbatch.results.files import REPORT, facts_of
 from tapbatch.run.inbox import attention_of, look_at
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import list_folder
@@ -80,6 +80,8 @@ def state_of(shop: Shop, log: BenchLog, sending: Sending, now: datetime) -> dict
     known = _known(shop)
     last = log.last()
     taps = _taps_of(shop, last)
+    instruments = _instruments(shop, log, known)
+    shown = [str(each["name"]) for each in instruments]
     at_hand = bench or (last[0].bench if last else None)
     state: dict[str, Any] = {
         "shop": shop.root.resolve().name,
@@ -91,7 +93,8 @@ def state_of(shop: Shop, log: BenchLog, sending: Sending, now: datetime) -> dict
         },
         "bench": None if bench is None else {**as_destination(bench), "folder": bench.folder},
         "lapses": "" if lapses is None else f"lapses at {lapses.astimezone():%H:%M}",
-        "instruments": _instruments(shop, log, known),
+        "instruments": instruments,
+        "reports": [name for name in shown if (shop.results_dir / identity(name) / REPORT).is_file()],
         "steps": [as_destination(series) for series in _series(log, known)],
         "states": list(STATES),
         "kinds": list(KINDS),

@@ -259,6 +259,7 @@ def test_the_results_are_seen_with_the_key(served: Served) -> None:
     assert (status, table) == (200, (served.results / "lyre-2/modes.csv").read_bytes())
     assert served.ask("GET", "/phone/file/lyre-2/modes.csv", key=None)[0] == 401
     assert served.ask("GET", "/phone/file/../now.csv")[0] == 404
+    assert served.state["reports"] == ["lyre-2"]
 
 
 def test_the_version_changes_with_what_is_shown_and_not_with_the_room(served: Served) -> None:

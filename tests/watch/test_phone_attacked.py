@@ -207,6 +207,14 @@ def test_wrong_lengths_are_refused(own: Served, length: str) -> None:
     assert own.snapshot == before
 
 
+def test_chunks_are_refused_even_with_a_length(shop: Served) -> None:
+    before, body = shop.snapshot, json.dumps(ARGUMENTS).encode()
+    head = f"POST /phone/uploads HTTP/1.1\r\nHost: {shop.host}\r\nTapbatch-Key: {KEY}\r\n"
+    head += f"Content-Type: application/json\r\nTransfer-Encoding: chunked\r\nContent-Length: {len(body)}\r\n\r\n"
+    assert shop.raw(head.encode() + body).startswith(b"HTTP/1.0 400")
+    assert shop.snapshot == before
+
+
 def test_a_second_request_behind_the_first_is_not_done(shop: Served) -> None:
     before = shop.snapshot
     undo = (
