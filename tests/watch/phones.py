@@ -19,6 +19,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pytest
 from selenium import webdriver
 from selenium.common.exceptions import StaleElementReferenceException, TimeoutException
 from selenium.webdriver.common.by import By
@@ -26,12 +28,17 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
 
+from tests.shops import RATE_HZ, bytes_below, taps, write_wav
+
 PATIENCE_S = 60.0
 WIDTH, HEIGHT = 360, 780
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--no-first-run", "--no-proxy-server",
 )  # fmt: skip
+BIG_S = 220
+"""How long a recording is that takes several pieces: 3.6 MB."""
+
 LINK = re.compile(r"http://\S+/phone#[\w-]{22}")
 _PRESSED = "self::button or self::label or self::summary or self::a"
 
@@ -44,6 +51,14 @@ def lacking() -> str:
         if shutil.which(program) is None
     ]
     return f"there is no {' and no '.join(missing)}" if missing else ""
+
+
+IN_A_BROWSER = [
+    pytest.mark.slow,
+    pytest.mark.skipif(os.name == "nt", reason="Ctrl-C cannot be sent to one process alone here"),
+    pytest.mark.skipif(bool(lacking()), reason=lacking() or "nothing is lacking"),
+]
+"""The marks of a module whose tests need a phone."""
 
 
 class Watch:
@@ -229,3 +244,41 @@ class Phone:
         """Return role and name of all that those who hear the page are told of."""
         nodes = self.call("Accessibility.getFullAXTree")["nodes"]
         return [(n["role"]["value"], n.get("name", {}).get("value", "")) for n in nodes if not n.get("ignored")]
+
+
+# ------------------------------------------------------- what the tests do with it
+
+
+def put_on_the_bench(phone: Phone, *choices: str) -> None:
+    """Choose by buttons alone what is on the bench."""
+    phone.press("Say what is on the bench")
+    for choice in choices:
+        phone.press(choice, within="//dialog")
+    phone.press("Put it on the bench")
+    phone.until("!document.querySelector('dialog[open]')")
+
+
+def recording(folder: Path, name: str, number: int, *, cents: float = 0.0, count: int = 5) -> Path:
+    return write_wav(folder / "phone" / name, taps(number, cents=cents, count=count))
+
+
+def big_recording(folder: Path, name: str) -> Path:
+    """Return a recording of which most is the noise of the room, too large for one piece."""
+    room = np.random.default_rng(3).normal(0.0, 3e-4, BIG_S * RATE_HZ)
+    return write_wav(folder / "phone" / name, np.concatenate([taps(96, count=5), room]))
+
+
+def no_sound(folder: Path) -> Path:
+    """Return an archive that is called a recording."""
+    archive = folder / "phone" / "archive.wav"
+    archive.parent.mkdir(exist_ok=True)
+    archive.write_bytes(b"PK\x03\x04" + bytes(4000))
+    return archive
+
+
+def sounds_below(watch: Watch, folder: str) -> dict[str, bytes]:
+    return {name: data for name, data in bytes_below(watch.shop / folder).items() if name.endswith(".wav")}
+
+
+def below_recordings(watch: Watch) -> list[str]:
+    return sorted(sounds_below(watch, "recordings"))

@@ -97,7 +97,8 @@ const lock = (why) => {
 };
 
 const NO_KEY = "This page opens with a key, and this link has none.";
-const WRONG_KEY = "The key of this page is no longer valid: the watch was started again, or the link is not complete.";
+const WRONG_KEY = (
+  "The key of this page is no longer valid: the watch was started again, or the link is not complete.");
 
 // ------------------------------------------------ questions
 class Refused extends Error {
