@@ -208,7 +208,8 @@ class Uploads:
             old = self.clock() - KEPT
             known = {_DAY}
             for upload in self.unfinished():
-                if upload.begun < old:
+                # The bytes go first: a kill may have left what is known of an upload without them.
+                if upload.begun < old or not self.data(upload).is_file():
                     self.drop(upload)
                 else:
                     known |= {f"{upload.id}.json", self.data(upload).name}
@@ -219,7 +220,12 @@ class Uploads:
 
     def promised_bytes(self) -> int:
         """Return how many bytes of the unfinished uploads are still to come."""
-        return sum(max(upload.size - self.offset(upload), 0) for upload in self.unfinished())
+        total = 0
+        for upload in self.unfinished():
+            # Another request may have finished or dropped it meanwhile.
+            with suppress(UnknownUploadError):
+                total += max(upload.size - self.offset(upload), 0)
+        return total
 
     def sent_today_bytes(self) -> int:
         """Return how many bytes have arrived today, by local time."""

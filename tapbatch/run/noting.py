@@ -14,7 +14,7 @@ from pathlib import Path
 
 from tapbatch.listen.files import refuse_special
 from tapbatch.model.errors import SettingsError, ShopError
-from tapbatch.results.files import beside, facts_of, put_file
+from tapbatch.results.files import beside, drop_half_written, facts_of, put_file
 from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.notes import notes_in
@@ -82,6 +82,18 @@ def note(
                 _put(path, new)
             return noted(new, instrument, stage)
     raise ShopError(FILE, "changes all the time", "save it in the spreadsheet, then note it again")
+
+
+def tidy(shop: Shop, say: Callable[[str], None] = lambda _line: None) -> None:
+    """Delete what a kill left of a note that was being written.
+
+    Raises
+    ------
+    ShopError
+        If the results cannot be locked.
+    """
+    with hold(shop.results_dir, A_PHONE, say), suppress(OSError):
+        drop_half_written(shop.root)
 
 
 def _changed(raw: bytes, instrument: str, stage: str, fields: Mapping[str, str], seen: Mapping[str, str]) -> bytes:

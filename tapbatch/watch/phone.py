@@ -30,7 +30,7 @@ from tapbatch.run.destinations import (
     take_back,
 )
 from tapbatch.run.inbox import utc_now
-from tapbatch.run.noting import note, notes_of
+from tapbatch.run.noting import note, notes_of, tidy
 from tapbatch.run.now import Asked, LikelySlipError, answer
 from tapbatch.run.sent import Taken, cleaned_name, refuse_unless_sound, take
 from tapbatch.shop.folder import Shop
@@ -303,8 +303,9 @@ class Desk:
         }
 
     def take_up(self) -> None:
-        """Finish what had wholly arrived before a kill, and sweep away what is too old."""
+        """Finish what had wholly arrived before a kill, and sweep away what it left and what is too old."""
         self.uploads.sweep()
+        tidy(self.opened())
         for upload in self.uploads.unfinished():
             try:
                 if self.uploads.offset(upload) >= upload.size:

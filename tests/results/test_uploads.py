@@ -148,3 +148,17 @@ def test_nothing_is_left_of_one_that_is_dropped(phone: Phone) -> None:
     assert list(phone.uploads.folder.iterdir()) == []
     with pytest.raises(UnknownUploadError):
         phone.uploads.offset(upload)
+
+
+def test_one_that_goes_meanwhile_is_not_counted(phone: Phone) -> None:
+    phone.uploads.begin("a.wav", 10, BENCH)
+    gone = phone.uploads.begin("b.wav", 20, BENCH)
+    phone.uploads.data(gone).unlink()
+    assert phone.uploads.promised_bytes() == 10
+
+
+def test_a_kill_while_one_is_dropped_leaves_nothing_for_long(phone: Phone) -> None:
+    upload = phone.uploads.begin("a.wav", 10, BENCH)
+    phone.uploads.data(upload).unlink()
+    phone.anew().sweep()
+    assert list(phone.uploads.folder.iterdir()) == []

@@ -8,7 +8,7 @@ import pytest
 
 from tapbatch.model.errors import SettingsError, ShopError
 from tapbatch.run import noting
-from tapbatch.run.noting import note, notes_of
+from tapbatch.run.noting import note, notes_of, tidy
 from tapbatch.shop.folder import Shop, open_shop
 from tests.refusals import refused
 from tests.shops import make_shop
@@ -92,3 +92,9 @@ def test_a_shop_without_notes_gets_them(tmp_path: Path) -> None:
     assert notes_of(shop, "lute-3", "voicing")["work"] == ""
     note(shop, "lute-3", "voicing", {"work": "x"})
     assert (shop.root / "notes.csv").read_text() == "instrument,stage,work\nlute-3,voicing,x\n"
+
+
+def test_what_a_kill_left_is_tidied_away(shop: Shop) -> None:
+    (shop.root / ".0123456789ab.part").write_text("half a note")
+    tidy(shop)
+    assert sorted(p.name for p in shop.root.iterdir()) == ["notes.csv", "recordings", "results"]
