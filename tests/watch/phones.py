@@ -19,11 +19,16 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pytest
 from selenium import webdriver
-from selenium.common.exceptions import StaleElementReferenceException
+from selenium.common.exceptions import StaleElementReferenceException, TimeoutException
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
+
+from tests.shops import RATE_HZ, bytes_below, taps, write_wav
 
 PATIENCE_S = 60.0
 WIDTH, HEIGHT = 360, 780
@@ -31,6 +36,9 @@ FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--no-first-run", "--no-proxy-server",
 )  # fmt: skip
+BIG_S = 220
+"""How long a recording is that takes several pieces: 3.6 MB."""
+
 LINK = re.compile(r"http://\S+/phone#[\w-]{22}")
 _PRESSED = "self::button or self::label or self::summary or self::a"
 
@@ -43,6 +51,14 @@ def lacking() -> str:
         if shutil.which(program) is None
     ]
     return f"there is no {' and no '.join(missing)}" if missing else ""
+
+
+IN_A_BROWSER = [
+    pytest.mark.slow,
+    pytest.mark.skipif(os.name == "nt", reason="Ctrl-C cannot be sent to one process alone here"),
+    pytest.mark.skipif(bool(lacking()), reason=lacking() or "nothing is lacking"),
+]
+"""The marks of a module whose tests need a phone."""
 
 
 class Watch:
@@ -123,6 +139,13 @@ class Phone:
             offline=offline, latency=0, downloadThroughput=-1, uploadThroughput=up_bytes_per_s,
         )  # fmt: skip
 
+    def send_half(self, *files: Path) -> None:
+        """Send recordings of several pieces, and let the network stand almost still in the middle of the first."""
+        self.network(up_bytes_per_s=600_000)
+        self.choose(*files)
+        self.until("document.querySelector('#sendings progress')?.value > 32")
+        self.network(up_bytes_per_s=1000)
+
     def picture(self, path: Path) -> None:
         """Save what is on the screen."""
         path.write_bytes(self.driver.get_screenshot_as_png())
@@ -146,8 +169,10 @@ class Phone:
 
     def until(self, condition: str) -> None:
         """Wait until an expression in the page is true."""
-        told = f"never: {condition}\n{self.shown}"
-        WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.02).until(lambda _: self.run(condition), told)
+        try:
+            WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.02).until(lambda _: self.run(condition))
+        except TimeoutException as error:
+            raise AssertionError(f"never: {condition}\n{self.shown}") from error
 
     def until_there(self, path: Path) -> None:
         """Wait until a file is there."""
@@ -187,6 +212,10 @@ class Phone:
 
         WebDriverWait(self.driver, PATIENCE_S, poll_frequency=0.05).until(pressed, f"nothing to press: {path}")
 
+    def tab(self) -> None:
+        """Press the key that goes on to what can be used next."""
+        webdriver.ActionChains(self.driver).send_keys(Keys.TAB).perform()
+
     def field(self, css: str) -> WebElement:
         """Return a field."""
         return self.driver.find_element(By.CSS_SELECTOR, css)
@@ -215,3 +244,41 @@ class Phone:
         """Return role and name of all that those who hear the page are told of."""
         nodes = self.call("Accessibility.getFullAXTree")["nodes"]
         return [(n["role"]["value"], n.get("name", {}).get("value", "")) for n in nodes if not n.get("ignored")]
+
+
+# ------------------------------------------------------- what the tests do with it
+
+
+def put_on_the_bench(phone: Phone, *choices: str) -> None:
+    """Choose by buttons alone what is on the bench."""
+    phone.press("Say what is on the bench")
+    for choice in choices:
+        phone.press(choice, within="//dialog")
+    phone.press("Put it on the bench")
+    phone.until("!document.querySelector('dialog[open]')")
+
+
+def recording(folder: Path, name: str, number: int, *, cents: float = 0.0, count: int = 5) -> Path:
+    return write_wav(folder / "phone" / name, taps(number, cents=cents, count=count))
+
+
+def big_recording(folder: Path, name: str) -> Path:
+    """Return a recording of which most is the noise of the room, too large for one piece."""
+    room = np.random.default_rng(3).normal(0.0, 3e-4, BIG_S * RATE_HZ)
+    return write_wav(folder / "phone" / name, np.concatenate([taps(96, count=5), room]))
+
+
+def no_sound(folder: Path) -> Path:
+    """Return an archive that is called a recording."""
+    archive = folder / "phone" / "archive.wav"
+    archive.parent.mkdir(exist_ok=True)
+    archive.write_bytes(b"PK\x03\x04" + bytes(4000))
+    return archive
+
+
+def sounds_below(watch: Watch, folder: str) -> dict[str, bytes]:
+    return {name: data for name, data in bytes_below(watch.shop / folder).items() if name.endswith(".wav")}
+
+
+def below_recordings(watch: Watch) -> list[str]:
+    return sorted(sounds_below(watch, "recordings"))

@@ -7,102 +7,17 @@ A4 = 440 Hz in equal temperament (1200 log2(268 / 261.6256)).
 from __future__ import annotations
 
 import csv
-import os
 import re
-import socket
-from collections.abc import Callable, Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from tests.shops import RATE_HZ, bytes_below, tapbatch, taps, write_wav
-from tests.show.browser.contrast import WORDS_AND_EDGES
-from tests.watch.phones import WIDTH, Phone, Watch, lacking
+from tests.shops import RATE_HZ, taps, write_wav
+from tests.watch.phones import IN_A_BROWSER, Phone, Watch, below_recordings, put_on_the_bench, recording, sounds_below
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(os.name == "nt", reason="Ctrl-C cannot be sent to one process alone here"),
-    pytest.mark.skipif(bool(lacking()), reason=lacking() or "nothing is lacking"),
-]
-
-TEXT_AA_LARGE_SUN, EDGES = 7.0, 4.5
-BIG_S = 220
-"""How long a recording is that takes several pieces: 3.6 MB."""
-
-
-@pytest.fixture(scope="module")
-def phones() -> Iterator[Callable[[int], Phone]]:
-    """Phones by number; each is started when it is first asked for."""
-    started: dict[int, Phone] = {}
-    yield lambda n: started.setdefault(n, started.get(n) or Phone())
-    for phone in started.values():
-        phone.close()
-
-
-@pytest.fixture
-def phone(phones: Callable[[int], Phone]) -> Iterator[Phone]:
-    """The first phone; asked for behind a watch, it closes its page before the watch ends."""
-    first = phones(1)
-    first.blank()
-    yield first
-    first.network()
-    first.light(dark=False)
-    first.blank()
-
-
-@pytest.fixture
-def other(watch: Watch, phones: Callable[[int], Phone]) -> Iterator[Phone]:
-    """The second phone."""
-    second = phones(2)
-    second.blank()
-    yield second
-    second.blank()
-
-
-@pytest.fixture
-def watch(tmp_path: Path) -> Iterator[Watch]:
-    """A watch on a shop that ``tapbatch init`` made from nothing."""
-    shop = tmp_path / "my-shop"
-    assert tapbatch("init", shop).status == 0
-    begun = Watch(shop, "--address", "127.0.0.1", "--port", "0")
-    yield begun
-    begun.close()
-
-
-def put_on_the_bench(phone: Phone, *choices: str) -> None:
-    """Choose by buttons alone what is on the bench."""
-    phone.press("Say what is on the bench")
-    for choice in choices:
-        phone.press(choice, within="//dialog")
-    phone.press("Put it on the bench")
-    phone.until("!document.querySelector('dialog[open]')")
-
-
-def recording(folder: Path, name: str, number: int, *, cents: float = 0.0, count: int = 5) -> Path:
-    return write_wav(folder / "phone" / name, taps(number, cents=cents, count=count))
-
-
-def big_recording(folder: Path, name: str) -> Path:
-    """Return a recording of which most is the noise of the room, too large for one piece."""
-    room = np.random.default_rng(3).normal(0.0, 3e-4, BIG_S * RATE_HZ)
-    return write_wav(folder / "phone" / name, np.concatenate([taps(96, count=5), room]))
-
-
-def no_sound(folder: Path) -> Path:
-    """Return an archive that is called a recording."""
-    archive = folder / "phone" / "archive.wav"
-    archive.parent.mkdir(exist_ok=True)
-    archive.write_bytes(b"PK\x03\x04" + bytes(4000))
-    return archive
-
-
-def sounds_below(watch: Watch, folder: str) -> dict[str, bytes]:
-    return {name: data for name, data in bytes_below(watch.shop / folder).items() if name.endswith(".wav")}
-
-
-def below_recordings(watch: Watch) -> list[str]:
-    return sorted(sounds_below(watch, "recordings"))
+pytestmark = IN_A_BROWSER
 
 
 def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
@@ -188,97 +103,6 @@ def test_notes_are_kept_one_by_one(watch: Watch, phone: Phone, tmp_path: Path) -
     assert phone.complaints == []
 
 
-def test_a_sending_that_breaks_off_goes_on_by_itself(watch: Watch, phone: Phone, tmp_path: Path) -> None:
-    sound = big_recording(tmp_path, "long.wav")
-    phone.open(watch.link)
-    put_on_the_bench(phone)
-    phone.network(up_bytes_per_s=1_500_000)
-    phone.choose(sound)
-    phone.until("document.querySelector('#sendings progress')?.value > 30")
-    phone.network(offline=True)
-    phone.until_says("#sendings", "no connection")
-    assert sounds_below(watch, "inbox") == {}
-    phone.network()
-    phone.until_says("#reading", "C4")
-    assert sounds_below(watch, "inbox") == {"long.wav": sound.read_bytes()}
-    # It went on where it had stopped: nothing was begun twice.
-    assert [url for url in phone.requested if url.endswith("/phone/uploads")] == [f"{watch.origin}/phone/uploads"]
-    assert [each for each in phone.complaints if "INTERNET_DISCONNECTED" not in each] == []
-
-
-def test_a_page_that_was_loaded_again_says_what_did_not_arrive(watch: Watch, phone: Phone, tmp_path: Path) -> None:
-    sound = big_recording(tmp_path, "long.wav")
-    phone.open(watch.link)
-    put_on_the_bench(phone)
-    phone.network(up_bytes_per_s=1_500_000)
-    phone.choose(sound)
-    phone.until("document.querySelector('#sendings progress')?.value > 40")
-    phone.driver.refresh()
-    phone.until_says("#sendings", "choose the same file again")
-    assert "long.wav" in phone.text("#sendings")
-    phone.network()
-    phone.choose(sound)
-    phone.until_says("#reading", "C4")
-    assert sounds_below(watch, "inbox") == {"long.wav": sound.read_bytes()}
-    assert len([url for url in phone.requested if url.endswith("/phone/uploads")]) == 1
-
-
-def test_a_watch_that_is_killed_while_a_phone_sends_goes_on_when_it_is_back(phone: Phone, tmp_path: Path) -> None:
-    shop, sound = tmp_path / "my-shop", big_recording(tmp_path, "long.wav")
-    assert tapbatch("init", shop).status == 0
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = str(free.getsockname()[1])
-    arguments = ("--address", "127.0.0.1", "--port", port, "--keep-key")
-    watch = Watch(shop, *arguments)
-    phone.open(watch.link)
-    put_on_the_bench(phone)
-    phone.network(up_bytes_per_s=1_500_000)
-    phone.choose(sound)
-    phone.until("document.querySelector('#sendings progress')?.value > 30")
-    watch.kill()
-    phone.until_says("#sendings", "no connection")
-    phone.until_says("#line", "No connection")
-    phone.network()
-    again = Watch(shop, *arguments)
-    try:
-        assert again.link == watch.link
-        phone.until_says("#reading", "C4")
-        assert sounds_below(again, "inbox") == {"long.wav": sound.read_bytes()}
-        assert below_recordings(again) == ["instrument-1/01-voicing/long.wav"]
-    finally:
-        phone.blank()
-        again.close()
-
-
-def test_two_phones_work_on_two_instruments(watch: Watch, phone: Phone, other: Phone, tmp_path: Path) -> None:
-    phone.open(watch.link)
-    put_on_the_bench(phone, "step")
-    other.open(watch.link)
-    other.until_says("#bench", "instrument-1")
-    other.press("Change what is on the bench")
-    other.press("instrument-2", within="//dialog")
-    other.press("01-joined", within="//dialog")
-    other.press("Put it on the bench")
-    other.until_says("#bench", "instrument-2, 01-joined")
-    # Each sends while the other does.
-    phone.choose(recording(tmp_path, "one.wav", 91))
-    other.choose(recording(tmp_path, "two.wav", 92, cents=-100.0))
-    phone.until_says("#reading", "C4")
-    # A semitone lower, 268 Hz is B3 and 42 cents.
-    other.until_says("#reading", "B3")
-    assert "instrument-1" in phone.text("#bench")
-    assert below_recordings(watch) == [
-        "instrument-1/01-voicing/step 1/one.wav",
-        "instrument-2/01-joined/two.wav",
-    ]
-    # Each has a series of its own.
-    phone.press("I have cut")
-    phone.press("Yes, begin step 2")
-    phone.until_says("#bench", "step 2")
-    assert "instrument-2" in other.text("#bench")
-    assert phone.complaints == other.complaints == []
-
-
 def test_what_was_heard_of_set_ups_is_asked_and_kept(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.open(watch.link)
     put_on_the_bench(phone, "01-joined")
@@ -338,6 +162,23 @@ def test_the_report_opens_beside_the_page(watch: Watch, phone: Phone, tmp_path: 
     assert phone.complaints == []
 
 
+def test_a_recording_that_waits_is_given_a_place(watch: Watch, phone: Phone) -> None:
+    phone.open(watch.link)
+    put_on_the_bench(phone)
+    # Its name says that it was made before anything was on the bench.
+    name = f"{datetime.now() - timedelta(hours=1):%Y-%m-%d %H.%M.%S}.wav"
+    write_wav(watch.shop / "inbox" / name, taps(91))
+    phone.until_says("#last", "These wait")
+    phone.press(f"Give {name} a place")
+    phone.press("a new stage", within="//dialog")
+    phone.press("02-joined", within="//dialog")
+    phone.press("Put it there")
+    phone.until_says("#last", "instrument-1, 02-joined")
+    phone.until_says("#reading", "C4")
+    assert below_recordings(watch) == [f"instrument-1/02-joined/{name}"]
+    assert phone.complaints == []
+
+
 def test_a_likely_slip_is_asked_back(watch: Watch, phone: Phone, tmp_path: Path) -> None:
     phone.open(watch.link)
     put_on_the_bench(phone)
@@ -360,18 +201,6 @@ def test_a_likely_slip_is_asked_back(watch: Watch, phone: Phone, tmp_path: Path)
     phone.until_says("#bench", "01-voicng")
 
 
-def test_a_file_that_is_no_sound_is_refused_with_its_remedy(watch: Watch, phone: Phone, tmp_path: Path) -> None:
-    phone.open(watch.link)
-    put_on_the_bench(phone)
-    phone.choose(no_sound(tmp_path), recording(tmp_path, "good.wav", 91))
-    # What follows it is sent all the same.
-    phone.until_says("#reading", "C4")
-    phone.until_says("#sendings", "not sent")
-    assert sorted(sounds_below(watch, "inbox")) == ["good.wav"]
-    phone.press("Drop archive.wav")
-    phone.until("!document.querySelector('#sendings li')")
-
-
 @pytest.mark.parametrize("fragment", ["", "#" + "A" * 22], ids=["none", "wrong"])
 def test_without_the_key_it_says_how_to_get_one(watch: Watch, phone: Phone, fragment: str) -> None:
     phone.open(f"{watch.origin}/phone{fragment}")
@@ -379,68 +208,3 @@ def test_without_the_key_it_says_how_to_get_one(watch: Watch, phone: Phone, frag
     phone.open(f"{watch.origin}/phone{fragment}")
     phone.until_says("#no-key", "Scan the code in the terminal again")
     assert phone.run("document.getElementById('all').hidden")
-
-
-def test_names_that_are_markup_stay_text(watch: Watch, phone: Phone, tmp_path: Path) -> None:
-    phone.open(watch.link)
-    put_on_the_bench(phone)
-    phone.choose(recording(tmp_path, "<img src=x onerror=alert(1)>.wav", 91))
-    phone.until_says("#reading", "C4")
-    phone.until_says("#last", "img src=x")
-    assert phone.run("document.images.length") == 0
-    assert phone.complaints == []
-
-
-@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_it_fits_a_small_screen_stands_out_and_can_be_heard(
-    watch: Watch, phone: Phone, tmp_path: Path, dark: bool
-) -> None:
-    phone.light(dark=dark)
-    phone.open(watch.link)
-    look_at(phone, dark)
-    phone.press("Say what is on the bench")
-    look_at(phone, dark)
-    phone.press("step", within="//dialog")
-    phone.press("Put it on the bench")
-    phone.choose(recording(tmp_path, f"{'long-name-' * 12}.wav", 91))
-    phone.until_says("#reading", "C4")
-    phone.until_says("#last", "long-name")
-    assert phone.complaints == []
-    phone.choose(no_sound(tmp_path))
-    phone.until_says("#sendings", "not sent")
-    phone.press("Notes of")
-    phone.until("document.getElementById('note-work')")
-    phone.field("#note-mass_g").send_keys("heavy", "\t")
-    phone.until_says("#told-mass_g", "not a number")
-    look_at(phone, dark)
-    phone.press("I have cut")
-    look_at(phone, dark)
-
-
-def look_at(phone: Phone, dark: bool) -> None:
-    """Check what is on the screen, once in its size and once with text twice as large."""
-    paper = phone.run("getComputedStyle(document.body).backgroundColor.match(/\\d+/g).map(Number)")
-    assert (sum(paper) < 300) is dark
-    small = (
-        "[...document.querySelectorAll('button, .button, .choice, select, summary, input[type=text]')]"
-        ".filter(e => e.getClientRects().length && e.getBoundingClientRect().height < 48).map(e => e.outerHTML)"
-    )
-    wide = "[...document.querySelectorAll('body, dialog[open], .form')].map(e => e.scrollWidth - e.clientWidth)"
-    for size in ("", "200%"):
-        phone.driver.execute_script(f"document.documentElement.style.fontSize = '{size}'")
-        assert phone.run("document.documentElement.scrollWidth") <= WIDTH
-        assert max(phone.run(wide)) <= 0
-        assert phone.run(small) == []
-    phone.driver.execute_script("document.documentElement.style.fontSize = ''")
-    with_text = "document.body.querySelectorAll(':not(script, [type=radio], [type=checkbox], [type=file])')"
-    assert min(phone.run(f"[...{with_text}].map(e => parseFloat(getComputedStyle(e).fontSize))")) >= 16
-    words, least_word, edges, least_edge = phone.run(WORDS_AND_EDGES)
-    assert words > 10
-    assert edges > 2
-    assert least_word[0] >= TEXT_AA_LARGE_SUN, least_word
-    assert least_edge[0] >= EDGES, least_edge
-    used = {"button", "link", "textbox", "radio", "checkbox", "combobox", "progressbar", "dialog", "region",
-            "DisclosureTriangle", "listbox", "group", "radiogroup"}  # fmt: skip
-    told = phone.named()
-    assert [pair for pair in told if pair[0] in used and not pair[1].strip()] == []
-    assert sum(role in used for role, _ in told) > 2

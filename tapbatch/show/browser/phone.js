@@ -6,8 +6,9 @@ const use = async (destination, isNew) => {
   const state = await post("/phone/now", { instrument, stage, words, step: 0, on, new: isNew });
   const bench = destinationOfBench(state.bench);
   const isSame = bench?.instrument === instrument && bench.stage === stage;
-  keepDestination(state.destination ?? (isSame ? bench : destination));
-  takeState(state);
+  keepDestination(isSame ? bench : destination);
+  page.cautions = null;
+  takeDone(state);
   say(`On the bench: ${placeOf(page.destination)}`);
   return page.destination;
 };
@@ -23,7 +24,7 @@ const drawBench = () => {
       return [make("p", { class: "place" }, "Nothing yet."),
         button("Say what is on the bench", change, { class: "strong", "data-spot": "change" })];
     }
-    const working = destination.on.length ? `Worked on: ${destination.on.join(" and ")}` : null;
+    const working = destination.on.length ? `Working on: ${destination.on.join(" and ")}` : null;
     const place = make("p", { class: "place" }, placeOf(destination));
     if (lapsed) {
       return [place, make("p", { class: "fault" }, "That was said hours ago. Is it still on the bench?"),
@@ -46,16 +47,16 @@ const cut = async () => {
   const sure = await askMaker(`Begin step ${next}?`, told, [[`Yes, begin step ${next}`, true, true], ["No", false]]);
   if (!sure) return;
   await tryTo(async () => {
-    const told = await post("/phone/next", { destination });
-    keepDestination(told.destination);
-    takeState(told.state);
+    const begun = await post("/phone/next", { destination });
+    keepDestination(begun.destination);
+    takeDone(begun.state);
     say(`Step ${page.destination.step} has begun`);
   });
 };
 
 const drawCut = () => {
   const { destination, lapsed, state } = page;
-  const cautions = state.mine?.cautions ?? state.cautions;
+  const cautions = page.cautions ?? state.cautions;
   here("cut").hidden = !(isSeries(destination) && !lapsed) && !cautions.length;
   drawSection("cut", [destination, lapsed, cautions], () => [
     isSeries(destination) && !lapsed ? button("I have cut", cut, { "data-spot": "cut" }) : null,

@@ -93,11 +93,12 @@ const lock = (why) => {
   here("all").hidden = true;
   here("no-key").hidden = false;
   here("key-why").textContent = why;
-  here("line").textContent = "locked";
+  here("line").textContent = "no key";
 };
 
 const NO_KEY = "This page opens with a key, and this link has none.";
-const WRONG_KEY = "The key of this page is no longer valid: the watch was started again, or the link is not whole.";
+const WRONG_KEY = (
+  "The key of this page is no longer valid: the watch was started again, or the link is not complete.");
 
 // ------------------------------------------------ questions
 class Refused extends Error {
@@ -115,7 +116,7 @@ class Refused extends Error {
 /** Join what went wrong and its remedy as one line. */
 const sentence = (what, remedy) => (remedy ? `${what}; ${remedy}` : what);
 
-const BROKEN = "No connection to the watch. It tries again by itself.";
+const BROKEN = "No connection to the watch. This page tries again by itself.";
 
 /** Return what went wrong, as a line for the person at the bench. */
 const troubleOf = (error) => (error instanceof Refused ? error.text : BROKEN);

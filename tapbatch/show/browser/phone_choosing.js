@@ -202,7 +202,7 @@ class Chooser {
 
   seriesGroup() {
     const { draft } = this;
-    const group = make("fieldset", {}, make("legend", {}, "Readings of this stage"),
+    const group = make("fieldset", {}, make("legend", {}, "How you record"),
       checkbox("step", "cut a little, tap, cut again: each cut begins a step", draft.series,
         (series) => this.set({ series }), { "data-spot": "step" }),
       checkbox("again", "nothing was cut, all was set up anew", draft.again,
@@ -222,7 +222,7 @@ class Chooser {
     const full = draft.on.length >= MOST_WORKED_ON;
     const without = (label) => draft.on.filter((each) => each !== label);
     const picked = (label, on) => this.set({ on: on ? [...draft.on, label] : without(label) });
-    return [make("fieldset", {}, make("legend", {}, "Worked on, two at most"),
+    return [make("fieldset", {}, make("legend", {}, "What you work on, two at most"),
       ...labels.map((label) => checkbox(label, "", draft.on.includes(label), (on) => picked(label, on),
         { "data-spot": `on ${label}`, disabled: full && !draft.on.includes(label) })))];
   }

@@ -48,6 +48,8 @@ class Notes {
       const notes = await ask(`/phone/notes?${query}`);
       // Meanwhile another stage may have come.
       if (this.loading !== name) return;
+      // What is being typed belongs to the stage before, and is kept there.
+      if (here("fields").contains(document.activeElement)) document.activeElement.blur();
       this.shown = name;
       here("fields").replaceChildren(...NOTES.map((each) => this.field(each, notes, destination.instrument, stage)));
     } catch (error) {

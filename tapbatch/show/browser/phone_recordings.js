@@ -4,7 +4,8 @@ const isOwn = ({ instrument, original }) => (
   instrument ? instrument.toLowerCase() === page.destination?.instrument.toLowerCase() : page.sent.has(original));
 
 const readingText = (reading) => (reading.trouble || [
-  reading.fault, reading.where, reading.since, reading.left, reading.next,
+  reading.fault && `Fault: ${reading.fault}`,
+  reading.where, reading.since, reading.left, reading.next, ...reading.second,
 ].filter(Boolean).join(". "));
 
 const takeReadings = (readings) => {
@@ -36,15 +37,9 @@ const readingLines = (reading) => [
   reading.left ? make("p", { class: "line" }, reading.left) : null,
   reading.strongest ? make("p", { class: "soft" }, reading.strongest) : null,
   reading.next ? make("p", { class: "next" }, reading.next) : null,
-  ...secondLines(reading).map((line, n) => make("p", { class: n ? "line" : "where second" }, line)),
+  // A second mode that is worked on.
+  ...reading.second.map((line, n) => make("p", { class: n ? "line" : "where second" }, line)),
 ];
-
-/** Return what is said of a second mode that is worked on: what follows the three lines of the first. */
-const secondLines = (reading) => {
-  const lines = reading.lines ?? [];
-  const first = lines.findIndex((line) => reading.where && line.endsWith(reading.where));
-  return first < 0 ? [] : lines.slice(first + 3).filter((line) => line && line !== reading.strongest);
-};
 
 /** Wait for readings as long as the page is open; each is shown at once. Those from before are not said aloud. */
 const follow = async () => {
@@ -96,8 +91,12 @@ const tellWords = (asked, resets, spot, known = {}) => tryTo(async () => {
   const state = isSame ? page.state : await post("/phone/words", { recording: asked.recording, resets, spot });
   Object.assign(page.asked, known);
   if (known.all) remember(always, ANSWERED, isSame ? asked.recording : state.last[0]?.recording ?? null);
-  takeState(state);
-  if (!isSame) say("kept");
+  if (isSame) {
+    takeState(state);
+    return;
+  }
+  takeDone(state);
+  say("kept");
 });
 
 const askedButtons = (...pairs) => make("div", { class: "answers" },
@@ -140,7 +139,7 @@ const give = (named, from = page.destination) => new Chooser(page.state, from, {
   title: "Where does it belong?", done: "Put it there", giving: true,
   use: async (destination, isNew) => {
     const state = await post("/phone/give", { ...named, destination, new: isNew });
-    takeState(state);
+    takeDone(state);
     say(`Given to ${placeOf(destination)}`);
     return destination;
   },
@@ -151,7 +150,7 @@ const takeOut = async (each) => {
   const sure = await askMaker("Take it out?", told, [["Yes, take it out", true], ["No, leave it", false]]);
   if (!sure) return;
   await tryTo(async () => {
-    takeState(await post("/phone/undo", { recording: each.recording }));
+    takeDone(await post("/phone/undo", { recording: each.recording }));
     say("Taken out");
   });
 };
@@ -171,7 +170,8 @@ const drawLast = () => {
         make("div", { class: "answers" }, button("Give it a place", () => give({ original: each.original }),
           { "data-spot": `place ${each.original}`, "aria-label": `Give ${each.original} a place` })))))] : []),
     last.length ? make("ul", {}, ...last.map((each) => lastLine(each))) : make("p", { class: "soft" }, "None yet."),
-    rest > 0 ? button(`${rest} more`, showAll, { "aria-label": `${rest} more recordings` }) : null,
+    rest > 0 ? button(`${rest} more`, showAll,
+      { "data-spot": "more", "aria-label": `${rest} more recordings` }) : null,
   ]);
 };
 

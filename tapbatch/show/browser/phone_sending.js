@@ -154,7 +154,7 @@ class Sendings {
     if (sending.state !== "sends") return false;
     if (error instanceof Unreadable) {
       sending.state = "refused";
-      sending.trouble = "the phone no longer gives this file; choose it again";
+      sending.trouble = "the phone can no longer read this file; choose it again";
       return false;
     }
     if (!(error instanceof Refused) || PASSING.has(error.status)) return true;

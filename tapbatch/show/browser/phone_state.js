@@ -9,8 +9,8 @@ const FIRST_SHOWN = 3;
 
 const page = {
   state: null, destination: null, chosen: false, said: 0, lapsed: false,
-  readings: [], latest: 0, known: 0, drawn: new Map(), asked: {}, wholeList: false,
-  report: "", sent: new Set(),
+  begun: 0, taken: 0, cautions: null, readings: [], latest: 0, known: 0, sent: new Set(),
+  drawn: new Map(), asked: {}, wholeList: false, report: "",
 };
 
 /** Draw a section where what it shows has changed. */
@@ -54,7 +54,7 @@ const findDestination = () => {
   if (!page.chosen) page.destination = destinationOfBench(page.state.bench);
   // Another phone, or the terminal, may have begun the next step of the same series.
   const reached = page.destination && (page.state.steps ?? []).find((each) => isSameSeries(each, page.destination));
-  if (reached && isSeries(page.destination) && page.destination.step !== reached.step) {
+  if (reached && isSeries(page.destination) && page.destination.step < reached.step) {
     page.destination = { ...page.destination, step: reached.step };
   }
 };
@@ -68,11 +68,26 @@ const stateQuery = () => {
 
 const takeState = (state) => {
   page.state = state;
+  if (state.mine) page.cautions = state.mine.cautions;
   findDestination();
   draw();
 };
 
-const refresh = async () => takeState(await ask(`/phone/state${stateQuery()}`));
+/** Ask for the state; an answer that was overtaken by a later one is let go. */
+const refresh = async () => {
+  const number = ++page.begun;
+  const state = await ask(`/phone/state${stateQuery()}`);
+  if (number < page.taken) return;
+  page.taken = number;
+  takeState(state);
+};
+
+/** Take the state that came with what was done; whatever was asked before is older, so it is asked for once more. */
+const takeDone = (state) => {
+  page.taken = ++page.begun;
+  takeState(state);
+  refresh().catch(() => { /* the next round tells */ });
+};
 
 /** Say whether the watch answers, and if it does not, what is wrong. */
 const connected = (trouble = "") => {

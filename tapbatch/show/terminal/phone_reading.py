@@ -18,7 +18,8 @@ from tapbatch.show.view.three_answers import placed_text, told_of
 class PhoneReading:
     """A reading for the phone: where the note is, what changed, what is left, the next like cut, and what is wrong.
 
-    ``lines`` are all that the terminal prints, which may be about two modes; empty if no mode was read.
+    ``second`` are the three lines of a second mode that is worked on. ``lines`` are all that the terminal prints.
+    Both are empty if no mode was read.
     """
 
     recording: str
@@ -31,6 +32,7 @@ class PhoneReading:
     strongest: str = ""
     fault: str = ""
     trouble: str = ""
+    second: tuple[str, ...] = ()
     lines: tuple[str, ...] = ()
 
 
@@ -72,5 +74,8 @@ def _tapped(history: History, stage: Stage, reading: PhoneReading, steady_cents:
     first = told.answers[0]
     left, _, ahead = first.left.partition("; ")
     lines = [line for answer in told.answers for line in (answer.where, answer.moved, answer.left)]
+    second = tuple(lines[3:])
     lines = [*faults, f"{told.name}: {lines[0]}", *lines[1:], *filter(None, [told.strongest])]
-    return replace(reading, where=first.where, since=first.moved, left=left, next=ahead, lines=tuple(lines))
+    return replace(
+        reading, where=first.where, since=first.moved, left=left, next=ahead, second=second, lines=tuple(lines)
+    )
