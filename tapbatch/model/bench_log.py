@@ -246,6 +246,11 @@ class BenchLog:
         return {(e.original, e.sha256): e for e in self.events if e.what == "sent" and e.bench is not None}
 
     @cached_property
+    def sent_names(self) -> frozenset[str]:
+        """The names in the inbox of all recordings that phones sent."""
+        return frozenset(name for name, _ in self.sent)
+
+    @cached_property
     def steps(self) -> dict[str, OnBench]:
         """How far each series of steps is, as said last, by :attr:`OnBench.series`.
 

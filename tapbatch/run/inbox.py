@@ -231,7 +231,7 @@ class _Inbox:
                 continue
             try:
                 file = _found(self.shop.inbox_dir, original, facts)
-                if not facts.size or (arrived is None and not read_header(path).whole):
+                if not facts.size or (arrived is None and not _is_whole(path, facts)):
                     self._cannot(original, "has not fully arrived", "wait, or copy it again")
                     continue
                 found.append(file)
@@ -265,7 +265,7 @@ class _Inbox:
 
     def _sent(self, original: str) -> Event | None:
         """Return what a phone said of a file that it sent; ``None`` if the file came in another way."""
-        if not any(name == original for name, _ in self.log.sent):
+        if original not in self.log.sent_names:
             return None
         try:
             return self.log.sent.get((original, hash_file(self.shop.inbox_dir / original)))
@@ -343,6 +343,11 @@ _WHY: dict[Why | None, str] = {
 
 
 # A watch looks again and again, and a cloud folder may hold thousands of old recordings.
+@lru_cache(maxsize=50_000)
+def _is_whole(path: Path, _facts: Facts) -> bool:
+    return read_header(path).whole
+
+
 @lru_cache(maxsize=50_000)
 def _found(inbox: Path, original: str, facts: Facts) -> Found:
     stated = stated_date(inbox / original) or date_in_name(original)

@@ -34,7 +34,6 @@ from tapbatch.run.noting import note, notes_of, tidy
 from tapbatch.run.now import Asked, LikelySlipError, answer
 from tapbatch.run.sent import Taken, cleaned_name, refuse_unless_sound, take
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.now_file import read_log
 from tapbatch.show.say.phone import full_text, place_text, refused_text, size_text
 from tapbatch.watch.feed import Feed
 from tapbatch.watch.phone_state import LEAST_ROOM_BYTES, Sending, as_destination, cautions_at, room_in, state_of
@@ -177,7 +176,7 @@ class Desk:
             sent_today_bytes=self.uploads.sent_today_bytes(),
             room_bytes=self.room(shop.results_dir),
         )
-        return state_of(shop, read_log(shop.root)[0], sending, self.clock())
+        return state_of(shop, shop.log, sending, self.clock())
 
     def _mine(self, query: Mapping[str, str]) -> dict[str, Any]:
         """Return what the page says of the destination of the phone that asks, if it names one."""

@@ -1,4 +1,4 @@
-"""The code at the terminal against a reader that this project did not write: ZXing, in its port to C++ (zxing-cpp)."""
+"""The code at the terminal against a reader of codes that this project did not write (zxing-cpp)."""
 
 from __future__ import annotations
 

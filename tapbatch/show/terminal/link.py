@@ -51,11 +51,12 @@ def print_page_link(url: str, *, file: TextIO | None = None) -> None:
 
 
 def print_phone_link(link: str, *, file: TextIO | None = None) -> None:
-    """Print the link for a phone, and its code if this is a terminal that can show it."""
+    """Print the link for a phone, its code if this is a terminal that can show it, and where the other page is."""
     stream = file or sys.stdout
     lines = [f"the phone's page is at {link}", NOT_ENCRYPTED]
     if _shows_blocks(stream):
         lines += ["scan this with the phone's camera:", "", *_coloured(code_lines(link)), ""]
+    lines.append(f"on this machine, the page of all instruments is at {link.partition('phone#')[0]}")
     print("\n".join(lines), file=stream, flush=True)
 
 

@@ -59,6 +59,7 @@ def test_at_a_terminal_the_code_has_colours_of_its_own(monkeypatch: pytest.Monke
 def test_elsewhere_the_link_alone_is_printed(terminal: Terminal, term: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("TERM", term)
     print_phone_link(LINK, file=terminal)
-    first, second = terminal.getvalue().splitlines()
+    first, second, third = terminal.getvalue().splitlines()
     assert LINK in first
     assert "not encrypted" in second
+    assert third.endswith(" http://192.168.0.7:8017/")
