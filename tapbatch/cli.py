@@ -134,7 +134,9 @@ def run(
 
 
 @app.command(
-    epilog=_examples("tapbatch watch my-shop", "tapbatch watch my-shop --serve", "tapbatch watch my-shop --poll 2")
+    epilog=_examples(
+        "tapbatch watch my-shop", "tapbatch watch my-shop --serve --phone", "tapbatch watch my-shop --poll 2"
+    )
 )
 def watch(
     shop: ShopPath = Path(),
@@ -152,66 +154,37 @@ def watch(
     ] = None,
     address: Annotated[
         str | None,
-        typer.Option(metavar="ADDRESS", help="The address of the served page; by default only this machine sees it."),
+        typer.Option(
+            metavar="ADDRESS", help="The address at which the page is served; others than this machine need --phone."
+        ),
     ] = None,
     connections: Annotated[
         int | None,
         typer.Option(metavar="N", min=1, max=1000, help="Serve at most N connections at a time; 32 by default."),
     ] = None,
+    phone: Annotated[
+        bool, typer.Option("--phone", help="Let a phone in this network send and see, with the key that is printed.")
+    ] = False,
+    keep_key: Annotated[
+        bool, typer.Option("--keep-key", help="Keep the key of --phone for the next start; otherwise it is new.")
+    ] = False,
     full: Full = False,
 ) -> None:
     """Do as run does whenever a file arrives; Ctrl-C ends it.
 
     When a recording has arrived completely, it is measured and its reading printed. Tables follow at once, reports
     when nothing has arrived for a moment. With --serve the page of all instruments is at http://127.0.0.1:8017/ and
-    updates itself as readings arrive. Only this machine sees it.
+    updates itself as readings arrive. Only this machine sees it. With --phone, a phone in the same network can
+    choose, send and see, with the key in the link that is printed.
     """
+    from tapbatch.watch.command import Served, watch_shop
+
+    asked = serve or phone or keep_key or address or port is not None or connections is not None
+    served = Served(address=address, port=port, connections=connections, phone=phone, keep_key=keep_key)
     try:
-        asked = serve or address or port is not None or connections is not None
-        _watch(shop, poll, (address, port, connections) if asked else None, full=full)
+        watch_shop(shop, served if asked else None, poll_s=poll, full=full, say=_note)
     except KeyboardInterrupt:
         typer.echo("stopped; everything that was read is kept", err=True)
-
-
-def _watch(
-    root: Path, poll: float | None, serve: tuple[str | None, int | None, int | None] | None, *, full: bool
-) -> None:
-    import time
-    from contextlib import closing, nullcontext
-
-    from tapbatch.shop.folder import open_shop
-    from tapbatch.show.terminal.readings import progress
-    from tapbatch.watch.connections import CONNECTIONS
-    from tapbatch.watch.drawing import Beside
-    from tapbatch.watch.hints import FolderHints, NoHints
-    from tapbatch.watch.measuring import Beside as MeasureBeside
-    from tapbatch.watch.serving import HERE, PORT, Live, Serving
-    from tapbatch.watch.telling import AtTerminal
-    from tapbatch.watch.watching import LOOK_EVERY_S, Watch
-
-    shop = open_shop(root)
-    live = Live(lambda: bench.results_dir or shop.results_dir)
-    hints = NoHints() if poll else FolderHints((shop.recordings_dir, shop.inbox_dir), _note)
-    measurer = MeasureBeside(hints.rouse, time.monotonic)
-    measurer.warm_up()
-    bench = Watch(
-        opened=lambda: open_shop(root),
-        root=root,
-        hints=hints,
-        clock=time.monotonic,
-        teller=AtTerminal(live, full=full),
-        look_every_s=poll or LOOK_EVERY_S,
-        progress=progress,
-        drawer=Beside(hints.rouse),
-        measurer=measurer,
-    )
-    address, port, most = serve or (None, None, None)
-    serving = Serving(live, address or HERE, PORT if port is None else port, most or CONNECTIONS) if serve else None
-    with closing(serving) if serving else nullcontext():
-        if serving:
-            typer.echo(f"the page is at {serving.url}; its bench card at {serving.url}#bench")
-            sys.stdout.flush()
-        bench.go_on()
 
 
 @app.command(epilog=_examples("tapbatch read tap.m4a", "tapbatch read *.wav --concert-pitch 431"))

@@ -10,6 +10,7 @@ taken out of it. What a recording belongs to follows from the log alone:
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from functools import cached_property
@@ -23,12 +24,27 @@ IDLE = timedelta(hours=4)
 NIGHT_ENDS = time(4)
 """When a new day begins, in local time: late enough for those who work past midnight."""
 
-What = Literal["now", "next", "placed", "taken out", "seen"]
+_OF_ONE_RECORDING = re.compile(r"(again|resets)\Z|at-|spot-")
+"""Words that tell recordings of one step apart."""
+
+What = Literal["now", "next", "placed", "taken out", "seen", "sent"]
 """What an event says.
 
 ``now``: this is on the bench. ``next``: a new step begins. ``placed``: a recording was copied to its place. ``taken
 out``: its copy was taken out of its place. ``seen``: a recording without a time of its own was there already.
+``sent``: a phone sends a recording and says where it belongs, whatever is on the bench.
 """
+
+
+def is_of_one_recording(word: str) -> bool:
+    """Tell whether a word tells recordings of one step apart, such as ``resets`` or ``at-bridge``.
+
+    Examples
+    --------
+    >>> is_of_one_recording("at-bridge"), is_of_one_recording("closed")
+    (True, False)
+    """
+    return _OF_ONE_RECORDING.match(identity(word)) is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +72,18 @@ class OnBench:
         step = (f"step {self.step}",) if self.step else ()
         return "/".join((self.instrument, self.stage, *self.words, *step))
 
+    @property
+    def series(self) -> str:
+        """What all steps of a series share, whatever point, spot and set-up; empty outside a series.
+
+        Examples
+        --------
+        >>> OnBench(instrument="Lute-3", stage="voicing", words=("resets", "closed"), step=3).series
+        'lute-3/voicing/closed'
+        """
+        words = sorted(identity(word) for word in self.words if not is_of_one_recording(word))
+        return "/".join((identity(self.instrument), identity(self.stage), *words)) if self.step else ""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
@@ -63,7 +91,9 @@ class Event:
 
     ``now`` has ``bench``; ``placed`` and ``taken out`` have ``bench``, ``recording`` (below ``recordings/``),
     ``sha256``, ``original`` (below the inbox), ``mark`` and, where it is known, ``recorded_at``; ``seen`` has
-    ``original`` and ``mark``, which tells a file from a later one of that name.
+    ``original`` and ``mark``, which tells a file from a later one of that name. ``next`` has a ``bench`` if it was
+    said of one series, whose step that is. ``sent`` is written before the file is put into the inbox; it has
+    ``bench``, ``sha256``, ``original`` and perhaps ``recorded_at``, and its ``mark`` names the sending.
     """
 
     at: datetime
@@ -148,7 +178,10 @@ class BenchLog:
             if event.what == "now":
                 bench, lively = event.bench, when
             elif event.what == "next" and bench is not None:
-                bench, lively = replace(bench, step=bench.step + 1), when
+                if event.bench is None:
+                    bench, lively = replace(bench, step=bench.step + 1), when
+                elif event.bench.series == bench.series:
+                    bench, lively = replace(bench, step=event.bench.step), when
             elif event.what == "placed" and bench is not None and lively is not None:
                 # A recording keeps alive only what had not lapsed before it.
                 lively = lively if _has_lapsed(lively, when) else when
@@ -201,8 +234,48 @@ class BenchLog:
         return tuple(
             (identity(e.bench.stage), e.bench.step, e.bench.on)
             for e in self.events
-            if e.what == "now" and e.bench is not None and e.bench.on and identity(e.bench.instrument) == instrument
+            if e.what in ("now", "sent")
+            and e.bench is not None
+            and e.bench.on
+            and identity(e.bench.instrument) == instrument
         )
+
+    @cached_property
+    def sent(self) -> dict[tuple[str, str], Event]:
+        """What phones said of the recordings that they sent, by name and hash; of two words the later counts."""
+        return {(e.original, e.sha256): e for e in self.events if e.what == "sent" and e.bench is not None}
+
+    @cached_property
+    def sent_names(self) -> frozenset[str]:
+        """The names in the inbox of all recordings that phones sent."""
+        return frozenset(name for name, _ in self.sent)
+
+    @cached_property
+    def steps(self) -> dict[str, OnBench]:
+        """How far each series of steps is, as said last, by :attr:`OnBench.series`.
+
+        Examples
+        --------
+        >>> from datetime import UTC
+        >>> at, voicing = datetime(2026, 3, 14, tzinfo=UTC), OnBench(instrument="lute-3", stage="voicing", step=1)
+        >>> said = Event(at=at, what="now", bench=voicing), Event(at=at, what="next", bench=replace(voicing, step=2))
+        >>> [bench.step for bench in BenchLog(said).steps.values()]
+        [2]
+        """
+        steps: dict[str, OnBench] = {}
+        bench: OnBench | None = None
+        for event in self.events:
+            if event.what not in ("now", "next"):
+                continue
+            said = event.bench or (replace(bench, step=bench.step + 1) if bench is not None else None)
+            # A step of another series leaves alone what is on the bench.
+            if event.what == "now" or (said is not None and bench is not None and said.series == bench.series):
+                bench = said
+            if said is not None and said.step:
+                # The series of which something was said last stands last.
+                steps.pop(said.series, None)
+                steps[said.series] = said
+        return steps
 
 
 def _has_lapsed(lively: datetime, at: datetime) -> bool:

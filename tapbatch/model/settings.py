@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from datetime import date, datetime
-from typing import Annotated, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -151,7 +151,12 @@ class InstrumentSettings(_Frozen):
 
 
 class ShopSettings(_Frozen):
-    """All settings that ``shop.toml`` may contain."""
+    """All settings that ``shop.toml`` may contain.
+
+    A phone may send files of up to ``phone_file_mb`` megabytes (10^6 bytes), and ``phone_day_mb`` a day.
+    """
+
+    OF_SHOP_ONLY: ClassVar = frozenset({"recordings", "results", "inbox", "phone_file_mb", "phone_day_mb"})
 
     concert_pitch_hz: ConcertPitch = 440.0
     spelling: Spelling = "sharp"
@@ -162,6 +167,8 @@ class ShopSettings(_Frozen):
     recordings: str = "recordings"
     results: str = "results"
     inbox: str = "inbox"
+    phone_file_mb: float = Field(default=200.0, gt=0, le=100_000)
+    phone_day_mb: float = Field(default=2000.0, gt=0, le=10_000_000)
 
 
 with interrupts_held():

@@ -95,6 +95,25 @@ def put_copy(source: Path, path: Path) -> str:
     return digest.hexdigest()
 
 
+def put_linked(source: Path, path: Path) -> None:
+    """Put a file at a path where there is none, in one step: as a second name for it, or else as a copy.
+
+    Raises
+    ------
+    FileExistsError
+        If there is a file at ``path``; it is left alone.
+    OSError
+        If it can be neither linked nor copied.
+    """
+    try:
+        os.link(source, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        put_copy(source, path)
+    _flush_folder(path.parent)
+
+
 def drop_half_written(folder: Path) -> None:
     """Delete the half-written copies that a kill left in a folder; only the holder of the lock may do so.
 

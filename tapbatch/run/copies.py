@@ -34,7 +34,7 @@ def copy_to_place(shop: Shop, source: Path, sha256: str, bench: OnBench) -> str:
     folder = shop.recordings_dir / bench.folder
     if not _is_below(folder, shop.recordings_dir):
         raise OSError(None, "its place is a link that leads out of recordings/")
-    for name in _names(PurePosixPath(source.name)):
+    for name in names_for(PurePosixPath(source.name)):
         path = folder / name
         # A link that leads nowhere takes a name as well.
         if path.is_symlink() or path.exists():
@@ -50,7 +50,7 @@ def copy_to_place(shop: Shop, source: Path, sha256: str, bench: OnBench) -> str:
     raise OSError(None, "there are too many files of this name")
 
 
-def _names(name: PurePosixPath) -> Iterable[str]:
+def names_for(name: PurePosixPath) -> Iterable[str]:
     """Return names for a copy, the original's own first; what is not text in it is replaced."""
     stem, suffix = (_as_text(part) for part in (name.stem, name.suffix))
     yield f"{stem}{suffix}"

@@ -26,7 +26,7 @@ from tapbatch.run.copies import copy_to_place, delete_copy, holds, reason_of
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Facts, is_folder, list_folder
 from tapbatch.shop.now_file import append, read_log
-from tapbatch.shop.placing import Found, Why, place_of
+from tapbatch.shop.placing import Found, Waits, Why, place_of
 
 _LATELY = timedelta(days=1)
 """How long before the first word a recording may have been made and still be asked about."""
@@ -87,6 +87,26 @@ def look_into(shop: Shop, clock: Clock = utc_now, arrived: Iterable[str] | None 
         return Looked(waiting=tuple(here.waiting), log=log)
     here.place(here.found(None if arrived is None else frozenset(arrived)))
     return Looked(placed=tuple(here.placed), waiting=tuple(here.waiting), log=here.log)
+
+
+def look_at(shop: Shop, log: BenchLog, now: datetime) -> tuple[Waiting, ...]:
+    """Return which recordings in the inbox wait, and why; nothing is placed or written.
+
+    Parameters
+    ----------
+    shop
+        The shop, as opened.
+    log
+        Its log, as it is now.
+    now
+        The time, aware.
+    """
+    if not is_folder(shop.inbox_dir):
+        return ()
+    here = _Inbox(shop, log, now)
+    for file in here.found(None):
+        here.note_why(file, place_of(file, log, now))
+    return tuple(here.waiting)
 
 
 def take_out(shop: Shop, event: Event, clock: Clock = utc_now) -> None:
@@ -150,13 +170,15 @@ def waiting_event(shop: Shop, original: str, clock: Clock = utc_now) -> Event:
     Raises
     ------
     ShopError
-        If there is no such file in the inbox.
+        If there is no such file in the inbox, or if it is a link.
     """
     facts = list_folder(shop.inbox_dir).files.get(original)
     if facts is None:
         raise ShopError(
             original, "is neither in the inbox nor among the last recordings", "name one that `now` lists"
         )
+    if (shop.inbox_dir / original).is_symlink():
+        raise ShopError(original, "is a link", "put the recording itself into the inbox")
     found = _found(shop.inbox_dir, original, facts)
     return Event(at=clock(), what="seen", original=original, mark=found.mark, recorded_at=found.recorded_at)
 
@@ -209,7 +231,7 @@ class _Inbox:
                 continue
             try:
                 file = _found(self.shop.inbox_dir, original, facts)
-                if not facts.size or (arrived is None and not read_header(path).whole):
+                if not facts.size or (arrived is None and not _is_whole(path, facts)):
                     self._cannot(original, "has not fully arrived", "wait, or copy it again")
                     continue
                 found.append(file)
@@ -222,15 +244,34 @@ class _Inbox:
         """Copy each file to its place, or note why it waits."""
         unplaced: list[Event] = []
         for file in found:
+            sent = self._sent(file.original)
+            if sent is not None and sent.bench is not None:
+                self._place(replace(file, recorded_at=file.recorded_at or sent.recorded_at), sent.bench)
+                continue
             bench = place_of(file, self.log, self.now)
             if isinstance(bench, OnBench):
                 self._place(file, bench)
-            elif bench.why != "before" or self._is_late(file):
-                self.waiting.append(Waiting(original=file.original, why=bench.why))
-                if bench.why == "nothing now":
-                    # From now on it is one that was there before anything was said.
-                    unplaced.append(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
+            elif self.note_why(file, bench) and bench.why == "nothing now":
+                # From now on it is one that was there before anything was said.
+                unplaced.append(Event(at=self.now, what="seen", original=file.original, mark=file.mark))
         self._write(*unplaced)
+
+    def note_why(self, file: Found, place: OnBench | Waits) -> bool:
+        """Note why a file waits; return whether it does: long before the first word, it is left alone."""
+        waits = isinstance(place, Waits) and (place.why != "before" or self._is_late(file))
+        if isinstance(place, Waits) and waits:
+            self.waiting.append(Waiting(original=file.original, why=place.why))
+        return waits
+
+    def _sent(self, original: str) -> Event | None:
+        """Return what a phone said of a file that it sent; ``None`` if the file came in another way."""
+        if original not in self.log.sent_names:
+            return None
+        try:
+            return self.log.sent.get((original, hash_file(self.shop.inbox_dir / original)))
+        except SoundError:
+            # Why it cannot be read is said where it is placed.
+            return None
 
     def _is_late(self, file: Found) -> bool:
         begins = self.log.begins or self.now
@@ -302,6 +343,11 @@ _WHY: dict[Why | None, str] = {
 
 
 # A watch looks again and again, and a cloud folder may hold thousands of old recordings.
+@lru_cache(maxsize=50_000)
+def _is_whole(path: Path, _facts: Facts) -> bool:
+    return read_header(path).whole
+
+
 @lru_cache(maxsize=50_000)
 def _found(inbox: Path, original: str, facts: Facts) -> Found:
     stated = stated_date(inbox / original) or date_in_name(original)

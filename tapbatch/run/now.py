@@ -89,7 +89,7 @@ def answer(
 
 
 def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
-    bench = _asked_bench(shop, asked, clock) if asked.fields else None
+    bench = asked_bench(shop, asked) if asked.fields else None
     looked = look_into(shop, clock)
     now, log = clock(), looked.log
     taken_out: Event | None = None
@@ -101,11 +101,11 @@ def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
         place = bench or log.on_bench(now)
         if place is None:
             raise ShopError("now", "nothing is on the bench", "say where they belong: INSTRUMENT STAGE --give NAME")
-        given = tuple(give(shop, _named(shop, log, name), place, clock) for name in asked.given)
+        given = tuple(give(shop, named(shop, log, name), place, clock) for name in asked.given)
     elif asked.next_step:
         _begin_step(shop, log, now)
     elif bench is not None:
-        is_new = identity(bench.stage) not in map(identity, _stages(shop, bench.instrument))
+        is_new = identity(bench.stage) not in map(identity, stages_of(shop, bench.instrument))
         append(shop.root, Event(at=now, what="now", bench=bench))
     after = look_into(shop, clock)
     return Answered(
@@ -120,34 +120,43 @@ def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
     )
 
 
-def _asked_bench(shop: Shop, asked: Asked, clock: Clock) -> OnBench:
+def asked_bench(shop: Shop, asked: Asked) -> OnBench:
+    """Return what the words name; of a series without a number, the step that it has reached.
+
+    Raises
+    ------
+    ShopError
+        If a mode has no such label, or if a name is likely a slip (:class:`LikelySlipError`) and not said to be new.
+    NamingError
+        If the words name no place for recordings.
+    """
     on = _labels(shop, asked)
     bench = bench_of(list(asked.fields), on, shop.extra_parts)
     if not asked.new:
         _ask_back("instrument", bench.instrument, _instruments(shop))
-        _ask_back("stage", bench.stage, _stages(shop, bench.instrument))
+        _ask_back("stage", bench.stage, stages_of(shop, bench.instrument))
     numbered = parse_name("/".join((*asked.fields, "x.wav")), shop.extra_parts).step_number
     if not bench.step or numbered:
         return bench
     # A series goes on with the step that it has reached: only the maker begins the next.
-    return replace(bench, step=max(present_step(shop, bench), _step_said(shop, bench, clock)))
+    said = read_log(shop.root)[0].steps.get(bench.series, bench)
+    return replace(bench, step=max(present_step(shop, bench), said.step))
 
 
-def _step_said(shop: Shop, bench: OnBench, clock: Clock) -> int:
-    """Return the step that was begun by word, though nothing may have been recorded since."""
-    last = read_log(shop.root)[0].lapsed(clock())
-    if last is None or not last.step:
-        return 1
-    same = [identity(replace(each, step=0).folder) for each in (last, bench)]
-    return last.step if same[0] == same[1] else 1
+class LikelySlipError(ShopError):
+    """A name of a ``kind``, instrument or stage, that is likely a slip for a known one, which is ``like``."""
+
+    def __init__(self, what: str, name: str, like: str) -> None:
+        self.kind, self.like = what, like
+        super().__init__(
+            name, f"is no {what} yet; did you mean {like}?", "write that, or add --new if it is a new one"
+        )
 
 
 def _ask_back(what: str, name: str, known: tuple[str, ...]) -> None:
     like = slip_of(name, known)
     if like:
-        raise ShopError(
-            name, f"is no {what} yet; did you mean {like}?", "write that, or add --new if it is a new one"
-        )
+        raise LikelySlipError(what, name, like)
 
 
 def _labels(shop: Shop, asked: Asked) -> tuple[str, ...]:
@@ -166,7 +175,8 @@ def _instruments(shop: Shop) -> tuple[str, ...]:
     return tuple(dict.fromkeys(_named_in(shop).values()))
 
 
-def _stages(shop: Shop, instrument: str) -> tuple[str, ...]:
+def stages_of(shop: Shop, instrument: str) -> tuple[str, ...]:
+    """Return the stages of which an instrument has recordings, as they are spelled."""
     wanted = identity(instrument)
     found = list_folder(shop.recordings_dir).files
     named = (parse_name(path, shop.extra_parts) for path in found if _instrument_of(shop, path) == wanted)
@@ -203,15 +213,32 @@ def _begin_step(shop: Shop, log: BenchLog, now: datetime) -> None:
         raise ShopError("--next", "nothing is on the bench", "say INSTRUMENT STAGE step")
     if not bench.step:
         raise ShopError("--next", f"{bench.folder} is no series of steps", "say INSTRUMENT STAGE step")
-    if not any(e.bench is not None and e.bench.folder == bench.folder for e in log.placed.values()):
-        raise ShopError("--next", f"step {bench.step} has no recording yet", "record it first")
+    refuse_empty_step(log, bench)
     append(shop.root, Event(at=now, what="next"))
 
 
-def _named(shop: Shop, log: BenchLog, name: str) -> Event:
+def refuse_empty_step(log: BenchLog, bench: OnBench) -> None:
+    """Refuse to begin the next step of a series while the present one has no recording.
+
+    Raises
+    ------
+    ShopError
+        If it has none.
+    """
+    here = (bench.series, bench.step)
+    if not any(e.bench is not None and (e.bench.series, e.bench.step) == here for e in log.placed.values()):
+        raise ShopError("--next", f"step {bench.step} has no recording yet", "record it first")
+
+
+def named(shop: Shop, log: BenchLog, name: str) -> Event:
     """Return the recording that a name means: one that waits in the inbox, else one of the last ten.
 
     The name may be as the list of what waits shows it, and without its folder where only one has it.
+
+    Raises
+    ------
+    ShopError
+        If no recording has that name, or several have.
     """
     name = name.removeprefix("inbox/")
     here = frozenset(list_folder(shop.inbox_dir).files)

@@ -66,7 +66,7 @@ class Shop:
             raise SettingsError(instrument, "its settings are not understood", "correct its file in instruments/")
         if name in self.instruments:
             return self.instruments[name]
-        shared = self.settings.model_dump(exclude={"recordings", "results", "inbox"})
+        shared = self.settings.model_dump(exclude=set(ShopSettings.OF_SHOP_ONLY))
         return InstrumentSettings.model_validate(shared)
 
     @property

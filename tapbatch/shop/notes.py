@@ -73,13 +73,26 @@ def read_notes(path: Path, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note
         return {}, ()
     try:
         refuse_special(path)
-        text, delimiter = _table(_decode(path.read_bytes()))
-        rows = _rows(text, delimiter)
+        raw = path.read_bytes()
     except OSError as error:
         reason = error.strerror or "no reason given"
         return {}, (
             Attention(where=shown, what=f"cannot be read ({reason})", remedy="check that you are allowed to read it"),
         )
+    return notes_in(raw, shown)
+
+
+def notes_in(raw: bytes, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note], tuple[Attention, ...]]:
+    r"""Return the notes in the bytes of a table, as :func:`read_notes` does.
+
+    Examples
+    --------
+    >>> notes_in(b"instrument,stage\nlute-3,voicing\n")[0][("lute-3", "voicing")].stage
+    'voicing'
+    """
+    try:
+        text, delimiter = _table(_decode(raw))
+        rows = _rows(text, delimiter)
     except csv.Error:
         remedy = "save it again as CSV from the spreadsheet"
         return {}, (Attention(where=shown, what="is not a CSV table", remedy=remedy),)

@@ -39,6 +39,8 @@ EXPECTED = {
     "recordings": "a folder in quotes, with / between its parts",
     "results": "a folder in quotes, with / between its parts",
     "inbox": "a folder in quotes, with / between its parts",
+    "phone_file_mb": "megabytes, over 0 and up to 100000",
+    "phone_day_mb": "megabytes, over 0 and up to 10000000",
     "family": "text in quotes",
     "species": "text in quotes",
     "pages": '"short" or "full"',

@@ -39,6 +39,10 @@ _SHOP = """\
 #recordings = "recordings"
 #results = "results"
 #inbox = "inbox"
+
+# How much a phone may send (tapbatch watch --serve --phone), in megabytes: one file, and all files of a day.
+#phone_file_mb = 200
+#phone_day_mb = 2000
 """
 
 _INSTRUMENT = """\

@@ -9,7 +9,8 @@ its header promises. The wait is longer if the header promises nothing (many com
 in zeros, which may be space reserved for data still to come. If data are missing, the watch waits for them: a cable
 may have been pulled, and a cloud folder may take minutes. After ``patience_s`` without change the file counts as
 arrived as it is; it is measured as far as possible and listed among the things that need attention. A file that had
-arrived and now has another name, but is the same file on disk, arrives at once, because a move copies nothing.
+arrived and now has another name, but is the same file on disk, arrives at once, because a move copies nothing. What
+the tool itself put there in one step arrives at once too.
 """
 
 from __future__ import annotations
@@ -92,6 +93,8 @@ class Arrivals:
         nothing (:func:`keeps_promise`).
     clock
         Returns seconds that never go backwards (``time.monotonic``).
+    whole
+        Takes a path and tells whether it is known to have been put there whole, in one step; default none is.
     still_s, still_without_promise_s, patience_s
         How long a file must stay unchanged, in seconds: if it is complete, if its header promises nothing, and if
         data are missing.
@@ -110,6 +113,7 @@ class Arrivals:
     listing: Callable[[], Listing]
     promise: Callable[[str], bool | None]
     clock: Callable[[], float]
+    whole: Callable[[str], bool] = lambda _path: False
     still_s: float = STILL_S
     still_without_promise_s: float = STILL_WITHOUT_PROMISE_S
     patience_s: float = PATIENCE_S
@@ -151,8 +155,9 @@ class Arrivals:
         before = self._seen.get(path)
         if before is not None and before.facts == facts:
             return before
-        moved = before is None and facts.inode != 0 and facts in settled
-        # An empty file has received no data yet. A moved file was already unchanged under its old name.
+        moved = before is None and ((facts.inode != 0 and facts in settled) or self.whole(path))
+        # An empty file has received no data yet. A moved file was already unchanged under its old name, and what the
+        # tool itself put there is whole.
         kept = self.promise(path) if facts.size else False
         return _Seen(facts, now_s - (self.patience_s if moved else 0.0), kept=kept)
 

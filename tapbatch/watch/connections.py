@@ -13,10 +13,11 @@ import io
 import math
 import socket
 import time
+from collections import Counter
 from collections.abc import Iterable
 from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from threading import BoundedSemaphore
+from threading import BoundedSemaphore, Lock
 from typing import Any
 
 CONNECTIONS = 32
@@ -56,21 +57,33 @@ def most_connections() -> float:
 
 
 class BoundedServer(ThreadingHTTPServer):
-    """An HTTP server with at most so many connections at a time, each in a thread of its own."""
+    """An HTTP server with at most so many connections at a time, each in a thread of its own.
+
+    ``most_each`` is how many of them one other machine may hold, so that it does not shut out the rest; default all.
+    """
 
     daemon_threads = True
     # A whole workshop may reload its pages in the same second.
     request_queue_size = 128
 
     def __init__(
-        self, address: tuple[str, int], handler: type[BaseHTTPRequestHandler], connections: int = CONNECTIONS
+        self,
+        address: tuple[str, int],
+        handler: type[BaseHTTPRequestHandler],
+        connections: int = CONNECTIONS,
+        most_each: int | None = None,
     ) -> None:
         self._places = BoundedSemaphore(connections)
+        self._most_each = most_each
+        self._held: Counter[str] = Counter()
+        self._holding = Lock()
+        if ":" in address[0]:
+            self.address_family = socket.AF_INET6
         super().__init__(address, handler)
 
     def process_request(self, request: Any, client_address: Any) -> None:
         """Serve a connection if there is a place for it; else say so and close it."""
-        if not self._places.acquire(blocking=False):
+        if not self._has_place(client_address):
             # What fits into the system's own buffer is sent without waiting.
             request.settimeout(0.0)
             with suppress(OSError):
@@ -81,7 +94,7 @@ class BoundedServer(ThreadingHTTPServer):
             super().process_request(request, client_address)
         except RuntimeError:
             # The system gives no thread more: as good as no place.
-            self._places.release()
+            self._give_up(client_address)
             self.shutdown_request(request)
 
     def finish_request(self, request: Any, client_address: Any) -> None:
@@ -89,6 +102,24 @@ class BoundedServer(ThreadingHTTPServer):
         try:
             super().finish_request(request, client_address)
         finally:
+            self._give_up(client_address)
+
+    def _has_place(self, client_address: Any) -> bool:
+        client = str(client_address[0])
+        with self._holding:
+            if self._most_each is not None and self._held[client] >= self._most_each:
+                return False
+            if not self._places.acquire(blocking=False):
+                return False
+            self._held[client] += 1
+            return True
+
+    def _give_up(self, client_address: Any) -> None:
+        client = str(client_address[0])
+        with self._holding:
+            self._held[client] -= 1
+            if self._held[client] <= 0:
+                del self._held[client]
             self._places.release()
 
     def handle_error(self, request: object, client_address: object) -> None:
@@ -101,7 +132,8 @@ class TimedHandler(BaseHTTPRequestHandler):
     def setup(self) -> None:
         """Prepare to read, by the deadline."""
         super().setup()
-        self.rfile = io.BufferedReader(UntilDeadline(self.connection, time.monotonic() + HEAD_S))
+        self.incoming = UntilDeadline(self.connection, time.monotonic() + HEAD_S)
+        self.rfile = self.body = io.BufferedReader(self.incoming)
 
     def send_whole(self, pieces: Iterable[bytes], length: int) -> None:
         """Send pieces, ``length`` bytes in all, to a client that takes them at ``LEAST_BYTES_PER_S`` or faster.
@@ -119,11 +151,14 @@ class TimedHandler(BaseHTTPRequestHandler):
 
 
 class UntilDeadline(io.RawIOBase):
-    """The bytes that come over a socket until a moment of the monotonic clock; later reads raise ``TimeoutError``."""
+    """The bytes that come over a socket until a moment of the monotonic clock; later reads raise ``TimeoutError``.
+
+    The moment may be put off, by setting ``deadline_s``.
+    """
 
     def __init__(self, connection: socket.socket, deadline_s: float) -> None:
         self._connection = connection
-        self._deadline_s = deadline_s
+        self.deadline_s = deadline_s
 
     def readable(self) -> bool:
         """Whether it can be read: it can."""
@@ -131,7 +166,7 @@ class UntilDeadline(io.RawIOBase):
 
     def readinto(self, buffer: Any) -> int:
         """Read what comes next, up to the length of ``buffer``, and return how many bytes came."""
-        left_s = self._deadline_s - time.monotonic()
+        left_s = self.deadline_s - time.monotonic()
         if left_s <= 0:
             msg = "the request took too long"
             raise TimeoutError(msg)

@@ -12,7 +12,7 @@ from __future__ import annotations
 import json
 import os
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from functools import partial
 from http import HTTPStatus
@@ -63,7 +63,8 @@ class Live:
 class Serving:
     """A server at work in a thread of its own; ``url`` is where the page is.
 
-    ``connections`` is how many it serves at a time.
+    ``connections`` is how many it serves at a time, and ``most_each`` how many of one machine. ``handler`` answers
+    instead of the one that gives out the results only.
 
     Raises
     ------
@@ -75,6 +76,8 @@ class Serving:
     address: str = HERE
     port: int = PORT
     connections: int = CONNECTIONS
+    handler: type[ResultsHandler] | None = None
+    most_each: int | None = None
     _server: BoundedServer = field(init=False)
 
     def __post_init__(self) -> None:
@@ -84,11 +87,11 @@ class Serving:
             fewer = "" if most < 1 else f"ask for {most:.0f}, or "
             raise ShopError("--connections", what, f"{fewer}raise the limit (ulimit -n)")
 
-        class Handler(_Handler):
+        class Handler(self.handler or ResultsHandler):  # type: ignore[misc]
             of = live
 
         try:
-            self._server = BoundedServer((self.address, self.port), Handler, self.connections)
+            self._server = BoundedServer((self.address, self.port), Handler, self.connections, self.most_each)
         except (OSError, OverflowError) as error:
             reason = (getattr(error, "strerror", None) or str(error)).lower()
             where, remedy = f"{self.address}:{self.port}", "choose another with --port, or end what uses it"
@@ -107,7 +110,9 @@ class Serving:
         self._server.server_close()
 
 
-class _Handler(TimedHandler):
+class ResultsHandler(TimedHandler):
+    """Gives out the results, and changes nothing."""
+
     of: Live
     # One question a connection, as in HTTP/1.0: none outlives the watch.
     server_version = "tapbatch"
@@ -116,12 +121,18 @@ class _Handler(TimedHandler):
     def do_GET(self) -> None:  # noqa: N802
         """Answer with a file of the results."""
         if not is_own_host(self.headers.get("Host", "")):
-            self._answer(HTTPStatus.FORBIDDEN, b"ask by this machine's address\n")
+            self.answer(HTTPStatus.FORBIDDEN, b"ask by this machine's address\n")
             return
         path = urlsplit(self.path).path
         if path == "/live":
-            self._answer(HTTPStatus.OK, self.of.told(), "application/json")
+            self.answer(HTTPStatus.OK, self.of.told(), "application/json")
             return
+        self.give_out(path)
+
+    do_HEAD = do_GET  # noqa: N815
+
+    def give_out(self, path: str) -> None:
+        """Answer with a file of the results, if it may be given out."""
         found = file_below(self.of.results(), path)
         try:
             file = found.open("rb") if found else None
@@ -129,14 +140,12 @@ class _Handler(TimedHandler):
             file = None
         if found is None or file is None:
             # A watch draws reports when nothing has moved for a while.
-            self._answer(HTTPStatus.NOT_FOUND, b"not there, or not drawn yet: try again in a few seconds\n")
+            self.answer(HTTPStatus.NOT_FOUND, b"not there, or not drawn yet: try again in a few seconds\n")
             return
         with file:
-            self._give_out(file, found)
+            self._send_file(file, found)
 
-    do_HEAD = do_GET  # noqa: N815
-
-    def _give_out(self, file: BinaryIO, path: Path) -> None:
+    def _send_file(self, file: BinaryIO, path: Path) -> None:
         """Answer with a file, piece by piece: a page may have megabytes, and there may be many connections."""
         length, first = os.fstat(file.fileno()).st_size, file.read(PIECE_BYTES)
         if path.suffix == ".html":
@@ -148,7 +157,8 @@ class _Handler(TimedHandler):
         if self.command != "HEAD":
             self.send_whole(chain([first], iter(partial(file.read, PIECE_BYTES), b"")), length)
 
-    def _answer(self, status: HTTPStatus, data: bytes, kind: str = "text/plain; charset=utf-8") -> None:
+    def answer(self, status: HTTPStatus, data: bytes, kind: str = "text/plain; charset=utf-8") -> None:
+        """Answer with some bytes."""
         self._begin(status, len(data), kind)
         if self.command != "HEAD":
             self.send_whole([data], len(data))
@@ -159,7 +169,13 @@ class _Handler(TimedHandler):
         self.send_header("Content-Length", str(length))
         self.send_header("Cache-Control", "no-store")
         self.send_header("X-Content-Type-Options", "nosniff")
+        for name, value in self.more_headers(status):
+            self.send_header(name, value)
         self.end_headers()
+
+    def more_headers(self, _status: HTTPStatus) -> Iterable[tuple[str, str]]:
+        """Return what else stands in the head of an answer; nothing here."""
+        return ()
 
     def log_message(self, *_: object) -> None:
         """Say nothing: what happens at the bench is told by the watch."""

@@ -123,6 +123,8 @@ class Watch:
         Measures recordings, and rouses the hints when one is finished.
     drawer
         Draws reports, and rouses the hints when a report is finished.
+    awaited
+        Tells whether someone waits for the reading of a recording: it is told even if it arrives during the start.
     """
 
     opened: Callable[[], Shop]
@@ -134,6 +136,7 @@ class Watch:
     progress: Progress | None = None
     drawer: Drawer = field(default_factory=Here)
     measurer: Measurer = field(default_factory=MeasureHere)
+    awaited: Callable[[str], bool] = lambda _path: False
     _shop: Shop | None = None
     _aimed_before: Shop | None = None
     _settings: tuple[object, ...] = ()
@@ -274,7 +277,11 @@ class Watch:
         if self._arrivals is None or self._folder != folder:
             self._folder = folder
             self._arrivals = Arrivals(
-                lambda: list_folder(folder), lambda path: keeps_promise(folder / path), self.clock
+                lambda: list_folder(folder),
+                lambda path: keeps_promise(folder / path),
+                self.clock,
+                # Copies from the inbox are put in place in one step.
+                whole=lambda path: self._shop is not None and path in self._shop.log.placed,
             )
 
         self._inbox.take_up(shop.inbox_dir)
@@ -354,11 +361,10 @@ class Watch:
         try:
             outcome = run_shop(shop, self._how(look, shown=keep, follow=follow or not self._begun))
         finally:
-            if self._begun:
-                for path in taken:
-                    if path in shown:
-                        self._queue.pop(path, None)
-                        self.teller.arrived(shown[path], path, shop)
+            for path in taken:
+                if path in shown and (self._begun or self.awaited(path)):
+                    self._queue.pop(path, None)
+                    self.teller.arrived(shown[path], path, shop)
         self._tell_aims(shop, shown, taken)
         self._queue, self._answers, self._aimed_before = {}, {}, None
         self._moved_s = self.clock()

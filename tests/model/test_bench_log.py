@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from hypothesis import HealthCheck, given, settings
@@ -99,3 +100,47 @@ def test_the_order_in_which_recordings_were_written_down_does_not_matter(times: 
 def test_times_of_any_zone_compare() -> None:
     log = BenchLog((said(SERIES, 0),))
     assert log.on_bench((NOON + timedelta(minutes=1)).astimezone(UTC)) == SERIES
+
+
+def sent(bench: OnBench, name: str, minute: float) -> Event:
+    at = NOON + timedelta(minutes=minute)
+    return Event(at=at, what="sent", bench=bench, original=name, sha256=f"of {name}", mark="id")
+
+
+def test_what_a_phone_sends_leaves_alone_what_is_on_the_bench() -> None:
+    other = OnBench(instrument="rote-1", stage="01-joined", on=("top",))
+    log = BenchLog((said(SERIES, 0), sent(other, "a.m4a", 1)))
+    assert log.on_bench(NOON + timedelta(minutes=2)) == SERIES
+    assert log.sent[("a.m4a", "of a.m4a")].bench == other
+    assert log.said_of("rote-1") == (("01-joined", 0, ("top",)),)
+
+
+def test_the_later_word_about_a_recording_counts() -> None:
+    other = OnBench(instrument="rote-1", stage="01-joined")
+    log = BenchLog((sent(SERIES, "a.m4a", 1), sent(other, "a.m4a", 2)))
+    assert [event.bench for event in log.sent.values()] == [other]
+
+
+def test_a_step_of_one_series_leaves_another_where_it_is() -> None:
+    other = OnBench(instrument="rote-1", stage="02-voicing", step=4)
+    begun = Event(at=NOON + timedelta(minutes=1), what="next", bench=other)
+    log = BenchLog((said(SERIES, 0), begun))
+    assert log.on_bench(NOON + timedelta(minutes=2)) == SERIES
+    assert {bench.series: bench.step for bench in log.steps.values()} == {SERIES.series: SERIES.step, other.series: 4}
+    own = Event(
+        at=NOON + timedelta(minutes=3), what="next", bench=replace(SERIES, step=7, words=("closed", "resets"))
+    )
+    # A set-up makes no other series: what is on the bench goes on with that step.
+    assert BenchLog((*log.events, own)).on_bench(NOON + timedelta(minutes=4)) == replace(SERIES, step=7)
+
+
+def test_words_of_one_recording_do_not_part_a_series() -> None:
+    plain = OnBench(instrument="Rote-1", stage="02 Voicing", words=("closed", "top"), step=3)
+    for words in (
+        ("top", "closed"),
+        ("Closed", "resets", "top"),
+        ("closed", "top", "spot-window", "at-bridge", "again"),
+    ):
+        assert replace(plain, words=words, step=9).series == plain.series
+    assert replace(plain, words=("top",)).series != plain.series
+    assert replace(plain, step=0).series == ""

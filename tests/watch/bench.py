@@ -13,6 +13,7 @@ from tapbatch.run.one_pass import Outcome
 from tapbatch.shop.folder import Shop, open_shop
 from tapbatch.show.say.notices import notice_text
 from tapbatch.watch.drawing import Drawer, Here
+from tapbatch.watch.feed import Feed, ToPhone
 from tapbatch.watch.measuring import Here as MeasureHere
 from tapbatch.watch.measuring import Measurer
 from tapbatch.watch.watching import LOOK_EVERY_S, Watch
@@ -33,12 +34,16 @@ def renamed(before: str, now: str) -> str:
 class Bench:
     """A shop under watch, and all that it reported; ``wait`` lets time pass as the watch asks."""
 
-    def __init__(self, root: Path, drawer: Drawer | None = None, measurer: Measurer | None = None) -> None:
+    def __init__(
+        self, root: Path, drawer: Drawer | None = None, measurer: Measurer | None = None, feed: Feed | None = None
+    ) -> None:
         self.root, self.now_s = root, 1000.0
         self.told: list[str] = []
+        self.feed = feed or Feed()
         self.watch = Watch(
-            opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s, teller=self,
-            drawer=drawer or Here(), measurer=measurer or MeasureHere(),
+            opened=lambda: open_shop(root), root=root, hints=self, clock=lambda: self.now_s,
+            teller=ToPhone(self, feed) if feed else self, drawer=drawer or Here(), measurer=measurer or MeasureHere(),
+            awaited=self.feed.sent.__contains__,
         )  # fmt: skip
 
     def until_quiet(self, least_s: float = 0.0) -> list[str]:

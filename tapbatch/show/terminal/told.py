@@ -101,10 +101,15 @@ def _last_plucked(stage: Stage) -> list[OpenString]:
 
 
 def _string_lines(strings: Iterable[OpenString], name: str = "") -> list[Line]:
-    told = ", ".join(f"{s.string} {s.expected_note} {_off_text(s)}" for s in strings)
+    told = strings_text(strings)
     if not name:
         return said(f"strings: {told}", first="  ")
     return [*said(f"{name}: strings plucked", "bold", later="    "), *said(told, first="  ", later="  ")]
+
+
+def strings_text(strings: Iterable[OpenString]) -> str:
+    """Return plucked strings with how far each is off, in one line."""
+    return ", ".join(f"{s.string} {s.expected_note} {_off_text(s)}" for s in strings)
 
 
 def _off_text(string: OpenString) -> str:

@@ -11,27 +11,17 @@ import pytest
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tests.show.browser.chromium import Chromium
+from tests.show.browser.contrast import LUMINANCE
 
 Put = Callable[..., str]
 SILENT = Attention(where="a.wav", what="silence", remedy="record again")
 OPEN = "document.querySelectorAll('details').forEach(d => { d.open = true; })"
 
-# WCAG 2.2, "relative luminance" and "contrast ratio", of what is drawn on what lies behind it.
-CONTRAST = """
-(() => {
-  const parts = c => c.match(/[\\d.]+/g).map(Number);
-  const linear = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
-  const light = ([r, g, b]) => 0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b);
-  const behind = e => {
-    for (; e; e = e.parentElement) {
-      const c = parts(getComputedStyle(e).backgroundColor);
-      if (c.length < 4 || c[3] > 0) return c;
-    }
-    return [255, 255, 255];
-  };
-  const ratio = (a, b) => (Math.max(light(a), light(b)) + 0.05) / (Math.min(light(a), light(b)) + 0.05);
+CONTRAST = f"""
+(() => {{
+  {LUMINANCE}
   const words = [], marks = [];
-  for (const e of document.body.querySelectorAll('*')) {
+  for (const e of document.body.querySelectorAll('*')) {{
     const told = [...e.childNodes].some(n => n.nodeType === 3 && n.data.trim());
     if (e.tagName === 'SCRIPT') continue;
     const style = getComputedStyle(e);
@@ -39,10 +29,9 @@ CONTRAST = """
     const seen = '[class^=m-]:is(path, circle):not(.m-guide, .m-field, .m-tolerance, .m-scale)';
     if (e.matches(seen))
       marks.push([ratio(parts(style.stroke), behind(e)), e.outerHTML]);
-  }
-  const least = all => all.reduce((a, b) => a[0] < b[0] ? a : b);
+  }}
   return [words.length, least(words), marks.length, least(marks)];
-})()
+}})()
 """
 
 

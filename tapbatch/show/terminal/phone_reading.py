@@ -1,0 +1,81 @@
+"""What the terminal prints of a recording that arrived, as the phone's page shows it: line by line, each by its name.
+
+Conventions: the words are those of the terminal (``told``), unwrapped. What cannot be said is an empty text.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from tapbatch.model.history import History, Stage
+from tapbatch.show.say.faults import fault_lines
+from tapbatch.show.terminal.told import strings_text
+from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO
+from tapbatch.show.view.three_answers import placed_text, told_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhoneReading:
+    """A reading for the phone: where the note is, what changed, what is left, the next such cut, and what is wrong.
+
+    ``second`` are the three lines of a second mode that is worked on. ``lines`` are all that the terminal prints.
+    Both are empty if no mode was read.
+    """
+
+    recording: str
+    instrument: str = ""
+    stage: str = ""
+    where: str = ""
+    since: str = ""
+    left: str = ""
+    next: str = ""
+    strongest: str = ""
+    fault: str = ""
+    trouble: str = ""
+    second: tuple[str, ...] = ()
+    lines: tuple[str, ...] = ()
+
+
+def phone_reading(history: History, path: str, steady_cents: float = 3.0) -> PhoneReading:
+    """Return what a recording that just arrived says of its stage, or of the strings that were plucked in it.
+
+    Parameters
+    ----------
+    history
+        The history of its instrument.
+    path
+        The recording, below ``recordings/``.
+    steady_cents
+        An interval within this is no fault.
+    """
+    stage = next((s for s in history.stages if any(h.recording.path == path for h in s.heard)), None)
+    if stage is None:
+        return PhoneReading(recording=path, instrument=history.instrument_shown)
+    heard = next(h for h in stage.heard if h.recording.path == path)
+    reading = PhoneReading(recording=path, instrument=history.instrument_shown, stage=stage.stage_shown)
+    if heard.recording.kind == "tap":
+        return _tapped(history, stage, reading, steady_cents)
+    if heard.recording.kind == "room":
+        return replace(reading, where="the room alone is listed, and nothing is measured in it")
+    plucked = [s for s in stage.strings if s.recording == path]
+    if not plucked:
+        return replace(
+            reading, trouble="no string of the settings could be read: pluck them one by one, let them ring"
+        )
+    return replace(reading, where=f"{placed_text(history, stage)}: strings plucked", since=strings_text(plucked))
+
+
+def _tapped(history: History, stage: Stage, reading: PhoneReading, steady_cents: float) -> PhoneReading:
+    told = told_of(history, stage, steady_cents)
+    faults = fault_lines(told.faults)
+    reading = replace(reading, fault=faults[0] if faults else "", strongest=told.strongest)
+    if not told.answers:
+        return replace(reading, trouble=f"{NOTHING_READ.lower()}: {WHAT_TO_DO}")
+    first = told.answers[0]
+    left, _, ahead = first.left.partition("; ")
+    lines = [line for answer in told.answers for line in (answer.where, answer.moved, answer.left)]
+    second = tuple(lines[3:])
+    lines = [*faults, f"{told.name}: {lines[0]}", *lines[1:], *filter(None, [told.strongest])]
+    return replace(
+        reading, where=first.where, since=first.moved, left=left, next=ahead, second=second, lines=tuple(lines)
+    )
