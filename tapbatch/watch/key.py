@@ -134,11 +134,11 @@ class Gate:
         """Tell whether this is the key."""
         return hmac.compare_digest(shown.encode("utf-8", "replace"), self.key.encode())
 
-    def is_weary(self) -> bool:
-        """Count a wrong key, and tell whether there were too many of late."""
+    def had_too_many(self) -> bool:
+        """Count a wrong key, and tell whether there were too many lately."""
         with self._lock:
             now_s = self.clock()
-            weary = len(self._wrong) == MOST_WRONG and now_s - self._wrong[0] < WRONG_S
-            if not weary:
+            too_many = len(self._wrong) == MOST_WRONG and now_s - self._wrong[0] < WRONG_S
+            if not too_many:
                 self._wrong.append(now_s)
-            return weary
+            return too_many

@@ -95,7 +95,7 @@ class PhoneHandler(ResultsHandler):
         looks = self.command in ("GET", "HEAD") and not path.startswith(ROAD)
         if looks and is_this_machine(self.client_address[0], self.address):
             return True
-        if self.gate.is_weary():
+        if self.gate.had_too_many():
             self._tell(HTTPStatus.TOO_MANY_REQUESTS, "too many wrong keys", "wait a minute, then use the link again")
         else:
             self._tell(HTTPStatus.UNAUTHORIZED, "the key is missing or old", "scan the code at the computer again")
