@@ -18,8 +18,9 @@ this, 0.3 ``s^2`` is added, so that no spot outweighs the others by chance.
 The rule, the factor 1.5 and the correlation come from simulated rooms. How often the intervals hold in other ones is
 measured by ``tests/benchmarks/rooms.py`` (scenes ``spots...``, in ``ROOMS.md``).
 
-Nothing of this applies to taps of a single spot, or where every spot is clean (:data:`CLEAN_DB`): then spots are
-set-ups like any others.
+Where every spot is clean (:data:`CLEAN_DB`), nothing of this applies: spots are set-ups like any others. At a single
+spot, the misfit of the fit stands for the room; for the frequency, the rule is used where it says more. In simulated
+rooms with the phone at 30 cm, 94 % of the intervals held with it, and 91 % without (79 modes).
 """
 
 from __future__ import annotations

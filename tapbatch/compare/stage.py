@@ -255,13 +255,15 @@ def carried_flags(flags_of_taps: Sequence[Sequence[str]]) -> set[str]:
 def join_members(members: Sequence[tuple[TapAt, Mode]]) -> tuple[Joined, Joined]:
     """Return ``ln f`` and ``ln T60`` of a mode, combined over its taps; the errors include the misfit they share.
 
-    Over several spots of a room, the room's own error takes the place of the misfit, which is mostly the room's.
+    Over several spots of a room, the room's own error takes the place of the misfit, which is mostly the room's. At a
+    single spot, a frequency counts as known no better than the room allows (:mod:`tapbatch.compare.spots`): a tail
+    that happens to look like a decay leaves little misfit.
     """
     freqs, t60s = [freq_sample(t, m) for t, m in members], [t60_sample(t, m) for t, m in members]
     freq, t60 = join(freqs), join(t60s)
     if spots_matter(freqs):
         return replace(freq, mean=over_spots(freqs)), replace(t60, mean=over_spots(t60s))
-    freq_mean = with_misfit(freq.mean, [s.misfit for s in freqs])
+    freq_mean = with_misfit(freq.mean, [max(s.misfit, s.room) for s in freqs])
     t60_mean = with_misfit(t60.mean, [s.misfit for s in t60s])
     return replace(freq, mean=freq_mean), replace(t60, mean=t60_mean)
 

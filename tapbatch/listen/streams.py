@@ -8,6 +8,7 @@ memory is limited to one block, and time depends on the samples actually present
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -206,7 +207,8 @@ def _no_sound(path: Path) -> SoundError:
 def _libsndfile(path: Path) -> Iterator[soundfile.SoundFile | None]:
     """Open a file with libsndfile; yield ``None`` where it does not know the format."""
     try:
-        file = soundfile.SoundFile(path)
+        # As bytes, because a name on Linux need not be text.
+        file = soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
     except (soundfile.SoundFileError, UnicodeDecodeError, TypeError):
         # TypeError: libsndfile takes a name that ends in .raw for headerless samples, whatever the file contains.
         yield None

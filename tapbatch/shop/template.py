@@ -28,7 +28,7 @@ _SHOP = """\
 # The frequency of the mains, in hertz (50 or 60), so that hum is not taken for a resonance.
 #mains_hz = 50
 
-# A resonance that moved by less than this beside the others, in cents, is called steady.
+# A resonance that moved by less than this against the others, in cents, is called steady.
 #steady_cents = 3
 
 # The paper for printed reports: "A4" or "Letter".

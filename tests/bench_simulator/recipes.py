@@ -78,11 +78,11 @@ RECIPES: dict[str, Recipe] = {
         says="contact of 3 to 8 ms",
         hand=Hand(contact_s=(0.003, 0.008), rub_db=-12.0),
         of_plate=True,
-        trials=16,
+        trials=60,
     ),
-    "fan": Recipe(says="a fan runs", fan_db=-43.0, trials=16),
+    "fan": Recipe(says="a fan runs", fan_db=-43.0, trials=60),
     "scatter": Recipe(
-        says="point scatter of 8 dB", hand=Hand(scatter_db=8.0, hardness_db=5.0), of_plate=True, trials=16
+        says="point scatter of 8 dB", hand=Hand(scatter_db=8.0, hardness_db=5.0), of_plate=True, trials=60
     ),
     "talk": Recipe(says="talk between taps", talk=True, trials=14),
     "speech": Recipe(says="speech and nothing else", alone="speech", trials=14),

@@ -103,9 +103,18 @@ def test_where_every_spot_is_clean_or_nothing_is_known_nothing_changes() -> None
              for db in (None, CLEAN_DB + 1.0)]  # fmt: skip
     known, clean = (_history(*each).stages[0].modes for each in items)
     assert known == clean
-    alone = [_history(_item("c_01-a.wav", [0.0, 0.3, 0.1], "", db)).stages[0].modes for db in (None, ROOM_DB)]
-    assert alone[0] == alone[1]
     assert not spots_matter([Sample(0.0, 0.1, spot=s) for s in "ab"])
+
+
+def test_at_a_single_spot_a_pitch_is_known_no_better_than_the_room_allows() -> None:
+    """1.96 standard deviations of the rule bound the half-width from below; decay times are left as they are."""
+    (clean,), (heard,) = (
+        _history(_item("c_01-a.wav", [0.0, 0.3, 0.1], "", db)).stages[0].modes for db in (CLEAN_DB + 1.0, ROOM_DB)
+    )
+    assert heard.t60_s is not None
+    least_cents = 1.96 * CENTS * room_of_freq(heard.freq_hz, heard.t60_s, ROOM_DB)
+    assert _width_cents(clean) < least_cents <= _width_cents(heard) < 1.1 * least_cents
+    assert (heard.freq_hz, heard.t60_low_s, heard.t60_high_s) == (clean.freq_hz, clean.t60_low_s, clean.t60_high_s)
 
 
 def _voted(shown: list[list[bool]]) -> int:

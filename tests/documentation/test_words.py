@@ -103,7 +103,7 @@ def test_what_a_caution_can_do_is_said_with_the_figures_that_weigh_it() -> None:
     assert f"{damp_cents(49.5, 50.5, 'air'):.2f} cents" in rows["humidity"]
     assert f"{CENTS_A_PCT_OF_TENSION:g} cent for each per cent of tension" in rows["strings"]
     assert f"{CLOCKS_CENTS:.1f} cents" in rows["recorder"]
-    assert f"{COMMON_K:g} K and {COMMON_PCT:g} %" in text
+    assert f"{COMMON_K:g} °C and {COMMON_PCT:g} %" in text
     unnoted = Caution("temperature", can_cents=warmth_cents(20.0, 20.0 + COMMON_K, "air"))
     assert unnoted_text([unnoted]) in text
 

@@ -99,7 +99,7 @@ def test_a_day_of_voicing_ends_in_a_line_at_the_bench(shop: Shop) -> None:
     assert row.steps_to_go == pytest.approx(3.6, abs=0.1)
     assert row.overshoot_pct < 1.0
     said = " ".join(" ".join(outcome.lines).split())
-    assert misses(said, "air", "F#3", "36.3 c to rise", "next like cut +10.0 c", "under 1 %") == []
+    assert misses(said, "air", "F#3", "36.3 c to rise", "next such cut +10.0 c", "under 1 %") == []
 
 
 def test_the_nearest_note_stays_though_steps_carry_the_mode_away(shop: Shop) -> None:

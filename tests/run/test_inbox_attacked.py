@@ -161,7 +161,7 @@ def test_many_without_a_time_are_written_down_at_once(day: Day, monkeypatch: pyt
     for number in range(3):
         day.drop(f"old {number}", number + 2, at=False)
     calls: list[str] = []
-    for name in ("append", "recorded_at"):
+    for name in ("append", "stated_date"):
         real: Callable[..., object] = getattr(inbox, name)
 
         def counted(*args: object, of: Callable[..., object] = real, name: str = name) -> object:
@@ -171,7 +171,7 @@ def test_many_without_a_time_are_written_down_at_once(day: Day, monkeypatch: pyt
         monkeypatch.setattr(inbox, name, counted)
     for _ in range(2):
         assert len(day.look().waiting) == 3
-    assert sorted(calls) == ["append", *["recorded_at"] * 3]
+    assert sorted(calls) == ["append", *["stated_date"] * 3]
     assert len(read_log(day.root)[0].seen) == 3
 
 

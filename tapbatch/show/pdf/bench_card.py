@@ -2,7 +2,7 @@
 
 Conventions: capitals of the note stand over 30 mm high, those of the answers 6 mm or more, for a letter is read from
 about two hundred times its height (common practice for signs). The answers are those of the reading slip, without
-their intervals.
+their intervals. Below how far it is stands what the next cut would do.
 """
 
 from __future__ import annotations
@@ -43,6 +43,11 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, subject: Subje
         size = _fitting(answer.brief, room, ANSWER)
         sheet.say(left + LABEL_MM, y, answer.brief, size, bold=True, within_mm=room)
         limits = ", ".join(limit.name for limit in answer.limits if limit.heavy)
+        next_cut = answer.brief_detail if answer.question == "far" and not limits else ""
+        if next_cut:
+            size = _fitting(next_cut, room, ASIDE)
+            sheet.say(left + LABEL_MM, y + 8.0, next_cut, size, role="soft text", within_mm=room)
+            y += 4.0
         below = sheet.paragraph(left + LABEL_MM, y + 7.0, limits, room, LIMIT, role="caution", most=2)
         y = max(y + 21.5, below + 8.5)
 

@@ -175,9 +175,9 @@ HOW: dict[str, str] = {
     "Moved or not": "A new set-up moves a reading too: all modes alike, and each a little on its own. Both are in "
     "every interval, assumed at first and learned from what was recorded again. Up and down: the interval leaves out "
     "zero, and that holds among all modes of the stage (Holm, 1979: 5 % for all together). Probably: it leaves out "
-    "zero, no more. Beside the others: the rest moved otherwise. Like the others: all modes moved alike. Steady: it "
-    "stood still beside the others. Cannot tell: none of these; more taps or set-ups may tell. What all modes did "
-    "alike is said once: a set-up, the air, the strings or the cut may do that. What differed besides the wood, "
+    "zero, no more. By itself: the rest moved otherwise, or not at all. Along with the others: all moved alike. "
+    "Steady: it did not move by itself. Cannot tell: none of these; more taps or set-ups may tell. What all did "
+    "alike is said once: a set-up, the weather, the strings or the cut may do that. What differed besides the wood, "
     "strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
     "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least. "
     "They may stay level, shrink or grow; where the notes give the opening's area, they follow a power law of it. "

@@ -33,7 +33,7 @@ from tapbatch.show.view.labelling import Offer, offer_of
 from tapbatch.show.view.stages import ModeRow, first_row, latest_stage, mode_at, mode_rows, stage_facts, stage_placed
 from tapbatch.show.view.working import Subject, beside_lines, not_heard_text, subject_of
 
-LABEL_MM = 22.0
+LABEL_MM = 26.0
 STAFF_MM = 50.0
 MOST_ROWS = 9
 MOST_PARTS = 5

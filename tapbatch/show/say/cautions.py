@@ -117,10 +117,10 @@ def unnoted_text(cautions: Iterable[Caution]) -> str:
     Examples
     --------
     >>> unnoted_text([Caution("temperature", can_cents=8.81), Caution("humidity", can_cents=0.6)])
-    'temperature not noted (3 K: up to 8.8 c); humidity not noted (10 %: up to 0.6 c)'
+    'temperature not noted (± 3 °C: up to 8.8 cents); humidity not noted (± 10 %: up to 0.6 cents)'
     """
-    common = {"temperature": f"{COMMON_K:g} K", "humidity": f"{COMMON_PCT:g} %"}
-    said = (f"{c.kind} not noted ({common.get(c.kind, '')}: up to {c.can_cents or 0.0:.1f} c)" for c in cautions)
+    common = {"temperature": f"± {COMMON_K:g} °C", "humidity": f"± {COMMON_PCT:g} %"}
+    said = (f"{c.kind} not noted ({common.get(c.kind, '')}: up to {c.can_cents or 0.0:.1f} cents)" for c in cautions)
     return PARTED_BY.join(said)
 
 
@@ -155,7 +155,7 @@ def learned_text(history: History, said_already: Collection[CautionKind] = ()) -
     if history.setups_freq is not None:
         again, typical = history.setups_freq.again, history.setups_freq.typical
         times = f"learned from {again} repeated set-up{'' if again == 1 else 's'}"
-        rests = times if again else "assumed, until a stage is recorded `again`"
+        rests = times if again else "assumed, until a stage is set up and recorded again"
         moves = f"A new set-up moves a mode by about {typical:.1f} c ({rests})"
         said.append(f"{moves}; intervals and verdicts allow for it.")
     if missing := [kind for kind in never_noted(history.stages) if kind not in said_already]:

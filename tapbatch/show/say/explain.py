@@ -15,12 +15,12 @@ TERMS: dict[str, str] = {
     "untouched": "how sure the reading is while the instrument lies as it lies; the wider figure is that of the "
     "instrument put down and set up anew",
     "set-up": "the instrument put down, taken up and laid in place again, and the phone with it",
-    "beside the others": "this mode moved, and the others did not move along",
-    "like the others": "all modes moved alike: the air, the temperature, the recorder or the hold may do that",
-    "as read": "how far the reading itself moved, where the move beside the others is another figure",
+    "by itself": "this mode moved, and the others did not move along",
+    "along with the others": "all modes moved alike: the air, the temperature, the recorder or the hold may do that",
+    "in all": "how far the reading itself moved, with what all modes moved alike",
     "strongest": "the mode with the most energy in its free decay",
-    "next like cut": "what one more cut like those before would do, with its 95 % interval",
-    "chance to pass": "the chance that the next like cut carries the note past the target's tolerance",
+    "next such cut": "what one more cut like those before would do, with its 95 % interval",
+    "chance to overshoot": "the chance that the next such cut ends past the target by more than its tolerance",
     "t60": "the time in which a sound falls by 60 dB, in seconds",
 }
 """Words of the readings that belong to no list of their own."""

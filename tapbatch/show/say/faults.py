@@ -15,7 +15,7 @@ REMEDIES: dict[FaultKind, str] = {
     "bounced": "lift it at once and tap again",
     "talk": "wait for quiet and tap again",
     "noise": "tap harder or in a quieter room",
-    "gain": "switch that off and record again",
+    "gain": "turn it off, record again",
     "mostly room": "go to 5-10 cm and tap again",
     "clipped": "tap softer or move the phone away",
     "some room": "go to 5 cm, or tap at three places",
@@ -43,7 +43,7 @@ def what_text(fault: Fault) -> str:
     Examples
     --------
     >>> what_text(Fault(kind="gain", count=1, total=3)), what_text(Fault(kind="one set-up"))
-    ('automatic gain, no decay from 1 of 3 files', 'one set-up only')
+    ('automatic gain, no ringing time in 1 of 3 files', 'one set-up only')
     """
     match fault.kind:
         case "strings rang":
@@ -58,11 +58,11 @@ def what_text(fault: Fault) -> str:
         case "noise":
             return f"noise makes the ± {fault.half_cents or 0.0:.0f} c"
         case "gain":
-            return f"automatic gain, no decay from {_files(fault)}"
+            return f"automatic gain, no ringing time{_files(fault, ' in')}"
         case "mostly room" | "some room":
             return "too far away" if fault.room_pct is None else f"too far away, {fault.room_pct:.0f} % of it is room"
         case "clipped":
-            return f"too loud for the recorder{'' if fault.total == 1 else f' in {_files(fault)}'}"
+            return f"too loud for the recorder{_files(fault, ' in')}"
         case "one set-up":
             return "one set-up only"
 
@@ -82,5 +82,5 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def _files(fault: Fault) -> str:
-    return "this file" if fault.total == 1 else f"{fault.count} of {fault.total} files"
+def _files(fault: Fault, of: str) -> str:
+    return "" if fault.total == 1 else f"{of} {fault.count} of {fault.total} files"

@@ -6,6 +6,8 @@ step.
 
 from __future__ import annotations
 
+import re
+
 from tapbatch.compare.cuts import Work
 from tapbatch.compare.stage import ENOUGH_TAPS
 from tapbatch.compare.steps import FEWEST_STEPS
@@ -15,12 +17,18 @@ from tapbatch.show.say import figures, words
 
 def landing_name(landing: Landing) -> str:
     """Say which landing, such as ``target A3`` or ``next note above C#4``."""
-    return f"target {landing.landing_note}" if landing.landing == "target" else f"next note {landing.landing_note}"
+    kind = "target" if landing.landing == "target" else "next note"
+    return f"{kind} {_spaced(landing.landing_note)}"
+
+
+def _spaced(note: str) -> str:
+    """Return the name of a place with its cents apart, such as ``G3 +9 c``."""
+    return re.sub(r"(?<=\d)([-+]\d+)$", r" \1 c", note)
 
 
 def target_hz_text(landing: Landing) -> str:
     """Say which frequency a target is, such as ``A3 is 220.00 Hz``; empty for the next notes."""
-    return f"{landing.landing_note} is {landing.landing_hz:.2f} Hz" if landing.landing == "target" else ""
+    return f"{_spaced(landing.landing_note)} is {landing.landing_hz:.2f} Hz" if landing.landing == "target" else ""
 
 
 def to_go_text(landing: Landing) -> str:
@@ -38,18 +46,18 @@ def to_go_text(landing: Landing) -> str:
 
 
 def next_parts(landing: Landing, *, work: Work) -> tuple[str, str]:
-    """Return what the next like cut would do, such as ``next like cut +21 c (+14 to +28)``, and why no more is said.
+    """Return what the next such cut would do, such as ``next such cut +21 c (+14 to +28)``, and why no more is said.
 
     Each is empty where there is nothing to say. Only a cut is called one: ``work`` is what led to the latest stage.
     """
     text = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
     if not text and landing.no_forecast in ("", "few steps"):
         return "", _UNKNOWN[work].format(few=FEWEST_STEPS, seen=landing.steps_seen)
-    return f"next {'like cut' if work == 'cut' else 'such step'} {text}" if text else "", no_forecast_text(landing)
+    return f"next {'such cut' if work == 'cut' else 'such step'} {text}" if text else "", no_forecast_text(landing)
 
 
 _UNKNOWN: dict[Work, str] = {
-    "cut": "next cut unknown until {few} like cuts; {seen} so far",
+    "cut": "no forecast yet: {few} such cuts are needed, {seen} so far",
     "other": "no forecast, no cut led here",
     "unknown": "no forecast, the notes do not name the work",
 }
@@ -114,18 +122,23 @@ def steps_seen_text(landing: Landing) -> str:
     return f"{landing.steps_seen} of {FEWEST_STEPS} similar steps so far"
 
 
-def way_text(landing: Landing) -> str:
-    """Say how many steps lead to a landing, such as ``about 2.3 steps``; empty where that is not known."""
+def way_text(landing: Landing, *, work: Work = "unknown") -> str:
+    """Say how many steps lead to a landing, such as ``about 2 cuts``; empty where that is not known."""
     if landing.steps_to_go is None:
         return ""
-    return f"about {landing.steps_to_go:.1f} step{'' if round(landing.steps_to_go, 1) == 1 else 's'}"
+    name, count = "cut" if work == "cut" else "step", round(landing.steps_to_go)
+    return f"about {count} {name}{'' if count == 1 else 's'}" if count else f"less than one {name}"
 
 
 def chance_text(landing: Landing) -> str:
-    """Say the chance that the next step passes a landing, such as ``chance to pass it 17 %``; empty if not known."""
+    """Say the chance that the next step passes a landing, such as ``17 % chance to overshoot by 3 c``.
+
+    Empty if it is not known.
+    """
     if landing.overshoot is None:
         return ""
-    return f"chance to {'leave' if landing.reads_on else 'pass'} it {figures.chance_text(landing.overshoot)}"
+    what = "leave it" if landing.reads_on else f"overshoot by {landing.tolerance_cents:g} c"
+    return f"{figures.chance_text(landing.overshoot)} chance to {what}"
 
 
 def sure_text(landing: Landing) -> str:
@@ -148,4 +161,4 @@ def way_parts(landing: Landing, *, work: Work, reason: bool = True) -> list[str]
     step, why = next_parts(landing, work=work)
     why = why if reason else ""
     after = [why, step] if landing.no_forecast in ("past", "away") else [step, why]
-    return [part for part in (sure_text(landing), *after, way_text(landing)) if part]
+    return [part for part in (sure_text(landing), *after, way_text(landing, work=work)) if part]

@@ -1,4 +1,4 @@
-"""What is left, said to a person: which way and how far to a landing, and what the next like cut would do.
+"""What is left, said to a person: which way and how far to a landing, and what the next such cut would do.
 
 Conventions: distances in cents have the digits that the reading calls for. Only a cut is called one; other work is a
 step. Where no forecast can be made, the reason stands in its place.
@@ -15,7 +15,7 @@ from tapbatch.show.say.landings import chance_text, landing_name, next_parts, su
 
 
 def left_text(landing: Landing, mode: StageMode, *, work: Work, risky: bool) -> str:
-    """Say how far it is to a landing, which way, and what the next like cut would do, with its chance to pass.
+    """Say how far it is to a landing, which way, and what the next such cut would do, with its chance to go too far.
 
     Examples
     --------
@@ -27,7 +27,7 @@ def left_text(landing: Landing, mode: StageMode, *, work: Work, risky: bool) -> 
     ...                  cents=38.0, t60_s=0.3, t60_low_s=0.29, t60_high_s=0.31, level_db=-3.0, taps=5,
     ...                  within_cents=0.2, between_cents=0.5)
     >>> print(left_text(landing, mode, work="cut", risky=False))
-    to target A3: 262 c to rise; next like cut +21 c (+14 to +28), chance to pass it under 1 %
+    to target A3: 262 c to rise; next such cut +21 c (+14 to +28), under 1 % chance to overshoot by 3 c
     """
     # A step may go one way and the distance the other, where the place itself goes faster.
     moving = f" (moves with {landing.moves_with})" if landing.moves_with and landing.step_cents is not None else ""
@@ -42,12 +42,12 @@ def no_target_text(landings: Sequence[Landing], mode: StageMode, *, work: Work) 
 
     Empty if there are no landings.
     """
-    ways = ", ".join(f"{c.landing_note} {_cents(c, mode)} c {_side(c)}" for c in sorted(landings, key=_from_below))
+    ways = ", ".join(f"{_way(c)} to {c.landing_note} {_cents(c, mode)} c" for c in sorted(landings, key=_from_below))
     return f"no target set: {ways}; {next_text(landings[0], work=work)}" if landings else ""
 
 
 def next_text(landing: Landing, *, work: Work) -> str:
-    """Say what the next like cut would do, such as ``next like cut +21 c (+14 to +28)``, or why that is unknown."""
+    """Say what the next such cut would do, such as ``next such cut +21 c (+14 to +28)``, or why that is unknown."""
     step, why = next_parts(landing, work=work)
     # That the cuts to come cannot be counted is no reason where the chance of the next one is said.
     if landing.no_forecast == "beyond" and landing.overshoot is not None:
@@ -66,8 +66,8 @@ def _place_text(landing: Landing, mode: StageMode) -> str:
     return f"to {name}: {way}"
 
 
-def _side(landing: Landing) -> str:
-    return "above" if landing.cents_to_go > 0 else "below"
+def _way(landing: Landing) -> str:
+    return "up" if landing.cents_to_go > 0 else "down"
 
 
 def _from_below(landing: Landing) -> float:

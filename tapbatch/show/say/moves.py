@@ -31,7 +31,7 @@ VERDICTS: dict[Verdict, str] = {
 RINGS: dict[Rings, str] = {"longer?": "probably longer", "shorter?": "probably shorter"}
 """Verdicts on a decay whose words are not their name."""
 
-MOVED: dict[Moved | Literal[""], str] = {"own": "beside the others", "all": "all alike", "whole": "in all", "": ""}
+MOVED: dict[Moved | Literal[""], str] = {"own": "by itself", "all": "all alike", "whole": "in all", "": ""}
 """What a figure of a move is about, in a column of its own."""
 
 FIVE_PER_CENT = (
@@ -45,7 +45,7 @@ NO_LOUDNESS = (
 
 
 def moved_text(drift: Drift) -> str:
-    """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2), beside the others``.
+    """Return how far a mode moved, such as ``down 42.1 c (-43.0 to -41.2) by itself``.
 
     The figures are those of the move that the verdict rests on; without any, it is the verdict alone. If nobody can
     tell whether the mode moved or the others did, it reads ``parted from the others by +39 c (+32 to +42)``. What
@@ -57,7 +57,7 @@ def moved_text(drift: Drift) -> str:
         return f"parted from the others by {change}" + _as_read(drift)
     if moved:
         return moved + _BESIDE.get(drift.moved, "") + _as_read(drift)
-    verdict = VERDICTS[drift.verdict] + (" beside the others" if drift.verdict == "steady" else "")
+    verdict = "did not move by itself" if drift.verdict == "steady" else VERDICTS[drift.verdict]
     return ", ".join(filter(None, (verdict, change, _opposed(drift))))
 
 
@@ -66,35 +66,39 @@ def _opposed(drift: Drift) -> str:
     if not drift.opposed or drift.own_low_cents is None:
         return ""
     ways = ("up", "down") if drift.own_low_cents > 0 else ("down", "up")
-    return f"for it went {ways[0]} beside the others and {ways[1]} in all"
+    return f"for it went {ways[0]} by itself and {ways[1]} in all"
 
 
 _ANOTHER_CENTS = 1.5
-_BESIDE = {"own": ", beside the others", "all": ", like the others"}
+_BESIDE = {"own": " by itself", "all": " along with the others"}
 
 
 def _as_read(drift: Drift) -> str:
-    """Return how far the reading itself moved, such as ``, as read +58 c``, if that is another figure; else empty."""
+    """Return how far the reading itself moved, such as ``, +58 c in all``.
+
+    Empty if that is no other figure.
+    """
     if drift.extent is None or drift.freq_change_cents is None or (drift.moved == "own" and drift.alike):
         return ""
     if abs(drift.freq_change_cents - drift.extent.cents) < _ANOTHER_CENTS:
         return ""
-    return f", as read {drift.freq_change_cents:+z.0f} c"
+    return f", {drift.freq_change_cents:+z.0f} c in all"
 
 
-ALIKE_CAUSES = "set-up, air, strings or the cut"
+ALIKE_CAUSES = "set-up, weather, strings or the cut"
 """What moves all modes alike; the readings do not tell which of them did."""
 
-ALIKE_CAUSES_WITHOUT_CUT = "set-up, air or strings"
 
-
-def alike_text(alike: Alike, *, interval: bool = True, figures: bool = True, cut: bool = True) -> str:
-    """Return what all modes did alike, such as ``all rose 12 c (+8 to +16) alike: set-up, air, strings or the cut``.
+def alike_text(
+    alike: Alike, *, interval: bool = True, figures: bool = True, cut: bool = True, strings: bool = True
+) -> str:
+    """Return what all modes did, such as ``all rose 12 c (+8 to +16) alike: set-up, weather, strings or the cut``.
 
     ``interval`` and ``figures`` leave out its interval, or all figures where they were said; ``cut`` leaves out the
-    cut where none led to the stage.
+    cut where none led to the stage, and ``strings`` the strings where there are none.
     """
-    causes = ALIKE_CAUSES if cut else ALIKE_CAUSES_WITHOUT_CUT
+    *some, last = ("set-up", "weather", *["strings"] * strings, *["the cut"] * cut)
+    causes = f"{', '.join(some)} or {last}"
     return f"{alike_way_text(alike, interval=interval, figures=figures)}: {causes}"
 
 
@@ -120,14 +124,14 @@ def _directed(verdict: Verdict | Literal[""], change: str) -> str:
 
 
 def more_taps_text(drift: Drift) -> str:
-    """Return what would decide an open verdict, such as ``about 5 more taps would tell``; empty for other verdicts.
+    """Return what would decide an open verdict, such as ``about 5 more taps would settle it``; empty for others.
 
     Taps come first, because they are less work than a set-up. Neither may help: the stage before is past.
     """
     if drift.verdict not in ("unclear", "up?", "down?") or drift.extent is None:
         return ""
     more = more_text(drift, "more ")
-    return f"about {more} would tell" if more else "more taps or set-ups are not likely to tell"
+    return f"about {more} would settle it" if more else "more taps or set-ups are not likely to settle it"
 
 
 def more_text(drift: Drift, more: str = "") -> str:

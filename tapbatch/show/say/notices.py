@@ -28,7 +28,7 @@ EXPLANATIONS: dict[NoticeKind, str] = {
     "begins ringing": "the blow is missing: frequencies and decays are good, but fast modes have lost level",
     "crowded": "so many knocks that it may be talk or work: cut the taps out into a file of their own",
     "too long": "more samples than are read of one file (4,000,000,000 over all channels): cut it into several files",
-    "automatic gain": "the recorder turns its level up and down: switch that off, or no decay can be trusted",
+    "automatic gain": "the recorder turns its level up and down: turn that off, or no decay can be trusted",
     "mostly room": "what the room sends back is nearly as strong as the sound itself (direct_db in recordings.csv)",
     "some room": "the room moves frequencies and decay times a little (direct_db in recordings.csv)",
     "not asked": "the other recordings of the stage decided without it which modes there are",

@@ -6,12 +6,14 @@ cents apart near 1 kHz.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Literal
 
+from tapbatch.compare.faults import Fault, FaultKind
 from tapbatch.model.history import Stage, StageMode
 from tapbatch.show.say.figures import seconds_text, signed, value_and_half_width
 
-Sureness = Literal["sure", "fairly sure", "unsure"]
+Sureness = Literal["sure", "fairly sure", "only as it lies", "not yet", "unsure"]
 
 FLAGS: dict[str, str] = {
     "string": "rings longer than wood can: an open string, or a piece of one; damp the strings and their ends",
@@ -31,6 +33,9 @@ FLAGS: dict[str, str] = {
     "band-too-narrow": "decays too fast to be measured in so narrow a band: use the whole sound, or the modes",
     "empty-band": "no mode rings in this band: what is heard spills over from a neighbouring band",
 }
+
+SPOIL: frozenset[FaultKind] = frozenset({"strings rang", "gain", "clipped"})
+"""Faults that make a reading one to take again, however narrow its interval."""
 
 # These make a reading doubtful however narrow its interval. `one-setup` does not: it only says what was not tried.
 DOUBTS = frozenset(FLAGS) - {"one-setup"}
@@ -75,8 +80,8 @@ def sure_cents(mode: StageMode) -> float:
 
 
 def sure_in_full(mode: StageMode) -> str:
-    """Return how sure the pitch of a mode is, set up anew and untouched, such as ``± 4 c (untouched ± 0.9 c)``."""
-    untouched = "" if mode.half_anew_cents is None else f" (untouched {untouched_text(mode)})"
+    """Return how sure a pitch is, set up anew and untouched, such as ``± 4 c (± 0.9 c if left untouched)``."""
+    untouched = "" if mode.half_anew_cents is None else f" ({untouched_text(mode)} if left untouched)"
     return sure_text(mode) + untouched
 
 
@@ -100,17 +105,22 @@ def t60_text(mode: StageMode) -> str:
     return seconds_text(mode.t60_s, mode.t60_low_s, mode.t60_high_s)
 
 
-def how_sure(mode: StageMode, steady_cents: float, *, faulty: bool = False) -> Sureness:
+def how_sure(mode: StageMode, steady_cents: float, faults: Collection[Fault] = ()) -> Sureness:
     """Return whether a pitch can be trusted, in a shop that counts a move within ``steady_cents`` as none.
 
-    *Sure*: the half-width is at most ``steady_cents``, no flag casts doubt and no fault of its stage stands
-    (``faulty``, :mod:`tapbatch.compare.faults`). *Unsure*: a flag casts doubt, or the half-width is over four times
-    that, or not known. *Fairly sure*: in between.
+    *Sure*: the half-width is at most ``steady_cents``, no flag casts doubt and no fault of its stage stands.
+    *Unsure*: a flag casts doubt, or the half-width is over four times that, or not known. In between, *not yet* if
+    something else than the wood may have sounded, or the sound was not kept as it was; *only as it lies* if all that
+    is wrong is that there was one set-up; else *fairly sure*.
     """
-    half = mode.half_cents
+    half, kinds = mode.half_cents, {fault.kind for fault in faults}
     if DOUBTS.intersection(mode.flags) or not half <= 4 * steady_cents:
         return "unsure"
-    return "sure" if half <= steady_cents and not faulty else "fairly sure"
+    if kinds & SPOIL:
+        return "not yet"
+    if half > steady_cents or kinds - {"one set-up"}:
+        return "fairly sure"
+    return "only as it lies" if kinds else "sure"
 
 
 def is_unsure(mode: StageMode, steady_cents: float) -> bool:

@@ -16,7 +16,7 @@ from tapbatch.show.view.three_answers import placed_text, told_of
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhoneReading:
-    """A reading for the phone: where the note is, what changed, what is left, the next like cut, and what is wrong.
+    """A reading for the phone: where the note is, what changed, what is left, the next such cut, and what is wrong.
 
     ``second`` are the three lines of a second mode that is worked on. ``lines`` are all that the terminal prints.
     Both are empty if no mode was read.

@@ -28,13 +28,18 @@ from tapbatch.show.say.landings import (
     way_parts,
 )
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of
-from tapbatch.show.view.landings import is_risky, landings_of
+from tapbatch.show.view.landings import is_risky, landings_of, other_side
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
 
 Question = Literal["moved", "far", "rings", "trust"]
 
-QUESTIONS: dict[Question, str] = {"moved": "Moved?", "far": "How far?", "rings": "Rings?", "trust": "Trust it?"}
+QUESTIONS: dict[Question, str] = {
+    "moved": "Moved?",
+    "far": "How far?",
+    "rings": "Rings longer?",
+    "trust": "Trust it?",
+}
 
 MOST_LANDINGS = 3
 
@@ -48,7 +53,7 @@ _SAID_BY: dict[FaultKind, tuple[str, ...]] = {
 }
 """Flags that say the same as a fault."""
 
-_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
+_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, [-+\d]+ c in all|(?<=Cannot tell), [-+.\d]+ %")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +91,11 @@ class Answer:
         """
         return _INTERVAL.sub("", self.told)
 
+    @property
+    def brief_detail(self) -> str:
+        """The detail without intervals."""
+        return _INTERVAL.sub("", self.detail)
+
 
 def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: float) -> tuple[Answer, ...]:
     """Return the answers for a stage, of a mode that is worked on there; a pitch is sure within ``steady_cents``."""
@@ -99,7 +109,7 @@ def answers_of(history: History, stage: Stage, subject: Subject, steady_cents: f
         _rings(mode, drift),
         Answer(
             question="trust",
-            told=capital(words.how_sure(mode, steady_cents, faulty=bool(faults))),
+            told=capital(words.how_sure(mode, steady_cents, faults)),
             detail=_basis(mode, stage, steady_cents),
             limits=_doubts(mode, stage, faults),
             number=words.sure_cents(mode),
@@ -133,7 +143,7 @@ def _unheard(history: History, stage: Stage, name: str, drift: Drift | None) -> 
     limits = besides_limits(drift) if drift else ()
     return (
         Answer(question="moved", told=moved, detail=last_heard_text(history, stage, name), limits=limits),
-        Answer(question="rings", told="T60 not known"),
+        Answer(question="rings", told="Not known"),
         Answer(question="trust", told="No reading", detail=WHAT_TO_DO),
     )
 
@@ -190,11 +200,15 @@ def besides_limits(drift: Drift) -> tuple[Limit, ...]:
 def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, ...]:
     """Return what all modes did alike on the way to a stage, said beside the move of the one that leads.
 
-    A cut is named among the causes only where one may have led there.
+    A cut is named among the causes only where one may have led there, and strings only where there may be some.
     """
     figures, cut = drift.moved != "all", kind_of_work(stage, history.of_part(stage.part)) != "other"
+    strings = any(s.state in ("", "strung") for s in (stage, stage_before(history, stage)) if s)
     texts = (
-        tuple(moves.alike_text(alike, interval=interval, figures=figures, cut=cut) for interval in (False, True))
+        tuple(
+            moves.alike_text(alike, interval=interval, figures=figures, cut=cut, strings=strings)
+            for interval in (False, True)
+        )
         for alike in alike_moves([drift])
     )
     return tuple(Limit(name=name, full=full) for name, full in texts)
@@ -207,11 +221,12 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         # That too few steps are known limits nothing: it is a detail.
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
-        way = way_parts(landing, work=work, reason=not why)
+        way, other = way_parts(landing, work=work, reason=not why), other_side(history, landing)
+        beyond = f"or {landing_name(other).removeprefix('next note ')}: {to_go_text(other)}" if other else ""
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (target_hz_text(landing), *way, "" if risky else chance))),
+            detail=", ".join(filter(None, (target_hz_text(landing), beyond, *way, "" if risky else chance))),
             limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,
@@ -220,10 +235,10 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
 
 def _rings(mode: StageMode, drift: Drift | None) -> Answer:
     rings = words.t60_text(mode)
-    now = f"T60 {rings} s" if rings else "T60 not known"
+    now = f"rings {rings} s" if rings else "how long it rings is not known"
     change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
-        return Answer(question="rings", told=now)
+        return Answer(question="rings", told=capital(now))
     limits, number = _limits(moves.rings_limit(drift)), drift.t60_change_pct
     return Answer(question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=number)
 

@@ -36,6 +36,15 @@ def _next_note(landings: Sequence[Landing]) -> tuple[Landing, ...]:
     return () if nearest is None else (nearest,)
 
 
+def other_side(history: History, landing: Landing) -> Landing | None:
+    """Return the next note on the other side of a mode, where no steps say to which of the two it is heading."""
+    if landing.landing == "target" or landing.steps_to_go is not None or landing.step_cents is not None:
+        return None
+    at = (landing.part, landing.stage, landing.mode)
+    beside = (c for c in history.landings if (c.part, c.stage, c.mode) == at)
+    return next((c for c in beside if c.landing not in ("target", landing.landing)), None)
+
+
 def _worked_on(history: History, landings: Sequence[Landing]) -> list[Landing]:
     """Return the landings without those of a lead that is neither worked on nor has a target."""
     aimed = {c.mode for c in landings if c.landing == "target"}

@@ -165,7 +165,7 @@ def mode_rows(stage: Stage, steady_cents: float, history: History | None = None)
     instrument's history nothing is said of moves and faults, and the one that leads is in front.
     """
     names, drifts = working_names(history, stage), drifts_into(history, stage) if history else {}
-    faulty = bool(history and faults_of(history, stage, steady_cents))
+    faults = faults_of(history, stage, steady_cents) if history else ()
 
     def rank(mode: StageMode) -> tuple[int, float]:
         return names.index(mode.mode) if mode.mode in names else len(names), -mode.level_db
@@ -175,7 +175,7 @@ def mode_rows(stage: Stage, steady_cents: float, history: History | None = None)
             mode=mode,
             worked_on=mode.mode in names,
             drift=(drift := drifts.get(mode.mode)),
-            trust=words.how_sure(mode, steady_cents, faulty=faulty),
+            trust=words.how_sure(mode, steady_cents, faults),
             moved=moves.moved_cell(drift) if drift else "",
             taps=f"{mode.taps}/{stage.taps_used}",
             played=words.playing_text(mode, stage),

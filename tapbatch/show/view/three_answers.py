@@ -64,7 +64,7 @@ def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
     return Told(
         name=placed_text(history, stage),
         faults=faults_of(history, stage, steady_cents),
-        answers=tuple(_three(history, stage, subject) for subject in subjects),
+        answers=tuple(_three(history, stage, subject, steady_cents) for subject in subjects),
         strongest=strongest_line(history, stage),
         others=tuple(_others(history, stage, {subject.name for subject in subjects})),
         little=tuple(_little(history, stage, subjects)),
@@ -90,16 +90,21 @@ def step_shown(name: str, beside: str) -> str:
     return f"step {number}" if series and series == other and (number + later).isdigit() else name
 
 
-def _three(history: History, stage: Stage, subject: Subject) -> Three:
+def _three(history: History, stage: Stage, subject: Subject, steady_cents: float) -> Three:
+    # A fault stands on top and says what to do; without one, that the reading can be trusted is said here.
+    faulty = bool(faults_of(history, stage, steady_cents))
+    trust = f", {words.how_sure(subject.mode, steady_cents)}" if subject.mode and not faulty else ""
     return Three(
-        where=_where(subject, stage), moved=_moved(history, stage, subject), left=_left(history, stage, subject)
+        where=_where(subject, stage, trust),
+        moved=_moved(history, stage, subject),
+        left=_left(history, stage, subject),
     )
 
 
 # ------------------------------------------------------------ where it is
 
 
-def _where(subject: Subject, stage: Stage) -> str:
+def _where(subject: Subject, stage: Stage, trust: str) -> str:
     mode = subject.mode
     if mode is None:
         return f"{subject.name} {not_heard_text(stage)}"
@@ -108,7 +113,7 @@ def _where(subject: Subject, stage: Stage) -> str:
     )
     # A changed gain is a fault of the recording, and stands on top.
     doubts = ", ".join(words.flag_text(flag) for flag in mode.flags if flag in words.DOUBTS and flag != "gain")
-    return f"{named} {words.note_text(mode)}, {words.sure_in_full(mode)}{f' ({doubts})' if doubts else ''}"
+    return f"{named} {words.note_text(mode)}, {words.sure_in_full(mode)}{trust}{f' ({doubts})' if doubts else ''}"
 
 
 # ----------------------------------------------------------- what changed

@@ -83,7 +83,7 @@ def test_what_leads_is_the_note_then_how_far_off_and_how_sure(whole: History) ->
     assert told.startswith(f"{cents} {sure}".replace(" c", " cents"))
     assert f"{words.hz_text(stage.lead)} Hz" in told
     assert next(dt.text for dt in article.all("dt")) == "Moved?"
-    assert {"Moved?", "How far?", "Rings?", "Trust it?"} <= {dt.text for dt in article.all("dt")}
+    assert {"Moved?", "How far?", "Rings longer?", "Trust it?"} <= {dt.text for dt in article.all("dt")}
 
 
 def test_what_limits_an_answer_stands_beside_it(whole: History) -> None:

@@ -53,9 +53,9 @@ def test_the_card_is_turned_and_its_note_is_seen_across_the_bench(whole: History
     for answer in (
         "+33.7 c",
         "± 0.7 c main",
-        "Down 17.0 c, beside the others",
+        "Down 17.0 c by itself",
         "Target G3: 43.2 c to rise",
-        "Fairly sure",
+        "Only as it lies",
         "one set-up only",
     ):
         assert answer in text
@@ -74,7 +74,7 @@ def test_what_limits_an_answer_stands_on_the_card(
     said = {word.text: word.y_mm for word in card.words}
     strung = caution_text(Caution("state", before=("closed",), after=("strung",)))
     (chance,) = {chance_text(c) for c in risky.landings if c.step_cents is not None}
-    for question, limit in (("Moved?", f"{BESIDES}: {strung}"), ("How far?", chance), ("Rings?", strung)):
+    for question, limit in (("Moved?", f"{BESIDES}: {strung}"), ("How far?", chance), ("Rings longer?", strung)):
         below = [y_mm - said[question] for text, y_mm in said.items() if text.startswith(limit)]
         assert any(0.0 < mm < 10.0 for mm in below), question
     assert next(text for text in said if text.startswith("No verdict"))

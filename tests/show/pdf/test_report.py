@@ -165,9 +165,9 @@ def test_the_slip_answers_before_all_else(whole: History) -> None:
     said = [word.text for word in slip.words]
     largest = max(slip.words, key=lambda word: word.size_pt)
     assert largest.text == "G3"
-    for answer in ("+33.7 cents", "Fairly sure", "seen in 5 of 5 taps"):
+    for answer in ("+33.7 cents", "Only as it lies", "seen in 5 of 5 taps"):
         assert answer in said
-    assert "Down 17.0 c (-18.0 to -16.0), beside the others" in " ".join(said)
+    assert "Down 17.0 c (-18.0 to -16.0) by itself" in " ".join(said)
     assert next(text for text in said if text.startswith("since 08-strung; "))
     assert said.index("G3") < next(n for n, text in enumerate(said) if "195.76 Hz" in text)
     assert any(text.startswith("one set-up only: ") for text in said)
@@ -212,7 +212,7 @@ def test_a_caution_stands_beside_the_move_that_it_concerns(
     slip = drawn(make_history(stages))[0]
     moved = next(word for word in slip.words if word.text == "Moved?")
     caution = next(word for word in slip.words if caution_text(STRUNG) in word.text)
-    rings = next(word for word in slip.words if word.text == "Rings?")
+    rings = next(word for word in slip.words if word.text == "Rings longer?")
     assert moved.y_mm < caution.y_mm < rings.y_mm
 
 

@@ -41,7 +41,7 @@ def _history(*landings: Landing) -> History:
 def test_with_steps_the_note_they_lead_to_is_said_though_the_other_is_nearer() -> None:
     away = replace(DOWN, step_cents=10.0, step_low_cents=6.0, step_high_cents=14.0, overshoot=0.0)
     assert chosen_landings(_history(KNOWN, away), "body") == (KNOWN,)
-    assert way_parts(KNOWN, work="cut") == ["next like cut +10 c (+6 to +14)", "about 8.6 steps"]
+    assert way_parts(KNOWN, work="cut") == ["next such cut +10 c (+6 to +14)", "about 9 cuts"]
 
 
 def test_where_there_is_a_target_nothing_else_is_said() -> None:
@@ -52,9 +52,9 @@ def test_where_there_is_a_target_nothing_else_is_said() -> None:
 @pytest.mark.parametrize(
     ("overshoot", "to_go", "said"),
     [
-        (0.0, 86.3, "chance to pass it under 1 %"),
-        (0.174, 86.3, "chance to pass it 17 %"),
-        (1.0, -2.5, "chance to leave it over 99 %"),
+        (0.0, 86.3, "under 1 % chance to overshoot by 3 c"),
+        (0.174, 86.3, "17 % chance to overshoot by 3 c"),
+        (1.0, -2.5, "over 99 % chance to leave it"),
     ],
 )
 def test_a_chance_is_never_none_nor_certain(overshoot: float, to_go: float, said: str) -> None:
@@ -70,7 +70,7 @@ WHY: dict[NoForecast, tuple[str, str]] = {
     "on target": ("no forecast: more work would only carry it off", "on target"),
     "strung": ("no forecast under string tension", "under string tension"),
     "fault": ("no forecast while this stands: recordings differ, method", "recordings differ, method"),
-    "few steps": ("next cut unknown until 3 like cuts; 1 so far", "1 of 3 similar steps so far"),
+    "few steps": ("no forecast yet: 3 such cuts are needed, 1 so far", "1 of 3 similar steps so far"),
     "points": ("next step unknown: no point in common", "no point in common"),
     "past": ("this work raises it further", "past it"),
     "away": ("this work raises it, away from there", "leads away"),
@@ -94,7 +94,7 @@ def test_past_the_target_it_says_so_and_which_way_the_work_goes() -> None:
     past = replace(KNOWN, landing="target", landing_note="F3-20", cents_to_go=-12.0, no_forecast="past")
     past = replace(past, steps_to_go=None, overshoot=None)
     assert to_go_text(past) == "past it by 12.0 c"
-    assert way_parts(past, work="cut") == ["this work raises it further", "next like cut +10 c (+6 to +14)"]
+    assert way_parts(past, work="cut") == ["this work raises it further", "next such cut +10 c (+6 to +14)"]
     lowered = replace(past, cents_to_go=12.0, work_way="down")
     assert (to_go_text(lowered), no_forecast_text(lowered)) == ("past it by 12.0 c", "this work lowers it further")
     early = replace(past, work_way="", step_cents=None)

@@ -1,4 +1,4 @@
-"""What is left, in words: which way, how far, the next like cut with its chance, or the reason why none is said."""
+"""What is left, in words: which way, how far, the next such cut with its chance, or the reason why none is said."""
 
 from __future__ import annotations
 
@@ -53,7 +53,10 @@ def left(landing: Landing, work: Work = "cut", *, risky: bool = False) -> str:
 
 
 def test_the_line_as_it_was_designed() -> None:
-    assert left(FAR) == "to target A3: 262 c to rise; next like cut +21 c (+14 to +28), chance to pass it under 1 %"
+    assert (
+        left(FAR)
+        == "to target A3: 262 c to rise; next such cut +21 c (+14 to +28), under 1 % chance to overshoot by 3 c"
+    )
 
 
 def test_down_is_to_fall() -> None:
@@ -62,7 +65,7 @@ def test_down_is_to_fall() -> None:
 
 def test_a_place_that_moves_is_said_to() -> None:
     assert left(replace(FAR, moves_with="top")).startswith(
-        "to target A3: 262 c to rise (moves with top); next like cut"
+        "to target A3: 262 c to rise (moves with top); next such cut"
     )
     assert "moves with" not in left(replace(UNKNOWN, moves_with="top"))
 
@@ -75,7 +78,7 @@ def test_other_work_is_a_step_and_no_cut() -> None:
 @pytest.mark.parametrize(
     ("work", "why"),
     [
-        ("cut", "next cut unknown until 3 like cuts; 1 so far"),
+        ("cut", "no forecast yet: 3 such cuts are needed, 1 so far"),
         ("other", "no forecast, no cut led here"),
         ("unknown", "no forecast, the notes do not name the work"),
     ],
@@ -99,22 +102,22 @@ def test_a_fault_in_the_reading_is_named() -> None:
 
 def test_past_it_is_not_said_to_be_far_from_it() -> None:
     text = left(replace(FAR, cents_to_go=-12.0, no_forecast="past", work_way="up", overshoot=None))
-    assert text == "past target A3 by 12 c; next like cut +21 c (+14 to +28), this work raises it further"
+    assert text == "past target A3 by 12 c; next such cut +21 c (+14 to +28), this work raises it further"
 
 
 def test_on_it_says_how_sure_and_the_chance_to_leave_it() -> None:
     on = replace(FAR, cents_to_go=1.2, on_target="sure", overshoot=0.17)
     assert left(on).startswith("on target A3, surely: 1 c to rise; ")
-    assert left(on).endswith("chance to leave it 17 %")
+    assert left(on).endswith("17 % chance to leave it")
 
 
 def test_a_risky_cut_comes_with_its_remedy() -> None:
-    assert left(replace(FAR, overshoot=0.34), risky=True).endswith("chance to pass it 34 %: take off less")
+    assert left(replace(FAR, overshoot=0.34), risky=True).endswith("34 % chance to overshoot by 3 c: take off less")
 
 
 def test_without_a_target_both_notes_are_named_from_below() -> None:
     above = replace(UNKNOWN, landing="above", landing_note="G3", cents_to_go=62.0)
     below = replace(UNKNOWN, landing="below", landing_note="F#3", cents_to_go=-38.0)
     text = no_target_text([above, below], MODE, work="cut")
-    assert text.startswith("no target set: F#3 38 c below, G3 62 c above; ")
+    assert text.startswith("no target set: down to F#3 38 c, up to G3 62 c; ")
     assert no_target_text([], MODE, work="cut") == ""

@@ -49,10 +49,10 @@ def drift(
 
 def test_moves_are_said_with_their_intervals() -> None:
     assert moves.moved_text(drift("down", -42.13)) == "down 42.1 c (-43.0 to -41.2)"
-    assert moves.moved_text(drift("steady", 0.04)) == "stood still beside the others, +0.0 c (-0.9 to +0.9)"
+    assert moves.moved_text(drift("steady", 0.04)) == "did not move by itself, +0.0 c (-0.9 to +0.9)"
     assert moves.moved_text(drift("gone", None)) == "no longer heard"
-    assert moves.moved_text(drift("up?", 6.2, moved="own")) == "probably up 6.2 c (+5.3 to +7.1), beside the others"
-    assert moves.moved_text(drift("down", -20.0, 5.0, moved="all")) == "down 20 c (-25 to -15), like the others"
+    assert moves.moved_text(drift("up?", 6.2, moved="own")) == "probably up 6.2 c (+5.3 to +7.1) by itself"
+    assert moves.moved_text(drift("down", -20.0, 5.0, moved="all")) == "down 20 c (-25 to -15) along with the others"
     assert moves.moved_cell(drift("up", 42.13)) == "up 42.1 c"
     assert moves.moved_cell(drift("down?", -6.2)) == "down 6.2 c ?"
     assert moves.moved_cell(drift("unclear", 4.0, 20.0)) == "cannot tell"
@@ -60,7 +60,7 @@ def test_moves_are_said_with_their_intervals() -> None:
 
 def test_a_move_is_said_as_far_as_the_verdict_means() -> None:
     beside = replace(drift("up", 2.0, 6.0, moved="own"), extent=Extent(8.0, 6.5, 9.5))
-    assert moves.moved_text(beside) == "up 8.0 c (+6.5 to +9.5), beside the others, as read +2 c"
+    assert moves.moved_text(beside) == "up 8.0 c (+6.5 to +9.5) by itself, +2 c in all"
     assert moves.moved_cell(beside) == "up 8.0 c"
 
 
@@ -113,11 +113,13 @@ def test_what_forbids_a_verdict_on_ringing_forbids_it_everywhere(cautions: tuple
 def test_what_is_open_says_what_would_tell() -> None:
     for verdict in ("unclear", "up?", "down?"):
         is_open = drift(verdict, 1.0)  # type: ignore[arg-type]
-        assert moves.more_taps_text(replace(is_open, more_taps=5)) == "about 5 more taps would tell"
-        assert moves.more_taps_text(replace(is_open, more_taps=1)) == "about 1 more tap would tell"
-        assert moves.more_taps_text(replace(is_open, more_setups=1)) == "about 1 more set-up would tell"
-        assert moves.more_taps_text(replace(is_open, more_taps=5, more_setups=2)) == "about 5 more taps would tell"
-        assert moves.more_taps_text(is_open) == "more taps or set-ups are not likely to tell"
+        assert moves.more_taps_text(replace(is_open, more_taps=5)) == "about 5 more taps would settle it"
+        assert moves.more_taps_text(replace(is_open, more_taps=1)) == "about 1 more tap would settle it"
+        assert moves.more_taps_text(replace(is_open, more_setups=1)) == "about 1 more set-up would settle it"
+        assert (
+            moves.more_taps_text(replace(is_open, more_taps=5, more_setups=2)) == "about 5 more taps would settle it"
+        )
+        assert moves.more_taps_text(is_open) == "more taps or set-ups are not likely to settle it"
     assert moves.more_text(replace(drift("unclear", 1.0), more_setups=1)) == "1 set-up"
     assert moves.more_taps_text(drift("up", 5.0)) == ""
     assert moves.more_taps_text(drift("gone", None)) == ""

@@ -53,4 +53,4 @@ def test_how_sure_is_that_of_a_new_set_up_where_it_is_known(make_mode) -> None: 
     anew = replace(mode, freq_anew_low_hz=low_hz, freq_anew_high_hz=high_hz)
     assert words.sure_cents(mode) == mode.half_cents
     assert (words.sure_cents(anew), anew.half_cents) == (pytest.approx(6.0), mode.half_cents)
-    assert words.sure_in_full(anew) == f"± 6 c (untouched {words.untouched_text(mode)})"
+    assert words.sure_in_full(anew) == f"± 6 c ({words.untouched_text(mode)} if left untouched)"

@@ -44,7 +44,7 @@ def test_one_fault_stands_on_top_and_the_others_behind_it(histories: dict[str, C
     stage = history.stages[-1]
     brief, full = (stage_lines(history, stage, full=full) for full in (False, True))
     assert sum(line.startswith("! ") for line in texts(brief)) == 1
-    assert flat(brief).startswith("! automatic gain, no decay from this file: ")
+    assert flat(brief).startswith("! automatic gain, no ringing time: ")
     assert "(2 more: --full)" in flat(brief)
     assert sum(line.startswith("! ") for line in texts(full)) == 3
     assert "--full" not in flat(full)

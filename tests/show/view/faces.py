@@ -16,13 +16,13 @@ from tests.show.browser.parsed import parse
 
 Told = dict[str, str]
 
-_QUESTIONS = {"Moved?": "moved", "How far?": "far", "Rings?": "rings", "Trust it?": "trust"}
+_QUESTIONS = {"Moved?": "moved", "How far?": "far", "Rings longer?": "rings", "Trust it?": "trust"}
 _NOTE = re.compile(r"([A-G][#b]?-?\d) ([-+\d.]+) c(?:ents)?,? (± [\d.?]+)")
 _MOVE = (
-    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?:, beside the others|, like the others)?"
-    r"|(?:stood still beside the others|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
+    r"((?:probably )?(?:up|down) [\d.]+ c(?: \([^)]*\))?(?: by itself| along with the others)?"
+    r"|(?:did not move by itself|cannot tell)(?:, [-+\d.]+ c)?|new here|no longer heard)"
 )
-_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, as read [-+\d]+ c")
+_INTERVAL = re.compile(r" \([-+.\d]+ (?:to [-+.\d]+|c)\)|, [-+\d]+ c in all|(?<=annot tell), [-+.\d]+ %")
 
 
 def flat(text: str) -> str:
@@ -69,7 +69,7 @@ def of_slip(pdf: bytes) -> Told:
         "differed": differed,
         "trust": brief(said["trust"][0]),
         "flags": trust,
-        "t60": (re.findall(r"T60 ([\d.]+)", rings) or [""])[0],
+        "t60": (re.findall(r"[Rr]ings ([\d.]+)", rings) or [""])[0],
         # What is said of a move may go on in the next line; the others fit into one.
         **{name: brief(said[name][0]) for name in ("moved", "far", "rings") if name in said},
         **({"moved": brief(whole_answer[1])} if whole_answer else {}),
@@ -96,7 +96,7 @@ def of_page(page: bytes) -> Told:
         "note": note_of(f"{article.one('p', class_='note').text} {article.one('p', class_='cents').text}"),
         "differed": limits["moved"].partition("differs besides the wood: ")[2],
         "flags": limits["trust"],
-        "t60": (re.findall(r"T60 ([\d.]+)", said["rings"].text) or [""])[0],
+        "t60": (re.findall(r"[Rr]ings ([\d.]+)", said["rings"].text) or [""])[0],
         **{name: brief(each.one("strong").text) for name, each in said.items()},
     }
 
@@ -124,8 +124,8 @@ def of_terminal(lines: list[str]) -> Told:
 
 def ways_of(stands: str) -> list[tuple[str, str]]:
     """How far it is to what may be reached, and which way, such as ``("9.5", "to fall")``."""
-    up = {"rise": "to rise", "above": "up", "fall": "to fall", "below": "down"}
-    return [(size, up[way]) for size, way in re.findall(r"([\d.]+) c (?:to )?(rise|fall|above|below)", stands)]
+    to_target = re.findall(r"([\d.]+) c (to rise|to fall)", stands)
+    return to_target + [(size, way) for way, size in re.findall(r"\b(up|down) to [A-G][#b]?\d ([\d.]+) c", stands)]
 
 
 def of_workbook(data: bytes) -> dict[str, list[dict[str, object]]]:

@@ -20,10 +20,10 @@ from tapbatch.show.view.tables import BESIDES, drift_table
 from tests.show.browser.parsed import pages_bytes, parse
 from tests.show.view.faces import flat, pages_of
 
-SENTENCE = "all rose 12 c (+8 to +16) alike: set-up, air, strings or the cut"
+SENTENCE = "all rose 12 c (+8 to +16) alike: set-up, weather, strings or the cut"
 # A stage that is strung or settled was reached by no cut.
-WITHOUT_CUT = "all rose 12 c (+8 to +16) alike: set-up, air or strings"
-BRIEF = "all rose 12 c alike: set-up, air or strings"
+WITHOUT_CUT = "all rose 12 c (+8 to +16) alike: set-up, weather or strings"
+BRIEF = "all rose 12 c alike: set-up, weather or strings"
 
 
 @pytest.fixture
@@ -64,7 +64,7 @@ def test_compare_says_it_once(risen: History) -> None:
     comparison = Comparison(before=before, after=after, drifts=risen.drifts, sustain=(), balance=(), cautions=())
     text = " ".join(line for line, _ in comparison_lines(comparison))
     assert _count(text, SENTENCE) == 1
-    assert "as read" not in text
+    assert " c in all" not in text
 
 
 def test_the_table_has_one_row_for_it_in_front_of_the_others(risen: History) -> None:
@@ -76,16 +76,16 @@ def test_the_table_has_one_row_for_it_in_front_of_the_others(risen: History) -> 
 
 def test_what_moved_beside_the_others_does_not_repeat_it(risen: History) -> None:
     for drift in risen.drifts:
-        assert "as read" not in moved_text(drift)
+        assert " c in all" not in moved_text(drift)
         alone = replace(drift, common_low_cents=-2.0)
-        assert bool(re.search(r"as read \+\d+ c", moved_text(alone))) == (drift.verdict in ("up", "down"))
+        assert bool(re.search(r"\+\d+ c in all", moved_text(alone))) == (drift.verdict in ("up", "down"))
 
 
 def test_where_the_verdict_rests_on_it_the_figures_are_not_said_twice(risen: History) -> None:
     drifts = tuple(replace(d, moved="all", verdict="up", extent=Extent(12.0, 8.0, 16.0)) for d in risen.drifts)
     text = flat(" ".join(line for line, _ in history_lines(replace(risen, drifts=drifts))))
-    assert "up 12 c (+8 to +16), like the others" in text
-    assert text.count("all rose alike: set-up, air or strings") == 1
+    assert "up 12 c (+8 to +16) along with the others" in text
+    assert text.count("all rose alike: set-up, weather or strings") == 1
 
 
 def test_without_it_nothing_is_said(whole: History) -> None:

@@ -36,7 +36,7 @@ VERDICTS = {
     "up?": "probably up",
     "down": "down",
     "down?": "probably down",
-    "steady": "stood still",
+    "steady": "did not move",
     "unclear": "cannot tell",
 }
 # What a fault says in place of a flag.

@@ -85,7 +85,7 @@ def test_an_earlier_stage_sends_the_reader_to_the_latest(whole: History) -> None
 def test_what_is_strung_or_settled_is_never_called_a_cut(whole: History) -> None:
     for stage in whole.stages[-2:]:
         (three,) = told_of(whole, stage).answers
-        assert "like cut" not in f"{three.moved} {three.left}"
+        assert "such cut" not in f"{three.moved} {three.left}"
 
 
 def test_a_stage_in_which_nothing_was_read_has_no_answers(histories: dict[str, Callable[[], History]]) -> None:
