@@ -62,7 +62,9 @@ def cleaned_name(name: str) -> str:
     stem, _, ending = _NOT_IN_NAMES.sub("_", last).strip().lstrip(".~ ").rpartition(".")
     # Other letters of an ending, such as those of other scripts, are none that a decoder knows.
     if not is_sound_name(f"x.{ending}"):
-        raise SoundError(last[:80], "is not named like a recording", "send a recording, such as .m4a or .wav")
+        raise SoundError(
+            last[:80] or "the file", "is not named like a recording", "send a recording, such as .m4a or .wav"
+        )
     stem = stem.strip(" .~") or "recording"
     stem = f"_{stem}" if _DEVICE.match(stem) else stem
     cut = stem.encode()[: _MOST_NAME_BYTES - len(ending)].decode(errors="ignore").strip()

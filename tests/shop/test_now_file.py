@@ -34,6 +34,8 @@ EVENTS = (
         recorded_at=AT,
     ),
     Event(at=AT, what="seen", original="=cmd.wav", mark="1.2"),
+    Event(at=AT, what="next", bench=BENCH),
+    Event(at=AT, what="sent", bench=BENCH, sha256="0f", original="y.m4a", mark="0a1b", recorded_at=AT),
 )
 TEXT = st.text(st.characters(blacklist_categories=("C", "Z"), blacklist_characters="/"), min_size=1).filter(
     lambda t: t != ".."

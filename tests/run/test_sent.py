@@ -1,0 +1,62 @@
+"""The name that a recording from a phone gets, and what is taken for sound."""
+
+from __future__ import annotations
+
+import tarfile
+from pathlib import Path
+
+import pytest
+import soundfile
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tapbatch.model.errors import SoundError
+from tapbatch.model.names import SOUND_ENDINGS, is_sound_name
+from tapbatch.run.sent import cleaned_name, refuse_unless_sound
+from tests.shops import taps, write_wav
+
+ODD = '<>:"|?*\\/\0\n\r\t\x1b\x7f\u202e\u2028\ud800 .~'
+
+
+@given(
+    stem=st.text(st.one_of(st.characters(exclude_categories=[]), st.sampled_from(ODD)), max_size=300),
+    ending=st.sampled_from(sorted(SOUND_ENDINGS)),
+)
+def test_every_name_becomes_one_that_any_system_takes(stem: str, ending: str) -> None:
+    name = cleaned_name(f"{stem}.{ending}")
+    assert is_sound_name(name)
+    assert Path(name).name == name
+    assert len(name.encode()) <= 255
+    assert name.isprintable()
+    assert not set(name) & set('<>:"|?*\\/')
+    assert name == name.strip()
+    assert name[0] not in ".~"
+    # Names that are devices on some systems, whatever follows the first dot.
+    assert name.split(".")[0].lower() not in {"con", "prn", "aux", "nul", "com1", "lpt9"}
+    assert cleaned_name(name) == name
+
+
+@pytest.mark.parametrize(
+    "name", ["", "a", "a.", ".wav.exe", "a.exe", "a.wav/", "a.wav\0", "now.csv", "a.w\u0430v", "a.html"]
+)
+def test_what_is_not_named_like_a_recording_is_refused(name: str) -> None:
+    with pytest.raises(SoundError) as told:
+        cleaned_name(name)
+    assert told.value.where
+
+
+@pytest.mark.parametrize("form", ["WAV", "FLAC", "OGG", "AIFF", "CAF", "AU", "W64"])
+def test_sound_is_sound_whatever_its_name(form: str, tmp_path: Path) -> None:
+    # Written by another library, under an ending of another kind.
+    path = tmp_path / "a.m4a"
+    soundfile.write(path, taps(2, count=1), 8000, format=form)
+    refuse_unless_sound(path)
+
+
+def test_an_archive_of_sound_is_no_sound(tmp_path: Path) -> None:
+    write_wav(tmp_path / "inner.wav", taps(2, count=1))
+    for name, mode in (("plain.wav", "w"), ("packed.wav", "w:gz"), ("xz.wav", "w:xz")):
+        with tarfile.open(tmp_path / name, mode) as archive:  # type: ignore[call-overload]
+            archive.add(tmp_path / "inner.wav", "inner.wav")
+        with pytest.raises(SoundError):
+            refuse_unless_sound(tmp_path / name)
