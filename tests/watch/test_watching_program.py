@@ -44,8 +44,8 @@ def test_the_program_prints_a_reading_and_ends_with_ctrl_c(arguments: list[str],
         assert line.startswith("lyre-2")
         # a stage 40 cents lower, and 268 Hz is 41.7 cents over C4: 1200 log2(268/261.6256)
         assert misses(line, "top", "02-thinned", "C4") == []
-        # Where it moved to stands in the same paragraph, perhaps on the next line.
-        line = line if "down" in line else _read_until(program, lambda line: True)
+        # Where it moved to stands in the same paragraph, on one of the next lines.
+        line = line if "down" in line else _read_until(program, lambda line: "down" in line)
         (down,) = re.findall(r"down (\d+)", line)
         assert 38 <= int(down) <= 42
         program.send_signal(signal.SIGINT)
