@@ -5,8 +5,8 @@ has the prior ``N(beta, tau^2 + var beta)`` and its growth ``N(gamma, kappa^2)``
 growth and move the slope, so the more of them there are, the less the family counts. The prediction is the mixture
 over all points.
 
-One instrument in thirty is taken to be unlike its family: its slope then has a prior of twice the typical size either
-way. This hardly changes what is said before the first cut, but two cuts that go another way are soon believed.
+One instrument in a hundred is taken to be unlike its family: its slope then has a prior of twice the typical size
+either way. This hardly changes what is said before the first cut, but two cuts that go another way are soon believed.
 
 How much the next step will be is not known either. It is like the steps so far: of this instrument if three or more
 have their amount noted, else of the family as well.
@@ -27,28 +27,30 @@ from tapbatch.compare.step_family import LEAST_WEIGHT, Family, grams_of, learn_f
 from tapbatch.compare.step_trend import Path
 from tapbatch.compare.steps import FEWEST_STEPS, Outlook
 
-UNLIKE = 1.0 / 30.0
+UNLIKE = 0.01
 UNLIKE_SIZE = 2.0
 
 _UNITS: tuple[Unit, ...] = ("doubling", "gram", "millimetre", "step")
 _LEAST_KAPPA = 1e-3
 _LEAST_VARIANCE = 1e-6
 _LEAST_SHARE = 1e-7
+_LEAST_STEP = 1e-9
 _BINS = 50.0
 
 
 def family_of(earlier: Sequence[Course], own: Course) -> Family | None:
     """Return what earlier instruments tell of the next step of this one; ``None`` if they are too few.
 
-    The first of opening area, grams, millimetres and steps is taken that most steps have noted, of this instrument
-    all but one; by area, its latest opening must be noted as well.
+    The first of opening area, grams, millimetres and steps is taken that at least half of their steps have noted, and
+    all of this instrument; by area, all but the one that opened it.
     """
     for unit in _UNITS:
         ours = own.amounts(unit)
         theirs = [x for course in earlier for x in course.amounts(unit)]
-        if ours.count(None) > 1 or 2 * theirs.count(None) > len(theirs):
+        if 2 * theirs.count(None) > len(theirs):
             continue
-        if unit == "doubling" and not own.stages[-1].area_mm2:
+        # A closed box has no opening to be doubled.
+        if None in (ours[1:] if unit == "doubling" else ours) or (unit == "doubling" and not own.stages[-1].area_mm2):
             continue
         family = learn_family(tuple(earlier), unit)
         if family is not None and (unit != "doubling" or _following(own, family) is not None):
@@ -80,21 +82,24 @@ def outlook_pooled(own: Course, family: Family) -> Outlook:
     amount, unsure = _next_amount(own, family)
     every = _every(own, family, amount)
     own_step = every.own + every.slope**2 * every.size**2 * unsure
+    middles = every.ahead * every.slope
     following = _following(own, family) if family.unit == "doubling" else None
     return Outlook(
-        step=_gathered(every.ahead * every.slope, own_step + every.ahead**2 * every.variance, every.weights),
+        step=_gathered(middles, own_step + every.ahead**2 * every.variance, every.weights),
         landing=_gathered(
-            every.ahead * every.slope + every.gain,
+            middles + every.gain,
             own_step + every.placed + (every.ahead - every.gain_slope) ** 2 * every.variance,
             every.weights,
         ),
-        typical=_gathered(every.ahead * every.slope, every.ahead**2 * every.variance, every.weights),
+        typical=_gathered(middles, every.ahead**2 * every.variance, every.weights),
         steps=len(own.steps),
         model="family",
         area_mm2=own.stages[-1].area_mm2,
         per_doubling=float(every.weights @ every.slope) / family.scale if following else None,
         openings=(following,) if following else (),
-        path=None if following else Path(every.ahead * every.slope, every.growths, every.weights),
+        path=None
+        if following
+        else Path(np.where(middles == 0.0, _LEAST_STEP, middles), every.growths, every.weights),
         known_ahead=max(family.longest - len(own.steps), 0),
     )
 

@@ -24,7 +24,7 @@ Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
 Because = Literal["said", "target", "label", "strongest"]
-NoForecast = Literal["on target", "strung", "fault", "few steps", "points", "past", "away", "beyond"]
+NoForecast = Literal["on target", "strung", "fault", "few steps", "both ways", "points", "past", "away", "beyond"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -153,6 +153,7 @@ def _learned(learned: Learned) -> dict[str, Any]:
             {"until": t.until, "evidence": _evidence(t.evidence), "sittings": [asdict(s) for s in t.sittings]}
             for t in learned.then
         ],
+        "steps": [asdict(steps) for steps in learned.steps],
     }
 
 

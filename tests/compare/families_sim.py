@@ -2,7 +2,7 @@
 
 Random numbers come from the generator that is passed in. A typical step of a family moves the mode by 8 to 25 cents,
 up or down. Instruments differ in the size of their steps by 0 to 25 % (alike) or 40 to 80 % (unlike) of that, as
-standard deviations. Steps stay level, shrink or grow as in ``steps_sim.py``; instruments of a family differ in that by
+standard deviations. Steps stay level, shrink or grow as in ``steps_sim.py``; instruments of a family differ in it by
 5 % a step. Each step scatters by 10 to 30 % of the size that is usual for its place. In a third kind of family,
 one earlier instrument goes the other way. Readings are those of five taps that scatter by 0.2 to 2 cents.
 
@@ -62,7 +62,7 @@ def cut(
     earlier: int | None = None,
     new_turned: bool = False,
 ) -> Cut:
-    """Return a cut on an instrument with ``seen`` steps so far, after ``earlier`` instruments (2 to 10 by default)."""
+    """Return a cut on an instrument with ``seen`` steps so far, after ``earlier`` others (2 to 10 by default)."""
     count = int(rng.integers(2, 11)) if earlier is None else earlier
     effect = float(rng.choice([-1.0, 1.0]) * rng.uniform(8.0, 25.0))
     truth = Truth(
