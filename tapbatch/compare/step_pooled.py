@@ -6,7 +6,8 @@ growth and move the slope, so the more of them there are, the less the family co
 over all points.
 
 One instrument in a hundred is taken to be unlike its family: its slope then has a prior of twice the typical size
-either way. This hardly changes what is said before the first cut, but two cuts that go another way are soon believed.
+either way, and its growth and scatter are as open as those of an instrument alone. This hardly changes what is said
+before the first cut, but two cuts that go another way are soon believed.
 
 How much the next step will be is not known either. It is like the steps so far: of this instrument if three or more
 have their amount noted, else of the family as well.
@@ -23,7 +24,7 @@ import numpy as np
 from tapbatch.compare.spread import Floats, Spread
 from tapbatch.compare.step_areas import Following
 from tapbatch.compare.step_course import Course, Unit
-from tapbatch.compare.step_family import LEAST_WEIGHT, Family, grams_of, learn_family
+from tapbatch.compare.step_family import LEAST_WEIGHT, Family, Index, grams_of, learn_family
 from tapbatch.compare.step_trend import Path
 from tapbatch.compare.steps import FEWEST_STEPS, Outlook
 
@@ -35,6 +36,7 @@ _LEAST_KAPPA = 1e-3
 _LEAST_VARIANCE = 1e-6
 _LEAST_SHARE = 1e-7
 _LEAST_STEP = 1e-9
+_TINY = 1e-300
 _BINS = 50.0
 
 
@@ -77,7 +79,7 @@ def outlook_pooled(own: Course, family: Family) -> Outlook:
     >>> family = family_of([course(14.0, 15.0, 17.0), course(11.0, 10.0, 12.0), course(14.0, 13.0)], course())
     >>> first = outlook_pooled(course(), family)
     >>> round(first.step.middle), round(first.low), round(first.high)
-    (13, -2, 24)
+    (13, 1, 24)
     """
     amount, unsure = _next_amount(own, family)
     every = _every(own, family, amount)
@@ -126,40 +128,68 @@ class _Every:
 
 
 def _every(own: Course, family: Family, amount: float) -> _Every:
-    grid, points = family.grid, family.points
+    grid = family.grid
     grams = grams_of(own, family.unit, family.scale, family.centre, grid)
-    chances = _growths_of_one(family)
-    p, g = np.nonzero(chances > _LEAST_SHARE)
-    omega, told = points.omega[p], grams.products[g, points.omega[p]]
-    dd, ud, uu = told[:, 0, 0], told[:, 0, 1], told[:, 1, 1]
-    mean, prior = points.beta[p], points.variance[p] + grid.taus[points.tau[p]] ** 2
-    weight = points.weights[p] * chances[p, g] * np.exp(-0.5 * (grams.log_dets[g, omega] - grams.log_dets.min()))
-    # The instrument like its family, then unlike it.
-    means = np.concatenate([mean, np.zeros_like(mean)])
-    priors = np.concatenate([prior, np.full_like(prior, (UNLIKE_SIZE * family.size) ** 2)])
-    shares = np.concatenate([(1.0 - UNLIKE) * weight, UNLIKE * weight])
-    dd, ud, uu = np.tile(dd, 2), np.tile(ud, 2), np.tile(uu, 2)
-    g, omega = np.tile(g, 2), np.tile(omega, 2)
-    below = 1.0 + priors * uu
-    apart = ud - means * uu
-    misfit = dd - 2.0 * means * ud + means**2 * uu - priors * apart**2 / below
-    logs = np.log(shares) - 0.5 * (np.log(below) + misfit)
+    before = _priors(family)
+    told = grams.products[before.growth, before.omega]
+    dd, ud, uu, of_last = told[:, 0, 0], told[:, 0, 1], told[:, 1, 1], told[:, 3, :]
+    below = 1.0 + before.variance * uu
+    apart = ud - before.mean * uu
+    misfit = dd - 2.0 * before.mean * ud + before.mean**2 * uu - before.variance * apart**2 / below
+    logs = before.log_weights - 0.5 * (grams.log_dets[before.growth, before.omega] + np.log(below) + misfit)
     weights = np.exp(logs - logs.max())
-    slope = means + priors * apart / below
-    of_last = np.tile(told[:, 3, :], (2, 1))
-    size = np.exp(grid.growths[g] * (len(own.steps) - family.centre))
+    slope = before.mean + before.variance * apart / below
+    growths = grid.growths[before.growth]
+    size = np.exp(growths * (len(own.steps) - family.centre))
     width = np.ones_like(size) if family.unit == "doubling" else max(abs(amount), LEAST_WEIGHT) * size
     return _Every(
         slope=slope,
-        variance=priors / below,
+        variance=before.variance / below,
         ahead=amount * size,
         size=size,
-        own=grid.omegas[omega] ** 2 * width**2,
+        own=grid.omegas[before.omega] ** 2 * width**2,
         placed=np.maximum(own.stages[-1].variance - of_last[:, 3], 0.0),
         gain=of_last[:, 0] - of_last[:, 1] * slope,
         gain_slope=of_last[:, 1],
-        growths=grid.growths[g],
+        growths=growths,
         weights=weights / weights.sum(),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Priors:
+    """What is believed of an instrument before its first step: mean and variance of its slope at each pair.
+
+    A pair is a growth and a scatter: ``growth`` and ``omega`` are indices into the grid. Every array has shape (m,).
+    """
+
+    growth: Index
+    omega: Index
+    mean: Floats
+    variance: Floats
+    log_weights: Floats
+
+
+def _priors(family: Family) -> _Priors:
+    """Return the priors of an instrument like its family, then those of one unlike it."""
+    grid, points = family.grid, family.points
+    chances = _growths_of_one(family)
+    p, like_growth = np.nonzero(chances > _LEAST_SHARE)
+    like = np.log((1.0 - UNLIKE) * points.weights[p] * chances[p, like_growth])
+    growth, omega = (each.ravel() for each in np.indices((len(grid.growths), len(grid.omegas))))
+    trend = np.exp(grid.log_growths - grid.log_growths.max())
+    unlike = np.log(UNLIKE * trend[growth] / trend.sum() / len(grid.omegas) + _TINY)
+    return _Priors(
+        growth=np.concatenate([like_growth, growth]),
+        omega=np.concatenate([points.omega[p], omega]),
+        mean=np.concatenate([points.beta[p], np.zeros(len(growth))]),
+        variance=np.concatenate(
+            [
+                points.variance[p] + grid.taus[points.tau[p]] ** 2,
+                np.full(len(growth), (UNLIKE_SIZE * family.size) ** 2),
+            ]
+        ),
+        log_weights=np.concatenate([like, unlike]),
     )
 
 

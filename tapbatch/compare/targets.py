@@ -197,6 +197,14 @@ def reached(target: TargetSetting, stages: Sequence[Stage], settings: Instrument
     return on_target(to_go, half, place.tolerance_cents, _within(taps_hz, place), len(taps_hz))
 
 
+def fixed_place(target: TargetSetting, stages: Sequence[Stage], settings: InstrumentSettings) -> float | None:
+    """Return where a target is, in hertz, at the last of some stages; ``None`` if that hangs on another mode."""
+    if target.like is not None or target.cents_from is not None:
+        return None
+    place = _resolved(target, _Part(tuple(s for s in stages if s.modes), settings, 0.0, ()), {})
+    return place.freq_hz if place else None
+
+
 def _waits(target: TargetSetting, part: _Part) -> tuple[Notice, ...]:
     for label in (target.mode, target.cents_from):
         if label is not None and part.mode(label) is None:

@@ -19,6 +19,7 @@ from datetime import date
 from tapbatch.compare.across import Common, Learned, Then, common, families, learned_from, liked_by, teaches
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.history import compare_stages, gather_history
+from tapbatch.compare.step_scores import forecasts_came
 from tapbatch.compare.step_taught import family_name
 from tapbatch.compare.targets import with_landings
 from tapbatch.compare.working_on import said_of_stages, with_working_on
@@ -268,8 +269,9 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     said = said_of_stages(compared, inputs.settings, inputs.said)
     worked_on = with_working_on(compared, inputs.settings, shared.rests, said)
     history, unresolved = with_landings(worked_on, inputs.settings, shared.rests, shared.steps)
+    came = forecasts_came(gathered, inputs.settings, shared.steps)
     return Worked(
-        history=history,
+        history=replace(history, forecasts=came),
         readings=tuple(read.items),
         attention=(*attention, *unresolved, *_cut(read.items), *read.told),
         damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),
