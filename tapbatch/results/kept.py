@@ -20,6 +20,7 @@ from tapbatch.compare.moves.priors import COMMON_STEPS, OWN_STEPS
 from tapbatch.compare.setups import Contrast, SetupContrasts
 from tapbatch.compare.step_course import Taken
 from tapbatch.compare.step_taught import TaughtStage, TaughtSteps
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reference import Sitting, SittingTaps
 
 
@@ -264,6 +265,26 @@ class KeptAttention(_Kept):
     remedy: str
 
 
+class KeptForecast(_Kept):
+    """The forecast of a step, and what came of it."""
+
+    part: str
+    mode: str
+    stage: str
+    work: str
+    step_cents: _Number
+    step_low_cents: _Number
+    step_high_cents: _Number
+    overshoot: Annotated[float, Field(ge=0, le=1)]
+    came_cents: _Number
+    came_over: bool
+    basis: str
+
+    def value(self) -> ForecastCame:
+        """Return the contents."""
+        return ForecastCame(**self.model_dump())
+
+
 class KeptMark(_Kept):
     """``standing-HASH.json``: the mark of an instrument, which records what was made for it and from what."""
 
@@ -277,6 +298,7 @@ class KeptMark(_Kept):
     lines: tuple[str, ...]
     notices: tuple[str, ...]
     attention: tuple[KeptAttention, ...]
+    forecasts: tuple[KeptForecast, ...] = ()
 
 
 class KeptCard(_Kept):

@@ -23,6 +23,7 @@ from tapbatch.compare.moves.priors import COMMON_STEPS, OWN_STEPS
 from tapbatch.compare.setups import Contrast, SetupContrasts
 from tapbatch.compare.step_course import Taken
 from tapbatch.compare.step_taught import TaughtStage, TaughtSteps
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Attention
 from tapbatch.model.reference import Sitting, SittingTaps
 from tapbatch.model.settings import InstrumentSettings
@@ -85,6 +86,11 @@ LEARNED = st.builds(
     then=st.lists(st.builds(Then, until=DAYS, evidence=TAUGHT, sittings=SITTINGS), max_size=1).map(tuple),
     steps=st.lists(STEPS, max_size=2).map(tuple),
 )
+CENTS = st.floats(-1e4, 1e4)
+FORECASTS = st.builds(
+    ForecastCame, part=TEXT, mode=TEXT, stage=TEXT, work=TEXT, step_cents=CENTS, step_low_cents=CENTS,
+    step_high_cents=CENTS, overshoot=st.floats(0.0, 1.0), came_cents=CENTS, came_over=st.booleans(), basis=TEXT,
+)  # fmt: skip
 FACTS = st.tuples(st.integers(0, 2**50), st.integers(-(2**62), 2**62))
 MARKS = st.builds(
     Mark,
@@ -98,6 +104,7 @@ MARKS = st.builds(
     lines=st.lists(TEXT, max_size=2).map(tuple),
     notices=st.lists(TEXT, max_size=2).map(tuple),
     attention=st.lists(st.builds(Attention, where=TEXT, what=TEXT, remedy=TEXT), max_size=2).map(tuple),
+    forecasts=st.lists(FORECASTS, max_size=2).map(tuple),
 )
 
 

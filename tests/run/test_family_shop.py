@@ -5,9 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from tapbatch.api import load_readings
+from tapbatch.api import load_readings, load_table
 from tapbatch.results.marks import read_marks
 from tapbatch.results.sealed import read_sealed, seal
 from tapbatch.run.one_pass import How, run_shop
@@ -117,3 +118,40 @@ def test_without_a_family_nothing_is_learned(shop: Path) -> None:
     run(shop)
     assert air(shop)["basis"] == "no steps of the same work"
     assert {mark.learned for mark in read_marks(shop / "results").of.values()} == {None}
+
+
+# ------------------------------------------------------------ what came of forecasts
+
+
+def test_each_step_stands_beside_its_forecast(shop: Path) -> None:
+    for name, samples in voiced("c-3", 6, [0.0, 41.0, 80.0]).items():
+        write_wav(shop / "recordings" / name, samples)
+    told = tapbatch("run", shop, "--jobs", "1")
+    assert told.status == 0, told.err
+    rows = rows_of(shop / "results" / "forecasts.csv")
+    assert [(r["instrument"], r["mode"], r["stage"], r["work"]) for r in rows] == [
+        ("c-3", "air", f"05-voicing step {n}", "voicing") for n in (2, 3)
+    ]
+    assert all(r["came_within"] == "true" for r in rows)
+    assert [float(r["came_cents"]) for r in rows] == pytest.approx([41.0, 39.0], abs=2.0)
+    assert "forecasts: 2 cuts had a forecast so far; ten are needed" in told.said
+    # A later instrument changes no row, nor does working all out anew.
+    for name, samples in voiced("c-4", 9, [0.0, -60.0]).items():
+        write_wav(shop / "recordings" / name, samples)
+    run(shop)
+    run(shop, "--results", shop.parent / "anew")
+    now = rows_of(shop / "results" / "forecasts.csv")
+    assert now[:2] == rows
+    assert rows_of(shop.parent / "anew" / "forecasts.csv") == now
+    assert tapbatch_table(shop)["instrument"].tolist() == ["c-3", "c-3", "c-4"]
+
+
+def tapbatch_table(shop: Path) -> pd.DataFrame:
+    return load_table(shop, "forecasts")
+
+
+def test_without_steps_the_table_has_only_its_head(tmp_path: Path) -> None:
+    shop = make_shop(tmp_path / "shop", {"lyre-2_01-joined_top_1.wav": taps(72)})
+    told = tapbatch("run", shop)
+    assert rows_of(shop / "results" / "forecasts.csv") == []
+    assert "forecasts:" not in told.said
