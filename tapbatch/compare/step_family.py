@@ -241,8 +241,8 @@ def _points(grams: Sequence[Grams], grid: Grid) -> Points:
         + grid.log_taus
     )
     weights = np.exp(log_weight - log_weight.max()).ravel()
-    order = np.argsort(-weights, kind="stable")[:_KEPT_POINTS]
-    order = order[weights[order] > _KEPT_SHARE * weights[order[0]]]
+    kept = np.flatnonzero(weights > _KEPT_SHARE)
+    order = kept[np.argsort(-weights[kept], kind="stable")[:_KEPT_POINTS]]
     g, o, k, t = np.unravel_index(order, shape)
     return Points(
         growth=g,

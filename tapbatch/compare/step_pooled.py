@@ -38,6 +38,7 @@ _LEAST_SHARE = 1e-7
 _LEAST_STEP = 1e-9
 _TINY = 1e-300
 _BINS = 50.0
+_WIDTHS = 1000
 
 
 def family_of(earlier: Sequence[Course], own: Course) -> Family | None:
@@ -137,17 +138,18 @@ def _every(own: Course, family: Family, amount: float) -> _Every:
     apart = ud - before.mean * uu
     misfit = dd - 2.0 * before.mean * ud + before.mean**2 * uu - before.variance * apart**2 / below
     logs = before.log_weights - 0.5 * (grams.log_dets[before.growth, before.omega] + np.log(below) + misfit)
-    weights = np.exp(logs - logs.max())
-    slope = before.mean + before.variance * apart / below
-    growths = grid.growths[before.growth]
+    kept = np.flatnonzero(logs > logs.max() + math.log(_LEAST_SHARE))
+    weights = np.exp(logs[kept] - logs.max())
+    slope = (before.mean + before.variance * apart / below)[kept]
+    growths, of_last = grid.growths[before.growth[kept]], of_last[kept]
     size = np.exp(growths * (len(own.steps) - family.centre))
     width = np.ones_like(size) if family.unit == "doubling" else max(abs(amount), LEAST_WEIGHT) * size
     return _Every(
         slope=slope,
-        variance=before.variance / below,
+        variance=(before.variance / below)[kept],
         ahead=amount * size,
         size=size,
-        own=grid.omegas[before.omega] ** 2 * width**2,
+        own=grid.omegas[before.omega[kept]] ** 2 * width**2,
         placed=np.maximum(own.stages[-1].variance - of_last[:, 3], 0.0),
         gain=of_last[:, 0] - of_last[:, 1] * slope,
         gain_slope=of_last[:, 1],
@@ -247,8 +249,7 @@ def _gathered(means: Floats, variances: Floats, weights: Floats) -> Spread:
     whole = math.sqrt(float(weights @ (variances + (means - middle) ** 2)))
     where = np.round((means - middle) / whole * _BINS).astype(np.int64)
     wide = np.round(4.0 * np.log(variances)).astype(np.int64)
-    _, bins = np.unique(np.stack([where, wide]), axis=1, return_inverse=True)
-    bins = bins.ravel()
+    _, bins = np.unique(where * _WIDTHS + wide, return_inverse=True)
     share = np.bincount(bins, weights)
     kept = share > _LEAST_SHARE
     mean = np.bincount(bins, weights * means)[kept] / share[kept]
