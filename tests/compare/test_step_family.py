@@ -12,6 +12,7 @@ from tapbatch.compare.step_course import Course, Taken, Unit
 from tapbatch.compare.step_family import Grid, learn_family
 from tapbatch.compare.step_pooled import family_of, outlook_pooled
 from tapbatch.compare.steps import At
+from tests.benchmarks.nextcut import both_of
 from tests.compare.families_sim import KINDS, Kind, cut
 from tests.compare.steps_sim import GROWTH
 
@@ -229,3 +230,21 @@ def test_the_interval_holds_from_the_first_cut_on(kind: Kind) -> None:
         # Three standard errors below: by chance alone once in 700.
         assert np.mean(held) >= 0.91 - 3 * 0.015, (kind, seen)
         assert len(held) > 200
+
+
+@pytest.mark.slow
+def test_with_the_family_forecasts_score_better_than_alone() -> None:
+    """Pinball and Brier of 150 cuts each after four and six steps; the whole benchmark is ``NEXTCUT.md``."""
+    for seen in (3, 5):
+        found = []
+        for n in range(150):
+            rng = np.random.default_rng([76, seen, n])
+            kind, trend = KINDS[n % 3], [*GROWTH][n // 3 % 3]
+            both = both_of(cut(rng, kind, trend, seen), rng, ideal=False)
+            assert both is not None
+            assert both.alone is not None
+            found.append((both.pooled, both.alone))
+        ours, alone = zip(*found, strict=True)
+        assert np.mean([j.pinball for j in ours]) < np.mean([j.pinball for j in alone])
+        assert np.mean([j.brier for j in ours]) < np.mean([j.brier for j in alone])
+        assert np.mean([j.width for j in ours]) < 0.85 * np.mean([j.width for j in alone])
