@@ -214,12 +214,12 @@ def test_the_same_courses_give_the_same_numbers() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_interval_holds_from_the_first_cut_on(kind: Kind) -> None:
-    """At least 91 % after any number of cuts; 120 cuts a number and trend, so a standard error of 1.2 points."""
+    """At least 91 % after any number of cuts; 60 cuts a number and trend, so a standard error of 2.1 points."""
     for seen in (0, 1, 2, 4):
         if kind == "one the other way" and seen == 0:
             continue
         held = []
-        for n in range(120):
+        for n in range(60):
             for trend in GROWTH:
                 one = cut(np.random.default_rng([75, seen, n, len(trend)]), kind, trend, seen)
                 family = family_of(one.earlier, one.own)
@@ -228,8 +228,8 @@ def test_the_interval_holds_from_the_first_cut_on(kind: Kind) -> None:
                     outlook = outlook_pooled(one.own, family)
                     held.append(outlook.low <= one.step <= outlook.high)
         # Three standard errors below: by chance alone once in 700.
-        assert np.mean(held) >= 0.91 - 3 * 0.015, (kind, seen)
-        assert len(held) > 200
+        assert np.mean(held) >= 0.91 - 3 * 0.021, (kind, seen)
+        assert len(held) > 100
 
 
 @pytest.mark.slow
