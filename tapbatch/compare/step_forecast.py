@@ -15,17 +15,21 @@ Where earlier instruments surely went both ways, there is no figure before the f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from tapbatch.compare.cuts import kind_of_work
 from tapbatch.compare.step_course import Course, Unit
 from tapbatch.compare.step_pooled import family_of, outlook_pooled
-from tapbatch.compare.step_series import Work, work_key
+from tapbatch.compare.step_series import Work, series_of, work_key
 from tapbatch.compare.step_taught import TaughtSteps, moment_of, work_taken
-from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
+from tapbatch.compare.steps import FEWEST_STEPS, At, Model, Outlook, learn_steps
 from tapbatch.model.history import Stage
 from tapbatch.model.names import identity
 from tapbatch.model.settings import InstrumentSettings
+
+MOST_STEPS = 40
+"""A forecast rests on this many of the latest steps: older ones tell little, and the work grows with their square."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +50,7 @@ class Forecast:
 
     ``instruments`` counts the earlier instruments that it rests on, ``family`` names their kind, and ``unit`` is the
     amount by which steps count. ``opposed`` tells that these instruments went both ways and nothing was cut here.
+    ``steps`` and ``model`` are those of the outlook, 0 and empty without one.
     """
 
     outlook: Outlook | None = None
@@ -53,6 +58,8 @@ class Forecast:
     family: str = ""
     opposed: bool = False
     unit: Unit = "step"
+    steps: int = 0
+    model: Model | Literal[""] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +94,7 @@ class Elders:
             and (course := one.before(moment)) is not None
         ]
         key = work_key(latest)
-        in_series = any(h.recording.step for h in latest.heard)
-        if not work.steps and not in_series and all(one.work != key for one, _ in known):
+        if not work.steps and not series_of(latest) and all(one.work != key for one, _ in known):
             key = _begun_with([one for one, _ in known]) if _is_first(stages) else ""
         courses = tuple(course for one, course in known if key and one.work == key)
         return Earlier(self.settings.family.strip(), key, courses)
@@ -124,17 +130,29 @@ def forecast(work: Work, own: Sequence[At] | None, earlier: Earlier) -> Forecast
     Examples
     --------
     >>> forecast(Work((), (), ""), None, Earlier())
-    Forecast(outlook=None, instruments=0, family='', opposed=False, unit='step')
+    Forecast(outlook=None, instruments=0, family='', opposed=False, unit='step', steps=0, model='')
     """
-    if own is None:
-        return Forecast()
-    course = Course(tuple(own), work.steps, work_taken(work))
+    return Forecast() if own is None else forecast_of(course_of(work, own), earlier)
+
+
+def course_of(work: Work, own: Sequence[At]) -> Course:
+    """Return the steps of a work that a forecast rests on, given the position at each of its stages."""
+    return Course(tuple(own), work.steps[-MOST_STEPS:], work_taken(work)[-MOST_STEPS:])
+
+
+def forecast_of(course: Course, earlier: Earlier) -> Forecast:
+    """Return what the next step of a course does; see :func:`forecast`."""
     family = family_of(earlier.courses, course) if earlier.courses else None
     if family is None:
-        return Forecast(learn_steps(own, work.steps) if work.enough else None)
-    if family.opposed and not work.steps:
+        return _with(Forecast(), learn_steps(course.stages, course.steps))
+    if family.opposed and not course.steps:
         return Forecast(None, family.instruments, earlier.family, opposed=True)
-    return Forecast(outlook_pooled(course, family), family.instruments, earlier.family, unit=family.unit)
+    found = Forecast(None, family.instruments, earlier.family, unit=family.unit)
+    return _with(found, outlook_pooled(course, family))
+
+
+def _with(found: Forecast, outlook: Outlook | None) -> Forecast:
+    return replace(found, outlook=outlook, steps=outlook.steps, model=outlook.model) if outlook else found
 
 
 def basis_text(work: Work, found: Forecast) -> str:
@@ -143,13 +161,13 @@ def basis_text(work: Work, found: Forecast) -> str:
         return _family_basis(work, found)
     if not work.steps:
         return "no steps of the same work"
-    count = found.outlook.steps if found.outlook else len(work.steps)
+    count = found.steps or len(work.steps)
     steps = f"{count} step{'' if count == 1 else 's'} of {work.shown}"
     if not work.enough:
         return f"{steps}: {FEWEST_STEPS} are needed"
-    if found.outlook is None:
+    if not found.model:
         return f"{steps}, at no common point"
-    return f"{steps}, by opening area" if found.outlook.model == "area" else steps
+    return f"{steps}, by opening area" if found.model == "area" else steps
 
 
 def _family_basis(work: Work, found: Forecast) -> str:

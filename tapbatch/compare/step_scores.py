@@ -17,10 +17,12 @@ that came was another than expected, or where too little was known.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from tapbatch.compare.spread import Spread
-from tapbatch.compare.step_forecast import Elders, basis_text, forecast
+from tapbatch.compare.step_course import Course
+from tapbatch.compare.step_forecast import Earlier, Elders, Forecast, basis_text, course_of, forecast_of
 from tapbatch.compare.step_limits import faults_of
 from tapbatch.compare.step_series import Work, latest_work, positions, work_key
 from tapbatch.compare.step_taught import TaughtSteps, moved_by_far
@@ -30,6 +32,9 @@ from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import History, Stage
 from tapbatch.model.pitch import cents_between
 from tapbatch.model.settings import InstrumentSettings
+
+_FARTHEST_BACK = 60
+"""The stages before a step that are looked at: a work goes on no longer without a break."""
 
 
 def forecasts_came(
@@ -60,7 +65,7 @@ def forecasts_came(
         for stages in [[s for s in history.of_part(part) if s.modes]]
         for n in range(1, len(stages))
         for mode in _asked(stages[n - 1], settings)
-        if (found := _came(stages[: n + 1], mode, elders)) is not None
+        if (found := _came(stages[max(n - _FARTHEST_BACK, 0) : n + 1], mode, elders)) is not None
     )
 
 
@@ -77,7 +82,7 @@ def _came(stages: Sequence[Stage], mode: str, elders: Elders) -> ForecastCame | 
     """Return the forecast of the last of some steps beside what came; ``None`` if there was none, or no such step."""
     *before, after = stages
     whole = latest_work(stages, mode, moved_by_far(stages, mode)) if _is_heard(after, mode) else None
-    if whole is None or len(stages) < 2 or not _ends_in(whole, before[-1]):
+    if whole is None or not _ends_in(whole, before[-1]):
         return None
     steady = elders.settings.steady_cents
     work = latest_work(before, mode, moved_by_far(before, mode))
@@ -87,24 +92,59 @@ def _came(stages: Sequence[Stage], mode: str, elders: Elders) -> ForecastCame | 
     own = positions(work.stages, mode, steady)
     if key != work_key(after) or both is None or own is None or _spoiled(work, mode):
         return None
-    found = forecast(work, own, earlier)
-    if found.outlook is None:
+    said = _said(course_of(work, own), earlier, _landings(before, mode, elders.settings))
+    if said is None:
         return None
-    outlook = _of_reading(found.outlook, own[-1].variance)
     came = both[1].cents - both[0].cents
-    to_go, tolerance = _landing(before, mode, outlook, elders.settings)
     return ForecastCame(
         part=after.part,
         mode=mode,
         stage=after.stage_shown,
         work=key.partition(" ")[2],
-        step_cents=outlook.landing.middle,
-        step_low_cents=outlook.landing.quantile(0.025),
-        step_high_cents=outlook.landing.quantile(0.975),
-        overshoot=outlook.overshoot(to_go, tolerance),
+        step_cents=said.middle,
+        step_low_cents=said.low,
+        step_high_cents=said.high,
+        overshoot=said.overshoot,
         came_cents=came,
-        came_over=_is_over(came, to_go, tolerance),
-        basis=basis_text(work, found),
+        came_over=_is_over(came, said.to_go, said.tolerance),
+        basis=basis_text(work, said.found),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """What was said of the next reading, in cents; ``found`` is the forecast without its outlook."""
+
+    middle: float
+    low: float
+    high: float
+    overshoot: float
+    to_go: float
+    tolerance: float
+    found: Forecast
+
+
+@lru_cache(maxsize=4096)
+def _said(course: Course, earlier: Earlier, landings: tuple[tuple[float, float], ...]) -> _Said | None:
+    """Return what was said of the next reading; ``None`` if nothing was.
+
+    ``landings`` has the target, or the next notes above and below: how far, and the tolerance. Steps of the past do
+    not change, so a watch that goes on has them in the cache.
+    """
+    found = forecast_of(course, earlier)
+    if found.outlook is None:
+        return None
+    outlook = _of_reading(found.outlook, course.stages[-1].variance)
+    middle = outlook.landing.middle
+    to_go, tolerance = landings[0] if middle > 0 or len(landings) == 1 else landings[1]
+    return _Said(
+        middle=middle,
+        low=outlook.landing.quantile(0.025),
+        high=outlook.landing.quantile(0.975),
+        overshoot=outlook.overshoot(to_go, tolerance),
+        to_go=to_go,
+        tolerance=tolerance,
+        found=replace(found, outlook=None),
     )
 
 
@@ -128,17 +168,15 @@ def _of_reading(outlook: Outlook, variance: float) -> Outlook:
     return replace(outlook, landing=Spread(true.means, true.variances + variance, true.weights))
 
 
-def _landing(
-    stages: Sequence[Stage], mode: str, outlook: Outlook, settings: InstrumentSettings
-) -> tuple[float, float]:
-    """Return how far it is to the landing that the chance is told of, and its tolerance, in cents."""
+def _landings(stages: Sequence[Stage], mode: str, settings: InstrumentSettings) -> tuple[tuple[float, float], ...]:
+    """Return how far it is to the target, else to the next notes above and below, each with its tolerance."""
     latest = stages[-1]
     here = next(m for m in latest.modes if m.mode == mode)
     for target in targets_of(latest.part, settings):
         if target.mode == mode and (hz := fixed_place(target, stages, settings)) is not None:
-            return cents_between(here.freq_hz, hz), target.tolerance_cents
-    (_, above), (_, below) = next_notes(here.freq_hz, latest.concert_pitch_hz)
-    return cents_between(here.freq_hz, above if outlook.landing.middle > 0 else below), TOLERANCE_CENTS
+            return ((cents_between(here.freq_hz, hz), target.tolerance_cents),)
+    notes = next_notes(here.freq_hz, latest.concert_pitch_hz)
+    return tuple((cents_between(here.freq_hz, hz), TOLERANCE_CENTS) for _, hz in notes)
 
 
 def _is_over(came: float, to_go: float, tolerance: float) -> bool:

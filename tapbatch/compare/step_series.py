@@ -71,7 +71,7 @@ def latest_work(stages: Sequence[Stage], mode: str, moved: Collection[str] = ())
         Has no steps if neither a series nor the notes say what the work was.
     """
     latest = stages[-1]
-    series, work = _series_of(latest), _work_of(latest)
+    series, work = series_of(latest), _work_of(latest)
     pairs = [
         (i - 1, i)
         for i in range(1, len(stages))
@@ -82,7 +82,7 @@ def latest_work(stages: Sequence[Stage], mode: str, moved: Collection[str] = ())
     if not pairs:
         return Work((latest,), (), "")
     used = sorted({i for pair in pairs for i in pair} | {len(stages) - 1})
-    in_series = bool(series) and all(_series_of(stages[i]) == series for pair in pairs for i in pair)
+    in_series = bool(series) and all(series_of(stages[i]) == series for pair in pairs for i in pair)
     shown = f"step series {_series_shown(latest)}" if in_series else f"work '{work}' in the notes"
     place = {stage: n for n, stage in enumerate(used)}
     return Work(tuple(stages[i] for i in used), tuple((place[a], place[b]) for a, b in pairs), shown)
@@ -140,7 +140,7 @@ def work_key(stage: Stage) -> str:
 
     It is the work in the notes, else the name of the ``step`` series without its number.
     """
-    series = _series_of(stage)
+    series = series_of(stage)
     work, name = _work_of(stage), _NUMBER.sub("", series) or series
     return f"work {work}" if work else f"series {name}" if series else ""
 
@@ -158,13 +158,14 @@ def _is_same_work(before: Stage, after: Stage, series: str, work: str, moved: Co
     noted = _work_of(after)
     if work and noted and noted != work:
         return False
-    if series and _series_of(before) == _series_of(after) == series:
+    if series and series_of(before) == series_of(after) == series:
         return True
-    own = not _series_of(after) or (after.note is not None and identity(after.note.stage) == after.stage)
+    own = not series_of(after) or (after.note is not None and identity(after.note.stage) == after.stage)
     return bool(work) and noted == work and (own or after.stage in moved)
 
 
-def _series_of(stage: Stage) -> str:
+def series_of(stage: Stage) -> str:
+    """Return the ``step`` series that a stage belongs to; empty if it belongs to none."""
     # A `step` recording names the stage of its series.
     return next((h.recording.stage for h in stage.heard if h.recording.step and h.recording.kind == "tap"), "")
 

@@ -16,6 +16,7 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
+from functools import lru_cache
 from itertools import pairwise
 
 from tapbatch.compare.bench import Bench
@@ -30,6 +31,7 @@ from tapbatch.compare.step_series import (
     latest_work,
     opening_mm2,
     positions_from,
+    series_of,
     work_key,
 )
 from tapbatch.model.history import History, Stage
@@ -142,17 +144,26 @@ def works_of(stages: Sequence[Stage], mode: str) -> Iterator[Work]:
 
 
 def moved_by_far(stages: Sequence[Stage], mode: str) -> set[str]:
-    """Return the stages on the way to which a mode went farther than new set-ups carry it, by their priors."""
-    bench = Bench()
+    """Return the stages that begin a series and before which a mode went farther than set-ups carry it.
+
+    How far set-ups carry it is that of their priors. Of other stages it makes no difference.
+    """
     moved = set()
     for before, after in pairwise(stages):
+        if not series_of(after) or series_of(after) == series_of(before):
+            continue
         was, now = (next((m for m in s.modes if m.mode == mode), None) for s in (before, after))
         if was is None or now is None:
             continue
-        reach = math.hypot(bench.reach_cents(was.half_cents, 1), bench.reach_cents(now.half_cents, 1))
+        reach = math.hypot(*(_priors().reach_cents(m.half_cents, 1) for m in (was, now)))
         if abs(cents_between(was.freq_hz, now.freq_hz)) > reach:
             moved.add(after.stage)
     return moved
+
+
+@lru_cache(maxsize=1)
+def _priors() -> Bench:
+    return Bench()
 
 
 def moment_of(stage: Stage, *, day_ends: bool) -> str:
