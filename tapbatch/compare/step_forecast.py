@@ -29,7 +29,7 @@ from tapbatch.model.names import identity
 from tapbatch.model.settings import InstrumentSettings
 
 MOST_STEPS = 40
-"""A forecast rests on this many of the latest steps: older ones tell little, and the work grows with their square."""
+"""With a family, and in the score, a forecast rests on this many of the latest steps: older ones tell little."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,12 +132,15 @@ def forecast(work: Work, own: Sequence[At] | None, earlier: Earlier) -> Forecast
     >>> forecast(Work((), (), ""), None, Earlier())
     Forecast(outlook=None, instruments=0, family='', opposed=False, unit='step', steps=0, model='')
     """
-    return Forecast() if own is None else forecast_of(course_of(work, own), earlier)
+    if own is None:
+        return Forecast()
+    most = MOST_STEPS if earlier.courses else len(work.steps)
+    return forecast_of(course_of(work, own, most), earlier)
 
 
-def course_of(work: Work, own: Sequence[At]) -> Course:
-    """Return the steps of a work that a forecast rests on, given the position at each of its stages."""
-    return Course(tuple(own), work.steps[-MOST_STEPS:], work_taken(work)[-MOST_STEPS:])
+def course_of(work: Work, own: Sequence[At], most: int = MOST_STEPS) -> Course:
+    """Return the latest steps of a work, given the position at each of its stages."""
+    return Course(tuple(own), work.steps[-most:] if most else (), work_taken(work)[-most:] if most else ())
 
 
 def forecast_of(course: Course, earlier: Earlier) -> Forecast:
