@@ -83,7 +83,7 @@ class Common:
     """What all instruments teach together: the scatter of set-ups, where modes rest, and what comparisons rest on.
 
     ``then`` is what they had taught up to the days that instruments are frozen on, by day; ``steps`` what the steps
-    of each work did on instruments that have a family.
+    of each work did on instruments that have a family, and ``kin`` a hash of it for each family.
     """
 
     scatter: SetupScatter | None = None
@@ -91,6 +91,7 @@ class Common:
     now: Taught = field(default_factory=Taught)
     then: Mapping[str, Taught] = field(default_factory=dict)
     steps: tuple[TaughtSteps, ...] = ()
+    kin: Mapping[str, str] = field(default_factory=dict)
 
     def of(self, settings: InstrumentSettings, instrument: str = "") -> Common:
         """Return the part of it that matters to an instrument.
@@ -106,7 +107,8 @@ class Common:
         if settings.reference:
             now, then = Taught(now.evidence), {day: Taught(known.evidence) for day, known in then.items()}
         rests = {key: hz for key, hz in self.rests.items() if key[0] in liked}
-        return Common(self.scatter, rests, now, then, of_family(self.steps, settings, instrument))
+        kin = {family: told for family, told in self.kin.items() if family == family_name(settings)}
+        return Common(self.scatter, rests, now, then, of_family(self.steps, settings, instrument), kin)
 
     @property
     def judged(self) -> Judged:
@@ -120,7 +122,7 @@ class Common:
     def fingerprint(self) -> str:
         """Hash of it."""
         then = sorted((day, _digest(known)) for day, known in self.then.items())
-        told = (self.scatter, _digest(self.now), then, sorted(self.rests.items()), self.steps)
+        told = (self.scatter, _digest(self.now), then, sorted(self.rests.items()), sorted(self.kin.items()))
         return hashlib.sha256(repr(told).encode()).hexdigest()
 
 
@@ -230,12 +232,20 @@ def common(learned: Mapping[str, Learned]) -> Common:
     rests = {(name, part, mode): hz for name, one in ordered for part, mode, hz in one.rests}
     days = sorted({then.until for _, one in ordered for then in one.then})
     thens = {day: [then for _, one in ordered for then in one.then if then.until == day] for day in days}
+    steps = tuple(each for _, one in ordered for each in one.steps)
+    kin: dict[str, list[TaughtSteps]] = {}
+    for each in steps:
+        kin.setdefault(each.family, []).append(each)
     return Common(
         pool_setups(one.setups for _, one in ordered),
         rests,
         _taught(one for _, one in ordered),
         {day: _taught(of_day) for day, of_day in thens.items()},
-        tuple(steps for _, one in ordered for steps in one.steps),
+        steps,
+        {
+            family: hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
+            for family, told in kin.items()
+        },
     )
 
 

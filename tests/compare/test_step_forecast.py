@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tapbatch.compare.across import Common, Learned, families, learned_from
+from tapbatch.compare.across import Common, Learned, common, families, learned_from
 from tapbatch.compare.history import gather_history
 from tapbatch.compare.step_taught import taught_steps
 from tapbatch.model.history import Landing
@@ -165,7 +165,7 @@ def test_a_family_needs_three_to_teach_one_of_them() -> None:
 def test_what_is_taught_is_part_of_the_fingerprint() -> None:
     learned = learned_from(gather_history("a-1", EARLIER["a-1"].items, EARLIER["a-1"].settings, {})[0],
                            EARLIER["a-1"].settings)  # fmt: skip
-    shared = Common(steps=learned.steps)
+    shared = common({"a-1": learned})
     cittern = InstrumentSettings(family="cittern")
     assert learned != Learned()
     assert shared.of(cittern, "new").steps == learned.steps

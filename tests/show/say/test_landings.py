@@ -91,6 +91,12 @@ def test_every_reason_has_words_and_a_cell(kind: NoForecast) -> None:
     assert (row["no_forecast"], row["faults"]) == (kind, "recordings-differ;method" if kind == "fault" else "")
 
 
+def test_before_the_first_cut_the_forecast_is_of_the_first() -> None:
+    first = replace(KNOWN, steps_seen=0)
+    assert next_parts(first, work="other") == ("first cut +10 c (+6 to +14)", "")
+    assert next_parts(KNOWN, work="other")[0] == "next such step +10 c (+6 to +14)"
+
+
 def test_past_the_target_it_says_so_and_which_way_the_work_goes() -> None:
     past = replace(KNOWN, landing="target", landing_note="F3-20", cents_to_go=-12.0, no_forecast="past")
     past = replace(past, steps_to_go=None, overshoot=None)
