@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from tapbatch.model.caution import Caution
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import Heard, History, Note, OpenString, Stage, StageDecay, StageMode
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import hz_to_note
@@ -260,7 +261,12 @@ def whole_history() -> History:
         )
         for n, (state, name) in enumerate(zip(states, names, strict=True))
     ]
-    return history_of([*top, *body])
+    came = ForecastCame(
+        part="body", mode="r1", stage="06-edges", work="edges thinned", step_cents=-12.0, step_low_cents=-19.0,
+        step_high_cents=-6.0, overshoot=0.2, came_cents=-14.0, came_over=False, basis="4 steps of work 'edges'",
+    )  # fmt: skip
+    forecasts = (*[came] * 10, replace(came, came_cents=-2.0), replace(came, came_cents=-33.0, came_over=True))
+    return replace(history_of([*top, *body]), forecasts=forecasts)
 
 
 def one_stage() -> History:

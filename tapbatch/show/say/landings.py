@@ -71,7 +71,7 @@ def no_forecast_text(landing: Landing) -> str:
         case "strung":
             return "no forecast under string tension"
         case "both ways":
-            return "no forecast before the first cut: earlier ones went both ways"
+            return "no forecast: earlier ones went both ways"
         case "fault":
             return f"no forecast while this stands: {no_forecast_cell(landing)}"
         case "past" | "away":

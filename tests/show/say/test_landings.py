@@ -71,7 +71,7 @@ WHY: dict[NoForecast, tuple[str, str]] = {
     "strung": ("no forecast under string tension", "under string tension"),
     "fault": ("no forecast while this stands: recordings differ, method", "recordings differ, method"),
     "few steps": ("next cut unknown until 3 like cuts; 1 so far", "1 of 3 similar steps so far"),
-    "both ways": ("no forecast before the first cut: earlier ones went both ways", "earlier ones went both ways"),
+    "both ways": ("no forecast: earlier ones went both ways", "earlier ones went both ways"),
     "points": ("next step unknown: no point in common", "no point in common"),
     "past": ("this work raises it further", "past it"),
     "away": ("this work raises it, away from there", "leads away"),
