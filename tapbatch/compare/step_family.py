@@ -101,10 +101,11 @@ class Points:
 class Family:
     """What the earlier instruments of a family tell of the steps of one work.
 
-    ``scale`` is the typical amount, ``centre`` the middle step,
-    ``size`` the root mean square slope in cents. ``amounts`` are those of all steps used, in units of ``scale`` (by
-    area, the changes of area in mm2). ``instruments`` is how many taught, ``longest`` the most steps of one of them;
-    ``opposed`` tells whether one surely rose and another surely fell.
+    ``scale`` is the typical amount, ``centre`` the middle step, ``size`` the root mean square slope in cents.
+    ``amounts`` are those of all steps used, in units of ``scale`` (by area, the changes of area in mm2), and
+    ``unevenness`` is the variance of those of one instrument over the square of their mean. ``instruments`` is how
+    many taught, ``longest`` the most steps of one of them; ``opposed`` tells whether one surely rose and another
+    surely fell.
     """
 
     unit: Unit
@@ -114,6 +115,7 @@ class Family:
     centre: float
     size: float
     amounts: tuple[float, ...]
+    unevenness: float
     instruments: int
     longest: int
     opposed: bool
@@ -157,6 +159,7 @@ def learn_family(courses: tuple[Course, ...], unit: Unit, grid: Grid | None = No
     grid = grid or _grid(size, math.sqrt(max(errors, _LEAST_VARIANCE)), trend=unit != "doubling")
     grams = [grams_of(c, unit, scale, centre, grid) for c, _ in used]
     points = _points(grams, grid)
+    taken = [_taken(c, kept, unit, scale) for c, kept in used]
     ups = [_chance_up(g, points) for g in grams]
     return Family(
         unit=unit,
@@ -165,7 +168,8 @@ def learn_family(courses: tuple[Course, ...], unit: Unit, grid: Grid | None = No
         scale=scale,
         centre=centre,
         size=size,
-        amounts=tuple(x for c, kept in used for x in _taken(c, kept, unit, scale)),
+        amounts=tuple(x for each in taken for x in each),
+        unevenness=_unevenness(taken),
         instruments=len(used),
         longest=max(len(kept) for _, kept in used),
         opposed=max(ups) > 0.975 and min(ups) < 0.025,
@@ -204,6 +208,12 @@ def _taken(course: Course, kept: Sequence[int], unit: Unit, scale: float) -> lis
         return [x / scale for n in kept if (x := course.amounts(unit)[n]) is not None]
     pairs = [(course.stages[a].area_mm2 or 0.0, course.stages[b].area_mm2 or 0.0) for a, b in course.steps]
     return [pairs[n][1] - pairs[n][0] for n in kept]
+
+
+def _unevenness(taken: Sequence[Sequence[float]]) -> float:
+    several = [np.array(each) for each in taken if len(each) > 1]
+    squares = sum(float(np.sum((x / x.mean() - 1.0) ** 2)) for x in several if abs(x.mean()) > 0.0)
+    return squares / max(sum(len(x) - 1 for x in several), 1)
 
 
 def _grid(size: float, error: float, *, trend: bool) -> Grid:

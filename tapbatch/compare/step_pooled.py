@@ -10,7 +10,7 @@ either way, and its growth and scatter are as open as those of an instrument alo
 before the first cut, but two cuts that go another way are soon believed.
 
 How much the next step will be is not known either. It is like the steps so far: of this instrument if three or more
-have their amount noted, else of the family as well.
+have their amount noted, else of the family as well. How uneven they are is learned from both.
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ _LEAST_STEP = 1e-9
 _TINY = 1e-300
 _BINS = 50.0
 _WIDTHS = 1000
+_LENT = 4
 
 
 def family_of(earlier: Sequence[Course], own: Course) -> Family | None:
@@ -221,8 +222,14 @@ def _next_amount(own: Course, family: Family) -> tuple[float, float]:
 
 
 def _like(ours: Sequence[float], family: Family) -> tuple[float, float]:
-    values = np.array(ours if len(ours) >= FEWEST_STEPS else (*ours, *family.amounts))
-    return float(values.mean()), float(values.var(ddof=1)) * (1.0 + 1.0 / len(values))
+    if len(ours) < FEWEST_STEPS:
+        values = np.array((*ours, *family.amounts))
+        return float(values.mean()), float(values.var(ddof=1)) * (1.0 + 1.0 / len(values))
+    values = np.array(ours)
+    mean, free = float(values.mean()), len(values) - 1
+    # Three amounts may be alike by chance: how uneven those of the others are counts as four more.
+    squares = float(np.sum((values - mean) ** 2)) + _LENT * family.unevenness * mean**2
+    return mean, squares / (free + _LENT) * (1.0 + 1.0 / len(values))
 
 
 def _areas_taken(own: Course) -> list[float]:
