@@ -10,12 +10,11 @@ import numpy as np
 import pytest
 
 from tapbatch.model.caution import Caution
-from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import Heard, History, Note, OpenString, Stage, StageDecay, StageMode
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import DecayTrace, Mode, Reading, Recording, Spectrum, Tap, TapReading
-from tests.show.made import drifts_of, landings_of
+from tests.show.made import drifts_of, forecasts_made, landings_of
 
 Plan = dict[str, tuple[float, float, float]]  # mode -> Hz, T60 in s, dB below the lead
 
@@ -261,12 +260,7 @@ def whole_history() -> History:
         )
         for n, (state, name) in enumerate(zip(states, names, strict=True))
     ]
-    came = ForecastCame(
-        part="body", mode="r1", stage="06-edges", work="edges thinned", step_cents=-12.0, step_low_cents=-19.0,
-        step_high_cents=-6.0, overshoot=0.2, came_cents=-14.0, came_over=False, basis="4 steps of work 'edges'",
-    )  # fmt: skip
-    forecasts = (*[came] * 10, replace(came, came_cents=-2.0), replace(came, came_cents=-33.0, came_over=True))
-    return replace(history_of([*top, *body]), forecasts=forecasts)
+    return replace(history_of([*top, *body]), forecasts=forecasts_made())
 
 
 def one_stage() -> History:
