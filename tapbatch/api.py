@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapbatch.model.errors import ShopError, TapbatchError
-from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.tables.columns import OF_SHOP, SCHEMA
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -98,15 +98,25 @@ def load_table(
     tapbatch.model.errors.ShopError: nowhere: there is no such folder; ...
     """
     from tapbatch.shop.folder import open_shop
-    from tapbatch.show.tables.frames import read_table, units_of
+    from tapbatch.show.tables.frames import units_of
 
     if name not in SCHEMA:
         msg = f"no table is called {name!r}; expected one of {', '.join(SCHEMA)}"
         raise ValueError(msg)
     folder = open_shop(Path(shop), Path(results) if results is not None else None).results_dir
-    frame = read_table(folder / "attention.csv") if name == "attention" else _of_all(folder, name, instrument)
+    frame = _of_shop(folder, name, instrument) if name in OF_SHOP else _of_all(folder, name, instrument)
     frame.attrs["units"] = units_of(name)
     return frame
+
+
+def _of_shop(results: Path, name: str, instrument: str | None) -> pd.DataFrame:
+    from tapbatch.model.names import identity
+    from tapbatch.show.tables.frames import read_table
+
+    frame = read_table(results / f"{name}.csv")
+    if instrument is None or "instrument" not in frame:
+        return frame
+    return frame[frame["instrument"] == identity(instrument)].reset_index(drop=True)
 
 
 def _of_all(results: Path, name: str, instrument: str | None) -> pd.DataFrame:

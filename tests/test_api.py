@@ -14,7 +14,7 @@ import soundfile
 
 import tapbatch
 from tapbatch.model.errors import ShopError, SoundError
-from tapbatch.show.tables.columns import SCHEMA
+from tapbatch.show.tables.columns import OF_SHOP, SCHEMA
 from tests.refusals import refused
 from tests.shops import BODY, bytes_below, make_shop, rows_of, taps
 from tests.shops import tapbatch as command
@@ -90,7 +90,7 @@ def test_readings_of_no_shop_are_one_clear_line(tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", SCHEMA)
 def test_a_table_has_its_columns_types_and_units(shop: Path, name: str) -> None:
     frame = tapbatch.load_table(shop, name)
-    own = ["instrument"] if name != "attention" else []
+    own = ["instrument"] if name not in OF_SHOP else []
     assert list(frame) == [*own, *(column.name for column in SCHEMA[name])]
     for column in SCHEMA[name]:
         kind = str(frame[column.name].dtype)

@@ -1,8 +1,9 @@
-"""What the instruments of a shop teach one another: what set-ups and air move, and where modes rest.
+"""What the instruments of a shop teach one another: what set-ups, air and cuts move, and where modes rest.
 
-Conventions: both follow from an instrument's stages before they are compared. The scatter of set-ups is learned from
-the whole shop, since it is one hand and one bench. Where a mode rests is asked by targets that say ``like``. Most
-instruments teach neither: no stage was set up twice, and no target looks to them. What an instrument teaches
+Conventions: all follow from an instrument's stages before they are compared. The scatter of set-ups is learned from
+the whole shop, since it is one hand and one bench. Where a mode rests is asked by targets that say ``like``. What the
+steps of a work do is asked by instruments of the same family. Most instruments teach nothing: no stage was set up
+twice, no target looks to them, and they have no family. What an instrument teaches
 is kept in its mark, so that an unchanged instrument need not be read for the sake of another. An instrument with
 ``frozen`` in its settings asks besides what was known on that day (:mod:`tapbatch.compare.frozen`).
 """
@@ -10,6 +11,7 @@ is kept in its mark, so that an unchanged instrument need not be read for the sa
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
@@ -19,6 +21,8 @@ from tapbatch.compare.bench import Bench, SetupEvidence, bench_of, setup_evidenc
 from tapbatch.compare.frozen import Grounds, Judged
 from tapbatch.compare.reference import sittings_of
 from tapbatch.compare.setups import SetupContrasts, SetupScatter, contrasts_of, pool_setups
+from tapbatch.compare.step_family import FEWEST_INSTRUMENTS
+from tapbatch.compare.step_taught import TaughtSteps, family_name, of_family, taught_steps
 from tapbatch.compare.targets import Rests, resting_places
 from tapbatch.model.history import History
 from tapbatch.model.names import date_in_name, identity
@@ -40,7 +44,8 @@ class Then:
 class Learned:
     """What one instrument teaches the others; ``rests`` are ``(part, mode, hertz)``.
 
-    ``then`` has what it had taught up to each day that some instrument of the shop is frozen on.
+    ``then`` has what it had taught up to each day that some instrument of the shop is frozen on; ``steps`` what the
+    steps of each work did, if it has a family.
     """
 
     setups: SetupContrasts = field(default_factory=lambda: SetupContrasts((), ()))
@@ -48,6 +53,7 @@ class Learned:
     rests: tuple[tuple[str, str, float], ...] = ()
     sittings: tuple[Sitting, ...] = ()
     then: tuple[Then, ...] = ()
+    steps: tuple[TaughtSteps, ...] = ()
 
     def knows(self, days: Iterable[date]) -> bool:
         """Tell whether it has what was taught up to each of some days."""
@@ -76,19 +82,22 @@ class Taught:
 class Common:
     """What all instruments teach together: the scatter of set-ups, where modes rest, and what comparisons rest on.
 
-    ``then`` is what they had taught up to the days that instruments are frozen on, by day.
+    ``then`` is what they had taught up to the days that instruments are frozen on, by day; ``steps`` what the steps
+    of each work did on instruments that have a family, and ``kin`` a hash of it for each family.
     """
 
     scatter: SetupScatter | None = None
     rests: Rests = field(default_factory=dict)
     now: Taught = field(default_factory=Taught)
     then: Mapping[str, Taught] = field(default_factory=dict)
+    steps: tuple[TaughtSteps, ...] = ()
+    kin: Mapping[str, str] = field(default_factory=dict)
 
-    def of(self, settings: InstrumentSettings) -> Common:
+    def of(self, settings: InstrumentSettings, instrument: str = "") -> Common:
         """Return the part of it that matters to an instrument.
 
-        It is where those rest that its targets look to, and what was known on the day it is frozen on. References
-        are not compared with references.
+        It is where those rest that its targets look to, what was known on the day it is frozen on, and what the other
+        instruments of its family taught. References are not compared with references.
         """
         liked = liked_by(settings)
         now, then = self.now, dict[str, Taught]()
@@ -98,7 +107,8 @@ class Common:
         if settings.reference:
             now, then = Taught(now.evidence), {day: Taught(known.evidence) for day, known in then.items()}
         rests = {key: hz for key, hz in self.rests.items() if key[0] in liked}
-        return Common(self.scatter, rests, now, then)
+        kin = {family: told for family, told in self.kin.items() if family == family_name(settings)}
+        return Common(self.scatter, rests, now, then, of_family(self.steps, settings, instrument), kin)
 
     @property
     def judged(self) -> Judged:
@@ -112,7 +122,7 @@ class Common:
     def fingerprint(self) -> str:
         """Hash of it."""
         then = sorted((day, _digest(known)) for day, known in self.then.items())
-        told = (self.scatter, _digest(self.now), then, sorted(self.rests.items()))
+        told = (self.scatter, _digest(self.now), then, sorted(self.rests.items()), sorted(self.kin.items()))
         return hashlib.sha256(repr(told).encode()).hexdigest()
 
 
@@ -142,6 +152,18 @@ def teaches(recordings: Iterable[Recording], settings: InstrumentSettings) -> bo
     True
     """
     return settings.reference or sets_up_anew(recordings)
+
+
+def families(settings: Iterable[InstrumentSettings]) -> set[str]:
+    """Return the families with enough instruments to teach one of them.
+
+    Examples
+    --------
+    >>> families([InstrumentSettings(family="lute")] * 2 + [InstrumentSettings(family="cittern")] * 3)
+    {'cittern'}
+    """
+    counted = Counter(filter(None, map(family_name, settings)))
+    return {family for family, count in counted.items() if count > FEWEST_INSTRUMENTS}
 
 
 def sets_up_anew(recordings: Iterable[Recording]) -> bool:
@@ -194,6 +216,7 @@ def learned_from(
             Then(day.isoformat(), setup_evidence(known.stages), sittings_of(known, settings))
             for day, known in sorted((then or {}).items())
         ),
+        taught_steps(history, settings),
     )
 
 
@@ -209,11 +232,20 @@ def common(learned: Mapping[str, Learned]) -> Common:
     rests = {(name, part, mode): hz for name, one in ordered for part, mode, hz in one.rests}
     days = sorted({then.until for _, one in ordered for then in one.then})
     thens = {day: [then for _, one in ordered for then in one.then if then.until == day] for day in days}
+    steps = tuple(each for _, one in ordered for each in one.steps)
+    kin: dict[str, list[TaughtSteps]] = {}
+    for each in steps:
+        kin.setdefault(each.family, []).append(each)
     return Common(
         pool_setups(one.setups for _, one in ordered),
         rests,
         _taught(one for _, one in ordered),
         {day: _taught(of_day) for day, of_day in thens.items()},
+        steps,
+        {
+            family: hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
+            for family, told in kin.items()
+        },
     )
 
 

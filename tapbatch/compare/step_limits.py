@@ -6,13 +6,16 @@ Conventions: distances in cents, from the reading to the landing. The first rule
 - ``strung``: the latest stage is under string tension, and what is done to the wood then was not seen by itself;
 - ``fault``: a flag spoils the frequency of the latest reading (:data:`SPOILING_FLAGS`), a mode may have swapped names
   on one of the steps, or something besides the work moved it there (:data:`SPOILING_CAUTIONS`);
-- ``few steps``: fewer than three steps of the same work; ``points``: their stages have no tapping point in common;
+- ``few steps``: fewer than three steps of the same work, and no earlier instruments of a family that did it;
+  ``points``: the stages have no tapping point in common;
+- ``both ways``: nothing was cut here yet, and this work surely raised the mode on one earlier instrument of the
+  family and surely lowered it on another;
 - ``past``: the work surely leads away from the landing, and the mode lay on its other side when the work began; or
   the work carried it past a target within fewer than three steps;
 - ``away``: the work surely leads away, and did so from the start;
-- ``beyond``: the landing is farther off than twice as many steps as were seen, or the steps shrink so that they never
-  get there. With steps that vary by 20 % and trends of 10 % a step, two counts in five are off by more than half at
-  twice the number seen, and one in four at that number.
+- ``beyond``: the landing is farther off than twice as many steps as were seen, here or, with a family, as an earlier
+  instrument went; or the steps shrink so that they never get there. With steps that vary by 20 % and trends of 10 %
+  a step, two counts in five are off by more than half at twice the number seen, and one in four at that number.
 """
 
 from __future__ import annotations
@@ -43,7 +46,8 @@ class Ahead:
     """What is known of the way to a landing.
 
     ``to_go`` is from the latest reading, ``to_go_first`` from that of the stage at which the work began. ``aimed``
-    says that the landing is a target. ``outlook`` is ``None`` where nothing could be learned.
+    says that the landing is a target. ``outlook`` is ``None`` where nothing could be learned; ``opposed`` tells that
+    earlier instruments went both ways and nothing was cut on this one.
     """
 
     to_go: float
@@ -51,6 +55,7 @@ class Ahead:
     aimed: bool
     on_target: OnTarget
     outlook: Outlook | None
+    opposed: bool = False
 
     @property
     def is_past(self) -> bool:
@@ -74,16 +79,19 @@ def no_forecast(ahead: Ahead, work: Work, faults: Sequence[str]) -> NoForecast |
         return "strung"
     if faults:
         return "fault"
-    if not work.enough:
-        return "past" if ahead.aimed and ahead.is_past else "few steps"
     if ahead.outlook is None:
-        return "points"
+        if work.enough:
+            return "points"
+        if ahead.opposed:
+            return "both ways"
+        return "past" if ahead.aimed and ahead.is_past else "few steps"
     if ahead.way == ("down" if ahead.to_go > 0 else "up"):
         return "past" if ahead.is_past else "away"
     if not ahead.way:
         return ""
     steps = ahead.outlook.steps_to_go(ahead.to_go)
-    return "beyond" if steps is None or steps > MOST_STEPS_AHEAD * ahead.outlook.steps else ""
+    reach = max(MOST_STEPS_AHEAD * ahead.outlook.steps, ahead.outlook.known_ahead)
+    return "beyond" if steps is None or steps > reach else ""
 
 
 def faults_of(work: Work, modes: Iterable[str], drifts: Iterable[Drift]) -> tuple[str, ...]:

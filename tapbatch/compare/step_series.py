@@ -17,6 +17,7 @@ variance comes from the taps; their scatter is pooled over the stages, because f
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from statistics import fmean
@@ -29,6 +30,9 @@ from tapbatch.model.names import identity
 from tapbatch.model.pitch import CENTS
 
 Cells = dict[tuple[str, int], tuple[Mean, int]]
+"""By (point, set-up): the mean of ``ln f`` and the number of taps."""
+
+_NUMBER = re.compile(r"^[0-9]+[-_. ]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +71,7 @@ def latest_work(stages: Sequence[Stage], mode: str, moved: Collection[str] = ())
         Has no steps if neither a series nor the notes say what the work was.
     """
     latest = stages[-1]
-    series, work = _series_of(latest), _work_of(latest)
+    series, work = series_of(latest), _work_of(latest)
     pairs = [
         (i - 1, i)
         for i in range(1, len(stages))
@@ -78,7 +82,7 @@ def latest_work(stages: Sequence[Stage], mode: str, moved: Collection[str] = ())
     if not pairs:
         return Work((latest,), (), "")
     used = sorted({i for pair in pairs for i in pair} | {len(stages) - 1})
-    in_series = bool(series) and all(_series_of(stages[i]) == series for pair in pairs for i in pair)
+    in_series = bool(series) and all(series_of(stages[i]) == series for pair in pairs for i in pair)
     shown = f"step series {_series_shown(latest)}" if in_series else f"work '{work}' in the notes"
     place = {stage: n for n, stage in enumerate(used)}
     return Work(tuple(stages[i] for i in used), tuple((place[a], place[b]) for a, b in pairs), shown)
@@ -100,16 +104,45 @@ def positions(
     setup_variance : float
         Variance that a new set-up adds, in cents squared; default 0, for unknown.
     """
-    cells = [_cells(stage, mode) for stage in stages]
+    cells = [cells_at(stage, mode) for stage in stages]
+    return positions_from(cells, [opening_mm2(stage) for stage in stages], steady_cents, setup_variance)
+
+
+def positions_from(
+    cells: Sequence[Cells], areas_mm2: Sequence[float | None], steady_cents: float, setup_variance: float = 0.0
+) -> list[At] | None:
+    """Return the position at each stage from its cells, as :func:`positions` does.
+
+    Parameters
+    ----------
+    cells : sequence of Cells, at least one
+        Of each stage, see :func:`cells_at`.
+    areas_mm2 : sequence of float or None
+        The opening at each stage, if it was noted.
+    steady_cents, setup_variance : float
+        As for :func:`positions`.
+    """
     common = set.intersection(*({point for point, _ in c} for c in cells))
     if not common:
         return None
     kept = [{key: c for key, c in of_stage.items() if key[0] in common} for of_stage in cells]
     pooled = _scatter(kept, steady_cents)
-    return [
-        _position(of_stage, pooled, setup_variance, stage.note.opening_mm2 if stage.note else None)
-        for of_stage, stage in zip(kept, stages, strict=True)
-    ]
+    return [_position(of_stage, pooled, setup_variance, area) for of_stage, area in zip(kept, areas_mm2, strict=True)]
+
+
+def opening_mm2(stage: Stage) -> float | None:
+    """Return the area of the opening that was noted for a stage."""
+    return stage.note.opening_mm2 if stage.note else None
+
+
+def work_key(stage: Stage) -> str:
+    """Return what tells the work that led to a stage from other work, on any instrument; empty if nothing does.
+
+    It is the work in the notes, else the name of the ``step`` series without its number.
+    """
+    series = series_of(stage)
+    work, name = _work_of(stage), _NUMBER.sub("", series) or series
+    return f"work {work}" if work else f"series {name}" if series else ""
 
 
 def _is_heard(stage: Stage, mode: str) -> bool:
@@ -125,13 +158,14 @@ def _is_same_work(before: Stage, after: Stage, series: str, work: str, moved: Co
     noted = _work_of(after)
     if work and noted and noted != work:
         return False
-    if series and _series_of(before) == _series_of(after) == series:
+    if series and series_of(before) == series_of(after) == series:
         return True
-    own = not _series_of(after) or (after.note is not None and identity(after.note.stage) == after.stage)
+    own = not series_of(after) or (after.note is not None and identity(after.note.stage) == after.stage)
     return bool(work) and noted == work and (own or after.stage in moved)
 
 
-def _series_of(stage: Stage) -> str:
+def series_of(stage: Stage) -> str:
+    """Return the ``step`` series that a stage belongs to; empty if it belongs to none."""
     # A `step` recording names the stage of its series.
     return next((h.recording.stage for h in stage.heard if h.recording.step and h.recording.kind == "tap"), "")
 
@@ -147,7 +181,8 @@ def _work_of(stage: Stage) -> str:
 # ------------------------------------------------------------- positions
 
 
-def _cells(stage: Stage, mode: str) -> Cells:
+def cells_at(stage: Stage, mode: str) -> Cells:
+    """Return the mean of ``ln f`` of a mode at each point of each set-up of a stage, with the number of taps."""
     samples = [freq_sample(t, m) for t, m in members_by_mode(stage)[mode]]
     return {key: (mean, _count(samples, key)) for key, mean in cells_of(samples).items()}
 

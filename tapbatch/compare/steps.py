@@ -39,7 +39,7 @@ from tapbatch.compare.spread import Floats, Spread
 from tapbatch.compare.step_areas import Following, openings_of
 from tapbatch.compare.step_trend import Path, trends_of
 
-Model = Literal["plain", "area"]
+Model = Literal["plain", "area", "family"]
 
 FEWEST_STEPS = 3
 SURE = 0.95
@@ -67,6 +67,7 @@ class Outlook:
     the mean step of the model with its standard error, without the step-to-step scatter. ``steps`` is how many were
     used. ``per_doubling`` is ``beta`` in cents a doubling of the area and ``area_mm2`` the latest area, both ``None``
     without areas. ``openings`` are the assumptions about the next opening; ``path`` is how steps go on without areas.
+    ``known_ahead`` is how many further steps other instruments of the family have gone.
     """
 
     step: Spread
@@ -78,6 +79,7 @@ class Outlook:
     per_doubling: float | None = None
     openings: tuple[Following, ...] = ()
     path: Path | None = None
+    known_ahead: int = 0
 
     @property
     def low(self) -> float:
@@ -240,7 +242,7 @@ class _Fits:
 
 def _omegas(stages: Sequence[At], steps: Sequence[tuple[int, int]], changes: Floats) -> Floats:
     """Return the grid of ``omega``; its spacing is the prior ``1/(omega + s)``."""
-    least = math.sqrt(max(float(np.median(np.diag(_errors(stages, steps)))), _LEAST_VARIANCE))
+    least = math.sqrt(max(float(np.median(np.diag(errors_of(stages, steps)))), _LEAST_VARIANCE))
     widest = _WIDEST * max(least, float(np.sqrt(np.mean(changes**2))))
     return np.asarray(np.exp(np.linspace(math.log(least), math.log(least + widest), _GRID)) - least)
 
@@ -257,7 +259,7 @@ def _fits(
     count, last = len(steps), len(stages) - 1
     # The covariance of (true position - reading) at the last stage with each change.
     common = np.array([stages[last].variance * ((a == last) - (b == last)) for a, b in steps], dtype=np.float64)
-    total = _errors(stages, steps) + (scatters + _LEAST_VARIANCE)[:, :, None] * np.eye(count)
+    total = errors_of(stages, steps) + (scatters + _LEAST_VARIANCE)[:, :, None] * np.eye(count)
     columns = np.stack([np.broadcast_to(changes, x.shape), x, np.broadcast_to(common, x.shape)], axis=2)
     sides = np.linalg.solve(total, columns)
     information = np.einsum("gi,gi->g", sides[:, :, 1], x)
@@ -276,8 +278,14 @@ def _fits(
     )
 
 
-def _errors(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Floats:
-    # D_i contains + e of the stage it ends at and - e of the stage it starts from.
+def errors_of(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Floats:
+    """Return the covariance of the reading errors of changes: each has that of its end and minus that of its start.
+
+    Examples
+    --------
+    >>> errors_of([At(0.0, 1.0), At(0.0, 2.0), At(0.0, 1.0)], [(0, 1), (1, 2)]).tolist()
+    [[3.0, -2.0], [-2.0, 3.0]]
+    """
     signs = np.zeros((len(steps), len(stages)))
     for row, (a, b) in enumerate(steps):
         signs[row, a] -= 1.0

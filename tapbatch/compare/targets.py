@@ -18,13 +18,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from tapbatch.compare.on_target import on_target, taps_to_sure
 from tapbatch.compare.stage import TapAt, members_by_mode
+from tapbatch.compare.step_forecast import Elders, Forecast, basis_text, forecast
 from tapbatch.compare.step_limits import Ahead, faults_of, no_forecast
 from tapbatch.compare.step_series import Work, latest_work, positions
-from tapbatch.compare.steps import FEWEST_STEPS, At, Outlook, learn_steps
+from tapbatch.compare.step_taught import TaughtSteps
+from tapbatch.compare.steps import At, Outlook, learn_steps
 from tapbatch.model.history import TOLD_TO_MOVE, Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import Spelling, cents_between, hz_to_note, note_to_hz
@@ -55,6 +57,7 @@ class _Part:
     settings: InstrumentSettings
     setup_variance: float
     drifts: tuple[Drift, ...]
+    elders: Elders = field(default_factory=Elders)
 
     @property
     def latest(self) -> Stage:
@@ -65,7 +68,7 @@ class _Part:
 
 
 def with_landings(
-    history: History, settings: InstrumentSettings, rests: Rests
+    history: History, settings: InstrumentSettings, rests: Rests, taught: Sequence[TaughtSteps] = ()
 ) -> tuple[History, tuple[Attention, ...]]:
     """Return a history with its landings, and a notice for each target that cannot be resolved.
 
@@ -79,6 +82,8 @@ def with_landings(
         The settings of the instrument.
     rests : mapping of (instrument, part, mode) to float
         The last measured frequencies of the modes of all instruments, in hertz; see :func:`resting_places`.
+    taught : sequence of TaughtSteps
+        What the other instruments of the family taught; default nothing.
 
     Returns
     -------
@@ -104,8 +109,9 @@ def with_landings(
         if not stages:
             continue
         of_part = _Part(
-            stages, settings, (history.setup_cents or 0.0) ** 2, tuple(d for d in history.drifts if d.part == part)
-        )
+            stages, settings, (history.setup_cents or 0.0) ** 2, tuple(d for d in history.drifts if d.part == part),
+            Elders(tuple(taught), settings),
+        )  # fmt: skip
         targets = targets_of(part, settings)
         for target in targets:
             notices += _waits(target, of_part)
@@ -191,6 +197,14 @@ def reached(target: TargetSetting, stages: Sequence[Stage], settings: Instrument
     return on_target(to_go, half, place.tolerance_cents, _within(taps_hz, place), len(taps_hz))
 
 
+def fixed_place(target: TargetSetting, stages: Sequence[Stage], settings: InstrumentSettings) -> float | None:
+    """Return where a target is, in hertz, at the last of some stages; ``None`` if that hangs on another mode."""
+    if target.like is not None or target.cents_from is not None:
+        return None
+    place = _resolved(target, _Part(tuple(s for s in stages if s.modes), settings, 0.0, ()), {})
+    return place.freq_hz if place else None
+
+
 def _waits(target: TargetSetting, part: _Part) -> tuple[Notice, ...]:
     for label in (target.mode, target.cents_from):
         if label is not None and part.mode(label) is None:
@@ -263,7 +277,9 @@ def note_name(freq_hz: float, concert_pitch_hz: float, spelling: Spelling = "sha
 def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[Landing]:
     moved = {d.to_stage for d in part.drifts if d.mode == mode.mode and d.verdict in TOLD_TO_MOVE}
     work = latest_work(part.stages, mode.mode, moved)
-    seen = _Seen(part, mode, work, _outlook(part, work, mode.mode), members_by_mode(part.latest)[mode.mode])
+    own = positions(work.stages, mode.mode, part.settings.steady_cents, part.setup_variance)
+    found = forecast(work, own, part.elders.of(part.stages, mode.mode, work))
+    seen = _Seen(part, mode, work, found, members_by_mode(part.latest)[mode.mode])
     return [_landing(seen, place) for place in places]
 
 
@@ -274,7 +290,7 @@ class _Seen:
     part: _Part
     mode: StageMode
     work: Work
-    outlook: Outlook | None
+    found: Forecast
     members: Sequence[tuple[TapAt, Mode]]
 
 
@@ -288,11 +304,14 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
     half_anew = math.hypot(*(math.inf if m.half_anew_cents is None else m.half_anew_cents for m in heard))
     there = on_target(to_go, half, place.tolerance_cents, within, len(taps_hz))
     other = place.other.mode if place.other else ""
-    against = _outlook(part, work, mode.mode, other) if other else seen.outlook
-    ahead = Ahead(to_go, to_go + _came(work, mode.mode, other), place.kind == "target", there, against)
+    outlook = seen.found.outlook
+    against = _outlook_of_two(part, work, mode.mode, other) if other else outlook
+    ahead = Ahead(
+        to_go, to_go + _came(work, mode.mode, other), place.kind == "target", there, against, seen.found.opposed
+    )
     faults = faults_of(work, filter(None, (mode.mode, other)), part.drifts)
     why = no_forecast(ahead, work, faults)
-    step = seen.outlook if why in ("", "past", "away", "beyond") else None
+    step = outlook if why in ("", "past", "away", "beyond") else None
     return Landing(
         part=part.latest.part,
         mode=mode.mode,
@@ -316,7 +335,7 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
         steps_to_go=against.steps_to_go(to_go) if against and not why else None,
         # How far the landing is does not blur what a single step may do.
         overshoot=against.overshoot(to_go, place.tolerance_cents) if against and why in ("", "beyond") else None,
-        basis=_basis(work, seen.outlook),
+        basis=basis_text(work, seen.found),
         moves_with=other,
         no_forecast=why,
         faults=faults if why == "fault" else (),
@@ -348,29 +367,15 @@ def _within(taps_hz: Sequence[float], place: _Place) -> int:
     return sum(abs(cents_between(hz, place.freq_hz)) <= place.tolerance_cents for hz in taps_hz)
 
 
-def _outlook(part: _Part, work: Work, mode: str, other: str = "") -> Outlook | None:
-    if not work.enough:
+def _outlook_of_two(part: _Part, work: Work, mode: str, other: str) -> Outlook | None:
+    """Return what the next step does to the distance between two modes, from this instrument alone."""
+    heard = all(any(m.mode == other for m in s.modes) for s in work.stages)
+    if not work.enough or not heard:
         return None
-    found = [
-        positions(work.stages, name, part.settings.steady_cents, part.setup_variance)
-        for name in (mode, *([other] if other else []))
-        if all(any(m.mode == name for m in s.modes) for s in work.stages)
-    ]
-    if any(f is None for f in found) or len(found) < (2 if other else 1):
+    own, apart = (
+        positions(work.stages, name, part.settings.steady_cents, part.setup_variance) for name in (mode, other)
+    )
+    if own is None or apart is None:
         return None
-    own, *against = [f for f in found if f is not None]
-    for apart in against:
-        own = [At(a.cents - b.cents, a.variance + b.variance, a.area_mm2) for a, b in zip(own, apart, strict=True)]
-    return learn_steps(own, work.steps)
-
-
-def _basis(work: Work, outlook: Outlook | None) -> str:
-    if not work.steps:
-        return "no steps of the same work"
-    count = outlook.steps if outlook else len(work.steps)
-    steps = f"{count} step{'' if count == 1 else 's'} of {work.shown}"
-    if not work.enough:
-        return f"{steps}: {FEWEST_STEPS} are needed"
-    if outlook is None:
-        return f"{steps}, at no common point"
-    return f"{steps}, by opening area" if outlook.model == "area" else steps
+    two = [At(a.cents - b.cents, a.variance + b.variance, a.area_mm2) for a, b in zip(own, apart, strict=True)]
+    return learn_steps(two, work.steps)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.model.caution import Caution
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import CENTS, Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
@@ -24,7 +25,7 @@ Moved = Literal["own", "all", "whole"]
 LandingKind = Literal["target", "above", "below"]
 OnTarget = Literal["sure", "likely", "no"]
 Because = Literal["said", "target", "label", "strongest"]
-NoForecast = Literal["on target", "strung", "fault", "few steps", "points", "past", "away", "beyond"]
+NoForecast = Literal["on target", "strung", "fault", "few steps", "both ways", "points", "past", "away", "beyond"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -411,6 +412,7 @@ class History:
     ``worked_on`` is sorted like ``stages``, with one or two entries for each stage that has modes; it is empty until
     :func:`tapbatch.compare.working_on.with_working_on` fills it. ``references`` are the sittings of references on the
     days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
+    ``forecasts`` are those of its steps, beside what came.
     """
 
     instrument: str
@@ -425,6 +427,7 @@ class History:
     worked_on: tuple[WorkedOn, ...] = ()
     references: tuple[Sitting, ...] = ()
     frozen: Frozen | None = None
+    forecasts: tuple[ForecastCame, ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:

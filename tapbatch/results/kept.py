@@ -18,6 +18,9 @@ from tapbatch.compare.bench import SetupEvidence
 from tapbatch.compare.moves.belief import Evidence
 from tapbatch.compare.moves.priors import COMMON_STEPS, OWN_STEPS
 from tapbatch.compare.setups import Contrast, SetupContrasts
+from tapbatch.compare.step_course import Taken
+from tapbatch.compare.step_taught import TaughtStage, TaughtSteps
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reference import Sitting, SittingTaps
 
 
@@ -168,6 +171,57 @@ class KeptThen(_Kept):
         return Then(self.until, _setup_evidence(self.evidence), tuple(s.value() for s in self.sittings))
 
 
+_Place = Annotated[int, Field(ge=0, lt=10**6)]
+_Cell = tuple[str, Count, _Number, LogVariance, Count]
+
+
+class KeptTaughtStage(_Kept):
+    """A mode at a stage, as a family learns from it."""
+
+    when: _Time
+    area_mm2: LogVariance | None
+    cells: tuple[_Cell, ...] = Field(min_length=1)
+
+
+class KeptTaken(_Kept):
+    """What came off at a step."""
+
+    grams: _Number | None
+    millimetres: _Number | None
+
+
+class KeptSteps(_Kept):
+    """The steps of one work on an instrument, for one mode."""
+
+    instrument: str
+    family: str
+    part: str
+    state: str
+    mode: str
+    work: str
+    begins: _Place
+    steady_cents: Annotated[float, Field(gt=0, le=50)]
+    stages: tuple[KeptTaughtStage, ...]
+    steps: tuple[tuple[_Place, _Place], ...]
+    taken: tuple[KeptTaken, ...]
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if len(self.taken) != len(self.steps) or any(max(step) >= len(self.stages) for step in self.steps):
+            msg = "the steps do not fit their stages"
+            raise ValueError(msg)
+        return self
+
+    def value(self) -> TaughtSteps:
+        """Return the contents."""
+        return TaughtSteps(
+            instrument=self.instrument, family=self.family, part=self.part, state=self.state, mode=self.mode,
+            work=self.work, begins=self.begins, steady_cents=self.steady_cents,
+            stages=tuple(TaughtStage(s.when, s.area_mm2, s.cells) for s in self.stages),
+            steps=self.steps, taken=tuple(Taken(t.grams, t.millimetres) for t in self.taken),
+        )  # fmt: skip
+
+
 class KeptLearned(_Kept):
     """What others learn from an instrument: set-up contrasts of ``ln f`` and ``ln T60``, and last known frequencies.
 
@@ -180,6 +234,7 @@ class KeptLearned(_Kept):
     evidence: tuple[_Pieces, _Pieces] = ((), ())
     sittings: tuple[KeptSitting, ...] = ()
     then: tuple[KeptThen, ...] = ()
+    steps: tuple[KeptSteps, ...] = ()
 
     def value(self) -> Learned:
         """Return the contents as a :class:`~tapbatch.compare.across.Learned`."""
@@ -190,6 +245,7 @@ class KeptLearned(_Kept):
             self.rests,
             tuple(s.value() for s in self.sittings),
             tuple(t.value() for t in self.then),
+            tuple(s.value() for s in self.steps),
         )
 
 
@@ -209,6 +265,26 @@ class KeptAttention(_Kept):
     remedy: str
 
 
+class KeptForecast(_Kept):
+    """The forecast of a step, and what came of it."""
+
+    part: str
+    mode: str
+    stage: str
+    work: str
+    step_cents: _Number
+    step_low_cents: _Number
+    step_high_cents: _Number
+    overshoot: Annotated[float, Field(ge=0, le=1)]
+    came_cents: _Number
+    came_over: bool
+    basis: str
+
+    def value(self) -> ForecastCame:
+        """Return the contents."""
+        return ForecastCame(**self.model_dump())
+
+
 class KeptMark(_Kept):
     """``standing-HASH.json``: the mark of an instrument, which records what was made for it and from what."""
 
@@ -222,6 +298,7 @@ class KeptMark(_Kept):
     lines: tuple[str, ...]
     notices: tuple[str, ...]
     attention: tuple[KeptAttention, ...]
+    forecasts: tuple[KeptForecast, ...] = ()
 
 
 class KeptCard(_Kept):

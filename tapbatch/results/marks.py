@@ -17,6 +17,7 @@ from typing import Any
 
 from tapbatch.compare.across import Learned
 from tapbatch.compare.bench import SetupEvidence
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import REPORT, facts_of, put_file
 from tapbatch.results.readings import FOLDER
@@ -41,6 +42,8 @@ class Mark:
         Size in bytes and time in nanoseconds of each file, by name.
     lines, notices, attention
         What was reported about it.
+    forecasts
+        The forecasts of its steps, and what came of them.
     """
 
     instrument: str
@@ -53,6 +56,7 @@ class Mark:
     lines: tuple[str, ...]
     notices: tuple[str, ...]
     attention: tuple[Attention, ...]
+    forecasts: tuple[ForecastCame, ...] = ()
 
     def holds(self, folder: Path, fingerprint: str, files: Set[str]) -> bool:
         """Return whether ``files`` exist, are unchanged since they were written, and were made from these inputs.
@@ -118,6 +122,7 @@ def _read_mark(path: Path) -> Mark:
         lines=kept.lines,
         notices=kept.notices,
         attention=tuple(Attention(where=a.where, what=a.what, remedy=a.remedy) for a in kept.attention),
+        forecasts=tuple(f.value() for f in kept.forecasts),
     )
 
 
@@ -135,6 +140,7 @@ def write_mark(results: Path, mark: Mark) -> None:
         "lines": mark.lines,
         "notices": mark.notices,
         "attention": [asdict(item) for item in mark.attention],
+        "forecasts": [asdict(item) for item in mark.forecasts],
     }
     put_file(_mark_path(results, mark.instrument), seal(json.dumps(told, indent=1, ensure_ascii=False)))
 
@@ -153,6 +159,7 @@ def _learned(learned: Learned) -> dict[str, Any]:
             {"until": t.until, "evidence": _evidence(t.evidence), "sittings": [asdict(s) for s in t.sittings]}
             for t in learned.then
         ],
+        "steps": [asdict(steps) for steps in learned.steps],
     }
 
 

@@ -2,9 +2,10 @@
 
 Conventions: a history follows from the instrument's own readings, settings and notes (:class:`Inputs`), and from what
 all instruments of the shop teach together (:class:`~tapbatch.compare.across.Common`): how far setting up anew moves a
-mode, and where modes rest that a target is to be like. So no history is made before the whole shop was asked.
-``run`` makes them instrument by instrument, several at a time, with :func:`history_of`; ``compare`` and ``import
-tapbatch`` ask for several at once with :func:`histories_of`, which goes the same way and so gives the same numbers.
+mode, where modes rest that a target is to be like, and what cuts did on the others of its family. So no history is
+made before the whole shop was asked. ``run`` makes them instrument by instrument, several at a time, with
+:func:`history_of`; ``compare`` and ``import tapbatch`` ask for several at once with :func:`histories_of`, which goes
+the same way and so gives the same numbers.
 """
 
 from __future__ import annotations
@@ -15,9 +16,11 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date
 
-from tapbatch.compare.across import Common, Learned, Then, common, learned_from, liked_by, teaches
+from tapbatch.compare.across import Common, Learned, Then, common, families, learned_from, liked_by, teaches
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.history import compare_stages, gather_history
+from tapbatch.compare.step_scores import forecasts_came
+from tapbatch.compare.step_taught import family_name
 from tapbatch.compare.targets import with_landings
 from tapbatch.compare.working_on import said_of_stages, with_working_on
 from tapbatch.measure.method import METHOD
@@ -166,7 +169,7 @@ def histories_of(
         if only is not None and name not in only:
             continue
         try:
-            worked = history_of(inputs, known.common.of(inputs.settings), store, lines=lines)
+            worked = history_of(inputs, known.common.of(inputs.settings, name), store, lines=lines)
         except TapbatchError as error:
             failed[name] = error
         except UNFORESEEN as error:
@@ -187,7 +190,9 @@ def _measure_first(
     named = {name for name in inputs if only is None or name in only}
     liked = {other for name in named for other in liked_by(inputs[name].settings)}
     teachers = {name for name, each in inputs.items() if teaches((r for r, _, _ in each.items), each.settings)}
-    asked = named | liked | teachers
+    kin = families(each.settings for each in inputs.values()) & {family_name(inputs[name].settings) for name in named}
+    relatives = {name for name, each in inputs.items() if family_name(each.settings) in kin}
+    asked = named | liked | teachers | relatives
     jobs = jobs_of(shop, store, stock, asked)
     before = len(stock.attention)
     if jobs:
@@ -207,10 +212,12 @@ def what_is_known(shop: Shop, stock: Inventory, store: ReadingStore, marks: Mapp
     inputs = inputs_of(shop, stock)
     own = {name: each.fingerprint for name, each in inputs.items()}
     liked = {other for each in inputs.values() for other in liked_by(each.settings)}
+    kin = families(each.settings for each in inputs.values())
     days = {each.settings.frozen for each in inputs.values() if each.settings.frozen is not None}
     learned, hurt = {}, set()
     for name, each in inputs.items():
-        if name not in liked and not teaches((recording for recording, _, _ in each.items), each.settings):
+        asked = name in liked or family_name(each.settings) in kin
+        if not asked and not teaches((recording for recording, _, _ in each.items), each.settings):
             continue
         mark = marks.get(name)
         if mark is not None and mark.learned is not None and mark.inputs == own[name] and mark.learned.knows(days):
@@ -261,9 +268,10 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.judged, together.taps_of)
     said = said_of_stages(compared, inputs.settings, inputs.said)
     worked_on = with_working_on(compared, inputs.settings, shared.rests, said)
-    history, unresolved = with_landings(worked_on, inputs.settings, shared.rests)
+    history, unresolved = with_landings(worked_on, inputs.settings, shared.rests, shared.steps)
+    came = forecasts_came(gathered, inputs.settings, shared.steps)
     return Worked(
-        history=history,
+        history=replace(history, forecasts=came),
         readings=tuple(read.items),
         attention=(*attention, *unresolved, *_cut(read.items), *read.told),
         damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),

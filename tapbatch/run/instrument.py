@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from tapbatch.compare.across import Common
 from tapbatch.model.errors import UNFORESEEN, TapbatchError
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import OWN_PAGE, REPORT
@@ -64,6 +65,8 @@ class Standing:
         Keys of readings that could not be read: of recordings that are present, and of recordings that are gone.
     history
         Its history, if it was asked for.
+    forecasts
+        The forecasts of its steps, and what came of them.
     failed
         Whether nothing could be made; ``attention`` says why.
     """
@@ -77,6 +80,7 @@ class Standing:
     damaged: tuple[str, ...] = ()
     lost: tuple[str, ...] = ()
     history: History | None = None
+    forecasts: tuple[ForecastCame, ...] = ()
     failed: bool = False
 
 
@@ -130,6 +134,7 @@ def _worked_out(task: Task) -> Standing:
         damaged=worked.damaged,
         lost=worked.lost,
         history=history if task.history else None,
+        forecasts=history.forecasts,
     )
 
 

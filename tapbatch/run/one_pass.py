@@ -9,11 +9,12 @@ the recordings being measured, and the next run ends with the same tables.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import ShopError
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import History
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
@@ -33,7 +34,7 @@ from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Listing, list_folder
 from tapbatch.show.say.notices import notice_text
 from tapbatch.show.tables.columns import table_bytes
-from tapbatch.show.tables.rows import attention_rows
+from tapbatch.show.tables.rows import attention_rows, forecast_rows
 
 Say = Callable[[str], None]
 
@@ -62,6 +63,8 @@ class Outcome:
         A notice for each recording that moved, with its old and new path.
     followers
         Instruments whose tables are left for later, because only what they learn from others changed.
+    forecasts
+        The forecasts of all steps of the shop, and what came of them.
     """
 
     measured: int
@@ -74,6 +77,7 @@ class Outcome:
     missing: frozenset[str] = frozenset()
     renamed: tuple[Notice, ...] = ()
     followers: tuple[str, ...] = ()
+    forecasts: tuple[ForecastCame, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +192,7 @@ class _Pass:
     here: Processes
     stock: Inventory
     plan: Plan | None = None
+    forecasts: Mapping[str, tuple[ForecastCame, ...]] = field(default_factory=dict)
     measured: int = 0
     notices: list[Notice] = field(default_factory=list)
 
@@ -219,6 +224,7 @@ class _Pass:
             missing=frozenset(path for path, entry in stock.ledger.items() if is_missing(entry)),
             renamed=tuple(stock.renamed),
             followers=self.plan.followers if self.plan else (),
+            forecasts=tuple(one for of_one in self.forecasts.values() for one in of_one),
         )
 
     def _restore(self) -> None:
@@ -287,8 +293,10 @@ class _Pass:
         clear_forgotten(shop, refreshed.marks, known)
         attention.sort(key=lambda a: (a.where, a.what))
         refused = put_file(results / "attention.csv", table_bytes("attention", attention_rows(attention)))
-        self.notices += [] if refused is None else [refused]
         marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
+        self.forecasts = {mark.instrument: mark.forecasts for mark in marks}
+        late = put_file(results / "forecasts.csv", table_bytes("forecasts", forecast_rows(self.forecasts)))
+        self.notices += [notice for notice in (refused, late) if notice is not None]
         said = refresh_page(results, marks, attention)
         self.notices += said.notices
         return attention, said.lacks

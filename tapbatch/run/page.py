@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of, put_file
@@ -69,7 +70,7 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     if _as_left(kept, notices) == (basis, facts_of(page)):
         return PageSaid()
     refused: list[Notice] = []
-    notice = put_file(page, index_bytes(_cards(results, shown, refused), attention))
+    notice = put_file(page, index_bytes(_cards(results, shown, refused), attention, _forecasts(shown)))
     if notice is None and not refused:
         put_file(kept, seal(json.dumps({"basis": basis, "facts": facts_of(page)})))
     return PageSaid((*notices, *refused, *([] if notice is None else [notice])), bool(refused))
@@ -89,10 +90,14 @@ def _cards(results: Path, marks: Sequence[Mark], refused: list[Notice]) -> Itera
                 yield card
 
 
+def _forecasts(marks: Sequence[Mark]) -> list[ForecastCame]:
+    return [one for mark in marks for one in mark.forecasts]
+
+
 def _basis(marks: Sequence[Mark], attention: Sequence[Attention]) -> str:
     from tapbatch.show.browser.page import look
 
-    told = (look(), [(mark.instrument, mark.card) for mark in marks], attention)
+    told = (look(), [(mark.instrument, mark.card) for mark in marks], attention, _forecasts(marks))
     return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
 
 

@@ -67,7 +67,7 @@ class Plan:
         inputs = self.known.inputs[name]
         return Task(
             inputs=inputs, store=store, report=report, workbook=name in self.workbooks, history=history,
-            shared=self.known.common.of(inputs.settings),
+            shared=self.known.common.of(inputs.settings, name),
         )  # fmt: skip
 
 
@@ -100,7 +100,9 @@ def look_over(
     marks = read_marks(shop.results_dir)
     known = what_is_known(shop, stock, store, marks.of)
     names = tuple(known.inputs)
-    prints = {n: f"{known.own[n]} {known.common.of(each.settings).fingerprint}" for n, each in known.inputs.items()}
+    prints = {
+        n: f"{known.own[n]} {known.common.of(each.settings, n).fingerprint}" for n, each in known.inputs.items()
+    }
     books = frozenset(n for n in names if excel or (shop.results_dir / n / workbook_name(n)).exists())
     made = {n: {workbook_name(n)} if n in books else set[str]() for n in names}
     old = tuple(n for n in names if n in known.hurt or not _holds(shop, marks.of.get(n), n, prints[n], made[n]))

@@ -137,6 +137,7 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
         lines=standing.lines,
         notices=(*standing.notices, *map(notice_text, refused)),
         attention=standing.attention,
+        forecasts=standing.forecasts,
     )
     write_mark(shop.results_dir, mark)
     return mark

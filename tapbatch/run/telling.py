@@ -6,6 +6,7 @@ only on request, from the histories that the tables show.
 
 from __future__ import annotations
 
+from tapbatch.model.forecast import kept_of
 from tapbatch.run.histories import histories_of
 from tapbatch.run.one_pass import Outcome
 from tapbatch.shop.folder import Shop
@@ -13,7 +14,8 @@ from tapbatch.shop.folder import Shop
 
 def print_outcome(outcome: Outcome, in_full: Shop | None = None) -> None:
     """Print what a run found on standard output; given the shop, with all that is known of each instrument."""
-    from tapbatch.show.terminal.readings import Line, print_lines, print_notices
+    from tapbatch.show.say.forecasts import kept_text
+    from tapbatch.show.terminal.readings import Line, print_lines, print_notices, said
     from tapbatch.show.terminal.told import history_lines
 
     lines: list[Line | str] = list(outcome.lines)
@@ -24,6 +26,8 @@ def print_outcome(outcome: Outcome, in_full: Shop | None = None) -> None:
             for line in history_lines(history, in_full.settings_of(name).steady_cents, full=True)
         ]
     print_lines(lines)
+    if score := kept_text(kept_of(outcome.forecasts)):
+        print_lines(said(f"forecasts: {score}", later="    "))
     print_notices(outcome.notices)
     measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.instruments), "instrument")
     print_lines([f"{measured} measured, {shown} up to date."])

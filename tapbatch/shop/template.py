@@ -57,7 +57,8 @@ _INSTRUMENT = """\
 #steady_cents = 3
 #paper = "A4"
 
-# What kind of instrument it is, its wood, and the A at which it is played, if it is voiced at another.
+# What kind of instrument it is (those of one family teach one another what a cut does), its wood, and the A at which
+# it is played, if it is voiced at another.
 #family = "cittern"
 #species = "spruce top, maple back and sides"
 #playing_pitch_hz = 440.0

@@ -62,7 +62,12 @@ def voicing_day(
 
 def passed(day: Day, cents_to_go: float, tolerance: float) -> bool:
     """Tell whether the next step carried the mode past a landing, as ``Outlook.overshoot`` means it."""
-    off = day.landed - cents_to_go
+    return is_past(day.landed, cents_to_go, tolerance)
+
+
+def is_past(landed: float, cents_to_go: float, tolerance: float) -> bool:
+    """Tell the same of where the mode landed, in cents from the latest reading."""
+    off = landed - cents_to_go
     if abs(cents_to_go) <= tolerance:
         return abs(off) > tolerance
     return off > tolerance if cents_to_go > 0 else off < -tolerance

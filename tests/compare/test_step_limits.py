@@ -161,5 +161,5 @@ _FIVE = _work((), (), (), (), ())
 
 
 def test_every_reason_was_met_here() -> None:
-    met = {"on target", "strung", "fault", "few steps", "points", "past", "away", "beyond"}
+    met = {"on target", "strung", "fault", "few steps", "both ways", "points", "past", "away", "beyond"}
     assert met == set(get_args(NoForecast))

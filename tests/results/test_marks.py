@@ -21,6 +21,9 @@ from tapbatch.compare.history import build_history
 from tapbatch.compare.moves.belief import Evidence
 from tapbatch.compare.moves.priors import COMMON_STEPS, OWN_STEPS
 from tapbatch.compare.setups import Contrast, SetupContrasts
+from tapbatch.compare.step_course import Taken
+from tapbatch.compare.step_taught import TaughtStage, TaughtSteps
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Attention
 from tapbatch.model.reference import Sitting, SittingTaps
 from tapbatch.model.settings import InstrumentSettings
@@ -66,6 +69,14 @@ SITTINGS = st.lists(
     ),
     max_size=2,
 ).map(tuple)  # fmt: skip
+MOMENTS = st.just("") | st.datetimes().map(datetime.isoformat)
+CELLS = st.tuples(TEXT, st.integers(0, 9), st.floats(-10.0, 10.0), POSITIVE, st.integers(1, 99))
+STEPS = st.builds(
+    TaughtSteps, instrument=NAMES, family=TEXT, part=TEXT, state=TEXT, mode=TEXT, work=TEXT, begins=st.integers(0, 9),
+    steady_cents=st.floats(0.1, 50.0),
+    stages=st.tuples(*[st.builds(TaughtStage, MOMENTS, st.none() | POSITIVE, st.tuples(CELLS))] * 2),
+    steps=st.just(((0, 1),)), taken=st.tuples(st.builds(Taken, ANY, ANY)),
+)  # fmt: skip
 LEARNED = st.builds(
     Learned,
     setups=st.builds(SetupContrasts, STAGES, STAGES),
@@ -73,7 +84,13 @@ LEARNED = st.builds(
     rests=st.lists(st.tuples(TEXT, TEXT, st.floats(20, 12000)), max_size=2).map(tuple),
     sittings=SITTINGS,
     then=st.lists(st.builds(Then, until=DAYS, evidence=TAUGHT, sittings=SITTINGS), max_size=1).map(tuple),
+    steps=st.lists(STEPS, max_size=2).map(tuple),
 )
+CENTS = st.floats(-1e4, 1e4)
+FORECASTS = st.builds(
+    ForecastCame, part=TEXT, mode=TEXT, stage=TEXT, work=TEXT, step_cents=CENTS, step_low_cents=CENTS,
+    step_high_cents=CENTS, overshoot=st.floats(0.0, 1.0), came_cents=CENTS, came_over=st.booleans(), basis=TEXT,
+)  # fmt: skip
 FACTS = st.tuples(st.integers(0, 2**50), st.integers(-(2**62), 2**62))
 MARKS = st.builds(
     Mark,
@@ -87,6 +104,7 @@ MARKS = st.builds(
     lines=st.lists(TEXT, max_size=2).map(tuple),
     notices=st.lists(TEXT, max_size=2).map(tuple),
     attention=st.lists(st.builds(Attention, where=TEXT, what=TEXT, remedy=TEXT), max_size=2).map(tuple),
+    forecasts=st.lists(FORECASTS, max_size=2).map(tuple),
 )
 
 

@@ -14,7 +14,7 @@ from tapbatch.model.history import Heard, History, Note, OpenString, Stage, Stag
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import DecayTrace, Mode, Reading, Recording, Spectrum, Tap, TapReading
-from tests.show.made import drifts_of, landings_of
+from tests.show.made import drifts_of, forecasts_made, landings_of
 
 Plan = dict[str, tuple[float, float, float]]  # mode -> Hz, T60 in s, dB below the lead
 
@@ -260,7 +260,7 @@ def whole_history() -> History:
         )
         for n, (state, name) in enumerate(zip(states, names, strict=True))
     ]
-    return history_of([*top, *body])
+    return replace(history_of([*top, *body]), forecasts=forecasts_made())
 
 
 def one_stage() -> History:

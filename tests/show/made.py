@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from tapbatch.model.caution import Caution
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import Drift, Extent, Landing, LandingKind, Stage, StageMode
 from tapbatch.model.pitch import cents_between, hz_to_note
 
@@ -124,3 +125,12 @@ def _landing(stage: Stage, mode: StageMode, kind: LandingKind, overshoot: float)
         steps_to_go=to_go / 8.1 if known and to_go > 0 else None, overshoot=overshoot if known else None,
         basis=f"4 steps of step series {stage.stage_shown}", no_forecast="" if known else "few steps",
     )  # fmt: skip
+
+
+def forecasts_made() -> tuple[ForecastCame, ...]:
+    """Forecasts of twelve steps of one mode, of which one fell short and one went too far."""
+    came = ForecastCame(
+        part="body", mode="r1", stage="06-edges", work="edges thinned", step_cents=-12.0, step_low_cents=-19.0,
+        step_high_cents=-6.0, overshoot=0.2, came_cents=-14.0, came_over=False, basis="4 steps of work 'edges'",
+    )  # fmt: skip
+    return (*[came] * 10, replace(came, came_cents=-2.0), replace(came, came_cents=-33.0, came_over=True))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from tapbatch.compare.before_after import Comparison
+from tapbatch.model.forecast import ForecastCame, kept_of
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.markup import Markup, tag
@@ -17,15 +18,19 @@ from tapbatch.show.draw.before_after import before_after_chart, before_after_not
 from tapbatch.show.draw.chart import SCREEN, Chart
 from tapbatch.show.draw.decays import decays_chart, trace_of
 from tapbatch.show.draw.drift import drift_chart, mode_now
+from tapbatch.show.draw.forecasts import forecasts_chart
 from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import spectra_chart, spectrum_of
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart
+from tapbatch.show.say.forecasts import chances_text, kept_text
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
 from tapbatch.show.view.working import working_names
+
+CAME = "How forecasts came out"
 
 
 def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterable[Said] = ()) -> Markup:
@@ -48,7 +53,9 @@ def part_figures(
         names = chart_modes(stages, working_names(history, stages[-1]))
         drifts = [drift_figure(history, stages, name, settings) for name in names]
         latest = [lined(stage) for stage in stages[-2:]]
-        now = [*_landings(history, part, settings), *_sounds(history, latest, settings, comparison, part == told_by)]
+        came = forecasts_figure([f for f in history.forecasts if f.part == part])
+        now = [*_landings(history, part, settings), *([came] if came else [])]
+        now += _sounds(history, latest, settings, comparison, part == told_by)
         figures[part] = ([each for each in drifts if each], now)
     return figures
 
@@ -73,6 +80,17 @@ def _landings(history: History, part: str, settings: InstrumentSettings) -> Iter
         if stage.part == part:
             mode, chart = landings[0].mode, landings_chart(stage, landings, settings, SCREEN)
             yield figure(chart, f"Where {mode} may settle", mode, "where it may settle")
+
+
+def forecasts_figure(forecasts: Sequence[ForecastCame]) -> Markup:
+    """Return how forecasts came out; with fewer than ten only that they are too few, and nothing without any."""
+    kept = kept_of(forecasts)
+    chart = forecasts_chart(forecasts, SCREEN)
+    if chart is None:
+        return (
+            tag("figure", tag("figcaption", tag("b", "Forecasts"), f" {kept_text(kept)}")) if kept.count else Markup()
+        )
+    return figure(chart, CAME, "Forecasts", kept_text(kept), [(chances_text(kept), "text")])
 
 
 def _sounds(

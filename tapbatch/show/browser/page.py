@@ -16,8 +16,10 @@ from collections.abc import Iterable, Sequence
 from functools import cache
 from importlib.resources import files
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card, row_id
+from tapbatch.show.browser.figures import forecasts_figure
 from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.sheets import framed, sheet
 from tapbatch.show.view.tables import Cell
@@ -33,8 +35,12 @@ LIVE_MARK = b"<html lang="
 """Where a served page is told that it may ask for newer readings (:func:`as_served`)."""
 
 
-def index_bytes(cards: Iterable[Card], attention: Sequence[Attention]) -> bytes:
-    """Return the page of all instruments: a list that leads to their own pages. No card is held.
+def index_bytes(
+    cards: Iterable[Card], attention: Sequence[Attention], forecasts: Sequence[ForecastCame] = ()
+) -> bytes:
+    """Return the page of all instruments: a list that leads to their own pages, and how forecasts came out.
+
+    No card is held.
 
     Examples
     --------
@@ -42,7 +48,7 @@ def index_bytes(cards: Iterable[Card], attention: Sequence[Attention]) -> bytes:
     b'<!DOCTYPE html>'
     """
     views = tag("nav", _bench_link(), aria_label="Views", id="views")
-    content = (_overview([_row(card) for card in cards]), _attention(attention))
+    content = (_overview([_row(card) for card in cards]), _forecasts(forecasts), _attention(attention))
     return _page("Bench readings", views, content, own=False)
 
 
@@ -117,6 +123,14 @@ def _overview(rows: Sequence[Markup]) -> Markup:
     if not rows:
         return tag("p", "No readings yet: drop recordings into the recordings folder.", class_="silence")
     return framed("All instruments", COLUMNS, rows, class_="scroll overview", id_="all")
+
+
+def _forecasts(forecasts: Sequence[ForecastCame]) -> Markup:
+    if not forecasts:
+        return Markup()
+    link = tag("p", tag("a", "forecasts.csv", href="forecasts.csv"))
+    shown = tag("div", forecasts_figure(forecasts), class_="figures")
+    return tag("section", shown, link, aria_label="How forecasts came out", id="forecasts")
 
 
 def _attention(items: Sequence[Attention]) -> Markup:

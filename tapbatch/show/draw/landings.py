@@ -105,7 +105,7 @@ def _landing_row(landing: Landing) -> _Row:
     if is_risky(landing) and landing.steps_to_go is not None:
         return _Row(label=label, said=said, detail=f"{chance_text(landing)}: take off less", risky=True)
     told = f"{landing.taps_within} of {landing.taps} taps within {landing.tolerance_cents:g} c"
-    if landing.no_forecast in ("past", "away", "beyond", "strung", "fault"):
+    if landing.no_forecast in ("past", "away", "beyond", "strung", "fault", "both ways"):
         told = no_forecast_text(landing)
     told = sure_text(landing) or told
     if landing.steps_to_go is not None:

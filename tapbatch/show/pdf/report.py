@@ -8,13 +8,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
+from tapbatch.model.forecast import kept_of
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.chart import Sheet
+from tapbatch.show.draw.chart import Chart, Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
+from tapbatch.show.draw.forecasts import forecasts_chart
 from tapbatch.show.draw.landings import landings_chart
+from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import most_spectra, spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
@@ -25,12 +28,14 @@ from tapbatch.show.pdf.pages import CUT_TITLE, HOW_TITLE, draw_before_you_cut, d
 from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
+from tapbatch.show.say.forecasts import chances_text, kept_text
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_stage, with_own_lines
 from tapbatch.show.view.working import subject_of, working_names
 
 SETTLE = "Where it may settle"
+CAME = "How forecasts came out"
 
 CAPTIONS = {
     "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
@@ -44,6 +49,8 @@ CAPTIONS = {
     SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "
     "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
     "dot: after one more step of the same work, with its 95 % interval.",
+    CAME: "Where each step fell in the interval that was said of it before. Pale band: the 95 % interval; line: its "
+    "middle. Bar down to the band: outside.",
     "Strings": "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % "
     "interval; two dots: the two strings of a course that were told apart. Pale band: what counts as in tune. "
     "Orange: further off.",
@@ -118,11 +125,21 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown)
+    if history.forecasts:
+        yield _forecasts(history, look)
     plucked = plucked_stage(history)
     if plucked:
         chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
         aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
         yield ChartBlock("Strings", chart, "open strings", aside, notes)
+
+
+def _forecasts(history: History, look: Look) -> Block:
+    """Return how the forecasts of an instrument came out; with fewer than ten, only that they are too few."""
+    kept = kept_of(history.forecasts)
+    chart = forecasts_chart(history.forecasts, look)
+    notes: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
+    return ChartBlock(CAME, chart or Chart(look), "forecasts and what came", notes=notes)
 
 
 def _appendix(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:

@@ -53,7 +53,10 @@ def next_parts(landing: Landing, *, work: Work) -> tuple[str, str]:
     text = figures.change_text(landing.step_cents, landing.step_low_cents, landing.step_high_cents, 1, "c")
     if not text and landing.no_forecast in ("", "few steps"):
         return "", _UNKNOWN[work].format(few=FEWEST_STEPS, seen=landing.steps_seen)
-    return f"next {'such cut' if work == 'cut' else 'such step'} {text}" if text else "", no_forecast_text(landing)
+    name = "next such cut" if work == "cut" else "next such step"
+    # Before the first cut, what led to the stage was other work.
+    name = name if landing.steps_seen else "first cut"
+    return f"{name} {text}" if text else "", no_forecast_text(landing)
 
 
 _UNKNOWN: dict[Work, str] = {
@@ -75,6 +78,8 @@ def no_forecast_text(landing: Landing) -> str:
             return "no forecast: more work would only carry it off"
         case "strung":
             return "no forecast under string tension"
+        case "both ways":
+            return "no forecast: earlier ones went both ways"
         case "fault":
             return f"no forecast while this stands: {no_forecast_cell(landing)}"
         case "past" | "away":
@@ -102,6 +107,7 @@ _IN_A_CELL = {
     "on target": "on target",
     "strung": "under string tension",
     "points": "no point in common",
+    "both ways": "earlier ones went both ways",
     "past": "past it",
     "away": "leads away",
     "beyond": "too far to tell",

@@ -72,10 +72,12 @@ _TABLES: dict[str, str] = {
     "sustain": "part stage kind band_low_hz band_high_hz edt_s t20_s t30_s t60_s t60_low_s t60_high_s recordings "
     "flags",
     "attention": "where problem remedy",
+    "forecasts": "instrument part mode stage work step_cents step_low_cents step_high_cents overshoot_pct came_cents "
+    "came_over basis came_within",
 }
 
 # What a column holds, in whatever table it stands. Columns that are named nowhere here hold text.
-_BOOLS = "used lead working_on"
+_BOOLS = "used lead working_on came_over came_within"
 _INTS = (
     "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups setups_learned steps_seen "
     "string recordings taps_to_sure"
@@ -87,7 +89,7 @@ _FLOATS: dict[int, str] = {
     3: "duration_s cents playing_cents common_cents common_low_cents common_high_cents own_cents own_low_cents "
     "own_high_cents freq_change_cents cents_low cents_high first_change_cents first_cents_low "
     "first_cents_high first_moved_cents first_moved_low_cents first_moved_high_cents "
-    "cents_to_go step_cents step_low_cents step_high_cents strings.t60_s",
+    "cents_to_go step_cents step_low_cents step_high_cents came_cents strings.t60_s",
     4: "freq_hz freq_low_hz freq_high_hz freq_anew_low_hz freq_anew_high_hz freq_se_hz "
     "freq_change_hz landing_hz expected_hz t60_s t60_low_s t60_high_s "
     "t60_se_s edt_s t20_s t30_s",
@@ -129,7 +131,10 @@ SCHEMA: dict[str, tuple[Column, ...]] = {
     table: tuple(_column(table, name) for name in names.split()) for table, names in _TABLES.items()
 }
 
-OF_INSTRUMENT = tuple(name for name in SCHEMA if name != "attention")
+OF_SHOP = ("attention", "forecasts")
+"""The tables that the shop has once, in its results folder."""
+
+OF_INSTRUMENT = tuple(name for name in SCHEMA if name not in OF_SHOP)
 """The tables that each instrument has."""
 
 TABLE_FILES = frozenset(f"{name}.csv" for name in OF_INSTRUMENT)

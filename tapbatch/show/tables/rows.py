@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
 from tapbatch.model.pitch import Spelling, as_sharp
 from tapbatch.model.reading import Attention
@@ -61,6 +62,21 @@ def attention_rows(items: Sequence[Attention]) -> list[Row]:
     """
     cells = sorted({(item.where, item.what, item.remedy) for item in items})
     return [{"where": where, "problem": what, "remedy": remedy} for where, what, remedy in cells]
+
+
+def forecast_rows(came: Mapping[str, Sequence[ForecastCame]]) -> list[Row]:
+    """Lay out the forecasts of steps and what came of them as the rows of ``forecasts.csv``, by instrument.
+
+    Examples
+    --------
+    >>> forecast_rows({"cittern-07": ()})
+    []
+    """
+    return [
+        _filled("forecasts", one, instrument=instrument, overshoot_pct=100.0 * one.overshoot)
+        for instrument, forecasts in sorted(came.items())
+        for one in forecasts
+    ]
 
 
 def mode_rows(stage: Stage, history: History | None = None) -> list[Row]:

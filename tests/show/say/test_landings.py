@@ -71,6 +71,7 @@ WHY: dict[NoForecast, tuple[str, str]] = {
     "strung": ("no forecast under string tension", "under string tension"),
     "fault": ("no forecast while this stands: recordings differ, method", "recordings differ, method"),
     "few steps": ("no forecast yet: 3 such cuts are needed, 1 so far", "1 of 3 similar steps so far"),
+    "both ways": ("no forecast: earlier ones went both ways", "earlier ones went both ways"),
     "points": ("next step unknown: no point in common", "no point in common"),
     "past": ("this work raises it further", "past it"),
     "away": ("this work raises it, away from there", "leads away"),
@@ -88,6 +89,12 @@ def test_every_reason_has_words_and_a_cell(kind: NoForecast) -> None:
     assert way_parts(landing, work="cut") == [WHY[kind][0]]
     (row,) = history_to_tables(_history(landing))["targets"]
     assert (row["no_forecast"], row["faults"]) == (kind, "recordings-differ;method" if kind == "fault" else "")
+
+
+def test_before_the_first_cut_the_forecast_is_of_the_first() -> None:
+    first = replace(KNOWN, steps_seen=0)
+    assert next_parts(first, work="other") == ("first cut +10 c (+6 to +14)", "")
+    assert next_parts(KNOWN, work="other")[0] == "next such step +10 c (+6 to +14)"
 
 
 def test_past_the_target_it_says_so_and_which_way_the_work_goes() -> None:

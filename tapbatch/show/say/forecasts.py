@@ -1,0 +1,44 @@
+"""Say how many forecasts held.
+
+Conventions: a cut counts once for each mode that was asked about. With fewer than ten, only that is said.
+"""
+
+from __future__ import annotations
+
+from tapbatch.model.forecast import FEWEST_TOLD, Kept
+
+
+def kept_text(kept: Kept) -> str:
+    """Say how many forecasts held, such as ``17 of 19 cuts fell where they were said to``; empty without any.
+
+    Examples
+    --------
+    >>> kept_text(Kept(19, 17, 3, 2.6))
+    '17 of 19 cuts fell where they were said to (19 in 20 should)'
+    >>> kept_text(Kept(1, 1, 0, 0.2))
+    '1 cut had a forecast so far; ten are needed to say how many fall where they are said to'
+    >>> kept_text(Kept(0, 0, 0, 0.0))
+    ''
+    """
+    if not kept.count:
+        return ""
+    if not kept.enough:
+        cuts = f"{kept.count} cut{'' if kept.count == 1 else 's'} had a forecast so far"
+        return f"{cuts}; {_NUMBERS[FEWEST_TOLD]} are needed to say how many fall where they are said to"
+    return f"{kept.within} of {kept.count} cuts fell where they were said to (19 in 20 should)"
+
+
+_NUMBERS = {10: "ten"}
+
+
+def chances_text(kept: Kept) -> str:
+    """Say how the chances to pass a landing came out; empty with fewer than ten forecasts.
+
+    Examples
+    --------
+    >>> chances_text(Kept(19, 17, 3, 2.6))
+    '3 passed the place they were judged by; the chances said 2.6'
+    """
+    if not kept.enough:
+        return ""
+    return f"{kept.passed} passed the place they were judged by; the chances said {kept.said:.1f}"

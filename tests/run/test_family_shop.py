@@ -1,0 +1,157 @@
+"""Shops with a family, from files to tables: what earlier instruments teach, and that later ones change nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tapbatch.api import load_readings, load_table
+from tapbatch.results.marks import read_marks
+from tapbatch.results.sealed import read_sealed, seal
+from tapbatch.run.one_pass import How, run_shop
+from tapbatch.shop.folder import open_shop
+from tapbatch.show.tables.columns import table_bytes
+from tapbatch.show.tables.rows import history_to_tables
+from tests.shops import make_shop, rows_of, tapbatch, taps, write_wav
+
+pytestmark = pytest.mark.usefixtures("drawn")
+
+SETTINGS = 'family = "cittern"\n[[mode]]\nlabel = "air"\nnear_hz = 182\n[[target]]\nmode = "air"\nnote = "A3"\n'
+
+
+def voiced(name: str, month: int, cents: list[float]) -> dict[str, np.ndarray]:
+    """Return the recordings of an instrument whose modes all stood at these cents, an hour apart."""
+    return {
+        f"{name}/05-voicing/closed/step/2026-{month:02d}-10 {9 + n:02d}.00.00.wav": taps(
+            900 + 10 * month + n, cents=c, count=2
+        )
+        for n, c in enumerate(cents)
+    }
+
+
+EARLIER = {**voiced("c-1", 1, [0.0, 40.0, 82.0]), **voiced("c-2", 2, [0.0, 44.0, 85.0])}
+NEW = voiced("c-3", 6, [0.0])
+NAMES = ("c-1", "c-2", "c-3", "c-4")
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Path:
+    files = {f"instruments/{name}.toml": SETTINGS for name in NAMES}
+    return make_shop(tmp_path / "shop", {**EARLIER, **NEW}, files)
+
+
+def air(shop: Path, name: str = "c-3", results: str = "results") -> dict[str, str]:
+    rows = rows_of((shop / results if results == "results" else shop.parent / results) / name / "targets.csv")
+    return next(r for r in rows if (r["mode"], r["landing"]) == ("air", "target"))
+
+
+def run(shop: Path, *words: object) -> None:
+    told = tapbatch("run", shop, "--jobs", "1", *words)
+    assert told.status == 0, told.err
+
+
+def test_the_first_cut_is_forecast_from_files(shop: Path) -> None:
+    run(shop)
+    row = air(shop)
+    assert (row["basis"], row["steps_seen"]) == ("2 earlier citterns alone, no cut here yet", "0")
+    assert float(row["step_low_cents"]) < 41.0 < float(row["step_high_cents"])
+    # The notebook goes the same road.
+    history = load_readings(shop)["c-3"]
+    printed = table_bytes("targets", history_to_tables(history)["targets"])
+    assert printed == (shop / "results" / "c-3" / "targets.csv").read_bytes()
+    # The first of the family had nobody to learn from.
+    assert air(shop, "c-1")["basis"] == "2 steps of step series 05-voicing: 3 are needed"
+
+
+def test_a_later_instrument_changes_no_table_of_an_earlier_one(shop: Path) -> None:
+    run(shop)
+    before = {p: p.read_bytes() for p in (shop / "results").glob("c-*/*.csv")}
+    assert len(before) > 10
+    for name, samples in voiced("c-4", 9, [0.0, -60.0, -125.0]).items():
+        write_wav(shop / "recordings" / name, samples)
+    run(shop)
+    assert {p: p.read_bytes() for p in before} == before
+    # From nothing, in another folder: the same.
+    run(shop, "--results", shop.parent / "anew")
+    assert (shop.parent / "anew" / "c-3" / "targets.csv").read_bytes() == before[
+        shop / "results" / "c-3" / "targets.csv"
+    ]
+    assert air(shop, "c-4")["basis"] == "2 earlier citterns and 2 cuts here"
+
+
+def test_an_arrival_leaves_the_others_for_when_it_is_quiet(shop: Path) -> None:
+    run(shop)
+    name, samples = next(iter(voiced("c-1", 3, [0.0, 0.0, 0.0, 120.0]).items()))
+    write_wav(shop / "recordings" / name.replace("09.00", "12.00"), samples)
+    busy = run_shop(open_shop(shop), How(follow=False))
+    assert set(busy.followers) == {"c-2", "c-3"}
+    quiet = run_shop(open_shop(shop), How())
+    assert quiet.followers == ()
+
+
+def test_what_was_taught_is_kept_and_read_back(shop: Path) -> None:
+    run(shop)
+    learned = read_marks(shop / "results").of["c-1"].learned
+    assert learned is not None
+    (steps,) = learned.steps
+    assert (steps.family, steps.mode, steps.work, len(steps.steps)) == ("cittern", "air", "series voicing", 2)
+    before = air(shop)
+    run(shop)
+    assert air(shop) == before
+    spoiled = 0
+    for path in (shop / "results" / ".readings").glob("standing-*"):
+        text = read_sealed(path)[0].decode()
+        if '"begins": 0' in text:
+            spoiled += 1
+            path.write_bytes(seal(text.replace('"begins": 0', '"begins": -3')))
+    assert spoiled
+    run(shop)
+    assert air(shop) == before
+
+
+def test_without_a_family_nothing_is_learned(shop: Path) -> None:
+    for name in NAMES:
+        (shop / "instruments" / f"{name}.toml").write_text(SETTINGS.replace('family = "cittern"\n', ""))
+    run(shop)
+    assert air(shop)["basis"] == "no steps of the same work"
+    assert {mark.learned for mark in read_marks(shop / "results").of.values()} == {None}
+
+
+# ------------------------------------------------------------ what came of forecasts
+
+
+def test_each_step_stands_beside_its_forecast(shop: Path) -> None:
+    for name, samples in voiced("c-3", 6, [0.0, 41.0, 80.0]).items():
+        write_wav(shop / "recordings" / name, samples)
+    told = tapbatch("run", shop, "--jobs", "1")
+    assert told.status == 0, told.err
+    rows = rows_of(shop / "results" / "forecasts.csv")
+    assert [(r["instrument"], r["mode"], r["stage"], r["work"]) for r in rows] == [
+        ("c-3", "air", f"05-voicing step {n}", "voicing") for n in (2, 3)
+    ]
+    assert all(r["came_within"] == "true" for r in rows)
+    assert [float(r["came_cents"]) for r in rows] == pytest.approx([41.0, 39.0], abs=2.0)
+    assert "forecasts: 2 cuts had a forecast so far; ten are needed" in told.said
+    # A later instrument changes no row, nor does working all out anew.
+    for name, samples in voiced("c-4", 9, [0.0, -60.0]).items():
+        write_wav(shop / "recordings" / name, samples)
+    run(shop)
+    run(shop, "--results", shop.parent / "anew")
+    now = rows_of(shop / "results" / "forecasts.csv")
+    assert now[:2] == rows
+    assert rows_of(shop.parent / "anew" / "forecasts.csv") == now
+    assert tapbatch_table(shop)["instrument"].tolist() == ["c-3", "c-3", "c-4"]
+
+
+def tapbatch_table(shop: Path) -> pd.DataFrame:
+    return load_table(shop, "forecasts")
+
+
+def test_without_steps_the_table_has_only_its_head(tmp_path: Path) -> None:
+    shop = make_shop(tmp_path / "shop", {"lyre-2_01-joined_top_1.wav": taps(72)})
+    told = tapbatch("run", shop)
+    assert rows_of(shop / "results" / "forecasts.csv") == []
+    assert "forecasts:" not in told.said
