@@ -1,0 +1,95 @@
+"""What is known of the wood of a blank, as values.
+
+Conventions: moduli in gigapascals, densities in kilograms per cubic metre, stiffness per width in newton metres,
+loss factors without unit. ``low`` and ``high`` bound a 95 % interval. What cannot be known is ``None``, and a reason
+says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Shape = Literal["plate", "strip"]
+Aim = Literal["along", "across", "twist"]
+Size = Literal["length_mm", "width_mm", "thickness_mm", "mass_g"]
+Refusal = Literal["size", "uneven", "density", "few modes", "grain", "misfit", "naming"]
+
+AIMED: dict[Aim, tuple[int, int]] = {"along": (2, 0), "across": (0, 2), "twist": (1, 1)}
+"""The mode that each word aims at: nodal lines across the length, and across the width."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A value and the bounds of its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def half_pct(self) -> float:
+        """Half the interval, in per cent of the value."""
+        return 50.0 * (self.high - self.low) / self.value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedMode:
+    """A mode that was heard and named: its frequency, what the fitted board gives, and its nodal lines."""
+
+    mode: str
+    freq_hz: float
+    model_hz: float
+    name: tuple[int, int]
+
+    @property
+    def off_pct(self) -> float:
+        """How far what was heard lies from the model, in per cent."""
+        return 100.0 * (self.freq_hz / self.model_hz - 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WoodFigures:
+    """What the taps of a blank tell of its wood.
+
+    Attributes
+    ----------
+    density_kg_m3, ...
+        Each figure with its interval, or ``None`` if the taps do not tell it.
+    modes
+        The modes that were used, by frequency.
+    refused
+        Why there are no figures at all, empty where there are.
+    missing
+        Sizes that are not noted; ``refused`` is then ``size``.
+    detail
+        A number that belongs to the reason: the range of the thicknesses in per cent, the density, the misfit.
+    to_record
+        Words of recordings that would tell what is missing.
+    flags
+        ``open`` if another naming of the modes does nearly as well, ``caliper`` if there is one thickness only,
+        ``misfit`` if the modes scatter more than those of an even board.
+    """
+
+    shape: Shape
+    length_mm: float | None = None
+    width_mm: float | None = None
+    thickness_mm: float | None = None
+    mass_g: float | None = None
+    density_kg_m3: Figure | None = None
+    e_along_gpa: Figure | None = None
+    e_across_gpa: Figure | None = None
+    g_gpa: Figure | None = None
+    speed_along_m_s: Figure | None = None
+    radiation_m4_kg_s: Figure | None = None
+    stiffness_along_n_m: Figure | None = None
+    stiffness_across_n_m: Figure | None = None
+    loss_along: Figure | None = None
+    loss_across: Figure | None = None
+    loss_twist: Figure | None = None
+    modes: tuple[NamedMode, ...] = ()
+    refused: Refusal | Literal[""] = ""
+    missing: tuple[Size, ...] = ()
+    detail: float | None = None
+    to_record: tuple[Aim, ...] = ()
+    flags: tuple[str, ...] = ()
