@@ -1,7 +1,7 @@
 r"""The wood of a board from the modes that were heard and named.
 
 Conventions: the unknowns are ``ln E_L``, ``ln E_R``, ``ln G_LR``, ``nu_LR``, ``ln G_LT/G_LR``, ``ln G_RT/E_R``, and
-the logarithms of thickness, length, width and mass. All have priors (:mod:`~tapbatch.wood.priors`): those of the sizes
+the logarithms of thickness, length, width and mass. All have priors (:mod:`~tapbatch.wood.priors`): those of sizes
 are what the maker read, with the errors of tape, caliper and scales. The readings are ``ln f``. Gauss and Newton's
 method finds the most likely values; the curvature there gives the covariance, so every interval holds the errors of
 reading, sizes, mass, the constants that no mode tells, and the model.
@@ -17,13 +17,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from tapbatch.wood import priors
-from tapbatch.wood.board import AIR_KG_M3, Board, Floats, Name, PlateMode, Wood
-from tapbatch.wood.plate import DEGREE, PARITIES, plate_modes
+from tapbatch.wood.board import Board, Floats, Name, PlateMode, Wood
+from tapbatch.wood.plate import PARITIES, Plates
 
 Key = tuple[Name, int]
 """A mode by its parity and its place, from 0, among the modes of that parity."""
@@ -77,10 +77,15 @@ class Readings:
 
 @dataclass(frozen=True, slots=True)
 class Tone:
-    """A mode that was heard: its frequency, and the standard error of its logarithm from reading and set-up."""
+    """A mode that was heard: its frequency, and the standard error of its logarithm from reading and set-up.
+
+    ``loss`` is its loss factor, ``None`` if the decay is not known, and ``loss_log_sd`` the error of its logarithm.
+    """
 
     freq_hz: float
     log_sd: float = 0.001
+    loss: float | None = None
+    loss_log_sd: float = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,9 +176,9 @@ class Belief:
         self.weights = 1.0 / np.array(sds) ** 2
         self.precision = rows.T @ (self.weights[:, None] * rows)
 
-    def chi2(self, values: Floats) -> float:
-        """Return the squared distance of a vector of unknowns from the priors."""
-        return float(self.weights @ (self.rows @ values - self.means) ** 2)
+    def chi2(self, values: Floats) -> Floats:
+        """Return the squared distance from the priors of a vector of unknowns, or of each of several."""
+        return np.asarray((values @ self.rows.T - self.means) ** 2 @ self.weights)
 
 
 def slopes(mode: PlateMode, values: Floats) -> Floats:
@@ -201,9 +206,9 @@ def fit_board(
     named: Mapping[Key, Tone],
     *,
     start: Floats | None = None,
-    air_kg_m3: float = AIR_KG_M3,
-    degree: int = DEGREE,
+    plates: Plates | None = None,
     rounds: int = _ROUNDS,
+    count: int = 5,
     model_sd: float = priors.MODEL_SD,
 ) -> Fit:
     """Fit the unknowns of a board to modes that were heard and named.
@@ -216,17 +221,17 @@ def fit_board(
         The tones, by parity and place.
     start
         Where to begin; default at the priors.
-    air_kg_m3
-        Density of the air.
-    degree, rounds
-        Degree of the polynomials; the most steps to take.
+    plates
+        The model; default in air, with all its polynomials.
+    rounds, count
+        The most steps to take; how many modes of each parity to return at least.
     model_sd
         Scatter of ``ln f`` about the model.
     """
+    plates = plates or Plates.about(readings.board)
 
     def modes_at(values: Floats, count: int) -> tuple[PlateMode, ...]:
-        board, wood = board_of(values), wood_of(values)
-        return plate_modes(board, wood, air_kg_m3=air_kg_m3, degree=degree, count=count, air_over=readings.board)
+        return plates.modes(board_of(values), wood_of(values), count)
 
     belief = Belief(readings)
     values = belief.mean.copy() if start is None else start.copy()
@@ -234,21 +239,20 @@ def fit_board(
     heard = np.log([named[k].freq_hz for k in keys])
     reading = np.array([named[k].log_sd for k in keys])
     variance = reading**2 + model_sd**2
-    count = 1 + max((k for _, k in keys), default=0)
-    residual, slope, modes = np.zeros(0), np.zeros((0, 10)), ()
+    needed = 1 + max((k for _, k in keys), default=0)
+    slope = np.zeros((len(keys), 10))
     for _ in range(rounds):
-        modes = modes_at(values, count)
-        of_key = keyed(modes)
+        of_key = keyed(modes_at(values, needed))
         residual = heard - np.log([of_key[k].freq_hz for k in keys])
         slope = np.array([slopes(of_key[k], values) for k in keys]).reshape(len(keys), 10)
         step = _step(belief, values, residual, slope, variance)
         values = values + step
         if np.abs(step).max() < _CLOSE:
             break
-    modes = modes_at(values, max(count, 5))
+    modes = modes_at(values, max(needed, count))
     of_key = keyed(modes)
     residual = heard - np.log([of_key[k].freq_hz for k in keys])
-    chi2 = float(residual**2 @ (1.0 / variance)) + belief.chi2(values)
+    chi2 = float(residual**2 @ (1.0 / variance)) + float(belief.chi2(values))
     scale, dof = _scatter(residual, variance, len(keys))
     loud = reading**2 + (model_sd * scale) ** 2
     covariance = np.linalg.inv(belief.precision + slope.T @ (slope / loud[:, None]))
@@ -281,8 +285,3 @@ def _scatter(residual: Floats, variance: Floats, count: int) -> tuple[float, flo
     dof = priors.MODEL_DOF + free
     mean_square = (priors.MODEL_DOF + float(residual**2 @ (1.0 / variance))) / dof
     return math.sqrt(max(mean_square, 1.0)), dof
-
-
-def with_scale(fit: Fit, scale: float) -> Fit:
-    """Return a fit whose covariance is multiplied by the square of a factor."""
-    return replace(fit, covariance=fit.covariance * scale**2)

@@ -7,8 +7,9 @@ a rate of :data:`STRANGERS` per unit of ``ln f``. Twice the negative logarithm o
 is the ``cost`` of a naming; where a word said which mode a recording aimed at, a naming that disagrees costs
 :data:`AGAINST_A_WORD` more.
 
-The search starts from every choice of tones for the three modes that tell the three moduli, (1, 1), (2, 0) and
-(0, 2), any one of them left to the priors. Each start that the priors allow is fitted, the other tones are matched in order of frequency, and the best are fitted again until nothing changes.
+The search starts from a grid of woods: stiffness across and in twist against that along, over what the priors allow,
+and for each the stiffness along that shifts all modes alike. The tones are matched to the modes of each in order of
+frequency; the starts that match best are fitted, matched again, and fitted again.
 """
 
 from __future__ import annotations
@@ -16,14 +17,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import permutations
 
 import numpy as np
 
-from tapbatch.wood.board import AIR_KG_M3, Floats, Name, PlateMode
+from tapbatch.wood import priors
+from tapbatch.wood.board import AIR_KG_M3, Floats, Name, PlateMode, Wood
 from tapbatch.wood.fit import (
     E_ACROSS,
-    E_ALONG,
+    THICK_ACROSS,
     Belief,
     Fit,
     G,
@@ -35,35 +36,37 @@ from tapbatch.wood.fit import (
     keyed,
     wood_of,
 )
-from tapbatch.wood.plate import plate_modes
+from tapbatch.wood.plate import Plates
 
-HEARD = 0.8
-STRANGERS = 0.5
+HEARD = 0.75
+STRANGERS = 0.2
 AGAINST_A_WORD = 12.0
 CLEARLY_WORSE = 9.0
 MOST_TONES = 12
-MOST_MODES = 16
+MOST_MODES = 20
 NAMING_SD = 0.01
 """Scatter of ln f about the model while names are sought: twice that of the fit, so that no tone is lost to it."""
 
-_STARTS_FROM = 7
-_MOST_STARTS = 40
+_MOST_STARTS = 30
 _REFINED = 8
-_UNLIKELY = 18.0  # squared distance of a start from the priors of the three moduli
+_SPAN = 2.3  # standard deviations of the priors that the grid covers
+_STEP = 0.2  # of ln of a modulus: a tenth of a frequency, from which the fits find their way
+_STRANGER, _MISSED = -2.0 * math.log(STRANGERS), -2.0 * math.log(1.0 - HEARD)
 _WIDE, _NARROW = 0.04, 0.015
-_DEGREE = 10
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Naming:
-    """The best naming, its fit and its cost; ``margin`` is by how much the next that differs is worse.
+    """The best naming: its fit and its cost.
 
-    A naming differs if it gives another mode to a tone, and the fitted moduli move by more than their errors.
+    ``margin`` is by how much the next that differs is worse, and ``rivals`` are the fits of those that are not
+    clearly worse. A naming differs if the fitted moduli move by more than 2 % and more than an error.
     """
 
     fit: Fit
     cost: float
     margin: float
+    rivals: tuple[Fit, ...] = ()
 
     @property
     def is_clear(self) -> bool:
@@ -105,14 +108,30 @@ def name_modes(
     """
     tones = sorted(tones, key=lambda t: t.freq_hz)[:MOST_TONES]
     aimed = aimed or {}
-    search = _Search(readings, tones, aimed, air_kg_m3)
+    plates = Plates.about(readings.board, air_kg_m3=air_kg_m3)
+    search = _Search(readings, tones, aimed, plates)
     ranked = search.best()
     if not ranked:
         return None
     best = ranked[0]
-    fit = fit_board(readings, best.named, start=best.fit.values, air_kg_m3=air_kg_m3)
-    others = [tried.cost for tried in ranked[1:] if _differs(best, tried)]
-    return Naming(fit=fit, cost=best.cost, margin=min(others, default=math.inf) - best.cost)
+    fit = fit_board(readings, best.named, start=best.fit.values, plates=plates)
+    others = [tried for tried in ranked[1:] if _differs(best, tried)]
+    return Naming(
+        fit=fit,
+        cost=best.cost,
+        margin=min((tried.cost for tried in others), default=math.inf) - best.cost,
+        rivals=tuple(tried.fit for tried in others if tried.cost - best.cost < CLEARLY_WORSE),
+    )
+
+
+def _spread(centre: Floats) -> Iterator[Wood]:
+    """Yield woods that span what a board may be."""
+    yield wood_of(centre)
+    for which, steps in ((E_ACROSS, (-1.2, 0.9)), (G, (-0.6, 0.6)), (THICK_ACROSS, (-1.2,))):
+        for step in steps:
+            values = centre.copy()
+            values[which] += step
+            yield wood_of(values)
 
 
 def _identity(named: Mapping[Key, Tone]) -> frozenset[tuple[Key, float]]:
@@ -131,18 +150,24 @@ class _Search:
     """One search: what was heard, and what is believed."""
 
     def __init__(
-        self, readings: Readings, tones: Sequence[Tone], aimed: Mapping[Name, float], air_kg_m3: float
+        self, readings: Readings, tones: Sequence[Tone], aimed: Mapping[Name, float], plates: Plates
     ) -> None:
-        self.readings, self.tones, self.aimed, self.air_kg_m3 = readings, tones, aimed, air_kg_m3
+        self.readings, self.tones, self.aimed = readings, tones, aimed
         self.belief = Belief(readings)
+        self.plates = plates.near(readings.board, list(_spread(self.belief.mean)))
         self.logs = np.log([t.freq_hz for t in tones])
+        # A tone that a word names is no stranger.
+        self.stranger = np.full(len(tones), _STRANGER)
+        for freq_hz in aimed.values():
+            self.stranger[self._nearest(freq_hz)] += AGAINST_A_WORD
         self.prior_det = float(np.linalg.slogdet(self.belief.precision)[1])
 
     def best(self) -> list[_Tried]:
         """Return the namings that were tried, best first."""
-        starts = sorted(((self._likeness(values), k, values) for k, values in enumerate(self._starts())))
         rough: dict[frozenset[tuple[Key, float]], _Tried] = {}
-        for _, _, values in starts[:_MOST_STARTS]:
+        for values in self._starts():
+            if len(rough) == _MOST_STARTS:
+                break
             named = self._matched(values, _WIDE)
             if len(named) >= 2 and (same := _identity(named)) not in rough:
                 rough[same] = self._tried(named, values, rounds=2)
@@ -160,65 +185,67 @@ class _Search:
         return sorted(final.values(), key=lambda tried: tried.cost)
 
     def _modes(self, values: Floats) -> list[tuple[Key, PlateMode]]:
-        modes = plate_modes(
-            board_of(values),
-            wood_of(values),
-            air_kg_m3=self.air_kg_m3,
-            degree=_DEGREE,
-            count=6,
-            air_over=self.readings.board,
-        )
+        modes = self.plates.modes(board_of(values), wood_of(values), 6)
         of_key = sorted(keyed(modes).items(), key=lambda pair: pair[1].freq_hz)
         return of_key[:MOST_MODES]
 
     def _starts(self) -> Iterator[Floats]:
-        """Yield the unknowns for every choice of tones for the three leading modes that the priors allow."""
-        centre = {mode.name: mode.freq_hz for _, mode in self._modes(self.belief.mean)}
-        leads = [(E_ALONG, centre[2, 0]), (E_ACROSS, centre[0, 2]), (G, centre[1, 1])]
-        low = range(min(len(self.tones), _STARTS_FROM))
-        for chosen in {*permutations([*low, -1], 3)}:
-            values = self.belief.mean.copy()
-            if chosen[0] >= 0:
-                values[: G + 1] += 2.0 * (self.logs[chosen[0]] - math.log(leads[0][1]))
-            for tone, (which, freq_hz) in zip(chosen[1:], leads[1:], strict=True):
-                if tone >= 0:
-                    values[which] = self.belief.mean[which] + 2.0 * (self.logs[tone] - math.log(freq_hz))
-            if self.belief.chi2(values) < _UNLIKELY:
+        """Yield the woods of the grid, those first that match best."""
+        shifts = np.arange(-_SPAN * priors.SPECIFIC_MODULUS.sd, _SPAN * priors.SPECIFIC_MODULUS.sd, _STEP / 2)
+        costs, woods = [], []
+        for values in self._ratios():
+            modes = self._modes(values)
+            # All moduli times a factor: all frequencies times its root.
+            logs = np.log([mode.freq_hz for _, mode in modes]) + shifts[:, None] / 2.0
+            shifted = values + np.outer(shifts, np.arange(10) <= G)
+            cost = self._table(logs, self._against(modes), _WIDE)[0][:, -1, -1] + self.belief.chi2(shifted)
+            # Of neighbouring shifts the best one stands for all.
+            edged = np.concatenate([[math.inf], cost, [math.inf]])
+            best = (cost <= edged[:-2]) & (cost < edged[2:])
+            costs.append(cost[best])
+            woods.append(shifted[best])
+        yield from np.concatenate(woods)[np.argsort(np.concatenate(costs), kind="stable")]
+
+    def _ratios(self) -> Iterator[Floats]:
+        """Yield woods over what is believed of the two ratios."""
+        for across in np.arange(-_SPAN * priors.ACROSS.sd, _SPAN * priors.ACROSS.sd + _STEP, _STEP):
+            for twist in np.arange(-_SPAN * priors.TWIST.sd, _SPAN * priors.TWIST.sd + _STEP, _STEP):
+                values = self.belief.mean.copy()
+                values[E_ACROSS] += across
+                values[G] += twist
                 yield values
 
-    def _likeness(self, values: Floats) -> float:
-        """Return the cost of the best match to the unknowns as they are."""
-        modes = self._modes(values)
-        return self._match(modes, _WIDE)[0] + self.belief.chi2(values)
-
     def _matched(self, values: Floats, width: float) -> dict[Key, Tone]:
+        """Match the tones to the modes of a board in order of frequency at the least cost."""
         modes = self._modes(values)
-        return {modes[c][0]: self.tones[h] for h, c in self._match(modes, width)[1]}
-
-    def _match(self, modes: Sequence[tuple[Key, PlateMode]], width: float) -> tuple[float, list[tuple[int, int]]]:
-        """Match tones and modes in order of frequency at the least cost; return it, and the pairs."""
-        variance = np.array([t.log_sd**2 for t in self.tones]) + NAMING_SD**2 + width**2
         logs = np.log([mode.freq_hz for _, mode in modes])
-        pairs = (self.logs[:, None] - logs) ** 2 / variance[:, None] + np.log(2 * math.pi * variance)[:, None]
-        pairs += self._against(modes) - 2.0 * math.log(HEARD)
-        stranger, missed = -2.0 * math.log(STRANGERS), -2.0 * math.log(1.0 - HEARD)
-        lost = np.where(logs < self.logs[-1], missed, 0.0)
-        rows, columns = pairs.shape
-        cost = np.zeros((rows + 1, columns + 1))
-        cost[1:, 0] = stranger * np.arange(1, rows + 1)
-        cost[0, 1:] = np.cumsum(lost)
+        cost, pairs = self._table(logs[None], self._against(modes), width)
+        return {modes[c][0]: self.tones[h] for h, c in _trace(cost[0], pairs[0], self.stranger)}
+
+    def _table(self, logs: Floats, against: Floats, width: float) -> tuple[Floats, Floats]:
+        """Return the least costs of matching the first tones to the first modes, for several boards at once."""
+        variance = np.array([t.log_sd**2 for t in self.tones]) + NAMING_SD**2 + width**2
+        pairs = (self.logs[:, None] - logs[:, None, :]) ** 2 / variance[:, None]
+        pairs += np.log(2 * math.pi * variance)[:, None] + against - 2.0 * math.log(HEARD)
+        lost = np.where(logs < self.logs[-1], _MISSED, 0.0)
+        boards, rows, columns = pairs.shape
+        cost = np.zeros((boards, rows + 1, columns + 1))
+        cost[:, 1:, 0] = np.cumsum(self.stranger)
+        cost[:, 0, 1:] = np.cumsum(lost, axis=1)
         for r in range(rows):
             for c in range(columns):
-                cost[r + 1, c + 1] = min(
-                    cost[r, c] + pairs[r, c], cost[r, c + 1] + stranger, cost[r + 1, c] + lost[c]
-                )
-        return float(cost[-1, -1]), _trace(cost, pairs, stranger)
+                best = np.minimum(cost[:, r, c] + pairs[:, r, c], cost[:, r, c + 1] + self.stranger[r])
+                cost[:, r + 1, c + 1] = np.minimum(best, cost[:, r + 1, c] + lost[:, c])
+        return cost, pairs
+
+    def _nearest(self, freq_hz: float) -> int:
+        return int(np.argmin(np.abs(self.logs - math.log(freq_hz))))
 
     def _against(self, modes: Sequence[tuple[Key, PlateMode]]) -> Floats:
         """Return what a pair costs because a word says otherwise."""
         extra = np.zeros((len(self.tones), len(modes)))
         for name, freq_hz in self.aimed.items():
-            tone = int(np.argmin(np.abs(self.logs - math.log(freq_hz))))
+            tone = self._nearest(freq_hz)
             said = np.array([mode.name == name for _, mode in modes])
             extra[tone, ~said] += AGAINST_A_WORD
             extra[:, said] += AGAINST_A_WORD
@@ -230,8 +257,7 @@ class _Search:
             self.readings,
             named,
             start=start,
-            air_kg_m3=self.air_kg_m3,
-            degree=_DEGREE,
+            plates=self.plates,
             rounds=rounds,
             model_sd=NAMING_SD,
         )
@@ -245,14 +271,15 @@ class _Search:
         variance = np.array([t.log_sd**2 + NAMING_SD**2 for t in named.values()])
         below = sum(mode.freq_hz < self.tones[-1].freq_hz for key, mode in modes if key not in named)
         cost = fit.chi2 + float(np.log(2 * math.pi * variance).sum()) - 2.0 * math.log(HEARD) * len(named)
-        cost += -2.0 * math.log(STRANGERS) * (len(self.tones) - len(named)) - 2.0 * math.log(1.0 - HEARD) * below
+        strangers = [t not in named.values() for t in self.tones]
+        cost += float(self.stranger[strangers].sum()) + _MISSED * below
         cost += sum(float(against[pair]) for pair in pairs)
         # What is left open counts, too: a naming that pins down less explains as much by luck.
         unscaled = -float(np.linalg.slogdet(fit.covariance)[1])
         return _Tried(named, fit, cost + unscaled - self.prior_det)
 
 
-def _trace(cost: Floats, pairs: Floats, stranger: float) -> list[tuple[int, int]]:
+def _trace(cost: Floats, pairs: Floats, stranger: Floats) -> list[tuple[int, int]]:
     """Return the pairs of the cheapest path."""
     found = []
     r, c = cost.shape[0] - 1, cost.shape[1] - 1
@@ -260,7 +287,7 @@ def _trace(cost: Floats, pairs: Floats, stranger: float) -> list[tuple[int, int]
         if math.isclose(cost[r, c], cost[r - 1, c - 1] + pairs[r - 1, c - 1], rel_tol=0.0, abs_tol=1e-9):
             found.append((r - 1, c - 1))
             r, c = r - 1, c - 1
-        elif math.isclose(cost[r, c], cost[r - 1, c] + stranger, rel_tol=0.0, abs_tol=1e-9):
+        elif math.isclose(cost[r, c], cost[r - 1, c] + stranger[r - 1], rel_tol=0.0, abs_tol=1e-9):
             r -= 1
         else:
             c -= 1

@@ -18,7 +18,8 @@ the thickness is no longer small against half a bending wave.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -40,17 +41,12 @@ EDGE_ALONG = 5
 
 KAPPA = 5.0 / 6.0
 PARITIES: tuple[Name, ...] = ((0, 0), (1, 1), (1, 0), (0, 1))
+_NOT_NEW = 1e-5  # of the largest: a direction that adds less than this to a smaller model is left out
 _RIGID = {(0, 0): 1, (1, 0): 1, (0, 1): 1, (1, 1): 0}
 
 
 def plate_modes(
-    board: Board,
-    wood: Wood,
-    *,
-    air_kg_m3: float = AIR_KG_M3,
-    degree: int = DEGREE,
-    count: int = 6,
-    air_over: Board | None = None,
+    board: Board, wood: Wood, *, air_kg_m3: float = AIR_KG_M3, degree: int = DEGREE, count: int = 6
 ) -> tuple[PlateMode, ...]:
     """Return the modes of a free board, lowest first.
 
@@ -64,9 +60,6 @@ def plate_modes(
         Degree of the polynomials, default 10.
     count
         How many modes of each of the four parities, default 6.
-    air_over
-        The board whose length and width the air sees, default this one. The air of a board is worked out once, so a
-        fit that changes the sizes by a thousandth does well to name the board as it was read.
 
     Examples
     --------
@@ -79,50 +72,65 @@ def plate_modes(
     >>> [(m.name, round(m.freq_hz, 1)) for m in plate_modes(board, spruce, air_kg_m3=0)[:3]]
     [((1, 1), 47.7), ((2, 0), 71.2), ((2, 1), 119.4)]
     """
-    air = {p: air_kg_m3 * air_of(air_over or board, degree, p) for p in PARITIES} if air_kg_m3 > 0.0 else {}
-    modes = [mode for p in PARITIES for mode in _block_modes(board, wood, air.get(p), degree, count, p)]
-    return tuple(sorted(modes, key=lambda mode: mode.freq_hz))
+    return Plates.about(board, air_kg_m3=air_kg_m3, degree=degree).modes(board, wood, count)
 
 
-def _block_modes(
-    board: Board, wood: Wood, air: Floats | None, degree: int, count: int, parity: Name
-) -> list[PlateMode]:
-    from scipy.linalg import eigh
+@dataclass(frozen=True, slots=True)
+class Plates:
+    """What all boards of about one length and width share, so that many are solved quickly.
 
-    parts = _block(degree, parity)
-    stiffness = [k * s for k, s in zip(parts.stiffness(board), _stiffnesses(board, wood), strict=True)]
-    mass_kg, thick_m = board.mass_g / 1e3, board.thickness_mm / 1e3
-    size = parts.deflections
-    solid = np.full(parts.size, mass_kg / 4.0)
-    solid[size:] *= thick_m**2 / 12.0
-    mass = np.diag(solid)
-    if air is not None:
-        mass[:size, :size] += air
-    first, last = _RIGID[parity], _RIGID[parity] + count - 1
-    values, vectors = eigh(sum(stiffness), mass, subset_by_index=[first, min(last, parts.size - 1)])
-    names = _names(vectors[:size], parts.indices, parity)
-    modes = []
-    for value, vector, name in zip(values, vectors.T, names, strict=True):
-        shape = np.zeros((degree + 1, degree + 1))
-        shape[parts.indices[:, 0], parts.indices[:, 1]] = vector[:size]
-        rotary, moving = float(solid[size:] @ vector[size:] ** 2), float(solid[:size] @ vector[:size] ** 2)
-        modes.append(
-            PlateMode(
-                freq_hz=float(np.sqrt(max(value, 0.0)) / (2.0 * np.pi)),
-                name=name,
-                parity=parity,
-                shares=tuple(float(vector @ k @ vector / value) for k in stiffness),
-                rotary_share=rotary,
-                air_share=1.0 - rotary - moving,
-                shape=shape,
+    The air is that of one length and width: a change of a thousandth hardly matters to it.
+    """
+
+    blocks: Mapping[Name, _Block]
+
+    @classmethod
+    def about(cls, board: Board, *, air_kg_m3: float = AIR_KG_M3, degree: int = DEGREE) -> Plates:
+        """Return what boards of this length and width share, with the air around them."""
+        blocks = {parity: _block(degree, parity) for parity in PARITIES}
+        if air_kg_m3 > 0.0:
+            air = {p: air_kg_m3 * _air_of(board.length_mm, board.width_mm, degree, p) for p in PARITIES}
+            blocks = {
+                p: replace(block, air=block.to_shape.T @ air[p] @ block.to_shape) for p, block in blocks.items()
+            }
+        return cls(blocks)
+
+    def modes(self, board: Board, wood: Wood, count: int = 6) -> tuple[PlateMode, ...]:
+        """Return the modes of one board, lowest first, ``count`` of each parity."""
+        modes = [mode for parity in PARITIES for mode in self._modes_of(parity, board, wood, count)]
+        return tuple(sorted(modes, key=lambda mode: mode.freq_hz))
+
+    def near(self, board: Board, woods: Sequence[Wood], count: int = 7) -> Plates:
+        """Return a smaller model made of the modes of a few woods; others between them come out within 0.1 %."""
+        blocks = {}
+        for parity, block in self.blocks.items():
+            seen = [block.solve(board, wood, 0, _RIGID[parity] + count)[1] for wood in woods]
+            directions, sizes, _ = np.linalg.svd(np.hstack([v / np.linalg.norm(v, axis=0) for v in seen]))
+            blocks[parity] = block.in_basis(directions[:, : int((sizes > _NOT_NEW * sizes[0]).sum())])
+        return Plates(blocks)
+
+    def _modes_of(self, parity: Name, board: Board, wood: Wood, count: int) -> list[PlateMode]:
+        block = self.blocks[parity]
+        values, vectors, elastic, (moving, turning) = block.solve(board, wood, _RIGID[parity], count)
+        shapes = block.to_shape @ vectors
+        shares = [np.einsum("ik,ij,jk->k", vectors, k, vectors) / values for k in elastic]
+        in_wood, in_turning = (np.einsum("ik,ij,jk->k", vectors, m, vectors) for m in (moving, turning))
+        modes = []
+        for k, name in enumerate(_names(shapes, block.indices, parity)):
+            shape = np.zeros((block.indices.max() + 1,) * 2)
+            shape[block.indices[:, 0], block.indices[:, 1]] = shapes[:, k]
+            modes.append(
+                PlateMode(
+                    freq_hz=float(np.sqrt(max(values[k], 0.0)) / (2.0 * np.pi)),
+                    name=name,
+                    parity=parity,
+                    shares=tuple(float(share[k]) for share in shares),
+                    rotary_share=float(in_turning[k]),
+                    air_share=float(1.0 - in_wood[k] - in_turning[k]),
+                    shape=shape,
+                )
             )
-        )
-    return modes
-
-
-def air_of(board: Board, degree: int, parity: Name) -> Floats:
-    """Return the mass matrix of the air for a density of 1 kg/m3; kept, as it depends on length and width alone."""
-    return _air_of(board.length_mm, board.width_mm, degree, parity)
+        return modes
 
 
 @lru_cache(maxsize=64)
@@ -159,21 +167,46 @@ def _names(vectors: Floats, indices: Orders, parity: Name) -> list[Name]:
 class _Block:
     """The energies of one parity, without lengths and stiffnesses.
 
-    ``pieces`` has (which stiffness, power of 2/length, power of 2/width, matrix).
+    ``pieces`` has (which stiffness, power of 2/length, power of 2/width, matrix); ``moving`` and ``turning`` are the
+    masses of deflection and rotation for unit mass and inertia; ``to_shape`` leads from the unknowns to the
+    deflection in polynomials.
     """
 
     indices: Orders
-    deflections: int
-    size: int
     pieces: tuple[tuple[int, int, int, Floats], ...]
+    moving: Floats
+    turning: Floats
+    to_shape: Floats
+    air: Floats | None = None
 
-    def stiffness(self, board: Board) -> list[Floats]:
-        """Return the matrix of each of the six stiffnesses, in SI units without the stiffness itself."""
+    def solve(
+        self, board: Board, wood: Wood, first: int, count: int
+    ) -> tuple[Floats, Floats, list[Floats], tuple[Floats, Floats]]:
+        """Return squares of angular frequencies, vectors, the six elastic matrices, and the two masses."""
+        from scipy.linalg import eigh
+
         a, b = board.length_mm / 2e3, board.width_mm / 2e3
-        found = [np.zeros((self.size, self.size)) for _ in range(6)]
+        stiffnesses = _stiffnesses(board, wood)
+        elastic = [np.zeros_like(self.moving) for _ in stiffnesses]
         for which, along, across, matrix in self.pieces:
-            found[which] += matrix * (a * b / (a**along * b**across))
-        return found
+            elastic[which] += matrix * (stiffnesses[which] * a * b / (a**along * b**across))
+        moving = self.moving * (board.mass_g / 4e3)
+        turning = self.turning * (board.mass_g / 4e3 * (board.thickness_mm / 1e3) ** 2 / 12.0)
+        mass = moving + turning if self.air is None else moving + turning + self.air
+        last = min(first + count, len(mass)) - 1
+        values, vectors = eigh(sum(elastic), mass, subset_by_index=[first, last], check_finite=False)
+        return values, vectors, elastic, (moving, turning)
+
+    def in_basis(self, basis: Floats) -> _Block:
+        """Return the energies for unknowns that are the columns of a basis."""
+        return _Block(
+            indices=self.indices,
+            pieces=tuple((k, x, y, basis.T @ matrix @ basis) for k, x, y, matrix in self.pieces),
+            moving=basis.T @ self.moving @ basis,
+            turning=basis.T @ self.turning @ basis,
+            to_shape=self.to_shape @ basis,
+            air=None if self.air is None else basis.T @ self.air @ basis,
+        )
 
 
 @lru_cache(maxsize=16)
@@ -209,7 +242,9 @@ def _block(degree: int, parity: Name) -> _Block:
         (5, 0, 0, pair(2, 2, one, one)),
         (5, 0, 1, pair(0, 2, one, mixed)),
     )
-    return _Block(w, len(w), int(starts[-1]), pieces)
+    unknowns = np.eye(starts[-1])
+    moves = np.arange(starts[-1]) < len(w)
+    return _Block(w, pieces, np.diag(1.0 * moves), np.diag(1.0 * ~moves), unknowns[: len(w)])
 
 
 def _orders(degree: int, px: int, py: int) -> Orders:

@@ -46,6 +46,13 @@ MODEL_DOF = 6.0
 LOSS_SD = 0.12
 """Scatter of a loss factor about the three of the wood, from mode to mode."""
 
+LOSSES = (0.008, 0.02, 0.017)
+"""Loss factors along, across and in twist that are usual: of spruce .0051, .0216, .0164 (J. Woodhouse, Acta Acustica
+90 (2004) 928-944, from memory), and most other woods lose more along the grain."""
+
+LOSSES_SD = 0.7
+"""How far a board may be from them, as a part of them."""
+
 
 def length_sd(length_mm: float) -> float:
     """Return the error of ln length or width: 0.5 mm of a tape, and corners that are not quite square."""
@@ -57,10 +64,10 @@ def mass_sd(mass_g: float) -> float:
     return math.hypot(0.5 / mass_g, 0.002)
 
 
-CALIPER_MM = 0.03
+CALIPER_MM = 0.02
 """Error of a caliper that all its readings share."""
 
-ONE_READING_MM = 0.08
+ONE_READING_MM = 0.06
 """How far a single thickness is from the mean thickness of a board planed by hand."""
 
 
@@ -70,7 +77,7 @@ def thickness_sd(readings_mm: tuple[float, ...]) -> float:
     Examples
     --------
     >>> round(thickness_sd((4.1,)), 3), round(thickness_sd((4.0, 4.1, 4.2, 4.1, 4.1)), 3)
-    (0.021, 0.011)
+    (0.015, 0.009)
     """
     count = len(readings_mm)
     mean = sum(readings_mm) / count

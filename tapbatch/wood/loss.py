@@ -1,0 +1,89 @@
+r"""Loss factors along the grain, across it and in twist, from the decay of the modes.
+
+Conventions: the loss factor of a mode is that of its parts, each weighed with its share of the elastic energy
+(McIntyre and Woodhouse, Acta Acustica 1988): ``eta = sum share_i eta_i``. The shear through the thickness is taken
+to lose as much as the twist, and the coupling of along and across the mean of the two. With T60 in seconds,
+``eta = 2.199 / (f T60)``. Least squares that allow no negative loss (Lawson and Hanson) find the three.
+
+It breaks down where something besides the wood takes energy: fingers, foam, a string that holds the board, or sound
+that is carried off near coincidence.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapbatch.model.wood import Figure
+from tapbatch.wood import priors
+from tapbatch.wood.board import Floats, PlateMode
+from tapbatch.wood.fit import Fit
+
+LOSS_OF_T60 = 2.0 * 3.0 * math.log(10.0) / (2.0 * math.pi)
+"""Loss factor times frequency times T60, 2.199."""
+
+_WIDEST = 0.35
+"""Half of an interval, as a part of the value, beyond which a loss factor is not told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """The three loss factors, ``None`` where the modes do not tell one."""
+
+    along: Figure | None = None
+    across: Figure | None = None
+    twist: Figure | None = None
+
+
+def parts_of(mode: PlateMode) -> Floats:
+    """Return the shares of a mode's energy that lose as along, across and twist do."""
+    along, coupling, across, twist, shear_along, shear_across = mode.shares
+    return np.array([along + coupling / 2.0, across + coupling / 2.0, twist + shear_along + shear_across])
+
+
+def fit_losses(fit: Fit) -> Losses:
+    """Return the loss factors from the modes of a fit whose decay is known."""
+    known = [(parts_of(fit.mode_of(k)), t.loss, t.loss_log_sd) for k, t in fit.named.items() if t.loss is not None]
+    return losses_of(known)
+
+
+def losses_of(known: Sequence[tuple[Floats, float, float]]) -> Losses:
+    """Return the loss factors from (shares, loss factor, error of its logarithm) of some modes.
+
+    Examples
+    --------
+    Three modes, each purely of one kind:
+
+    >>> found = losses_of([(part, eta, 0.01) for part, eta in zip(np.eye(3), (0.006, 0.02, 0.016))])
+    >>> [round(figure.value, 4) for figure in (found.along, found.across, found.twist)]
+    [0.006, 0.02, 0.016]
+    """
+    from scipy.optimize import nnls
+    from scipy.stats import t
+
+    if len(known) < 2:
+        return Losses()
+    # What is believed before is so wide that no loss factor is told from it alone; it keeps what no mode shows small.
+    believed = np.array(priors.LOSSES)
+    parts = np.array([*(part for part, _, _ in known), *np.eye(3)])
+    loss = np.array([*(eta for _, eta, _ in known), *believed])
+    # Errors are in proportion to the loss.
+    log_sd = np.hypot([sd for _, _, sd in known], priors.LOSS_SD)
+    sd = loss * np.concatenate([log_sd, np.full(3, priors.LOSSES_SD)])
+    found, _ = nnls(parts / sd[:, None], loss / sd)
+    residual = (loss - parts @ found)[: len(known)] / sd[: len(known)]
+    free = max(len(known) - 3, 0)
+    dof = priors.MODEL_DOF + free
+    scale = max((priors.MODEL_DOF + float(residual @ residual)) / dof, 1.0)
+    normal = (parts / sd[:, None]).T @ (parts / sd[:, None])
+    errors = np.sqrt(np.diag(np.linalg.inv(normal)) * scale) * float(t.ppf(0.975, dof))
+    return Losses(*(_figure(float(v), float(e)) for v, e in zip(found, errors, strict=True)))
+
+
+def _figure(value: float, half: float) -> Figure | None:
+    if value <= 0.0 or half > _WIDEST * value:
+        return None
+    return Figure(value, value * math.exp(-half / value), value * math.exp(half / value))
