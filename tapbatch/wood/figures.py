@@ -18,7 +18,7 @@ import numpy as np
 
 from tapbatch.model.wood import AIMED, Aim, Figure, NamedMode, Refusal, Shape, Size, WoodFigures
 from tapbatch.wood.board import AIR_KG_M3, Floats, Name
-from tapbatch.wood.fit import E_ACROSS, E_ALONG, LENGTH, MASS, THICKNESS, WIDTH, Fit, G, Readings, Tone
+from tapbatch.wood.fit import E_ACROSS, E_ALONG, LENGTH, MASS, THICKNESS, WIDTH, Z_95, Fit, G, Readings, Tone
 from tapbatch.wood.loss import Losses, fit_losses
 from tapbatch.wood.naming import CLEARLY_WORSE, MOST_TONES, Naming, name_modes
 
@@ -217,14 +217,12 @@ def _told(noted: WoodFigures, naming: Naming, tones: Sequence[tuple[str, Tone]])
 
 def _agreed(powers: _Powers, naming: Naming) -> Figure | None:
     """Return a figure on which the best naming and its rivals agree, if it is told."""
-    from scipy.stats import t
-
     best, sd = _log_figure(powers, naming.fit)
     logs = [_log_figure(powers, rival)[0] for rival in naming.rivals]
     apart = max((abs(other - best) for other in logs), default=0.0)
     if apart > max(sd, 0.01):
         return None
-    half = float(t.ppf(0.975, naming.fit.dof)) * math.hypot(sd, apart)
+    half = Z_95 * math.hypot(sd, apart)
     if half > WIDEST:
         return None
     return Figure(math.exp(best), math.exp(best - half), math.exp(best + half))

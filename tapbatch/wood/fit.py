@@ -7,7 +7,7 @@ method finds the most likely values; the curvature there gives the covariance, s
 reading, sizes, mass, the constants that no mode tells, and the model.
 
 The scatter about the model is believed to be :data:`~tapbatch.wood.priors.MODEL_SD`; if the residuals are larger, it
-is raised to what they show, and the intervals use Student's t for it.
+is raised to what they show, and never lowered; so the normal quantile serves for the intervals.
 
 The slopes are exact for the moduli (they are shares of energy), for thickness and mass; those for length and width
 use the thin plate, which is enough for errors of 0.1 %.
@@ -29,6 +29,9 @@ Key = tuple[Name, int]
 """A mode by its parity and its place, from 0, among the modes of that parity."""
 
 E_ALONG, E_ACROSS, G, POISSON, THICK_ALONG, THICK_ACROSS, THICKNESS, LENGTH, WIDTH, MASS = range(10)
+Z_95 = 1.959964
+"""The normal quantile of a 95 % interval."""
+
 _ROUNDS = 12
 _CLOSE = 1e-5
 # ln of energy over ln length and ln width, mass kept: thin plate, for the six shares.
@@ -94,7 +97,7 @@ class Fit:
 
     ``values`` and ``covariance`` belong to the ten unknowns in the order of this module; ``chi2`` is twice the fall
     of the logarithm of the posterior density with the model's scatter as believed. ``scale`` is the factor by which
-    residuals raise that scatter, 1 if they do not; ``dof`` are the degrees of freedom of the intervals.
+    residuals raise that scatter, 1 if they do not.
     """
 
     readings: Readings
@@ -102,7 +105,6 @@ class Fit:
     covariance: Floats
     chi2: float
     scale: float
-    dof: float
     modes: tuple[PlateMode, ...]
     named: Mapping[Key, Tone]
 
@@ -253,7 +255,7 @@ def fit_board(
     of_key = keyed(modes)
     residual = heard - np.log([of_key[k].freq_hz for k in keys])
     chi2 = float(residual**2 @ (1.0 / variance)) + float(belief.chi2(values))
-    scale, dof = _scatter(residual, variance, len(keys))
+    scale = _scatter(residual, variance, len(keys))
     loud = reading**2 + (model_sd * scale) ** 2
     covariance = np.linalg.inv(belief.precision + slope.T @ (slope / loud[:, None]))
     return Fit(
@@ -262,7 +264,6 @@ def fit_board(
         covariance=np.asarray(covariance),
         chi2=chi2,
         scale=scale,
-        dof=dof,
         modes=modes,
         named=dict(named),
     )
@@ -279,9 +280,9 @@ def _step(belief: Belief, values: Floats, residual: Floats, slope: Floats, varia
     return np.asarray(step * min(1.0, 0.35 / longest) if longest > 0 else step)
 
 
-def _scatter(residual: Floats, variance: Floats, count: int) -> tuple[float, float]:
-    """Return by how much the residuals raise the model's scatter, and the degrees of freedom of its estimate."""
+def _scatter(residual: Floats, variance: Floats, count: int) -> float:
+    """Return by how much the residuals raise the model's scatter."""
     free = max(count - 3, 0)
     dof = priors.MODEL_DOF + free
     mean_square = (priors.MODEL_DOF + float(residual**2 @ (1.0 / variance))) / dof
-    return math.sqrt(max(mean_square, 1.0)), dof
+    return math.sqrt(max(mean_square, 1.0))

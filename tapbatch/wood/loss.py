@@ -20,7 +20,7 @@ import numpy as np
 from tapbatch.model.wood import Figure
 from tapbatch.wood import priors
 from tapbatch.wood.board import Floats, PlateMode
-from tapbatch.wood.fit import Fit
+from tapbatch.wood.fit import Z_95, Fit
 
 LOSS_OF_T60 = 2.0 * 3.0 * math.log(10.0) / (2.0 * math.pi)
 """Loss factor times frequency times T60, 2.199."""
@@ -62,7 +62,6 @@ def losses_of(known: Sequence[tuple[Floats, float, float]]) -> Losses:
     [0.006, 0.02, 0.016]
     """
     from scipy.optimize import nnls
-    from scipy.stats import t
 
     if len(known) < 2:
         return Losses()
@@ -79,7 +78,7 @@ def losses_of(known: Sequence[tuple[Floats, float, float]]) -> Losses:
     dof = priors.MODEL_DOF + free
     scale = max((priors.MODEL_DOF + float(residual @ residual)) / dof, 1.0)
     normal = (parts / sd[:, None]).T @ (parts / sd[:, None])
-    errors = np.sqrt(np.diag(np.linalg.inv(normal)) * scale) * float(t.ppf(0.975, dof))
+    errors = np.sqrt(np.diag(np.linalg.inv(normal)) * scale) * Z_95
     return Losses(*(_figure(float(v), float(e)) for v, e in zip(found, errors, strict=True)))
 
 

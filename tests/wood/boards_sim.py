@@ -100,7 +100,7 @@ def _heard(
     for mode, gone in zip(modes, lost, strict=True):
         if not gone:
             freq = mode.freq_hz * math.exp(0.001 * rng.standard_normal())
-            found.append((freq, mode.loss * math.exp(0.08 * rng.standard_normal()), mode.name))
+            found.append((freq, mode.loss * math.exp(0.1 * rng.standard_normal()), mode.name))
     low, high = math.log(modes[0].freq_hz / 1.5), math.log(modes[-1].freq_hz)
     strange = rng.uniform(low, high, rng.poisson(0.2 * (high - low)))
     found += [(math.exp(log), None, None) for log in strange]
