@@ -17,6 +17,7 @@ from datetime import date
 
 from tapbatch.compare.across import Common, Learned, Then, common, learned_from, liked_by, teaches
 from tapbatch.compare.bench import Bench
+from tapbatch.compare.blank import with_wood
 from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.targets import with_landings
 from tapbatch.compare.working_on import said_of_stages, with_working_on
@@ -261,9 +262,9 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.judged, together.taps_of)
     said = said_of_stages(compared, inputs.settings, inputs.said)
     worked_on = with_working_on(compared, inputs.settings, shared.rests, said)
-    history, unresolved = with_landings(worked_on, inputs.settings, shared.rests)
+    landed, unresolved = with_landings(worked_on, inputs.settings, shared.rests)
     return Worked(
-        history=history,
+        history=with_wood(landed, inputs.settings),
         readings=tuple(read.items),
         attention=(*attention, *unresolved, *_cut(read.items), *read.told),
         damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),

@@ -25,7 +25,7 @@ from tapbatch.run.plan import Plan
 from tapbatch.run.workers import Crew
 from tapbatch.shop.folder import Shop
 from tapbatch.show.say.notices import notice_text
-from tapbatch.show.tables.columns import TABLE_FILES
+from tapbatch.show.tables.columns import BLANK_FILES, TABLE_FILES
 from tapbatch.show.tables.workbook import workbook_name
 
 _ROOM_ENDS = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO}
@@ -125,6 +125,9 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
             raise
         told = Attention(where=error.where, what=error.what, remedy=error.remedy)
         return Standing(instrument=name, lines=standing.lines, attention=(*standing.attention, told), failed=True)
+    for file in BLANK_FILES - set(standing.files):
+        with suppress(OSError):
+            (folder / file).unlink()
     drawn = fingerprint if REPORT in standing.files else before.report if before else ""
     mark = Mark(
         instrument=name,
@@ -133,7 +136,7 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
         tables="" if refused or standing.damaged else fingerprint,
         report="" if refused or standing.damaged else drawn,
         card=card,
-        files=files_as_left(folder, [*TABLE_FILES, REPORT, OWN_PAGE, workbook_name(name)]),
+        files=files_as_left(folder, [*TABLE_FILES, *BLANK_FILES, REPORT, OWN_PAGE, workbook_name(name)]),
         lines=standing.lines,
         notices=(*standing.notices, *map(notice_text, refused)),
         attention=standing.attention,
@@ -173,7 +176,7 @@ def clear_forgotten(shop: Shop, marks: Mapping[str, Mark], known: set[str]) -> N
             # What it leads to is not the tool's to delete.
             drop_mark(shop.results_dir, instrument)
             continue
-        for name in (*TABLE_FILES, REPORT, OWN_PAGE, workbook_name(instrument)):
+        for name in (*TABLE_FILES, *BLANK_FILES, REPORT, OWN_PAGE, workbook_name(instrument)):
             with suppress(OSError):
                 (folder / name).unlink()
         with suppress(OSError):

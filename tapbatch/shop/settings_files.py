@@ -22,7 +22,7 @@ from pydantic import ValidationError
 
 from tapbatch.model.errors import SettingsError
 from tapbatch.model.interrupts import interrupts_held
-from tapbatch.model.names import KINDS, MARKS, NAMED, STATES, identity
+from tapbatch.model.names import AIMS, KINDS, MARKS, NAMED, STATES, identity
 from tapbatch.model.pitch import Spelling, has_two_meanings, note_to_hz
 from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting
 
@@ -385,7 +385,7 @@ def _other_spelling(note: str) -> str:
 
 
 def _not_a_part(location: Location, part: str) -> Iterator[_Problem]:
-    if part in KINDS + STATES + MARKS or part.startswith(tuple(NAMED)) or not any(c.isalpha() for c in part):
+    if part in KINDS + STATES + MARKS + AIMS or part.startswith(tuple(NAMED)) or not any(c.isalpha() for c in part):
         yield _Problem(
             location, _shown(part), "expected the name of a part that vibrates, like top; this word has another use"
         )

@@ -8,17 +8,21 @@ with :mod:`tapbatch.wood.plate`, and no other code.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from tapbatch.simulate.taps import SimMode
 from tapbatch.wood.air import air_matrix
 from tapbatch.wood.board import AIR_KG_M3, Board, Floats, Name, Wood
+from tapbatch.wood.loss import LOSS_OF_T60
 from tapbatch.wood.plate import KAPPA, PARITIES
 
 DEGREE = 12
 _EDGE = 6
 _POINTS = 22
+_SILENT = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,6 +131,46 @@ def board_modes(
             )
         )
     return tuple(modes)
+
+
+def struck_board(
+    modes: Sequence[TrueMode],
+    at: tuple[float, float],
+    held: Sequence[tuple[float, float]] = (),
+    loudness: float = 0.1,
+) -> tuple[SimMode, ...]:
+    """Return the sound of a blow on a board: its modes as they are heard near where it is struck.
+
+    Parameters
+    ----------
+    modes
+        Those of :func:`board_modes`.
+    at
+        The point that is struck, from -1 to 1 along the length and across the width.
+    held
+        Points that fingers hold; a mode that swings there dies away sooner.
+    loud
+        Amplitude of a mode that swings most where it is struck.
+
+    Examples
+    --------
+    >>> still = np.zeros((41, 41))
+    >>> struck_board([TrueMode(69.0, 0.007, (2, 0), still)], (0.0, 0.0))
+    ()
+    """
+
+    def at_point(shape: Floats, point: tuple[float, float]) -> float:
+        i, j = (round(20 * (1 + x)) for x in point)
+        return float(shape[i, j])
+
+    found = []
+    for mode in modes:
+        swing = at_point(mode.shape, at)
+        fingers = 0.15 * sum(at_point(mode.shape, point) ** 2 for point in held)
+        t60_s = LOSS_OF_T60 / (mode.freq_hz * (mode.loss + fingers))
+        if abs(swing) > _SILENT:
+            found.append(SimMode(mode.freq_hz, t60_s, loud * abs(swing), 0.0 if swing > 0 else math.pi))
+    return tuple(found)
 
 
 def _polynomials(x: Floats, degree: int) -> tuple[Floats, Floats]:

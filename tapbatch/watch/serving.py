@@ -27,7 +27,7 @@ from tapbatch.model.errors import ShopError
 from tapbatch.results.files import OWN_PAGE, REPORT, facts_of
 from tapbatch.results.marks import is_known
 from tapbatch.run.page import PAGE
-from tapbatch.show.tables.columns import TABLE_FILES
+from tapbatch.show.tables.columns import BLANK_FILES, TABLE_FILES
 from tapbatch.show.tables.workbook import workbook_name
 from tapbatch.watch.connections import CONNECTIONS, BoundedServer, TimedHandler, most_connections
 
@@ -211,4 +211,6 @@ def _is_ours(results: Path, names: list[str]) -> bool:
     if len(names) != 2 or set(names[0]) & set("/\\:\0"):
         return False
     instrument, name = names
-    return name in {*TABLE_FILES, REPORT, OWN_PAGE, workbook_name(instrument)} and is_known(results, instrument)
+    return name in {*TABLE_FILES, *BLANK_FILES, REPORT, OWN_PAGE, workbook_name(instrument)} and is_known(
+        results, instrument
+    )

@@ -45,7 +45,7 @@ CLEARLY_WORSE = 9.0
 MOST_TONES = 12
 MOST_MODES = 20
 NAMING_SD = 0.01
-"""Scatter of ln f about the model while names are sought: twice that of the fit, so that no tone is lost to it."""
+"""Scatter of ln f about the model while names are sought: more than in the fit, so that no tone is lost to it."""
 
 _MOST_STARTS = 30
 _REFINED = 8

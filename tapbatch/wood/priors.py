@@ -37,7 +37,7 @@ THICK_ALONG = Prior(math.log(0.85), 0.25)
 THICK_ACROSS = Prior(math.log(0.11), 0.57)
 """ln of G_RT / E_R, rolling shear."""
 
-MODEL_SD = 0.006
+MODEL_SD = 0.0075
 """Scatter of ln f about the model of an even board with straight grain; the residuals of a fit may raise it."""
 
 MODEL_DOF = 6.0

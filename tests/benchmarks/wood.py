@@ -65,10 +65,8 @@ def truth_of(board: Simulated) -> dict[str, float]:
 
 def simulated(say: Say, count: int) -> None:
     say(f"## {count} simulated boards, and {count // 5} measured with a caliper that reads 1 % too much\n")
-    say(
-        "The truth is a board uneven in thickness, stiffness and density; one mode in ten is not heard, and some tones"
-    )
-    say("are no modes of the board. Limits: bias under 1 %, coverage of each at least 92 %,")
+    say("The truth is a board uneven in thickness, stiffness and density; one mode in ten is not heard, and")
+    say("some tones are none of its modes. Limits: bias under 1 %, coverage of each at least 92 %,")
     say("of the eight figures of stiffness and density together 93 to 98 %. *Half*: half of the interval, median.\n")
     boards = [simulate(np.random.default_rng([170, k])) for k in range(count)]
     figures = [wood_figures(b.sizes, b.tones) for b in boards]

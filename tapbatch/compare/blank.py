@@ -1,0 +1,106 @@
+"""The wood of a blank at each of its stages, from its modes and what the notes say of its sizes.
+
+Conventions: a *blank* is a stage of the part ``blank``. Thickness and mass must be noted for the stage itself, as
+both change when wood comes off; length and width may come from the nearest stage before it that notes them. Modes
+that strings or the mains make do not count. Where the name of a recording says what its taps aim at, that is the mode
+with the most energy in them. A reference is no blank: it is tapped for the air's sake.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+from dataclasses import replace
+from statistics import fmean
+
+from tapbatch.compare.stage import NOT_OF_THE_BODY
+from tapbatch.model.history import Heard, History, Stage, StageMode
+from tapbatch.model.settings import InstrumentSettings
+from tapbatch.model.wood import Aim, WoodFigures
+from tapbatch.wood.board import AIR_KG_M3
+from tapbatch.wood.figures import Sizes, wood_figures
+from tapbatch.wood.fit import Z_95, Tone
+from tapbatch.wood.loss import LOSS_OF_T60
+
+BLANK = "blank"
+_NO_DECAY = frozenset({"unresolved", "not-exponential", "pair?"})
+_LEAST_SD, _USUAL_SD = 3e-4, 2e-3  # of ln f: what a set-up moves at least, and where no interval is known
+_USUAL_LOSS_SD = 0.1
+_KELVIN, _AIR_AT_C = 273.15, 20.0
+
+
+def with_wood(history: History, settings: InstrumentSettings) -> History:
+    """Return a history whose stages of a blank have what their taps tell of the wood."""
+    if settings.reference or all(stage.part != BLANK for stage in history.stages):
+        return history
+    stages: list[Stage] = []
+    for stage in history.stages:
+        sizes = sizes_of(stage, [s for s in stages if s.part == BLANK])
+        told = stage.part == BLANK and stage.modes
+        stages.append(replace(stage, wood=wood_of_stage(stage, sizes)) if told else stage)
+    return replace(history, stages=tuple(stages))
+
+
+def sizes_of(stage: Stage, before: Iterable[Stage] = ()) -> Sizes:
+    """Return what the notes say of the sizes of a blank at a stage; ``before`` are its earlier stages, in order."""
+    note = stage.note
+    notes = [n for n in (note, *(s.note for s in reversed(list(before)))) if n is not None]
+    own = note is not None and note.stage == stage.stage
+    return Sizes(
+        length_mm=next((n.length_mm for n in notes if n.length_mm), None),
+        width_mm=next((n.width_mm for n in notes if n.width_mm), None),
+        thickness_mm=note.thickness_mm if note is not None and own else (),
+        mass_g=note.mass_g if note is not None and own else None,
+    )
+
+
+def wood_of_stage(stage: Stage, sizes: Sizes) -> WoodFigures:
+    """Return what the modes of a stage tell of a blank of these sizes."""
+    celsius = stage.note.temperature_c if stage.note is not None else None
+    warm = _AIR_AT_C if celsius is None else celsius
+    tones = [(m.mode, tone_of(m)) for m in stage.modes if not NOT_OF_THE_BODY.intersection(m.flags)]
+    freq_of = {name: tone.freq_hz for name, tone in tones}
+    aimed = {aim: freq_of[name] for aim, name in aimed_modes(stage.tapped).items() if name in freq_of}
+    return wood_figures(sizes, tones, aimed, air_kg_m3=AIR_KG_M3 * (_KELVIN + _AIR_AT_C) / (_KELVIN + warm))
+
+
+def tone_of(mode: StageMode) -> Tone:
+    """Return a mode of a stage as the fit takes it."""
+    low_hz, high_hz = mode.freq_anew_low_hz or mode.freq_low_hz, mode.freq_anew_high_hz or mode.freq_high_hz
+    loss = None
+    if mode.t60_s is not None and not _NO_DECAY.intersection(mode.flags):
+        loss = LOSS_OF_T60 / (mode.freq_hz * mode.t60_s)
+    return Tone(
+        freq_hz=mode.freq_hz,
+        log_sd=max(_log_sd(low_hz, high_hz, _USUAL_SD), _LEAST_SD),
+        loss=loss,
+        loss_log_sd=_log_sd(mode.t60_low_s, mode.t60_high_s, _USUAL_LOSS_SD),
+    )
+
+
+def _log_sd(low: float | None, high: float | None, usual: float) -> float:
+    if low is None or high is None or not 0 < low < high < math.inf:
+        return usual
+    return math.log(high / low) / (2.0 * Z_95)
+
+
+def aimed_modes(tapped: Iterable[Heard]) -> dict[Aim, str]:
+    """Return the mode that the taps of each word excite most; a mode that two words claim is left out."""
+    energies: dict[Aim, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for heard in tapped:
+        if not heard.recording.aim:
+            continue
+        of_aim = energies[heard.recording.aim]
+        for tap, names in zip(heard.reading.used_taps, heard.mode_names, strict=False):
+            for mode, name in zip(tap.modes, names, strict=True):
+                if name:
+                    of_aim[name].append(mode.energy_db)
+    # A mode that one tap alone shows strongly is not what the others aimed at.
+    most = {aim: max(map(len, of.values())) for aim, of in energies.items() if of}
+    found = {
+        aim: max((n for n, e in energies[aim].items() if 2 * len(e) >= times), key=lambda n: fmean(energies[aim][n]))
+        for aim, times in most.items()
+    }
+    claims = Counter(found.values())
+    return {aim: name for aim, name in found.items() if claims[name] == 1}
