@@ -27,6 +27,7 @@ BLANK = "blank"
 _NO_DECAY = frozenset({"unresolved", "not-exponential", "pair?"})
 _LEAST_SD, _USUAL_SD = 3e-4, 2e-3  # of ln f: what a set-up moves at least, and where no interval is known
 _USUAL_LOSS_SD = 0.1
+_SURE_DECAY = 0.2  # error of ln T60 in one tap, beyond which it says nothing of the wood
 _KELVIN, _AIR_AT_C = 273.15, 20.0
 
 
@@ -59,24 +60,47 @@ def wood_of_stage(stage: Stage, sizes: Sizes) -> WoodFigures:
     """Return what the modes of a stage tell of a blank of these sizes."""
     celsius = stage.note.temperature_c if stage.note is not None else None
     warm = _AIR_AT_C if celsius is None else celsius
-    tones = [(m.mode, tone_of(m)) for m in stage.modes if not NOT_OF_THE_BODY.intersection(m.flags)]
+    decays = longest_decays(stage.tapped)
+    body = [m for m in stage.modes if not NOT_OF_THE_BODY.intersection(m.flags)]
+    tones = [(m.mode, tone_of(m, decays.get(m.mode))) for m in body]
     freq_of = {name: tone.freq_hz for name, tone in tones}
     aimed = {aim: freq_of[name] for aim, name in aimed_modes(stage.tapped).items() if name in freq_of}
     return wood_figures(sizes, tones, aimed, air_kg_m3=AIR_KG_M3 * (_KELVIN + _AIR_AT_C) / (_KELVIN + warm))
 
 
-def tone_of(mode: StageMode) -> Tone:
-    """Return a mode of a stage as the fit takes it."""
+def tone_of(mode: StageMode, decay: tuple[float, float] | None) -> Tone:
+    """Return a mode of a stage as the fit takes it; ``decay`` is its T60 and the error of its logarithm."""
     low_hz, high_hz = mode.freq_anew_low_hz or mode.freq_low_hz, mode.freq_anew_high_hz or mode.freq_high_hz
     loss = None
-    if mode.t60_s is not None and not _NO_DECAY.intersection(mode.flags):
-        loss = LOSS_OF_T60 / (mode.freq_hz * mode.t60_s)
+    if decay is not None and not _NO_DECAY.intersection(mode.flags):
+        loss = LOSS_OF_T60 / (mode.freq_hz * decay[0])
     return Tone(
         freq_hz=mode.freq_hz,
         log_sd=max(_log_sd(low_hz, high_hz, _USUAL_SD), _LEAST_SD),
         loss=loss,
-        loss_log_sd=_log_sd(mode.t60_low_s, mode.t60_high_s, _USUAL_LOSS_SD),
+        loss_log_sd=_USUAL_LOSS_SD if decay is None else decay[1],
     )
+
+
+def longest_decays(tapped: Iterable[Heard]) -> dict[str, tuple[float, float]]:
+    """Return, by mode, the T60 in the recording where it rings longest, and the error of its logarithm.
+
+    Fingers take energy from every mode that swings where they hold. So the recording that held a board at the nodal
+    lines of a mode says most of the wood; the others only say more than the wood loses.
+    """
+    found: dict[str, tuple[float, float]] = {}
+    for heard in tapped:
+        logs: dict[str, list[float]] = defaultdict(list)
+        for tap, names in zip(heard.reading.used_taps, heard.mode_names, strict=False):
+            for mode, name in zip(tap.modes, names, strict=True):
+                if name and mode.resolved and mode.t60_log_se < _SURE_DECAY:
+                    logs[name].append(math.log(mode.t60_s))
+        for name, of_mode in logs.items():
+            mean = fmean(of_mode)
+            spread = math.sqrt(fmean((x - mean) ** 2 for x in of_mode) + _USUAL_LOSS_SD**2) / math.sqrt(len(of_mode))
+            if name not in found or math.exp(mean) > found[name][0]:
+                found[name] = math.exp(mean), spread
+    return found
 
 
 def _log_sd(low: float | None, high: float | None, usual: float) -> float:

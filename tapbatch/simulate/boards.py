@@ -137,7 +137,7 @@ def struck_board(
     modes: Sequence[TrueMode],
     at: tuple[float, float],
     held: Sequence[tuple[float, float]] = (),
-    loudness: float = 0.1,
+    loud: float = 0.1,
 ) -> tuple[SimMode, ...]:
     """Return the sound of a blow on a board: its modes as they are heard near where it is struck.
 
@@ -166,7 +166,7 @@ def struck_board(
     found = []
     for mode in modes:
         swing = at_point(mode.shape, at)
-        fingers = 0.15 * sum(at_point(mode.shape, point) ** 2 for point in held)
+        fingers = 0.04 * sum(at_point(mode.shape, point) ** 2 for point in held)
         t60_s = LOSS_OF_T60 / (mode.freq_hz * (mode.loss + fingers))
         if abs(swing) > _SILENT:
             found.append(SimMode(mode.freq_hz, t60_s, loud * abs(swing), 0.0 if swing > 0 else math.pi))

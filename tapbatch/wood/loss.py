@@ -5,8 +5,10 @@ Conventions: the loss factor of a mode is that of its parts, each weighed with i
 to lose as much as the twist, and the coupling of along and across the mean of the two. With T60 in seconds,
 ``eta = 2.199 / (f T60)``. Least squares that allow no negative loss (Lawson and Hanson) find the three.
 
-It breaks down where something besides the wood takes energy: fingers, foam, a string that holds the board, or sound
-that is carried off near coincidence.
+Fingers, foam or a string that holds the board take energy from some modes and never give any back. So the modes that
+lose least are found first, with those above them given little weight, and modes that lose far more are left out.
+
+It breaks down where the hold damps all modes, and near coincidence, where sound carries energy off.
 """
 
 from __future__ import annotations
@@ -25,6 +27,9 @@ from tapbatch.wood.fit import Z_95, Fit
 LOSS_OF_T60 = 2.0 * 3.0 * math.log(10.0) / (2.0 * math.pi)
 """Loss factor times frequency times T60, 2.199."""
 
+_ROUNDS = 8
+_LIGHT = 0.3  # weight of a mode that loses more than the others foretell, while the clean ones are sought
+_HELD = 3.0  # standard errors beyond which the hold is taken to damp a mode
 _WIDEST = 0.35
 """Half of an interval, as a part of the value, beyond which a loss factor is not told."""
 
@@ -61,25 +66,41 @@ def losses_of(known: Sequence[tuple[Floats, float, float]]) -> Losses:
     >>> [round(figure.value, 4) for figure in (found.along, found.across, found.twist)]
     [0.006, 0.02, 0.016]
     """
-    from scipy.optimize import nnls
-
     if len(known) < 2:
         return Losses()
-    # What is believed before is so wide that no loss factor is told from it alone; it keeps what no mode shows small.
-    believed = np.array(priors.LOSSES)
-    parts = np.array([*(part for part, _, _ in known), *np.eye(3)])
-    loss = np.array([*(eta for _, eta, _ in known), *believed])
+    parts = np.array([part for part, _, _ in known])
+    loss = np.array([eta for _, eta, _ in known])
     # Errors are in proportion to the loss.
-    log_sd = np.hypot([sd for _, _, sd in known], priors.LOSS_SD)
-    sd = loss * np.concatenate([log_sd, np.full(3, priors.LOSSES_SD)])
-    found, _ = nnls(parts / sd[:, None], loss / sd)
-    residual = (loss - parts @ found)[: len(known)] / sd[: len(known)]
-    free = max(len(known) - 3, 0)
-    dof = priors.MODEL_DOF + free
+    sd = loss * np.hypot([log_sd for _, _, log_sd in known], priors.LOSS_SD)
+    weights = np.ones(len(known))
+    for _ in range(_ROUNDS):
+        off = (loss - parts @ _fitted(parts, loss, sd / weights)) / sd
+        weights = np.where(off > 0.0, _LIGHT, 1.0)
+    clean = (loss - parts @ _fitted(parts, loss, sd / weights)) / sd < _HELD
+    if clean.sum() < 2:
+        return Losses()
+    parts, loss, sd = parts[clean], loss[clean], sd[clean]
+    found = _fitted(parts, loss, sd)
+    residual = (loss - parts @ found) / sd
+    dof = priors.MODEL_DOF + max(len(loss) - 3, 0)
     scale = max((priors.MODEL_DOF + float(residual @ residual)) / dof, 1.0)
-    normal = (parts / sd[:, None]).T @ (parts / sd[:, None])
+    believed = np.diag(1.0 / (priors.LOSSES_SD * np.array(priors.LOSSES)) ** 2)
+    normal = (parts / sd[:, None]).T @ (parts / sd[:, None]) + believed
     errors = np.sqrt(np.diag(np.linalg.inv(normal)) * scale) * Z_95
     return Losses(*(_figure(float(v), float(e)) for v, e in zip(found, errors, strict=True)))
+
+
+def _fitted(parts: Floats, loss: Floats, sd: Floats) -> Floats:
+    """Return the three loss factors that fit best.
+
+    What is believed before is so wide that no loss factor is told from it alone; it keeps what no mode shows small.
+    """
+    from scipy.optimize import nnls
+
+    believed = np.array(priors.LOSSES)
+    errors = np.concatenate([sd, priors.LOSSES_SD * believed])
+    found, _ = nnls(np.vstack([parts, np.eye(3)]) / errors[:, None], np.concatenate([loss, believed]) / errors)
+    return np.asarray(found)
 
 
 def _figure(value: float, half: float) -> Figure | None:
