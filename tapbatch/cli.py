@@ -219,7 +219,7 @@ def read(
     files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Recordings of taps.")],
     concert_pitch: Annotated[float | None, typer.Option(metavar="HZ", min=380, max=470, help="A4; else 440.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")] = False,
-    blank: Annotated[str, typer.Option(metavar="LxWxT", help="Sizes of a board in mm: its wood is told.")] = "",
+    blank: Annotated[str, typer.Option(metavar="SIZES", help="Sizes of a board in mm: its wood is told.")] = "",
     mass: Annotated[str, typer.Option(metavar="G", help="The mass of the board in grams.")] = "",
     full: Full = False,
 ) -> None:

@@ -129,6 +129,7 @@ NAMES
     step               every recording is a stage of its own, for a day on which wood comes off every few minutes;
                        a folder called "step 3" holds all recordings of the third step
     again              the same stage, put down and set up again
+    along, across, twist  what the taps of a blank aim at
     resets             put down and set up again in each pause of five seconds or more
   At the end of a file's name there may be the number of the take.
 

@@ -41,10 +41,10 @@ from tapbatch.wood.plate import Plates
 HEARD = 0.75
 STRANGERS = 0.2
 AGAINST_A_WORD = 12.0
-CLEARLY_WORSE = 9.0
+CLEARLY_WORSE = 10.0
 MOST_TONES = 12
 MOST_MODES = 20
-NAMING_SD = 0.01
+NAMING_SD = 0.0085
 """Scatter of ln f about the model while names are sought: more than in the fit, so that no tone is lost to it."""
 
 _MOST_STARTS = 30

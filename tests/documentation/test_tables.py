@@ -13,7 +13,8 @@ from tapbatch.show.tables.columns import SCHEMA
 from tests.documentation import promised
 from tests.documentation.pages import coded, first_cells, page, section, table
 
-TABLES = page("docs/tables.md")
+# The table of boards is explained on the page of boards.
+TABLES = page("docs/tables.md") + "\n" + page("docs/wood.md")
 
 
 @pytest.mark.parametrize("name", SCHEMA)
