@@ -70,8 +70,8 @@ def load_table(
     shop
         The shop folder.
     name
-        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain`` or
-        ``attention``.
+        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain``,
+        ``wood`` (of instruments with a blank) or ``attention``.
     instrument
         Name or identity; all instruments where it is left out.
     results

@@ -50,7 +50,7 @@ NAMING_SD = 0.0085
 _MOST_STARTS = 30
 _REFINED = 8
 _SPAN = 2.3  # standard deviations of the priors that the grid covers
-_STEP = 0.2  # of ln of a modulus: a tenth of a frequency, from which the fits find their way
+_STEP = 0.25  # of ln of a modulus: a tenth of a frequency, from which the fits find their way
 _STRANGER, _MISSED = -2.0 * math.log(STRANGERS), -2.0 * math.log(1.0 - HEARD)
 _WIDE, _NARROW = 0.04, 0.015
 

@@ -113,8 +113,8 @@ class Plates:
         block = self.blocks[parity]
         values, vectors, elastic, (moving, turning) = block.solve(board, wood, _RIGID[parity], count)
         shapes = block.to_shape @ vectors
-        shares = [np.einsum("ik,ij,jk->k", vectors, k, vectors) / values for k in elastic]
-        in_wood, in_turning = (np.einsum("ik,ij,jk->k", vectors, m, vectors) for m in (moving, turning))
+        shares = [(vectors * (k @ vectors)).sum(axis=0) / values for k in elastic]
+        in_wood, in_turning = ((vectors * (m @ vectors)).sum(axis=0) for m in (moving, turning))
         modes = []
         for k, name in enumerate(_names(shapes, block.indices, parity)):
             shape = np.zeros((block.indices.max() + 1,) * 2)

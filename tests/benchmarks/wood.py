@@ -45,7 +45,7 @@ def main() -> None:
     say(f"# Wood before it is an instrument\n\n{tables.machine()}\n")
     published(say)
     simulated(say, asked_for.boards)
-    naming(say, max(asked_for.boards // 5, 10))
+    naming(say, max(asked_for.boards // 8, 10))
     real(say)
     if asked_for.write:
         RESULTS.write_text("\n".join(lines) + "\n", encoding="utf-8")
