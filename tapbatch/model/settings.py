@@ -126,6 +126,7 @@ class InstrumentSettings(_Frozen):
     pages: Literal["short", "full"] = "short"
     family: str = ""
     species: str = ""
+    blank: str | dict[str, str] = ""
     reference: bool = False
     frozen: Day | None = None
     playing_pitch_hz: ConcertPitch | None = None

@@ -222,6 +222,7 @@ class KeptMark(_Kept):
     lines: tuple[str, ...]
     notices: tuple[str, ...]
     attention: tuple[KeptAttention, ...]
+    wood: tuple[str, ...] = ()
 
 
 class KeptCard(_Kept):

@@ -41,6 +41,8 @@ class Mark:
         Size in bytes and time in nanoseconds of each file, by name.
     lines, notices, attention
         What was reported about it.
+    wood
+        The rows of the table of its blank, as lines; none if it has none.
     """
 
     instrument: str
@@ -53,6 +55,7 @@ class Mark:
     lines: tuple[str, ...]
     notices: tuple[str, ...]
     attention: tuple[Attention, ...]
+    wood: tuple[str, ...] = ()
 
     def holds(self, folder: Path, fingerprint: str, files: Set[str]) -> bool:
         """Return whether ``files`` exist, are unchanged since they were written, and were made from these inputs.
@@ -118,6 +121,7 @@ def _read_mark(path: Path) -> Mark:
         lines=kept.lines,
         notices=kept.notices,
         attention=tuple(Attention(where=a.where, what=a.what, remedy=a.remedy) for a in kept.attention),
+        wood=kept.wood,
     )
 
 
@@ -135,6 +139,7 @@ def write_mark(results: Path, mark: Mark) -> None:
         "lines": mark.lines,
         "notices": mark.notices,
         "attention": [asdict(item) for item in mark.attention],
+        "wood": mark.wood,
     }
     put_file(_mark_path(results, mark.instrument), seal(json.dumps(told, indent=1, ensure_ascii=False)))
 

@@ -20,6 +20,7 @@ from tapbatch.model.reading import Attention
 from tapbatch.results.files import OWN_PAGE, REPORT, put_file
 from tapbatch.results.marks import Mark, drop_mark, files_as_left, put_card, write_mark
 from tapbatch.results.store import ReadingStore
+from tapbatch.run.blanks import rows_of
 from tapbatch.run.instrument import Standing, not_worked_out, work_out
 from tapbatch.run.plan import Plan
 from tapbatch.run.workers import Crew
@@ -140,6 +141,7 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
         lines=standing.lines,
         notices=(*standing.notices, *map(notice_text, refused)),
         attention=standing.attention,
+        wood=rows_of(standing.files.get("wood.csv")),
     )
     write_mark(shop.results_dir, mark)
     return mark

@@ -41,6 +41,7 @@ EXPECTED = {
     "inbox": "a folder in quotes, with / between its parts",
     "family": "text in quotes",
     "species": "text in quotes",
+    "blank": 'the name of a blank in quotes, or one a part, like { top = "board-07", back = "board-09" }',
     "pages": '"short" or "full"',
     "reference": "true or false",
     "frozen": 'a day in quotes, like "2026-11-30"',

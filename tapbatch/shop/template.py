@@ -56,6 +56,7 @@ _INSTRUMENT = """\
 # What kind of instrument it is, its wood, and the A at which it is played, if it is voiced at another.
 #family = "cittern"
 #species = "spruce top, maple back and sides"
+#blank = { top = "board-07", back = "board-09" }   # which boards it was made from
 #playing_pitch_hz = 440.0
 
 # Verdicts on stages up to this day no longer change. And true for what is never cut, an uncut bar or an old

@@ -97,6 +97,18 @@ def test_the_table_is_made_again_and_goes_with_the_blank(shop: tuple[Path, Resul
 
 
 @pytest.mark.slow
+def test_all_blanks_stand_side_by_side_and_say_what_they_became(shop: tuple[Path, Result]) -> None:
+    root = shop[0]
+    (root / "instruments" / "board-07.toml").write_text(f'{SETTINGS}species = "spruce"\n', encoding="utf-8")
+    (root / "instruments" / "lyre-2.toml").write_text('blank = { top = "Board-07" }\n', encoding="utf-8")
+    tapbatch("run", root)
+    (row,) = rows_of(root / "results" / "blanks.csv")
+    assert (row["instrument"], row["species"], row["part"], row["into"]) == ("board-07", "spruce", "top", "lyre-2")
+    (own,) = rows_of(root / "results" / "board-07" / "wood.csv")
+    assert {name: row[name] for name in own} == own
+
+
+@pytest.mark.slow
 def test_a_quick_look_with_sizes_on_the_command_line(tmp_path: Path) -> None:
     path = write_wav(tmp_path / "tap.wav", sound("twist"))
     done = tapbatch("read", path, "--blank", "550x210x4.1", "--mass", "206")

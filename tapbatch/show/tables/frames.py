@@ -101,7 +101,7 @@ def units_of(name: str) -> dict[str, str]:
 
 
 def _units_of_wood(names: Sequence[str]) -> dict[str, str]:
-    found = {}
+    found: dict[str, str] = {}
     for each in names:
         base = each.removesuffix("_low").removesuffix("_high")
         unit = next((unit for ending, unit in _ENDINGS.items() if base.endswith(ending)), "")
