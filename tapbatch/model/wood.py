@@ -58,6 +58,9 @@ class WoodFigures:
         Each figure with its interval, or ``None`` if the taps do not tell it.
     modes
         The modes that were used, by frequency.
+    constants
+        E along, E across, G, nu_LR, G_LT and G_RT as they were fitted (GPa, nu without unit), for drawing and
+        foretelling; empty if there are none. Not all of them are told.
     refused
         Why there are no figures at all, empty where there are.
     missing
@@ -88,6 +91,7 @@ class WoodFigures:
     loss_across: Figure | None = None
     loss_twist: Figure | None = None
     modes: tuple[NamedMode, ...] = ()
+    constants: tuple[float, ...] = ()
     refused: Refusal | Literal[""] = ""
     missing: tuple[Size, ...] = ()
     detail: float | None = None

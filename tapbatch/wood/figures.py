@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 
 import numpy as np
 
@@ -210,6 +210,7 @@ def _told(noted: WoodFigures, naming: Naming, tones: Sequence[tuple[str, Tone]])
         loss_across=losses.across if noted.shape == "plate" else None,
         loss_twist=losses.twist,
         modes=modes,
+        constants=astuple(fit.wood),
         to_record=wanted,
         flags=tuple(flags),
     )

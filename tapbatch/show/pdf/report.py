@@ -11,7 +11,9 @@ from dataclasses import replace
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.chart import Sheet
+from tapbatch.show.draw.boards import CAUTION as BOARD_CAUTION
+from tapbatch.show.draw.boards import board_chart, figures_chart, figures_notes, thickness_chart
+from tapbatch.show.draw.chart import Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.landings import landings_chart
@@ -25,12 +27,13 @@ from tapbatch.show.pdf.pages import CUT_TITLE, HOW_TITLE, draw_before_you_cut, d
 from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
+from tapbatch.show.view.boards import blank_stage
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_stage, with_own_lines
 from tapbatch.show.view.working import subject_of, working_names
 
-SETTLE = "Where it may settle"
+SETTLE, WOOD = "Where it may settle", "Wood"
 
 CAPTIONS = {
     "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
@@ -44,6 +47,10 @@ CAPTIONS = {
     SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "
     "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
     "dot: after one more step of the same work, with its 95 % interval.",
+    WOOD: "What taps, sizes and mass tell of the board at its latest stage. Figures: what hangs least on the caliper "
+    "first, each with its 95 % interval. The board: its modes, to scale, grain from left to right. It stands still "
+    "along the dark lines, and may be held there. Thickness: thinner to the right; dot: today; pale band: 95 % "
+    "interval.",
     "Strings": "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % "
     "interval; two dots: the two strings of a course that were told apart. Pale band: what counts as in tune. "
     "Orange: further off.",
@@ -118,11 +125,26 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown)
+    yield from _wood(history, settings, look)
     plucked = plucked_stage(history)
     if plucked:
         chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
         aside = f"{plucked.stage_shown}, A4 = {plucked.concert_pitch_hz:g} Hz"
         yield ChartBlock("Strings", chart, "open strings", aside, notes)
+
+
+def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
+    """Return the board, its figures, and what thickness will do; nothing where no blank has figures."""
+    stage = blank_stage(history)
+    wood = stage.wood if stage is not None else None
+    if stage is None or wood is None:
+        return
+    board, thickness = board_chart(wood, look), thickness_chart(wood, settings, look)
+    yield ChartBlock(WOOD, figures_chart(wood, look), "figures", stage.stage_shown, figures_notes(wood))
+    if board is not None:
+        yield ChartBlock(WOOD, board, "the board", f"{wood.length_mm:g} x {wood.width_mm:g} mm")
+    if thickness is not None:
+        yield ChartBlock(WOOD, thickness, "what thickness will do", stage.stage_shown, [(BOARD_CAUTION, "caution")])
 
 
 def _appendix(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:

@@ -82,15 +82,14 @@ def wood_lines(wood: WoodFigures) -> Iterator[str]:
         yield f"to tell more, record {_AIMS[aim]}"
 
 
-def _told(wood: WoodFigures) -> Iterator[str]:
-    radiation = figure_text(wood.radiation_m4_kg_s, "m4/(kg s)")
-    density, speed = figure_text(wood.density_kg_m3, "kg/m3"), figure_text(wood.speed_along_m_s, "m/s")
+def figure_rows(wood: WoodFigures) -> tuple[tuple[str, str], ...]:
+    """Return the figures of a blank by name, empty where one is not told; a strip has none across."""
     rows = (
-        ("radiates (c/rho)", radiation),
+        ("radiates (c/rho)", figure_text(wood.radiation_m4_kg_s, "m4/(kg s)")),
         ("stiffness per width along", figure_text(wood.stiffness_along_n_m, "N m")),
         ("stiffness per width across", figure_text(wood.stiffness_across_n_m, "N m")),
-        ("density", density),
-        ("speed of sound along", speed),
+        ("density", figure_text(wood.density_kg_m3, "kg/m3")),
+        ("speed of sound along", figure_text(wood.speed_along_m_s, "m/s")),
         ("E along", figure_text(wood.e_along_gpa, "GPa")),
         ("E across", figure_text(wood.e_across_gpa, "GPa")),
         ("G", figure_text(wood.g_gpa, "GPa")),
@@ -98,13 +97,23 @@ def _told(wood: WoodFigures) -> Iterator[str]:
         ("loss across", figure_text(wood.loss_across, "")),
         ("loss in twist", figure_text(wood.loss_twist, "")),
     )
+    return tuple((name, text) for name, text in rows if wood.shape == "plate" or "across" not in name)
+
+
+def _told(wood: WoodFigures) -> Iterator[str]:
+    rows = figure_rows(wood)
     yield from (f"{name}: {text}" for name, text in rows if text)
-    unknown = [name for name, text in rows if not text and not (wood.shape == "strip" and "across" in name)]
+    unknown = [name for name, text in rows if not text]
     if unknown:
         yield f"not told by these modes: {', '.join(unknown)}"
     for flag in wood.flags:
         yield f"{flag}: {FLAGS[flag]}"
     yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m.name)}' for m in wood.modes)}"
+
+
+def record_text(aim: Aim) -> str:
+    """Return which word to record, how to hold the board and where to tap."""
+    return _AIMS[aim]
 
 
 def mode_text(name: tuple[int, int]) -> str:

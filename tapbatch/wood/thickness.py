@@ -1,0 +1,167 @@
+"""What thickness will do to a board: the notes of its modes, and its stiffness.
+
+Conventions: planing takes the same off everywhere and leaves the wood as it is. The modes are those of the fitted
+board at another thickness, air included, scaled so that at today's thickness each is where it was heard. A free
+board's frequencies go nearly with the thickness; the air, which does not get thinner, takes another 1 to 2 % off.
+Stiffness per width goes with its cube.
+
+What is foretold depends on the *ratio* of two thicknesses, so the caliper's own error nearly cancels, and what
+remains is how well a mean thickness is known from the readings of one day.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tapbatch.model.wood import AIMED, Aim, Figure, WoodFigures
+from tapbatch.wood import priors
+from tapbatch.wood.board import Board, Name, Wood
+from tapbatch.wood.fit import Z_95
+from tapbatch.wood.plate import Plates
+
+THINNEST = 0.5
+"""The thinnest that is foretold, as a part of today's thickness."""
+
+_READINGS = 5  # thickness readings that are assumed at the thickness to come
+_MODEL_SD = 0.003  # of ln f: how well a frequency follows the thickness
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AtThickness:
+    """A board at a thickness to come: the frequencies of its modes, its stiffness per width and its mass.
+
+    ``modes`` has an entry for each of ``along``, ``across`` and ``twist`` that was heard.
+    """
+
+    thickness_mm: float
+    mass_g: float
+    modes: dict[Aim, Figure]
+    stiffness_along_n_m: Figure | None
+    stiffness_across_n_m: Figure | None
+
+
+def wood_of_figures(figures: WoodFigures) -> Wood | None:
+    """Return the elastic constants that were fitted, or ``None`` if there are none."""
+    if len(figures.constants) != 6:
+        return None
+    e_along, e_across, g, poisson, g_along, g_across = figures.constants
+    return Wood(
+        e_along_gpa=e_along,
+        e_across_gpa=e_across,
+        g_gpa=g,
+        poisson=poisson,
+        g_along_gpa=g_along,
+        g_across_gpa=g_across,
+    )
+
+
+def board_of_figures(figures: WoodFigures) -> Board | None:
+    """Return the sizes and the mass as they were noted, or ``None`` if one is missing."""
+    sizes = (figures.length_mm, figures.width_mm, figures.thickness_mm, figures.mass_g)
+    length, width, thickness, mass = sizes
+    if length is None or width is None or thickness is None or mass is None:
+        return None
+    return Board(length_mm=length, width_mm=width, thickness_mm=thickness, mass_g=mass)
+
+
+def at_thicknesses(figures: WoodFigures, thicknesses_mm: Sequence[float]) -> tuple[AtThickness, ...]:
+    """Return what a board becomes at some thicknesses; nothing if its wood is not known.
+
+    Parameters
+    ----------
+    figures
+        What its taps tell.
+    thicknesses_mm
+        Thicknesses to come.
+    """
+    board, wood = board_of_figures(figures), wood_of_figures(figures)
+    if board is None or wood is None:
+        return ()
+    heard: dict[Aim, tuple[Name, float]] = {
+        aim: (name, mode.freq_hz) for aim, name in AIMED.items() for mode in figures.modes if mode.name == name
+    }
+    plates = Plates.about(board)
+    now = {mode.name: mode.freq_hz for mode in plates.modes(board, wood, 3)}
+    found = []
+    for thickness in thicknesses_mm:
+        planed = board.planed_to(thickness)
+        then = {mode.name: mode.freq_hz for mode in plates.modes(planed, wood, 3)}
+        sd = ratio_sd(board.thickness_mm, thickness)
+        modes = {
+            aim: _figure(freq_hz * then[name] / now[name], math.hypot(sd, _MODEL_SD))
+            for aim, (name, freq_hz) in heard.items()
+            if name in now and name in then
+        }
+        found.append(
+            AtThickness(
+                thickness_mm=thickness,
+                mass_g=planed.mass_g,
+                modes=modes,
+                stiffness_along_n_m=_stiffness(figures.stiffness_along_n_m, thickness / board.thickness_mm, sd),
+                stiffness_across_n_m=_stiffness(figures.stiffness_across_n_m, thickness / board.thickness_mm, sd),
+            )
+        )
+    return tuple(found)
+
+
+def ratio_sd(now_mm: float, then_mm: float) -> float:
+    """Return the error of the logarithm of the ratio of two thicknesses, each the mean of five readings.
+
+    Examples
+    --------
+    >>> round(ratio_sd(4.1, 4.1), 3), ratio_sd(4.1, 3.0) > ratio_sd(4.1, 3.8)
+    (0.0, True)
+    """
+    if math.isclose(now_mm, then_mm):
+        return 0.0
+    # The caliper's own error moves both alike: of the ratio only the difference of its shares is left.
+    reading = priors.ONE_READING_MM / math.sqrt(_READINGS)
+    shared = priors.CALIPER_MM * abs(1.0 / now_mm - 1.0 / then_mm)
+    return math.sqrt((reading / now_mm) ** 2 + (reading / then_mm) ** 2 + shared**2)
+
+
+def _figure(value: float, sd: float) -> Figure:
+    return Figure(value, value * math.exp(-Z_95 * sd), value * math.exp(Z_95 * sd))
+
+
+def _stiffness(today: Figure | None, ratio: float, sd: float) -> Figure | None:
+    if today is None:
+        return None
+    own = math.log(today.high / today.low) / (2.0 * Z_95)
+    return _figure(today.value * ratio**3, math.hypot(own, 3.0 * sd))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """Where to stop planing for a mode to reach a frequency: told from the thick end.
+
+    ``stop_mm`` is where to stop and tap: only one time in forty is the mode already past it there. ``likely_mm`` is
+    where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of forty.
+    """
+
+    stop_mm: float
+    likely_mm: float
+    thinnest_mm: float
+
+
+def stop_for(figures: WoodFigures, aim: Aim, freq_hz: float) -> Stop | None:
+    """Return where to stop planing for a mode to come down to a frequency.
+
+    ``None`` if the mode was not heard, is there already, or would need less than half of today's thickness.
+    """
+    today = figures.thickness_mm
+    if today is None:
+        return None
+    thicknesses = np.linspace(today, THINNEST * today, 26)
+    foretold = at_thicknesses(figures, [float(t) for t in thicknesses])
+    if not foretold or any(aim not in each.modes for each in foretold):
+        return None
+    bounds = [np.array([getattr(each.modes[aim], end) for each in foretold]) for end in ("low", "value", "high")]
+    if not bounds[1][-1] < freq_hz < bounds[1][0]:
+        return None
+    places = [float(np.interp(-freq_hz, -b, thicknesses)) for b in bounds]
+    return Stop(stop_mm=max(places[0], places[1]), likely_mm=places[1], thinnest_mm=min(places[2], places[1]))
