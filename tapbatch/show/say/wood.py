@@ -62,7 +62,7 @@ def figure_text(figure: Figure | None, unit: str, *, factor: float = 1.0) -> str
     Examples
     --------
     >>> figure_text(Figure(12.36, 12.18, 12.55), "m4/(kg s)"), figure_text(Figure(0.0072, 0.0054, 0.0095), "")
-    ('12.36 m4/(kg s) ± 1.5 %', '0.007 ± 28 %')
+    ('12.36 m4/(kg s) ± 1.5 %', '0.0072 ± 28 %')
     """
     if figure is None:
         return ""
