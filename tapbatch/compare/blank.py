@@ -16,12 +16,14 @@ from statistics import fmean
 
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.model.history import Heard, History, Stage, StageMode
-from tapbatch.model.settings import InstrumentSettings
-from tapbatch.model.wood import Aim, WoodFigures
+from tapbatch.model.pitch import note_to_hz
+from tapbatch.model.settings import InstrumentSettings, TargetSetting
+from tapbatch.model.wood import AIMED, Aim, Stop, WoodFigures
 from tapbatch.wood.board import AIR_KG_M3
 from tapbatch.wood.figures import Sizes, wood_figures
 from tapbatch.wood.fit import Z_95, Tone
 from tapbatch.wood.loss import LOSS_OF_T60
+from tapbatch.wood.thickness import stop_for
 
 BLANK = "blank"
 _NO_DECAY = frozenset({"unresolved", "not-exponential", "pair?"})
@@ -40,7 +42,36 @@ def with_wood(history: History, settings: InstrumentSettings) -> History:
         sizes = sizes_of(stage, [s for s in stages if s.part == BLANK])
         told = stage.part == BLANK and stage.modes
         stages.append(replace(stage, wood=wood_of_stage(stage, sizes)) if told else stage)
+    # Targets are for the board as it is now.
+    latest = next((s for s in reversed(stages) if s.wood is not None), None)
+    if latest is not None and latest.wood is not None:
+        wood = replace(latest.wood, stops=stops_of(latest.wood, settings, latest.concert_pitch_hz))
+        stages[stages.index(latest)] = replace(latest, wood=wood)
     return replace(history, stages=tuple(stages))
+
+
+def stops_of(wood: WoodFigures, settings: InstrumentSettings, concert_pitch_hz: float) -> tuple[Stop, ...]:
+    """Return where to stop planing for each target of a blank that its modes can tell."""
+    stops = []
+    for target in settings.target:
+        aim = aim_of(target)
+        wanted_hz = target.hz
+        if target.note is not None:
+            wanted_hz = note_to_hz(target.note, concert_pitch_hz, settings.spelling)
+        if aim is not None and wanted_hz is not None:
+            stops.append(stop_for(wood, aim, wanted_hz, target.note or f"{wanted_hz:g} Hz"))
+    return tuple(stop for stop in stops if stop is not None)
+
+
+def aim_of(target: TargetSetting) -> Aim | None:
+    """Return which mode of a blank a target is for; ``None`` if it is for a labelled mode."""
+    return next((aim for aim in AIMED if target.mode.strip().lower() == aim), None)
+
+
+def without_boards(settings: InstrumentSettings) -> InstrumentSettings:
+    """Return settings without the targets of a blank, which no labelled mode can reach."""
+    others = tuple(target for target in settings.target if aim_of(target) is None)
+    return settings if len(others) == len(settings.target) else settings.model_copy(update={"target": others})
 
 
 def sizes_of(stage: Stage, before: Iterable[Stage] = ()) -> Sizes:

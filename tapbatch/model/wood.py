@@ -49,6 +49,25 @@ class NamedMode:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """Where to stop planing for a mode to come down to a frequency: told from the thick end.
+
+    ``stop_mm`` is where to stop and tap: only one time in forty is the mode already past it there. ``likely_mm`` is
+    where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of forty. All three are
+    ``None`` if no planing brings the mode there: it is there or below already, or would need less than half of
+    today's thickness.
+    """
+
+    aim: Aim
+    wanted: str
+    freq_hz: float
+    now_hz: float
+    stop_mm: float | None = None
+    likely_mm: float | None = None
+    thinnest_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WoodFigures:
     """What the taps of a blank tell of its wood.
 
@@ -72,6 +91,8 @@ class WoodFigures:
     flags
         ``open`` if another naming of the modes does nearly as well, ``caliper`` if there is one thickness only,
         ``misfit`` if the modes scatter more than those of an even board.
+    stops
+        Where to stop planing for the targets in the settings.
     """
 
     shape: Shape
@@ -97,3 +118,4 @@ class WoodFigures:
     detail: float | None = None
     to_record: tuple[Aim, ...] = ()
     flags: tuple[str, ...] = ()
+    stops: tuple[Stop, ...] = ()

@@ -17,7 +17,7 @@ from datetime import date
 
 from tapbatch.compare.across import Common, Learned, Then, common, learned_from, liked_by, teaches
 from tapbatch.compare.bench import Bench
-from tapbatch.compare.blank import with_wood
+from tapbatch.compare.blank import with_wood, without_boards
 from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.targets import with_landings
 from tapbatch.compare.working_on import said_of_stages, with_working_on
@@ -261,8 +261,9 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
     compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.judged, together.taps_of)
     said = said_of_stages(compared, inputs.settings, inputs.said)
-    worked_on = with_working_on(compared, inputs.settings, shared.rests, said)
-    landed, unresolved = with_landings(worked_on, inputs.settings, shared.rests)
+    settings = without_boards(inputs.settings)
+    worked_on = with_working_on(compared, settings, shared.rests, said)
+    landed, unresolved = with_landings(worked_on, settings, shared.rests)
     return Worked(
         history=with_wood(landed, inputs.settings),
         readings=tuple(read.items),

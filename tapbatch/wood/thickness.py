@@ -13,11 +13,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapbatch.model.wood import AIMED, Aim, Figure, WoodFigures
+from tapbatch.model.wood import AIMED, Aim, Figure, Stop, WoodFigures
 from tapbatch.wood import priors
 from tapbatch.wood.board import Board, Name, Wood
 from tapbatch.wood.fit import Z_95
@@ -26,6 +26,7 @@ from tapbatch.wood.plate import Plates
 THINNEST = 0.5
 """The thinnest that is foretold, as a part of today's thickness."""
 
+_ENDS = ("low", "value", "high")
 _READINGS = 5  # thickness readings that are assumed at the thickness to come
 _MODEL_SD = 0.003  # of ln f: how well a frequency follows the thickness
 
@@ -135,24 +136,8 @@ def _stiffness(today: Figure | None, ratio: float, sd: float) -> Figure | None:
     return _figure(today.value * ratio**3, math.hypot(own, 3.0 * sd))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stop:
-    """Where to stop planing for a mode to reach a frequency: told from the thick end.
-
-    ``stop_mm`` is where to stop and tap: only one time in forty is the mode already past it there. ``likely_mm`` is
-    where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of forty.
-    """
-
-    stop_mm: float
-    likely_mm: float
-    thinnest_mm: float
-
-
-def stop_for(figures: WoodFigures, aim: Aim, freq_hz: float) -> Stop | None:
-    """Return where to stop planing for a mode to come down to a frequency.
-
-    ``None`` if the mode was not heard, is there already, or would need less than half of today's thickness.
-    """
+def stop_for(figures: WoodFigures, aim: Aim, freq_hz: float, wanted: str = "") -> Stop | None:
+    """Return where to stop planing for a mode to come down to a frequency; ``None`` if the mode was not heard."""
     today = figures.thickness_mm
     if today is None:
         return None
@@ -160,8 +145,10 @@ def stop_for(figures: WoodFigures, aim: Aim, freq_hz: float) -> Stop | None:
     foretold = at_thicknesses(figures, [float(t) for t in thicknesses])
     if not foretold or any(aim not in each.modes for each in foretold):
         return None
-    bounds = [np.array([getattr(each.modes[aim], end) for each in foretold]) for end in ("low", "value", "high")]
-    if not bounds[1][-1] < freq_hz < bounds[1][0]:
-        return None
-    places = [float(np.interp(-freq_hz, -b, thicknesses)) for b in bounds]
-    return Stop(stop_mm=max(places[0], places[1]), likely_mm=places[1], thinnest_mm=min(places[2], places[1]))
+    low, value, high = (np.array([getattr(each.modes[aim], end) for each in foretold]) for end in _ENDS)
+    stop = Stop(aim=aim, wanted=wanted, freq_hz=freq_hz, now_hz=float(value[0]))
+    if not value[-1] < freq_hz < value[0]:
+        return stop
+    # Frequencies fall as the board gets thinner; the lower end of the interval gets there first.
+    first, likely, last = (float(np.interp(-freq_hz, -bound, thicknesses)) for bound in (low, value, high))
+    return replace(stop, stop_mm=max(first, likely), likely_mm=likely, thinnest_mm=min(last, likely))

@@ -6,11 +6,23 @@ from dataclasses import replace
 
 import pytest
 
-from tapbatch.compare.blank import aimed_modes, longest_decays, sizes_of, tone_of, with_wood
+from tapbatch.compare.blank import (
+    aim_of,
+    aimed_modes,
+    longest_decays,
+    sizes_of,
+    stops_of,
+    tone_of,
+    with_wood,
+    without_boards,
+)
 from tapbatch.model.history import Heard, History, Note, Stage, StageMode
 from tapbatch.model.reading import Aim, Recording
-from tapbatch.model.settings import InstrumentSettings
+from tapbatch.model.settings import InstrumentSettings, TargetSetting
+from tapbatch.wood.figures import wood_figures
 from tests.compare.builds import mode, reading
+from tests.wood.test_figures import SIZES
+from tests.wood.test_figures import heard as heard_board
 
 MODE = StageMode(
     mode="r1", lead=True, freq_hz=70.0, freq_low_hz=69.9, freq_high_hz=70.1, note="C#2", cents=0.0, t60_s=3.0,
@@ -102,3 +114,19 @@ def test_damping_is_that_of_the_recording_in_which_a_mode_rings_longest() -> Non
 @pytest.mark.parametrize("flag", ["unresolved", "not-exponential", "pair?"])
 def test_an_uneven_decay_tells_no_loss(flag: str) -> None:
     assert tone_of(replace(MODE, flags=(flag,)), (3.0, 0.1)).loss is None
+
+
+def test_targets_of_a_board_are_along_across_and_twist_and_wait_for_no_label() -> None:
+    wanted = tuple(TargetSetting(mode=name, note="A1") for name in ("Along", "air", "twist"))
+    settings = InstrumentSettings(target=wanted)
+    assert [aim_of(target) for target in wanted] == ["along", None, "twist"]
+    assert [target.mode for target in without_boards(settings).target] == ["air"]
+    assert without_boards(InstrumentSettings()).target == ()
+
+
+def test_a_target_says_where_to_stop() -> None:
+    """A1 is 55 Hz; a board whose first mode along is at 69.7 Hz must come down to four fifths of its thickness."""
+    wood = wood_figures(SIZES, heard_board())
+    (stop,) = stops_of(wood, InstrumentSettings(target=(TargetSetting(mode="along", note="A1"),)), 440.0)
+    assert (stop.wanted, stop.freq_hz) == ("A1", pytest.approx(55.0))
+    assert stop.likely_mm == pytest.approx(4.1 * 55.0 / stop.now_hz, rel=0.01)

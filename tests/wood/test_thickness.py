@@ -36,6 +36,9 @@ def test_where_to_stop_is_told_from_the_thick_end(figures: WoodFigures) -> None:
     """The board that sounds 55 Hz lies between the stop and the thinnest."""
     stop = stop_for(figures, "along", 55.0)
     assert stop is not None
+    assert stop.stop_mm is not None
+    assert stop.likely_mm is not None
+    assert stop.thinnest_mm is not None
     assert 4.1 > stop.stop_mm > stop.likely_mm > stop.thinnest_mm
     at_likely = {m.name: m.freq_hz for m in plate_modes(BOARD.planed_to(stop.likely_mm), SPRUCE)}
     assert at_likely[2, 0] == pytest.approx(55.0, rel=3e-3)
@@ -44,7 +47,9 @@ def test_where_to_stop_is_told_from_the_thick_end(figures: WoodFigures) -> None:
 @pytest.mark.parametrize("freq_hz", [20.0, 69.9, 90.0])
 def test_no_stop_where_none_can_be(figures: WoodFigures, freq_hz: float) -> None:
     """Less than half the thickness, or a note that is above: wood cannot be put back."""
-    assert stop_for(figures, "along", freq_hz) is None
+    stop = stop_for(figures, "along", freq_hz)
+    assert stop is not None
+    assert (stop.stop_mm, stop.likely_mm, stop.thinnest_mm) == (None, None, None)
 
 
 def test_nothing_is_foretold_of_a_board_without_figures() -> None:

@@ -17,7 +17,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.wood import AIMED, Figure, WoodFigures
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Anchor, Said
-from tapbatch.show.say.wood import FLAGS, figure_rows, mode_text, record_text
+from tapbatch.show.say.wood import FLAGS, figure_rows, mode_text, record_text, stop_text
 from tapbatch.show.view.boards import ModeView, mode_views, thicknesses
 from tapbatch.wood.thickness import AtThickness
 
@@ -78,7 +78,8 @@ def figures_chart(wood: WoodFigures, look: Look) -> Chart:
 
 def figures_notes(wood: WoodFigures) -> list[Said]:
     """Return what is said below the figures: flags, and what to record to tell more."""
-    notes: list[Said] = [(f"{flag}: {FLAGS[flag]}", "caution") for flag in wood.flags]
+    notes: list[Said] = [(f"{stop_text(stop)}.", "text") for stop in wood.stops]
+    notes += [(f"{flag}: {FLAGS[flag]}", "caution") for flag in wood.flags]
     notes += [(f"To tell more, record {record_text(aim)}.", "text") for aim in wood.to_record]
     return notes
 

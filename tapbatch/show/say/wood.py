@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tapbatch.model.wood import Aim, Figure, Size, WoodFigures
+from tapbatch.model.wood import Aim, Figure, Size, Stop, WoodFigures
 from tapbatch.show.say.figures import value_and_half_width
 
 FLAGS: dict[str, str] = {
@@ -78,8 +78,30 @@ def wood_lines(wood: WoodFigures) -> Iterator[str]:
         yield f"no figures of the wood: {why}"
     else:
         yield from _told(wood)
+    yield from map(stop_text, wood.stops)
     for aim in wood.to_record:
         yield f"to tell more, record {_AIMS[aim]}"
+
+
+def stop_text(stop: Stop) -> str:
+    """Return where to stop planing for a target, told from the thick end.
+
+    Examples
+    --------
+    >>> stop = Stop(
+    ...     aim="along", wanted="A1", freq_hz=55.0, now_hz=69.7, stop_mm=3.32, likely_mm=3.25, thinnest_mm=3.19
+    ... )
+    >>> stop_text(stop)
+    'along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap; it may need 3.25, at most 3.19'
+    """
+    where = f"{stop.aim} on {stop.wanted} ({stop.freq_hz:.1f} Hz, now {stop.now_hz:.1f})"
+    if stop.stop_mm is None or stop.likely_mm is None or stop.thinnest_mm is None:
+        why = (
+            "it is there or past it" if stop.freq_hz >= stop.now_hz else "it would need less than half the thickness"
+        )
+        return f"{where}: no planing leads there, {why}"
+    far = f"it may need {stop.likely_mm:.2f}, at most {stop.thinnest_mm:.2f}"
+    return f"{where}: stop at {stop.stop_mm:.2f} mm and tap; {far}"
 
 
 def figure_rows(wood: WoodFigures) -> tuple[tuple[str, str], ...]:
