@@ -2,20 +2,21 @@
 
 Conventions: a *blank* is a stage of the part ``blank``. Thickness and mass must be noted for the stage itself, as
 both change when wood comes off; length and width may come from the nearest stage before it that notes them. Modes
-that strings or the mains make do not count. Where the name of a recording says what its taps aim at, that is the mode
-with the most energy in them. A reference is no blank: it is tapped for the air's sake.
+that strings make do not count. Of tones near the mains, where the twist of half a top may lie, only those count that
+die away as wood does. Where the name of a recording says what its taps aim at, that is the mode with the most energy
+in them. A reference is no blank: it is tapped for the air's sake.
 """
 
 from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from statistics import fmean
 
-from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.model.history import Heard, History, Stage, StageMode
+from tapbatch.model.names import identity
 from tapbatch.model.pitch import note_to_hz
 from tapbatch.model.settings import InstrumentSettings, TargetSetting
 from tapbatch.model.wood import AIMED, Aim, Stop, WoodFigures
@@ -29,6 +30,7 @@ BLANK = "blank"
 _NO_DECAY = frozenset({"unresolved", "not-exponential", "pair?"})
 _LEAST_SD, _USUAL_SD = 3e-4, 2e-3  # of ln f: what a set-up moves at least, and where no interval is known
 _USUAL_LOSS_SD = 0.1
+_LEAST_LOSS = 0.003  # no wood loses less along the grain (spruce .005, other species more)
 _SURE_DECAY = 0.2  # error of ln T60 in one tap, beyond which it says nothing of the wood
 _KELVIN, _AIR_AT_C = 273.15, 20.0
 
@@ -54,7 +56,7 @@ def stops_of(wood: WoodFigures, settings: InstrumentSettings, concert_pitch_hz: 
     """Return where to stop planing for each target of a blank that its modes can tell."""
     stops = []
     for target in settings.target:
-        aim = aim_of(target)
+        aim = aim_of(target, settings)
         wanted_hz = target.hz
         if target.note is not None:
             wanted_hz = note_to_hz(target.note, concert_pitch_hz, settings.spelling)
@@ -63,14 +65,16 @@ def stops_of(wood: WoodFigures, settings: InstrumentSettings, concert_pitch_hz: 
     return tuple(stop for stop in stops if stop is not None)
 
 
-def aim_of(target: TargetSetting) -> Aim | None:
+def aim_of(target: TargetSetting, settings: InstrumentSettings) -> Aim | None:
     """Return which mode of a blank a target is for; ``None`` if it is for a labelled mode."""
-    return next((aim for aim in AIMED if target.mode.strip().lower() == aim), None)
+    if any(mode.label == target.mode for mode in settings.mode):
+        return None
+    return next((aim for aim in AIMED if identity(target.mode) == aim), None)
 
 
 def without_boards(settings: InstrumentSettings) -> InstrumentSettings:
     """Return settings without the targets of a blank, which no labelled mode can reach."""
-    others = tuple(target for target in settings.target if aim_of(target) is None)
+    others = tuple(target for target in settings.target if aim_of(target, settings) is None)
     return settings if len(others) == len(settings.target) else settings.model_copy(update={"target": others})
 
 
@@ -92,11 +96,16 @@ def wood_of_stage(stage: Stage, sizes: Sizes) -> WoodFigures:
     celsius = stage.note.temperature_c if stage.note is not None else None
     warm = _AIR_AT_C if celsius is None else celsius
     decays = longest_decays(stage.tapped)
-    body = [m for m in stage.modes if not NOT_OF_THE_BODY.intersection(m.flags)]
+    body = [m for m in stage.modes if "string" not in m.flags and ("hum" not in m.flags or _decays(m, decays))]
     tones = [(m.mode, tone_of(m, decays.get(m.mode))) for m in body]
     freq_of = {name: tone.freq_hz for name, tone in tones}
     aimed = {aim: freq_of[name] for aim, name in aimed_modes(stage.tapped).items() if name in freq_of}
     return wood_figures(sizes, tones, aimed, air_kg_m3=AIR_KG_M3 * (_KELVIN + _AIR_AT_C) / (_KELVIN + warm))
+
+
+def _decays(mode: StageMode, decays: Mapping[str, tuple[float, float]]) -> bool:
+    """Return whether a mode near the mains dies away as wood does; hum does not."""
+    return mode.mode in decays and LOSS_OF_T60 / (mode.freq_hz * decays[mode.mode][0]) > _LEAST_LOSS
 
 
 def tone_of(mode: StageMode, decay: tuple[float, float] | None) -> Tone:

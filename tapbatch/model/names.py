@@ -168,7 +168,8 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
         kind=cast("Kind", said.get("kind", "tap")),
         part=said.get("part", ""),
         state=said.get("state", ""),
-        point=said.get("point", ""),
+        # What the taps of a blank aim at says where they fall, too: a mode is heard at some points and not at others.
+        point=said.get("point", said.get("aim", "")),
         spot=said.get("spot", ""),
         take=take,
         step="step" in said,

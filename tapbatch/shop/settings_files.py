@@ -24,7 +24,7 @@ from tapbatch.model.errors import SettingsError
 from tapbatch.model.interrupts import interrupts_held
 from tapbatch.model.names import AIMS, KINDS, MARKS, NAMED, STATES, identity
 from tapbatch.model.pitch import Spelling, has_two_meanings, note_to_hz
-from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting
+from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting, TargetSetting
 
 _MOST_DEPTH = 12
 Location = tuple[str | int, ...]
@@ -425,7 +425,12 @@ def _senseless_modes(settings: InstrumentSettings) -> Iterator[_Problem]:
 
 def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Problem]:
     for i, target in enumerate(settings.target):
-        yield from _not_a_label(("target", i, "mode"), target.mode, settings)
+        if not _is_of_board(target, settings):
+            yield from _not_a_label(("target", i, "mode"), target.mode, settings)
+        elif target.note is None and target.hz is None:
+            yield _Problem(
+                ("target", i, "mode"), _shown(target.mode), "expected note or hz beside it: it is of a board"
+            )
         if target.note is not None:
             yield from _not_a_note(("target", i, "note"), target.note, settings)
         if target.like is not None and target.like in ("", own):
@@ -434,6 +439,11 @@ def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Prob
             yield from _not_a_label(("target", i, "cents_from"), target.cents_from, settings)
             if target.cents_from == target.mode:
                 yield _Problem(("target", i, "cents_from"), _shown(target.mode), _expected(("target", "cents_from")))
+
+
+def _is_of_board(target: TargetSetting, settings: InstrumentSettings) -> bool:
+    """Return whether a target is for a mode of a board, and not for one that the maker labelled so."""
+    return identity(target.mode) in AIMS and all(mode.label != target.mode for mode in settings.mode)
 
 
 def _not_a_label(location: Location, label: str, settings: InstrumentSettings) -> Iterator[_Problem]:

@@ -119,7 +119,7 @@ def test_an_uneven_decay_tells_no_loss(flag: str) -> None:
 def test_targets_of_a_board_are_along_across_and_twist_and_wait_for_no_label() -> None:
     wanted = tuple(TargetSetting(mode=name, note="A1") for name in ("Along", "air", "twist"))
     settings = InstrumentSettings(target=wanted)
-    assert [aim_of(target) for target in wanted] == ["along", None, "twist"]
+    assert [aim_of(target, settings) for target in wanted] == ["along", None, "twist"]
     assert [target.mode for target in without_boards(settings).target] == ["air"]
     assert without_boards(InstrumentSettings()).target == ()
 
