@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import astuple, dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -102,6 +103,14 @@ def wood_figures(
     >>> wood_figures(Sizes(length_mm=550, width_mm=210), []).missing
     ('thickness_mm', 'mass_g')
     """
+    return _figures(sizes, tuple(tones), tuple(sorted((aimed or {}).items())), air_kg_m3)
+
+
+@lru_cache(maxsize=128)
+def _figures(
+    sizes: Sizes, tones: tuple[tuple[str, Tone], ...], aimed: tuple[tuple[Aim, float], ...], air_kg_m3: float
+) -> WoodFigures:
+    """Return the figures; kept, as the earlier stages of a board stay the same while it is planed."""
     missing = _missing(sizes)
     length, width, mass = sizes.length_mm or 0.0, sizes.width_mm or 0.0, sizes.mass_g or 0.0
     shape: Shape = "strip" if length and width < 0.2 * length else "plate"
@@ -116,7 +125,7 @@ def wood_figures(
     if not DENSITY_KG_M3[0] <= readings.board.density_kg_m3 <= DENSITY_KG_M3[1]:
         return _refused(noted, "density", detail=readings.board.density_kg_m3)
     heard = [tone for _, tone in tones]
-    by_name: dict[Name, float] = {AIMED[aim]: freq_hz for aim, freq_hz in (aimed or {}).items()}
+    by_name: dict[Name, float] = {AIMED[aim]: freq_hz for aim, freq_hz in aimed}
     naming = name_modes(readings, heard, by_name, air_kg_m3=air_kg_m3)
     if naming is None:
         return _refused(noted, "few modes", to_record=_aims(shape))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -54,7 +55,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Result]:
             "instruments/board-07.toml": SETTINGS,
         },
     )
-    return root, tapbatch("run", root)
+    return root, tapbatch("run", root, "--full")
 
 
 @pytest.mark.slow
@@ -136,6 +137,8 @@ def test_a_quick_look_with_sizes_on_the_command_line(tmp_path: Path) -> None:
     assert done.status == 0
     assert "radiates (c/rho)" in done.said
     assert "caliper" in done.said
+    (wood,) = json.loads(tapbatch("read", path, "--blank", "550x210x4.1", "--mass", "206", "--json").out)["wood"]
+    assert wood["radiation_m4_kg_s_low"] < 12.2 < wood["radiation_m4_kg_s_high"] or wood["reason"]
 
 
 @pytest.mark.parametrize("typed", ["550x210", "550x210xthin", "550x210x0", "axbxc", "1/2x3x4"])

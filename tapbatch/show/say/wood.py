@@ -71,13 +71,16 @@ def figure_text(figure: Figure | None, unit: str, *, factor: float = 1.0) -> str
     return f"{value}{f' {unit}' if unit else ''} ± {pct} %"
 
 
-def wood_lines(wood: WoodFigures) -> Iterator[str]:
-    """Yield what is told of a blank, line by line: what hangs least on the caliper first."""
+def wood_lines(wood: WoodFigures, *, full: bool = True) -> Iterator[str]:
+    """Yield what is told of a blank, line by line: what hangs least on the caliper first.
+
+    Unless ``full``, the first figures, where to stop, and what to record.
+    """
     why = why_no_figures(wood)
     if why:
         yield f"no figures of the wood: {why}"
     else:
-        yield from _told(wood)
+        yield from _told(wood) if full else _first(wood)
     yield from map(stop_text, wood.stops)
     for aim in wood.to_record:
         yield f"to tell more, record {_AIMS[aim]}"
@@ -120,6 +123,17 @@ def figure_rows(wood: WoodFigures) -> tuple[tuple[str, str], ...]:
         ("loss in twist", figure_text(wood.loss_twist, "")),
     )
     return tuple((name, text) for name, text in rows if wood.shape == "plate" or "across" not in name)
+
+
+_FIRST_ROWS = 6
+
+
+def _first(wood: WoodFigures) -> Iterator[str]:
+    rows = [f"{name}: {text}" for name, text in figure_rows(wood) if text]
+    yield from rows[:_FIRST_ROWS]
+    doubts = [flag for flag in wood.flags if flag != "caliper"]
+    if doubts or len(rows) > _FIRST_ROWS:
+        yield f"{', '.join((*doubts, 'more'))}: --full, and wood.csv"
 
 
 def _told(wood: WoodFigures) -> Iterator[str]:

@@ -64,7 +64,7 @@ def file_lines(history: History, steady_cents: float = 3.0, *, full: bool = Fals
     standing = [fault for fault in faults_of(history, stage, steady_cents) if fault.kind != "one set-up"]
     faults = fault_lines(standing)
     modes = reading_lines(stage, steady_cents, full=full)
-    return [*_fault_lines(faults, full=full), *modes, *_wood_lines(stage)]
+    return [*_fault_lines(faults, full=full), *modes, *_wood_lines(stage, full=True)]
 
 
 def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
@@ -80,7 +80,7 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
         lines += said(f"{told.name}: {answer.where}" if n == 0 else answer.where, "bold", later="    ")
         lines += [line for text in (answer.moved, answer.left) for line in said(text, first="  ")]
     lines += said(told.strongest, first="  ") if told.strongest else []
-    lines += _wood_lines(stage, first="  ")
+    lines += _wood_lines(stage, full=full, first="  ")
     if not full:
         return lines
     hz = f"targets: {', '.join(told.targets_hz)}" if told.targets_hz else ""
@@ -88,11 +88,13 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
     return [*lines, *others, *reading_lines(stage, steady_cents, full=True, history=history)]
 
 
-def _wood_lines(stage: Stage, first: str = "") -> list[Line]:
+def _wood_lines(stage: Stage, *, full: bool, first: str = "") -> list[Line]:
     """Return what is known of the wood of a blank; nothing of any other part."""
     if stage.wood is None:
         return []
-    return [line for text in wood_lines(stage.wood) for line in said(text, first=first, later=f"{first}  ")]
+    return [
+        line for text in wood_lines(stage.wood, full=full) for line in said(text, first=first, later=f"{first}  ")
+    ]
 
 
 def _fault_lines(faults: Sequence[str], *, full: bool) -> list[Line]:

@@ -51,3 +51,10 @@ def test_intervals_are_in_per_cent() -> None:
 
 def test_flags_are_explained_on_the_page() -> None:
     assert set(first_cells(section(page("docs/wood.md"), "## Which mode is which"))) == set(FLAGS)
+
+
+def test_short_lines_keep_what_is_first_and_say_where_the_rest_is() -> None:
+    short = list(wood_lines(TOLD, full=False))
+    assert short[0].startswith("radiates (c/rho)")
+    assert any("open" in line and "--full" in line for line in short)
+    assert short[-1] == list(wood_lines(TOLD))[-1]
