@@ -1,4 +1,4 @@
-"""All blanks of a shop side by side: ``results/blanks.csv``.
+"""All blanks of a shop side by side: ``results/blanks.csv``, and its page ``results/blanks.html``.
 
 Conventions: the columns of ``wood.csv`` behind ``instrument``, ``species``, ``part`` and ``into``: which instrument a
 blank went into, and as which part, from ``blank`` in the settings of that instrument. A row is a stage of a blank.
@@ -14,12 +14,14 @@ from contextlib import suppress
 
 from tapbatch.model.names import identity
 from tapbatch.model.notice import Notice
+from tapbatch.model.wood import Figure
 from tapbatch.results.files import put_file
 from tapbatch.results.marks import Mark
 from tapbatch.shop.folder import Shop
-from tapbatch.show.tables.columns import SCHEMA, Column, cell_text
+from tapbatch.show.draw.store import StoredBoard
+from tapbatch.show.tables.columns import SCHEMA, WOOD, Column, cell_text
 
-BLANKS = "blanks.csv"
+BLANKS, STORE = "blanks.csv", "blanks.html"
 _FIRST = tuple(Column(name) for name in ("instrument", "species", "part", "into"))
 
 
@@ -27,11 +29,41 @@ def put_blanks(shop: Shop, marks: Iterable[Mark]) -> Notice | None:
     """Write the table of all blanks, or delete it where there are none; return a notice if it is in use elsewhere."""
     of_blanks = [mark for mark in marks if mark.wood]
     path = shop.results_dir / BLANKS
+    page = shop.results_dir / STORE
     if of_blanks:
-        return put_file(path, blanks_bytes(of_blanks, species_of(shop), went_into(shop)))
-    with suppress(OSError):
-        path.unlink()
+        from tapbatch.show.browser.store import store_bytes
+
+        species, into = species_of(shop), went_into(shop)
+        refused = put_file(path, blanks_bytes(of_blanks, species, into))
+        return refused or put_file(page, store_bytes(stored_boards(of_blanks, species, into)))
+    for gone in (path, page):
+        with suppress(OSError):
+            gone.unlink()
     return None
+
+
+def stored_boards(
+    marks: Iterable[Mark], species: Mapping[str, str], into: Mapping[str, list[tuple[str, str]]]
+) -> list[StoredBoard]:
+    """Return the boards as they are now: the last row of each."""
+    names = [column.name for column in SCHEMA["wood"]]
+    boards = []
+    for mark in sorted(marks, key=lambda m: m.instrument):
+        (cells,) = csv.reader([mark.wood[-1]])
+        row = dict(zip(names, cells, strict=False))
+        ends = {name: [row.get(f"{name}{end}", "") for end in ("", "_low", "_high")] for name in WOOD}
+        used = into.get(mark.instrument, [])
+        boards.append(
+            StoredBoard(
+                instrument=mark.instrument,
+                stage=row["stage"],
+                species=species.get(mark.instrument, ""),
+                part=", ".join(part for part, _ in used if part),
+                into=", ".join(name for _, name in used),
+                figures={name: Figure(*map(float, three)) for name, three in ends.items() if all(three)},
+            )
+        )
+    return boards
 
 
 def species_of(shop: Shop) -> dict[str, str]:

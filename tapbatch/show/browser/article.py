@@ -24,6 +24,7 @@ from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
+from tapbatch.show.tables.columns import OF_BLANKS
 from tapbatch.show.tables.rows import tables_of
 from tapbatch.show.view import stages
 from tapbatch.show.view.answers import (
@@ -251,6 +252,7 @@ def _fold(title: str, history: History, pieces: list[Markup], kind: str) -> Mark
 def _files(history: History) -> Markup:
     links = [tag("a", "Report, PDF", href=link_to("report.pdf"), class_="pdf")]
     links += [tag("a", f"{name}.csv", href=link_to(f"{name}.csv")) for name in tables_of(history)]
+    links += [tag("a", "The wood store", href="../blanks.html")] if set(OF_BLANKS) & set(tables_of(history)) else []
     return tag(
         "nav", tag("ul", *(tag("li", link) for link in links)), aria_label=f"Files of {history.instrument_shown}"
     )
