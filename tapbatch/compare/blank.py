@@ -14,19 +14,21 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from statistics import fmean
+from types import MappingProxyType
 
 from tapbatch.model.history import Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import note_to_hz
 from tapbatch.model.settings import InstrumentSettings, TargetSetting
-from tapbatch.model.wood import AIMED, Aim, Stop, WoodFigures
+from tapbatch.model.wood import AIMED, Aim, Figure, Stop, WoodFigures
 from tapbatch.wood.board import AIR_KG_M3
 from tapbatch.wood.figures import Sizes, wood_figures
 from tapbatch.wood.fit import Z_95, Tone
 from tapbatch.wood.loss import LOSS_OF_T60
-from tapbatch.wood.thickness import stop_for
+from tapbatch.wood.thickness import stop_as_stiff, stop_for
 
 BLANK = "blank"
+_NO_OTHERS: Mapping[str, WoodFigures] = MappingProxyType({})
 _NO_DECAY = frozenset({"unresolved", "not-exponential", "pair?"})
 _LEAST_SD, _USUAL_SD = 3e-4, 2e-3  # of ln f: what a set-up moves at least, and where no interval is known
 _USUAL_LOSS_SD = 0.1
@@ -35,8 +37,13 @@ _SURE_DECAY = 0.2  # error of ln T60 in one tap, beyond which it says nothing of
 _KELVIN, _AIR_AT_C = 273.15, 20.0
 
 
-def with_wood(history: History, settings: InstrumentSettings) -> History:
-    """Return a history whose stages of a blank have what their taps tell of the wood."""
+def with_wood(
+    history: History, settings: InstrumentSettings, others: Mapping[str, WoodFigures] = _NO_OTHERS
+) -> History:
+    """Return a history whose stages of a blank have what their taps tell of the wood.
+
+    ``others`` are the boards that a target may be as stiff as, by identity.
+    """
     if settings.reference or all(stage.part != BLANK for stage in history.stages):
         return history
     stages: list[Stage] = []
@@ -47,13 +54,21 @@ def with_wood(history: History, settings: InstrumentSettings) -> History:
     # Targets are for the board as it is now.
     latest = next((s for s in reversed(stages) if s.wood is not None), None)
     if latest is not None and latest.wood is not None:
-        wood = replace(latest.wood, stops=stops_of(latest.wood, settings, latest.concert_pitch_hz))
+        wood = replace(latest.wood, stops=stops_of(latest.wood, settings, latest.concert_pitch_hz, others))
         stages[stages.index(latest)] = replace(latest, wood=wood)
     return replace(history, stages=tuple(stages))
 
 
-def stops_of(wood: WoodFigures, settings: InstrumentSettings, concert_pitch_hz: float) -> tuple[Stop, ...]:
-    """Return where to stop planing for each target of a blank that its modes can tell."""
+def stops_of(
+    wood: WoodFigures,
+    settings: InstrumentSettings,
+    concert_pitch_hz: float,
+    others: Mapping[str, WoodFigures] = _NO_OTHERS,
+) -> tuple[Stop, ...]:
+    """Return where to stop planing for each target of a blank that its modes can tell.
+
+    ``others`` are the boards that a target may be as stiff as, by identity.
+    """
     stops = []
     for target in settings.target:
         aim = aim_of(target, settings)
@@ -61,8 +76,23 @@ def stops_of(wood: WoodFigures, settings: InstrumentSettings, concert_pitch_hz: 
         if target.note is not None:
             wanted_hz = note_to_hz(target.note, concert_pitch_hz, settings.spelling)
         if aim is not None and wanted_hz is not None:
-            stops.append(stop_for(wood, aim, wanted_hz, target.note or f"{wanted_hz:g} Hz"))
+            stops.append(stop_for(wood, aim, wanted_hz, f"on {target.note or f'{wanted_hz:g} Hz'}"))
+        elif aim is not None and target.stiff_as is not None:
+            other = others.get(identity(target.stiff_as))
+            name = "stiffness_across_n_m" if aim == "across" else "stiffness_along_n_m"
+            stiff: Figure | None = getattr(other, name, None)
+            stops.append(stop_as_stiff(wood, aim, stiff, f"as stiff as {target.stiff_as}"))
     return tuple(stop for stop in stops if stop is not None)
+
+
+def boards_of(settings: InstrumentSettings) -> set[str]:
+    """Return the boards that the targets of a blank are to be as stiff as."""
+    return {identity(target.stiff_as) for target in settings.target if target.stiff_as}
+
+
+def wood_now(history: History) -> WoodFigures | None:
+    """Return what the latest stage of a blank tells, or ``None`` if the instrument has no blank."""
+    return next((stage.wood for stage in reversed(history.stages) if stage.wood is not None), None)
 
 
 def aim_of(target: TargetSetting, settings: InstrumentSettings) -> Aim | None:

@@ -50,18 +50,21 @@ class NamedMode:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
-    """Where to stop planing for a mode to come down to a frequency: told from the thick end.
+    """Where to stop planing for a target: told from the thick end.
 
-    ``stop_mm`` is where to stop and tap: only one time in forty is the mode already past it there. ``likely_mm`` is
-    where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of forty. All three are
-    ``None`` if no planing brings the mode there: it is there or below already, or would need less than half of
-    today's thickness.
+    ``wanted`` says the target in words (``on A1``, ``as stiff as board-05``); ``target`` and ``now`` are in ``unit``,
+    and ``target`` is ``None`` if the stiffness of the other board is not known.
+    ``stop_mm`` is where to stop and tap: only one time in forty is the board already past the target there.
+    ``likely_mm`` is where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of
+    forty. All three are ``None`` if no planing leads there: the board is there or past it already, or would need less
+    than half of today's thickness.
     """
 
     aim: Aim
     wanted: str
-    freq_hz: float
-    now_hz: float
+    unit: Literal["Hz", "N m"]
+    target: float | None
+    now: float
     stop_mm: float | None = None
     likely_mm: float | None = None
     thinnest_mm: float | None = None

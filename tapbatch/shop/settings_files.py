@@ -71,6 +71,7 @@ EXPECTED = {
     "target.hz": "hertz, over 0 and up to 12000",
     "target.nearest": "true",
     "target.like": "the name of another instrument, in quotes",
+    "target.stiff_as": 'the name of another board, in quotes, for a target of a board ("along" or "across")',
     "target.cents_from": "the label of another [[mode]] of this file",
     "target.cents": "cents, a number",
     "target.tolerance_cents": "cents, over 0 and up to 50",
@@ -427,10 +428,11 @@ def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Prob
     for i, target in enumerate(settings.target):
         if not _is_of_board(target, settings):
             yield from _not_a_label(("target", i, "mode"), target.mode, settings)
-        elif target.note is None and target.hz is None:
-            yield _Problem(
-                ("target", i, "mode"), _shown(target.mode), "expected note or hz beside it: it is of a board"
-            )
+        elif target.note is None and target.hz is None and target.stiff_as is None:
+            expected = "expected note, hz or stiff_as beside it: it is of a board"
+            yield _Problem(("target", i, "mode"), _shown(target.mode), expected)
+        if target.stiff_as is not None and not _may_be_stiff_as(target, settings, own):
+            yield _Problem(("target", i, "stiff_as"), _shown(target.stiff_as), _expected(("target", "stiff_as")))
         if target.note is not None:
             yield from _not_a_note(("target", i, "note"), target.note, settings)
         if target.like is not None and target.like in ("", own):
@@ -439,6 +441,11 @@ def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Prob
             yield from _not_a_label(("target", i, "cents_from"), target.cents_from, settings)
             if target.cents_from == target.mode:
                 yield _Problem(("target", i, "cents_from"), _shown(target.mode), _expected(("target", "cents_from")))
+
+
+def _may_be_stiff_as(target: TargetSetting, settings: InstrumentSettings, own: str) -> bool:
+    is_bending = identity(target.mode) in ("along", "across")
+    return is_bending and _is_of_board(target, settings) and identity(target.stiff_as or "") not in ("", own)
 
 
 def _is_of_board(target: TargetSetting, settings: InstrumentSettings) -> bool:

@@ -146,9 +146,27 @@ def stop_for(figures: WoodFigures, aim: Aim, freq_hz: float, wanted: str = "") -
     if not foretold or any(aim not in each.modes for each in foretold):
         return None
     low, value, high = (np.array([getattr(each.modes[aim], end) for each in foretold]) for end in _ENDS)
-    stop = Stop(aim=aim, wanted=wanted, freq_hz=freq_hz, now_hz=float(value[0]))
+    stop = Stop(aim=aim, wanted=wanted, unit="Hz", target=freq_hz, now=float(value[0]))
     if not value[-1] < freq_hz < value[0]:
         return stop
     # Frequencies fall as the board gets thinner; the lower end of the interval gets there first.
     first, likely, last = (float(np.interp(-freq_hz, -bound, thicknesses)) for bound in (low, value, high))
     return replace(stop, stop_mm=max(first, likely), likely_mm=likely, thinnest_mm=min(last, likely))
+
+
+def stop_as_stiff(figures: WoodFigures, aim: Aim, other: Figure | None, wanted: str = "") -> Stop | None:
+    """Return where to stop planing for a board to be as stiff per width as another; ``None`` if its own is not known.
+
+    Equal stiffness: ``h2 = h1 (EI* / EI)^(1/3)``.
+    """
+    own = figures.stiffness_across_n_m if aim == "across" else figures.stiffness_along_n_m
+    today = figures.thickness_mm
+    if own is None or today is None:
+        return None
+    stop = Stop(aim=aim, wanted=wanted, unit="N m", target=None if other is None else other.value, now=own.value)
+    if other is None or not THINNEST**3 < other.value / own.value < 1.0:
+        return stop
+    likely = today * (other.value / own.value) ** (1.0 / 3.0)
+    sds = [math.log(figure.high / figure.low) / (2.0 * Z_95) / 3.0 for figure in (own, other)]
+    factor = math.exp(Z_95 * math.hypot(*sds, ratio_sd(today, likely)))
+    return replace(stop, stop_mm=min(likely * factor, today), likely_mm=likely, thinnest_mm=likely / factor)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import pytest
 
 from tapbatch.compare.blank import (
     aim_of,
     aimed_modes,
+    boards_of,
     longest_decays,
     sizes_of,
     stops_of,
@@ -19,6 +20,7 @@ from tapbatch.compare.blank import (
 from tapbatch.model.history import Heard, History, Note, Stage, StageMode
 from tapbatch.model.reading import Aim, Recording
 from tapbatch.model.settings import InstrumentSettings, TargetSetting
+from tapbatch.model.wood import Figure
 from tapbatch.wood.figures import wood_figures
 from tests.compare.builds import mode, reading
 from tests.wood.test_figures import SIZES
@@ -128,5 +130,21 @@ def test_a_target_says_where_to_stop() -> None:
     """A1 is 55 Hz; a board whose first mode along is at 69.7 Hz must come down to four fifths of its thickness."""
     wood = wood_figures(SIZES, heard_board())
     (stop,) = stops_of(wood, InstrumentSettings(target=(TargetSetting(mode="along", note="A1"),)), 440.0)
-    assert (stop.wanted, stop.freq_hz) == ("A1", pytest.approx(55.0))
-    assert stop.likely_mm == pytest.approx(4.1 * 55.0 / stop.now_hz, rel=0.01)
+    assert (stop.wanted, stop.target) == ("on A1", pytest.approx(55.0))
+    assert stop.likely_mm == pytest.approx(4.1 * 55.0 / stop.now, rel=0.01)
+
+
+def test_as_stiff_as_another_board_goes_with_the_cube_root() -> None:
+    """h2 = h1 (EI* / EI)^(1/3); the other board is half as stiff."""
+    wood = wood_figures(SIZES, heard_board())
+    assert wood.stiffness_along_n_m is not None
+    half = Figure(*(0.5 * end for end in astuple(wood.stiffness_along_n_m)))
+    settings = InstrumentSettings(target=(TargetSetting(mode="along", stiff_as="Board 5"),))
+    (stop,) = stops_of(wood, settings, 440.0, {"board-5": replace(wood, stiffness_along_n_m=half)})
+    assert stop.likely_mm == pytest.approx(4.1 * 0.5 ** (1 / 3))
+    assert stop.stop_mm is not None
+    assert stop.thinnest_mm is not None
+    assert stop.stop_mm > stop.likely_mm > stop.thinnest_mm
+    (unknown,) = stops_of(wood, settings, 440.0)
+    assert (unknown.target, unknown.stop_mm) == (None, None)
+    assert boards_of(settings) == {"board-5"}

@@ -91,17 +91,16 @@ def stop_text(stop: Stop) -> str:
 
     Examples
     --------
-    >>> stop = Stop(
-    ...     aim="along", wanted="A1", freq_hz=55.0, now_hz=69.7, stop_mm=3.32, likely_mm=3.25, thinnest_mm=3.19
-    ... )
-    >>> stop_text(stop)
+    >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19}
+    >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))
     'along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap; it may need 3.25, at most 3.19'
     """
-    where = f"{stop.aim} on {stop.wanted} ({stop.freq_hz:.1f} Hz, now {stop.now_hz:.1f})"
+    if stop.target is None:
+        return f"{stop.aim} {stop.wanted}: the stiffness of that board is not known"
+    where = f"{stop.aim} {stop.wanted} ({stop.target:.1f} {stop.unit}, now {stop.now:.1f})"
     if stop.stop_mm is None or stop.likely_mm is None or stop.thinnest_mm is None:
-        why = (
-            "it is there or past it" if stop.freq_hz >= stop.now_hz else "it would need less than half the thickness"
-        )
+        past = stop.target >= stop.now
+        why = "it is there or past it" if past else "it would need less than half the thickness"
         return f"{where}: no planing leads there, {why}"
     far = f"it may need {stop.likely_mm:.2f}, at most {stop.thinnest_mm:.2f}"
     return f"{where}: stop at {stop.stop_mm:.2f} mm and tap; {far}"
