@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tapbatch.model.errors import ShopError, TapbatchError
-from tapbatch.show.tables.columns import OF_SHOP, SCHEMA
+from tapbatch.show.tables.columns import OF_BLANKS, OF_SHOP, SCHEMA
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -70,8 +70,8 @@ def load_table(
     shop
         The shop folder.
     name
-        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain`` or
-        ``attention``.
+        ``recordings``, ``taps``, ``tap_modes``, ``modes``, ``drift``, ``targets``, ``strings``, ``sustain``,
+        ``wood`` (of instruments with a blank) or ``attention``.
     instrument
         Name or identity; all instruments where it is left out.
     results
@@ -119,13 +119,20 @@ def _of_shop(results: Path, name: str, instrument: str | None) -> pd.DataFrame:
     return frame[frame["instrument"] == identity(instrument)].reset_index(drop=True)
 
 
+def _columns(name: str) -> list[str]:
+    return [column.name for column in SCHEMA[name]]
+
+
 def _of_all(results: Path, name: str, instrument: str | None) -> pd.DataFrame:
     import pandas as pd
 
     from tapbatch.model.names import identity
-    from tapbatch.show.tables.frames import read_table
+    from tapbatch.show.tables.frames import read_table, rows_to_frame
 
     known = {path.parent.name: path for path in sorted(results.glob(f"*/{name}.csv"))}
+    if name in OF_BLANKS and not known and instrument is None:
+        # A shop without a blank has no such table.
+        return rows_to_frame(name, []).assign(instrument=pd.Series(dtype="str"))[["instrument", *_columns(name)]]
     wanted = list(known) if instrument is None else [identity(instrument)]
     if not known or not known.keys() >= set(wanted):
         what = "there are no tables yet" if not known else f"there is no instrument {instrument!r}"

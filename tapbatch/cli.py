@@ -190,10 +190,10 @@ def watch(
 @app.command(epilog=_examples("tapbatch read tap.m4a", "tapbatch read *.wav --concert-pitch 431"))
 def read(
     files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Recordings of taps.")],
-    concert_pitch: Annotated[
-        float | None, typer.Option(metavar="HZ", min=380, max=470, help="A4 in hertz; 440 by default.")
-    ] = None,
+    concert_pitch: Annotated[float | None, typer.Option(metavar="HZ", min=380, max=470, help="A4; else 440.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs.")] = False,
+    blank: Annotated[str, typer.Option(metavar="SIZES", help="Sizes of a board in mm: its wood is told.")] = "",
+    mass: Annotated[str, typer.Option(metavar="G", help="The mass of the board in grams.")] = "",
     full: Full = False,
 ) -> None:
     """Measure files and print the result; nothing is written.
@@ -208,7 +208,7 @@ def read(
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
     status = 0
-    for path, result in _with_bar(files, read_files(files, settings)):
+    for path, result in _with_bar(files, read_files(files, settings, blank, mass)):
         if isinstance(result, TapbatchError):
             _complain(result)
             status = 1

@@ -97,7 +97,21 @@ def test_a_table_has_its_columns_types_and_units(shop: Path, name: str) -> None:
         assert kind == {"float": "float64", "int": "Int64", "bool": "boolean"}.get(column.kind, kind)
         # The contract has units in the names of columns; a count, a ratio or a text has none.
         unit = frame.attrs["units"].get(column.name)
-        endings = {"_hz": "Hz", "_s": "s", "_db": "dB", "_dbfs": "dBFS", "_pct": "%", "_cents": "cents", "_n": "N"}
+        endings = {
+            "_kg_s": "m4/(kg s)",
+            "_m_s": "m/s",
+            "_n_m": "N m",
+            "_gpa": "GPa",
+            "_mm": "mm",
+            "_g": "g",
+            "_hz": "Hz",
+            "_s": "s",
+            "_db": "dB",
+            "_dbfs": "dBFS",
+            "_pct": "%",
+            "_cents": "cents",
+            "_n": "N",
+        }
         said = [endings[end] for end in endings if column.name.endswith(end) and column.kind != "text"]
         assert not said or unit == said[0]
 

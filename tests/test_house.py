@@ -20,6 +20,7 @@ FILES = sorted(HOUSE.rglob("*.py"))
 # not import each other.
 ORDER = (
     ("model",),
+    ("wood",),
     ("listen", "simulate"),
     ("measure",),
     ("compare",),

@@ -16,6 +16,7 @@ from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import CENTS, Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 from tapbatch.model.reference import Sitting
+from tapbatch.model.wood import WoodFigures
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
 TOLD_TO_MOVE: frozenset[Verdict] = frozenset({"up", "up?", "down", "down?"})
@@ -172,7 +173,8 @@ class Stage:
 
     ``strings_off_cents`` is the error of the string that is furthest out of tune, or ``None`` if all strings are
     within the limit in the settings. ``playing_pitch_hz`` is the A4 at which the instrument is played, or ``None`` if
-    that is ``concert_pitch_hz``. ``spelling`` is that of all its notes; the tables have their own.
+    that is ``concert_pitch_hz``. ``spelling`` is that of all its notes; the tables have their own. ``wood`` is
+    what the taps of a blank tell of it, ``None`` for all other parts.
     """
 
     part: str
@@ -190,6 +192,7 @@ class Stage:
     strings_off_cents: float | None = None
     playing_pitch_hz: float | None = None
     spelling: Spelling = "sharp"
+    wood: WoodFigures | None = None
 
     @property
     def lead(self) -> StageMode | None:

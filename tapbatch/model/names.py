@@ -18,12 +18,15 @@ from pathlib import PurePosixPath
 from typing import cast
 
 from tapbatch.model.errors import NamingError
-from tapbatch.model.reading import Kind, Recording
+from tapbatch.model.reading import Aim, Kind, Recording
 
 KINDS = ("tap", "pluck", "room")
 PARTS = ("top", "back", "neck", "blank", "body")
 STATES = ("free", "rim", "clamped", "closed", "strung")
 MARKS = ("step", "again", "resets")
+AIMS = ("along", "across", "twist")
+"""What the taps of a blank aim at."""
+
 NAMED = {"at-": "point", "spot-": "spot"}
 """How a word with a name of the maker's begins, and what it describes."""
 
@@ -35,7 +38,7 @@ SOUND_ENDINGS = frozenset(
     ),
 )  # fmt: skip
 
-OWN_NAMES = frozenset({"index.html", "attention.csv", "blanks.csv", "forecasts.csv"})
+OWN_NAMES = frozenset({"index.html", "attention.csv", "blanks.csv", "blanks.html", "forecasts.csv"})
 """Files that the tool writes beside the instruments' folders; no instrument may have one of these names."""
 
 MOST_BYTES = 160
@@ -165,13 +168,15 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
         kind=cast("Kind", said.get("kind", "tap")),
         part=said.get("part", ""),
         state=said.get("state", ""),
-        point=said.get("point", ""),
+        # What the taps of a blank aim at says where they fall, too: a mode is heard at some points and not at others.
+        point=said.get("point", said.get("aim", "")),
         spot=said.get("spot", ""),
         take=take,
         step="step" in said,
         step_number=int(said["step"]) if said.get("step", "").isdecimal() else 0,
         again="again" in said,
         resets="resets" in said,
+        aim=cast("Aim", said.get("aim", "")),
     )
 
 
@@ -247,8 +252,8 @@ def _refuse_numbers(words: list[str], where: str, remedy: str) -> None:
 
 
 def _sort_words(words: list[str], extra_parts: frozenset[str], where: str) -> dict[str, str]:
-    """Return the words by what they describe; kind, part, state, point and spot may each be given once."""
-    lists = {"kind": KINDS, "part": (*PARTS, *sorted(extra_parts)), "state": STATES}
+    """Return the words by what they describe; kind, part, state, aim, point and spot may each be given once."""
+    lists = {"kind": KINDS, "part": (*PARTS, *sorted(extra_parts)), "state": STATES, "aim": AIMS}
     group_of = {word: group for group, known in lists.items() for word in known} | {mark: mark for mark in MARKS}
     said: dict[str, str] = {}
     for word in words:
@@ -260,6 +265,9 @@ def _sort_words(words: list[str], extra_parts: frozenset[str], where: str) -> di
             raise NamingError(
                 where, f"the {group} is given twice, as '{said[group]}' and '{value}'", "keep one of them"
             )
+    if "aim" in said and said.get("part", "blank") != "blank":
+        what = f"the word '{said['aim']}' is for a blank, and the part is '{said['part']}'"
+        raise NamingError(where, what, "write blank, or leave the word out")
     return said
 
 

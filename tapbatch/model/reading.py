@@ -26,6 +26,7 @@ UNRESOLVED = "unresolved"
 """The flag of a mode whose frequency is known and whose decay is not: its ``t60_s`` is a stand-in, shown nowhere."""
 
 Kind = Literal["tap", "pluck", "room"]
+Aim = Literal["along", "across", "twist", ""]
 
 
 # ---------------------------------------------------------------- listen
@@ -41,7 +42,8 @@ class Recording:
     is the place in the room, empty if the name does not give it. At another spot, instrument and phone were carried
     a metre or more and set up anew. ``resets`` means that everything was put down and set up anew in each pause of
     five seconds or more. ``step_number`` counts from 1 if the name numbers the step, and is 0 otherwise.
-    ``arrived_at`` is when it was first seen in the inbox (ISO 8601), empty if it did not come from there.
+    ``arrived_at`` is when it was first seen in the inbox (ISO 8601), empty if it did not come from there. ``aim`` is
+    what the taps of a blank aim at, empty if the name does not say.
     """
 
     path: str
@@ -61,6 +63,7 @@ class Recording:
     resets: bool = False
     step_number: int = 0
     arrived_at: str = ""
+    aim: Aim = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

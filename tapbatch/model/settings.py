@@ -78,15 +78,20 @@ class TargetSetting(_Frozen):
     hz: float | None = Field(default=None, gt=0, le=12000)
     nearest: bool | None = None
     like: str | None = None
+    stiff_as: str | None = None
     cents_from: str | None = None
     cents: float | None = None
     tolerance_cents: float = Field(default=3.0, gt=0, le=50)
 
     @model_validator(mode="after")
     def _one_way(self) -> Self:
-        ways = [w for w in ("note", "hz", "nearest", "like", "cents_from") if getattr(self, w) not in (None, False)]
+        ways = [
+            w
+            for w in ("note", "hz", "nearest", "like", "stiff_as", "cents_from")
+            if getattr(self, w) not in (None, False)
+        ]
         if len(ways) != 1:
-            msg = "expected one of note, hz, nearest = true, like, cents_from"
+            msg = "expected one of note, hz, nearest = true, like, stiff_as, cents_from"
             raise ValueError(msg)
         if (self.cents is not None) != (self.cents_from is not None):
             msg = "cents and cents_from go together"
@@ -126,6 +131,7 @@ class InstrumentSettings(_Frozen):
     pages: Literal["short", "full"] = "short"
     family: str = ""
     species: str = ""
+    blank: str | dict[str, str] = ""
     reference: bool = False
     frozen: Day | None = None
     playing_pitch_hz: ConcertPitch | None = None

@@ -299,6 +299,7 @@ class KeptMark(_Kept):
     notices: tuple[str, ...]
     attention: tuple[KeptAttention, ...]
     forecasts: tuple[KeptForecast, ...] = ()
+    wood: tuple[str, ...] = ()
 
 
 class KeptCard(_Kept):

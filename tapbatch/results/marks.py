@@ -44,6 +44,8 @@ class Mark:
         What was reported about it.
     forecasts
         The forecasts of its steps, and what came of them.
+    wood
+        The rows of the table of its blank, as lines; none if it has none.
     """
 
     instrument: str
@@ -57,6 +59,7 @@ class Mark:
     notices: tuple[str, ...]
     attention: tuple[Attention, ...]
     forecasts: tuple[ForecastCame, ...] = ()
+    wood: tuple[str, ...] = ()
 
     def holds(self, folder: Path, fingerprint: str, files: Set[str]) -> bool:
         """Return whether ``files`` exist, are unchanged since they were written, and were made from these inputs.
@@ -123,6 +126,7 @@ def _read_mark(path: Path) -> Mark:
         notices=kept.notices,
         attention=tuple(Attention(where=a.where, what=a.what, remedy=a.remedy) for a in kept.attention),
         forecasts=tuple(f.value() for f in kept.forecasts),
+        wood=kept.wood,
     )
 
 
@@ -141,6 +145,7 @@ def write_mark(results: Path, mark: Mark) -> None:
         "notices": mark.notices,
         "attention": [asdict(item) for item in mark.attention],
         "forecasts": [asdict(item) for item in mark.forecasts],
+        "wood": mark.wood,
     }
     put_file(_mark_path(results, mark.instrument), seal(json.dumps(told, indent=1, ensure_ascii=False)))
 

@@ -18,6 +18,7 @@ from datetime import date
 
 from tapbatch.compare.across import Common, Learned, Then, common, families, learned_from, liked_by, teaches
 from tapbatch.compare.bench import Bench
+from tapbatch.compare.blank import boards_of, with_wood, without_boards, wood_now
 from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.step_scores import forecasts_came
 from tapbatch.compare.step_taught import family_name
@@ -29,6 +30,7 @@ from tapbatch.model.history import History, Note
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Reading, Recording
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.model.wood import WoodFigures
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.results.marks import Mark, read_marks
 from tapbatch.results.store import ReadingStore
@@ -48,19 +50,33 @@ Item = tuple[Recording, str, bool]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inputs:
-    """All of an instrument's own on which its tables and report rest."""
+    """All of an instrument's own on which its tables and report rest.
+
+    ``boards`` are those of the boards that a target of a blank is to be as stiff as.
+    """
 
     instrument: str
     items: tuple[Item, ...]
     settings: InstrumentSettings
     notes: Mapping[NoteKey, Note]
     said: tuple[tuple[str, int, tuple[str, ...]], ...] = ()
+    boards: tuple[Inputs, ...] = ()
 
     @property
     def fingerprint(self) -> str:
         """Hash of the inputs, of the method and of the tool."""
         notes = sorted(self.notes.items())
-        told = (METHOD, tool_stamp(), self.instrument, self.items, self.settings.model_dump_json(), notes, self.said)
+        boards = [board.fingerprint for board in self.boards]
+        told = (
+            METHOD,
+            tool_stamp(),
+            self.instrument,
+            self.items,
+            self.settings.model_dump_json(),
+            notes,
+            self.said,
+            boards,
+        )
         return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
 
 
@@ -192,7 +208,8 @@ def _measure_first(
     teachers = {name for name, each in inputs.items() if teaches((r for r, _, _ in each.items), each.settings)}
     kin = families(each.settings for each in inputs.values()) & {family_name(inputs[name].settings) for name in named}
     relatives = {name for name, each in inputs.items() if family_name(each.settings) in kin}
-    asked = named | liked | teachers | relatives
+    boards = {board.instrument for name in named for board in inputs[name].boards}
+    asked = named | liked | teachers | relatives | boards
     jobs = jobs_of(shop, store, stock, asked)
     before = len(stock.attention)
     if jobs:
@@ -267,9 +284,11 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     gathered, attention = gather_history(inputs.instrument, read.items, inputs.settings, inputs.notes, together)
     compared = compare_stages(gathered, inputs.settings, shared.scatter, shared.judged, together.taps_of)
     said = said_of_stages(compared, inputs.settings, inputs.said)
-    worked_on = with_working_on(compared, inputs.settings, shared.rests, said)
-    history, unresolved = with_landings(worked_on, inputs.settings, shared.rests, shared.steps)
-    came = forecasts_came(gathered, inputs.settings, shared.steps)
+    settings = without_boards(inputs.settings)
+    worked_on = with_working_on(compared, settings, shared.rests, said)
+    landed, unresolved = with_landings(worked_on, settings, shared.rests, shared.steps)
+    came = forecasts_came(gathered, settings, shared.steps)
+    history = with_wood(landed, inputs.settings, _boards_now(inputs, shared, store))
     return Worked(
         history=replace(history, forecasts=came),
         readings=tuple(read.items),
@@ -277,6 +296,17 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
         damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),
         lost=tuple(dict.fromkeys(read.lost)),
     )
+
+
+def _boards_now(inputs: Inputs, shared: Common, store: ReadingStore) -> dict[str, WoodFigures]:
+    """Return what is known of the boards that a target is to be as stiff as."""
+    found = {}
+    for board in inputs.boards:
+        # It is asked for its own wood only, whatever it is to be as stiff as itself.
+        wood = wood_now(history_of(replace(board, boards=()), shared, store).history)
+        if wood is not None:
+            found[board.instrument] = wood
+    return found
 
 
 def together_of(inputs: Inputs, store: ReadingStore) -> Together:
@@ -293,7 +323,7 @@ def inputs_of(shop: Shop, stock: Inventory) -> dict[str, Inputs]:
     notes: dict[str, dict[NoteKey, Note]] = defaultdict(dict)
     for key, note in shop.notes.items():
         notes[key[0]][key] = note
-    return {
+    found = {
         name: Inputs(
             instrument=name,
             items=tuple(items[name]),
@@ -303,6 +333,8 @@ def inputs_of(shop: Shop, stock: Inventory) -> dict[str, Inputs]:
         )
         for name in sorted(items)
     }
+    named = {name: sorted(boards_of(each.settings) & set(found) - {name}) for name, each in found.items()}
+    return {name: replace(each, boards=tuple(found[b] for b in named[name])) for name, each in found.items()}
 
 
 # ---------------------------------------------------------- readings

@@ -20,8 +20,8 @@ from tapbatch.results.store import ReadingStore
 from tapbatch.run.histories import Inputs, history_of
 from tapbatch.run.lines import KeptLines
 from tapbatch.show.say.notices import notice_text
-from tapbatch.show.tables.columns import OF_INSTRUMENT, table_bytes
-from tapbatch.show.tables.rows import history_to_tables, table_rows
+from tapbatch.show.tables.columns import table_bytes
+from tapbatch.show.tables.rows import history_to_tables, table_rows, tables_of
 from tapbatch.show.tables.workbook import workbook_bytes, workbook_name, workbook_notices
 
 
@@ -111,7 +111,7 @@ def _worked_out(task: Task) -> Standing:
     worked = history_of(task.inputs, task.shared, task.store)
     history = worked.history
     lined = KeptLines(task.store, {recording.path: key for recording, key, _ in task.inputs.items})
-    files = {f"{table}.csv": table_bytes(table, table_rows(table, history)) for table in OF_INSTRUMENT}
+    files = {f"{table}.csv": table_bytes(table, table_rows(table, history)) for table in tables_of(history)}
     notices = list(history.notices)
     if task.workbook:
         tables = history_to_tables(history)

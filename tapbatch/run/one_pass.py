@@ -22,6 +22,7 @@ from tapbatch.results.files import put_file
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.results.sealed import refuse, set_aside
 from tapbatch.results.store import ReadingStore
+from tapbatch.run.blanks import put_blanks
 from tapbatch.run.inbox import attention_of, look_into
 from tapbatch.run.instrument import Drawn, Due
 from tapbatch.run.inventory import Inventory, instruments_of, is_missing, take_stock, unknown_notes
@@ -293,10 +294,11 @@ class _Pass:
         clear_forgotten(shop, refreshed.marks, known)
         attention.sort(key=lambda a: (a.where, a.what))
         refused = put_file(results / "attention.csv", table_bytes("attention", attention_rows(attention)))
+        blanks = put_blanks(shop, (m for name, m in refreshed.marks.items() if name in known))
         marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
         self.forecasts = {mark.instrument: mark.forecasts for mark in marks}
         late = put_file(results / "forecasts.csv", table_bytes("forecasts", forecast_rows(self.forecasts)))
-        self.notices += [notice for notice in (refused, late) if notice is not None]
+        self.notices += [notice for notice in (refused, blanks, late) if notice is not None]
         said = refresh_page(results, marks, attention)
         self.notices += said.notices
         return attention, said.lacks

@@ -17,7 +17,7 @@ from tapbatch.run.histories import Known, what_is_known
 from tapbatch.run.instrument import Drawn, Due, Standing, Task
 from tapbatch.run.inventory import Inventory
 from tapbatch.shop.folder import Shop
-from tapbatch.show.tables.columns import TABLE_FILES
+from tapbatch.show.tables.columns import BLANK_FILES, TABLE_FILES
 from tapbatch.show.tables.workbook import workbook_name
 
 
@@ -134,4 +134,6 @@ def _only_learns(shop: Shop, mark: Mark | None, known: Known, name: str, besides
 
 
 def _holds(shop: Shop, mark: Mark | None, name: str, fingerprint: str, besides: set[str]) -> bool:
-    return mark is not None and mark.holds(shop.results_dir / name, fingerprint, TABLE_FILES | besides)
+    # The table of a blank is there only where one was made.
+    files = TABLE_FILES | besides | (BLANK_FILES & set(mark.files) if mark is not None else set())
+    return mark is not None and mark.holds(shop.results_dir / name, fingerprint, files)

@@ -20,12 +20,13 @@ from tapbatch.model.reading import Attention
 from tapbatch.results.files import OWN_PAGE, REPORT, put_file
 from tapbatch.results.marks import Mark, drop_mark, files_as_left, put_card, write_mark
 from tapbatch.results.store import ReadingStore
+from tapbatch.run.blanks import rows_of
 from tapbatch.run.instrument import Standing, not_worked_out, work_out
 from tapbatch.run.plan import Plan
 from tapbatch.run.workers import Crew
 from tapbatch.shop.folder import Shop
 from tapbatch.show.say.notices import notice_text
-from tapbatch.show.tables.columns import TABLE_FILES
+from tapbatch.show.tables.columns import BLANK_FILES, TABLE_FILES
 from tapbatch.show.tables.workbook import workbook_name
 
 _ROOM_ENDS = {errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO}
@@ -125,6 +126,9 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
             raise
         told = Attention(where=error.where, what=error.what, remedy=error.remedy)
         return Standing(instrument=name, lines=standing.lines, attention=(*standing.attention, told), failed=True)
+    for file in BLANK_FILES - set(standing.files):
+        with suppress(OSError):
+            (folder / file).unlink()
     drawn = fingerprint if REPORT in standing.files else before.report if before else ""
     mark = Mark(
         instrument=name,
@@ -133,11 +137,12 @@ def _put_in_place(shop: Shop, standing: Standing, plan: Plan) -> Mark | Standing
         tables="" if refused or standing.damaged else fingerprint,
         report="" if refused or standing.damaged else drawn,
         card=card,
-        files=files_as_left(folder, [*TABLE_FILES, REPORT, OWN_PAGE, workbook_name(name)]),
+        files=files_as_left(folder, [*TABLE_FILES, *BLANK_FILES, REPORT, OWN_PAGE, workbook_name(name)]),
         lines=standing.lines,
         notices=(*standing.notices, *map(notice_text, refused)),
         attention=standing.attention,
         forecasts=standing.forecasts,
+        wood=rows_of(standing.files.get("wood.csv")),
     )
     write_mark(shop.results_dir, mark)
     return mark
@@ -174,7 +179,7 @@ def clear_forgotten(shop: Shop, marks: Mapping[str, Mark], known: set[str]) -> N
             # What it leads to is not the tool's to delete.
             drop_mark(shop.results_dir, instrument)
             continue
-        for name in (*TABLE_FILES, REPORT, OWN_PAGE, workbook_name(instrument)):
+        for name in (*TABLE_FILES, *BLANK_FILES, REPORT, OWN_PAGE, workbook_name(instrument)):
             with suppress(OSError):
                 (folder / name).unlink()
         with suppress(OSError):

@@ -22,9 +22,9 @@ from pydantic import ValidationError
 
 from tapbatch.model.errors import SettingsError
 from tapbatch.model.interrupts import interrupts_held
-from tapbatch.model.names import KINDS, MARKS, NAMED, STATES, identity
+from tapbatch.model.names import AIMS, KINDS, MARKS, NAMED, STATES, identity
 from tapbatch.model.pitch import Spelling, has_two_meanings, note_to_hz
-from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting
+from tapbatch.model.settings import DENSITIES_KG_M3, InstrumentSettings, ShopSettings, StageSetting, TargetSetting
 
 _MOST_DEPTH = 12
 Location = tuple[str | int, ...]
@@ -43,6 +43,7 @@ EXPECTED = {
     "phone_day_mb": "megabytes, over 0 and up to 10000000",
     "family": "text in quotes",
     "species": "text in quotes",
+    "blank": 'the name of a blank in quotes, or one a part, like { top = "board-07", back = "board-09" }',
     "pages": '"short" or "full"',
     "reference": "true or false",
     "frozen": 'a day in quotes, like "2026-11-30"',
@@ -72,6 +73,7 @@ EXPECTED = {
     "target.hz": "hertz, over 0 and up to 12000",
     "target.nearest": "true",
     "target.like": "the name of another instrument, in quotes",
+    "target.stiff_as": 'the name of another board, in quotes, for a target of a board ("along" or "across")',
     "target.cents_from": "the label of another [[mode]] of this file",
     "target.cents": "cents, a number",
     "target.tolerance_cents": "cents, over 0 and up to 50",
@@ -387,7 +389,7 @@ def _other_spelling(note: str) -> str:
 
 
 def _not_a_part(location: Location, part: str) -> Iterator[_Problem]:
-    if part in KINDS + STATES + MARKS or part.startswith(tuple(NAMED)) or not any(c.isalpha() for c in part):
+    if part in KINDS + STATES + MARKS + AIMS or part.startswith(tuple(NAMED)) or not any(c.isalpha() for c in part):
         yield _Problem(
             location, _shown(part), "expected the name of a part that vibrates, like top; this word has another use"
         )
@@ -426,7 +428,13 @@ def _senseless_modes(settings: InstrumentSettings) -> Iterator[_Problem]:
 
 def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Problem]:
     for i, target in enumerate(settings.target):
-        yield from _not_a_label(("target", i, "mode"), target.mode, settings)
+        if not _is_of_board(target, settings):
+            yield from _not_a_label(("target", i, "mode"), target.mode, settings)
+        elif target.note is None and target.hz is None and target.stiff_as is None:
+            expected = "expected note, hz or stiff_as beside it: it is of a board"
+            yield _Problem(("target", i, "mode"), _shown(target.mode), expected)
+        if target.stiff_as is not None and not _may_be_stiff_as(target, settings, own):
+            yield _Problem(("target", i, "stiff_as"), _shown(target.stiff_as), _expected(("target", "stiff_as")))
         if target.note is not None:
             yield from _not_a_note(("target", i, "note"), target.note, settings)
         if target.like is not None and target.like in ("", own):
@@ -435,6 +443,16 @@ def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Prob
             yield from _not_a_label(("target", i, "cents_from"), target.cents_from, settings)
             if target.cents_from == target.mode:
                 yield _Problem(("target", i, "cents_from"), _shown(target.mode), _expected(("target", "cents_from")))
+
+
+def _may_be_stiff_as(target: TargetSetting, settings: InstrumentSettings, own: str) -> bool:
+    is_bending = identity(target.mode) in ("along", "across")
+    return is_bending and _is_of_board(target, settings) and identity(target.stiff_as or "") not in ("", own)
+
+
+def _is_of_board(target: TargetSetting, settings: InstrumentSettings) -> bool:
+    """Return whether a target is for a mode of a board, and not for one that the maker labelled so."""
+    return identity(target.mode) in AIMS and all(mode.label != target.mode for mode in settings.mode)
 
 
 def _not_a_label(location: Location, label: str, settings: InstrumentSettings) -> Iterator[_Problem]:

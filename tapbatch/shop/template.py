@@ -61,6 +61,7 @@ _INSTRUMENT = """\
 # it is played, if it is voiced at another.
 #family = "cittern"
 #species = "spruce top, maple back and sides"
+#blank = { top = "board-07", back = "board-09" }   # which boards it was made from
 #playing_pitch_hz = 440.0
 
 # Verdicts on stages up to this day no longer change. And true for what is never cut, an uncut bar or an old
@@ -134,6 +135,7 @@ NAMES
     step               every recording is a stage of its own, for a day on which wood comes off every few minutes;
                        a folder called "step 3" holds all recordings of the third step
     again              the same stage, put down and set up again
+    along, across, twist  what the taps of a blank aim at
     resets             put down and set up again in each pause of five seconds or more
   At the end of a file's name there may be the number of the take.
 

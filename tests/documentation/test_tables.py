@@ -13,8 +13,8 @@ from tapbatch.show.tables.columns import SCHEMA
 from tests.documentation import promised
 from tests.documentation.pages import coded, first_cells, page, section, table
 
-# The forecasts have a page of their own.
-TABLES = page("docs/tables.md") + page("docs/next-cut.md")
+# Forecasts and boards have pages of their own.
+TABLES = "\n".join(map(page, ("docs/tables.md", "docs/next-cut.md", "docs/wood.md")))
 
 
 @pytest.mark.parametrize("name", SCHEMA)

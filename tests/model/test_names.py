@@ -323,3 +323,16 @@ def test_a_step_may_be_numbered(path: str, number: int) -> None:
 def test_a_number_of_a_step_counts_from_one(word: str) -> None:
     with pytest.raises(NamingError):
         parse_name(f"cittern-07/05-voicing/{word}/a.wav")
+
+
+def test_a_word_says_what_the_taps_of_a_blank_aim_at() -> None:
+    found = parse_name("board-07/01-bought/blank/twist/New Recording 3.m4a")
+    assert (found.part, found.aim, found.point) == ("blank", "twist", "twist")
+    assert parse_name("board-07_01-bought_blank_along_at-end.wav").point == "end"
+    assert parse_name("board-07_01-bought_blank.wav").aim == ""
+
+
+@pytest.mark.parametrize("name", ["lute-5_thinned_top_along.wav", "board-07_bought_blank_along_twist.wav"])
+def test_an_aim_is_for_a_blank_and_given_once(name: str) -> None:
+    with pytest.raises(NamingError):
+        parse_name(name)

@@ -16,7 +16,7 @@ from tapbatch.model.history import History, Stage
 from tapbatch.model.names import is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import OWN_PAGE
-from tapbatch.show.browser.figures import drift_figure, part_figures, strings_figure
+from tapbatch.show.browser.figures import drift_figure, part_figures, strings_figure, wood_figures
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
 from tapbatch.show.draw.drift import LATEST
@@ -24,7 +24,8 @@ from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import learned_text
 from tapbatch.show.say.notices import noticed_lines
-from tapbatch.show.tables.columns import OF_INSTRUMENT
+from tapbatch.show.tables.columns import OF_BLANKS
+from tapbatch.show.tables.rows import tables_of
 from tapbatch.show.view import stages
 from tapbatch.show.view.answers import (
     NOTHING_READ,
@@ -36,6 +37,7 @@ from tapbatch.show.view.answers import (
     standing_text,
 )
 from tapbatch.show.view.besides import said_beside
+from tapbatch.show.view.boards import blank_stage
 from tapbatch.show.view.labelling import offer_of
 from tapbatch.show.view.tables import part_tables, strings_table
 from tapbatch.show.view.working import Subject, beside_lines, not_heard_text, subject_of
@@ -216,6 +218,9 @@ def _charts(history: History, settings: InstrumentSettings, lined: stages.Lined)
     shown = [_part(part.capitalize(), *figures[part]) for part in parts if any(figures[part])]
     if plucked is not None:
         shown.append(_part("Strings", [], [strings_figure(plucked, settings)]))
+    blank = blank_stage(history)
+    if blank is not None:
+        shown.insert(0, _part("Wood", [], wood_figures(blank, settings)))
     # On a telephone all parts stand side by side in this region.
     name = f"Charts of {history.instrument_shown}; they can be scrolled"
     region = tag("div", *shown, class_="parts", tabindex=0, role="region", aria_label=name)
@@ -246,7 +251,8 @@ def _fold(title: str, history: History, pieces: list[Markup], kind: str) -> Mark
 
 def _files(history: History) -> Markup:
     links = [tag("a", "Report, PDF", href=link_to("report.pdf"), class_="pdf")]
-    links += [tag("a", f"{name}.csv", href=link_to(f"{name}.csv")) for name in OF_INSTRUMENT]
+    links += [tag("a", f"{name}.csv", href=link_to(f"{name}.csv")) for name in tables_of(history)]
+    links += [tag("a", "The wood store", href="../blanks.html")] if set(OF_BLANKS) & set(tables_of(history)) else []
     return tag(
         "nav", tag("ul", *(tag("li", link) for link in links)), aria_label=f"Files of {history.instrument_shown}"
     )

@@ -15,6 +15,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.svg import svg_of
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
+from tapbatch.show.draw.boards import CAUTION, board_chart, figures_chart, figures_notes, thickness_chart
 from tapbatch.show.draw.chart import SCREEN, Chart
 from tapbatch.show.draw.decays import decays_chart, trace_of
 from tapbatch.show.draw.drift import drift_chart, mode_now
@@ -73,6 +74,24 @@ def strings_figure(stage: Stage, settings: InstrumentSettings) -> Markup:
     chart = strings_chart(stage, settings, SCREEN)
     aside = f"{stage.stage_shown}, cents from their notes"
     return figure(chart, "Open strings", "Open strings", aside, strings_notes(stage, settings))
+
+
+def wood_figures(stage: Stage, settings: InstrumentSettings) -> list[Markup]:
+    """Return the figures of a blank: what its taps tell, the board, and what thickness will do."""
+    wood, found = stage.wood, []
+    if wood is None:
+        return []
+    told = figures_chart(wood, SCREEN)
+    found.append(figure(told, "Figures of the wood", "Figures", stage.stage_shown, figures_notes(wood)))
+    board, thickness = board_chart(wood, SCREEN), thickness_chart(wood, settings, SCREEN)
+    if board is not None:
+        aside = "to scale, grain from left to right; it stands still along the dark lines"
+        found.append(figure(board, "The board and its nodal lines", "The board", aside))
+    if thickness is not None:
+        aside = "dot: today; pale band: 95 % interval"
+        notes: list[Said] = [(CAUTION, "caution")]
+        found.append(figure(thickness, "What thickness will do", "What thickness will do", aside, notes))
+    return found
 
 
 def _landings(history: History, part: str, settings: InstrumentSettings) -> Iterator[Markup]:

@@ -67,6 +67,12 @@ def own_bytes(card: Card, shown: str) -> bytes:
     return _page(shown, views, (_article(card),), own=True)
 
 
+def standing_page(title: str, content: Markup) -> bytes:
+    """Return a page beside that of all instruments, which leads back to it."""
+    views = tag("nav", tag("a", "All instruments", href="index.html"), aria_label="Views", id="views")
+    return _page(title, views, (content,), own=True)
+
+
 def _bench_link() -> Markup:
     # The script shows it where there is something for the bench.
     return tag("a", "Bench card", href="#bench", data_bench=True, hidden=True)

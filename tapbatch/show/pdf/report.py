@@ -12,6 +12,8 @@ from tapbatch.model.forecast import kept_of
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
+from tapbatch.show.draw.boards import CAUTION as BOARD_CAUTION
+from tapbatch.show.draw.boards import board_chart, figures_chart, figures_notes, thickness_chart
 from tapbatch.show.draw.chart import Chart, Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
@@ -29,12 +31,13 @@ from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.say.forecasts import chances_text, kept_text
+from tapbatch.show.view.boards import blank_stage
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_stage, with_own_lines
 from tapbatch.show.view.working import subject_of, working_names
 
-SETTLE = "Where it may settle"
+SETTLE, WOOD = "Where it may settle", "Wood"
 CAME = "How forecasts came out"
 
 CAPTIONS = {
@@ -51,6 +54,10 @@ CAPTIONS = {
     "dot: after one more step of the same work, with its 95 % interval.",
     CAME: "Where each step fell in the interval that was said of it before. Pale band: the 95 % interval; line: its "
     "middle. Bar down to the band: outside.",
+    WOOD: "What taps, sizes and mass tell of the board at its latest stage. Figures: what hangs least on the caliper "
+    "first, each with its 95 % interval. The board: its modes, to scale, grain from left to right. It stands still "
+    "along the dark lines, and may be held there. Thickness: thinner to the right; dot: today; pale band: 95 % "
+    "interval.",
     "Strings": "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % "
     "interval; two dots: the two strings of a course that were told apart. Pale band: what counts as in tune. "
     "Orange: further off.",
@@ -127,6 +134,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown)
     if history.forecasts:
         yield _forecasts(history, look)
+    yield from _wood(history, settings, look)
     plucked = plucked_stage(history)
     if plucked:
         chart, notes = strings_chart(plucked, settings, look), strings_notes(plucked, settings)
@@ -140,6 +148,20 @@ def _forecasts(history: History, look: Look) -> Block:
     chart = forecasts_chart(history.forecasts, look)
     notes: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
     return ChartBlock(CAME, chart or Chart(look), "forecasts and what came", notes=notes)
+
+
+def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
+    """Return the board, its figures, and what thickness will do; nothing where no blank has figures."""
+    stage = blank_stage(history)
+    wood = stage.wood if stage is not None else None
+    if stage is None or wood is None:
+        return
+    board, thickness = board_chart(wood, look), thickness_chart(wood, settings, look)
+    yield ChartBlock(WOOD, figures_chart(wood, look), "figures", stage.stage_shown, figures_notes(wood))
+    if board is not None:
+        yield ChartBlock(WOOD, board, "the board", f"{wood.length_mm:g} x {wood.width_mm:g} mm")
+    if thickness is not None:
+        yield ChartBlock(WOOD, thickness, "what thickness will do", stage.stage_shown, [(BOARD_CAUTION, "caution")])
 
 
 def _appendix(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:

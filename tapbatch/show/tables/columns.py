@@ -75,25 +75,43 @@ _TABLES: dict[str, str] = {
     "forecasts": "instrument part mode stage work step_cents step_low_cents step_high_cents overshoot_pct came_cents "
     "came_over basis came_within",
 }
+WOOD = (
+    "density_kg_m3", "e_along_gpa", "e_across_gpa", "g_gpa", "speed_along_m_s", "radiation_m4_kg_s",
+    "stiffness_along_n_m", "stiffness_across_n_m", "loss_along", "loss_across", "loss_twist",
+)  # fmt: skip
+"""The figures of a blank; each has two more columns for its interval."""
+
+
+def _bounds(name: str) -> tuple[str, str]:
+    return f"{name}_low", f"{name}_high"
+
+
+def _with_bounds(*names: str) -> str:
+    return " ".join(each for name in names for each in (name, *_bounds(name)))
+
+
+_TABLES["wood"] = (
+    f"stage shape length_mm width_mm thickness_mm mass_g {_with_bounds(*WOOD)} modes_used flags reason to_record"
+)
 
 # What a column holds, in whatever table it stands. Columns that are named nowhere here hold text.
 _BOOLS = "used lead working_on came_over came_within"
 _INTS = (
     "take sample_rate_hz taps_found taps_used tap taps stage_order more_taps more_setups setups_learned steps_seen "
-    "string recordings taps_to_sure"
+    "string recordings taps_to_sure modes_used"
 )
 _FLOATS: dict[int, str] = {
-    1: "peak_dbfs snr_db overshoot_pct direct_db",
-    2: "q level_db concert_pitch_hz playing_pitch_hz t60_change_pct t60_low_pct t60_high_pct chance_pct "
+    0: _with_bounds("density_kg_m3", "speed_along_m_s"),
+    1: "length_mm width_mm mass_g peak_dbfs snr_db overshoot_pct direct_db",
+    2: "thickness_mm q level_db concert_pitch_hz playing_pitch_hz t60_change_pct t60_low_pct t60_high_pct chance_pct "
     "t60_chance_pct tolerance_cents steps_to_go cents_off pair_cents tension_n band_low_hz band_high_hz",
     3: "duration_s cents playing_cents common_cents common_low_cents common_high_cents own_cents own_low_cents "
     "own_high_cents freq_change_cents cents_low cents_high first_change_cents first_cents_low "
     "first_cents_high first_moved_cents first_moved_low_cents first_moved_high_cents "
     "cents_to_go step_cents step_low_cents step_high_cents came_cents strings.t60_s",
-    4: "freq_hz freq_low_hz freq_high_hz freq_anew_low_hz freq_anew_high_hz freq_se_hz "
-    "freq_change_hz landing_hz expected_hz t60_s t60_low_s t60_high_s "
-    "t60_se_s edt_s t20_s t30_s",
-    5: "onset_s",
+    4: f"{_with_bounds(*WOOD[1:4], *WOOD[5:8])} freq_hz freq_low_hz freq_high_hz freq_anew_low_hz freq_anew_high_hz "
+    "freq_se_hz freq_change_hz landing_hz expected_hz t60_s t60_low_s t60_high_s t60_se_s edt_s t20_s t30_s",
+    5: f"{_with_bounds(*WOOD[8:])} onset_s",
     7: "inharmonicity",
 }
 """Numbers by their decimals; ``table.column`` where a column has others in one table."""
@@ -110,6 +128,7 @@ _UNSURE: tuple[tuple[str, ...], ...] = (
     ("first_change_cents", "first_cents_low", "first_cents_high"),
     ("first_moved_cents", "first_moved_low_cents", "first_moved_high_cents"),
     ("step_cents", "step_low_cents", "step_high_cents"),
+    *((name, *_bounds(name)) for name in WOOD),
 )
 """Numbers, each with its standard error or the two ends of its interval."""
 
@@ -134,11 +153,17 @@ SCHEMA: dict[str, tuple[Column, ...]] = {
 OF_SHOP = ("attention", "forecasts")
 """The tables that the shop has once, in its results folder."""
 
-OF_INSTRUMENT = tuple(name for name in SCHEMA if name not in OF_SHOP)
+OF_BLANKS = ("wood",)
+"""The tables that only instruments with a blank have."""
+
+OF_INSTRUMENT = tuple(name for name in SCHEMA if name not in (*OF_SHOP, *OF_BLANKS))
 """The tables that each instrument has."""
 
 TABLE_FILES = frozenset(f"{name}.csv" for name in OF_INSTRUMENT)
 """Their files in the instrument's folder."""
+
+BLANK_FILES = frozenset(f"{name}.csv" for name in OF_BLANKS)
+"""The files that only instruments with a blank have there."""
 
 
 _QUOTED = ";\t\r\n"

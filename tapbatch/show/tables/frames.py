@@ -71,6 +71,16 @@ def numbers_to_frame(rows: Sequence[Sequence[float]], units: Mapping[str, str]) 
     return frame
 
 
+# Of the table of blanks, whose units are made of several words; the longer endings first.
+_ENDINGS = {
+    "_m4_kg_s": "m4/(kg s)",
+    "_kg_m3": "kg/m3",
+    "_m_s": "m/s",
+    "_n_m": "N m",
+    "_gpa": "GPa",
+    "_mm": "mm",
+    "_g": "g",
+}
 _UNITS = {"hz": "Hz", "cents": "cents", "s": "s", "db": "dB", "dbfs": "dBFS", "pct": "%", "n": "N"}
 
 
@@ -81,10 +91,22 @@ def units_of(name: str) -> dict[str, str]:
     --------
     >>> units_of("targets")["cents_to_go"], units_of("modes")["freq_low_hz"], "q" in units_of("modes")
     ('cents', 'Hz', False)
+    >>> units_of("wood")["speed_along_m_s_low"], "loss_along" in units_of("wood")
+    ('m/s', False)
     """
     names = [column.name for column in SCHEMA[name] if column.kind != "text"]
     units = {each: [_UNITS[word] for word in each.split("_") if word in _UNITS] for each in names}
-    return {each: found[-1] for each, found in units.items() if found}
+    told = {each: found[-1] for each, found in units.items() if found}
+    return told if name != "wood" else _units_of_wood(names)
+
+
+def _units_of_wood(names: Sequence[str]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for each in names:
+        base = each.removesuffix("_low").removesuffix("_high")
+        unit = next((unit for ending, unit in _ENDINGS.items() if base.endswith(ending)), "")
+        found |= {each: unit} if unit else {}
+    return found
 
 
 def _typed(cells: pd.Series, column: Column, path: Path) -> pd.Series:

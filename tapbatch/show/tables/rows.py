@@ -13,9 +13,11 @@ from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import Drift, Heard, History, Landing, Stage, StageDecay, StageMode
 from tapbatch.model.pitch import Spelling, as_sharp
 from tapbatch.model.reading import Attention
+from tapbatch.model.wood import Figure
 from tapbatch.show.say.cautions import cautions_text
 from tapbatch.show.say.notices import notices_of, notices_text
-from tapbatch.show.tables.columns import OF_INSTRUMENT, SCHEMA, Cell, Row
+from tapbatch.show.say.wood import why_no_figures
+from tapbatch.show.tables.columns import OF_BLANKS, OF_INSTRUMENT, SCHEMA, WOOD, Cell, Row
 from tapbatch.show.view.stages import stage_names
 from tapbatch.show.view.working import working_names
 
@@ -28,7 +30,12 @@ def history_to_tables(history: History) -> dict[str, list[Row]]:
     >>> sorted(history_to_tables(History(instrument="na", instrument_shown="NA", stages=(), drifts=())))
     ['drift', 'modes', 'recordings', 'strings', 'sustain', 'tap_modes', 'taps', 'targets']
     """
-    return {name: list(table_rows(name, history)) for name in OF_INSTRUMENT}
+    return {name: list(table_rows(name, history)) for name in tables_of(history)}
+
+
+def tables_of(history: History) -> tuple[str, ...]:
+    """Return the names of the tables of an instrument: those of a blank only where it has one."""
+    return (*OF_INSTRUMENT, *(OF_BLANKS if any(stage.wood is not None for stage in history.stages) else ()))
 
 
 def table_rows(name: str, history: History) -> Iterator[Row]:
@@ -112,6 +119,25 @@ def sustain_rows(stage: Stage) -> list[Row]:
     return [_filled("sustain", d, stage, stage=stage.stage_shown, flags=_flags(d, stage)) for d in decays]
 
 
+def wood_rows(stage: Stage) -> list[Row]:
+    """Lay out what is known of the wood of a stage as its row of ``wood.csv``; none for what is no blank."""
+    wood = stage.wood
+    if wood is None:
+        return []
+    cells: dict[str, Cell] = {
+        "stage": stage.stage_shown,
+        "modes_used": len(wood.modes),
+        "flags": ";".join(wood.flags),
+        "reason": why_no_figures(wood),
+        "to_record": " ".join(wood.to_record),
+    }
+    for name in WOOD:
+        figure: Figure | None = getattr(wood, name)
+        known = (figure.value, figure.low, figure.high) if figure is not None else (None,) * 3
+        cells |= dict(zip((name, f"{name}_low", f"{name}_high"), known, strict=True))
+    return [_filled("wood", wood, **cells)]
+
+
 def _filled(table: str, *sources: object, **cells: Cell) -> Row:
     """Return a row: each column as given, else as the attribute of its name in the first source that has one."""
     for column in SCHEMA[table]:
@@ -160,6 +186,7 @@ _OF_STAGE: dict[str, Callable[[Stage], Iterable[Row]]] = {
         for s in stage.strings
     ],
     "sustain": sustain_rows,
+    "wood": wood_rows,
 }
 _OF_RECORDING = {"recordings": _recording_rows, "taps": _tap_rows, "tap_modes": _tap_mode_rows}
 

@@ -75,8 +75,9 @@ def _set_up_anew(stage: Stage) -> list[Line]:
 def reading_to_json(stage: Stage) -> str:
     """Return what was read at one stage as one JSON object, for programs.
 
-    Modes and sustain have the names, units and digits of ``modes.csv`` and ``sustain.csv``; what is not known is
-    ``null``. Plain ASCII, so that it comes whole through any terminal and any pipe.
+    Modes and sustain have the names, units and digits of ``modes.csv`` and ``sustain.csv``, and ``wood`` those of
+    ``wood.csv`` if it is a blank; what is not known is ``null``. Plain ASCII, so that it comes whole through any
+    terminal and any pipe.
 
     Examples
     --------
@@ -85,7 +86,7 @@ def reading_to_json(stage: Stage) -> str:
     >>> reading_to_json(stage)
     '{"part": "top", "state": "free", "stage": "s", "concert_pitch_hz": 440.0, "recordings": [], "modes": [], ...}'
     """
-    document = {
+    document: dict[str, object] = {
         "part": stage.part,
         "state": stage.state,
         "stage": stage.stage_shown,
@@ -104,6 +105,8 @@ def reading_to_json(stage: Stage) -> str:
         "sustain": [_plain("sustain", row) for row in rows.sustain_rows(stage)],
         "flags": list(stage.flags),
     }
+    if stage.wood is not None:
+        document["wood"] = [_plain("wood", row) for row in rows.wood_rows(stage)]
     return json.dumps(document, allow_nan=False)
 
 

@@ -14,6 +14,7 @@ from tapbatch.model.history import History, OpenString, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.faults import fault_lines
 from tapbatch.show.say.figures import signed
+from tapbatch.show.say.wood import wood_lines
 from tapbatch.show.terminal.readings import Line, reading_lines, said
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.three_answers import placed_text, stages_told, told_of
@@ -62,7 +63,8 @@ def file_lines(history: History, steady_cents: float = 3.0, *, full: bool = Fals
     # A file by itself has one set-up; that is no fault of its own.
     standing = [fault for fault in faults_of(history, stage, steady_cents) if fault.kind != "one set-up"]
     faults = fault_lines(standing)
-    return [*_fault_lines(faults, full=full), *reading_lines(stage, steady_cents, full=full)]
+    modes = reading_lines(stage, steady_cents, full=full)
+    return [*_fault_lines(faults, full=full), *modes, *_wood_lines(stage, full=True)]
 
 
 def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
@@ -78,11 +80,21 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
         lines += said(f"{told.name}: {answer.where}" if n == 0 else answer.where, "bold", later="    ")
         lines += [line for text in (answer.moved, answer.left) for line in said(text, first="  ")]
     lines += said(told.strongest, first="  ") if told.strongest else []
+    lines += _wood_lines(stage, full=full, first="  ")
     if not full:
         return lines
     hz = f"targets: {', '.join(told.targets_hz)}" if told.targets_hz else ""
     others = [line for text in (*told.others, *told.little, hz) for line in said(text, first="  ") if text]
     return [*lines, *others, *reading_lines(stage, steady_cents, full=True, history=history)]
+
+
+def _wood_lines(stage: Stage, *, full: bool, first: str = "") -> list[Line]:
+    """Return what is known of the wood of a blank; nothing of any other part."""
+    if stage.wood is None:
+        return []
+    return [
+        line for text in wood_lines(stage.wood, full=full) for line in said(text, first=first, later=f"{first}  ")
+    ]
 
 
 def _fault_lines(faults: Sequence[str], *, full: bool) -> list[Line]:

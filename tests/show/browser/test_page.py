@@ -20,7 +20,7 @@ from tapbatch.show.browser.page import as_served
 from tapbatch.show.draw.strings import DANGER
 from tapbatch.show.say import words
 from tapbatch.show.say.cautions import caution_text
-from tapbatch.show.tables.columns import OF_SHOP, SCHEMA
+from tapbatch.show.tables.columns import OF_INSTRUMENT
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.stages import latest_stage
@@ -236,7 +236,7 @@ def test_links_lead_to_the_files_of_the_instrument(whole: History) -> None:
     nav = page.one("article").one("nav")
     row = page.one("table", id="all").one("tbody").one("a")
     assert row.attributes["href"] == "lute%20%233%2050%25/page.html"
-    names = ["report.pdf", *(f"{name}.csv" for name in SCHEMA if name not in OF_SHOP)]
+    names = ["report.pdf", *(f"{name}.csv" for name in OF_INSTRUMENT)]
     assert [a.attributes["href"] for a in nav.all("a")] == names
 
 

@@ -1,0 +1,124 @@
+"""What is known of the wood of a blank, as values.
+
+Conventions: moduli in gigapascals, densities in kilograms per cubic metre, stiffness per width in newton metres,
+loss factors without unit. ``low`` and ``high`` bound a 95 % interval. What cannot be known is ``None``, and a reason
+says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Shape = Literal["plate", "strip"]
+Aim = Literal["along", "across", "twist"]
+Size = Literal["length_mm", "width_mm", "thickness_mm", "mass_g"]
+Refusal = Literal["size", "uneven", "density", "few modes", "grain", "misfit"]
+
+AIMED: dict[Aim, tuple[int, int]] = {"along": (2, 0), "across": (0, 2), "twist": (1, 1)}
+"""The mode that each word aims at: nodal lines across the length, and across the width."""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A value and the bounds of its 95 % interval."""
+
+    value: float
+    low: float
+    high: float
+
+    @property
+    def half_pct(self) -> float:
+        """Half the interval, in per cent of the value."""
+        return 50.0 * (self.high - self.low) / self.value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NamedMode:
+    """A mode that was heard and named: its frequency, what the fitted board gives, and its nodal lines."""
+
+    mode: str
+    freq_hz: float
+    model_hz: float
+    name: tuple[int, int]
+
+    @property
+    def off_pct(self) -> float:
+        """How far what was heard lies from the model, in per cent."""
+        return 100.0 * (self.freq_hz / self.model_hz - 1.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stop:
+    """Where to stop planing for a target: told from the thick end.
+
+    ``wanted`` says the target in words (``on A1``, ``as stiff as board-05``); ``target`` and ``now`` are in ``unit``,
+    and ``target`` is ``None`` if the stiffness of the other board is not known.
+    ``stop_mm`` is where to stop and tap: only one time in forty is the board already past the target there.
+    ``likely_mm`` is where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of
+    forty. All three are ``None`` if no planing leads there: the board is there or past it already, or would need less
+    than half of today's thickness.
+    """
+
+    aim: Aim
+    wanted: str
+    unit: Literal["Hz", "N m"]
+    target: float | None
+    now: float
+    stop_mm: float | None = None
+    likely_mm: float | None = None
+    thinnest_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WoodFigures:
+    """What the taps of a blank tell of its wood.
+
+    Attributes
+    ----------
+    density_kg_m3, ...
+        Each figure with its interval, or ``None`` if the taps do not tell it.
+    modes
+        The modes that were used, by frequency.
+    constants
+        E along, E across, G, nu_LR, G_LT and G_RT as they were fitted (GPa, nu without unit), for drawing and
+        foretelling; empty if there are none. Not all of them are told.
+    refused
+        Why there are no figures at all, empty where there are.
+    missing
+        Sizes that are not noted; ``refused`` is then ``size``.
+    detail
+        A number that belongs to the reason: the range of the thicknesses in per cent, the density, the misfit.
+    to_record
+        Words of recordings that would tell what is missing.
+    flags
+        ``open`` if another naming of the modes does nearly as well, ``caliper`` if there is one thickness only,
+        ``misfit`` if the modes scatter more than those of an even board.
+    stops
+        Where to stop planing for the targets in the settings.
+    """
+
+    shape: Shape
+    length_mm: float | None = None
+    width_mm: float | None = None
+    thickness_mm: float | None = None
+    mass_g: float | None = None
+    density_kg_m3: Figure | None = None
+    e_along_gpa: Figure | None = None
+    e_across_gpa: Figure | None = None
+    g_gpa: Figure | None = None
+    speed_along_m_s: Figure | None = None
+    radiation_m4_kg_s: Figure | None = None
+    stiffness_along_n_m: Figure | None = None
+    stiffness_across_n_m: Figure | None = None
+    loss_along: Figure | None = None
+    loss_across: Figure | None = None
+    loss_twist: Figure | None = None
+    modes: tuple[NamedMode, ...] = ()
+    constants: tuple[float, ...] = ()
+    refused: Refusal | Literal[""] = ""
+    missing: tuple[Size, ...] = ()
+    detail: float | None = None
+    to_record: tuple[Aim, ...] = ()
+    flags: tuple[str, ...] = ()
+    stops: tuple[Stop, ...] = ()

@@ -1,0 +1,115 @@
+"""The wood store: the boards of a shop beside one another, E along the grain against density.
+
+Conventions: a dot is a board at its latest stage, its bars the 95 % intervals; a board that went into an instrument
+is hollow. Thin slanting lines join what radiates alike (c/rho), which falls to the right. A pale field is the
+published range of a species that the settings name, one standard deviation to either side.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tapbatch.model.wood import Figure
+from tapbatch.show.draw.chart import SMALL, Chart, Look, Panel
+from tapbatch.show.draw.marks import Role
+from tapbatch.wood.species import Published, published_of
+
+_STEPS = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredBoard:
+    """A board at its latest stage: its name and stage, species, what it became, and its figures by column."""
+
+    instrument: str
+    stage: str
+    species: str = ""
+    part: str = ""
+    into: str = ""
+    figures: dict[str, Figure] = field(default_factory=dict)
+
+
+def store_chart(boards: Sequence[StoredBoard], look: Look) -> Chart | None:
+    """Draw E along the grain against density; nothing if no board has both."""
+    told = [b for b in boards if {"density_kg_m3", "e_along_gpa"} <= set(b.figures)]
+    if not told:
+        return None
+    fields = {p.name: p for b in told if (p := published_of(b.species)) is not None}
+    chart = Chart(look)
+    x_low, x_high = _ends([(b.figures["density_kg_m3"].low, b.figures["density_kg_m3"].high) for b in told]
+                          + [p.density_kg_m3 for p in fields.values()])  # fmt: skip
+    y_low, y_high = _ends([(b.figures["e_along_gpa"].low, b.figures["e_along_gpa"].high) for b in told]
+                          + [p.e_along_gpa for p in fields.values()])  # fmt: skip
+    panel = Panel(
+        12.0, 4.0, look.width_mm - 16.0, 110.0 if look.is_wide else 70.0,
+        x_low=x_low, x_high=x_high, y_low=y_low, y_high=y_high,
+    )  # fmt: skip
+    for published in fields.values():
+        _draw_field(chart, panel, published)
+    _scales(chart, panel)
+    _radiation(chart, panel)
+    for board in told:
+        _draw_board(chart, panel, board)
+    chart.height_mm = panel.bottom_mm + 10.0 * look.spacing
+    chart.description = "; ".join(
+        f"{b.instrument}: {b.figures['e_along_gpa'].value:.1f} GPa at {b.figures['density_kg_m3'].value:.0f} kg/m3"
+        for b in told
+    )
+    return chart
+
+
+def _ends(ranges: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    low, high = min(r[0] for r in ranges), max(r[1] for r in ranges)
+    room = 0.08 * (high - low)
+    return max(low - room, 0.0), high + room
+
+
+def _draw_field(chart: Chart, panel: Panel, published: Published) -> None:
+    left, right = (float(x) for x in panel.x_mm(published.density_kg_m3))
+    bottom, top = (float(y) for y in panel.y_mm(published.e_along_gpa))
+    chart.box(left, top, right, bottom, "field")
+    chart.say(left + 1.0, top + 3.5, published.name, SMALL, role="soft text", within_mm=max(right - left - 2.0, 1.0))
+
+
+def _scales(chart: Chart, panel: Panel) -> None:
+    for x in _round_steps(panel.x_low, panel.x_high):
+        at = float(panel.x_mm(x))
+        chart.rule(at, panel.top_mm, at, panel.bottom_mm, "guide")
+        chart.say(at, panel.bottom_mm + 4.0 * chart.look.spacing, f"{x:g}", SMALL, ha="center")
+    for y in _round_steps(panel.y_low, panel.y_high):
+        at = float(panel.y_mm(y))
+        chart.rule(panel.left_mm, at, panel.right_mm, at, "guide")
+        chart.say(panel.left_mm - 1.5, at, f"{y:g}", SMALL, ha="right", va="center")
+    below = panel.bottom_mm + 8.0 * chart.look.spacing
+    chart.say(panel.left_mm, below, "density, kg/m3; upwards: E along, GPa", SMALL, role="soft text")
+
+
+def _round_steps(low: float, high: float) -> list[float]:
+    step = next((s for s in (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if (high - low) / s <= 6.0), 200.0)
+    return [float(v) for v in np.arange(np.ceil(low / step) * step, high, step)]
+
+
+def _radiation(chart: Chart, panel: Panel) -> None:
+    """Draw where c/rho is the same: E goes with the cube of density."""
+    densities = np.linspace(panel.x_low, panel.x_high, _STEPS)
+    for ratio in range(2, 30, 2):
+        e_gpa = ratio**2 * densities**3 / 1e9
+        inside = (e_gpa > panel.y_low) & (e_gpa < panel.y_high)
+        if inside.sum() > 1:
+            line = panel.placed(np.column_stack((densities[inside], e_gpa[inside])))
+            chart.lines([line], "thread", f"c/rho {ratio}")
+            chart.say(float(line[-1, 0]), float(line[-1, 1]) - 0.6, f"{ratio}", SMALL, ha="right", role="soft text")
+
+
+def _draw_board(chart: Chart, panel: Panel, board: StoredBoard) -> None:
+    density, e_along = board.figures["density_kg_m3"], board.figures["e_along_gpa"]
+    x, y = float(panel.x_mm(density.value)), float(panel.y_mm(e_along.value))
+    left, right = (float(v) for v in panel.x_mm([density.low, density.high]))
+    bottom, top = (float(v) for v in panel.y_mm([e_along.low, e_along.high]))
+    role: Role = "earlier reading" if board.into else "reading"
+    chart.lines([[(left, y), (right, y)], [(x, bottom), (x, top)]], role, f"interval of {board.instrument}")
+    chart.dots([(x, y)], role, name=board.instrument)
+    chart.say(x + 1.6, y - 1.2, board.instrument, SMALL, within_mm=max(panel.right_mm - x, 8.0))

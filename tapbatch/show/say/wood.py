@@ -1,0 +1,156 @@
+"""The words of a blank: its figures, why there are none, what else to record, and what its flags mean.
+
+Conventions: what the caliper hardly touches comes first (what the wood radiates, and stiffness for this board at this
+thickness), then density, speed of sound and Young's modulus. Intervals are 95 % intervals, in per cent. Nothing here
+says what is good.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from tapbatch.model.wood import Aim, Figure, Size, Stop, WoodFigures
+from tapbatch.show.say.figures import value_and_half_width
+
+FLAGS: dict[str, str] = {
+    "open": "the modes could be named in another way that fits nearly as well: figures on which the two differ are "
+    "left out",
+    "caliper": "one thickness only: measure it in five places, and the intervals of density and E become narrower",
+    "misfit": "the modes scatter more than those of an even board, so the intervals are wider",
+}
+"""What a flag of a blank means."""
+
+_SIZES: dict[Size, str] = {
+    "length_mm": "length_mm (along the grain)",
+    "width_mm": "width_mm",
+    "thickness_mm": "thickness_mm",
+    "mass_g": "mass_g",
+}
+_AIMS: dict[Aim, str] = {
+    "along": "along: hold it at two points 22 % of the length from the ends, tap the middle of an end",
+    "across": "across: hold it at two points 22 % of the width from the long edges, tap the middle of a long edge",
+    "twist": "twist: hold it at the middle, tap a corner",
+}
+_REFUSED = {
+    "uneven": "its thicknesses differ by {0:.0f} % of their mean: a wedged or arched board has no one thickness",
+    "density": "its sizes and mass give {0:.0f} kg/m3, which no wood has: check them",
+    "few modes": "too few of its modes were heard to tell anything",
+    "grain": "the modes say that the grain runs along the width: length_mm is along the grain",
+    "misfit": "its modes are not those of a flat, even board ({0:.1f} times the usual scatter): is it bowed, "
+    "cracked, or held where it swings?",
+}
+
+
+def why_no_figures(wood: WoodFigures) -> str:
+    """Return why there are no figures of a blank; empty where there are.
+
+    Examples
+    --------
+    >>> why_no_figures(WoodFigures(shape="plate", refused="size", missing=("mass_g",)))
+    'not noted in notes.csv for this stage: mass_g'
+    """
+    if not wood.refused:
+        return ""
+    if wood.refused == "size":
+        return f"not noted in notes.csv for this stage: {', '.join(_SIZES[size] for size in wood.missing)}"
+    return _REFUSED[wood.refused].format(wood.detail)
+
+
+def figure_text(figure: Figure | None, unit: str, *, factor: float = 1.0) -> str:
+    """Return a figure with its unit and interval; empty if it is not known.
+
+    Examples
+    --------
+    >>> figure_text(Figure(12.36, 12.18, 12.55), "m4/(kg s)"), figure_text(Figure(0.0072, 0.0054, 0.0095), "")
+    ('12.36 m4/(kg s) ± 1.5 %', '0.0072 ± 28 %')
+    """
+    if figure is None:
+        return ""
+    value = value_and_half_width(factor * figure.value, factor * (figure.high - figure.low) / 2.0)[0]
+    pct = f"{figure.half_pct:.0f}" if figure.half_pct >= 9.5 else f"{figure.half_pct:.1f}"
+    return f"{value}{f' {unit}' if unit else ''} ± {pct} %"
+
+
+def wood_lines(wood: WoodFigures, *, full: bool = True) -> Iterator[str]:
+    """Yield what is told of a blank, line by line: what hangs least on the caliper first.
+
+    Unless ``full``, the first figures, where to stop, and what to record.
+    """
+    why = why_no_figures(wood)
+    if why:
+        yield f"no figures of the wood: {why}"
+    else:
+        yield from _told(wood) if full else _first(wood)
+    yield from map(stop_text, wood.stops)
+    for aim in wood.to_record:
+        yield f"to tell more, record {_AIMS[aim]}"
+
+
+def stop_text(stop: Stop) -> str:
+    """Return where to stop planing for a target, told from the thick end.
+
+    Examples
+    --------
+    >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19}
+    >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))
+    'along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap; it may need 3.25, at most 3.19'
+    """
+    if stop.target is None:
+        return f"{stop.aim} {stop.wanted}: the stiffness of that board is not known"
+    where = f"{stop.aim} {stop.wanted} ({stop.target:.1f} {stop.unit}, now {stop.now:.1f})"
+    if stop.stop_mm is None or stop.likely_mm is None or stop.thinnest_mm is None:
+        past = stop.target >= stop.now
+        why = "it is there or past it" if past else "it would need less than half the thickness"
+        return f"{where}: no planing leads there, {why}"
+    far = f"it may need {stop.likely_mm:.2f}, at most {stop.thinnest_mm:.2f}"
+    return f"{where}: stop at {stop.stop_mm:.2f} mm and tap; {far}"
+
+
+def figure_rows(wood: WoodFigures) -> tuple[tuple[str, str], ...]:
+    """Return the figures of a blank by name, empty where one is not told; a strip has none across."""
+    rows = (
+        ("radiates (c/rho)", figure_text(wood.radiation_m4_kg_s, "m4/(kg s)")),
+        ("stiffness per width along", figure_text(wood.stiffness_along_n_m, "N m")),
+        ("stiffness per width across", figure_text(wood.stiffness_across_n_m, "N m")),
+        ("density", figure_text(wood.density_kg_m3, "kg/m3")),
+        ("speed of sound along", figure_text(wood.speed_along_m_s, "m/s")),
+        ("E along", figure_text(wood.e_along_gpa, "GPa")),
+        ("E across", figure_text(wood.e_across_gpa, "GPa")),
+        ("G", figure_text(wood.g_gpa, "GPa")),
+        ("loss along", figure_text(wood.loss_along, "")),
+        ("loss across", figure_text(wood.loss_across, "")),
+        ("loss in twist", figure_text(wood.loss_twist, "")),
+    )
+    return tuple((name, text) for name, text in rows if wood.shape == "plate" or "across" not in name)
+
+
+_FIRST_ROWS = 6
+
+
+def _first(wood: WoodFigures) -> Iterator[str]:
+    rows = [f"{name}: {text}" for name, text in figure_rows(wood) if text]
+    yield from rows[:_FIRST_ROWS]
+    doubts = [flag for flag in wood.flags if flag != "caliper"]
+    if doubts or len(rows) > _FIRST_ROWS:
+        yield f"{', '.join((*doubts, 'more'))}: --full, and wood.csv"
+
+
+def _told(wood: WoodFigures) -> Iterator[str]:
+    rows = figure_rows(wood)
+    yield from (f"{name}: {text}" for name, text in rows if text)
+    unknown = [name for name, text in rows if not text]
+    if unknown:
+        yield f"not told by these modes: {', '.join(unknown)}"
+    for flag in wood.flags:
+        yield f"{flag}: {FLAGS[flag]}"
+    yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m.name)}' for m in wood.modes)}"
+
+
+def record_text(aim: Aim) -> str:
+    """Return which word to record, how to hold the board and where to tap."""
+    return _AIMS[aim]
+
+
+def mode_text(name: tuple[int, int]) -> str:
+    """Return the name of a mode of a board: its nodal lines across the length, and across the width."""
+    return f"({name[0]},{name[1]})"
