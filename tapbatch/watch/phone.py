@@ -32,7 +32,8 @@ from tapbatch.run.destinations import (
 from tapbatch.run.inbox import utc_now
 from tapbatch.run.noting import note, notes_of, tidy
 from tapbatch.run.now import Asked, LikelySlipError, answer
-from tapbatch.run.sent import Taken, cleaned_name, refuse_unless_sound, take
+from tapbatch.run.sent import Taken, cleaned_name, take
+from tapbatch.run.sound_check import refuse_unless_sound
 from tapbatch.shop.folder import Shop
 from tapbatch.show.say.phone import full_text, place_text, refused_text, size_text
 from tapbatch.watch.feed import Feed
