@@ -229,12 +229,17 @@ class Uploads:
 
     def promised_bytes(self) -> int:
         """Return how many bytes of the unfinished uploads are still to come."""
-        total = 0
+        return sum(max(upload.size - offset, 0) for upload, offset in self._offsets())
+
+    def arrived_bytes(self) -> int:
+        """Return how many bytes of the unfinished uploads have arrived."""
+        return sum(offset for _, offset in self._offsets())
+
+    def _offsets(self) -> Iterator[tuple[Upload, int]]:
         for upload in self.unfinished():
             # Another request may have finished or dropped it meanwhile.
             with suppress(UnknownUploadError):
-                total += max(upload.size - self.offset(upload), 0)
-        return total
+                yield upload, self.offset(upload)
 
     def sent_today_bytes(self) -> int:
         """Return how many bytes have arrived today, by local time."""
