@@ -3,7 +3,8 @@
 Conventions: what stands in the file stays, byte for byte, but for the row that changes: order, unknown columns,
 separator, encoding, line ends, a byte order mark, a ``sep=`` line. A column that is missing is added at the right,
 with an empty cell in every other row. A cell that a spreadsheet would take for a formula is written with an
-apostrophe in front (:func:`tapbatch.shop.notes.harmless_cell`). Numbers are written as they come; where commas part the columns, a cell with a comma is quoted.
+apostrophe in front (:func:`tapbatch.shop.notes.harmless_cell`). Numbers are written as they come; where commas part
+the columns, a cell with a comma is quoted.
 """
 
 from __future__ import annotations
