@@ -4,15 +4,18 @@ Conventions: an upload is two files named by its id, one with what is known of i
 that have arrived, in order and without gaps. So how far it is follows from the size of that file, and it goes on
 there after a break, a restart of the watch or a kill. Sizes are in bytes. Nothing here is followed if it is a link.
 Unfinished uploads are deleted after ``KEPT``, and earlier if there are ``MOST`` of them and one has been idle for
-``IDLE``.
+``IDLE``. One that is being received, or is whole and waits to be taken, is never deleted for its age: the clock may
+jump, and the computer may have been off for days. What the clock puts into the future is old.
 """
 
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 import secrets
+from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
@@ -89,6 +92,7 @@ class Uploads:
     clock: Callable[[], datetime]
     _lock: Any = field(default_factory=RLock)
     _turns: dict[str, int] = field(default_factory=dict)
+    _receiving: Counter[str] = field(default_factory=Counter)
     _sent: tuple[str, int] | None = None
 
     @property
@@ -167,24 +171,29 @@ class Uploads:
             if offset != start:
                 raise OffsetError(offset)
             turn = self._turns[upload.id] = self._turns.get(upload.id, 0) + 1
-        received = 0
+            self._receiving[upload.id] += 1
 
         def add(piece: bytes) -> None:
-            nonlocal received
+            left = memoryview(piece)
             with self._lock:
                 if self._turns.get(upload.id) != turn:
                     raise OffsetError(self.offset(upload))
-                file.write(piece)
-                received += len(piece)
+                # A disk that is nearly full may take a part.
+                while left:
+                    written = file.write(left)
+                    self._sent = (self._today(), self.sent_today_bytes() + written)
+                    left = left[written:]
 
-        handle = os.open(self.data(upload), os.O_WRONLY | os.O_APPEND | _NO_LINK)
-        file: BinaryIO = os.fdopen(handle, "ab", buffering=0)
         try:
+            handle = os.open(self.data(upload), os.O_WRONLY | os.O_APPEND | _NO_LINK)
+            file: BinaryIO = os.fdopen(handle, "ab", buffering=0)
             with file:
                 yield add
                 os.fsync(file.fileno())
         finally:
-            self._count(received)
+            with self._lock:
+                self._receiving -= Counter([upload.id])
+                self._keep_day()
 
     def drop(self, upload: Upload) -> None:
         """Delete an upload; nothing of it is left."""
@@ -205,11 +214,11 @@ class Uploads:
     def sweep(self) -> None:
         """Delete what is older than ``KEPT``, and files that belong to no upload."""
         with self._lock:
-            old = self.clock() - KEPT
             known = {_DAY}
             for upload in self.unfinished():
                 # The bytes go first: a kill may have left what is known of an upload without them.
-                if upload.begun < old or not self.data(upload).is_file():
+                old = abs(self.clock() - upload.begun) > KEPT
+                if not self.data(upload).is_file() or (old and self._may_go(upload)):
                     self.drop(upload)
                 else:
                     known |= {f"{upload.id}.json", self.data(upload).name}
@@ -220,12 +229,17 @@ class Uploads:
 
     def promised_bytes(self) -> int:
         """Return how many bytes of the unfinished uploads are still to come."""
-        total = 0
+        return sum(max(upload.size - offset, 0) for upload, offset in self._offsets())
+
+    def arrived_bytes(self) -> int:
+        """Return how many bytes of the unfinished uploads have arrived."""
+        return sum(offset for _, offset in self._offsets())
+
+    def _offsets(self) -> Iterator[tuple[Upload, int]]:
         for upload in self.unfinished():
             # Another request may have finished or dropped it meanwhile.
             with suppress(UnknownUploadError):
-                total += max(upload.size - self.offset(upload), 0)
-        return total
+                yield upload, self.offset(upload)
 
     def sent_today_bytes(self) -> int:
         """Return how many bytes have arrived today, by local time."""
@@ -235,12 +249,11 @@ class Uploads:
                 self._sent = self._read_day()
             return self._sent[1] if self._sent[0] == today else 0
 
-    def _count(self, received: int) -> None:
-        with self._lock:
-            self._sent = (self._today(), self.sent_today_bytes() + received)
-            # If it cannot be written, the day's limit still holds until the watch ends.
-            with suppress(OSError):
-                self._put(_DAY, {"day": self._sent[0], "bytes": self._sent[1]})
+    def _keep_day(self) -> None:
+        day = (self._today(), self.sent_today_bytes())
+        # If it cannot be written, the day's limit still holds until the watch ends.
+        with suppress(OSError):
+            self._put(_DAY, {"day": day[0], "bytes": day[1]})
 
     def _today(self) -> str:
         return self.clock().astimezone().date().isoformat()
@@ -254,16 +267,23 @@ class Uploads:
         there = self.unfinished()
         if len(there) < MOST:
             return
-        quiet = min(there, key=self._touched_s)
-        if self._touched_s(quiet) > (self.clock() - IDLE).timestamp():
+        quiet = max(filter(self._may_go, there), key=self._idle_s, default=None)
+        if quiet is None or self._idle_s(quiet) < IDLE.total_seconds():
             raise CrowdedError("upload", f"{MOST} recordings are being sent already", "try again in a minute")
         self.drop(quiet)
 
-    def _touched_s(self, upload: Upload) -> float:
+    def _may_go(self, upload: Upload) -> bool:
+        """Tell whether an upload is neither whole nor being received."""
+        with suppress(UnknownUploadError):
+            return not self._receiving[upload.id] and self.offset(upload) < upload.size
+        return True
+
+    def _idle_s(self, upload: Upload) -> float:
+        """Return for how long nothing was received; a time in the future counts as one in the past."""
         try:
-            return self.data(upload).lstat().st_mtime
+            return abs(self.clock().timestamp() - self.data(upload).lstat().st_mtime)
         except OSError:
-            return 0.0
+            return math.inf
 
     # ----------------------------------------------------------------- files
 

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
 from tapbatch.listen.files import hash_file
-from tapbatch.listen.streams import open_stream
 from tapbatch.model.bench_log import BenchLog, Event
 from tapbatch.model.errors import ShopError, SoundError
 from tapbatch.model.names import is_sound_name
@@ -71,27 +70,12 @@ def cleaned_name(name: str) -> str:
     return f"{cut}.{ending}"
 
 
-def refuse_unless_sound(path: Path) -> None:
-    """Refuse a file in which no sound can be decoded; only its beginning is read.
-
-    Raises
-    ------
-    SoundError
-        If it is none.
-    """
-    try:
-        with open_stream(path) as stream:
-            next(stream.blocks)
-    except StopIteration:
-        raise SoundError(path.name, "there is no sound in the file", "record again") from None
-
-
 def take(
     shop: Shop, upload: Upload, source: Path, clock: Clock = utc_now, say: Callable[[str], None] = lambda _line: None
 ) -> Taken:
     """Take a recording that has wholly arrived into the inbox, and copy it to its place.
 
-    Whether it is sound is asked before (:func:`refuse_unless_sound`).
+    Whether it is sound is asked before (:func:`tapbatch.run.sound_check.refuse_unless_sound`).
 
     Parameters
     ----------

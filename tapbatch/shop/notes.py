@@ -41,6 +41,12 @@ _RANGES = {
     "string_pitch_hz": (380.0, 470.0, "A4 in hertz from 380 to 470"),
 }
 _THICKNESS = (0.01, 1e4, "millimetres, over 0; several with spaces between")
+# What a spreadsheet may take for a formula; only a number may begin with a minus.
+_FORMULA = re.compile(
+    r"\s*'*(?:[=+@\uff1d\uff0b\uff0d\uff20]|-(?![0-9]+(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]+)?\s*[,;|]?\Z))"
+)
+# Some spreadsheets part the columns by their own mark, whatever the file has.
+_PARTING = re.compile(r"(?<=[,;\t|])")
 _SPACES = re.compile(r"[\s\u00a0\u202f'’]+")
 _YEAR_FIRST = re.compile(r"(?P<y>[0-9]{4})(?P<sep>[-/.])(?P<m>[0-9]{1,2})(?P=sep)(?P<d>[0-9]{1,2})")
 _YEAR_LAST = re.compile(r"(?P<a>[0-9]{1,2})(?P<sep>[-/.])\s?(?P<b>[0-9]{1,2})(?P=sep)\s?(?P<y>[0-9]{4})")
@@ -102,6 +108,33 @@ def notes_in(raw: bytes, shown: str = "notes.csv") -> tuple[dict[NoteKey, Note],
         what = f"row {open_row}: found a quotation mark that is never closed; this row and all below it are left out"
         refused += (Attention(where=shown, what=what, remedy="expected quotation marks in pairs"),)
     return notes, refused
+
+
+def harmless_cell(text: str) -> str:
+    """Return a cell in which no spreadsheet finds a formula, whichever mark it takes to part the columns.
+
+    Examples
+    --------
+    >>> [harmless_cell(text) for text in ("=1+1", "-2+3", "-2,5", "thinned;=1+1")]
+    ["'=1+1", "'-2+3", '-2,5', "thinned;'=1+1"]
+    """
+    first, *others = _PARTING.split(text)
+    first = f"'{first}" if _FORMULA.match(text) or _FORMULA.match(first) else first
+    return "".join((first, *(f"'{part}" if _FORMULA.match(part) else part for part in others)))
+
+
+def plain_cell(cell: str) -> str:
+    """Return the text of a cell without the apostrophes that :func:`harmless_cell` adds.
+
+    Examples
+    --------
+    >>> plain_cell("'+bars"), plain_cell("thinned;'=1+1"), plain_cell("'tis done")
+    ('+bars', 'thinned;=1+1', "'tis done")
+    """
+    first, *others = _PARTING.split(cell)
+    if first[:1] == "'" and (_FORMULA.match(cell[1:]) or _FORMULA.match(first[1:])):
+        first = first[1:]
+    return "".join((first, *(part[1:] if part[:1] == "'" and _FORMULA.match(part[1:]) else part for part in others)))
 
 
 # ---------------------------------------------------------------- the table
@@ -210,7 +243,7 @@ def _note(columns: list[str], row: list[str], place: str, shown: str) -> Note:
     cells: dict[str, str] = {}
     for column, cell in zip(columns, row, strict=False):
         if column in COLUMNS:
-            cells.setdefault(column, " ".join(cell.split()))
+            cells.setdefault(column, plain_cell(" ".join(cell.split())))
     for needed in ("instrument", "stage"):
         if not identity(cells.get(needed, "")):
             raise SettingsError(shown, f"{place}, {needed}: found nothing", f"expected the name of the {needed}")

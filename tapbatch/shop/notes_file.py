@@ -3,7 +3,8 @@
 Conventions: what stands in the file stays, byte for byte, but for the row that changes: order, unknown columns,
 separator, encoding, line ends, a byte order mark, a ``sep=`` line. A column that is missing is added at the right,
 with an empty cell in every other row. A cell that a spreadsheet would take for a formula is written with an
-apostrophe in front. Numbers are written as they come; where commas part the columns, a cell with a comma is quoted.
+apostrophe in front (:func:`tapbatch.shop.notes.harmless_cell`). Numbers are written as they come; where commas part
+the columns, a cell with a comma is quoted.
 """
 
 from __future__ import annotations
@@ -17,15 +18,13 @@ from dataclasses import dataclass, replace
 
 from tapbatch.model.errors import SettingsError
 from tapbatch.model.names import identity
-from tapbatch.shop.notes import COLUMNS
+from tapbatch.shop.notes import COLUMNS, harmless_cell, plain_cell
 
 FIELDS = tuple(column for column in COLUMNS if column not in ("instrument", "stage", "date"))
 """What may be noted of a stage from a phone."""
 
 _MOST_CELL = 500
 _NOT_IN_A_CELL = ("Cc", "Cs", "Zl", "Zp")
-# A minus in front of a figure is no formula.
-_FORMULA = re.compile(r"'*(?:[=+@]|-(?![0-9]))")
 _ROW_END = re.compile(r"\r\n|\n|\r")
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+\Z")
 
@@ -58,7 +57,7 @@ class _Table:
         at = columns.index("instrument"), columns.index("stage")
         for number in range(1, len(self.rows)):
             cells = self.cells(number)
-            found = [identity(cells[i]) if i < len(cells) else "" for i in at]
+            found = [identity(plain_cell(cells[i].strip())) if i < len(cells) else "" for i in at]
             if found == [identity(instrument), identity(stage)]:
                 return number
         return 0
@@ -76,7 +75,7 @@ def noted(raw: bytes, instrument: str, stage: str) -> dict[str, str]:
     row = table.row_of(instrument, stage)
     cells = _filled(table, row) if row else []
     columns = table.columns
-    return {f: _plain(cells[columns.index(f)].strip()) if row and f in columns else "" for f in FIELDS}
+    return {f: plain_cell(cells[columns.index(f)].strip()) if row and f in columns else "" for f in FIELDS}
 
 
 def with_note(raw: bytes, instrument: str, stage: str, fields: Mapping[str, str]) -> bytes:
@@ -123,7 +122,7 @@ def with_note(raw: bytes, instrument: str, stage: str, fields: Mapping[str, str]
     new = {**({} if row else {"instrument": instrument, "stage": stage}), **changed}
     for field, text in new.items():
         if field in columns:
-            cells[columns.index(field)] = _harmless(text)
+            cells[columns.index(field)] = harmless_cell(text)
     line = _written(cells, table)
     rows = list(table.rows)
     if row:
@@ -225,11 +224,3 @@ def _bytes(table: _Table) -> bytes:
     except UnicodeEncodeError as error:
         what = f"is in Windows-1252, which has no {error.object[error.start]!r}"
         raise SettingsError("notes.csv", what, "save it as CSV in UTF-8, then note it again") from error
-
-
-def _harmless(text: str) -> str:
-    return f"'{text}" if _FORMULA.match(text) else text
-
-
-def _plain(text: str) -> str:
-    return text[1:] if text[:1] == "'" and _FORMULA.match(text[1:]) else text

@@ -32,7 +32,8 @@ from tapbatch.run.destinations import (
 from tapbatch.run.inbox import utc_now
 from tapbatch.run.noting import note, notes_of, tidy
 from tapbatch.run.now import Asked, LikelySlipError, answer
-from tapbatch.run.sent import Taken, cleaned_name, refuse_unless_sound, take
+from tapbatch.run.sent import Taken, cleaned_name, take
+from tapbatch.run.sound_check import refuse_unless_sound
 from tapbatch.shop.folder import Shop
 from tapbatch.show.say.phone import full_text, place_text, refused_text, size_text
 from tapbatch.watch.feed import Feed
@@ -112,6 +113,7 @@ class Desk:
     room: Callable[[Path], int] = room_in
     wait_s: float = WAIT_S
     uploads: Uploads = field(init=False)
+    _beginning: Any = field(default_factory=Lock)
     _finishing: Any = field(default_factory=Lock)
     _finished: dict[str, dict[str, Any]] = field(default_factory=dict)
 
@@ -249,8 +251,11 @@ class Desk:
             raise SoundError(name, "the file is empty", "record again")
         recorded_at = _moment(asked, self.clock())
         bench = bench_for(shop, _destination(asked))
-        self._refuse_too_much(shop, name, size)
-        upload = self.uploads.begin(name, size, bench, recorded_at)
+        # One at a time: what the first may send is no longer there for the second.
+        with self._beginning:
+            self.uploads.sweep()
+            self._refuse_too_much(shop, name, size)
+            upload = self.uploads.begin(name, size, bench, recorded_at)
         return HTTPStatus.CREATED, {"id": upload.id, "offset": 0}
 
     def _refuse_too_much(self, shop: Shop, name: str, size: int) -> None:
@@ -258,13 +263,13 @@ class Desk:
         if size > most:
             what = f"is {size_text(size)}, and a phone may send {size_text(most)} at most"
             raise TooLargeError(name, what, "cut the recording, or copy it to the inbox at the computer")
-        promised = self.uploads.promised_bytes()
+        promised, arrived = self.uploads.promised_bytes(), self.uploads.arrived_bytes()
         if self.uploads.sent_today_bytes() + promised + size > day:
             what = f"would be more than the {size_text(day)} that phones may send in a day"
             raise TooLargeError(name, what, "copy it to the inbox at the computer, or raise phone_day_mb")
         for folder in (shop.results_dir, shop.inbox_dir, shop.recordings_dir):
             room = self.room(folder)
-            told = full_text(room, LEAST_ROOM_BYTES + _COPIES * (promised + size))
+            told = full_text(room, LEAST_ROOM_BYTES + _COPIES * (promised + size) + (_COPIES - 1) * arrived)
             if told:
                 raise FullError(name, told, "make room on the computer, then send it again")
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import io
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from tapbatch.model.bench_log import OnBench
 from tapbatch.model.errors import ShopError
+from tapbatch.results import uploads
 from tapbatch.results.lock import hold
 from tapbatch.results.uploads import IDLE, KEPT, MOST, CrowdedError, OffsetError, UnknownUploadError, Upload, Uploads
 
@@ -162,3 +165,61 @@ def test_a_kill_while_one_is_dropped_leaves_nothing_for_long(phone: Phone) -> No
     phone.uploads.data(upload).unlink()
     phone.anew().sweep()
     assert list(phone.uploads.folder.iterdir()) == []
+
+
+def test_one_that_is_whole_is_kept_however_old_it_is(phone: Phone) -> None:
+    # The computer was switched off over the weekend before it could be taken.
+    whole = phone.uploads.begin("a.wav", 3, BENCH)
+    phone.send(whole, b"abc")
+    phone.now += 3 * KEPT
+    later = phone.anew()
+    later.sweep()
+    assert (later.unfinished(), later.offset(whole)) == ([whole], 3)
+
+
+def test_one_that_is_whole_makes_no_room(phone: Phone) -> None:
+    # It waits for a run that takes long.
+    for number in range(MOST):
+        phone.send(phone.uploads.begin(f"{number}.wav", 1, BENCH), b"x")
+    phone.now += 10 * KEPT
+    with pytest.raises(CrowdedError):
+        phone.uploads.begin("one more.wav", 1, BENCH)
+    assert len(phone.uploads.unfinished()) == MOST
+
+
+def test_a_clock_that_jumps_takes_nothing_from_one_who_is_sending(phone: Phone) -> None:
+    upload = phone.uploads.begin("a.wav", 6, BENCH)
+    with phone.uploads.receiving(upload, 0) as add:
+        add(b"abc")
+        phone.now += timedelta(days=400)
+        phone.uploads.sweep()
+        add(b"def")
+    assert phone.uploads.data(upload).read_bytes() == b"abcdef"
+
+
+def test_a_clock_that_went_back_leaves_no_room_taken_for_ever(phone: Phone) -> None:
+    for number in range(MOST):
+        phone.uploads.begin(f"{number}.wav", 1000, BENCH)
+    phone.now -= timedelta(days=400)
+    phone.uploads.begin("one more.wav", 1000, BENCH)
+    assert len(phone.uploads.unfinished()) == 1
+
+
+def test_what_is_being_sent_counts_at_once(phone: Phone) -> None:
+    upload = phone.uploads.begin("a.wav", 1000, BENCH)
+    with phone.uploads.receiving(upload, 0) as add:
+        add(b"x" * 400)
+        assert (phone.uploads.sent_today_bytes(), phone.uploads.promised_bytes()) == (400, 600)
+    assert phone.anew().sent_today_bytes() == 400
+
+
+def test_a_disk_that_takes_less_at_a_time_gets_all_of_it(phone: Phone, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Short(io.FileIO):
+        def write(self, piece: Any) -> int:
+            return super().write(memoryview(piece)[:2])
+
+    upload = phone.uploads.begin("a.wav", 7, BENCH)
+    monkeypatch.setattr(uploads.os, "fdopen", lambda handle, mode, **_: Short(handle, mode))
+    with phone.uploads.receiving(upload, 0) as add:
+        add(b"abcdefg")
+    assert phone.uploads.data(upload).read_bytes() == b"abcdefg"

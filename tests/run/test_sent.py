@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import tarfile
 from pathlib import Path
 
 import pytest
-import soundfile
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.model.errors import SoundError
 from tapbatch.model.names import SOUND_ENDINGS, is_sound_name
-from tapbatch.run.sent import cleaned_name, refuse_unless_sound
-from tests.shops import taps, write_wav
+from tapbatch.run.sent import cleaned_name
 
 ODD = '<>:"|?*\\/\0\n\r\t\x1b\x7f\u202e\u2028\ud800 .~'
 
@@ -43,20 +40,3 @@ def test_what_is_not_named_like_a_recording_is_refused(name: str) -> None:
     with pytest.raises(SoundError) as told:
         cleaned_name(name)
     assert told.value.where
-
-
-@pytest.mark.parametrize("form", ["WAV", "FLAC", "OGG", "AIFF", "CAF", "AU", "W64"])
-def test_sound_is_sound_whatever_its_name(form: str, tmp_path: Path) -> None:
-    # Written by another library, under an ending of another kind.
-    path = tmp_path / "a.m4a"
-    soundfile.write(path, taps(2, count=1), 8000, format=form)
-    refuse_unless_sound(path)
-
-
-def test_an_archive_of_sound_is_no_sound(tmp_path: Path) -> None:
-    write_wav(tmp_path / "inner.wav", taps(2, count=1))
-    for name, mode in (("plain.wav", "w"), ("packed.wav", "w:gz"), ("xz.wav", "w:xz")):
-        with tarfile.open(tmp_path / name, mode) as archive:  # type: ignore[call-overload]
-            archive.add(tmp_path / "inner.wav", "inner.wav")
-        with pytest.raises(SoundError):
-            refuse_unless_sound(tmp_path / name)

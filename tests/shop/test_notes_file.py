@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.model.errors import SettingsError
-from tapbatch.shop.notes import notes_in
+from tapbatch.shop.notes import harmless_cell, notes_in, plain_cell
 from tapbatch.shop.notes_file import FIELDS, noted, with_note
 
 ROWS = 'mine;Stage;instrument;mass g\nx;05-closed;Cittern-12;"412,5"\n;;;\ny;06-voicing;cittern-12;\n# a remark\n'
@@ -63,11 +63,42 @@ def test_a_cell_may_hold_line_ends_and_more_cells_than_columns_stay() -> None:
     assert new == raw.replace(b"voicing,x", b"voicing,y")
 
 
-@pytest.mark.parametrize("text", ["=1+1", "@cmd", "+x", "-x", "'=1"])
+@pytest.mark.parametrize("text", ["=1+1", "@cmd", "+x", "-x", "'=1", "-2+3+cmd|' /C calc'!A0", "-5-10", "\uff1d1+1"])
 def test_no_spreadsheet_finds_a_formula(text: str) -> None:
     new = with_note(b"", "lute-3", "voicing", {"work": text})
     assert new.endswith(f",'{text}\n".encode())
     assert noted(new, "lute-3", "voicing")["work"] == text
+    assert notes_in(new)[0]["lute-3", "voicing"].work == text
+
+
+@pytest.mark.parametrize("text", ["-5", "-3.25", "-1.5e3"])
+def test_a_number_below_zero_is_no_formula(text: str) -> None:
+    assert with_note(b"", "lute-3", "voicing", {"work": text}).endswith(f",{text}\n".encode())
+
+
+@pytest.mark.parametrize("delimiter", ",;\t|")
+def test_no_spreadsheet_finds_a_formula_where_it_parts_columns_in_another_way(delimiter: str) -> None:
+    head = delimiter.join(("instrument", "stage", "work", "remark"))
+    for other in ",;\t|".replace("\t", ""):
+        text = f"a{other}=1+1"
+        new = with_note(f"{head}\n".encode(), "lute-3", "voicing", {"work": text}).decode()
+        # The standard library's reader is the judge.
+        for parted in ",;\t|":
+            cells = [cell for row in csv.reader(io.StringIO(new), delimiter=parted) for cell in row]
+            assert not [cell for cell in cells if cell.startswith("=")]
+
+
+@given(text=st.text(st.sampled_from("'=-+1,;.ea "), max_size=10))
+def test_what_is_made_harmless_is_read_as_it_was(text: str) -> None:
+    assert plain_cell(harmless_cell(text)) == text
+
+
+@pytest.mark.parametrize("stage", ["+bars", "-soft", "=1", "@home", "'=1"])
+def test_a_stage_that_begins_like_a_formula_has_one_row(stage: str) -> None:
+    new = with_note(with_note(b"", "lute-3", stage, {"work": "x"}), "lute-3", stage, {"mass_g": "412"})
+    assert (len(new.splitlines()), noted(new, "lute-3", stage)["work"]) == (2, "x")
+    note = notes_in(new)[0]["lute-3", stage]
+    assert (note.work, note.mass_g) == ("x", 412.0)
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
-from threading import Thread
+from threading import Barrier, BrokenBarrierError, Thread
 
 import pytest
 
@@ -12,6 +13,7 @@ from tapbatch.run.inbox import look_into
 from tapbatch.shop.folder import open_shop
 from tapbatch.shop.now_file import read_log
 from tapbatch.show.terminal.phone_reading import PhoneReading
+from tapbatch.watch.phone_state import LEAST_ROOM_BYTES
 from tests.shops import rows_of, tapbatch
 from tests.watch.desk import CITTERN, LYRE, Served
 
@@ -349,3 +351,40 @@ def test_a_day_has_its_limit_and_the_next_begins_anew(served: Served, tmp_path: 
     served.later = timedelta(days=1, minutes=1)
     assert served.state["limits"]["sent_today_bytes"] == 0
     assert served.begin("b.wav", len(data))[0] == 201
+
+
+def test_what_was_given_up_long_ago_takes_nothing_from_the_day(served: Served) -> None:
+    (served.root / "shop.toml").write_text("phone_file_mb = 1\nphone_day_mb = 1.5\n")
+    assert served.begin("given up.wav", 900_000)[0] == 201
+    assert served.begin("b.wav", 900_000)[0] == 413
+    served.later = timedelta(days=2)
+    assert served.begin("b.wav", 900_000)[0] == 201
+
+
+def test_two_that_begin_at_once_share_the_days_limit(served: Served) -> None:
+    (served.root / "shop.toml").write_text("phone_file_mb = 1\nphone_day_mb = 1.5\n")
+    both, statuses = Barrier(2), list[int]()
+
+    def room(_: Path) -> int:
+        # Whoever is not alone here has been let in while another was still being looked at.
+        with suppress(BrokenBarrierError):
+            both.wait(timeout=0.3)
+        return 10**12
+
+    served.desk.room = room
+    threads = [Thread(target=lambda: statuses.append(served.begin("a.wav", 900_000)[0])) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(statuses) == [201, 413]
+
+
+def test_what_has_half_arrived_needs_room_for_its_copy(served: Served) -> None:
+    number = served.begin("a.wav", 1000)[1]["id"]
+    served.ask("PUT", f"/phone/uploads/{number}?from=0", bytes(600))
+    # Two copies of what is still to come, and one of what is there.
+    served.room_bytes = LEAST_ROOM_BYTES + 2 * (400 + 1000) + 600 - 1
+    assert served.begin("b.wav", 1000)[0] == 507
+    served.room_bytes += 1
+    assert served.begin("b.wav", 1000)[0] == 201
