@@ -35,7 +35,8 @@ from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_
 from tapbatch.show.view.working import subject_of, working_names
 
 SETTLE = "Where it may settle"
-CAME = "How forecasts came out"
+CAME = "how forecasts came out"
+CAME_MARKS = "Pale band: the 95 % interval that was said of each step. Dot: where it fell."
 
 CAPTIONS = {
     "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
@@ -49,8 +50,6 @@ CAPTIONS = {
     SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "
     "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
     "dot: after one more step of the same work, with its 95 % interval.",
-    CAME: "Where each step fell in the interval that was said of it before. Pale band: the 95 % interval; line: its "
-    "middle. Bar down to the band: outside.",
     "Strings": "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % "
     "interval; two dots: the two strings of a course that were told apart. Pale band: what counts as in tune. "
     "Orange: further off.",
@@ -139,7 +138,8 @@ def _forecasts(history: History, look: Look) -> Block:
     kept = kept_of(history.forecasts)
     chart = forecasts_chart(history.forecasts, look)
     notes: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
-    return ChartBlock(CAME, chart or Chart(look), "forecasts and what came", notes=notes)
+    notes += [(CAME_MARKS, "soft text")] if chart else []
+    return ChartBlock(SETTLE, chart or Chart(look), CAME, notes=notes)
 
 
 def _appendix(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:
