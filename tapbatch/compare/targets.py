@@ -335,7 +335,8 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
         steps_to_go=against.steps_to_go(to_go) if against and not why else None,
         # How far the landing is does not blur what a single step may do.
         overshoot=against.overshoot(to_go, place.tolerance_cents) if against and why in ("", "beyond") else None,
-        basis=basis_text(work, seen.found),
+        # How far two modes are apart is learned on this instrument alone.
+        basis=basis_text(work, Forecast() if seen.found.instruments and other and against is None else seen.found),
         moves_with=other,
         no_forecast=why,
         faults=faults if why == "fault" else (),

@@ -172,3 +172,12 @@ def test_what_is_taught_is_part_of_the_fingerprint() -> None:
     assert shared.of(cittern, "a-1").steps == ()
     assert shared.of(InstrumentSettings(), "new").fingerprint == Common().fingerprint
     assert shared.of(cittern, "new").fingerprint != Common().fingerprint
+
+
+def test_the_distance_of_two_modes_is_learned_on_the_instrument_alone() -> None:
+    apart = {"target": [{"mode": "air", "cents_from": "main", "cents": -500.0}]}
+    history, landing = landed_in_shop({**EARLIER, **new([0.0, 12.0], **apart)}, "new")
+    assert (landing.moves_with, landing.no_forecast, landing.step_cents) == ("main", "few steps", None)
+    assert landing.basis == "1 step of step series 05-voicing: 3 are needed"
+    fixed = [x for x in history.landings if x.mode == "air" and not x.moves_with]
+    assert {x.basis for x in fixed} == {"3 earlier citterns and 1 cut here"}

@@ -38,7 +38,8 @@ from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_
 from tapbatch.show.view.working import subject_of, working_names
 
 SETTLE, WOOD = "Where it may settle", "Wood"
-CAME = "How forecasts came out"
+CAME = "how forecasts came out"
+CAME_MARKS = "Pale band: the 95 % interval that was said of each step. Dot: where it fell."
 
 CAPTIONS = {
     "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
@@ -52,8 +53,6 @@ CAPTIONS = {
     SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "
     "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
     "dot: after one more step of the same work, with its 95 % interval.",
-    CAME: "Where each step fell in the interval that was said of it before. Pale band: the 95 % interval; line: its "
-    "middle. Bar down to the band: outside.",
     WOOD: "What taps, sizes and mass tell of the board at its latest stage. Figures: what hangs least on the caliper "
     "first, each with its 95 % interval. The board: its modes, to scale, grain from left to right. It stands still "
     "along the dark lines, and may be held there. Thickness: thinner to the right; dot: today; pale band: 95 % "
@@ -147,7 +146,8 @@ def _forecasts(history: History, look: Look) -> Block:
     kept = kept_of(history.forecasts)
     chart = forecasts_chart(history.forecasts, look)
     notes: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
-    return ChartBlock(CAME, chart or Chart(look), "forecasts and what came", notes=notes)
+    notes += [(CAME_MARKS, "soft text")] if chart else []
+    return ChartBlock(SETTLE, chart or Chart(look), CAME, notes=notes)
 
 
 def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:

@@ -14,7 +14,7 @@ from tapbatch.show.browser.figures import forecasts_figure
 from tapbatch.show.browser.page import index_bytes
 from tapbatch.show.draw.chart import SCREEN, Look
 from tapbatch.show.draw.forecasts import FARTHEST, HEIGHT_MM, forecasts_chart
-from tapbatch.show.pdf.report import CAME, report_sheets
+from tapbatch.show.pdf.report import CAME, SETTLE, report_sheets
 from tests.show.browser.parsed import parse
 
 FELL = ForecastCame(
@@ -59,11 +59,12 @@ def test_page_and_report_say_the_same(whole: History) -> None:
     assert "18 of 20 cuts fell where they were said to" in told
     assert "1 passed the place they were judged by; the chances said 2.0" in told
     assert not list(parse(index_bytes([], ()).decode()).all("section", id="forecasts"))
-    sheets = [sheet.finished() for sheet in report_sheets(history, InstrumentSettings()) if CAME in sheet.title]
+    sheets = [sheet.finished() for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == SETTLE]
     words = " ".join(word.text for sheet in sheets for word in sheet.words)
     assert "18 of 20 cuts fell where they were said to" in words
+    assert CAME in words
     few = replace(whole, forecasts=(FELL,))
-    sheets = [sheet.finished() for sheet in report_sheets(few, InstrumentSettings()) if CAME in sheet.title]
+    sheets = [sheet.finished() for sheet in report_sheets(few, InstrumentSettings()) if sheet.title == SETTLE]
     assert "1 cut had a forecast so far" in " ".join(word.text for sheet in sheets for word in sheet.words)
 
 
