@@ -98,7 +98,7 @@ def test_a_target_of_a_board_needs_a_note_or_hertz(tmp_path: Path) -> None:
     )
     done = tapbatch("run", root)
     assert done.status == 1
-    assert "note or hz" in done.said
+    assert "note, hz or stiff_as" in done.said
 
 
 @pytest.mark.slow
