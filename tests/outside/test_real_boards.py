@@ -13,6 +13,7 @@ from tapbatch.wood.naming import name_modes
 from tests.outside.real_boards import RealBoard, real_boards
 
 BOARDS = real_boards()
+pytestmark = pytest.mark.slow
 
 
 def left_out(board: RealBoard) -> list[float]:
@@ -67,7 +68,6 @@ def test_a_board_without_the_mode_across_does_not_tell_e_across() -> None:
     assert "open" in figures.flags
 
 
-@pytest.mark.slow
 def test_a_tone_that_is_left_out_is_foretold() -> None:
     errors = [abs(error) for board in BOARDS for error in left_out(board)]
     assert len(errors) > 20

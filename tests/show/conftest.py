@@ -14,6 +14,7 @@ from tapbatch.model.history import Heard, History, Note, OpenString, Stage, Stag
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import DecayTrace, Mode, Reading, Recording, Spectrum, Tap, TapReading
+from tests.show import board
 from tests.show.made import drifts_of, forecasts_made, landings_of
 
 Plan = dict[str, tuple[float, float, float]]  # mode -> Hz, T60 in s, dB below the lead
@@ -457,6 +458,7 @@ HISTORIES: dict[str, Callable[[], History]] = {
     "unknowns": unknowns,
     "cautions galore": cautions_galore,
     "nothing": nothing_at_all,
+    "board": lambda: board.history(stage_mode, stage_of, history_of),
 }
 
 
