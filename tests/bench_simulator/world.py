@@ -157,6 +157,9 @@ def draw_room(rng: np.random.Generator) -> Room:
     return Room(size_m=tuple(float(s) for s in size), rt60_s=float(rng.uniform(0.3, 0.8)))  # type: ignore[arg-type]
 
 
+_TRIES = 2000
+
+
 def draw_spots(
     room: Room, rng: np.random.Generator, count: int, distances_m: tuple[float, ...]
 ) -> tuple[tuple[Spot, ...], ...]:
@@ -168,7 +171,12 @@ def draw_spots(
         One tuple for each place, with one spot for each distance in one direction.
     """
     places: list[np.ndarray] = []
+    tries = 0
     while len(places) < count:
+        tries += 1
+        if tries % _TRIES == 0:
+            # The first places may leave no room for the others.
+            places = []
         place = np.array([*(rng.uniform(0.7, s - 0.7) for s in room.size_m[:2]), rng.uniform(0.75, 1.15)])
         if all(np.linalg.norm(place - other) >= 1.0 for other in places):
             places.append(place)
