@@ -10,6 +10,7 @@ from threading import Barrier, BrokenBarrierError, Thread
 
 import pytest
 
+from tapbatch.results.uploads import Upload, Uploads
 from tapbatch.run.inbox import look_into
 from tapbatch.shop.folder import open_shop
 from tapbatch.shop.now_file import read_log
@@ -421,3 +422,32 @@ def test_a_row_of_the_log_that_was_edited_does_not_stop_the_page(served: Served,
     state = served.state
     assert {"cittern-12/06-voicing"} <= {"/".join(each["recording"].split("/")[:2]) for each in state["last"]}
     assert [each["instrument"] for each in state["steps"]] == ["cittern-12"]
+
+
+def test_who_asks_while_another_is_taken_is_told_to_come_back(served: Served) -> None:
+    # A run may hold the results for long; each phone that asks again would hold one more connection.
+    served.desk.patience_s = 0.0
+    data = served.sound(2)
+    number = served.begin("a.wav", len(data))[1]["id"]
+    with served.desk._finishing:
+        assert served.ask("PUT", f"/phone/uploads/{number}?from=0", data)[0] == 503
+        assert served.ask("GET", f"/phone/uploads/{number}")[0] == 503
+    assert served.ask("GET", f"/phone/uploads/{number}")[1]["done"]
+    assert list(served.there.values()) == [data]
+
+
+def test_who_asks_in_the_moment_it_is_taken_is_told_that_it_is(
+    served: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data, real = served.sound(2), served.desk.uploads.find
+    number = served.begin("a.wav", len(data))[1]["id"]
+    assert served.ask("PUT", f"/phone/uploads/{number}?from=0", data[:-1])[0] == 200
+
+    def while_another_finishes(_uploads: Uploads, asked: str) -> Upload:
+        monkeypatch.undo()
+        assert served.ask("PUT", f"/phone/uploads/{number}?from={len(data) - 1}", data[-1:])[1]["done"]
+        return real(asked)
+
+    monkeypatch.setattr(Uploads, "find", while_another_finishes)
+    status, told = served.ask("GET", f"/phone/uploads/{number}")
+    assert (status, told["done"]) == (200, True)
