@@ -89,9 +89,15 @@ def refuse_odd(destination: Destination) -> None:
         shown = "".join(c if c.isprintable() else "?" for c in name)[:40]
         if len(name.encode(errors="replace")) > _MOST_BYTES:
             raise NamingError(shown, "is too long a name", "use 40 letters at most")
-        odd = any(unicodedata.category(c) in ("Cc", "Cs", "Co", "Cn", "Zl", "Zp") or c in '<>:"|?*\\/' for c in name)
+        odd = any(map(_is_odd, name))
         if not name.strip() or odd or name != name.strip() or name.endswith(".") or is_passing_name(name):
             raise NamingError(shown or "a name", "cannot be the name of a folder", _HARMLESS)
+
+
+def _is_odd(c: str) -> bool:
+    # Some scripts need the joiners; what else cannot be seen makes names look like others.
+    unseen = unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp") and c not in "\u200c\u200d"
+    return unseen or c in '<>:"|?*\\/'
 
 
 _HARMLESS = "use letters, figures, hyphens and spaces"

@@ -26,7 +26,7 @@ from tapbatch.shop.now_file import append, read_log
 
 _MOST_NAME_BYTES = 200
 _NOT_IN_NAMES = re.compile(r'[<>:"|?*\\/\x00-\x1f\x7f-\x9f\ud800-\udfff]+')
-_DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9]|lpt[0-9])(?=\.|$)", re.IGNORECASE)
+_DEVICE = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3]) *(?=\.|$)", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -42,9 +42,8 @@ _RANGES = {
 }
 _THICKNESS = (0.01, 1e4, "millimetres, over 0; several with spaces between")
 # What a spreadsheet may take for a formula; only a number may begin with a minus.
-_FORMULA = re.compile(
-    r"\s*'*(?:[=+@\uff1d\uff0b\uff0d\uff20]|-(?![0-9]+(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]+)?\s*[,;|]?\Z))"
-)
+_NUMBER = r"[0-9]+(?:[.,][0-9]+)?(?:[eE][+-]?[0-9]+)?\s*[,;|]?\Z"
+_FORMULA = re.compile(rf"[\s']*(?:[=+@\uff1d\uff0b\uff0d\uff20]|-(?!{_NUMBER}))")
 # Some spreadsheets part the columns by their own mark, whatever the file has.
 _PARTING = re.compile(r"(?<=[,;\t|])")
 _SPACES = re.compile(r"[\s\u00a0\u202f'’]+")

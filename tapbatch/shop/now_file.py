@@ -206,6 +206,9 @@ def _stays_below(path: str) -> bool:
 
 def _aware(text: str) -> datetime:
     when = datetime.fromisoformat(text)
+    # At either end, such a time has no equal in other zones.
+    if not datetime.min.year < when.year < datetime.max.year:
+        raise ValueError(text)
     return when if when.tzinfo else when.astimezone()
 
 

@@ -42,6 +42,9 @@ from tapbatch.watch.phone_state import LEAST_ROOM_BYTES, Sending, as_destination
 WAIT_S = 20.0
 """How long a request for readings waits for a newer one."""
 
+PATIENCE_S = 15.0
+"""How long a request waits for a recording that is being taken, before it is told to come back."""
+
 Answer = tuple[HTTPStatus, dict[str, Any]]
 
 _MEGA = 1_000_000
@@ -112,6 +115,7 @@ class Desk:
     clock: Callable[[], datetime] = utc_now
     room: Callable[[Path], int] = room_in
     wait_s: float = WAIT_S
+    patience_s: float = PATIENCE_S
     uploads: Uploads = field(init=False)
     _beginning: Any = field(default_factory=Lock)
     _finishing: Any = field(default_factory=Lock)
@@ -138,8 +142,14 @@ class Desk:
             return None
         if number in self._finished:
             return HTTPStatus.OK, self._finished[number]
-        upload = self.uploads.find(number)
-        offset = self.uploads.offset(upload)
+        try:
+            upload = self.uploads.find(number)
+            offset = self.uploads.offset(upload)
+        except UnknownUploadError:
+            # Another request may have finished it just now.
+            if number in self._finished:
+                return HTTPStatus.OK, self._finished[number]
+            raise
         return HTTPStatus.OK, self.finish(upload) if offset >= upload.size else {"offset": offset}
 
     def post(self, path: str, asked: Mapping[str, Any]) -> Answer | None:
@@ -275,14 +285,20 @@ class Desk:
 
     def finish(self, upload: Upload) -> dict[str, Any]:
         """Take a recording whose last byte has arrived; one that is no sound leaves nothing."""
-        with self._finishing:
+        # Whoever waits holds a connection, and a run may hold the results for long.
+        if not self._finishing.acquire(timeout=self.patience_s):
+            raise CrowdedError("the computer", "is busy with another recording", "try again in a minute")
+        try:
             if upload.id in self._finished:
                 return self._finished[upload.id]
             told = self._taken(upload)
             # A phone that did not get the answer asks once more.
             self._finished[upload.id] = told
+            self.uploads.drop(upload)
             for old in list(self._finished)[:-_REMEMBERED]:
                 del self._finished[old]
+        finally:
+            self._finishing.release()
         self.rouse()
         return told
 
@@ -294,7 +310,6 @@ class Desk:
             self.uploads.drop(upload)
             raise SoundError(upload.name, error.what, error.remedy) from error
         taken = take(self.opened(), upload, source, self.clock)
-        self.uploads.drop(upload)
         self.feed.sent.add(taken.recording)
         if not taken.already:
             self.note(f"inbox/{taken.original}: {taken.recording or taken.why} (sent by a phone)")

@@ -59,6 +59,8 @@ class PhoneHandler(ResultsHandler):
     def _guarded(self, does: Any) -> None:
         """Do what is asked if it is admitted, and answer every error in JSON."""
         try:
+            if not self.path.startswith("/"):
+                raise ValueError(self.path)
             parts = urlsplit(self.path)
             query = dict(parse_qsl(parts.query, keep_blank_values=True, max_num_fields=20, errors="strict"))
         except ValueError:
@@ -111,6 +113,8 @@ class PhoneHandler(ResultsHandler):
         return not is_figures or is_this_machine(name, self.address)
 
     def _is_from_own_page(self, path: str) -> bool:
+        if any(len(self.headers.get_all(name) or []) > 1 for name in ("Origin", "Sec-Fetch-Site")):
+            return False
         origin = self.headers.get("Origin")
         if origin is not None and origin != f"http://{self.headers['Host']}":
             return False
@@ -209,7 +213,8 @@ class PhoneHandler(ResultsHandler):
         yield "Cross-Origin-Resource-Policy", "same-origin"
         if status in (HTTPStatus.SERVICE_UNAVAILABLE, HTTPStatus.TOO_MANY_REQUESTS):
             yield "Retry-After", "2" if status == HTTPStatus.SERVICE_UNAVAILABLE else "60"
-        if urlsplit(self.path).path == SHELL and status == HTTPStatus.OK:
+        # Not split, since this may be the answer to a request that cannot be.
+        if self.path.partition("?")[0].partition("#")[0] == SHELL and status == HTTPStatus.OK:
             from tapbatch.show.browser.phone import phone_policy
 
             yield "Content-Security-Policy", phone_policy()

@@ -11,6 +11,7 @@ import hashlib
 import json
 import shutil
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
@@ -187,7 +188,11 @@ def _series(log: BenchLog, known: Iterable[Recording]) -> list[OnBench]:
             found.setdefault(event.bench.series, event.bench)
     series = []
     for bench in reversed(found.values()):
-        named = parse_name(f"{bench.folder}/x.wav", tuple(bench.words))
+        try:
+            named = parse_name(f"{bench.folder}/x.wav", tuple(bench.words))
+        except NamingError:
+            # Someone edited the log.
+            continue
         key = (named.instrument, named.stage, named.part, named.state, named.kind)
         words = tuple(word for word in bench.words if not is_of_one_recording(word))
         series.append(replace(bench, words=words, step=max(bench.step, reached.get(key, 1))))
@@ -223,7 +228,9 @@ def _taps_of(shop: Shop, last: Iterable[Event]) -> dict[str, list[float]]:
         found.update({row["recording"]: [] for row in _rows(folder / "recordings.csv") if "recording" in row})
         for row in _rows(folder / "taps.csv"):
             if row.get("used") == "true" and row.get("recording") in found:
-                found[row["recording"]].append(float(row["onset_s"]))
+                # A spreadsheet may have saved the table in its own way.
+                with suppress(KeyError, TypeError, ValueError):
+                    found[row["recording"]].append(float(row["onset_s"]))
     return found
 
 

@@ -38,6 +38,7 @@ ATTENTION = "attention.csv"
 PIECE_BYTES = 65_536
 """How much of a file is held while it is sent."""
 
+_NOT_IN_HOSTS = frozenset("/\\@?#\t\r\n ")
 _KINDS = {
     ".html": "text/html; charset=utf-8",
     ".csv": "text/csv; charset=utf-8",
@@ -192,7 +193,7 @@ def is_own_host(host: str) -> bool:
     """
     own = socket.gethostname().lower()
     try:
-        name = (urlsplit(f"//{host}").hostname or "") if "/" not in host else ""
+        name = (urlsplit(f"//{host}").hostname or "") if _NOT_IN_HOSTS.isdisjoint(host) else ""
         if name in ("localhost", own, f"{own}.local"):
             return True
         ip_address(name)

@@ -33,6 +33,12 @@ def test_every_name_becomes_one_that_any_system_takes(stem: str, ending: str) ->
     assert cleaned_name(name) == name
 
 
+@pytest.mark.parametrize("name", ["COM\u00b9.wav", "lpt\u00b3.a.wav", "CONIN$.wav", "con .a.wav"])
+def test_names_of_devices_are_no_names_of_files(name: str) -> None:
+    # Windows, "Naming Files, Paths, and Namespaces": superscript digits count as digits.
+    assert cleaned_name(name) == f"_{name}"
+
+
 @pytest.mark.parametrize(
     "name", ["", "a", "a.", ".wav.exe", "a.exe", "a.wav/", "a.wav\0", "now.csv", "a.w\u0430v", "a.html"]
 )

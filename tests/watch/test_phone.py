@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from contextlib import suppress
 from datetime import timedelta
 from pathlib import Path
@@ -9,6 +10,7 @@ from threading import Barrier, BrokenBarrierError, Thread
 
 import pytest
 
+from tapbatch.results.uploads import Upload, Uploads
 from tapbatch.run.inbox import look_into
 from tapbatch.shop.folder import open_shop
 from tapbatch.shop.now_file import read_log
@@ -388,3 +390,64 @@ def test_what_has_half_arrived_needs_room_for_its_copy(served: Served) -> None:
     assert served.begin("b.wav", 1000)[0] == 507
     served.room_bytes += 1
     assert served.begin("b.wav", 1000)[0] == 201
+
+
+@pytest.mark.parametrize("onset", ["0,512", "", "x"])
+def test_a_table_that_a_spreadsheet_spoiled_does_not_stop_the_page(served: Served, onset: str) -> None:
+    served.send("a.wav", served.sound(2, count=3))
+    tapbatch("run", served.root)
+    path = served.results / "cittern-12" / "taps.csv"
+    rows = rows_of(path)
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, rows[0].keys())
+        writer.writeheader()
+        writer.writerows([{**rows[0], "onset_s": onset}, *rows[1:]])
+    assert served.state["last"][0]["taps"] == "2 taps"
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        "2026-03-14T12:00:00+00:00,next,lute-3,voicing,closed/free,3,,,,,,",
+        "2026-03-14T12:00:00+00:00,next,lute-3,voi/cing,,3,,,,,,",
+        "2026-03-14T12:00:00+00:00,placed,lute-3,voicing,closed/free,3,,lute-3/voicing/a.wav,,a.wav,,",
+        "0001-01-01T00:00:00+14:00,now,lute-3,voicing,,,,,,,,",
+        "9999-12-31T23:59:59-14:00,placed,lute-3,voicing,,,,lute-3/voicing/a.wav,,a.wav,,",
+    ],
+)
+def test_a_row_of_the_log_that_was_edited_does_not_stop_the_page(served: Served, row: str) -> None:
+    served.send("a.wav", served.sound(2))
+    with (served.root / "now.csv").open("a", encoding="utf-8") as file:
+        file.write(f"{row}\n")
+    state = served.state
+    assert {"cittern-12/06-voicing"} <= {"/".join(each["recording"].split("/")[:2]) for each in state["last"]}
+    assert [each["instrument"] for each in state["steps"]] == ["cittern-12"]
+
+
+def test_who_asks_while_another_is_taken_is_told_to_come_back(served: Served) -> None:
+    # A run may hold the results for long; each phone that asks again would hold one more connection.
+    served.desk.patience_s = 0.0
+    data = served.sound(2)
+    number = served.begin("a.wav", len(data))[1]["id"]
+    with served.desk._finishing:
+        assert served.ask("PUT", f"/phone/uploads/{number}?from=0", data)[0] == 503
+        assert served.ask("GET", f"/phone/uploads/{number}")[0] == 503
+    assert served.ask("GET", f"/phone/uploads/{number}")[1]["done"]
+    assert list(served.there.values()) == [data]
+
+
+def test_who_asks_in_the_moment_it_is_taken_is_told_that_it_is(
+    served: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data, real = served.sound(2), served.desk.uploads.find
+    number = served.begin("a.wav", len(data))[1]["id"]
+    assert served.ask("PUT", f"/phone/uploads/{number}?from=0", data[:-1])[0] == 200
+
+    def while_another_finishes(_uploads: Uploads, asked: str) -> Upload:
+        monkeypatch.undo()
+        assert served.ask("PUT", f"/phone/uploads/{number}?from={len(data) - 1}", data[-1:])[1]["done"]
+        return real(asked)
+
+    monkeypatch.setattr(Uploads, "find", while_another_finishes)
+    status, told = served.ask("GET", f"/phone/uploads/{number}")
+    assert (status, told["done"]) == (200, True)

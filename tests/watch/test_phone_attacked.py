@@ -108,6 +108,9 @@ def test_the_key_is_in_no_answer_and_nowhere_in_the_shop(shop: Served) -> None:
         {"Host": ""},
         {"Host": "["},
         {"Host": "a/b"},
+        {"Host": "elsewhere.test@{host}"},
+        {"Host": "127.0.0.1#elsewhere.test"},
+        {"Host": "127.0.0.1?elsewhere.test"},
     ],
 )
 def test_other_origins_and_hosts_are_refused_even_with_the_key(shop: Served, headers: dict[str, str]) -> None:
@@ -133,6 +136,20 @@ def test_two_hosts_in_one_request_are_refused(shop: Served) -> None:
         f"GET / HTTP/1.1\r\nHost: {shop.host}\r\nHost: elsewhere.test\r\nTapbatch-Key: {KEY}\r\n\r\n".encode()
     )
     assert told.startswith(b"HTTP/1.0 403")
+
+
+@pytest.mark.parametrize(
+    "twice", [("Origin: http://{host}", "Origin: http://elsewhere.test"), ("Sec-Fetch-Site: none",) * 2]
+)
+def test_two_origins_in_one_request_are_refused(shop: Served, twice: tuple[str, str]) -> None:
+    lines = "\r\n".join((f"Host: {shop.host}", f"Tapbatch-Key: {KEY}", *twice)).replace("{host}", shop.host)
+    assert shop.raw(f"GET /phone/state HTTP/1.1\r\n{lines}\r\n\r\n".encode()).startswith(b"HTTP/1.0 403")
+
+
+@pytest.mark.parametrize("target", ["http://[/", "http://elsewhere.test/phone/state", "phone/state", "*", "?a=1"])
+def test_what_is_no_path_is_refused_with_an_answer(shop: Served, target: str) -> None:
+    told = shop.raw(f"GET {target} HTTP/1.1\r\nHost: {shop.host}\r\nTapbatch-Key: {KEY}\r\n\r\n".encode())
+    assert told.startswith(b"HTTP/1.0 400")
 
 
 def test_no_answer_allows_another_site_to_read_it(shop: Served) -> None:
@@ -242,7 +259,7 @@ def test_nothing_else_is_found(shop: Served, path: str) -> None:
 NAMES = [
     "..", ".", ".hidden", "~tmp", "a/b", "a\\b", "/etc", "C:", "a\0b", "a\nb", "a\u2028b", "\ud800", "a.", " a", "a ",
     "a" * 200, "\u00e4" * 100, "", "a:b", "a*", "a?", "a|b", '"a"', "<a>", "x.part", "\x1b[2J", "index.html",
-    "__MACOSX",
+    "__MACOSX", "a\u202eb", "a\u2066b", "a\u200fb", "a\u200bb", "a\ufeffb", "a\u00adb",
 ]  # fmt: skip
 
 
