@@ -2,7 +2,8 @@
 
 Conventions: a file may be made so that a decoder needs far more memory or time than its size suggests: a few hundred
 bytes can promise a hundred million pieces. So the file is decoded in another process, which may use ``MOST_BYTES`` of
-memory (where the system can limit it: not on Windows) and ``MOST_S`` of time. Only the beginning is decoded.
+memory (where the system can limit it: not on Windows) and ``MOST_S`` of time. Only the beginning is decoded. The process may be
+begun before the file is whole; it ends by itself when the watch does.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ import subprocess
 import sys
 from contextlib import suppress
 from pathlib import Path
+from threading import Lock
+from weakref import finalize
 
 from tapbatch.listen.streams import open_stream
 from tapbatch.model.errors import ShopError, SoundError
@@ -38,39 +41,79 @@ def refuse_unless_sound(path: Path) -> None:
     ShopError
         If it could not be looked at; then nothing is known of the file.
     """
+    SoundCheck().refuse_unless_sound(path)
+
+
+class SoundCheck:
+    """Looks at one file after another, each in a process of its own, which may be begun before there is a file."""
+
+    def __init__(self) -> None:
+        self._lock = Lock()
+        self._ready: list[subprocess.Popen[bytes]] = []
+        finalize(self, _end, self._ready)
+
+    def prepare(self) -> None:
+        """Begin the process for the next file: importing the decoders takes it longer than looking."""
+        with self._lock:
+            if not self._ready:
+                # Without it, looking takes longer, and says what is wrong.
+                with suppress(OSError):
+                    self._ready.append(_begun())
+
+    def refuse_unless_sound(self, path: Path) -> None:
+        """Refuse a file, as the function of this name does."""
+        try:
+            with self._lock:
+                process = self._ready.pop() if self._ready else _begun()
+            asked = json.dumps(os.fspath(path)).encode()
+            written, _ = process.communicate(asked, timeout=MOST_S)
+        except subprocess.TimeoutExpired:
+            _end([process])
+            raise _too_much(path) from None
+        except OSError as error:
+            raise _not_looked_at(path) from error
+        told = _told(written)
+        if told is not None:
+            if told:
+                raise SoundError(path.name, *told)
+            return
+        if process.returncode < 0 and -process.returncode not in _ASKED_TO_END:
+            # The decoder itself crashed.
+            raise _too_much(path)
+        raise _not_looked_at(path)
+
+
+def _begun() -> subprocess.Popen[bytes]:
+    """Begin a process that looks at the file whose path, as JSON, it is told on its standard input."""
     paths = os.pathsep.join(filter(None, sys.path))
     environment = {**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1", "MALLOC_ARENA_MAX": "2"}
-    try:
-        looked = subprocess.run(
-            [sys.executable, "-P", "-c", _LOOK, os.fspath(path)],
-            env=environment,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            timeout=MOST_S,
-            check=False,
-            # Ctrl-C is for the watch, and not for a process that it waits for.
-            start_new_session=True,
-        )
-    except subprocess.TimeoutExpired:
-        raise _too_much(path) from None
-    except OSError as error:
-        raise _not_looked_at(path) from error
-    told = _told(looked.stdout)
-    if told is not None:
-        if told:
-            raise SoundError(path.name, *told)
-        return
-    if looked.returncode < 0 and -looked.returncode not in _ASKED_TO_END:
-        # The decoder itself crashed.
-        raise _too_much(path)
-    raise _not_looked_at(path)
+    return subprocess.Popen(
+        [sys.executable, "-P", "-c", _LOOK],
+        env=environment,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        # Ctrl-C is for the watch, and not for a process that it waits for.
+        start_new_session=True,
+    )
+
+
+def _end(processes: list[subprocess.Popen[bytes]]) -> None:
+    """End processes that are not needed."""
+    for process in processes:
+        process.kill()
+        process.communicate()
 
 
 def look() -> None:
-    """Look at the file that the first argument names, and write what is wrong with it as JSON."""
+    """Look at the file that standard input names in JSON, and write what is wrong with it as JSON."""
     _limit()
-    path = Path(sys.argv[1])
+    with suppress(ImportError):
+        import av  # noqa: F401
+    asked = sys.stdin.buffer.read()
+    if not asked:
+        return
+    path = Path(json.loads(asked))
     told: list[str] = []
     try:
         with open_stream(path) as stream:

@@ -33,7 +33,7 @@ from tapbatch.run.inbox import utc_now
 from tapbatch.run.noting import note, notes_of, tidy
 from tapbatch.run.now import Asked, LikelySlipError, answer
 from tapbatch.run.sent import Taken, cleaned_name, take
-from tapbatch.run.sound_check import refuse_unless_sound
+from tapbatch.run.sound_check import SoundCheck
 from tapbatch.shop.folder import Shop
 from tapbatch.show.say.phone import full_text, place_text, refused_text, size_text
 from tapbatch.watch.feed import Feed
@@ -117,6 +117,7 @@ class Desk:
     wait_s: float = WAIT_S
     patience_s: float = PATIENCE_S
     uploads: Uploads = field(init=False)
+    _check: SoundCheck = field(default_factory=SoundCheck)
     _beginning: Any = field(default_factory=Lock)
     _finishing: Any = field(default_factory=Lock)
     _finished: dict[str, dict[str, Any]] = field(default_factory=dict)
@@ -266,6 +267,7 @@ class Desk:
             self.uploads.sweep()
             self._refuse_too_much(shop, name, size)
             upload = self.uploads.begin(name, size, bench, recorded_at)
+            self._check.prepare()
         return HTTPStatus.CREATED, {"id": upload.id, "offset": 0}
 
     def _refuse_too_much(self, shop: Shop, name: str, size: int) -> None:
@@ -305,7 +307,7 @@ class Desk:
     def _taken(self, upload: Upload) -> dict[str, Any]:
         source = self.uploads.data(upload)
         try:
-            refuse_unless_sound(source)
+            self._check.refuse_unless_sound(source)
         except SoundError as error:
             self.uploads.drop(upload)
             raise SoundError(upload.name, error.what, error.remedy) from error

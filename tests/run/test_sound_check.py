@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import resource
 import struct
+import subprocess
 import sys
 import tarfile
 from pathlib import Path
@@ -13,7 +14,7 @@ import soundfile
 
 from tapbatch.model.errors import ShopError, SoundError
 from tapbatch.run import sound_check
-from tapbatch.run.sound_check import refuse_unless_sound
+from tapbatch.run.sound_check import SoundCheck, refuse_unless_sound
 from tests.shops import taps, write_wav
 
 
@@ -111,3 +112,39 @@ def test_without_another_process_nothing_is_known(tmp_path: Path, monkeypatch: p
     monkeypatch.setattr("sys.executable", str(tmp_path / "nothing"))
     with pytest.raises(ShopError, match="looked at"):
         refuse_unless_sound(write_wav(tmp_path / "a.wav", taps(2, count=1)))
+
+
+def test_a_process_that_was_begun_before_says_the_same(tmp_path: Path) -> None:
+    check = SoundCheck()
+    sound, text = write_wav(tmp_path / "a.wav", taps(2, count=1)), tmp_path / "b.wav"
+    text.write_text("no sound")
+    for _ in range(2):
+        check.prepare()
+        check.refuse_unless_sound(sound)
+    check.prepare()
+    check.prepare()
+    with pytest.raises(SoundError):
+        check.refuse_unless_sound(text)
+
+
+def test_a_process_that_ended_meanwhile_leaves_the_file_unknown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    check = SoundCheck()
+    with monkeypatch.context() as changed:
+        changed.setattr(sound_check, "_LOOK", "raise SystemExit(1)")
+        check.prepare()
+    with pytest.raises(ShopError, match="looked at"):
+        check.refuse_unless_sound(write_wav(tmp_path / "a.wav", taps(2, count=1)))
+    check.refuse_unless_sound(tmp_path / "a.wav")
+
+
+def test_a_process_that_is_not_needed_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    begun: list[subprocess.Popen[bytes]] = []
+    real = sound_check._begun
+    monkeypatch.setattr(sound_check, "_begun", lambda: begun.append(real()) or begun[-1])
+    check = SoundCheck()
+    check.prepare()
+    assert begun[0].poll() is None
+    del check
+    assert begun[0].poll() is not None
