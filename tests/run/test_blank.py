@@ -83,6 +83,7 @@ def test_the_terminal_leads_with_what_hangs_least_on_the_caliper(shop: tuple[Pat
     said = shop[1].said
     assert said.index("radiates (c/rho)") < said.index("E along")
     assert "along on A1 (55.0 Hz, now 69.7): stop at 3." in said
+    assert "no target" not in said
     assert shop[1].status == 0
 
 
@@ -130,7 +131,24 @@ def test_all_blanks_stand_side_by_side_and_say_what_they_became(shop: tuple[Path
     assert {name: row[name] for name in own} == own
     page = (root / "results" / "blanks.html").read_text(encoding="utf-8")
     assert all(text in page for text in ("board-07", "lyre-2 top", "c/rho", "spruce"))
+    index = root / "results" / "index.html"
+    assert 'href="blanks.html"' in index.read_text(encoding="utf-8")
     assert 'href="../blanks.html"' in (root / "results" / "board-07" / "page.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_the_list_leads_to_the_wood_store_only_while_there_is_one(shop: tuple[Path, Result]) -> None:
+    """Without its recordings the board is forgotten, and the page of the store goes with the link to it."""
+    root = shop[0]
+    index = root / "results" / "index.html"
+    recordings = sorted((root / "recordings").rglob("*.wav"))
+    names = [path.relative_to(root / "recordings").as_posix() for path in recordings]
+    for path in recordings:
+        path.unlink()
+    tapbatch("forget", *names, root)
+    tapbatch("run", root)
+    assert not (root / "results" / "blanks.html").exists()
+    assert "blanks.html" not in index.read_text(encoding="utf-8")
 
 
 @pytest.mark.slow
