@@ -53,6 +53,7 @@ def stored_boards(
         row = dict(zip(names, cells, strict=False))
         ends = {name: [row.get(f"{name}{end}", "") for end in ("", "_low", "_high")] for name in WOOD}
         used = into.get(mark.instrument, [])
+        length, width, thickness = (float(row[name] or 0.0) for name in ("length_mm", "width_mm", "thickness_mm"))
         boards.append(
             StoredBoard(
                 instrument=mark.instrument,
@@ -61,6 +62,7 @@ def stored_boards(
                 part=", ".join(part for part, _ in used if part),
                 into=", ".join(name for _, name in used),
                 figures={name: Figure(*map(float, three)) for name, three in ends.items() if all(three)},
+                sizes_mm=(length, width, thickness) if length and width and thickness else None,
             )
         )
     return boards

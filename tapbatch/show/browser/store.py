@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapbatch.show.browser.figures import figure
-from tapbatch.show.browser.markup import Markup, tag
+from tapbatch.show.browser.markup import Markup, joined, tag
 from tapbatch.show.browser.page import standing_page
 from tapbatch.show.browser.sheets import sheet
 from tapbatch.show.draw.chart import SCREEN
 from tapbatch.show.draw.store import StoredBoard, store_chart
-from tapbatch.show.say.wood import figure_text
+from tapbatch.show.say.wood import apart_text, figure_text
 from tapbatch.show.view.tables import Cell
+from tapbatch.wood.pairs import ALIKE_IN, Candidate, Pair, nearest_pairs
 
 TITLE = "The wood store"
 _COLUMNS = (
@@ -38,6 +39,15 @@ EXPLAINED = (
     "boards, look at density, c/rho, E and loss."
 )
 _HEADINGS = ("Board", "Stage", "Wood", "Went into", *(name for name, _, _ in _COLUMNS))
+PAIRS = "Boards that are alike"
+PAIRS_EXPLAINED = (
+    "Each board with the one nearest to it in density, c/rho, E along, E across and size, the nearest pair first, as "
+    "for book-matched halves or for two tops. Boards that went into an instrument are left out. Figures say how much "
+    "more the second has, with half the 95 % interval, and in brackets how many of those it is: below 1, the two may "
+    "be the same. Off: the root mean square of all the differences to expect, sizes and errors included."
+)
+_COMPARED = {column: name for name, column, _ in _COLUMNS if column in ALIKE_IN}
+_PAIR_HEADINGS = ("Board", "Nearest", "Off", *(_COMPARED[name] for name in ALIKE_IN), "Length, width, thickness")
 
 
 def store_bytes(boards: Sequence[StoredBoard]) -> bytes:
@@ -50,12 +60,31 @@ def store_bytes(boards: Sequence[StoredBoard]) -> bytes:
     """
     chart = store_chart(boards, SCREEN)
     drawn = Markup() if chart is None else figure(chart, "E along against density", "E along against density")
-    table = sheet(
-        TITLE, ("Board", "Stage", "Wood", "Went into", *(name for name, _, _ in _COLUMNS)), map(_row, boards)
-    )
+    table = sheet(TITLE, _HEADINGS, map(_row, boards))
     link = tag("p", tag("a", "blanks.csv", href="blanks.csv"))
-    content = tag("section", tag("h2", TITLE), tag("p", EXPLAINED), drawn, table, link, aria_label=TITLE)
+    pairs = _pairs(boards)
+    content = tag("section", tag("h2", TITLE), tag("p", EXPLAINED), drawn, table, pairs, link, aria_label=TITLE)
     return standing_page(TITLE, content)
+
+
+def _pairs(boards: Sequence[StoredBoard]) -> Markup:
+    """Return which boards are nearest to one another; nothing if fewer than two can be compared."""
+    kept = [
+        Candidate(name=board.instrument, figures=board.figures, sizes_mm=board.sizes_mm)
+        for board in boards
+        if board.sizes_mm is not None and not board.into
+    ]
+    table = sheet(PAIRS, _PAIR_HEADINGS, map(_pair_row, nearest_pairs(kept)))
+    return joined([tag("h3", PAIRS), tag("p", PAIRS_EXPLAINED), table]) if table else Markup()
+
+
+def _pair_row(pair: Pair) -> list[Cell]:
+    cells = [Cell(pair.first), Cell(pair.second), Cell(f"{pair.off_pct:.1f} %", number=pair.off_pct)]
+    for name in ALIKE_IN:
+        apart = pair.apart.get(name)
+        cells.append(Cell(apart_text(apart), number=None if apart is None else abs(apart.pct)))
+    length, width, thickness = pair.sizes_mm
+    return [*cells, Cell(f"{length:+z.1f}, {width:+z.1f}, {thickness:+z.2f} mm", number=abs(width))]
 
 
 def _row(board: StoredBoard) -> list[Cell]:

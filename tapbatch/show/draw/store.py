@@ -22,7 +22,10 @@ _STEPS = 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredBoard:
-    """A board at its latest stage: its name and stage, species, what it became, and its figures by column."""
+    """A board at its latest stage: its name and stage, species, what it became, and its figures by column.
+
+    ``sizes_mm`` are length, width and thickness; ``None`` if one is not noted.
+    """
 
     instrument: str
     stage: str
@@ -30,6 +33,7 @@ class StoredBoard:
     part: str = ""
     into: str = ""
     figures: dict[str, Figure] = field(default_factory=dict)
+    sizes_mm: tuple[float, float, float] | None = None
 
 
 def store_chart(boards: Sequence[StoredBoard], look: Look) -> Chart | None:
