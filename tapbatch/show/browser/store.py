@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from tapbatch.model.wood import Figure
 from tapbatch.show.browser.figures import figure
 from tapbatch.show.browser.markup import Markup, joined, tag
 from tapbatch.show.browser.page import standing_page
@@ -16,6 +17,7 @@ from tapbatch.show.draw.chart import SCREEN
 from tapbatch.show.draw.store import StoredBoard, store_chart
 from tapbatch.show.say.wood import apart_text, figure_text
 from tapbatch.show.view.tables import Cell
+from tapbatch.wood.moisture import CORRECTED
 from tapbatch.wood.pairs import ALIKE_IN, Candidate, Pair, nearest_pairs
 
 TITLE = "The wood store"
@@ -46,6 +48,14 @@ PAIRS_EXPLAINED = (
     "more the second has, with half the 95 % interval, and in brackets how many of those it is: below 1, the two may "
     "be the same. Off: the root mean square of all the differences to expect, sizes and errors included."
 )
+MOIST = "Corrected to 12 % moisture"
+MOIST_EXPLAINED = (
+    "Boards tapped in a room whose humidity is noted: their moisture, if they were in balance with the room, and the "
+    "figures above as they would be at 12 % (20 C and 65 % humidity), at which those of species are published. The "
+    "intervals are wider: they hold a board that is two points off its balance, and how much woods differ."
+)
+_CORRECTED = tuple(each for each in _COLUMNS if each[1] in CORRECTED)
+_MOIST_HEADINGS = ("Board", "Moisture", *(name for name, _, _ in _CORRECTED))
 _COMPARED = {column: name for name, column, _ in _COLUMNS if column in ALIKE_IN}
 _PAIR_HEADINGS = ("Board", "Nearest", "Off", *(_COMPARED[name] for name in ALIKE_IN), "Length, width, thickness")
 
@@ -62,9 +72,21 @@ def store_bytes(boards: Sequence[StoredBoard]) -> bytes:
     drawn = Markup() if chart is None else figure(chart, "E along against density", "E along against density")
     table = sheet(TITLE, _HEADINGS, map(_row, boards))
     link = tag("p", tag("a", "blanks.csv", href="blanks.csv"))
-    pairs = _pairs(boards)
-    content = tag("section", tag("h2", TITLE), tag("p", EXPLAINED), drawn, table, pairs, link, aria_label=TITLE)
+    more = (_moist(boards), _pairs(boards))
+    content = tag("section", tag("h2", TITLE), tag("p", EXPLAINED), drawn, table, *more, link, aria_label=TITLE)
     return standing_page(TITLE, content)
+
+
+def _moist(boards: Sequence[StoredBoard]) -> Markup:
+    """Return the figures at one moisture; nothing if no humidity is noted."""
+    table = sheet(MOIST, _MOIST_HEADINGS, (_moist_row(board) for board in boards if board.at_standard))
+    return joined([tag("h3", MOIST), tag("p", MOIST_EXPLAINED), table]) if table else Markup()
+
+
+def _moist_row(board: StoredBoard) -> list[Cell]:
+    pct = board.moisture_pct
+    cells = [Cell(board.instrument), Cell("" if pct is None else f"{pct:.1f} %", number=pct)]
+    return cells + [_figure_cell(board.at_standard.get(column), unit) for _, column, unit in _CORRECTED]
 
 
 def _pairs(boards: Sequence[StoredBoard]) -> Markup:
@@ -90,7 +112,8 @@ def _pair_row(pair: Pair) -> list[Cell]:
 def _row(board: StoredBoard) -> list[Cell]:
     into = " ".join(part for part in (board.into, board.part) if part)
     cells = [Cell(board.instrument), Cell(board.stage), Cell(board.species), Cell(into)]
-    for _, column, unit in _COLUMNS:
-        known = board.figures.get(column)
-        cells.append(Cell(figure_text(known, unit), number=None if known is None else known.value))
-    return cells
+    return cells + [_figure_cell(board.figures.get(column), unit) for _, column, unit in _COLUMNS]
+
+
+def _figure_cell(known: Figure | None, unit: str) -> Cell:
+    return Cell(figure_text(known, unit), number=None if known is None else known.value)

@@ -6,8 +6,9 @@ import math
 from dataclasses import replace
 
 from tapbatch.model.wood import Figure
-from tapbatch.show.browser.store import PAIRS, store_bytes
+from tapbatch.show.browser.store import MOIST, PAIRS, store_bytes
 from tapbatch.show.draw.store import StoredBoard
+from tapbatch.wood.moisture import at_standard
 from tests.show.browser.parsed import Element, parse
 
 
@@ -44,6 +45,19 @@ def test_what_went_into_an_instrument_is_no_half_of_a_pair() -> None:
     page = store_bytes(boards)
     assert [row[:2] for row in table_of(page, PAIRS)] == [["board-1", "board-2"]]
     assert len(table_of(page, "The wood store")) == 3
+
+
+def test_figures_at_12_per_cent_have_a_table_of_their_own() -> None:
+    board = stored("board-1", 430, 12.0)
+    damp = replace(board, instrument="board-2", moisture_pct=9.24, at_standard=at_standard(board.figures, 9.24))
+    page = store_bytes([board, damp])
+    (row,) = table_of(page, MOIST)
+    assert row[:2] == ["board-2", "9.2 %"]
+    # 12 GPa lose 1.6 % for each of 2.76 points
+    assert row[4].startswith("11.5 GPa ± ")
+    assert row[5] == ""
+    assert table_of(page, "The wood store")[1][6].startswith("12.0 GPa ± 3.0 %")
+    assert MOIST not in store_bytes([board]).decode()
 
 
 def test_one_board_has_no_pair_and_no_words_about_pairs() -> None:
