@@ -41,14 +41,14 @@ EXPLAINED = (
     "boards, look at density, c/rho, E and loss."
 )
 _HEADINGS = ("Board", "Stage", "Wood", "Went into", *(name for name, _, _ in _COLUMNS))
-PAIRS = "Boards that are alike"
+PAIRS, PAIRS_TABLE = "Boards that are alike", "Each board and the nearest to it"
 PAIRS_EXPLAINED = (
     "Each board with the one nearest to it in density, c/rho, E along, E across and size, the nearest pair first, as "
     "for book-matched halves or for two tops. Boards that went into an instrument are left out. Figures say how much "
     "more the second has, with half the 95 % interval, and in brackets how many of those it is: below 1, the two may "
     "be the same. Off: the root mean square of all the differences to expect, sizes and errors included."
 )
-MOIST = "Corrected to 12 % moisture"
+MOIST, MOIST_TABLE = "Corrected to 12 % moisture", "Figures at 12 % moisture"
 MOIST_EXPLAINED = (
     "Boards tapped in a room whose humidity is noted: their moisture, if they were in balance with the room, and the "
     "figures above as they would be at 12 % (20 C and 65 % humidity), at which those of species are published. The "
@@ -79,7 +79,7 @@ def store_bytes(boards: Sequence[StoredBoard]) -> bytes:
 
 def _moist(boards: Sequence[StoredBoard]) -> Markup:
     """Return the figures at one moisture; nothing if no humidity is noted."""
-    table = sheet(MOIST, _MOIST_HEADINGS, (_moist_row(board) for board in boards if board.at_standard))
+    table = sheet(MOIST_TABLE, _MOIST_HEADINGS, (_moist_row(board) for board in boards if board.at_standard))
     return joined([tag("h3", MOIST), tag("p", MOIST_EXPLAINED), table]) if table else Markup()
 
 
@@ -96,7 +96,7 @@ def _pairs(boards: Sequence[StoredBoard]) -> Markup:
         for board in boards
         if board.sizes_mm is not None and not board.into
     ]
-    table = sheet(PAIRS, _PAIR_HEADINGS, map(_pair_row, nearest_pairs(kept)))
+    table = sheet(PAIRS_TABLE, _PAIR_HEADINGS, map(_pair_row, nearest_pairs(kept)))
     return joined([tag("h3", PAIRS), tag("p", PAIRS_EXPLAINED), table]) if table else Markup()
 
 

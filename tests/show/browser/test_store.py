@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from tapbatch.model.wood import Figure
-from tapbatch.show.browser.store import MOIST, PAIRS, store_bytes
+from tapbatch.show.browser.store import MOIST, MOIST_TABLE, PAIRS, PAIRS_TABLE, store_bytes
 from tapbatch.show.draw.store import StoredBoard
 from tapbatch.wood.moisture import at_standard
 from tests.show.browser.parsed import Element, parse
@@ -31,7 +31,7 @@ def table_of(page: bytes, name: str) -> list[list[str]]:
 
 def test_pairs_say_how_far_apart_they_are_in_intervals() -> None:
     boards = [stored("board-1", 430, 12.0), stored("board-2", 400, 10.0), stored("board-3", 435, 12.1)]
-    first, second = table_of(store_bytes(boards), PAIRS)
+    first, second = table_of(store_bytes(boards), PAIRS_TABLE)
     assert first[:2] == ["board-1", "board-3"]
     # 5 of 430 kg/m3; two intervals of 3 % join to 4.2 %
     assert first[3] == "+1.2 % ± 4.2 (0.3)"
@@ -43,7 +43,7 @@ def test_pairs_say_how_far_apart_they_are_in_intervals() -> None:
 def test_what_went_into_an_instrument_is_no_half_of_a_pair() -> None:
     boards = [stored("board-1", 430, 12.0), stored("board-2", 400, 10.0), stored("board-3", 435, 12.1, into="lute-5")]
     page = store_bytes(boards)
-    assert [row[:2] for row in table_of(page, PAIRS)] == [["board-1", "board-2"]]
+    assert [row[:2] for row in table_of(page, PAIRS_TABLE)] == [["board-1", "board-2"]]
     assert len(table_of(page, "The wood store")) == 3
 
 
@@ -51,7 +51,7 @@ def test_figures_at_12_per_cent_have_a_table_of_their_own() -> None:
     board = stored("board-1", 430, 12.0)
     damp = replace(board, instrument="board-2", moisture_pct=9.24, at_standard=at_standard(board.figures, 9.24))
     page = store_bytes([board, damp])
-    (row,) = table_of(page, MOIST)
+    (row,) = table_of(page, MOIST_TABLE)
     assert row[:2] == ["board-2", "9.2 %"]
     # 12 GPa lose 1.6 % for each of 2.76 points
     assert row[4].startswith("11.5 GPa ± ")
