@@ -29,6 +29,7 @@ from tapbatch.compare.cuts import WHAT_CURES
 from tapbatch.compare.moves.priors import FREQ
 from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Drift, Extent, Stage
+from tapbatch.wood.moisture import moisture_pct
 
 SHARE = 3.0
 """A caution is heavy if it can reach the interval or the move divided by this."""
@@ -79,34 +80,6 @@ def vapour_cents(celsius: float, pct: float) -> float:
     share = pct / 100.0 * 611.2 * math.exp(17.62 * celsius / (243.12 + celsius)) / 101325.0
     ratio = (3.5 + 0.5 * share) / (2.5 + 0.5 * share) / 1.4
     return 600.0 * math.log2(ratio * 28.965 / (28.965 * (1.0 - share) + 18.015 * share))
-
-
-def moisture_pct(celsius: float, pct: float) -> float:
-    """Return the moisture of wood in balance with air, in per cent of its dry mass.
-
-    Parameters
-    ----------
-    celsius, pct : float
-        Temperature in degrees Celsius and relative humidity in per cent, from 0 to 100.
-
-    Returns
-    -------
-    float
-        By the model of Hailwood and Horrobin, equation 4-5 of the Wood Handbook (FPL-GTR-282).
-
-    Examples
-    --------
-    >>> round(moisture_pct(20.0, 65.0), 1)
-    12.0
-    """
-    t, h = celsius, pct / 100.0
-    weight = 349.0 + 1.29 * t + 0.0135 * t**2
-    k = 0.805 + 0.000736 * t - 0.00000273 * t**2
-    k1 = 6.27 - 0.00938 * t - 0.000303 * t**2
-    k2 = 1.91 + 0.0407 * t - 0.000293 * t**2
-    kh = k * h
-    bound = (k1 * kh + 2.0 * k1 * k2 * kh**2) / (1.0 + k1 * kh + k1 * k2 * kh**2)
-    return 1800.0 / weight * (kh / (1.0 - kh) + bound)
 
 
 def warmth_cents(from_c: float, to_c: float, kind: str) -> float:

@@ -2,7 +2,8 @@
 
 Conventions: the columns of ``wood.csv`` behind ``instrument``, ``species``, ``part`` and ``into``: which instrument a
 blank went into, and as which part, from ``blank`` in the settings of that instrument. A row is a stage of a blank.
-It is kept with the mark of its instrument, as in ``wood.csv``, so a run need not work out the others anew.
+It is kept with the mark of its instrument, as in ``wood.csv``, so a run need not work out the others anew. Behind
+them are the moisture of the wood and the figures at 12 % (``_at_12``), from the humidity in the notes.
 """
 
 from __future__ import annotations
@@ -11,18 +12,54 @@ import csv
 import io
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 
+from tapbatch.model.history import Note
 from tapbatch.model.names import identity
 from tapbatch.model.notice import Notice
 from tapbatch.model.wood import Figure
 from tapbatch.results.files import put_file
 from tapbatch.results.marks import Mark
 from tapbatch.shop.folder import Shop
+from tapbatch.shop.notes import NoteKey
 from tapbatch.show.draw.store import StoredBoard
-from tapbatch.show.tables.columns import SCHEMA, WOOD, Column, cell_text
+from tapbatch.show.tables.columns import SCHEMA, WOOD, Cell, Column, cell_text, unguarded
+from tapbatch.wood.moisture import CORRECTED, ROOM_C, at_standard, moisture_pct
 
 BLANKS, STORE = "blanks.csv", "blanks.html"
 _FIRST = tuple(Column(name) for name in ("instrument", "species", "part", "into"))
+_ENDS = ("", "_low", "_high")
+_AT_12 = {name: [f"{name}_at_12{end}" for end in _ENDS] for name in CORRECTED}
+_WIDTHS = {column.name: column.decimals for column in SCHEMA["wood"]}
+LAST = (
+    Column("moisture_pct", "float", 1),
+    *(Column(each, "float", _WIDTHS[name], (low, high)) for name, (mid, low, high) in _AT_12.items()
+      for each in (mid, low, high)),
+)  # fmt: skip
+"""The columns behind those of ``wood.csv``."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """What settings and notes tell of the blanks of a shop.
+
+    ``species`` are by instrument, ``into`` are the parts that a blank became and in which instruments, and ``notes``
+    the bench notes, by identity of instrument and stage.
+    """
+
+    species: Mapping[str, str]
+    into: Mapping[str, list[tuple[str, str]]]
+    notes: Mapping[NoteKey, Note]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Row:
+    """A row of ``wood.csv``, read back: its cells by column, its figures, and those at 12 % moisture."""
+
+    cells: Mapping[str, str]
+    figures: dict[str, Figure]
+    moisture_pct: float | None
+    at_standard: dict[str, Figure]
 
 
 def put_blanks(shop: Shop, marks: Iterable[Mark]) -> Notice | None:
@@ -33,37 +70,61 @@ def put_blanks(shop: Shop, marks: Iterable[Mark]) -> Notice | None:
     if of_blanks:
         from tapbatch.show.browser.store import store_bytes
 
-        species, into = species_of(shop), went_into(shop)
-        refused = put_file(path, blanks_bytes(of_blanks, species, into))
-        return refused or put_file(page, store_bytes(stored_boards(of_blanks, species, into)))
+        told = Told(species=species_of(shop), into=went_into(shop), notes=shop.notes)
+        refused = put_file(path, blanks_bytes(of_blanks, told))
+        return refused or put_file(page, store_bytes(stored_boards(of_blanks, told)))
     for gone in (path, page):
         with suppress(OSError):
             gone.unlink()
     return None
 
 
-def stored_boards(
-    marks: Iterable[Mark], species: Mapping[str, str], into: Mapping[str, list[tuple[str, str]]]
-) -> list[StoredBoard]:
+def stored_boards(marks: Iterable[Mark], told: Told) -> list[StoredBoard]:
     """Return the boards as they are now: the last row of each."""
-    names = [column.name for column in SCHEMA["wood"]]
     boards = []
     for mark in sorted(marks, key=lambda m: m.instrument):
-        (cells,) = csv.reader([mark.wood[-1]])
-        row = dict(zip(names, cells, strict=False))
-        ends = {name: [row.get(f"{name}{end}", "") for end in ("", "_low", "_high")] for name in WOOD}
-        used = into.get(mark.instrument, [])
+        row = _read(mark.instrument, mark.wood[-1], told.notes)
+        length, width, thick = (
+            float(row.cells.get(name) or 0.0) for name in ("length_mm", "width_mm", "thickness_mm")
+        )
+        used = told.into.get(mark.instrument, [])
         boards.append(
             StoredBoard(
                 instrument=mark.instrument,
-                stage=row["stage"],
-                species=species.get(mark.instrument, ""),
+                stage=row.cells["stage"],
+                species=told.species.get(mark.instrument, ""),
                 part=", ".join(part for part, _ in used if part),
                 into=", ".join(name for _, name in used),
-                figures={name: Figure(*map(float, three)) for name, three in ends.items() if all(three)},
+                figures=row.figures,
+                sizes_mm=(length, width, thick) if length and width and thick else None,
+                moisture_pct=row.moisture_pct,
+                at_standard=row.at_standard,
             )
         )
     return boards
+
+
+def _read(instrument: str, line: str, notes: Mapping[NoteKey, Note]) -> _Row:
+    (found,) = csv.reader([line])
+    cells = dict(zip((column.name for column in SCHEMA["wood"]), found, strict=False))
+    ends = {name: [cells.get(f"{name}{end}", "") for end in _ENDS] for name in WOOD}
+    figures = {name: Figure(*map(float, three)) for name, three in ends.items() if all(three)}
+    pct = _moisture(instrument, unguarded(cells["stage"]), notes)
+    return _Row(
+        cells=cells,
+        figures=figures,
+        moisture_pct=pct,
+        at_standard={} if pct is None else at_standard(figures, pct),
+    )
+
+
+def _moisture(instrument: str, stage: str, notes: Mapping[NoteKey, Note]) -> float | None:
+    """Return the moisture of a blank by the note of its stage, or of its series; ``None`` if none notes humidity."""
+    names = (identity(stage), identity(stage.rpartition(" step ")[0] or stage))
+    note = next((notes[instrument, name] for name in names if (instrument, name) in notes), None)
+    if note is None or note.humidity_pct is None:
+        return None
+    return moisture_pct(ROOM_C if note.temperature_c is None else note.temperature_c, note.humidity_pct)
 
 
 def species_of(shop: Shop) -> dict[str, str]:
@@ -85,28 +146,35 @@ def went_into(shop: Shop) -> dict[str, list[tuple[str, str]]]:
     return found
 
 
-def blanks_bytes(
-    marks: Iterable[Mark], species: Mapping[str, str], into: Mapping[str, list[tuple[str, str]]]
-) -> bytes:
+def blanks_bytes(marks: Iterable[Mark], told: Told) -> bytes:
     """Return the table as bytes, blanks in the order of their names.
 
     Examples
     --------
-    >>> blanks_bytes([], {}, {})[:36]
+    >>> blanks_bytes([], Told(species={}, into={}, notes={}))[:36]
     b'instrument,species,part,into,stage,s'
     """
-    lines = [",".join(column.name for column in (*_FIRST, *SCHEMA["wood"]))]
+    lines = [",".join(column.name for column in (*_FIRST, *SCHEMA["wood"], *LAST))]
     for mark in sorted(marks, key=lambda m: m.instrument):
-        used = into.get(mark.instrument, [])
+        used = told.into.get(mark.instrument, [])
         cells = {
             "instrument": mark.instrument,
-            "species": species.get(mark.instrument, ""),
+            "species": told.species.get(mark.instrument, ""),
             "part": ";".join(part for part, _ in used if part),
             "into": ";".join(name for _, name in used),
         }
         first = _line([cell_text(column, cells) for column in _FIRST])
-        lines += [f"{first},{line}" for line in mark.wood]
+        lines += [f"{first},{line},{_corrected(mark.instrument, line, told.notes)}" for line in mark.wood]
     return "".join(f"{line}\n" for line in lines).encode("utf-8", "backslashreplace")
+
+
+def _corrected(instrument: str, line: str, notes: Mapping[NoteKey, Note]) -> str:
+    """Return the cells behind a row of ``wood.csv``."""
+    row = _read(instrument, line, notes)
+    cells: dict[str, Cell] = {"moisture_pct": row.moisture_pct}
+    for name, figure in row.at_standard.items():
+        cells |= dict(zip(_AT_12[name], (figure.value, figure.low, figure.high), strict=True))
+    return _line([cell_text(column, cells) for column in LAST])
 
 
 def _line(cells: list[str]) -> str:

@@ -294,12 +294,13 @@ class _Pass:
         clear_forgotten(shop, refreshed.marks, known)
         attention.sort(key=lambda a: (a.where, a.what))
         refused = put_file(results / "attention.csv", table_bytes("attention", attention_rows(attention)))
-        blanks = put_blanks(shop, (m for name, m in refreshed.marks.items() if name in known))
+        of_blanks = [mark for name, mark in refreshed.marks.items() if name in known and mark.wood]
+        blanks = put_blanks(shop, of_blanks)
         marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
         self.forecasts = {mark.instrument: mark.forecasts for mark in marks}
         late = put_file(results / "forecasts.csv", table_bytes("forecasts", forecast_rows(self.forecasts)))
         self.notices += [notice for notice in (refused, blanks, late) if notice is not None]
-        said = refresh_page(results, marks, attention)
+        said = refresh_page(results, marks, attention, has_store=bool(of_blanks))
         self.notices += said.notices
         return attention, said.lacks
 

@@ -39,7 +39,9 @@ class PageSaid:
     lacks: bool = False
 
 
-def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Attention]) -> PageSaid:
+def refresh_page(
+    results: Path, marks: Iterable[Mark], attention: Sequence[Attention], *, has_store: bool = False
+) -> PageSaid:
     """Write the page if it is out of date.
 
     Parameters
@@ -50,6 +52,8 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
         The marks of the instruments that the page shows.
     attention
         What the builder must deal with, in the order to show.
+    has_store
+        Whether there is a page of the wood store to lead to; default no.
 
     Returns
     -------
@@ -64,13 +68,14 @@ def refresh_page(results: Path, marks: Iterable[Mark], attention: Sequence[Atten
     from tapbatch.show.browser.page import index_bytes
 
     shown = sorted(marks, key=lambda mark: mark.instrument)
-    basis = _basis(shown, attention)
+    basis = _basis(shown, attention, has_store=has_store)
     page, kept = results / PAGE, results / FOLDER / "page.json"
     notices: list[Notice] = []
     if _as_left(kept, notices) == (basis, facts_of(page)):
         return PageSaid()
     refused: list[Notice] = []
-    notice = put_file(page, index_bytes(_cards(results, shown, refused), attention, _forecasts(shown)))
+    cards = _cards(results, shown, refused)
+    notice = put_file(page, index_bytes(cards, attention, _forecasts(shown), has_store=has_store))
     if notice is None and not refused:
         put_file(kept, seal(json.dumps({"basis": basis, "facts": facts_of(page)})))
     return PageSaid((*notices, *refused, *([] if notice is None else [notice])), bool(refused))
@@ -94,10 +99,10 @@ def _forecasts(marks: Sequence[Mark]) -> list[ForecastCame]:
     return [one for mark in marks for one in mark.forecasts]
 
 
-def _basis(marks: Sequence[Mark], attention: Sequence[Attention]) -> str:
+def _basis(marks: Sequence[Mark], attention: Sequence[Attention], *, has_store: bool) -> str:
     from tapbatch.show.browser.page import look
 
-    told = (look(), [(mark.instrument, mark.card) for mark in marks], attention, _forecasts(marks))
+    told = (look(), [(mark.instrument, mark.card) for mark in marks], attention, _forecasts(marks), has_store)
     return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
 
 

@@ -24,7 +24,8 @@ SPECIES: dict[str, tuple[float, float]] = {
     "black cherry": (0.50, 10.3),
     "honduras mahogany": (0.45, 10.3),
 }
-_GRAVITY_SCATTER, _MODULUS_SCATTER = 0.10, 0.22
+GRAVITY_SCATTER, MODULUS_SCATTER = 0.10, 0.22
+"""Standard deviations within a species, as parts of the mean."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +53,8 @@ def published_of(species: str) -> Published | None:
             density, e_gpa = 1120.0 * gravity, 1.1 * modulus
             return Published(
                 name=name,
-                density_kg_m3=_range(density, _GRAVITY_SCATTER),
-                e_along_gpa=_range(e_gpa, _MODULUS_SCATTER),
+                density_kg_m3=_range(density, GRAVITY_SCATTER),
+                e_along_gpa=_range(e_gpa, MODULUS_SCATTER),
             )
     return None
 

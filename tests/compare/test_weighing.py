@@ -16,7 +16,6 @@ from tapbatch.compare.weighing import (
     heavy_kinds,
     is_heavy,
     limit_cents,
-    moisture_pct,
     parted,
     unnoted,
     vapour_cents,
@@ -61,12 +60,6 @@ def test_a_kelvin_at_equal_moisture_and_at_equal_humidity() -> None:
     equal_humidity = equal_moisture + vapour_cents(21.0, 50.0) - vapour_cents(20.0, 50.0)
     assert equal_moisture == pytest.approx(2.95, abs=0.005)
     assert equal_humidity == pytest.approx(3.15, abs=0.01)
-
-
-@pytest.mark.parametrize(("celsius", "pct", "printed"), [(21.1, 50.0, 9.2), (20.0, 65.0, 12.0), (21.1, 30.0, 6.2)])
-def test_the_moisture_of_wood_is_that_of_the_wood_handbook(celsius: float, pct: float, printed: float) -> None:
-    # Wood Handbook (FPL-GTR-282), table 4-2.
-    assert moisture_pct(celsius, pct) == pytest.approx(printed, abs=0.06)
 
 
 def test_drier_air_raises_a_board_as_stiffness_and_mass_say() -> None:

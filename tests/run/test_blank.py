@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tapbatch.show.browser.store import MOIST
 from tapbatch.simulate import boards
 from tapbatch.simulate import taps as sim
 from tapbatch.wood.board import Board, Wood
@@ -83,6 +84,7 @@ def test_the_terminal_leads_with_what_hangs_least_on_the_caliper(shop: tuple[Pat
     said = shop[1].said
     assert said.index("radiates (c/rho)") < said.index("E along")
     assert "along on A1 (55.0 Hz, now 69.7): stop at 3." in said
+    assert "no target" not in said
     assert shop[1].status == 0
 
 
@@ -130,7 +132,48 @@ def test_all_blanks_stand_side_by_side_and_say_what_they_became(shop: tuple[Path
     assert {name: row[name] for name in own} == own
     page = (root / "results" / "blanks.html").read_text(encoding="utf-8")
     assert all(text in page for text in ("board-07", "lyre-2 top", "c/rho", "spruce"))
+    index = root / "results" / "index.html"
+    assert 'href="blanks.html"' in index.read_text(encoding="utf-8")
     assert 'href="../blanks.html"' in (root / "results" / "board-07" / "page.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_figures_at_one_moisture_stand_beside_those_measured(shop: tuple[Path, Result]) -> None:
+    """Wood Handbook: at 21.1 C and 50 % wood has 9.24 % moisture; E of Sitka spruce falls by 1.6 % a point."""
+    root = shop[0]
+    sizes = "board-07,01-bought,550,210,4.1 4.1 4.2 4.0 4.1,206"
+    notes, table = root / "notes.csv", root / "results" / "blanks.csv"
+    noted = NOTE.replace("mass_g", "mass_g,temperature_c,humidity_pct")
+    rows = []
+    for humidity in ("", "50"):
+        notes.write_text(f"{noted}{sizes},21.1,{humidity}\n", encoding="utf-8")
+        tapbatch("run", root)
+        rows += rows_of(table)
+    before, row = rows
+    assert before["moisture_pct"] == before["e_along_gpa_at_12"] == before["density_kg_m3_at_12_low"] == ""
+    added = {name for name in row if name == "moisture_pct" or "_at_12" in name}
+    assert all(row[name] == before[name] for name in set(row) - added)
+    assert row["moisture_pct"] == "9.2"
+    e_gpa, e_at_12 = float(row["e_along_gpa"]), float(row["e_along_gpa_at_12"])
+    assert e_at_12 == pytest.approx(e_gpa * (1 - 0.016) ** (12 - 9.24), rel=0.002)
+    assert float(row["e_along_gpa_at_12_low"]) < e_at_12 < float(row["e_along_gpa_at_12_high"])
+    assert float(row["density_kg_m3_at_12"]) > float(row["density_kg_m3"])
+    assert MOIST in (root / "results" / "blanks.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_the_list_leads_to_the_wood_store_only_while_there_is_one(shop: tuple[Path, Result]) -> None:
+    """Without its recordings the board is forgotten, and the page of the store goes with the link to it."""
+    root = shop[0]
+    index = root / "results" / "index.html"
+    recordings = sorted((root / "recordings").rglob("*.wav"))
+    names = [path.relative_to(root / "recordings").as_posix() for path in recordings]
+    for path in recordings:
+        path.unlink()
+    tapbatch("forget", *names, root)
+    tapbatch("run", root)
+    assert not (root / "results" / "blanks.html").exists()
+    assert "blanks.html" not in index.read_text(encoding="utf-8")
 
 
 @pytest.mark.slow

@@ -36,18 +36,23 @@ LIVE_MARK = b"<html lang="
 
 
 def index_bytes(
-    cards: Iterable[Card], attention: Sequence[Attention], forecasts: Sequence[ForecastCame] = ()
+    cards: Iterable[Card],
+    attention: Sequence[Attention],
+    forecasts: Sequence[ForecastCame] = (),
+    *,
+    has_store: bool = False,
 ) -> bytes:
     """Return the page of all instruments: a list that leads to their own pages, and how forecasts came out.
 
-    No card is held.
+    No card is held. With ``has_store`` the page leads to that of the wood store, too; default no.
 
     Examples
     --------
     >>> index_bytes([], ())[:15]
     b'<!DOCTYPE html>'
     """
-    views = tag("nav", _bench_link(), aria_label="Views", id="views")
+    to_store = (tag("a", "The wood store", href="blanks.html"), " ") if has_store else ()
+    views = tag("nav", *to_store, _bench_link(), aria_label="Views", id="views")
     content = (_overview([_row(card) for card in cards]), _forecasts(forecasts), _attention(attention))
     return _page("Bench readings", views, content, own=False)
 

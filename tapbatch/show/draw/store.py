@@ -7,7 +7,7 @@ published range of a species that the settings name, one standard deviation to e
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -22,7 +22,11 @@ _STEPS = 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredBoard:
-    """A board at its latest stage: its name and stage, species, what it became, and its figures by column."""
+    """A board at its latest stage: its name and stage, species, what it became, and its figures by column.
+
+    ``sizes_mm`` are length, width and thickness; ``None`` if one is not noted. ``moisture_pct`` is that of wood in
+    balance with the room, ``None`` if its humidity is not noted, and ``at_standard`` the figures at 12 %.
+    """
 
     instrument: str
     stage: str
@@ -30,6 +34,9 @@ class StoredBoard:
     part: str = ""
     into: str = ""
     figures: dict[str, Figure] = field(default_factory=dict)
+    sizes_mm: tuple[float, float, float] | None = None
+    moisture_pct: float | None = None
+    at_standard: Mapping[str, Figure] = field(default_factory=dict)
 
 
 def store_chart(boards: Sequence[StoredBoard], look: Look) -> Chart | None:

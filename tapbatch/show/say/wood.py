@@ -11,6 +11,7 @@ from collections.abc import Iterator
 
 from tapbatch.model.wood import Aim, Figure, Size, Stop, WoodFigures
 from tapbatch.show.say.figures import value_and_half_width
+from tapbatch.wood.pairs import Apart
 
 FLAGS: dict[str, str] = {
     "open": "the modes could be named in another way that fits nearly as well: figures on which the two differ are "
@@ -144,6 +145,17 @@ def _told(wood: WoodFigures) -> Iterator[str]:
     for flag in wood.flags:
         yield f"{flag}: {FLAGS[flag]}"
     yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m.name)}' for m in wood.modes)}"
+
+
+def apart_text(apart: Apart | None) -> str:
+    """Return by how much two boards differ, with half the 95 % interval, and in brackets how many of those it is.
+
+    Examples
+    --------
+    >>> apart_text(Apart(-4.24, 6.3)), apart_text(None)
+    ('-4.2 % ± 6.3 (0.7)', '')
+    """
+    return "" if apart is None else f"{apart.pct:+z.1f} % ± {apart.half_pct:.1f} ({apart.intervals:.1f})"
 
 
 def record_text(aim: Aim) -> str:

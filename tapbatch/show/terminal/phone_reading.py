@@ -6,9 +6,11 @@ Conventions: the words are those of the terminal (``told``), unwrapped. What can
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import chain
 
 from tapbatch.model.history import History, Stage
 from tapbatch.show.say.faults import fault_lines
+from tapbatch.show.say.wood import stop_text, wood_lines
 from tapbatch.show.terminal.told import strings_text
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.three_answers import placed_text, told_of
@@ -72,10 +74,13 @@ def _tapped(history: History, stage: Stage, reading: PhoneReading, steady_cents:
     if not told.answers:
         return replace(reading, trouble=f"{NOTHING_READ.lower()}: {WHAT_TO_DO}")
     first = told.answers[0]
-    left, _, ahead = first.left.partition("; ")
-    lines = [line for answer in told.answers for line in (answer.where, answer.moved, answer.left)]
-    second = tuple(lines[3:])
-    lines = [*faults, f"{told.name}: {lines[0]}", *lines[1:], *filter(None, [told.strongest])]
+    stops = [stop_text(stop) for stop in stage.wood.stops] if stage.wood else []
+    left, _, ahead = (first.left or next(iter(stops), "")).partition("; ")
+    said = [[text for text in (answer.where, answer.moved, answer.left) if text] for answer in told.answers]
+    second = tuple(chain.from_iterable(said[1:]))
+    where, *rest = chain.from_iterable(said)
+    wood = wood_lines(stage.wood, full=False) if stage.wood else ()
+    lines = [*faults, f"{told.name}: {where}", *rest, *filter(None, [told.strongest]), *wood]
     return replace(
         reading, where=first.where, since=first.moved, left=left, next=ahead, second=second, lines=tuple(lines)
     )

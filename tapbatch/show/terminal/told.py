@@ -78,7 +78,7 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
             lines += said(f"{times} not used: {reason or 'no reason given'}", first="  ")
     for n, answer in enumerate(told.answers):
         lines += said(f"{told.name}: {answer.where}" if n == 0 else answer.where, "bold", later="    ")
-        lines += [line for text in (answer.moved, answer.left) for line in said(text, first="  ")]
+        lines += [line for text in (answer.moved, answer.left) if text for line in said(text, first="  ")]
     lines += said(told.strongest, first="  ") if told.strongest else []
     lines += _wood_lines(stage, full=full, first="  ")
     if not full:

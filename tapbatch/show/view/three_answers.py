@@ -1,7 +1,8 @@
 """The three answers of a reading: where it is, what changed since the stage before, and what is left.
 
 Conventions: each answer is one sentence about what is worked on, without a capital and without a full stop. An answer
-that cannot be given says why in the same place. Only what led here by a cut is called a cut. The faults stand in
+that cannot be given says why in the same place; only a board has nothing left but targets, as its thickness is told
+beside its figures. Only what led here by a cut is called a cut. The faults stand in
 front, the strongest first.
 """
 
@@ -33,7 +34,7 @@ from tapbatch.show.view.working import Subject, not_heard_text, strongest_line, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Three:
-    """The three answers about one mode."""
+    """The three answers about one mode; ``left`` is empty for a mode of a board that is no target."""
 
     where: str
     moved: str
@@ -169,6 +170,9 @@ def _left(history: History, stage: Stage, subject: Subject) -> str:
     target = min((c for c in ours if c.landing == "target"), key=lambda c: abs(c.cents_to_go), default=None)
     if target is not None:
         return _to(target, subject.mode, work=work)
+    if stage.wood is not None:
+        # Where to stop planing is told beside the figures of a board; no cut leads a mode of it to a note.
+        return ""
     if not ours:
         return "no target is set"
     ahead = _ahead(history, ours)

@@ -8,7 +8,10 @@ from dataclasses import replace
 import pytest
 
 from tapbatch.model.history import Because, History, Stage, WorkedOn
+from tapbatch.show.terminal.told import stage_lines
+from tapbatch.show.view.answers import answers_of
 from tapbatch.show.view.three_answers import step_shown, told_of
+from tapbatch.show.view.working import subject_of
 
 
 def working_on(history: History, stage: Stage, *modes: str, because: Because = "label") -> History:
@@ -23,6 +26,11 @@ def without(history: History, name: str) -> History:
     stage = replace(latest, modes=tuple(m for m in latest.modes if m.mode != name))
     kept = tuple(c for c in history.landings if c.mode != name)
     return replace(history, stages=(*earlier, stage), landings=kept)
+
+
+def without_targets(history: History) -> History:
+    """The history with the notes either side as its only landings."""
+    return replace(history, landings=tuple(c for c in history.landings if c.landing != "target"))
 
 
 def test_what_is_worked_on_comes_first_and_the_strongest_in_one_line(whole: History) -> None:
@@ -93,12 +101,32 @@ def test_a_stage_in_which_nothing_was_read_has_no_answers(histories: dict[str, C
     assert told_of(history, history.stages[-1]).answers == ()
 
 
+def test_a_board_has_no_next_note_on_any_face(histories: dict[str, Callable[[], History]]) -> None:
+    """Its landings are there, but no cut leads to them: only a target is told."""
+    board = histories["board"]()
+    for history, on_target, says in (
+        (without_targets(board), False, ""),
+        (board, True, "to target "),
+        (without_targets(replace(board, stages=(replace(board.stages[0], wood=None),))), True, "no target set: "),
+    ):
+        (stage,) = history.stages
+        (three,) = told_of(history, stage).answers
+        assert three.left.startswith(says)
+        assert bool(three.left) == on_target
+        assert all(line.strip() for line, _ in stage_lines(history, stage))
+        subject = subject_of(history, stage)
+        assert subject is not None
+        asked = {answer.question for answer in answers_of(history, stage, subject, 3.0)}
+        assert ("far" in asked) == on_target
+
+
 def test_every_stage_of_every_history_is_told(any_history: History) -> None:
     for stage in any_history.stages:
         told = told_of(any_history, stage)
         assert bool(told.answers) == bool(stage.modes)
         for three in told.answers:
-            assert all((three.where, three.moved, three.left))
+            assert all((three.where, three.moved))
+            assert three.left or stage.wood is not None
             assert "None" not in f"{three.where} {three.moved} {three.left}"
             assert "nan" not in f"{three.where} {three.left}"
 
