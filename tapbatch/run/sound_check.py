@@ -2,8 +2,8 @@
 
 Conventions: a file may be made so that a decoder needs far more memory or time than its size suggests: a few hundred
 bytes can promise a hundred million pieces. So the file is decoded in another process, which may use ``MOST_BYTES`` of
-memory (where the system can limit it: not on Windows) and ``MOST_S`` of time. Only the beginning is decoded. The process may be
-begun before the file is whole; it ends by itself when the watch does.
+memory (where the system can limit it: not on Windows) and ``MOST_S`` of time. Only the beginning is decoded. The
+process may be begun before the file is whole; it ends by itself when the watch does.
 """
 
 from __future__ import annotations
