@@ -110,8 +110,11 @@ def _section(name: str, title: str, **attributes: str | float | bool) -> Markup:
 
 
 def _file_field(name: str, said: str, *, hidden: bool = False, **attributes: bool) -> Markup:
-    """Return a file field that looks like a button: the field has the focus and the name, the label is pressed."""
-    field = tag("input", type="file", id=name, accept="audio/*", class_="hear", **attributes)
+    """Return a file field that looks like a button: the field has the focus and the name, the label is pressed.
+
+    It takes nothing before the page knows where a recording belongs.
+    """
+    field = tag("input", type="file", id=name, accept="audio/*", class_="hear", disabled=True, **attributes)
     return tag("div", field, tag("label", said, for_=name, class_="button strong"), class_="field", hidden=hidden)
 
 

@@ -69,6 +69,12 @@ def rule(chromium: Chromium, expression: str) -> object:
     return chromium.run(f"(() => {{ {told}\n return {expression}; }})()")
 
 
+def test_no_recording_is_taken_before_the_page_knows_where_it_belongs() -> None:
+    fields = [field for field in parse(phone_page()).all("input") if field.attributes.get("type") == "file"]
+    assert len(fields) == 2
+    assert all("disabled" in field.attributes for field in fields)
+
+
 @pytest.mark.parametrize(
     ("typed", "kind", "kept"),
     [
