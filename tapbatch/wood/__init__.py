@@ -1,5 +1,9 @@
 """The physics of a board: its free vibration, and the wood that its modes reveal.
 
-Sizes, mass and moduli come in and modes go out (``board``, ``plate``, ``air``). Nothing here knows of recordings,
-instruments or tables, so that the simulator and the comparison can both use it.
+Sizes, mass, and tones that were heard come in; figures with intervals go out. Forward: ``board`` (values), ``plate``
+(modes of a thick orthotropic plate) and ``air`` (what moves along). Backward: ``priors`` (what is believed before),
+``fit`` (the wood from named modes), ``naming`` (which mode each tone is), ``loss`` (damping), and ``figures``, which
+calls them all. ``thickness`` foretells a thinner board, and ``species`` has published ranges. Nothing here knows of
+recordings, instruments or tables, so the simulator and the comparison can both use it; it may import
+:mod:`tapbatch.model` only.
 """

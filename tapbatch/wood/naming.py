@@ -107,6 +107,8 @@ def name_modes(
         ``None`` if no naming gives a mode to two tones or more.
     """
     tones = sorted(tones, key=lambda t: t.freq_hz)[:MOST_TONES]
+    if len(tones) < 2:
+        return None
     aimed = aimed or {}
     plates = Plates.about(readings.board, air_kg_m3=air_kg_m3)
     search = _Search(readings, tones, aimed, plates)

@@ -139,8 +139,9 @@ def test_tones_of_something_else_give_no_figures() -> None:
     assert figures.refused in ("misfit", "few modes", "grain") or "open" in figures.flags
 
 
-def test_one_tone_is_too_few() -> None:
-    assert wood_figures(SIZES, heard()[:1]).refused == "few modes"
+@pytest.mark.parametrize("count", [0, 1])
+def test_one_tone_is_too_few(count: int) -> None:
+    assert wood_figures(SIZES, heard()[:count]).refused == "few modes"
 
 
 def test_no_loss_is_told_where_nothing_shows_it() -> None:
