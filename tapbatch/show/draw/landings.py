@@ -23,6 +23,7 @@ from tapbatch.show.say.landings import (
     chance_text,
     no_forecast_cell,
     no_forecast_text,
+    note_shown,
     steps_seen_text,
     sure_text,
     to_go_text,
@@ -100,7 +101,7 @@ def _step_row(landing: Landing) -> _Row:
 
 def _landing_row(landing: Landing) -> _Row:
     is_target = landing.landing == "target"
-    label = f"{landing.landing_note}, {'target' if is_target else 'next note'}"
+    label = f"{note_shown(landing)}, {'target' if is_target else 'next note'}"
     said = ", ".join(text for text in (to_go_text(landing), way_text(landing)) if text)
     if is_risky(landing) and landing.steps_to_go is not None:
         return _Row(label=label, said=said, detail=f"{chance_text(landing)}: take off less", risky=True)

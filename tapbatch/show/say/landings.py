@@ -18,17 +18,17 @@ from tapbatch.show.say import figures, words
 def landing_name(landing: Landing) -> str:
     """Say which landing, such as ``target A3`` or ``next note above C#4``."""
     kind = "target" if landing.landing == "target" else "next note"
-    return f"{kind} {_spaced(landing.landing_note)}"
+    return f"{kind} {note_shown(landing)}"
 
 
-def _spaced(note: str) -> str:
-    """Return the name of a place with its cents apart, such as ``G3 +9 c``."""
-    return re.sub(r"(?<=\d)([-+]\d+)$", r" \1 c", note)
+def note_shown(landing: Landing) -> str:
+    """Return the note of a landing with its cents apart, such as ``A3`` or ``G3 +9 c``."""
+    return re.sub(r"(?<=\d)([-+]\d+)$", r" \1 c", landing.landing_note)
 
 
 def target_hz_text(landing: Landing) -> str:
     """Say which frequency a target is, such as ``A3 is 220.00 Hz``; empty for the next notes."""
-    return f"{_spaced(landing.landing_note)} is {landing.landing_hz:.2f} Hz" if landing.landing == "target" else ""
+    return f"{note_shown(landing)} is {landing.landing_hz:.2f} Hz" if landing.landing == "target" else ""
 
 
 def to_go_text(landing: Landing) -> str:

@@ -28,7 +28,7 @@ VERDICTS: dict[Verdict, str] = {
     "unheard": "not heard, may be there",
 }
 
-RINGS: dict[Rings, str] = {"longer?": "probably longer", "shorter?": "probably shorter"}
+RINGS: dict[Rings, str] = {"longer?": "probably longer", "shorter?": "probably shorter", "unclear": "cannot tell"}
 """Verdicts on a decay whose words are not their name."""
 
 MOVED: dict[Moved | Literal[""], str] = {"own": "by itself", "all": "all alike", "whole": "in all", "": ""}
@@ -85,20 +85,26 @@ def _as_read(drift: Drift) -> str:
     return f", {drift.freq_change_cents:+z.0f} c in all"
 
 
-ALIKE_CAUSES = "set-up, weather, strings or the cut"
-"""What moves all modes alike; the readings do not tell which of them did."""
+def alike_causes(*, cut: bool = True, strings: bool = True) -> str:
+    """Return what moves all modes alike; the readings do not tell which of them did.
 
+    ``cut`` leaves out the cut where none led to the stage, and ``strings`` the strings where there are none.
 
-def alike_text(
-    alike: Alike, *, interval: bool = True, figures: bool = True, cut: bool = True, strings: bool = True
-) -> str:
-    """Return what all modes did, such as ``all rose 12 c (+8 to +16) alike: set-up, weather, strings or the cut``.
-
-    ``interval`` and ``figures`` leave out its interval, or all figures where they were said; ``cut`` leaves out the
-    cut where none led to the stage, and ``strings`` the strings where there are none.
+    Examples
+    --------
+    >>> alike_causes(), alike_causes(cut=False, strings=False)
+    ('set-up, weather, strings or the cut', 'set-up or weather')
     """
     *some, last = ("set-up", "weather", *["strings"] * strings, *["the cut"] * cut)
-    causes = f"{', '.join(some)} or {last}"
+    return f"{', '.join(some)} or {last}"
+
+
+def alike_text(alike: Alike, causes: str, *, interval: bool = True, figures: bool = True) -> str:
+    """Return what all modes did, such as ``all rose 12 c (+8 to +16) alike: set-up, weather, strings or the cut``.
+
+    ``causes`` comes from :func:`alike_causes`. ``interval`` and ``figures`` leave out its interval, or all figures
+    where they were said.
+    """
     return f"{alike_way_text(alike, interval=interval, figures=figures)}: {causes}"
 
 

@@ -33,7 +33,7 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
     if light:
         lines += said(f"{TOO_LITTLE.lower()}: {cautions_text(light)}", "dim")
     for alike in alike_moves(comparison.drifts):
-        lines += said(f"{capital(moves.alike_text(alike))}.")
+        lines += said(f"{capital(moves.alike_text(alike, moves.alike_causes()))}.")
     lines += _pairing_lines(comparison)
     if comparison.drifts:
         lines.append(_row("Pitch", "before", "after", "moved", weight="dim"))

@@ -27,7 +27,7 @@ from tapbatch.show.say.landings import (
     to_go_text,
     way_parts,
 )
-from tapbatch.show.view.besides import TOO_LITTLE, besides_of
+from tapbatch.show.view.besides import TOO_LITTLE, besides_of, causes_of
 from tapbatch.show.view.landings import is_risky, landings_of, other_side
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
@@ -198,17 +198,10 @@ def besides_limits(drift: Drift) -> tuple[Limit, ...]:
 
 
 def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, ...]:
-    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads.
-
-    A cut is named among the causes only where one may have led there, and strings only where there may be some.
-    """
-    figures, cut = drift.moved != "all", kind_of_work(stage, history.of_part(stage.part)) != "other"
-    strings = any(s.state in ("", "strung") for s in (stage, stage_before(history, stage)) if s)
+    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads."""
+    figures, causes = drift.moved != "all", causes_of(history, stage)
     texts = (
-        tuple(
-            moves.alike_text(alike, interval=interval, figures=figures, cut=cut, strings=strings)
-            for interval in (False, True)
-        )
+        tuple(moves.alike_text(alike, causes, interval=interval, figures=figures) for interval in (False, True))
         for alike in alike_moves([drift])
     )
     return tuple(Limit(name=name, full=full) for name, full in texts)

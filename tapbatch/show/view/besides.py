@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 
+from tapbatch.compare.cuts import kind_of_work
 from tapbatch.compare.weighing import at_every_stage, heavy_kinds, is_heavy, parted
 from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Drift, History, Stage
+from tapbatch.show.say import moves
 from tapbatch.show.say.cautions import cautions_text, unnoted_text
-from tapbatch.show.view.stages import drifts_into
+from tapbatch.show.view.stages import drifts_into, stage_before
 from tapbatch.show.view.working import subject_of
 
 TOO_LITTLE = "Also differs, too little to matter"
@@ -33,6 +35,18 @@ def besides_of(drift: Drift) -> Besides:
     found = parted(drift)
     return Besides(
         heavy=cautions_text(found.heavy), light=cautions_text(found.light), unnoted=unnoted_text(found.unnoted)
+    )
+
+
+def causes_of(history: History, stage: Stage) -> str:
+    """Return what may have moved all modes alike on the way to a stage.
+
+    A cut is named only where one may have led there, and strings only where there may be some.
+    """
+    states = [s.state for s in (stage_before(history, stage), stage) if s is not None]
+    return moves.alike_causes(
+        cut=kind_of_work(stage, history.of_part(stage.part)) != "other",
+        strings=any(state in ("", "strung") for state in states),
     )
 
 

@@ -15,8 +15,8 @@ from typing import Literal
 from tapbatch.compare.alike import alike_moves
 from tapbatch.model.history import Alike, Drift, History, Landing, OpenString, Stage
 from tapbatch.show.say import figures, moves, words
-from tapbatch.show.say.landings import no_forecast_cell
-from tapbatch.show.view.besides import besides_cell, is_cautious, once_text, said_once, since_first
+from tapbatch.show.say.landings import no_forecast_cell, note_shown
+from tapbatch.show.view.besides import besides_cell, causes_of, is_cautious, once_text, said_once, since_first
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
 from tapbatch.show.view.working import working_names
 
@@ -98,13 +98,13 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
     rows: list[Row] = []
     for order, stage in reversed([*enumerate(stages)]):
         drifts = told[part, stage.stage].values()
-        rows += [_alike(names, order, alike) for alike in alike_moves(drifts)]
+        rows += [_alike(names, order, alike, causes_of(history, stage)) for alike in alike_moves(drifts)]
         rows += [_drift(names, order, drift, besides_cell(drift, once)) for drift in drifts]
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
     return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows), once=once_text(once))
 
 
-def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike) -> Row:
+def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike, causes: str) -> Row:
     """Return the row of what all modes did alike between two stages."""
     before, after = (names.get((alike.part, s), s) for s in (alike.from_stage, alike.to_stage))
     cents = alike.extent.cents
@@ -117,7 +117,7 @@ def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike) -> Ro
         "which": Cell(""),
         "rings": Cell(""),
         "T60 (%)": Cell(""),
-        BESIDES: Cell(moves.ALIKE_CAUSES),
+        BESIDES: Cell(causes),
     }
 
 
@@ -162,7 +162,7 @@ def _landing(landing: Landing) -> Row:
     why, more = no_forecast_cell(landing), landing.taps_to_sure
     sure = f" (+{more} tap{'' if more == 1 else 's'})" if more else ""
     return {
-        "may settle at": Cell(f"{landing.landing_note}, {landing.landing}", landing.landing_hz),
+        "may settle at": Cell(f"{note_shown(landing)}, {landing.landing}", landing.landing_hz),
         "mode": Cell(landing.mode),
         "Hz": Cell(f"{landing.landing_hz:.2f}", landing.landing_hz),
         "to go": Cell(f"{landing.cents_to_go:+z.1f} c", landing.cents_to_go),

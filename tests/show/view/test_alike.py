@@ -71,7 +71,7 @@ def test_the_table_has_one_row_for_it_in_front_of_the_others(risen: History) -> 
     rows = drift_table(risen, "body").rows
     assert [row["mode"].text for row in rows].index("all modes") == 0
     assert len(rows) == len(risen.drifts) + 1
-    assert (rows[0]["moved"].text, rows[0][BESIDES].text) == tuple(SENTENCE.split(": "))
+    assert (rows[0]["moved"].text, rows[0][BESIDES].text) == tuple(WITHOUT_CUT.split(": "))
 
 
 def test_what_moved_beside_the_others_does_not_repeat_it(risen: History) -> None:
