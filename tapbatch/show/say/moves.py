@@ -21,7 +21,7 @@ VERDICTS: dict[Verdict, str] = {
     "up?": "probably up",
     "down": "moved down",
     "down?": "probably down",
-    "steady": "stood still",
+    "steady": "did not move",
     "unclear": "cannot tell",
     "new": "new here",
     "gone": "no longer heard",
@@ -57,7 +57,7 @@ def moved_text(drift: Drift) -> str:
         return f"parted from the others by {change}" + _as_read(drift)
     if moved:
         return moved + _BESIDE.get(drift.moved, "") + _as_read(drift)
-    verdict = "did not move by itself" if drift.verdict == "steady" else VERDICTS[drift.verdict]
+    verdict = VERDICTS[drift.verdict] + (_BESIDE["own"] if drift.verdict == "steady" else "")
     return ", ".join(filter(None, (verdict, change, _opposed(drift))))
 
 
@@ -161,7 +161,7 @@ def moved_cell(drift: Drift) -> str:
     way = drift.verdict.removesuffix("?")
     moved = _directed(way, extent_text(drift.extent, interval=False))  # type: ignore[arg-type]
     moved += " ?" if moved and way != drift.verdict else ""
-    return moved or {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
+    return moved or (VERDICTS[drift.verdict] if drift.verdict in ("steady", "unclear") else drift.verdict)
 
 
 def rings_limit(drift: Drift) -> str:
