@@ -28,6 +28,20 @@ VERDICTS: dict[Verdict, str] = {
     "unheard": "not heard, may be there",
 }
 
+MEANINGS: dict[Verdict, str] = {
+    "up": "the interval of the move lies above zero, and that is no chance among so many modes",
+    "up?": "the interval of the move lies above zero, but that may be chance, or the others moved instead",
+    "down": "the interval of the move lies below zero, and that is no chance among so many modes",
+    "down?": "the interval of the move lies below zero, but that may be chance, or the others moved instead",
+    "steady": "what it moved by itself is within steady_cents (3 cents, unless you set it), and nothing shows that "
+    "all moved",
+    "unclear": "it may have moved or not; what would settle it stands behind it",
+    "new": "not heard at the stage before",
+    "gone": "heard at the stage before, not at this one, although it would have been",
+    "unheard": "heard at the stage before; at this one it may be hidden",
+}
+"""What the verdicts mean, for whoever asks; more of it is in docs/words.md."""
+
 RINGS: dict[Rings, str] = {"longer?": "probably longer", "shorter?": "probably shorter"}
 """Verdicts on a decay whose words are not their name."""
 
