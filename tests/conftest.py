@@ -7,11 +7,16 @@ from collections.abc import Iterator
 from pathlib import Path
 from shutil import copytree, ignore_patterns
 
+import hypothesis
 import pytest
 
 # Set before numpy is imported: nested threads slow small matrices down, and several processes measure at once.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+# How long an example takes says more of the machine and of its other work than of the code.
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 ROOT = Path(__file__).parent.parent
 

@@ -2,7 +2,7 @@
 
 Conventions: changes in cents, hertz and per cent, later over earlier. What a new set-up moves is in every interval
 from the first recording on (:mod:`tapbatch.compare.moves`): in ``cents_low`` and ``cents_high``, which bound the
-whole change as read, and in what a mode moved beside the others. The verdict is judged over all modes that two stages
+whole change as read, and in what a mode moved by itself. The verdict is judged over all modes that two stages
 share: of the stages at which nothing moved, at most one in twenty has a mode that is said to have moved. ``moved``
 says what it rests on, and ``chance`` is its p-value adjusted for all modes.
 

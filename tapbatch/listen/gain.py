@@ -109,7 +109,7 @@ def floor_behind(sound: Sound, taps: tuple[Tap, ...], quiet: list[tuple[int, int
     Returns
     -------
     Floor
-        Without taps in ``behind`` where there is none that is used, or no quiet stretch.
+        Its ``behind`` is empty if no tap is used, or if nothing is quiet.
     """
     used = [(at, t) for at, t in enumerate(taps) if t.used]
     if not used or not quiet:

@@ -125,7 +125,7 @@ def _scaled(information: Float) -> tuple[Float, Float]:
 
 
 def damped_inverse(information: Float, damping: float) -> Float:
-    """Return the inverse of an information matrix, shape (n, n), after a slight damping that makes sure of one.
+    """Return the inverse of an information matrix, shape (n, n), which is damped slightly so that it has one.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def damped_inverse(information: Float, damping: float) -> Float:
 
 
 def damped_solution(information: Float, right: Float, damping: float) -> Float:
-    """Solve linear equations whose matrix is an information matrix, damped as in :func:`damped_inverse`, shape (n,).
+    """Return the solution, shape (n,), of equations with an information matrix, damped as in :func:`damped_inverse`.
 
     Parameters
     ----------

@@ -238,7 +238,7 @@ class Drift:
     ``chance`` (0 to 1) is the probability that any mode of the stage would seem to move this much by chance alone,
     and ``t60_chance`` that any T60 would seem to change this much; ``None`` where it was not asked.
     ``more_taps`` and ``more_setups`` are the numbers of further taps or set-ups at the later stage that would decide
-    an open verdict. ``moved`` says what the verdict rests on: what the mode did beside the others (``own_*``), what
+    an open verdict. ``moved`` says what the verdict rests on: what the mode did by itself (``own_*``), what
     all did alike (``common_*``), or the ``whole``; ``extent`` is how far that is. ``parted`` says that nobody can
     tell whether it moved or the others did. ``setups_learned`` is how many repeated set-ups the interval rests on.
     ``first_*`` is the change since the stage at which the mode was first heard. ``unnoted`` is what the notes do not

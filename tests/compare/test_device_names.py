@@ -47,7 +47,7 @@ def test_there_is_something_to_change() -> None:
     assert ("longer", None) in {(c.verdict, c.why) for c in ALIKE if hasattr(c, "verdict") and hasattr(c, "why")}
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(NAMES, NAMES)
 def test_no_name_of_a_recorder_changes_a_verdict(before: str, after: str) -> None:
     history = heard(before, after)

@@ -124,7 +124,7 @@ def before() -> list[dict[str, str]]:
 
 
 @pytest.mark.slow
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=12)
 @given(st.lists(st.sampled_from(sorted(LATER)), max_size=4), st.integers(0, 99))
 def test_what_is_recorded_later_leaves_frozen_rows_as_they_are(
     before: list[dict[str, str]], events: list[str], seed: int

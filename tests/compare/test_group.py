@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.compare.group import group_taps
@@ -89,7 +89,6 @@ def test_nothing_measured_makes_no_modes() -> None:
     assert group_taps([[], []]) == ()
 
 
-@settings(deadline=None)
 @given(
     st.lists(st.lists(st.floats(60.0, 1400.0), max_size=6, unique=True), min_size=1, max_size=6),
     st.sampled_from([0.0, 10.0]),

@@ -151,7 +151,7 @@ def judged(change: list[float], variance: float, setups: tuple[int, int] = (1, 1
     return judge_moves(summed(change, variance, setups), STEADY)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(changes, st.sampled_from([0.01, 0.25, 2.0]))
 def test_word_and_interval_never_contradict_each_other(change: list[float], variance: float) -> None:
     sums = summed(change, variance)
@@ -171,7 +171,7 @@ def test_word_and_interval_never_contradict_each_other(change: list[float], vari
         assert mode.whole.low <= mode.whole.value <= mode.whole.high
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(changes)
 def test_what_fell_is_what_rose_turned_over(change: list[float]) -> None:
     turned = {"up": "down", "down": "up", "up?": "down?", "down?": "up?"}

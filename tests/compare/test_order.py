@@ -6,7 +6,6 @@ from typing import Any
 
 import pytest
 from hypothesis import given
-from hypothesis import settings as running
 from hypothesis import strategies as st
 
 from tapbatch.compare.order import Item, Place, Placed, place
@@ -240,7 +239,6 @@ NAMES = st.builds(
 )
 
 
-@running(deadline=None)
 @given(st.lists(NAMES, max_size=8, unique_by=lambda n: n[0]), st.randoms(use_true_random=False))
 def test_order_of_arrival_changes_nothing_and_nothing_is_lost(names: list[Any], shuffler: Any) -> None:
     items = [item(path, **said) for path, said in names]

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.compare.random_effects import (
@@ -191,7 +191,6 @@ SAMPLES = st.lists(
 )
 
 
-@settings(deadline=None)
 @given(SAMPLES, st.randoms(use_true_random=False))
 def test_order_of_taps_does_not_matter(samples: list[Sample], shuffler: object) -> None:
     shuffled = list(samples)
@@ -199,7 +198,6 @@ def test_order_of_taps_does_not_matter(samples: list[Sample], shuffler: object) 
     assert join(shuffled) == join(samples)
 
 
-@settings(deadline=None)
 @given(SAMPLES)
 def test_mean_lies_among_the_taps_and_no_interval_is_empty(samples: list[Sample]) -> None:
     mean = join(samples).mean
@@ -207,7 +205,6 @@ def test_mean_lies_among_the_taps_and_no_interval_is_empty(samples: list[Sample]
     assert 0.0 < mean.half < math.inf
 
 
-@settings(deadline=None)
 @given(SAMPLES, st.floats(-3.0, 3.0))
 def test_a_shift_of_all_taps_shifts_the_mean_alone(samples: list[Sample], shift: float) -> None:
     moved = join([Sample(s.value + shift, s.se, s.point, s.setup) for s in samples]).mean

@@ -80,7 +80,7 @@ def test_what_the_reference_moved_is_taken_off_and_said() -> None:
     assert None not in (alone.freq_change_cents, beside.freq_change_cents)
     assert alone.freq_change_cents - beside.freq_change_cents == pytest.approx(moved, abs=0.06)  # type: ignore[operator]
     assert alone.common_cents - beside.common_cents == pytest.approx(moved, abs=0.5)  # type: ignore[operator]
-    # Its error comes on top, and what a mode moved beside the others stays.
+    # Its error comes on top, and what a mode moved by itself stays.
     assert beside.cents_high - beside.cents_low > alone.cents_high - alone.cents_low  # type: ignore[operator]
     assert (alone.t60_change_pct, alone.t60_low_pct) == (beside.t60_change_pct, beside.t60_low_pct)
 

@@ -394,7 +394,7 @@ def whole_files(tmp_path_factory):
 
 
 @given(data=st.data())
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_damage_is_sound_or_a_sound_error(tmp_path, whole_files, data):
     suffix = data.draw(st.sampled_from(sorted(whole_files)))
     raw = bytearray(whole_files[suffix])

@@ -42,9 +42,7 @@ def put_together(found: list[Section]) -> np.ndarray:
 
 @pytest.mark.slow
 @given(count=st.integers(1, 60 * RATE_HZ), most_s=st.integers(4, 70))
-@settings(
-    max_examples=25, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=25, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_nothing_is_lost_and_nothing_is_there_twice(tmp_path: Path, count: int, most_s: int) -> None:
     samples = ringing([3.0 * k for k in range(20)], 60.0)[:count]
     path = write(tmp_path / "a.wav", samples)

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tapbatch.listen.taps import find_taps
@@ -53,7 +53,6 @@ beside = {
 
 
 @given(**beside, of_amplitude=st.floats(0.0, 1 / 12))
-@settings(deadline=None)
 def test_a_line_of_a_twelfth_moves_t60_by_a_twelfth_and_frequency_by_a_25th_of_a_width(
     of_amplitude: float, widths: float, t60_s: float, phase_rad: float
 ) -> None:
@@ -64,14 +63,12 @@ def test_a_line_of_a_twelfth_moves_t60_by_a_twelfth_and_frequency_by_a_25th_of_a
 
 
 @given(**beside, of_amplitude=st.floats(0.0, 1 / 13))
-@settings(deadline=None)
 def test_what_is_less_is_no_uneven_decay(of_amplitude: float, widths: float, t60_s: float, phase_rad: float) -> None:
     _, uneven = left_beside(_fitted(_sound(of_amplitude, widths, t60_s, phase_rad))[1])
     assert not uneven[0]
 
 
 @given(widths=st.floats(1.3, 1.9), t60_s=st.floats(0.4, 0.8), phase_rad=beside["phase_rad"])
-@settings(deadline=None)
 def test_a_line_of_a_quarter_is_seen_beside(widths: float, t60_s: float, phase_rad: float) -> None:
     """A nearer one the mode takes up into itself, and less is left of it."""
     _, uneven = left_beside(_fitted(_sound(0.25, widths, t60_s, phase_rad))[1])

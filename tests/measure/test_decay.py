@@ -100,7 +100,7 @@ def test_one_mode_to_a_hundredth_in_its_octave_and_nothing_in_the_others() -> No
         assert other.flags
 
 
-@hypothesis_settings(max_examples=15, deadline=None)
+@hypothesis_settings(max_examples=15)
 @given(st.floats(-60.0, 40.0))
 def test_louder_is_not_longer(gain_db: float) -> None:
     sound = _sound([SimMode(140.0, 0.5, 0.2), SimMode(170.0, 0.4, 0.1), SimMode(420.0, 0.3, 0.2)])

@@ -11,7 +11,7 @@ RATES = [8000, 11025, 16000, 22050, 44100, 48000, 96000, 192000]
 
 
 @pytest.mark.parametrize("rate_hz", RATES)
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(freq=st.floats(0.02, 0.98), t60_s=st.floats(0.03, 5.0), phase=st.floats(0, 6.28))
 def test_a_damped_mode_comes_out_a_damped_mode(rate_hz: int, freq: float, t60_s: float, phase: float) -> None:
     for zone in zones(rate_hz, 50.0, min(4000.0, 0.46 * rate_hz)):

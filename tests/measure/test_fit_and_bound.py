@@ -77,7 +77,7 @@ def test_scatter_is_the_bound(modes: int) -> None:
     assert np.mean(np.square(errors)) == pytest.approx(1.0, abs=0.25)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(1.0, 1e3))
 def test_scaling_the_sound_leaves_poles_alone(scale: float) -> None:
     # Louder only: the fit stops where the rest to be gained is small beside a noise of variance 1.

@@ -87,7 +87,7 @@ def test_what_was_said_to_be_worked_on() -> None:
     assert log.said_of("rote-1") == ()
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.integers(0, 2000), max_size=12), st.integers(0, 3000))
 def test_the_order_in_which_recordings_were_written_down_does_not_matter(times: list[int], at: int) -> None:
     """Files from a cloud folder come in any order; each belongs to what was on the bench when it was made."""

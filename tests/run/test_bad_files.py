@@ -99,9 +99,7 @@ def damaged(whole: bytes, other: bytes, how: str, rng: random.Random) -> bytes:
 
 @pytest.mark.slow
 @given(data=st.data())
-@settings(
-    max_examples=400, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=400, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_any_damage_ends_in_a_reading_or_one_line(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], whole_files: dict[str, bytes], data: st.DataObject
 ) -> None:

@@ -36,7 +36,7 @@ def generator(seed: int = 7) -> np.random.Generator:
 
 
 @given(mode=any_mode)
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_energy_of_a_free_decay(mode: sim.SimMode) -> None:
     # the integral of (a exp(-dt) cos(wt+p))**2 over all t >= 0, by hand: a^2/2 (1/(2d) + Re(exp(2ip)/(2d - 2iw)))
     decay, omega = LN_1000 / mode.t60_s, 2 * math.pi * mode.freq_hz
@@ -118,7 +118,7 @@ def test_a_tap_solves_the_equation_of_motion(contact_s: float) -> None:
 
 
 @given(mode=any_mode, contact_s=st.floats(0.0005, 0.005), pulse=pulses, onset_s=st.floats(-0.05, 0.05))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_after_contact_only_damped_cosines(
     mode: sim.SimMode, contact_s: float, pulse: sim.Pulse, onset_s: float
 ) -> None:
@@ -153,7 +153,7 @@ def test_a_short_contact_is_a_blow() -> None:
 
 
 @given(factor=st.floats(0.01, 10), lag=st.integers(1, 500))
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 def test_louder_is_only_louder_and_later_only_later(factor: float, lag: int) -> None:
     louder = [sim.SimMode(m.freq_hz, m.t60_s, m.amplitude * factor, m.phase_rad) for m in MODES]
     plain = sim.tap(MODES, duration_s=0.2, sample_rate_hz=8000, onset_s=0.01).samples

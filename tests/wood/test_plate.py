@@ -40,7 +40,7 @@ def test_shares_and_energies_are_whole() -> None:
         assert 0 <= mode.rotary_share < 0.01
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.floats(0.3, 3.0))
 def test_a_model_of_another_size_sounds_in_proportion(factor: float) -> None:
     """All lengths times a factor, same wood, same air: frequencies fall by the factor."""

@@ -1,7 +1,7 @@
 """Say which modes moved, by how much, and on which of three moves the verdict rests.
 
 Conventions: for each mode the *whole* move is what its reading would do set up anew, the *own* move what it did
-beside the others, the *common* move what all did alike with set-ups left out; each with its own interval of 95 %.
+by itself, the *common* move what all did alike with set-ups left out; each with its own interval of 95 %.
 What all did *alike* as read, set-ups in it, counts only for ``steady``. The family is the modes of a part between
 two stages; own and whole moves may each be wrong in 2.5 % of stages. ``chance`` is the p-value adjusted for all of
 this: below 5 % a verdict is firm.

@@ -27,7 +27,7 @@ from tapbatch.show.view.tables import Cell
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
 
 FOOTER = (
-    "A dot is a reading and its bar the 95 % interval; hollow and pale means unsure. = stood still; ? cannot tell. "
+    "A dot is a reading and its bar the 95 % interval; hollow and pale means unsure. = did not move; ? cannot tell. "
     "Broken line, or figure in orange: something besides the wood can have done it."
 )
 

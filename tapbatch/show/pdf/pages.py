@@ -176,14 +176,15 @@ HOW: dict[str, str] = {
     "every interval, assumed at first and learned from what was recorded again. Up and down: the interval leaves out "
     "zero, and that holds among all modes of the stage (Holm, 1979: 5 % for all together). Probably: it leaves out "
     "zero, no more. By itself: the rest moved otherwise, or not at all. Along with the others: all moved alike. "
-    "Steady: it did not move by itself. Cannot tell: none of these; more taps or set-ups may tell. What all did "
-    "alike is said once: a set-up, the weather, the strings or the cut may do that. What differed besides the wood, "
-    "strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
-    "How far still": "One more step is predicted from the steps of the same work on this instrument, three at least. "
-    "They may stay level, shrink or grow; where the notes give the opening's area, they follow a power law of it. "
-    "The interval and the chance to pass a landing are for the next single step, with the errors that neighbouring "
-    "steps share and the scatter of the steps. A count of steps reaches no farther than twice the steps seen. On "
-    "target, past it, under string tension or with a fault in the reading there is no forecast, and it says why.",
+    "Did not move: not by itself, and nothing shows that all moved. Cannot tell: none of these; more taps or set-ups "
+    "may settle it. What all did alike is said once: a set-up, the weather, strings or the cut may do that. What "
+    "differed besides the wood, strings, hold or concert pitch, is said beside the verdict, for it moves modes too.",
+    "How far still": "One more step is predicted from the steps of the same work on this instrument, three at "
+    "least, or with those of earlier instruments of its family. They may stay level, shrink or grow; where the notes "
+    "give the opening's area, they follow a power law of it. The interval and the chance to overshoot are for the "
+    "next single step, with the errors that neighbouring steps share and the scatter of the steps. A count of steps "
+    "reaches no farther than twice the steps seen. On target, past it, under string tension or with a fault in the "
+    "reading there is no forecast, and it says why.",
     "The sound and its bands": "EDT, T20 and T30 are read from the backward-integrated decay between the limits of "
     "ISO 3382-1 and ISO 3382-2, with the noise taken off; T60 is a fit of decay and floor. A listener just notices "
     "a change of 5 % (ISO 3382-1).",

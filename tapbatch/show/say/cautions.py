@@ -177,7 +177,7 @@ def _then(before: float | None, after: float | None) -> str:
 def _reference(caution: Caution) -> str:
     moved = caution.moved_cents or 0.0
     names, few = " and ".join(caution.before), len(caution.before) == 1
-    did = "stood still" if abs(moved) < 0.05 else f"{'rose' if moved > 0 else 'fell'} {abs(moved):.1f} c"
+    did = "did not move" if abs(moved) < 0.05 else f"{'rose' if moved > 0 else 'fell'} {abs(moved):.1f} c"
     when = "between the same days" if caution.days else "on the same day"
     said = f"the reference{'' if few else 's'} {names} {did} (± {caution.half_cents or 0.0:.1f} c) {when}"
     return f"{said}, {'not taken off an air mode' if caution.is_air else 'taken off'}"

@@ -32,13 +32,13 @@ _NUMBERS = {10: "ten"}
 
 
 def chances_text(kept: Kept) -> str:
-    """Say how the chances to pass a landing came out; empty with fewer than ten forecasts.
+    """Say how the chances to overshoot came out; empty with fewer than ten forecasts.
 
     Examples
     --------
     >>> chances_text(Kept(19, 17, 3, 2.6))
-    '3 passed the place they were judged by; the chances said 2.6'
+    '3 overshot; by the chances, 2.6 should have'
     """
     if not kept.enough:
         return ""
-    return f"{kept.passed} passed the place they were judged by; the chances said {kept.said:.1f}"
+    return f"{kept.passed} overshot; by the chances, {kept.said:.1f} should have"

@@ -73,7 +73,7 @@ def no_forecast_text(landing: Landing) -> str:
     """
     match landing.no_forecast:
         case "points":
-            return f"next step unknown: {no_forecast_cell(landing)}"
+            return f"no forecast: {no_forecast_cell(landing)}"
         case "on target":
             return "no forecast: more work would only carry it off"
         case "strung":

@@ -21,12 +21,26 @@ VERDICTS: dict[Verdict, str] = {
     "up?": "probably up",
     "down": "moved down",
     "down?": "probably down",
-    "steady": "stood still",
+    "steady": "did not move",
     "unclear": "cannot tell",
     "new": "new here",
     "gone": "no longer heard",
     "unheard": "not heard, may be there",
 }
+
+MEANINGS: dict[Verdict, str] = {
+    "up": "the interval of the move lies above zero, and that is no chance among so many modes",
+    "up?": "the interval of the move lies above zero, but that may be chance, or the others moved instead",
+    "down": "the interval of the move lies below zero, and that is no chance among so many modes",
+    "down?": "the interval of the move lies below zero, but that may be chance, or the others moved instead",
+    "steady": "what it moved by itself is within steady_cents (3 cents, unless you set it), and nothing shows that "
+    "all moved",
+    "unclear": "it may have moved or not; what would settle it stands behind it",
+    "new": "not heard at the stage before",
+    "gone": "heard at the stage before, not at this one, although it would have been",
+    "unheard": "heard at the stage before; at this one it may be hidden",
+}
+"""What the verdicts mean, for whoever asks; more of it is in docs/words.md."""
 
 RINGS: dict[Rings, str] = {"longer?": "probably longer", "shorter?": "probably shorter", "unclear": "cannot tell"}
 """Verdicts on a decay whose words are not their name."""
@@ -57,7 +71,7 @@ def moved_text(drift: Drift) -> str:
         return f"parted from the others by {change}" + _as_read(drift)
     if moved:
         return moved + _BESIDE.get(drift.moved, "") + _as_read(drift)
-    verdict = "did not move by itself" if drift.verdict == "steady" else VERDICTS[drift.verdict]
+    verdict = VERDICTS[drift.verdict] + (_BESIDE["own"] if drift.verdict == "steady" else "")
     return ", ".join(filter(None, (verdict, change, _opposed(drift))))
 
 
@@ -167,7 +181,7 @@ def moved_cell(drift: Drift) -> str:
     way = drift.verdict.removesuffix("?")
     moved = _directed(way, extent_text(drift.extent, interval=False))  # type: ignore[arg-type]
     moved += " ?" if moved and way != drift.verdict else ""
-    return moved or {"steady": "steady", "unclear": "cannot tell"}.get(drift.verdict, drift.verdict)
+    return moved or (VERDICTS[drift.verdict] if drift.verdict in ("steady", "unclear") else drift.verdict)
 
 
 def rings_limit(drift: Drift) -> str:

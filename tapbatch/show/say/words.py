@@ -81,8 +81,16 @@ def sure_cents(mode: StageMode) -> float:
 
 def sure_in_full(mode: StageMode) -> str:
     """Return how sure a pitch is, set up anew and untouched, such as ``± 4 c (± 0.9 c if left untouched)``."""
-    untouched = "" if mode.half_anew_cents is None else f" ({untouched_text(mode)} if left untouched)"
-    return sure_text(mode) + untouched
+    left = left_untouched_text(mode)
+    return sure_text(mode) + (f" ({left})" if left else "")
+
+
+def left_untouched_text(mode: StageMode) -> str:
+    """Return how sure a pitch is as the instrument lies, such as ``± 0.9 c if left untouched``.
+
+    Empty if it is not known how sure it would be set up anew: then :func:`sure_text` says it already.
+    """
+    return "" if mode.half_anew_cents is None else f"{untouched_text(mode)} if left untouched"
 
 
 def untouched_text(mode: StageMode) -> str:

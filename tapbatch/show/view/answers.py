@@ -248,8 +248,10 @@ def _basis(mode: StageMode, stage: Stage, steady_cents: float) -> str:
     said = taps if recordings < 2 else f"{taps}, {recordings} recordings"
     if math.isnan(half):
         return f"{said}; how sure is not known"
-    wide = f"; {words.untouched_text(mode)} is wider than the {steady_cents:g} c that count as steady"
-    return said + wide if half > steady_cents else said
+    # Beside the note stands how sure it is set up anew; how sure a pitch counts as is judged by the other figure.
+    left = words.left_untouched_text(mode)
+    wide = f"{left or words.untouched_text(mode)} is wider than the {steady_cents:g} c that count as steady"
+    return "; ".join(filter(None, (said, wide if half > steady_cents else left)))
 
 
 def turned_down(stage: Stage) -> Counter[str]:

@@ -100,5 +100,5 @@ def _told(history: History, stage: Stage, mode: StageMode) -> str:
     here = (stage.part, stage.stage, mode.mode)
     drift = next((d for d in history.drifts if (d.part, d.to_stage, d.mode) == here), None)
     moved = moves.moved_cell(drift) if drift else ""
-    moved = {"steady": "did not move", "cannot tell": "cannot tell if it moved"}.get(moved, moved)
+    moved = "cannot tell if it moved" if moved == "cannot tell" else moved
     return ", ".join(filter(None, (named_note(mode), words.sure_text(mode), moved)))

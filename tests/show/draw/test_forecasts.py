@@ -57,7 +57,7 @@ def test_page_and_report_say_the_same(whole: History) -> None:
     index = parse(index_bytes([], (), TWENTY).decode())
     told = index.one("section", id="forecasts").text
     assert "18 of 20 cuts fell where they were said to" in told
-    assert "1 passed the place they were judged by; the chances said 2.0" in told
+    assert "1 overshot; by the chances, 2.0 should have" in told
     assert not list(parse(index_bytes([], ()).decode()).all("section", id="forecasts"))
     sheets = [sheet.finished() for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == SETTLE]
     words = " ".join(word.text for sheet in sheets for word in sheet.words)

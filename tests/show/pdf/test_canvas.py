@@ -74,7 +74,7 @@ def test_words_stand_where_their_millimetres_say(upright: bool) -> None:
     assert end == pytest.approx((20.0, 50.0), abs=0.01)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(st.text(LATIN, min_size=1, max_size=20), min_size=1, max_size=5))
 def test_every_letter_can_be_searched_for(said: list[str]) -> None:
     sheet = Sheet("A4", "letters")

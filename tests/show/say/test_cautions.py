@@ -46,7 +46,7 @@ SAID = {
         "the references Bar-1 and Old fell 2.1 c (± 1.5 c) on the same day, taken off"
     ),
     Caution("reference", before=("Bar-1",), moved_cents=0.01, half_cents=1.5, days=3, is_air=True): (
-        "the reference Bar-1 stood still (± 1.5 c) between the same days, not taken off an air mode"
+        "the reference Bar-1 did not move (± 1.5 c) between the same days, not taken off an air mode"
     ),
     Caution("identity"): "may be a neighbour",
 }

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from typing import get_args
+
 import pytest
 
 from tapbatch.model.errors import ShopError
-from tapbatch.show.say import cautions, moves, notices, words
+from tapbatch.show.say import cautions, faults, moves, notices, words
 from tapbatch.show.say.explain import TERMS, explained
 
 OWNED = [*words.FLAGS, *cautions.EXPLANATIONS, *notices.EXPLANATIONS, *moves.VERDICTS, *TERMS]
+PRINTED = [*get_args(words.Sureness), *moves.VERDICTS.values(), *faults.REMEDIES]
 
 
-@pytest.mark.parametrize("word", OWNED)
+@pytest.mark.parametrize("word", [*OWNED, *PRINTED])
 def test_every_word_has_an_explanation(word: str) -> None:
     name, parted, text = explained(word.upper()).partition(": ")
     assert (name, parted) == (word, ": ")

@@ -72,7 +72,7 @@ WHY: dict[NoForecast, tuple[str, str]] = {
     "fault": ("no forecast while this stands: recordings differ, method", "recordings differ, method"),
     "few steps": ("no forecast yet: 3 such cuts are needed, 1 so far", "1 of 3 similar steps so far"),
     "both ways": ("no forecast: earlier ones went both ways", "earlier ones went both ways"),
-    "points": ("next step unknown: no point in common", "no point in common"),
+    "points": ("no forecast: no point in common", "no point in common"),
     "past": ("this work raises it further", "past it"),
     "away": ("this work raises it, away from there", "leads away"),
     "beyond": ("farther than these steps can tell", "too far to tell"),

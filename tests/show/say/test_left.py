@@ -91,7 +91,7 @@ def test_what_is_not_known_says_why_in_the_same_place(work: Work, why: str) -> N
 def test_every_reason_has_words(reason: NoForecast) -> None:
     text = next_text(replace(UNKNOWN, no_forecast=reason), work="cut")
     assert text
-    assert "unknown until" not in text
+    assert "such cuts are needed" not in text
 
 
 def test_a_fault_in_the_reading_is_named() -> None:

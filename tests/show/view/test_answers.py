@@ -75,6 +75,19 @@ def test_a_doubt_of_mode_or_stage_limits_trust_once(
     assert all(limit.full.startswith(limit.name) for limit in trust.limits)
 
 
+def test_why_it_is_sure_is_said_where_a_new_set_up_would_be_wider(
+    make_stage: Callable[..., Stage], make_mode: Callable[..., StageMode], make_history: Callable[..., History]
+) -> None:
+    mode = make_mode("r1", 200.0, lead=True, half_cents=0.9)
+    low_hz, high_hz = (200.0 * 2 ** (cents / 1200) for cents in (-6, 6))
+    anew = replace(mode, freq_anew_low_hz=low_hz, freq_anew_high_hz=high_hz)
+    trusts = [answers(make_history([make_stage("top", "free", "s", 1, [m])]))[-1] for m in (mode, anew)]
+    assert [trust.told for trust in trusts] == ["Sure", "Sure"]
+    assert trusts[1].detail == f"{trusts[0].detail}; ± 0.9 c if left untouched"
+    wide = answers(make_history([make_stage("top", "free", "s", 1, [anew])]), steady_cents=0.5)[-1]
+    assert "± 0.9 c if left untouched is wider than the 0.5 c" in wide.detail
+
+
 @pytest.mark.parametrize("kind", ["clipped", "automatic gain", "mostly room", "some room"])
 def test_trust_is_never_sure_while_a_fault_stands(
     make_stage: Callable[..., Stage],
