@@ -18,11 +18,11 @@ from tapbatch.listen.files import hash_file
 from tapbatch.listen.header import read_header
 from tapbatch.listen.streams import stated_date
 from tapbatch.model.bench_log import BenchLog, Event, OnBench
-from tapbatch.model.errors import NamingError, ShopError, SoundError
+from tapbatch.model.errors import NamingError, ShopError, SoundError, reason_of
 from tapbatch.model.names import date_in_name, parse_name
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
-from tapbatch.run.copies import copy_to_place, delete_copy, holds, reason_of
+from tapbatch.run.copies import copy_to_place, delete_copy, holds
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Facts, is_folder, list_folder
 from tapbatch.shop.now_file import append, read_log

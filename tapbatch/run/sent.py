@@ -14,12 +14,12 @@ from pathlib import Path, PurePosixPath
 
 from tapbatch.listen.files import hash_file
 from tapbatch.model.bench_log import BenchLog, Event
-from tapbatch.model.errors import ShopError, SoundError
+from tapbatch.model.errors import ShopError, SoundError, reason_of
 from tapbatch.model.names import is_sound_name
 from tapbatch.results.files import put_linked
 from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.results.uploads import Upload
-from tapbatch.run.copies import holds, names_for, reason_of
+from tapbatch.run.copies import holds, names_for
 from tapbatch.run.inbox import Clock, give, look_into, utc_now, waiting_event
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.now_file import append, read_log

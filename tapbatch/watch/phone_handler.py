@@ -14,7 +14,7 @@ from http import HTTPStatus
 from typing import Any, ClassVar
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from tapbatch.model.errors import ShopError, TapbatchError
+from tapbatch.model.errors import ShopError, TapbatchError, reason_of
 from tapbatch.watch.incoming import TooSlowError, let_go, pieces_of, small_body
 from tapbatch.watch.key import HEADER, Gate, is_this_machine
 from tapbatch.watch.phone import Answer, BadRequestError, Desk, refused
@@ -77,8 +77,7 @@ class PhoneHandler(ResultsHandler):
         except ConnectionError:
             self.close_connection = True
         except OSError as error:
-            reason = (error.strerror or type(error).__name__).lower()
-            self._told(refused(ShopError("the computer", reason, "look at its disk, then try again")))
+            self._told(refused(ShopError("the computer", reason_of(error), "look at its disk, then try again")))
         finally:
             if self.command not in ("GET", "HEAD"):
                 let_go(self.connection, self.body, self.incoming)
