@@ -16,8 +16,9 @@ from tapbatch.model.errors import NamingError, ShopError
 from tapbatch.model.names import identity, is_passing_name
 from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.run.forget import forget
-from tapbatch.run.inbox import Clock, give, present_step, take_out, utc_now
-from tapbatch.run.now import Asked, asked_bench, named, refuse_empty_step, stages_of
+from tapbatch.run.inbox import Clock, give, look_into, take_out, utc_now
+from tapbatch.run.known import recordings_of, stages_of, step_reached, steps_of
+from tapbatch.run.now import Asked, asked_bench, named, refuse_empty_step
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.now_file import append, read_log
 
@@ -61,11 +62,28 @@ def bench_for(shop: Shop, destination: Destination, *, new: bool = True) -> OnBe
     NamingError
         If it names no place for recordings.
     """
+    return asked_bench(shop, asked_of(destination, new=new))
+
+
+def asked_of(destination: Destination, *, new: bool) -> Asked:
+    """Return a destination in the words of ``tapbatch now``; ``new`` as for :func:`bench_for`.
+
+    Raises
+    ------
+    NamingError
+        If a name is odd (:func:`refuse_odd`).
+
+    Examples
+    --------
+    >>> there = Destination(instrument="lute-3", stage="voicing", words=("closed", "step"), step=2)
+    >>> asked_of(there, new=False).fields
+    ('lute-3', 'voicing', 'closed', 'step 2')
+    """
     refuse_odd(destination)
     numbered = (f"step {destination.step}",) if destination.step else ()
     words = tuple(w for w in destination.words if not numbered or identity(w) != "step")
     fields = (destination.instrument, destination.stage, *words, *numbered)
-    return asked_bench(shop, Asked(fields=fields, on=destination.on, new=new))
+    return Asked(fields=fields, on=destination.on, new=new)
 
 
 def refuse_odd(destination: Destination) -> None:
@@ -105,7 +123,7 @@ _HARMLESS = "use letters, figures, hyphens and spaces"
 
 def is_new_stage(shop: Shop, bench: OnBench) -> bool:
     """Tell whether a stage has no recordings yet."""
-    return identity(bench.stage) not in map(identity, stages_of(shop, bench.instrument))
+    return identity(bench.stage) not in map(identity, stages_of(recordings_of(shop), bench.instrument))
 
 
 def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say: Say = _silent) -> OnBench:
@@ -120,8 +138,9 @@ def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say
     if not bench.step:
         raise ShopError(bench.folder, "is no series of steps", "choose step first")
     with hold(shop.results_dir, A_PHONE, say):
-        log, _ = read_log(shop.root)
-        reached = max(log.steps.get(bench.series, replace(bench, step=1)).step, present_step(shop, bench))
+        # What came earlier belongs to the step that ends, as for `tapbatch now --next`.
+        log = look_into(shop, clock).log
+        reached = step_reached(bench, log, steps_of(recordings_of(shop)), shop.extra_parts)
         if reached > bench.step:
             return replace(bench, step=reached)
         refuse_empty_step(log, bench)

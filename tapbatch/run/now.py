@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from tapbatch.model.bench_log import BenchLog, Event, OnBench
-from tapbatch.model.errors import NamingError, ShopError
+from tapbatch.model.errors import ShopError
 from tapbatch.model.names import identity, parse_name
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.run.forget import forget
-from tapbatch.run.inbox import Clock, Looked, give, look_into, present_step, take_out, utc_now, waiting_event
+from tapbatch.run.inbox import Clock, Looked, give, look_into, take_out, utc_now, waiting_event
+from tapbatch.run.known import recordings_of, stages_of, step_reached, steps_of
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import list_folder
 from tapbatch.shop.now_file import append, read_log
@@ -105,7 +106,7 @@ def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
     elif asked.next_step:
         _begin_step(shop, log, now)
     elif bench is not None:
-        is_new = identity(bench.stage) not in map(identity, stages_of(shop, bench.instrument))
+        is_new = identity(bench.stage) not in map(identity, stages_of(recordings_of(shop), bench.instrument))
         append(shop.root, Event(at=now, what="now", bench=bench))
     after = look_into(shop, clock)
     return Answered(
@@ -132,15 +133,16 @@ def asked_bench(shop: Shop, asked: Asked) -> OnBench:
     """
     on = _labels(shop, asked)
     bench = bench_of(list(asked.fields), on, shop.extra_parts)
+    known = recordings_of(shop)
     if not asked.new:
-        _ask_back("instrument", bench.instrument, _instruments(shop))
-        _ask_back("stage", bench.stage, stages_of(shop, bench.instrument))
+        _ask_back("instrument", bench.instrument, tuple(dict.fromkeys(r.instrument for r in known)))
+        _ask_back("stage", bench.stage, stages_of(known, bench.instrument))
     numbered = parse_name("/".join((*asked.fields, "x.wav")), shop.extra_parts).step_number
     if not bench.step or numbered:
         return bench
     # A series goes on with the step that it has reached: only the maker begins the next.
-    said = read_log(shop.root)[0].steps.get(bench.series, bench)
-    return replace(bench, step=max(present_step(shop, bench), said.step))
+    log, _ = read_log(shop.root)
+    return replace(bench, step=step_reached(bench, log, steps_of(known), shop.extra_parts))
 
 
 class LikelySlipError(ShopError):
@@ -169,34 +171,6 @@ def _labels(shop: Shop, asked: Asked) -> tuple[str, ...]:
             remedy = f"did you mean {near[0]}?" if near else "give a mode a label in the settings of the instrument"
             raise ShopError("--on", f"no mode is labelled '{label}'", remedy)
     return asked.on
-
-
-def _instruments(shop: Shop) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(_named_in(shop).values()))
-
-
-def stages_of(shop: Shop, instrument: str) -> tuple[str, ...]:
-    """Return the stages of which an instrument has recordings, as they are spelled."""
-    wanted = identity(instrument)
-    found = list_folder(shop.recordings_dir).files
-    named = (parse_name(path, shop.extra_parts) for path in found if _instrument_of(shop, path) == wanted)
-    return tuple(dict.fromkeys(n.stage_shown for n in named))
-
-
-def _named_in(shop: Shop) -> dict[str, str]:
-    names = {}
-    for path in list_folder(shop.recordings_dir).files:
-        name = _instrument_of(shop, path)
-        if name:
-            names[path] = name
-    return names
-
-
-def _instrument_of(shop: Shop, path: str) -> str:
-    try:
-        return parse_name(path, shop.extra_parts).instrument
-    except NamingError:
-        return ""
 
 
 def _undo(shop: Shop, log: BenchLog, clock: Clock) -> Event:

@@ -21,6 +21,7 @@ from tapbatch.model.errors import ShopError, SoundError, TapbatchError
 from tapbatch.results.uploads import CrowdedError, OffsetError, UnknownUploadError, Upload, Uploads
 from tapbatch.run.destinations import (
     Destination,
+    asked_of,
     begin_step,
     bench_for,
     give_place,
@@ -31,7 +32,7 @@ from tapbatch.run.destinations import (
 )
 from tapbatch.run.inbox import utc_now
 from tapbatch.run.noting import note, notes_of, tidy
-from tapbatch.run.now import Asked, LikelySlipError, answer
+from tapbatch.run.now import LikelySlipError, answer
 from tapbatch.run.sent import Taken, cleaned_name, take
 from tapbatch.run.sound_check import SoundCheck
 from tapbatch.shop.folder import Shop
@@ -213,12 +214,7 @@ class Desk:
         return HTTPStatus.OK, told
 
     def _now(self, asked: Mapping[str, Any]) -> Answer:
-        there = _destination({"destination": asked})
-        refuse_odd(there)
-        numbered = (f"step {there.step}",) if there.step else ()
-        words = tuple(w for w in there.words if not numbered or w.strip().lower() != "step")
-        fields = (there.instrument, there.stage, *words, *numbered)
-        said = Asked(fields=fields, on=there.on, new=_flag(asked, "new"))
+        said = asked_of(_destination({"destination": asked}), new=_flag(asked, "new"))
         answer(self.opened(), said, self.clock)
         return HTTPStatus.OK, self.state()
 

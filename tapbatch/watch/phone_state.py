@@ -22,12 +22,12 @@ from typing import Any
 from tapbatch.compare.setup_numbers import PAUSE_S
 from tapbatch.model.bench_log import BenchLog, Event, OnBench, is_of_one_recording
 from tapbatch.model.errors import NamingError, SettingsError
-from tapbatch.model.names import KINDS, PARTS, STATES, identity, parse_name
+from tapbatch.model.names import KINDS, PARTS, STATES, identity
 from tapbatch.model.reading import Recording
 from tapbatch.results.files import REPORT, facts_of
 from tapbatch.run.inbox import attention_of, look_at
+from tapbatch.run.known import recordings_of, step_reached, steps_of
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import list_folder
 from tapbatch.show.say.phone import (
     WHY_RESETS,
     WHY_SPOT,
@@ -78,7 +78,7 @@ def state_of(shop: Shop, log: BenchLog, sending: Sending, now: datetime) -> dict
     """
     bench = log.on_bench(now)
     lapses = log.lapses_at(now)
-    known = _known(shop)
+    known = recordings_of(shop)
     last = log.last()
     taps = _taps_of(shop, last)
     instruments = _instruments(shop, log, known)
@@ -96,7 +96,7 @@ def state_of(shop: Shop, log: BenchLog, sending: Sending, now: datetime) -> dict
         "lapses": "" if lapses is None else f"lapses at {lapses.astimezone():%H:%M}",
         "instruments": instruments,
         "reports": [name for name in shown if (shop.results_dir / identity(name) / REPORT).is_file()],
-        "steps": [as_destination(series) for series in _series(log, known)],
+        "steps": [as_destination(series) for series in _series(shop, log, known)],
         "states": list(STATES),
         "kinds": list(KINDS),
         "parts": list(dict.fromkeys((*PARTS, *shop.extra_parts))),
@@ -131,18 +131,6 @@ def as_destination(bench: OnBench) -> dict[str, Any]:
     }
 
 
-def _known(shop: Shop) -> list[Recording]:
-    """Return the recordings whose names are understood, the one that was changed last first."""
-    files = list_folder(shop.recordings_dir).files
-    known = []
-    for path in sorted(files, key=lambda path: -files[path].mtime_ns):
-        try:
-            known.append(parse_name(path, shop.extra_parts))
-        except NamingError:
-            continue
-    return known
-
-
 def _instruments(shop: Shop, log: BenchLog, known: Iterable[Recording]) -> list[dict[str, Any]]:
     stages: dict[str, dict[str, str]] = {}
     parts: dict[str, set[str]] = {}
@@ -175,13 +163,9 @@ def _labels(shop: Shop, instrument: str) -> list[str]:
         return []
 
 
-def _series(log: BenchLog, known: Iterable[Recording]) -> list[OnBench]:
+def _series(shop: Shop, log: BenchLog, known: Iterable[Recording]) -> list[OnBench]:
     """Return how far each series is, of which something was said or sent, the one used last first."""
-    reached: dict[tuple[str, str, str, str, str], int] = {}
-    for r in known:
-        if r.step:
-            key = (r.instrument, r.stage, r.part, r.state, r.kind)
-            reached[key] = max(reached.get(key, 1), r.step_number)
+    steps = steps_of(known)
     found = dict(log.steps)
     for event in log.last(len(log.placed)):
         if event.bench is not None and event.bench.step:
@@ -189,13 +173,12 @@ def _series(log: BenchLog, known: Iterable[Recording]) -> list[OnBench]:
     series = []
     for bench in reversed(found.values()):
         try:
-            named = parse_name(f"{bench.folder}/x.wav", tuple(bench.words))
+            reached = step_reached(bench, log, steps, shop.extra_parts)
         except NamingError:
-            # Someone edited the log.
+            # Someone edited the log, or the settings no longer name its part.
             continue
-        key = (named.instrument, named.stage, named.part, named.state, named.kind)
         words = tuple(word for word in bench.words if not is_of_one_recording(word))
-        series.append(replace(bench, words=words, step=max(bench.step, reached.get(key, 1))))
+        series.append(replace(bench, words=words, step=reached))
     return series[:50]
 
 

@@ -16,7 +16,7 @@ from tapbatch.shop.folder import open_shop
 from tapbatch.shop.now_file import read_log
 from tapbatch.show.terminal.phone_reading import PhoneReading
 from tapbatch.watch.phone_state import LEAST_ROOM_BYTES
-from tests.shops import rows_of, tapbatch
+from tests.shops import rows_of, tapbatch, taps, write_wav
 from tests.watch.desk import CITTERN, LYRE, Served
 
 
@@ -142,6 +142,15 @@ def test_what_is_on_the_bench_goes_on_with_a_step_begun_by_phone(served: Served)
     served.send("b.wav", served.sound(3), other)
     served.ask("POST", "/phone/next", {"destination": other})
     assert served.state["bench"]["step"] == 2
+
+
+def test_the_page_and_the_bench_count_steps_that_have_no_numbers_alike(served: Served) -> None:
+    voicing = {**LYRE, "stage": "06-voicing", "words": ["step"], "new": True}
+    served.ask("POST", "/phone/now", voicing)
+    for number in (1, 2, 3):
+        write_wav(served.root / f"recordings/lyre-2/06-voicing/step/{number}.wav", taps(number, count=1))
+    (shown,) = served.state["steps"]
+    assert shown["step"] == served.ask("POST", "/phone/now", voicing)[1]["bench"]["step"] == 3
 
 
 def test_a_likely_slip_is_asked_back(served: Served) -> None:
