@@ -17,7 +17,7 @@ from tapbatch.model.names import identity, is_passing_name
 from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.run.forget import forget
 from tapbatch.run.inbox import Clock, give, look_into, take_out, utc_now
-from tapbatch.run.known import recordings_of, stages_of, step_reached, steps_of
+from tapbatch.run.known import recordings_of, step_reached, steps_of
 from tapbatch.run.now import Asked, asked_bench, named, refuse_empty_step
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.now_file import append, read_log
@@ -119,11 +119,6 @@ def _is_odd(c: str) -> bool:
 
 
 _HARMLESS = "use letters, figures, hyphens and spaces"
-
-
-def is_new_stage(shop: Shop, bench: OnBench) -> bool:
-    """Tell whether a stage has no recordings yet."""
-    return identity(bench.stage) not in map(identity, stages_of(recordings_of(shop), bench.instrument))
 
 
 def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say: Say = _silent) -> OnBench:

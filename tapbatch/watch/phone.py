@@ -25,7 +25,6 @@ from tapbatch.run.destinations import (
     begin_step,
     bench_for,
     give_place,
-    is_new_stage,
     refuse_odd,
     reword,
     take_back,
@@ -38,7 +37,7 @@ from tapbatch.run.sound_check import SoundCheck
 from tapbatch.shop.folder import Shop
 from tapbatch.show.say.phone import full_text, place_text, refused_text, size_text
 from tapbatch.watch.feed import Feed
-from tapbatch.watch.phone_state import LEAST_ROOM_BYTES, Sending, as_destination, cautions_at, room_in, state_of
+from tapbatch.watch.phone_state import LEAST_ROOM_BYTES, as_destination, cautions_at, room_in, state_of
 
 WAIT_S = 20.0
 """How long a request for readings waits for a newer one."""
@@ -157,7 +156,6 @@ class Desk:
     def post(self, path: str, asked: Mapping[str, Any]) -> Answer | None:
         """Answer a request that changes something; ``None`` if there is nothing of that name."""
         does: dict[str, Callable[[Mapping[str, Any]], Answer]] = {
-            "place": self._place,
             "now": self._now,
             "next": self._next,
             "undo": self._undo,
@@ -169,7 +167,7 @@ class Desk:
         if path not in does:
             return None
         answered = does[path](asked)
-        if path not in ("place", "uploads"):
+        if path != "uploads":
             self.rouse()
         return answered
 
@@ -184,13 +182,7 @@ class Desk:
     def state(self) -> dict[str, Any]:
         """Return all that the page shows."""
         shop = self.opened()
-        sending = Sending(
-            file_bytes=round(shop.settings.phone_file_mb * _MEGA),
-            day_bytes=round(shop.settings.phone_day_mb * _MEGA),
-            sent_today_bytes=self.uploads.sent_today_bytes(),
-            room_bytes=self.room(shop.results_dir),
-        )
-        return state_of(shop, shop.log, sending, self.clock())
+        return state_of(shop, shop.log, self.room(shop.results_dir), self.clock())
 
     def _mine(self, query: Mapping[str, str]) -> dict[str, Any]:
         """Return what the page says of the destination of the phone that asks, if it names one."""
@@ -203,20 +195,10 @@ class Desk:
 
     # ------------------------------------------------------------ changing
 
-    def _place(self, asked: Mapping[str, Any]) -> Answer:
-        shop = self.opened()
-        bench = bench_for(shop, _destination(asked), new=_flag(asked, "new"))
-        told = {
-            "destination": as_destination(bench),
-            "shown": place_text(bench),
-            "is_new": is_new_stage(shop, bench),
-        }
-        return HTTPStatus.OK, told
-
     def _now(self, asked: Mapping[str, Any]) -> Answer:
         said = asked_of(_destination({"destination": asked}), new=_flag(asked, "new"))
-        answer(self.opened(), said, self.clock)
-        return HTTPStatus.OK, self.state()
+        answered = answer(self.opened(), said, self.clock)
+        return HTTPStatus.OK, self.state() | {"is_new": answered.is_new}
 
     def _next(self, asked: Mapping[str, Any]) -> Answer:
         bench = begin_step(self.opened(), _destination(asked), self.clock)

@@ -29,9 +29,11 @@ def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
     assert phone.run("location.href") == f"{watch.origin}/phone"
     put_on_the_bench(phone, "step")
     phone.until_says("#bench", "instrument-1, 01-voicing step 1")
+    assert "This stage is new." in phone.text("#bench")
     assert phone.run("document.activeElement.textContent") == "Change"
     phone.choose(sound)
     phone.until_says("#reading", "C4")
+    assert "This stage is new." not in phone.text("#bench")
     assert below_recordings(watch) == ["instrument-1/01-voicing/step 1/New Recording 4.wav"]
     assert sounds_below(watch, "inbox") == {sound.name: sound.read_bytes()}
     (cents,) = re.findall(r"^strongest C4 \+([\d.]+) c", phone.text("#reading"), re.MULTILINE)
