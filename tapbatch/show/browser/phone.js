@@ -92,6 +92,7 @@ const sendChosen = (field) => {
   if (!files.length || !page.destination) return;
   warn("");
   keepDestination(page.destination);
+  drawBench();
   page.sendings.take(files, { ...page.destination });
 };
 
