@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import csv
 import shutil
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from tapbatch.compare.setup_numbers import PAUSE_S
+from tapbatch.compare.setup_numbers import parted_by_pauses
 from tapbatch.model.bench_log import BenchLog, Event, OnBench, is_of_one_recording
 from tapbatch.model.errors import NamingError, SettingsError
 from tapbatch.model.names import KINDS, PARTS, STATES, identity
@@ -217,15 +217,9 @@ def _question(shop: Shop, last: tuple[Event, ...], taps: Mapping[str, list[float
     words = [identity(word) for word in event.bench.words]
     if not {"pluck", "room"}.isdisjoint(words):
         return None
-    onsets = sorted(taps[event.recording])
-    counts = [1]
-    for earlier, later in pairwise(onsets):
-        if later - earlier >= PAUSE_S:
-            counts.append(0)
-        counts[-1] += 1
+    counts = list(Counter(parted_by_pauses(sorted(taps[event.recording]))).values())
     return {
         "recording": event.recording,
-        "taps": len(onsets),
         "groups": len(counts),
         "setups": setups_text(counts, resets="resets" in words),
         "resets": "resets" in words,
