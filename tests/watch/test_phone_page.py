@@ -91,7 +91,12 @@ def test_notes_are_kept_one_by_one(watch: Watch, phone: Phone, tmp_path: Path) -
     phone.open(watch.link)
     put_on_the_bench(phone, "01-thinned")
     phone.press("Notes of instrument-1, 01-thinned")
-    for name, typed in (("temperature_c", "21,5"), ("work", "scraped; edges, thin"), ("thickness_mm", "2,8 3.1")):
+    for name, typed in (
+        ("temperature_c", "21,5"),
+        ("work", "scraped; edges, thin"),
+        ("thickness_mm", "2,8 3.1"),
+        ("opening_edge_mm", "2,5"),
+    ):
         phone.until(f"document.getElementById('note-{name}')")
         phone.field(f"#note-{name}").send_keys(typed, "\t")
         phone.until_says(f"#told-{name}", "kept")
@@ -101,6 +106,7 @@ def test_notes_are_kept_one_by_one(watch: Watch, phone: Phone, tmp_path: Path) -
         (row,) = [row for row in csv.DictReader(table) if row["instrument"] == "instrument-1"]
     assert row["stage"] == "01-thinned"
     assert (row["temperature_c"], row["work"], row["thickness_mm"]) == ("21.5", "scraped; edges, thin", "2.8 3.1")
+    assert row["opening_edge_mm"] == "2.5"
     assert not row.get("mass_g")
     assert phone.complaints == []
 
