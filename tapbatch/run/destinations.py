@@ -144,20 +144,30 @@ def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say
     return bench
 
 
-def give_place(shop: Shop, name: str, destination: Destination, clock: Clock = utc_now, say: Say = _silent) -> Event:
+def give_place(
+    shop: Shop,
+    name: str,
+    destination: Destination,
+    clock: Clock = utc_now,
+    say: Say = _silent,
+    *,
+    new: bool = True,
+) -> Event:
     """Give a recording another place: one that came from the inbox, or one that waits there.
 
     Parameters
     ----------
     name
         Its path below ``recordings/``, or that of its original below the inbox.
+    new
+        As for :func:`bench_for`.
 
     Raises
     ------
     ShopError
-        If there is no such recording, or if it cannot be copied.
+        If there is no such recording, if it cannot be copied, or as for :func:`bench_for`.
     """
-    bench = bench_for(shop, destination)
+    bench = bench_for(shop, destination, new=new)
     with hold(shop.results_dir, A_PHONE, say):
         log, _ = read_log(shop.root)
         event = named(shop, log, name)
@@ -166,19 +176,24 @@ def give_place(shop: Shop, name: str, destination: Destination, clock: Clock = u
         return give(shop, event, bench, clock)
 
 
-def take_back(shop: Shop, name: str = "", clock: Clock = utc_now, say: Say = _silent) -> Event:
-    """Take a recording out of its place, by default the last one, and forget its reading; the original stays.
+def take_back(shop: Shop, recording: str, clock: Clock = utc_now, say: Say = _silent) -> Event:
+    """Take a recording out of its place, and forget its reading; the original stays.
+
+    Parameters
+    ----------
+    recording
+        Its path below ``recordings/``.
 
     Raises
     ------
     ShopError
-        If none came from the inbox, or if it cannot be taken out.
+        If no such recording came from the inbox, or if it cannot be taken out.
     """
     with hold(shop.results_dir, A_PHONE, say):
         log, _ = read_log(shop.root)
-        event = log.placed.get(name) if name else next(iter(log.last(1)), None)
+        event = log.placed.get(recording)
         if event is None:
-            raise ShopError(name or "undo", "no such recording came from the inbox", "there is nothing to take out")
+            raise ShopError(recording, "did not come from the inbox", "move it by hand")
         take_out(shop, event, clock)
     forget(shop, [event.recording], say)
     return event

@@ -60,7 +60,11 @@ class Answered:
 
 
 def answer(
-    shop: Shop, asked: Asked, clock: Clock = utc_now, say: Callable[[str], None] = lambda _line: None
+    shop: Shop,
+    asked: Asked,
+    clock: Clock = utc_now,
+    say: Callable[[str], None] = lambda _line: None,
+    doing: str = "",
 ) -> Answered:
     """Do what ``tapbatch now`` is asked, and say what is on the bench then.
 
@@ -74,6 +78,8 @@ def answer(
         Returns the time, aware; default that of the system.
     say
         Called with one line if it has to wait for a run to end.
+    doing
+        Who asks, as others who wait are told; default the command that runs.
 
     Raises
     ------
@@ -82,7 +88,7 @@ def answer(
     NamingError
         If the words name no place for recordings.
     """
-    with hold(shop.results_dir, name_of_command(), say):
+    with hold(shop.results_dir, doing or name_of_command(), say):
         done = _answer(shop, asked, clock)
     if done.taken_out is not None:
         forget(shop, [done.taken_out.recording], say)

@@ -18,6 +18,7 @@ from typing import Any
 
 from tapbatch.model.bench_log import OnBench
 from tapbatch.model.errors import ShopError, SoundError, TapbatchError
+from tapbatch.results.lock import A_PHONE
 from tapbatch.results.uploads import CrowdedError, OffsetError, UnknownUploadError, Upload, Uploads
 from tapbatch.run.destinations import (
     Destination,
@@ -197,7 +198,7 @@ class Desk:
 
     def _now(self, asked: Mapping[str, Any]) -> Answer:
         said = asked_of(_destination({"destination": asked}), new=_flag(asked, "new"))
-        answered = answer(self.opened(), said, self.clock)
+        answered = answer(self.opened(), said, self.clock, doing=A_PHONE)
         return HTTPStatus.OK, self.state() | {"is_new": answered.is_new}
 
     def _next(self, asked: Mapping[str, Any]) -> Answer:
@@ -205,13 +206,13 @@ class Desk:
         return HTTPStatus.OK, {"destination": as_destination(bench), "state": self.state()}
 
     def _undo(self, asked: Mapping[str, Any]) -> Answer:
-        event = take_back(self.opened(), _text(asked, "recording", ""), self.clock)
+        event = take_back(self.opened(), _text(asked, "recording"), self.clock)
         self.note(f"taken out: {event.recording}; its original stays in the inbox")
         return HTTPStatus.OK, self.state()
 
     def _give(self, asked: Mapping[str, Any]) -> Answer:
         name = _text(asked, "recording", "") or _text(asked, "original")
-        event = give_place(self.opened(), name, _destination(asked), self.clock)
+        event = give_place(self.opened(), name, _destination(asked), self.clock, new=_flag(asked, "new"))
         self.note(f"{event.original} is now {event.recording}")
         return HTTPStatus.OK, self.state()
 

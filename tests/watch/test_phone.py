@@ -164,16 +164,27 @@ def test_a_likely_slip_is_asked_back(served: Served) -> None:
     assert served.ask("POST", "/phone/now", CITTERN)[1]["is_new"] is False
 
 
+def test_a_likely_slip_is_asked_back_where_a_recording_is_given_a_place(served: Served) -> None:
+    recording = served.send("a.wav", served.sound(2))["recording"]
+    given = {"recording": recording, "destination": {**CITTERN, "stage": "06-voicng"}}
+    status, told = served.ask("POST", "/phone/give", given)
+    assert (status, told["like"], list(served.there)) == (409, "06-voicing", [recording])
+    assert served.ask("POST", "/phone/give", {**given, "new": True})[0] == 200
+    assert list(served.there) == ["cittern-12/06-voicng/closed/step 1/a.wav"]
+
+
 def test_the_bench_is_set_for_everyone(served: Served) -> None:
     status, state = served.ask("POST", "/phone/now", {**LYRE, "words": ["closed"], "new": False})
     assert (status, state["bench"]) == (200, {**LYRE, "words": ["closed"]})
     assert "lyre-2/05-closed" in tapbatch("now", served.root).said
 
 
-def test_the_last_one_is_taken_back_and_its_original_stays(served: Served) -> None:
+def test_one_is_taken_back_and_its_original_stays(served: Served) -> None:
     data = served.sound(2)
-    served.send("a.wav", data)
-    status, state = served.ask("POST", "/phone/undo", {})
+    recording = served.send("a.wav", data)["recording"]
+    # Another phone may have sent meanwhile, so the last one is never meant without its name.
+    assert served.ask("POST", "/phone/undo", {})[0] == 400
+    status, state = served.ask("POST", "/phone/undo", {"recording": recording})
     assert (status, state["last"], served.there) == (200, [], {})
     assert (served.inbox / "a.wav").read_bytes() == data
     # Sent again, it comes back, and the inbox has it once.

@@ -227,7 +227,8 @@ def test_a_second_request_behind_the_first_is_not_done(shop: Served) -> None:
     undo = (
         f"POST /phone/undo HTTP/1.1\r\nHost: {shop.host}\r\nTapbatch-Key: {KEY}\r\nContent-Type: application/json\r\n"
     )
-    undo += "Content-Length: 2\r\n\r\n{}"
+    body = json.dumps({"recording": shop.state["last"][0]["recording"]})
+    undo += f"Content-Length: {len(body)}\r\n\r\n{body}"
     first = f"GET /phone/state HTTP/1.1\r\nHost: {shop.host}\r\nTapbatch-Key: {KEY}\r\nContent-Length: 0\r\n"
     told = shop.raw(f"{first}Connection: keep-alive\r\n\r\n{undo}".encode())
     assert told.count(b"HTTP/1.0 ") == 1
