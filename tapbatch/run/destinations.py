@@ -131,7 +131,7 @@ def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say
     """
     bench = bench_for(shop, destination)
     if not bench.step:
-        raise ShopError(bench.folder, "is no series of steps", "choose step first")
+        raise ShopError(bench.folder, "is not a series of steps", "choose step first")
     with hold(shop.results_dir, A_PHONE, say):
         # What came earlier belongs to the step that ends, as for `tapbatch now --next`.
         log = look_into(shop, clock).log
@@ -226,7 +226,7 @@ def reword(
         raise ShopError(recording, "did not come from the inbox", "move it by hand")
     said = (*(("resets",) if resets else ()), *((spot,) if spot else ()))
     if spot and not identity(spot).startswith("spot-"):
-        raise NamingError(spot, "is no spot", "call it spot- and a name, such as spot-window")
+        raise NamingError(spot, "is not a spot", "call it spot- and a name, such as spot-window")
     kept = tuple(w for w in event.bench.words if identity(w) != "resets" and not identity(w).startswith("spot-"))
     bench = event.bench
     there = Destination(

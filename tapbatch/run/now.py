@@ -192,7 +192,7 @@ def _begin_step(shop: Shop, log: BenchLog, now: datetime) -> None:
     if bench is None:
         raise ShopError("--next", "nothing is on the bench", "say INSTRUMENT STAGE step")
     if not bench.step:
-        raise ShopError("--next", f"{bench.folder} is no series of steps", "say INSTRUMENT STAGE step")
+        raise ShopError("--next", f"{bench.folder} is not a series of steps", "say INSTRUMENT STAGE step")
     refuse_empty_step(log, bench)
     append(shop.root, Event(at=now, what="next"))
 

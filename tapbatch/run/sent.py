@@ -74,7 +74,7 @@ def take(
 ) -> Taken:
     """Take a recording that has wholly arrived into the inbox, and copy it to its place.
 
-    Whether it is sound is asked before (:func:`tapbatch.run.sound_check.refuse_unless_sound`).
+    Whether it is sound is asked before (:class:`tapbatch.run.sound_check.SoundCheck`).
 
     Parameters
     ----------

@@ -236,7 +236,7 @@ class Desk:
         name = cleaned_name(_text(asked, "name"))
         size = asked.get("size")
         if not isinstance(size, int) or isinstance(size, bool) or size < 0:
-            raise BadRequestError("size", "is no number of bytes", "send the recording again")
+            raise BadRequestError("size", "is not a number of bytes", "send the recording again")
         if size == 0:
             raise SoundError(name, "the file is empty", "record again")
         recorded_at = _moment(asked, self.clock())
@@ -329,7 +329,7 @@ def _destination(asked: Mapping[str, Any]) -> Destination:
         raise BadRequestError("destination", "is missing", "choose instrument and stage")
     step = said.get("step", 0)
     if not isinstance(step, int) or isinstance(step, bool) or not 0 <= step <= 9999:
-        raise BadRequestError("step", "is no number of a step", "choose the step again")
+        raise BadRequestError("step", "is not the number of a step", "choose the step again")
     return Destination(
         instrument=_text(said, "instrument"),
         stage=_text(said, "stage"),
@@ -342,16 +342,16 @@ def _destination(asked: Mapping[str, Any]) -> Destination:
 def _text(asked: Mapping[str, Any], key: str, default: str | None = None) -> str:
     said = asked.get(key, default)
     if not isinstance(said, str) or len(said) > _MOST_TEXT or (default is None and not said):
-        raise BadRequestError(key, "is missing, or is no text", "choose it again")
+        raise BadRequestError(key, "is missing, or is not text", "choose it again")
     if any("\ud800" <= c <= "\udfff" for c in said):
-        raise BadRequestError(key, "holds what is no text", "write it again")
+        raise BadRequestError(key, "holds characters that are not text", "write it again")
     return said
 
 
 def _list(asked: Mapping[str, Any], key: str) -> tuple[str, ...]:
     said = asked.get(key) or []
     if not isinstance(said, list) or len(said) > 20:
-        raise BadRequestError(key, "is no list of words", "choose them again")
+        raise BadRequestError(key, "is not a list of words", "choose them again")
     return tuple(_text({key: word}, key) for word in said)
 
 
@@ -371,7 +371,7 @@ def _flag(asked: Mapping[str, Any], key: str) -> bool:
 
 def _number(text: str, key: str) -> int:
     if not (text.isascii() and text.isdecimal() and len(text) <= 15):
-        raise BadRequestError(key, "is no number", "load the page again")
+        raise BadRequestError(key, "is not a number", "load the page again")
     return int(text)
 
 
@@ -384,5 +384,5 @@ def _moment(asked: Mapping[str, Any], now: datetime) -> datetime | None:
         when = datetime.fromisoformat(_text(asked, "recorded_at"))
         when = when.astimezone(UTC)
     except (ValueError, OverflowError, OSError):
-        raise BadRequestError("recorded_at", "is no time", "send the recording again") from None
+        raise BadRequestError("recorded_at", "is not a time", "send the recording again") from None
     return when if datetime(2000, 1, 1, tzinfo=UTC) < when <= now + _AHEAD else None

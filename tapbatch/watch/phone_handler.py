@@ -149,7 +149,7 @@ class PhoneHandler(ResultsHandler):
             return
         length, start = self._length(), query.get("from", "")
         if not (start.isascii() and start.isdecimal() and len(start) <= 15):
-            raise BadRequestError("from", "is no number of bytes", "load the page again")
+            raise BadRequestError("from", "is not a number of bytes", "load the page again")
         uploads = self.desk.uploads
         upload = uploads.find(number)
         if int(start) + length > upload.size:
@@ -183,14 +183,14 @@ class PhoneHandler(ResultsHandler):
         if length > MOST_JSON_BYTES:
             raise BadRequestError("request", "is too long", "write less")
         if self.headers.get_content_type() != "application/json":
-            raise BadRequestError("request", "is no JSON", "load the page again")
+            raise BadRequestError("request", "is not JSON", "load the page again")
         body = small_body(self.body, self.incoming, length)
         try:
             asked = json.loads(body.decode("utf-8"), parse_constant=_no_number) if len(body) == length else None
         except (ValueError, RecursionError):
             asked = None
         if not isinstance(asked, dict):
-            raise BadRequestError("request", "is no JSON", "load the page again")
+            raise BadRequestError("request", "is not JSON", "load the page again")
         return asked
 
     # ------------------------------------------------------------ answers
