@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from tests.shops import RATE_HZ, taps, write_wav
-from tests.watch.phones import IN_A_BROWSER, Phone, Watch, below_recordings, put_on_the_bench, recording, sounds_below
+from tests.watch.phones import IN_A_BROWSER, Phone, below_recordings, put_on_the_bench, recording, sounds_below
+from tests.watch.program import Watch
 
 pytestmark = IN_A_BROWSER
 
