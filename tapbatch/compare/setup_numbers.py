@@ -8,11 +8,10 @@ Each recording marked ``again`` is another one. A recording marked ``resets`` ho
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 from tapbatch.compare.order import grouped, in_sequence
 from tapbatch.model.history import Heard
-from tapbatch.model.reading import TapReading
 
 PAUSE_S = 5.0
 """From the touch of one used tap to that of the next; taps of one set-up follow one another more quickly."""
@@ -92,11 +91,21 @@ def _parts(heard: Heard) -> tuple[int, ...]:
     taps = heard.reading.used_taps
     if not heard.recording.resets or not taps:
         return (0,) * len(taps)
-    parts = [0]
-    for earlier, later in pairwise(taps):
-        parts.append(parts[-1] + _paused(earlier, later))
-    return tuple(parts)
+    return parted_by_pauses([tap.tap.onset_s for tap in taps])
 
 
-def _paused(earlier: TapReading, later: TapReading) -> bool:
-    return later.tap.onset_s - earlier.tap.onset_s >= PAUSE_S
+def parted_by_pauses(onsets_s: Sequence[float]) -> tuple[int, ...]:
+    """Return for each tap how many pauses of :data:`PAUSE_S` or more come before it.
+
+    Parameters
+    ----------
+    onsets_s : sequence of float, shape (n,)
+        When the taps of one recording begin, in seconds, in order.
+
+    Examples
+    --------
+    >>> parted_by_pauses([0.5, 1.5, 6.5, 7.0, 20.0])
+    (0, 0, 1, 1, 2)
+    """
+    pauses = (later - earlier >= PAUSE_S for earlier, later in pairwise(onsets_s))
+    return tuple(accumulate(pauses, initial=0))[: len(onsets_s)]

@@ -44,6 +44,26 @@ class SoundError(TapbatchError):
     """A file that is not sound, or is incomplete."""
 
 
+def reason_of(error: BaseException) -> str:
+    """Return what went wrong with a file, in a few words.
+
+    Parameters
+    ----------
+    error
+        What was raised where the file was opened, read or written.
+
+    Examples
+    --------
+    >>> reason_of(PermissionError(13, "Permission denied")), reason_of(TimeoutError())
+    ('permission denied', 'timeouterror')
+    >>> reason_of(SoundError("a.wav", "the file is empty", "record again"))
+    'the file is empty'
+    """
+    if isinstance(error, SoundError):
+        return error.what
+    return (getattr(error, "strerror", None) or type(error).__name__).lower()
+
+
 def not_measured(name: str, error: BaseException) -> SoundError:
     """Return the error for a recording whose measuring met a fault in the tool itself.
 

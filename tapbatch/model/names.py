@@ -49,7 +49,7 @@ _REFUSED = re.compile(r'[\s<>:"/\\|?*\x00-\x1f\x7f-\x9f\ud800-\udfff]+')
 _TRAILING_DOTS = re.compile(r"\.+$")
 _PROVISIONAL = re.compile(r"r[0-9]+\Z")
 _STEP = re.compile(r"step-([0-9]{1,4})")
-_DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³])(?=\.|$)")
+_DEVICE = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(?:com|lpt)[0-9¹²³]) *(?=\.|$)", re.IGNORECASE)
 _NUMBER = re.compile(r"[0-9]{1,18}")
 _NUMBER_IN_FRONT = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 _DATE = re.compile(
@@ -88,7 +88,18 @@ def identity(text: str) -> str:
     """
     plain = unicodedata.normalize("NFC", unicodedata.normalize("NFC", text).lower()).strip()
     plain = _TRAILING_DOTS.sub("-", _REFUSED.sub("-", plain))
-    return _DEVICE.sub(r"\1-", plain) if _DEVICE.match(plain) else plain
+    return _DEVICE.sub(r"\1-", plain) if is_device_name(plain) else plain
+
+
+def is_device_name(name: str) -> bool:
+    """Tell whether a file of this name would be a device on some systems.
+
+    Examples
+    --------
+    >>> is_device_name("con.wav"), is_device_name("LPT1"), is_device_name("concert.wav")
+    (True, True, False)
+    """
+    return _DEVICE.match(name) is not None
 
 
 def is_label(mode: str) -> bool:

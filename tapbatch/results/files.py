@@ -16,7 +16,7 @@ from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import BinaryIO
 
-from tapbatch.model.errors import ShopError
+from tapbatch.model.errors import ShopError, reason_of
 from tapbatch.model.notice import Notice
 
 _PIECE_BYTES = 1 << 20
@@ -58,7 +58,7 @@ def put_file(path: Path, data: bytes) -> Notice | None:
         fresh = _write_beside(path, [data])
     except OSError as error:
         remedy = "make room or let the folder be written, then run again"
-        raise ShopError(str(path), _reason(error), remedy) from error
+        raise ShopError(str(path), reason_of(error), remedy) from error
     return _move_over(fresh, path)
 
 
@@ -204,8 +204,8 @@ def _keep_beside(fresh: Path, path: Path, refused: OSError) -> Notice:
         fresh.replace(kept)
     except OSError as error:
         _drop(fresh)
-        raise ShopError(str(path), _reason(error), f"close {path.name} and {kept.name}, then run again") from error
-    return Notice("not replaced", path=str(path), other_path=kept.name, text=_reason(refused))
+        raise ShopError(str(path), reason_of(error), f"close {path.name} and {kept.name}, then run again") from error
+    return Notice("not replaced", path=str(path), other_path=kept.name, text=reason_of(refused))
 
 
 def _flush_folder(folder: Path) -> None:
@@ -221,10 +221,6 @@ def _flush_folder(folder: Path) -> None:
 def _drop(path: Path) -> None:
     with suppress(OSError):
         path.unlink()
-
-
-def _reason(error: OSError) -> str:
-    return (error.strerror or type(error).__name__).lower()
 
 
 REPORT, OWN_PAGE = "report.pdf", "page.html"

@@ -17,7 +17,7 @@ from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 
-from tapbatch.model.errors import ShopError
+from tapbatch.model.errors import ShopError, reason_of
 from tapbatch.results.files import is_half_written
 from tapbatch.results.readings import FOLDER
 
@@ -70,8 +70,9 @@ def hold(results: Path, doing: str, say: Callable[[str], None]) -> Iterator[None
     except NotImplementedError:
         say(f"files in {results} cannot be locked: let one run end before you start the next")
     except OSError as error:
-        reason = (error.strerror or type(error).__name__).lower()
-        raise ShopError(str(results), reason, "make room or let the folder be written, then run again") from error
+        raise ShopError(
+            str(results), reason_of(error), "make room or let the folder be written, then run again"
+        ) from error
     try:
         _sign(folder, doing)
         sweep(results)

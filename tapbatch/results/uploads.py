@@ -25,7 +25,7 @@ from threading import RLock
 from typing import Any, BinaryIO
 
 from tapbatch.model.bench_log import OnBench
-from tapbatch.model.errors import ShopError
+from tapbatch.model.errors import ShopError, reason_of
 from tapbatch.model.names import is_sound_name
 
 FOLDER = ".uploads"
@@ -349,5 +349,4 @@ def _told(upload: Upload) -> dict[str, Any]:
 
 
 def _refused(folder: Path, error: OSError) -> ShopError:
-    reason = (error.strerror or type(error).__name__).lower()
-    return ShopError(str(folder), reason, "make room or let the folder be written, then send it again")
+    return ShopError(str(folder), reason_of(error), "make room or let the folder be written, then send it again")

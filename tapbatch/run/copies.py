@@ -11,7 +11,7 @@ from pathlib import Path, PurePosixPath
 
 from tapbatch.listen.files import hash_file
 from tapbatch.model.bench_log import Event, OnBench
-from tapbatch.model.errors import ShopError, SoundError
+from tapbatch.model.errors import ShopError, SoundError, reason_of
 from tapbatch.results.files import drop_half_written, put_copy
 from tapbatch.shop.folder import Shop
 
@@ -97,10 +97,3 @@ def holds(path: Path, sha256: str) -> bool:
         return path.is_file() and hash_file(path) == sha256
     except (OSError, SoundError):
         return False
-
-
-def reason_of(error: BaseException) -> str:
-    """Return what went wrong with a file, in a few words."""
-    if isinstance(error, SoundError):
-        return error.what
-    return (getattr(error, "strerror", None) or type(error).__name__).lower()

@@ -16,8 +16,9 @@ from tapbatch.model.errors import NamingError, ShopError
 from tapbatch.model.names import identity, is_passing_name
 from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.run.forget import forget
-from tapbatch.run.inbox import Clock, give, present_step, take_out, utc_now
-from tapbatch.run.now import Asked, asked_bench, named, refuse_empty_step, stages_of
+from tapbatch.run.inbox import Clock, give, look_into, take_out, utc_now
+from tapbatch.run.known import recordings_of, step_reached, steps_of
+from tapbatch.run.now import Asked, asked_bench, named, refuse_empty_step
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.now_file import append, read_log
 
@@ -61,11 +62,28 @@ def bench_for(shop: Shop, destination: Destination, *, new: bool = True) -> OnBe
     NamingError
         If it names no place for recordings.
     """
+    return asked_bench(shop, asked_of(destination, new=new))
+
+
+def asked_of(destination: Destination, *, new: bool) -> Asked:
+    """Return a destination in the words of ``tapbatch now``; ``new`` as for :func:`bench_for`.
+
+    Raises
+    ------
+    NamingError
+        If a name is odd (:func:`refuse_odd`).
+
+    Examples
+    --------
+    >>> there = Destination(instrument="lute-3", stage="voicing", words=("closed", "step"), step=2)
+    >>> asked_of(there, new=False).fields
+    ('lute-3', 'voicing', 'closed', 'step 2')
+    """
     refuse_odd(destination)
     numbered = (f"step {destination.step}",) if destination.step else ()
     words = tuple(w for w in destination.words if not numbered or identity(w) != "step")
     fields = (destination.instrument, destination.stage, *words, *numbered)
-    return asked_bench(shop, Asked(fields=fields, on=destination.on, new=new))
+    return Asked(fields=fields, on=destination.on, new=new)
 
 
 def refuse_odd(destination: Destination) -> None:
@@ -103,11 +121,6 @@ def _is_odd(c: str) -> bool:
 _HARMLESS = "use letters, figures, hyphens and spaces"
 
 
-def is_new_stage(shop: Shop, bench: OnBench) -> bool:
-    """Tell whether a stage has no recordings yet."""
-    return identity(bench.stage) not in map(identity, stages_of(shop, bench.instrument))
-
-
 def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say: Say = _silent) -> OnBench:
     """Begin the next step of a series and return it; one that was begun since ``destination.step`` is not passed.
 
@@ -118,10 +131,11 @@ def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say
     """
     bench = bench_for(shop, destination)
     if not bench.step:
-        raise ShopError(bench.folder, "is no series of steps", "choose step first")
+        raise ShopError(bench.folder, "is not a series of steps", "choose step first")
     with hold(shop.results_dir, A_PHONE, say):
-        log, _ = read_log(shop.root)
-        reached = max(log.steps.get(bench.series, replace(bench, step=1)).step, present_step(shop, bench))
+        # What came earlier belongs to the step that ends, as for `tapbatch now --next`.
+        log = look_into(shop, clock).log
+        reached = step_reached(bench, log, steps_of(recordings_of(shop)), shop.extra_parts)
         if reached > bench.step:
             return replace(bench, step=reached)
         refuse_empty_step(log, bench)
@@ -130,20 +144,30 @@ def begin_step(shop: Shop, destination: Destination, clock: Clock = utc_now, say
     return bench
 
 
-def give_place(shop: Shop, name: str, destination: Destination, clock: Clock = utc_now, say: Say = _silent) -> Event:
+def give_place(
+    shop: Shop,
+    name: str,
+    destination: Destination,
+    clock: Clock = utc_now,
+    say: Say = _silent,
+    *,
+    new: bool = True,
+) -> Event:
     """Give a recording another place: one that came from the inbox, or one that waits there.
 
     Parameters
     ----------
     name
         Its path below ``recordings/``, or that of its original below the inbox.
+    new
+        As for :func:`bench_for`.
 
     Raises
     ------
     ShopError
-        If there is no such recording, or if it cannot be copied.
+        If there is no such recording, if it cannot be copied, or as for :func:`bench_for`.
     """
-    bench = bench_for(shop, destination)
+    bench = bench_for(shop, destination, new=new)
     with hold(shop.results_dir, A_PHONE, say):
         log, _ = read_log(shop.root)
         event = named(shop, log, name)
@@ -152,19 +176,24 @@ def give_place(shop: Shop, name: str, destination: Destination, clock: Clock = u
         return give(shop, event, bench, clock)
 
 
-def take_back(shop: Shop, name: str = "", clock: Clock = utc_now, say: Say = _silent) -> Event:
-    """Take a recording out of its place, by default the last one, and forget its reading; the original stays.
+def take_back(shop: Shop, recording: str, clock: Clock = utc_now, say: Say = _silent) -> Event:
+    """Take a recording out of its place, and forget its reading; the original stays.
+
+    Parameters
+    ----------
+    recording
+        Its path below ``recordings/``.
 
     Raises
     ------
     ShopError
-        If none came from the inbox, or if it cannot be taken out.
+        If no such recording came from the inbox, or if it cannot be taken out.
     """
     with hold(shop.results_dir, A_PHONE, say):
         log, _ = read_log(shop.root)
-        event = log.placed.get(name) if name else next(iter(log.last(1)), None)
+        event = log.placed.get(recording)
         if event is None:
-            raise ShopError(name or "undo", "no such recording came from the inbox", "there is nothing to take out")
+            raise ShopError(recording, "did not come from the inbox", "move it by hand")
         take_out(shop, event, clock)
     forget(shop, [event.recording], say)
     return event
@@ -197,7 +226,7 @@ def reword(
         raise ShopError(recording, "did not come from the inbox", "move it by hand")
     said = (*(("resets",) if resets else ()), *((spot,) if spot else ()))
     if spot and not identity(spot).startswith("spot-"):
-        raise NamingError(spot, "is no spot", "call it spot- and a name, such as spot-window")
+        raise NamingError(spot, "is not a spot", "call it spot- and a name, such as spot-window")
     kept = tuple(w for w in event.bench.words if identity(w) != "resets" and not identity(w).startswith("spot-"))
     bench = event.bench
     there = Destination(

@@ -18,11 +18,11 @@ from tapbatch.listen.files import hash_file
 from tapbatch.listen.header import read_header
 from tapbatch.listen.streams import stated_date
 from tapbatch.model.bench_log import BenchLog, Event, OnBench
-from tapbatch.model.errors import NamingError, ShopError, SoundError
-from tapbatch.model.names import date_in_name, parse_name
+from tapbatch.model.errors import ShopError, SoundError, reason_of
+from tapbatch.model.names import date_in_name
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
-from tapbatch.run.copies import copy_to_place, delete_copy, holds, reason_of
+from tapbatch.run.copies import copy_to_place, delete_copy, holds
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import Facts, is_folder, list_folder
 from tapbatch.shop.now_file import append, read_log
@@ -181,22 +181,6 @@ def waiting_event(shop: Shop, original: str, clock: Clock = utc_now) -> Event:
         raise ShopError(original, "is a link", "put the recording itself into the inbox")
     found = _found(shop.inbox_dir, original, facts)
     return Event(at=clock(), what="seen", original=original, mark=found.mark, recorded_at=found.recorded_at)
-
-
-def present_step(shop: Shop, bench: OnBench) -> int:
-    """Return the step that a series has reached: the highest number among its recordings, at least 1."""
-    wanted = parse_name(f"{replace(bench, step=1).folder}/x.wav", shop.extra_parts)
-    numbers, unnumbered = [1], 0
-    for path in list_folder(shop.recordings_dir).files:
-        try:
-            named = parse_name(path, shop.extra_parts)
-        except NamingError:
-            continue
-        same = (named.instrument, named.stage, named.part, named.state, named.kind)
-        if named.step and same == (wanted.instrument, wanted.stage, wanted.part, wanted.state, wanted.kind):
-            numbers.append(named.step_number)
-            unnumbered += not named.step_number and not named.again
-    return max(*numbers, unnumbered)
 
 
 class _Inbox:

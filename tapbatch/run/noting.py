@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from tapbatch.listen.files import refuse_special
-from tapbatch.model.errors import SettingsError, ShopError
+from tapbatch.model.errors import SettingsError, ShopError, reason_of
 from tapbatch.results.files import beside, drop_half_written, facts_of, put_file
 from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.shop.folder import Shop
@@ -124,8 +124,7 @@ def _read(path: Path) -> bytes:
     except FileNotFoundError:
         return b""
     except OSError as error:
-        reason = (error.strerror or type(error).__name__).lower()
-        raise ShopError(FILE, f"cannot be read ({reason})", "note it in the file itself") from error
+        raise ShopError(FILE, f"cannot be read ({reason_of(error)})", "note it in the file itself") from error
 
 
 def _put(path: Path, data: bytes) -> None:

@@ -12,11 +12,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from tapbatch.model.bench_log import BenchLog, Event, OnBench
-from tapbatch.model.errors import NamingError, ShopError
+from tapbatch.model.errors import ShopError
 from tapbatch.model.names import identity, parse_name
 from tapbatch.results.lock import hold, name_of_command
 from tapbatch.run.forget import forget
-from tapbatch.run.inbox import Clock, Looked, give, look_into, present_step, take_out, utc_now, waiting_event
+from tapbatch.run.inbox import Clock, Looked, give, look_into, take_out, utc_now, waiting_event
+from tapbatch.run.known import recordings_of, stages_of, step_reached, steps_of
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.listing import list_folder
 from tapbatch.shop.now_file import append, read_log
@@ -59,7 +60,11 @@ class Answered:
 
 
 def answer(
-    shop: Shop, asked: Asked, clock: Clock = utc_now, say: Callable[[str], None] = lambda _line: None
+    shop: Shop,
+    asked: Asked,
+    clock: Clock = utc_now,
+    say: Callable[[str], None] = lambda _line: None,
+    doing: str = "",
 ) -> Answered:
     """Do what ``tapbatch now`` is asked, and say what is on the bench then.
 
@@ -73,6 +78,8 @@ def answer(
         Returns the time, aware; default that of the system.
     say
         Called with one line if it has to wait for a run to end.
+    doing
+        Who asks, as others who wait are told; default the command that runs.
 
     Raises
     ------
@@ -81,7 +88,7 @@ def answer(
     NamingError
         If the words name no place for recordings.
     """
-    with hold(shop.results_dir, name_of_command(), say):
+    with hold(shop.results_dir, doing or name_of_command(), say):
         done = _answer(shop, asked, clock)
     if done.taken_out is not None:
         forget(shop, [done.taken_out.recording], say)
@@ -105,7 +112,7 @@ def _answer(shop: Shop, asked: Asked, clock: Clock) -> Answered:
     elif asked.next_step:
         _begin_step(shop, log, now)
     elif bench is not None:
-        is_new = identity(bench.stage) not in map(identity, stages_of(shop, bench.instrument))
+        is_new = identity(bench.stage) not in map(identity, stages_of(recordings_of(shop), bench.instrument))
         append(shop.root, Event(at=now, what="now", bench=bench))
     after = look_into(shop, clock)
     return Answered(
@@ -132,15 +139,16 @@ def asked_bench(shop: Shop, asked: Asked) -> OnBench:
     """
     on = _labels(shop, asked)
     bench = bench_of(list(asked.fields), on, shop.extra_parts)
+    known = recordings_of(shop)
     if not asked.new:
-        _ask_back("instrument", bench.instrument, _instruments(shop))
-        _ask_back("stage", bench.stage, stages_of(shop, bench.instrument))
+        _ask_back("instrument", bench.instrument, tuple(dict.fromkeys(r.instrument for r in known)))
+        _ask_back("stage", bench.stage, stages_of(known, bench.instrument))
     numbered = parse_name("/".join((*asked.fields, "x.wav")), shop.extra_parts).step_number
     if not bench.step or numbered:
         return bench
     # A series goes on with the step that it has reached: only the maker begins the next.
-    said = read_log(shop.root)[0].steps.get(bench.series, bench)
-    return replace(bench, step=max(present_step(shop, bench), said.step))
+    log, _ = read_log(shop.root)
+    return replace(bench, step=step_reached(bench, log, steps_of(known), shop.extra_parts))
 
 
 class LikelySlipError(ShopError):
@@ -171,34 +179,6 @@ def _labels(shop: Shop, asked: Asked) -> tuple[str, ...]:
     return asked.on
 
 
-def _instruments(shop: Shop) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(_named_in(shop).values()))
-
-
-def stages_of(shop: Shop, instrument: str) -> tuple[str, ...]:
-    """Return the stages of which an instrument has recordings, as they are spelled."""
-    wanted = identity(instrument)
-    found = list_folder(shop.recordings_dir).files
-    named = (parse_name(path, shop.extra_parts) for path in found if _instrument_of(shop, path) == wanted)
-    return tuple(dict.fromkeys(n.stage_shown for n in named))
-
-
-def _named_in(shop: Shop) -> dict[str, str]:
-    names = {}
-    for path in list_folder(shop.recordings_dir).files:
-        name = _instrument_of(shop, path)
-        if name:
-            names[path] = name
-    return names
-
-
-def _instrument_of(shop: Shop, path: str) -> str:
-    try:
-        return parse_name(path, shop.extra_parts).instrument
-    except NamingError:
-        return ""
-
-
 def _undo(shop: Shop, log: BenchLog, clock: Clock) -> Event:
     last = log.last(1)
     if not last:
@@ -212,7 +192,7 @@ def _begin_step(shop: Shop, log: BenchLog, now: datetime) -> None:
     if bench is None:
         raise ShopError("--next", "nothing is on the bench", "say INSTRUMENT STAGE step")
     if not bench.step:
-        raise ShopError("--next", f"{bench.folder} is no series of steps", "say INSTRUMENT STAGE step")
+        raise ShopError("--next", f"{bench.folder} is not a series of steps", "say INSTRUMENT STAGE step")
     refuse_empty_step(log, bench)
     append(shop.root, Event(at=now, what="next"))
 

@@ -14,19 +14,18 @@ from pathlib import Path, PurePosixPath
 
 from tapbatch.listen.files import hash_file
 from tapbatch.model.bench_log import BenchLog, Event
-from tapbatch.model.errors import ShopError, SoundError
-from tapbatch.model.names import is_sound_name
+from tapbatch.model.errors import ShopError, SoundError, reason_of
+from tapbatch.model.names import is_device_name, is_sound_name
 from tapbatch.results.files import put_linked
 from tapbatch.results.lock import A_PHONE, hold
 from tapbatch.results.uploads import Upload
-from tapbatch.run.copies import holds, names_for, reason_of
+from tapbatch.run.copies import holds, names_for
 from tapbatch.run.inbox import Clock, give, look_into, utc_now, waiting_event
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.now_file import append, read_log
 
 _MOST_NAME_BYTES = 200
 _NOT_IN_NAMES = re.compile(r'[<>:"|?*\\/\x00-\x1f\x7f-\x9f\ud800-\udfff]+')
-_DEVICE = re.compile(r"(con|prn|aux|nul|conin\$|conout\$|(com|lpt)[0-9\u00b9\u00b2\u00b3]) *(?=\.|$)", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +64,7 @@ def cleaned_name(name: str) -> str:
             last[:80] or "the file", "is not named like a recording", "send a recording, such as .m4a or .wav"
         )
     stem = stem.strip(" .~") or "recording"
-    stem = f"_{stem}" if _DEVICE.match(stem) else stem
+    stem = f"_{stem}" if is_device_name(stem) else stem
     cut = stem.encode()[: _MOST_NAME_BYTES - len(ending)].decode(errors="ignore").strip()
     return f"{cut}.{ending}"
 
@@ -75,7 +74,7 @@ def take(
 ) -> Taken:
     """Take a recording that has wholly arrived into the inbox, and copy it to its place.
 
-    Whether it is sound is asked before (:func:`tapbatch.run.sound_check.refuse_unless_sound`).
+    Whether it is sound is asked before (:class:`tapbatch.run.sound_check.SoundCheck`).
 
     Parameters
     ----------

@@ -31,19 +31,6 @@ _LOOK = "from tapbatch.run.sound_check import look; look()"
 _ASKED_TO_END = (signal.SIGTERM, signal.SIGINT, getattr(signal, "SIGKILL", signal.SIGTERM))
 
 
-def refuse_unless_sound(path: Path) -> None:
-    """Refuse a file in which no sound can be decoded, or only with far too much memory or time.
-
-    Raises
-    ------
-    SoundError
-        If it is none.
-    ShopError
-        If it could not be looked at; then nothing is known of the file.
-    """
-    SoundCheck().refuse_unless_sound(path)
-
-
 class SoundCheck:
     """Looks at one file after another, each in a process of its own, which may be begun before there is a file."""
 
@@ -61,7 +48,15 @@ class SoundCheck:
                     self._ready.append(_begun())
 
     def refuse_unless_sound(self, path: Path) -> None:
-        """Refuse a file, as the function of this name does."""
+        """Refuse a file in which no sound can be decoded, or only with far too much memory or time.
+
+        Raises
+        ------
+        SoundError
+            If it is none.
+        ShopError
+            If it could not be looked at; then nothing is known of the file.
+        """
         try:
             with self._lock:
                 process = self._ready.pop() if self._ready else _begun()

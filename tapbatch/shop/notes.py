@@ -178,10 +178,17 @@ def _never_closed(text: str, delimiter: str) -> int:
 
 
 def _known_columns(cells: list[str]) -> set[str]:
-    return {_column_name(cell) for cell in cells} & set(COLUMNS)
+    return {column_name(cell) for cell in cells} & set(COLUMNS)
 
 
-def _column_name(cell: str) -> str:
+def column_name(cell: str) -> str:
+    """Return the name of a column as it is compared.
+
+    Examples
+    --------
+    >>> column_name(" Mass-G")
+    'mass_g'
+    """
     return re.sub(r"[\s-]+", "_", cell.strip().lower())
 
 
@@ -191,7 +198,7 @@ def _notes_from(
     filled = [(number, row) for number, row in enumerate(rows, 1) if any(cell.strip(",;|") for cell in row)]
     if not filled:
         return {}, ()
-    columns = [_column_name(cell) for cell in filled[0][1]]
+    columns = [column_name(cell) for cell in filled[0][1]]
     refused = _refused_columns(columns, shown)
     if not {"instrument", "stage"} <= set(columns):
         return {}, refused

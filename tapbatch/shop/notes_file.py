@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 
 from tapbatch.model.errors import SettingsError
 from tapbatch.model.names import identity
-from tapbatch.shop.notes import COLUMNS, harmless_cell, plain_cell
+from tapbatch.shop.notes import COLUMNS, column_name, harmless_cell, plain_cell
 
 FIELDS = tuple(column for column in COLUMNS if column not in ("instrument", "stage", "date"))
 """What may be noted of a stage from a phone."""
@@ -47,7 +47,7 @@ class _Table:
     @property
     def columns(self) -> list[str]:
         """The names of the columns, as they are compared."""
-        return [re.sub(r"[\s-]+", "_", cell.strip().lower()) for cell in self.cells(0)] if self.rows else []
+        return [column_name(cell) for cell in self.cells(0)] if self.rows else []
 
     def row_of(self, instrument: str, stage: str) -> int:
         """Return the number of the first row of a stage, 0 if it has none."""
@@ -186,7 +186,7 @@ def _table(raw: bytes) -> _Table:
 
 def _columns_in(header: str, delimiter: str) -> list[str]:
     cells = next(csv.reader([header.rstrip("\r\n")], delimiter=delimiter), [])
-    return [re.sub(r"[\s-]+", "_", cell.strip().lower()) for cell in cells]
+    return [column_name(cell) for cell in cells]
 
 
 def _rows(text: str) -> list[str]:

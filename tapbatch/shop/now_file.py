@@ -20,7 +20,7 @@ from typing import cast, get_args
 
 from tapbatch.listen.files import refuse_special
 from tapbatch.model.bench_log import BenchLog, Event, OnBench, What
-from tapbatch.model.errors import ShopError
+from tapbatch.model.errors import ShopError, reason_of
 from tapbatch.model.reading import Attention
 
 NAME = "now.csv"
@@ -92,8 +92,7 @@ def _lines(path: Path) -> list[str]:
     except FileNotFoundError:
         return []
     except OSError as error:
-        reason = (error.strerror or "no reason given").lower()
-        raise ShopError(NAME, f"cannot be read ({reason})", "move it away, or let it be read") from error
+        raise ShopError(NAME, f"cannot be read ({reason_of(error)})", "move it away, or let it be read") from error
     if b"\0" in raw[:4]:
         raise ShopError(NAME, "is not text in UTF-8", "save it again as CSV in UTF-8")
     return [_decoded(line) for line in raw.split(b"\n")]
@@ -131,8 +130,9 @@ def append(root: Path, *events: Event) -> None:
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
-        reason = (error.strerror or type(error).__name__).lower()
-        raise ShopError(str(path), reason, "make room or let the file be written, then try again") from error
+        raise ShopError(
+            str(path), reason_of(error), "make room or let the file be written, then try again"
+        ) from error
 
 
 def _row_of(event: Event) -> list[str]:

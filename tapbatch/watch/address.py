@@ -27,10 +27,10 @@ def own_address() -> str:
             asking.connect(_ELSEWHERE)
             found = str(asking.getsockname()[0])
     except OSError as error:
-        raise ShopError("--phone", "this machine is in no network that it knows of", _HOW) from error
+        raise ShopError("--phone", "this machine is not in a network that it knows of", _HOW) from error
     address = ip_address(found)
     if address.is_unspecified or address.is_loopback:
-        raise ShopError("--phone", "this machine is in no network that it knows of", _HOW)
+        raise ShopError("--phone", "this machine is not in a network that it knows of", _HOW)
     if not is_local(address):
         what = f"this machine's address {found} is not that of a workshop's own network"
         raise ShopError("--phone", what, "connect it to the workshop's network, or give --address")

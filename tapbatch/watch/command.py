@@ -6,7 +6,7 @@ import time
 import warnings
 from collections.abc import Callable
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tapbatch.model.errors import ShopError
@@ -107,13 +107,7 @@ def _checked(served: Served) -> Served:
     if served.address is not None:
         check_address(served.address, phone=served.phone)
         return served
-    return Served(
-        address=own_address() if served.phone else serving.HERE,
-        port=served.port,
-        connections=served.connections,
-        phone=served.phone,
-        keep_key=served.keep_key,
-    )
+    return replace(served, address=own_address() if served.phone else serving.HERE)
 
 
 def _where(served: Served) -> tuple[str, int, int]:

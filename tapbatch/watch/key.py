@@ -20,7 +20,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from threading import Lock
 
-from tapbatch.model.errors import ShopError
+from tapbatch.model.errors import ShopError, reason_of
 
 HEADER = "Tapbatch-Key"
 FILE = ".phone-key"
@@ -73,8 +73,7 @@ def kept_key(results: Path) -> str:
         with os.fdopen(handle, "w", encoding="ascii") as file:
             file.write(f"{key}\n")
     except OSError as error:
-        reason = (error.strerror or type(error).__name__).lower()
-        raise ShopError(str(path), reason, "let results/ be written, or leave out --keep-key") from error
+        raise ShopError(str(path), reason_of(error), "let results/ be written, or leave out --keep-key") from error
     return key
 
 

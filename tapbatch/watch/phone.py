@@ -18,26 +18,27 @@ from typing import Any
 
 from tapbatch.model.bench_log import OnBench
 from tapbatch.model.errors import ShopError, SoundError, TapbatchError
+from tapbatch.results.lock import A_PHONE
 from tapbatch.results.uploads import CrowdedError, OffsetError, UnknownUploadError, Upload, Uploads
 from tapbatch.run.destinations import (
     Destination,
+    asked_of,
     begin_step,
     bench_for,
     give_place,
-    is_new_stage,
     refuse_odd,
     reword,
     take_back,
 )
 from tapbatch.run.inbox import utc_now
 from tapbatch.run.noting import note, notes_of, tidy
-from tapbatch.run.now import Asked, LikelySlipError, answer
+from tapbatch.run.now import LikelySlipError, answer
 from tapbatch.run.sent import Taken, cleaned_name, take
 from tapbatch.run.sound_check import SoundCheck
 from tapbatch.shop.folder import Shop
 from tapbatch.show.say.phone import full_text, place_text, refused_text, size_text
 from tapbatch.watch.feed import Feed
-from tapbatch.watch.phone_state import LEAST_ROOM_BYTES, Sending, as_destination, cautions_at, room_in, state_of
+from tapbatch.watch.phone_state import LEAST_ROOM_BYTES, as_destination, cautions_at, room_in, state_of
 
 WAIT_S = 20.0
 """How long a request for readings waits for a newer one."""
@@ -156,7 +157,6 @@ class Desk:
     def post(self, path: str, asked: Mapping[str, Any]) -> Answer | None:
         """Answer a request that changes something; ``None`` if there is nothing of that name."""
         does: dict[str, Callable[[Mapping[str, Any]], Answer]] = {
-            "place": self._place,
             "now": self._now,
             "next": self._next,
             "undo": self._undo,
@@ -168,7 +168,7 @@ class Desk:
         if path not in does:
             return None
         answered = does[path](asked)
-        if path not in ("place", "uploads"):
+        if path != "uploads":
             self.rouse()
         return answered
 
@@ -183,13 +183,7 @@ class Desk:
     def state(self) -> dict[str, Any]:
         """Return all that the page shows."""
         shop = self.opened()
-        sending = Sending(
-            file_bytes=round(shop.settings.phone_file_mb * _MEGA),
-            day_bytes=round(shop.settings.phone_day_mb * _MEGA),
-            sent_today_bytes=self.uploads.sent_today_bytes(),
-            room_bytes=self.room(shop.results_dir),
-        )
-        return state_of(shop, shop.log, sending, self.clock())
+        return state_of(shop, shop.log, self.room(shop.results_dir), self.clock())
 
     def _mine(self, query: Mapping[str, str]) -> dict[str, Any]:
         """Return what the page says of the destination of the phone that asks, if it names one."""
@@ -202,38 +196,23 @@ class Desk:
 
     # ------------------------------------------------------------ changing
 
-    def _place(self, asked: Mapping[str, Any]) -> Answer:
-        shop = self.opened()
-        bench = bench_for(shop, _destination(asked), new=_flag(asked, "new"))
-        told = {
-            "destination": as_destination(bench),
-            "shown": place_text(bench),
-            "is_new": is_new_stage(shop, bench),
-        }
-        return HTTPStatus.OK, told
-
     def _now(self, asked: Mapping[str, Any]) -> Answer:
-        there = _destination({"destination": asked})
-        refuse_odd(there)
-        numbered = (f"step {there.step}",) if there.step else ()
-        words = tuple(w for w in there.words if not numbered or w.strip().lower() != "step")
-        fields = (there.instrument, there.stage, *words, *numbered)
-        said = Asked(fields=fields, on=there.on, new=_flag(asked, "new"))
-        answer(self.opened(), said, self.clock)
-        return HTTPStatus.OK, self.state()
+        said = asked_of(_destination({"destination": asked}), new=_flag(asked, "new"))
+        answered = answer(self.opened(), said, self.clock, doing=A_PHONE)
+        return HTTPStatus.OK, self.state() | {"is_new": answered.is_new}
 
     def _next(self, asked: Mapping[str, Any]) -> Answer:
         bench = begin_step(self.opened(), _destination(asked), self.clock)
         return HTTPStatus.OK, {"destination": as_destination(bench), "state": self.state()}
 
     def _undo(self, asked: Mapping[str, Any]) -> Answer:
-        event = take_back(self.opened(), _text(asked, "recording", ""), self.clock)
+        event = take_back(self.opened(), _text(asked, "recording"), self.clock)
         self.note(f"taken out: {event.recording}; its original stays in the inbox")
         return HTTPStatus.OK, self.state()
 
     def _give(self, asked: Mapping[str, Any]) -> Answer:
         name = _text(asked, "recording", "") or _text(asked, "original")
-        event = give_place(self.opened(), name, _destination(asked), self.clock)
+        event = give_place(self.opened(), name, _destination(asked), self.clock, new=_flag(asked, "new"))
         self.note(f"{event.original} is now {event.recording}")
         return HTTPStatus.OK, self.state()
 
@@ -257,7 +236,7 @@ class Desk:
         name = cleaned_name(_text(asked, "name"))
         size = asked.get("size")
         if not isinstance(size, int) or isinstance(size, bool) or size < 0:
-            raise BadRequestError("size", "is no number of bytes", "send the recording again")
+            raise BadRequestError("size", "is not a number of bytes", "send the recording again")
         if size == 0:
             raise SoundError(name, "the file is empty", "record again")
         recorded_at = _moment(asked, self.clock())
@@ -350,7 +329,7 @@ def _destination(asked: Mapping[str, Any]) -> Destination:
         raise BadRequestError("destination", "is missing", "choose instrument and stage")
     step = said.get("step", 0)
     if not isinstance(step, int) or isinstance(step, bool) or not 0 <= step <= 9999:
-        raise BadRequestError("step", "is no number of a step", "choose the step again")
+        raise BadRequestError("step", "is not the number of a step", "choose the step again")
     return Destination(
         instrument=_text(said, "instrument"),
         stage=_text(said, "stage"),
@@ -363,16 +342,16 @@ def _destination(asked: Mapping[str, Any]) -> Destination:
 def _text(asked: Mapping[str, Any], key: str, default: str | None = None) -> str:
     said = asked.get(key, default)
     if not isinstance(said, str) or len(said) > _MOST_TEXT or (default is None and not said):
-        raise BadRequestError(key, "is missing, or is no text", "choose it again")
+        raise BadRequestError(key, "is missing, or is not text", "choose it again")
     if any("\ud800" <= c <= "\udfff" for c in said):
-        raise BadRequestError(key, "holds what is no text", "write it again")
+        raise BadRequestError(key, "holds characters that are not text", "write it again")
     return said
 
 
 def _list(asked: Mapping[str, Any], key: str) -> tuple[str, ...]:
     said = asked.get(key) or []
     if not isinstance(said, list) or len(said) > 20:
-        raise BadRequestError(key, "is no list of words", "choose them again")
+        raise BadRequestError(key, "is not a list of words", "choose them again")
     return tuple(_text({key: word}, key) for word in said)
 
 
@@ -392,7 +371,7 @@ def _flag(asked: Mapping[str, Any], key: str) -> bool:
 
 def _number(text: str, key: str) -> int:
     if not (text.isascii() and text.isdecimal() and len(text) <= 15):
-        raise BadRequestError(key, "is no number", "load the page again")
+        raise BadRequestError(key, "is not a number", "load the page again")
     return int(text)
 
 
@@ -405,5 +384,5 @@ def _moment(asked: Mapping[str, Any], now: datetime) -> datetime | None:
         when = datetime.fromisoformat(_text(asked, "recorded_at"))
         when = when.astimezone(UTC)
     except (ValueError, OverflowError, OSError):
-        raise BadRequestError("recorded_at", "is no time", "send the recording again") from None
+        raise BadRequestError("recorded_at", "is not a time", "send the recording again") from None
     return when if datetime(2000, 1, 1, tzinfo=UTC) < when <= now + _AHEAD else None

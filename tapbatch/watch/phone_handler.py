@@ -14,7 +14,7 @@ from http import HTTPStatus
 from typing import Any, ClassVar
 from urllib.parse import parse_qsl, unquote, urlsplit
 
-from tapbatch.model.errors import ShopError, TapbatchError
+from tapbatch.model.errors import ShopError, TapbatchError, reason_of
 from tapbatch.watch.incoming import TooSlowError, let_go, pieces_of, small_body
 from tapbatch.watch.key import HEADER, Gate, is_this_machine
 from tapbatch.watch.phone import Answer, BadRequestError, Desk, refused
@@ -77,8 +77,7 @@ class PhoneHandler(ResultsHandler):
         except ConnectionError:
             self.close_connection = True
         except OSError as error:
-            reason = (error.strerror or type(error).__name__).lower()
-            self._told(refused(ShopError("the computer", reason, "look at its disk, then try again")))
+            self._told(refused(ShopError("the computer", reason_of(error), "look at its disk, then try again")))
         finally:
             if self.command not in ("GET", "HEAD"):
                 let_go(self.connection, self.body, self.incoming)
@@ -150,7 +149,7 @@ class PhoneHandler(ResultsHandler):
             return
         length, start = self._length(), query.get("from", "")
         if not (start.isascii() and start.isdecimal() and len(start) <= 15):
-            raise BadRequestError("from", "is no number of bytes", "load the page again")
+            raise BadRequestError("from", "is not a number of bytes", "load the page again")
         uploads = self.desk.uploads
         upload = uploads.find(number)
         if int(start) + length > upload.size:
@@ -184,14 +183,14 @@ class PhoneHandler(ResultsHandler):
         if length > MOST_JSON_BYTES:
             raise BadRequestError("request", "is too long", "write less")
         if self.headers.get_content_type() != "application/json":
-            raise BadRequestError("request", "is no JSON", "load the page again")
+            raise BadRequestError("request", "is not JSON", "load the page again")
         body = small_body(self.body, self.incoming, length)
         try:
             asked = json.loads(body.decode("utf-8"), parse_constant=_no_number) if len(body) == length else None
         except (ValueError, RecursionError):
             asked = None
         if not isinstance(asked, dict):
-            raise BadRequestError("request", "is no JSON", "load the page again")
+            raise BadRequestError("request", "is not JSON", "load the page again")
         return asked
 
     # ------------------------------------------------------------ answers

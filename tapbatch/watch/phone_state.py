@@ -7,27 +7,25 @@ the same. Instruments and stages come in the order in which they were used last.
 from __future__ import annotations
 
 import csv
-import hashlib
-import json
 import shutil
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from functools import lru_cache
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from tapbatch.compare.setup_numbers import PAUSE_S
+from tapbatch.compare.setup_numbers import parted_by_pauses
 from tapbatch.model.bench_log import BenchLog, Event, OnBench, is_of_one_recording
 from tapbatch.model.errors import NamingError, SettingsError
-from tapbatch.model.names import KINDS, PARTS, STATES, identity, parse_name
+from tapbatch.model.names import KINDS, PARTS, STATES, identity
 from tapbatch.model.reading import Recording
-from tapbatch.results.files import REPORT, facts_of
+from tapbatch.results.files import facts_of
 from tapbatch.run.inbox import attention_of, look_at
+from tapbatch.run.known import recordings_of, step_reached, steps_of
 from tapbatch.shop.folder import Shop
-from tapbatch.shop.listing import list_folder
 from tapbatch.show.say.phone import (
     WHY_RESETS,
     WHY_SPOT,
@@ -46,24 +44,14 @@ ASKED_TAPS = 3
 _MOST_TABLE_BYTES = 50_000_000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sending:
-    """What may be sent: the largest file, how much a day, how much was sent today, and what room the disk has."""
-
-    file_bytes: int
-    day_bytes: int
-    sent_today_bytes: int
-    room_bytes: int
-
-
 def room_in(folder: Path) -> int:
     """Return how many bytes are free on the disk of a folder, or of the nearest folder above it that is there."""
     there = next((each for each in (folder, *folder.parents) if each.exists()), folder)
     return shutil.disk_usage(there).free
 
 
-def state_of(shop: Shop, log: BenchLog, sending: Sending, now: datetime) -> dict[str, Any]:
-    """Return all that the page shows, ready for JSON, with a ``version`` that changes whenever any of it does.
+def state_of(shop: Shop, log: BenchLog, room_bytes: int, now: datetime) -> dict[str, Any]:
+    """Return all that the page shows, ready for JSON.
 
     Parameters
     ----------
@@ -71,32 +59,24 @@ def state_of(shop: Shop, log: BenchLog, sending: Sending, now: datetime) -> dict
         The shop, as opened.
     log
         Its log, as it is now.
-    sending
-        What may be sent.
+    room_bytes
+        How many bytes are free on the disk of the results.
     now
         The time, aware.
     """
     bench = log.on_bench(now)
     lapses = log.lapses_at(now)
-    known = _known(shop)
+    known = recordings_of(shop)
     last = log.last()
     taps = _taps_of(shop, last)
-    instruments = _instruments(shop, log, known)
-    shown = [str(each["name"]) for each in instruments]
     at_hand = bench or (last[0].bench if last else None)
-    state: dict[str, Any] = {
+    return {
         "shop": shop.root.resolve().name,
-        "full": full_text(sending.room_bytes, LEAST_ROOM_BYTES),
-        "limits": {
-            "file_bytes": sending.file_bytes,
-            "day_bytes": sending.day_bytes,
-            "sent_today_bytes": sending.sent_today_bytes,
-        },
-        "bench": None if bench is None else {**as_destination(bench), "folder": bench.folder},
+        "full": full_text(room_bytes, LEAST_ROOM_BYTES),
+        "bench": None if bench is None else as_destination(bench),
         "lapses": "" if lapses is None else f"lapses at {lapses.astimezone():%H:%M}",
-        "instruments": instruments,
-        "reports": [name for name in shown if (shop.results_dir / identity(name) / REPORT).is_file()],
-        "steps": [as_destination(series) for series in _series(log, known)],
+        "instruments": _instruments(shop, log, known),
+        "steps": [as_destination(series) for series in _series(shop, log, known)],
         "states": list(STATES),
         "kinds": list(KINDS),
         "parts": list(dict.fromkeys((*PARTS, *shop.extra_parts))),
@@ -104,15 +84,12 @@ def state_of(shop: Shop, log: BenchLog, sending: Sending, now: datetime) -> dict
         "spots": _words(known, lambda r: f"spot-{r.spot}" if r.spot else "", "spot-bench"),
         "last": [_told(event, taps) for event in last],
         "waiting": [
-            {"original": item.where.removeprefix("inbox/"), "why": item.what, "remedy": item.remedy}
+            {"original": item.where.removeprefix("inbox/"), "why": item.what}
             for item in attention_of(look_at(shop, log, now))
         ],
         "cautions": cautions_at(shop, at_hand),
         "ask": _question(shop, last, taps),
     }
-    version = hashlib.sha256(json.dumps(state, sort_keys=True).encode()).hexdigest()[:16]
-    # The room changes all the time and is no reason to lay the page out anew.
-    return {"version": version, "room_bytes": sending.room_bytes, **state}
 
 
 def cautions_at(shop: Shop, bench: OnBench | None) -> list[str]:
@@ -129,18 +106,6 @@ def as_destination(bench: OnBench) -> dict[str, Any]:
         "step": bench.step,
         "on": list(bench.on),
     }
-
-
-def _known(shop: Shop) -> list[Recording]:
-    """Return the recordings whose names are understood, the one that was changed last first."""
-    files = list_folder(shop.recordings_dir).files
-    known = []
-    for path in sorted(files, key=lambda path: -files[path].mtime_ns):
-        try:
-            known.append(parse_name(path, shop.extra_parts))
-        except NamingError:
-            continue
-    return known
 
 
 def _instruments(shop: Shop, log: BenchLog, known: Iterable[Recording]) -> list[dict[str, Any]]:
@@ -175,13 +140,9 @@ def _labels(shop: Shop, instrument: str) -> list[str]:
         return []
 
 
-def _series(log: BenchLog, known: Iterable[Recording]) -> list[OnBench]:
+def _series(shop: Shop, log: BenchLog, known: Iterable[Recording]) -> list[OnBench]:
     """Return how far each series is, of which something was said or sent, the one used last first."""
-    reached: dict[tuple[str, str, str, str, str], int] = {}
-    for r in known:
-        if r.step:
-            key = (r.instrument, r.stage, r.part, r.state, r.kind)
-            reached[key] = max(reached.get(key, 1), r.step_number)
+    steps = steps_of(known)
     found = dict(log.steps)
     for event in log.last(len(log.placed)):
         if event.bench is not None and event.bench.step:
@@ -189,13 +150,12 @@ def _series(log: BenchLog, known: Iterable[Recording]) -> list[OnBench]:
     series = []
     for bench in reversed(found.values()):
         try:
-            named = parse_name(f"{bench.folder}/x.wav", tuple(bench.words))
+            reached = step_reached(bench, log, steps, shop.extra_parts)
         except NamingError:
-            # Someone edited the log.
+            # Someone edited the log, or the settings no longer name its part.
             continue
-        key = (named.instrument, named.stage, named.part, named.state, named.kind)
         words = tuple(word for word in bench.words if not is_of_one_recording(word))
-        series.append(replace(bench, words=words, step=max(bench.step, reached.get(key, 1))))
+        series.append(replace(bench, words=words, step=reached))
     return series[:50]
 
 
@@ -257,15 +217,9 @@ def _question(shop: Shop, last: tuple[Event, ...], taps: Mapping[str, list[float
     words = [identity(word) for word in event.bench.words]
     if not {"pluck", "room"}.isdisjoint(words):
         return None
-    onsets = sorted(taps[event.recording])
-    counts = [1]
-    for earlier, later in pairwise(onsets):
-        if later - earlier >= PAUSE_S:
-            counts.append(0)
-        counts[-1] += 1
+    counts = list(Counter(parted_by_pauses(sorted(taps[event.recording]))).values())
     return {
         "recording": event.recording,
-        "taps": len(onsets),
         "groups": len(counts),
         "setups": setups_text(counts, resets="resets" in words),
         "resets": "resets" in words,

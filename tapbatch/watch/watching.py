@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol
 
-from tapbatch.model.errors import NamingError, SettingsError, ShopError, TapbatchError
+from tapbatch.model.errors import NamingError, SettingsError, ShopError, TapbatchError, reason_of
 from tapbatch.model.history import History
 from tapbatch.model.reading import Attention
 from tapbatch.results.files import facts_of
@@ -485,5 +485,4 @@ def _paths_of(history: History) -> set[str]:
 
 
 def _as_trouble(error: OSError, root: Path) -> ShopError:
-    reason = (error.strerror or type(error).__name__).lower()
-    return ShopError(str(error.filename or root), reason, "check the drive; the watch tries again")
+    return ShopError(str(error.filename or root), reason_of(error), "check the drive; the watch tries again")

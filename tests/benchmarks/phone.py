@@ -19,7 +19,8 @@ import numpy as np
 from tapbatch.simulate import taps as sim
 from tests.benchmarks.tables import machine
 from tests.shops import BODY, tapbatch, write_wav
-from tests.watch.phones import Phone, Watch, lacking
+from tests.watch.phones import Phone, lacking
+from tests.watch.program import Watch
 
 RATE_HZ = 44_100
 QUIET_S = 8.0
@@ -64,7 +65,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         shop = Path(folder) / "shop"
         tapbatch("init", shop)
-        watch, phone = Watch(shop, "--address", "127.0.0.1", "--port", "0"), Phone()
+        watch, phone = Watch(shop), Phone()
         try:
             rows = _measured(watch, phone, Path(folder) / "phone", times)
         finally:

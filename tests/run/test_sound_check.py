@@ -14,8 +14,12 @@ import soundfile
 
 from tapbatch.model.errors import ShopError, SoundError
 from tapbatch.run import sound_check
-from tapbatch.run.sound_check import SoundCheck, refuse_unless_sound
+from tapbatch.run.sound_check import SoundCheck
 from tests.shops import taps, write_wav
+
+
+def refuse_unless_sound(path: Path) -> None:
+    SoundCheck().refuse_unless_sound(path)
 
 
 @pytest.mark.parametrize("form", ["WAV", "FLAC", "OGG", "AIFF", "CAF", "AU", "W64"])

@@ -10,7 +10,8 @@ import pytest
 from tests.shops import LYRE, NA, make_shop, tapbatch, taps
 from tests.watch.bench import Bench, Sounds
 from tests.watch.desk import Served
-from tests.watch.phones import Phone, Watch
+from tests.watch.phones import Phone
+from tests.watch.program import Watch
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +74,6 @@ def watch(tmp_path: Path) -> Iterator[Watch]:
     """A watch on a shop that ``tapbatch init`` made from nothing."""
     shop = tmp_path / "my-shop"
     assert tapbatch("init", shop).status == 0
-    begun = Watch(shop, "--address", "127.0.0.1", "--port", "0")
+    begun = Watch(shop)
     yield begun
     begun.close()

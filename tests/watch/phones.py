@@ -1,4 +1,4 @@
-"""A phone in a real browser, and the program that serves it.
+"""A phone in a real browser, before a program that serves it (:mod:`tests.watch.program`).
 
 The phone is headless Chromium driven by Selenium, 360 by 780 pixels, with what a thumb can do.
 
@@ -11,11 +11,7 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import shutil
-import signal
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +25,7 @@ from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
 
 from tests.shops import RATE_HZ, bytes_below, taps, write_wav
+from tests.watch.program import Watch
 
 PATIENCE_S = 60.0
 WIDTH, HEIGHT = 360, 780
@@ -39,7 +36,6 @@ FLAGS = (
 BIG_S = 220
 """How long a recording is that takes several pieces: 3.6 MB."""
 
-LINK = re.compile(r"http://\S+/phone#[\w-]{22}")
 _PRESSED = "self::button or self::label or self::summary or self::a"
 
 
@@ -59,42 +55,6 @@ IN_A_BROWSER = [
     pytest.mark.skipif(bool(lacking()), reason=lacking() or "nothing is lacking"),
 ]
 """The marks of a module whose tests need a phone."""
-
-
-class Watch:
-    """The program at work on a shop, with the link that it prints."""
-
-    def __init__(self, shop: Path, *arguments: str) -> None:
-        command = [sys.executable, "-m", "tapbatch", "watch", str(shop), "--serve", "--phone", *arguments]
-        self.shop = shop
-        environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
-        self._process = subprocess.Popen(
-            command,
-            text=True,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            env=environment,
-            start_new_session=True,
-        )
-        assert self._process.stdout is not None
-        self.link = next((found[0] for line in self._process.stdout if (found := LINK.search(line))), "")
-        if not self.link:
-            raise AssertionError(self._process.communicate())
-
-    @property
-    def origin(self) -> str:
-        return self.link.partition("/phone")[0]
-
-    def kill(self) -> None:
-        """End it with all that it started, without any warning."""
-        os.killpg(self._process.pid, signal.SIGKILL)
-        self._process.communicate(timeout=60)
-
-    def close(self) -> None:
-        self._process.send_signal(signal.SIGINT)
-        out, err = self._process.communicate(timeout=60)
-        assert "Traceback" not in out + err
-        assert self._process.returncode == 0
 
 
 class Phone:

@@ -45,7 +45,7 @@ def test_each_recording_that_is_sent_gives_a_reading(both: tuple[Served, Bench])
     assert reading["since"].startswith("first stage")
     assert reading["trouble"] == ""
     assert served.state["last"][0]["taps"] == "3 taps"
-    assert served.state["ask"]["taps"] == 3
+    assert served.state["ask"]["setups"].startswith("3 taps")
 
 
 def test_what_is_said_is_what_the_terminal_says(both: tuple[Served, Bench]) -> None:

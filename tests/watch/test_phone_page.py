@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from tests.shops import RATE_HZ, taps, write_wav
-from tests.watch.phones import IN_A_BROWSER, Phone, Watch, below_recordings, put_on_the_bench, recording, sounds_below
+from tests.watch.phones import IN_A_BROWSER, Phone, below_recordings, put_on_the_bench, recording, sounds_below
+from tests.watch.program import Watch
 
 pytestmark = IN_A_BROWSER
 
@@ -29,9 +30,11 @@ def test_from_an_empty_folder_to_a_reading_without_a_name_being_typed(
     assert phone.run("location.href") == f"{watch.origin}/phone"
     put_on_the_bench(phone, "step")
     phone.until_says("#bench", "instrument-1, 01-voicing step 1")
+    assert "This stage is new." in phone.text("#bench")
     assert phone.run("document.activeElement.textContent") == "Change"
     phone.choose(sound)
     phone.until_says("#reading", "C4")
+    assert "This stage is new." not in phone.text("#bench")
     assert below_recordings(watch) == ["instrument-1/01-voicing/step 1/New Recording 4.wav"]
     assert sounds_below(watch, "inbox") == {sound.name: sound.read_bytes()}
     (cents,) = re.findall(r"^strongest C4 \+([\d.]+) c", phone.text("#reading"), re.MULTILINE)
@@ -89,7 +92,12 @@ def test_notes_are_kept_one_by_one(watch: Watch, phone: Phone, tmp_path: Path) -
     phone.open(watch.link)
     put_on_the_bench(phone, "01-thinned")
     phone.press("Notes of instrument-1, 01-thinned")
-    for name, typed in (("temperature_c", "21,5"), ("work", "scraped; edges, thin"), ("thickness_mm", "2,8 3.1")):
+    for name, typed in (
+        ("temperature_c", "21,5"),
+        ("work", "scraped; edges, thin"),
+        ("thickness_mm", "2,8 3.1"),
+        ("opening_edge_mm", "2,5"),
+    ):
         phone.until(f"document.getElementById('note-{name}')")
         phone.field(f"#note-{name}").send_keys(typed, "\t")
         phone.until_says(f"#told-{name}", "kept")
@@ -99,6 +107,7 @@ def test_notes_are_kept_one_by_one(watch: Watch, phone: Phone, tmp_path: Path) -
         (row,) = [row for row in csv.DictReader(table) if row["instrument"] == "instrument-1"]
     assert row["stage"] == "01-thinned"
     assert (row["temperature_c"], row["work"], row["thickness_mm"]) == ("21.5", "scraped; edges, thin", "2.8 3.1")
+    assert row["opening_edge_mm"] == "2.5"
     assert not row.get("mass_g")
     assert phone.complaints == []
 

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from tests.show.browser.contrast import WORDS_AND_EDGES
-from tests.watch.phones import IN_A_BROWSER, WIDTH, Phone, Watch, no_sound, put_on_the_bench, recording
+from tests.watch.phones import IN_A_BROWSER, WIDTH, Phone, no_sound, put_on_the_bench, recording
+from tests.watch.program import Watch
 
 pytestmark = IN_A_BROWSER
 

@@ -9,7 +9,6 @@ from tests.shops import tapbatch
 from tests.watch.phones import (
     IN_A_BROWSER,
     Phone,
-    Watch,
     below_recordings,
     big_recording,
     no_sound,
@@ -17,6 +16,7 @@ from tests.watch.phones import (
     recording,
     sounds_below,
 )
+from tests.watch.program import Watch
 
 pytestmark = IN_A_BROWSER
 
@@ -57,7 +57,7 @@ def test_a_watch_that_is_killed_while_a_phone_sends_goes_on_when_it_is_back(phon
     assert tapbatch("init", shop).status == 0
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = str(free.getsockname()[1])
-    arguments = ("--address", "127.0.0.1", "--port", port, "--keep-key")
+    arguments = ("--port", port, "--keep-key")
     watch = Watch(shop, *arguments)
     phone.open(watch.link)
     put_on_the_bench(phone)

@@ -1,4 +1,6 @@
 // ------------------------------------------------ on the bench
+const NEW = "This stage is new.";
+
 const use = async (destination, isNew) => {
   // A series goes on with the step that it had reached.
   const { instrument, stage, on } = destination;
@@ -8,8 +10,9 @@ const use = async (destination, isNew) => {
   const isSame = bench?.instrument === instrument && bench.stage === stage;
   keepDestination(isSame ? bench : destination);
   page.cautions = null;
+  page.isNew = state.is_new;
   takeDone(state);
-  say(`On the bench: ${placeOf(page.destination)}`);
+  say(`On the bench: ${placeOf(page.destination)}${state.is_new ? `. ${NEW}` : ""}`);
   return page.destination;
 };
 
@@ -17,8 +20,8 @@ const change = () => new Chooser(page.state, page.destination,
   { title: "What is on the bench?", done: "Put it on the bench", use }).open();
 
 const drawBench = () => {
-  const { destination, lapsed } = page;
-  const facts = [destination, lapsed, page.state.lapses, page.chosen, page.state.bench];
+  const { destination, lapsed, isNew } = page;
+  const facts = [destination, lapsed, isNew, page.state.lapses, page.chosen, page.state.bench];
   drawSection("bench", facts, () => {
     if (!destination) {
       return [make("p", { class: "place" }, "Nothing yet."),
@@ -34,7 +37,8 @@ const drawBench = () => {
           button("Change", change, { "data-spot": "change" }))];
     }
     const note = page.chosen ? null : page.state.lapses;
-    return [place, working ? make("p", { class: "soft" }, working) : null, note ? make("p", {}, note) : null,
+    return [place, working ? make("p", { class: "soft" }, working) : null,
+      isNew ? make("p", {}, NEW) : null, note ? make("p", {}, note) : null,
       button("Change", change, { "data-spot": "change", "aria-label": "Change what is on the bench" })];
   });
 };
@@ -88,6 +92,7 @@ const sendChosen = (field) => {
   if (!files.length || !page.destination) return;
   warn("");
   keepDestination(page.destination);
+  drawBench();
   page.sendings.take(files, { ...page.destination });
 };
 

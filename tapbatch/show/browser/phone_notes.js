@@ -7,13 +7,15 @@ const NOTES = [
   ["removed_g", "Taken off, grams", "number"],
   ["place", "Taken off where", "text"],
   ["mass_g", "Mass, grams", "number"],
+  ["length_mm", "Length, mm", "number"],
+  ["width_mm", "Width, mm", "number"],
   ["thickness_mm", "Thickness here and there, mm, spaces between", "numbers"],
   ["temperature_c", "Temperature, °C", "number"],
   ["humidity_pct", "Humidity, per cent", "number"],
+  ["strings", "Which strings are on", "text"],
   ["string_pitch_hz", "Strings tuned to A4 = … Hz", "number"],
   ["opening_mm2", "Opening, mm²", "number"],
-  ["opening_length_mm", "Opening, length, mm", "number"],
-  ["opening_width_mm", "Opening, width, mm", "number"],
+  ["opening_edge_mm", "Opening, thickness of its edge, mm", "number"],
   ["remark", "Remark", "text"],
 ];
 const NUMBER = /^-?(\d+\.?\d*|\.\d+)$/;

@@ -3,9 +3,9 @@
 const isOwn = ({ instrument, original }) => (
   instrument ? instrument.toLowerCase() === page.destination?.instrument.toLowerCase() : page.sent.has(original));
 
-const readingText = (reading) => (reading.trouble || [
-  reading.fault && `Fault: ${reading.fault}`,
-  reading.where, reading.since, reading.left, reading.next, ...reading.second,
+const readingText = (reading) => ([
+  reading.trouble, reading.fault && `Fault: ${reading.fault}`,
+  reading.where, reading.since, reading.left, reading.next, ...reading.second, ...reading.more,
 ].filter(Boolean).join(". "));
 
 const takeReadings = (readings) => {
@@ -39,6 +39,8 @@ const readingLines = (reading) => [
   reading.next ? make("p", { class: "next" }, reading.next) : null,
   // A second mode that is worked on.
   ...reading.second.map((line, n) => make("p", { class: n ? "line" : "where second" }, line)),
+  // Why knocks were not used; the wood of a board.
+  ...reading.more.map((line) => make("p", { class: "line" }, line)),
 ];
 
 /** Wait for readings as long as the page is open; each is shown at once. Those from before are not said aloud. */

@@ -8,7 +8,7 @@ const NIGHT_HOUR = 4;
 const FIRST_SHOWN = 3;
 
 const page = {
-  state: null, destination: null, chosen: false, said: 0, lapsed: false,
+  state: null, destination: null, chosen: false, isNew: false, said: 0, lapsed: false,
   begun: 0, taken: 0, cautions: null, readings: [], latest: 0, known: 0, sent: new Set(),
   drawn: new Map(), asked: {}, wholeList: false, report: "",
 };
@@ -34,7 +34,7 @@ const hasLapsed = (saidMs, nowMs = Date.now()) => {
 
 /** Make a destination this phone's own, or tell that it was used. */
 const keepDestination = (destination) => {
-  Object.assign(page, { destination, chosen: true, lapsed: false, said: Date.now() });
+  Object.assign(page, { destination, chosen: true, isNew: false, lapsed: false, said: Date.now() });
   remember(always, ownName(), { destination, said: page.said });
 };
 

@@ -37,8 +37,6 @@ _VERBS = ("is", "has", "holds", "cannot", "would", "may", "was", "changes")
 _ON_A_PHONE = {
     "--on": "what you work on",
     "--next": "the next step",
-    "--undo": "taking it back",
-    "--give": "another place",
     "now": "the place",
 }
 

@@ -6,12 +6,11 @@ Conventions: the words are those of the terminal (``told``), unwrapped. What can
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import chain
 
 from tapbatch.model.history import History, Stage
 from tapbatch.show.say.faults import fault_lines
 from tapbatch.show.say.wood import stop_text, wood_lines
-from tapbatch.show.terminal.told import strings_text
+from tapbatch.show.terminal.told import NO_STRING, ROOM_ALONE, arrived_in, not_used_texts, strings_text
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO
 from tapbatch.show.view.three_answers import placed_text, told_of
 
@@ -20,8 +19,8 @@ from tapbatch.show.view.three_answers import placed_text, told_of
 class PhoneReading:
     """A reading for the phone: where the note is, what changed, what is left, the next such cut, and what is wrong.
 
-    ``second`` are the three lines of a second mode that is worked on. ``lines`` are all that the terminal prints.
-    Both are empty if no mode was read.
+    ``second`` are the three lines of a second mode that is worked on; none if no mode was read. ``more`` is what else
+    the terminal prints: why knocks were not used, and the wood of a board.
     """
 
     recording: str
@@ -35,7 +34,7 @@ class PhoneReading:
     fault: str = ""
     trouble: str = ""
     second: tuple[str, ...] = ()
-    lines: tuple[str, ...] = ()
+    more: tuple[str, ...] = ()
 
 
 def phone_reading(history: History, path: str, steady_cents: float = 3.0) -> PhoneReading:
@@ -50,20 +49,17 @@ def phone_reading(history: History, path: str, steady_cents: float = 3.0) -> Pho
     steady_cents
         An interval within this is no fault.
     """
-    stage = next((s for s in history.stages if any(h.recording.path == path for h in s.heard)), None)
-    if stage is None:
+    stage, heard = arrived_in(history, path)
+    if stage is None or heard is None:
         return PhoneReading(recording=path, instrument=history.instrument_shown)
-    heard = next(h for h in stage.heard if h.recording.path == path)
     reading = PhoneReading(recording=path, instrument=history.instrument_shown, stage=stage.stage_shown)
     if heard.recording.kind == "tap":
         return _tapped(history, stage, reading, steady_cents)
     if heard.recording.kind == "room":
-        return replace(reading, where="the room alone is listed, and nothing is measured in it")
+        return replace(reading, where=ROOM_ALONE)
     plucked = [s for s in stage.strings if s.recording == path]
     if not plucked:
-        return replace(
-            reading, trouble="no string of the settings could be read: pluck them one by one, let them ring"
-        )
+        return replace(reading, trouble=NO_STRING)
     return replace(reading, where=f"{placed_text(history, stage)}: strings plucked", since=strings_text(plucked))
 
 
@@ -71,16 +67,13 @@ def _tapped(history: History, stage: Stage, reading: PhoneReading, steady_cents:
     told = told_of(history, stage, steady_cents)
     faults = fault_lines(told.faults)
     reading = replace(reading, fault=faults[0] if faults else "", strongest=told.strongest)
+    wood = tuple(wood_lines(stage.wood, full=False)) if stage.wood else ()
     if not told.answers:
-        return replace(reading, trouble=f"{NOTHING_READ.lower()}: {WHAT_TO_DO}")
-    first = told.answers[0]
-    stops = [stop_text(stop) for stop in stage.wood.stops] if stage.wood else []
-    left, _, ahead = (first.left or next(iter(stops), "")).partition("; ")
-    said = [[text for text in (answer.where, answer.moved, answer.left) if text] for answer in told.answers]
-    second = tuple(chain.from_iterable(said[1:]))
-    where, *rest = chain.from_iterable(said)
-    wood = wood_lines(stage.wood, full=False) if stage.wood else ()
-    lines = [*faults, f"{told.name}: {where}", *rest, *filter(None, [told.strongest]), *wood]
-    return replace(
-        reading, where=first.where, since=first.moved, left=left, next=ahead, second=second, lines=tuple(lines)
-    )
+        return replace(reading, trouble=f"{NOTHING_READ.lower()}: {WHAT_TO_DO}", more=(*not_used_texts(stage), *wood))
+    first, *others = told.answers
+    stops = map(stop_text, stage.wood.stops) if stage.wood else ()
+    still = first.left or next(iter(stops), "")
+    left, _, ahead = still.partition("; ")
+    second = tuple(text for answer in others for text in (answer.where, answer.moved, answer.left) if text)
+    more = tuple(text for text in wood if text != still)
+    return replace(reading, where=first.where, since=first.moved, left=left, next=ahead, second=second, more=more)

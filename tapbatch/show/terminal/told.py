@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from tapbatch.compare.faults import faults_of
-from tapbatch.model.history import History, OpenString, Stage
+from tapbatch.model.history import Heard, History, OpenString, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.faults import fault_lines
 from tapbatch.show.say.figures import signed
@@ -18,6 +18,9 @@ from tapbatch.show.say.wood import wood_lines
 from tapbatch.show.terminal.readings import Line, reading_lines, said
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.three_answers import placed_text, stages_told, told_of
+
+ROOM_ALONE = "the room alone is listed, and nothing is measured in it"
+NO_STRING = "no string of the settings could be read: pluck them one by one, and let them ring"
 
 
 def history_lines(history: History, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
@@ -42,19 +45,24 @@ def arrival_lines(history: History, path: str, steady_cents: float = 3.0, *, ful
 
     All recordings of its stage are joined in it, as in ``modes.csv``.
     """
-    stage = next((s for s in history.stages if any(h.recording.path == path for h in s.heard)), None)
-    if stage is None:
+    stage, heard = arrived_in(history, path)
+    if stage is None or heard is None:
         return []
-    heard = next(h for h in stage.heard if h.recording.path == path)
     if heard.recording.kind == "tap":
         return [("", ""), *stage_lines(history, stage, steady_cents, full=full)]
     name = placed_text(history, stage)
     if heard.recording.kind == "room":
-        return [("", ""), *said(f"{name}: the room alone is listed, and nothing is measured in it", later="    ")]
+        return [("", ""), *said(f"{name}: {ROOM_ALONE}", later="    ")]
     plucked = [s for s in stage.strings if s.recording == path]
     if not plucked:
-        return [("", ""), *said(f"{name}: no string of the settings could be read", "bold", later="    ")]
+        return [("", ""), *said(f"{name}: {NO_STRING}", "bold", later="    ")]
     return [("", ""), *_string_lines(plucked, name)]
+
+
+def arrived_in(history: History, path: str) -> tuple[Stage, Heard] | tuple[None, None]:
+    """Return the stage of a recording, and what was heard in it; neither if no stage has it."""
+    found = ((stage, heard) for stage in history.stages for heard in stage.heard if heard.recording.path == path)
+    return next(found, (None, None))
 
 
 def file_lines(history: History, steady_cents: float = 3.0, *, full: bool = False) -> list[Line]:
@@ -74,8 +82,7 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
     if not told.answers:
         lines += said(f"{told.name}: {NOTHING_READ.lower()}", "bold", later="    ")
         lines += said(WHAT_TO_DO, first="  ")
-        for reason, times in sorted(turned_down(stage).items()):
-            lines += said(f"{times} not used: {reason or 'no reason given'}", first="  ")
+        lines += [line for text in not_used_texts(stage) for line in said(text, first="  ")]
     for n, answer in enumerate(told.answers):
         lines += said(f"{told.name}: {answer.where}" if n == 0 else answer.where, "bold", later="    ")
         lines += [line for text in (answer.moved, answer.left) if text for line in said(text, first="  ")]
@@ -86,6 +93,11 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
     hz = f"targets: {', '.join(told.targets_hz)}" if told.targets_hz else ""
     others = [line for text in (*told.others, *told.little, hz) for line in said(text, first="  ") if text]
     return [*lines, *others, *reading_lines(stage, steady_cents, full=True, history=history)]
+
+
+def not_used_texts(stage: Stage) -> list[str]:
+    """Return why knocks of a stage were not used as taps, a text for each reason."""
+    return [f"{n} not used: {reason or 'no reason given'}" for reason, n in sorted(turned_down(stage).items())]
 
 
 def _wood_lines(stage: Stage, *, full: bool, first: str = "") -> list[Line]:

@@ -6,11 +6,15 @@ import base64
 import hashlib
 import json
 import re
+from datetime import timedelta
 from importlib.resources import files
 from typing import Any
 
 import pytest
 
+from tapbatch.model.bench_log import IDLE, NIGHT_ENDS, is_of_one_recording
+from tapbatch.model.names import AIMS, KINDS, STATES
+from tapbatch.shop.notes_file import FIELDS
 from tapbatch.show.browser.phone import SCRIPTS, STYLE, phone_page, phone_policy
 from tests.show.browser.chromium import Chromium
 from tests.show.browser.parsed import parse
@@ -110,6 +114,18 @@ def test_what_was_said_lapses_as_it_does_for_the_terminal(
     """Four idle hours, or four in the morning: docs/inbox.md."""
     when = f"new Date('{said}').getTime(), new Date('{now}').getTime()"
     assert rule(chromium, f"hasLapsed({when})") is lapsed
+
+
+def test_its_words_and_times_are_those_of_the_shop(chromium: Chromium) -> None:
+    assert rule(chromium, "AIMS") == list(AIMS)
+    assert rule(chromium, "Object.keys(HELD)") == list(STATES)
+    assert rule(chromium, "Object.keys(KINDS)") == list(KINDS)
+    assert rule(chromium, "NOTES.map(([name]) => name).sort()") == sorted(FIELDS)
+    assert rule(chromium, "[LAPSE_HOURS, NIGHT_HOUR]") == [IDLE / timedelta(hours=1), NIGHT_ENDS.hour]
+    words = ["again", "resets", "at-bridge", "spot-window", "closed", "top", "att", "step"]
+    kept = rule(chromium, f"{json.dumps(words)}.filter((word) => !OF_ONE_RECORDING.test(word))")
+    # The page's own word for a series without a number is none of the names' words.
+    assert kept == [word for word in words if not is_of_one_recording(word) and word != "step"]
 
 
 def test_names_are_offered_so_that_none_must_be_typed(chromium: Chromium) -> None:

@@ -2,12 +2,39 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
+from importlib.resources import files
 
 from tapbatch.model.history import History
 from tapbatch.model.wood import Stop
-from tapbatch.show.terminal.phone_reading import phone_reading
+from tapbatch.show.say.words import shown
+from tapbatch.show.terminal.phone_reading import PhoneReading, phone_reading
+from tapbatch.show.terminal.told import arrival_lines
+from tapbatch.show.view.three_answers import told_of
+
+
+def test_the_phone_is_told_all_that_the_terminal_prints_and_nothing_else(any_history: History) -> None:
+    for stage in any_history.stages:
+        for path in (heard.recording.path for heard in stage.heard if heard.recording.kind == "tap"):
+            printed = " ".join(" ".join(line for line, _ in arrival_lines(any_history, path)).split())
+            told = phone_reading(any_history, path)
+            trouble = told.trouble.split(": ", 1)
+            texts = (told.fault, *trouble, told.where, told.since, told.left, told.next, told.strongest)
+            for text in filter(None, (*texts, *told.second, *told.more)):
+                assert text in printed
+                printed = printed.replace(text, "", 1)
+            # What is left is the name of the stage, and how many faults more there are.
+            rest = re.sub(r"\(\d+ more: --full\)|[!:; ]", "", printed)
+            assert rest == shown(told_of(any_history, stage).name).replace(" ", "")
+
+
+def test_the_page_shows_every_part_of_a_reading() -> None:
+    script = (files("tapbatch.show.browser") / "phone_recordings.js").read_text(encoding="utf-8")
+    drawn = script[script.index("const nameOf") : script.index("const follow")]
+    named = {each.name for each in fields(PhoneReading)} - {"recording"}
+    assert {name for name in named if f"reading.{name}" not in drawn} == set()
 
 
 def test_a_board_is_told_where_to_stop_instead_of_the_next_note(histories: dict[str, Callable[[], History]]) -> None:
@@ -21,8 +48,8 @@ def test_a_board_is_told_where_to_stop_instead_of_the_next_note(histories: dict[
     told = phone_reading(planed, path)
     assert told.left == "along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap"
     assert told.next == "it may need 3.25, at most 3.19"
-    assert f"{told.left}; {told.next}" in told.lines
-    assert any(line.startswith("radiates (c/rho): ") for line in told.lines)
-    assert all(told.lines)
+    # Said once; what else the terminal prints of the wood follows.
+    assert f"{told.left}; {told.next}" not in told.more
+    assert any(line.startswith("radiates (c/rho): ") for line in told.more)
     bare = phone_reading(board, path)
     assert (bare.left, bare.next) == ("", "")
