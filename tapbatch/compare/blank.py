@@ -16,6 +16,7 @@ from dataclasses import replace
 from statistics import fmean
 from types import MappingProxyType
 
+from tapbatch.compare.conditions import ZERO_CELSIUS_K
 from tapbatch.model.history import Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import note_to_hz
@@ -34,7 +35,7 @@ _LEAST_SD, _USUAL_SD = 3e-4, 2e-3  # of ln f: what a set-up moves at least, and 
 _USUAL_LOSS_SD = 0.1
 _LEAST_LOSS = 0.003  # no wood loses less along the grain (spruce .005, other species more)
 _SURE_DECAY = 0.2  # error of ln T60 in one tap, beyond which it says nothing of the wood
-_KELVIN, _AIR_AT_C = 273.15, 20.0
+_AIR_AT_C = 20.0
 
 
 def with_wood(
@@ -130,7 +131,8 @@ def wood_of_stage(stage: Stage, sizes: Sizes) -> WoodFigures:
     tones = [(m.mode, tone_of(m, decays.get(m.mode))) for m in body]
     freq_of = {name: tone.freq_hz for name, tone in tones}
     aimed = {aim: freq_of[name] for aim, name in aimed_modes(stage.tapped).items() if name in freq_of}
-    return wood_figures(sizes, tones, aimed, air_kg_m3=AIR_KG_M3 * (_KELVIN + _AIR_AT_C) / (_KELVIN + warm))
+    air_kg_m3 = AIR_KG_M3 * (ZERO_CELSIUS_K + _AIR_AT_C) / (ZERO_CELSIUS_K + warm)
+    return wood_figures(sizes, tones, aimed, air_kg_m3=air_kg_m3)
 
 
 def _decays(mode: StageMode, decays: Mapping[str, tuple[float, float]]) -> bool:

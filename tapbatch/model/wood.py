@@ -35,17 +35,11 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NamedMode:
-    """A mode that was heard and named: its frequency, what the fitted board gives, and its nodal lines."""
+    """A mode that was heard and named: its name in the tables, its frequency, and its nodal lines."""
 
     mode: str
     freq_hz: float
-    model_hz: float
     name: tuple[int, int]
-
-    @property
-    def off_pct(self) -> float:
-        """How far what was heard lies from the model, in per cent."""
-        return 100.0 * (self.freq_hz / self.model_hz - 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,6 +26,9 @@ from tapbatch.wood.naming import CLEARLY_WORSE, MOST_TONES, Naming, name_modes
 WIDEST = 0.25
 """Half of an interval, as a part of the value, beyond which a figure is not told."""
 
+STRIP = 0.2
+"""Width over length below which a board is a strip: its modes do not tell the stiffness across."""
+
 UNEVEN_PCT = 12.0
 """Range of the thicknesses, in per cent of their mean, beyond which a board counts as wedged or arched."""
 
@@ -35,7 +38,7 @@ DENSITY_KG_M3 = (80.0, 1400.0)
 MISFIT = 3.0
 """Scatter about the model, as a multiple of that of even boards, beyond which nothing is told."""
 
-_MUCH = 1.5
+_MUCH = 1.5  # the same, beyond which the flag ``misfit`` stands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +116,7 @@ def _figures(
     """Return the figures; kept, as the earlier stages of a board stay the same while it is planed."""
     missing = _missing(sizes)
     length, width, mass = sizes.length_mm or 0.0, sizes.width_mm or 0.0, sizes.mass_g or 0.0
-    shape: Shape = "strip" if length and width < 0.2 * length else "plate"
+    shape: Shape = "strip" if length and width < STRIP * length else "plate"
     noted = _noted(sizes, shape)
     if missing:
         return _refused(noted, "size", missing=missing)
@@ -196,7 +199,6 @@ def _told(noted: WoodFigures, naming: Naming, tones: Sequence[tuple[str, Tone]])
         NamedMode(
             mode=names[tone.freq_hz],
             freq_hz=tone.freq_hz,
-            model_hz=fit.mode_of(key).freq_hz,
             name=fit.mode_of(key).name,
         )
         for key, tone in sorted(fit.named.items(), key=lambda pair: pair[1].freq_hz)
