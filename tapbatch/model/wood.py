@@ -13,7 +13,7 @@ from typing import Literal
 Shape = Literal["plate", "strip"]
 Aim = Literal["along", "across", "twist"]
 Size = Literal["length_mm", "width_mm", "thickness_mm", "mass_g"]
-Refusal = Literal["size", "uneven", "density", "few modes", "grain", "misfit"]
+Refusal = Literal["size", "uneven", "thin", "density", "few modes", "grain", "misfit"]
 
 AIMED: dict[Aim, tuple[int, int]] = {"along": (2, 0), "across": (0, 2), "twist": (1, 1)}
 """The mode that each word aims at: nodal lines across the length, and across the width."""

@@ -32,6 +32,9 @@ STRIP = 0.2
 UNEVEN_PCT = 12.0
 """Range of the thicknesses, in per cent of their mean, beyond which a board counts as wedged or arched."""
 
+LONGEST = 2000.0
+"""Longer side over thickness beyond which nothing is told: from about 10 000 on, rounding errors reach the modes."""
+
 DENSITY_KG_M3 = (80.0, 1400.0)
 """From balsa to the heaviest woods; beyond, a size or the mass is wrong."""
 
@@ -125,6 +128,8 @@ def _figures(
     range_pct = 100.0 * (max(sizes.thickness_mm) - min(sizes.thickness_mm)) / thick
     if range_pct > UNEVEN_PCT:
         return _refused(noted, "uneven", detail=range_pct)
+    if max(length, width) > LONGEST * thick:
+        return _refused(noted, "thin")
     if not DENSITY_KG_M3[0] <= readings.board.density_kg_m3 <= DENSITY_KG_M3[1]:
         return _refused(noted, "density", detail=readings.board.density_kg_m3)
     heard = [tone for _, tone in tones]

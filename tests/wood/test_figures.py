@@ -113,6 +113,7 @@ def test_a_strip_tells_nothing_across() -> None:
     ("sizes", "why"),
     [
         (replace(SIZES, thickness_mm=(3.8, 4.1, 4.4)), "uneven"),
+        (replace(SIZES, thickness_mm=(0.27,), mass_g=13.6), "thin"),
         (replace(SIZES, mass_g=20.6), "density"),
         (replace(SIZES, width_mm=None), "size"),
         (replace(SIZES, length_mm=210, width_mm=550), "grain"),

@@ -34,6 +34,7 @@ _AIMS: dict[Aim, str] = {
 }
 _REFUSED = {
     "uneven": "its thicknesses differ by {0:.0f} % of their mean: a wedged or arched board has no one thickness",
+    "thin": "it is thinner than a two-thousandth of its longer side: check its sizes",
     "density": "its sizes and mass give {0:.0f} kg/m3, which no wood has: check them",
     "few modes": "too few of its modes were heard to tell anything",
     "grain": "the modes say that the grain runs along the width: length_mm is along the grain",
