@@ -76,7 +76,7 @@ class WoodFigures:
         The modes that were used, by frequency.
     constants
         E along, E across, G, nu_LR, G_LT and G_RT as they were fitted (GPa, nu without unit), for drawing and
-        foretelling; empty if there are none. Not all of them are told.
+        predicting; empty if there are none. Not all of them are told.
     refused
         Why there are no figures at all, empty where there are.
     missing

@@ -32,7 +32,7 @@ WIDEST = 0.35
 """Half of an interval, as a part of the value, beyond which a loss factor is not told."""
 
 _ROUNDS = 8
-_LIGHT = 0.3  # weight of a mode that loses more than the others foretell, while the clean ones are sought
+_LIGHT = 0.3  # weight of a mode that loses more than the others suggest, while the clean ones are sought
 _HELD = 3.0  # standard errors beyond which the hold is taken to damp a mode
 
 

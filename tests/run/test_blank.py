@@ -80,7 +80,7 @@ def test_the_wood_of_a_simulated_board(shop: tuple[Path, Result]) -> None:
 
 
 @pytest.mark.slow
-def test_the_terminal_leads_with_what_hangs_least_on_the_caliper(shop: tuple[Path, Result]) -> None:
+def test_the_terminal_leads_with_what_depends_least_on_the_caliper(shop: tuple[Path, Result]) -> None:
     said = shop[1].said
     assert said.index("radiates (c/rho)") < said.index("E along")
     assert "along on A1 (55.0 Hz, now 69.7): stop at 3." in said

@@ -61,7 +61,7 @@ def test_the_wood_of_an_even_board_comes_back() -> None:
 
 
 @pytest.mark.slow
-def test_what_hangs_on_the_caliper_and_what_does_not() -> None:
+def test_what_depends_on_the_caliper_and_what_does_not() -> None:
     """The thickness misread by 1 %: E by 3 %, density 1 %, c 1 %; c/rho and stiffness per width by nothing."""
     thick = Sizes(length_mm=550, width_mm=210, thickness_mm=(4.141,) * 3, mass_g=206)
     right, wrong = (wood_figures(sizes, heard()) for sizes in (SIZES, thick))
@@ -133,11 +133,14 @@ def test_unevenness_is_named_with_its_extent() -> None:
 
 
 @pytest.mark.slow
-def test_tones_of_something_else_give_no_figures() -> None:
-    """Harmonics of a string, or hum: no even board has them."""
-    harmonics = [(f"r{k}", Tone(110.0 * k)) for k in range(1, 10)]
-    figures = wood_figures(SIZES, harmonics)
-    assert figures.refused in ("misfit", "few modes", "grain") or "open" in figures.flags
+def test_tones_of_something_else_seldom_pass_for_a_board() -> None:
+    """Harmonics of a string, or hum. Of these six only those of 150 Hz fit a board so well that nothing is said."""
+    passed = []
+    for pitch_hz in (60.0, 80.0, 110.0, 150.0, 220.0, 300.0):
+        figures = wood_figures(SIZES, [(f"r{k}", Tone(pitch_hz * k)) for k in range(1, 10)])
+        if not figures.refused and not {"open", "misfit"} & set(figures.flags):
+            passed.append(pitch_hz)
+    assert passed in ([150.0], [])
 
 
 @pytest.mark.parametrize("count", [0, 1])

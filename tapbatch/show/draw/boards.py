@@ -63,7 +63,7 @@ def _draw_board(chart: Chart, view: ModeView, left: float, top: float, long: flo
 
 
 def figures_chart(wood: WoodFigures, look: Look) -> Chart:
-    """Set the figures of a board, those first that hang least on the caliper."""
+    """Set the figures of a board, those first that depend least on the caliper."""
     chart = Chart(look)
     y = 3.5 * look.spacing
     for name, text in figure_rows(wood):

@@ -74,7 +74,7 @@ def figure_text(figure: Figure | None, unit: str, *, factor: float = 1.0) -> str
 
 
 def wood_lines(wood: WoodFigures, *, full: bool = True) -> Iterator[str]:
-    """Yield what is told of a blank, line by line: what hangs least on the caliper first.
+    """Yield what is told of a blank, line by line: what depends least on the caliper first.
 
     Unless ``full``, the first figures, where to stop, and what to record.
     """

@@ -20,7 +20,7 @@ TOLD = WoodFigures(
 )
 
 
-def test_what_hangs_least_on_the_caliper_comes_first() -> None:
+def test_what_depends_least_on_the_caliper_comes_first() -> None:
     lines = list(wood_lines(TOLD))
     assert [line.split(":")[0] for line in lines[:3]] == ["radiates (c/rho)", "density", "E along"]
     assert "hold it" in lines[-1]
