@@ -11,11 +11,9 @@ import pytest
 from tapbatch.show.browser.store import MOIST
 from tapbatch.simulate import boards
 from tapbatch.simulate import taps as sim
-from tapbatch.wood.board import Board, Wood
 from tests.shops import RATE_HZ, Result, make_shop, rows_of, tapbatch, write_wav
+from tests.wood.boards_sim import BOARD, SPRUCE
 
-BOARD = Board(length_mm=550, width_mm=210, thickness_mm=4.1, mass_g=206)
-SPRUCE = Wood(e_along_gpa=11.5, e_across_gpa=0.95, g_gpa=0.85, poisson=0.37, g_along_gpa=0.72, g_across_gpa=0.1)
 MODES = boards.board_modes(BOARD, SPRUCE)
 # Where it is held and struck for each word: fractions of half the length and half the width.
 HELD = 1 - 2 * 0.224

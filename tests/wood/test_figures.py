@@ -13,10 +13,8 @@ from tapbatch.wood.figures import UNEVEN_PCT, Sizes, wood_figures
 from tapbatch.wood.fit import Readings, Tone, fit_board, keyed
 from tapbatch.wood.loss import losses_of, parts_of
 from tapbatch.wood.plate import plate_modes
-from tests.wood.boards_sim import LOSSES, Simulated, simulate
+from tests.wood.boards_sim import BOARD, LOSSES, SPRUCE, Simulated, simulate
 
-BOARD = Board(length_mm=550, width_mm=210, thickness_mm=4.1, mass_g=206)
-SPRUCE = Wood(e_along_gpa=11.5, e_across_gpa=0.95, g_gpa=0.85, poisson=0.37, g_along_gpa=0.72, g_across_gpa=0.1)
 SIZES = Sizes(length_mm=550, width_mm=210, thickness_mm=(4.1, 4.1, 4.1), mass_g=206)
 
 

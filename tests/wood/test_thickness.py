@@ -8,7 +8,8 @@ from tapbatch.model.wood import WoodFigures
 from tapbatch.wood.figures import wood_figures
 from tapbatch.wood.plate import plate_modes
 from tapbatch.wood.thickness import at_thicknesses, stop_for
-from tests.wood.test_figures import BOARD, SIZES, SPRUCE, heard, told
+from tests.wood.boards_sim import BOARD, SPRUCE
+from tests.wood.test_figures import SIZES, heard, told
 
 
 @pytest.fixture(scope="module")
