@@ -20,8 +20,9 @@ from tapbatch.compare.conditions import ZERO_CELSIUS_K
 from tapbatch.model.history import Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import note_to_hz
-from tapbatch.model.settings import InstrumentSettings, TargetSetting
-from tapbatch.model.wood import AIMED, Aim, Figure, Stop, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.settings import InstrumentSettings
+from tapbatch.model.wood import Figure, Stop, WoodFigures
 from tapbatch.wood.board import AIR_KG_M3
 from tapbatch.wood.figures import Sizes, wood_figures
 from tapbatch.wood.fit import Z_95, Tone
@@ -72,7 +73,7 @@ def stops_of(
     """
     stops = []
     for target in settings.target:
-        aim = aim_of(target, settings)
+        aim = settings.aim_of(target)
         wanted_hz = target.hz
         if target.note is not None:
             wanted_hz = note_to_hz(target.note, concert_pitch_hz, settings.spelling)
@@ -96,16 +97,9 @@ def wood_now(history: History) -> WoodFigures | None:
     return next((stage.wood for stage in reversed(history.stages) if stage.wood is not None), None)
 
 
-def aim_of(target: TargetSetting, settings: InstrumentSettings) -> Aim | None:
-    """Return which mode of a blank a target is for; ``None`` if it is for a labelled mode."""
-    if any(mode.label == target.mode for mode in settings.mode):
-        return None
-    return next((aim for aim in AIMED if identity(target.mode) == aim), None)
-
-
 def without_boards(settings: InstrumentSettings) -> InstrumentSettings:
     """Return settings without the targets of a blank, which no labelled mode can reach."""
-    others = tuple(target for target in settings.target if aim_of(target, settings) is None)
+    others = tuple(target for target in settings.target if settings.aim_of(target) is None)
     return settings if len(others) == len(settings.target) else settings.model_copy(update={"target": others})
 
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from tapbatch.model.reading import Aim
+
 Shape = Literal["plate", "strip"]
-Aim = Literal["along", "across", "twist"]
 Size = Literal["length_mm", "width_mm", "thickness_mm", "mass_g"]
 Refusal = Literal["size", "uneven", "thin", "density", "few modes", "grain", "misfit"]
 

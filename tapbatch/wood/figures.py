@@ -17,7 +17,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from tapbatch.model.wood import AIMED, Aim, Figure, NamedMode, Refusal, Shape, Size, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.wood import AIMED, Figure, NamedMode, Refusal, Shape, Size, WoodFigures
 from tapbatch.wood.board import AIR_KG_M3, Floats, Name
 from tapbatch.wood.fit import E_ACROSS, E_ALONG, LENGTH, MASS, THICKNESS, WIDTH, Z_95, Fit, G, Readings, Tone
 from tapbatch.wood.loss import Losses, fit_losses

@@ -18,7 +18,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapbatch.model.wood import AIMED, Aim, Figure, Stop, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.wood import AIMED, Figure, Stop, WoodFigures
 from tapbatch.wood import priors
 from tapbatch.wood.board import Board, Name, Wood
 from tapbatch.wood.fit import Z_95

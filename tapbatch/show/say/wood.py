@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tapbatch.model.wood import Aim, Figure, Size, Stop, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.wood import Figure, Size, Stop, WoodFigures
 from tapbatch.show.say.figures import value_and_half_width
 from tapbatch.wood.pairs import Apart
 

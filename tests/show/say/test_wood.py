@@ -6,7 +6,8 @@ from typing import get_args
 
 import pytest
 
-from tapbatch.model.wood import Aim, Figure, Refusal, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.wood import Figure, Refusal, WoodFigures
 from tapbatch.show.say.wood import FLAGS, figure_rows, figure_text, record_text, why_no_figures, wood_lines
 from tests.documentation.pages import first_cells, page, section
 
