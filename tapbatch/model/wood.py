@@ -49,7 +49,8 @@ class Stop:
 
     ``wanted`` says the target in words (``on A1``, ``as stiff as board-05``); ``target`` and ``now`` are in ``unit``,
     and ``target`` is ``None`` if the stiffness of the other board is not known.
-    ``stop_mm`` is where to stop and tap: only one time in forty is the board already past the target there.
+    ``stop_mm`` is where to stop and tap: only one time in forty is the board already past the target there,
+    or more often if that is today's thickness.
     ``likely_mm`` is where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of
     forty. All three are ``None`` if no planing leads there: the board is there or past it already, or would need less
     than half of today's thickness.

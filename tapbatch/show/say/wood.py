@@ -96,7 +96,7 @@ def stop_text(stop: Stop) -> str:
     --------
     >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19}
     >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))
-    'along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap; it may need 3.25, at most 3.19'
+    'along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19'
     """
     if stop.target is None:
         return f"{stop.aim} {stop.wanted}: the stiffness of that board is not known"
@@ -105,7 +105,7 @@ def stop_text(stop: Stop) -> str:
         past = stop.target >= stop.now
         why = "it is there or past it" if past else "it would need less than half the thickness"
         return f"{where}: no planing leads there, {why}"
-    far = f"it may need {stop.likely_mm:.2f}, at most {stop.thinnest_mm:.2f}"
+    far = f"it may need {stop.likely_mm:.2f}, at the thinnest {stop.thinnest_mm:.2f}"
     return f"{where}: stop at {stop.stop_mm:.2f} mm and tap; {far}"
 
 

@@ -20,7 +20,7 @@ def test_a_board_is_told_where_to_stop_instead_of_the_next_note(histories: dict[
     planed = replace(board, stages=(replace(stage, wood=replace(stage.wood, stops=stops)),))
     told = phone_reading(planed, path)
     assert told.left == "along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap"
-    assert told.next == "it may need 3.25, at most 3.19"
+    assert told.next == "it may need 3.25, at the thinnest 3.19"
     assert f"{told.left}; {told.next}" in told.lines
     assert any(line.startswith("radiates (c/rho): ") for line in told.lines)
     assert all(told.lines)
