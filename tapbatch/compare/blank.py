@@ -16,11 +16,13 @@ from dataclasses import replace
 from statistics import fmean
 from types import MappingProxyType
 
+from tapbatch.compare.conditions import ZERO_CELSIUS_K
 from tapbatch.model.history import Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import note_to_hz
-from tapbatch.model.settings import InstrumentSettings, TargetSetting
-from tapbatch.model.wood import AIMED, Aim, Figure, Stop, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.settings import InstrumentSettings
+from tapbatch.model.wood import Figure, Stop, WoodFigures
 from tapbatch.wood.board import AIR_KG_M3
 from tapbatch.wood.figures import Sizes, wood_figures
 from tapbatch.wood.fit import Z_95, Tone
@@ -34,7 +36,7 @@ _LEAST_SD, _USUAL_SD = 3e-4, 2e-3  # of ln f: what a set-up moves at least, and 
 _USUAL_LOSS_SD = 0.1
 _LEAST_LOSS = 0.003  # no wood loses less along the grain (spruce .005, other species more)
 _SURE_DECAY = 0.2  # error of ln T60 in one tap, beyond which it says nothing of the wood
-_KELVIN, _AIR_AT_C = 273.15, 20.0
+_AIR_AT_C = 20.0
 
 
 def with_wood(
@@ -71,7 +73,7 @@ def stops_of(
     """
     stops = []
     for target in settings.target:
-        aim = aim_of(target, settings)
+        aim = settings.aim_of(target)
         wanted_hz = target.hz
         if target.note is not None:
             wanted_hz = note_to_hz(target.note, concert_pitch_hz, settings.spelling)
@@ -95,16 +97,9 @@ def wood_now(history: History) -> WoodFigures | None:
     return next((stage.wood for stage in reversed(history.stages) if stage.wood is not None), None)
 
 
-def aim_of(target: TargetSetting, settings: InstrumentSettings) -> Aim | None:
-    """Return which mode of a blank a target is for; ``None`` if it is for a labelled mode."""
-    if any(mode.label == target.mode for mode in settings.mode):
-        return None
-    return next((aim for aim in AIMED if identity(target.mode) == aim), None)
-
-
 def without_boards(settings: InstrumentSettings) -> InstrumentSettings:
     """Return settings without the targets of a blank, which no labelled mode can reach."""
-    others = tuple(target for target in settings.target if aim_of(target, settings) is None)
+    others = tuple(target for target in settings.target if settings.aim_of(target) is None)
     return settings if len(others) == len(settings.target) else settings.model_copy(update={"target": others})
 
 
@@ -130,7 +125,8 @@ def wood_of_stage(stage: Stage, sizes: Sizes) -> WoodFigures:
     tones = [(m.mode, tone_of(m, decays.get(m.mode))) for m in body]
     freq_of = {name: tone.freq_hz for name, tone in tones}
     aimed = {aim: freq_of[name] for aim, name in aimed_modes(stage.tapped).items() if name in freq_of}
-    return wood_figures(sizes, tones, aimed, air_kg_m3=AIR_KG_M3 * (_KELVIN + _AIR_AT_C) / (_KELVIN + warm))
+    air_kg_m3 = AIR_KG_M3 * (ZERO_CELSIUS_K + _AIR_AT_C) / (ZERO_CELSIUS_K + warm)
+    return wood_figures(sizes, tones, aimed, air_kg_m3=air_kg_m3)
 
 
 def _decays(mode: StageMode, decays: Mapping[str, tuple[float, float]]) -> bool:

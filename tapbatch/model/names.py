@@ -15,7 +15,7 @@ import re
 import unicodedata
 from datetime import datetime
 from pathlib import PurePosixPath
-from typing import cast
+from typing import cast, get_args
 
 from tapbatch.model.errors import NamingError
 from tapbatch.model.reading import Aim, Kind, Recording
@@ -24,7 +24,7 @@ KINDS = ("tap", "pluck", "room")
 PARTS = ("top", "back", "neck", "blank", "body")
 STATES = ("free", "rim", "clamped", "closed", "strung")
 MARKS = ("step", "again", "resets")
-AIMS = ("along", "across", "twist")
+AIMS: tuple[Aim, ...] = get_args(Aim)
 """What the taps of a blank aim at."""
 
 NAMED = {"at-": "point", "spot-": "spot"}
@@ -187,7 +187,7 @@ def parse_name(relative_path: str, extra_parts: tuple[str, ...] = (), sha256: st
         step_number=int(said["step"]) if said.get("step", "").isdecimal() else 0,
         again="again" in said,
         resets="resets" in said,
-        aim=cast("Aim", said.get("aim", "")),
+        aim=cast("Aim", said["aim"]) if "aim" in said else "",
     )
 
 

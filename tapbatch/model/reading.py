@@ -26,7 +26,8 @@ UNRESOLVED = "unresolved"
 """The flag of a mode whose frequency is known and whose decay is not: its ``t60_s`` is a stand-in, shown nowhere."""
 
 Kind = Literal["tap", "pluck", "room"]
-Aim = Literal["along", "across", "twist", ""]
+Aim = Literal["along", "across", "twist"]
+"""What the taps of a blank aim at: a mode that bends along the grain, one that bends across it, one that twists."""
 
 
 # ---------------------------------------------------------------- listen
@@ -63,7 +64,7 @@ class Recording:
     resets: bool = False
     step_number: int = 0
     arrived_at: str = ""
-    aim: Aim = ""
+    aim: Aim | Literal[""] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -14,8 +14,9 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from tapbatch.model.interrupts import interrupts_held
+from tapbatch.model.names import AIMS, identity
 from tapbatch.model.pitch import Spelling
-from tapbatch.model.reading import BandSettings, Kind
+from tapbatch.model.reading import Aim, BandSettings, Kind
 
 ConcertPitch = Annotated[float, Field(ge=380, le=470)]
 
@@ -148,6 +149,21 @@ class InstrumentSettings(_Frozen):
             msg = "expected two frequencies, low then high, between 20 and 12000 Hz"
             raise ValueError(msg)
         return self
+
+    def aim_of(self, target: TargetSetting) -> Aim | None:
+        """Return which mode of a blank a target is for; ``None`` if it is for a labelled mode.
+
+        Examples
+        --------
+        >>> twist = TargetSetting(mode="Twist", note="A1")
+        >>> InstrumentSettings().aim_of(twist)
+        'twist'
+        >>> InstrumentSettings(mode=(ModeSetting(label="Twist", near_hz=50.0),)).aim_of(twist) is None
+        True
+        """
+        if any(mode.label == target.mode for mode in self.mode):
+            return None
+        return next((aim for aim in AIMS if identity(target.mode) == aim), None)
 
     def of_measuring(self, kind: Kind) -> BandSettings:
         """Return the settings on which a reading depends."""

@@ -10,10 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from tapbatch.model.reading import Aim
+
 Shape = Literal["plate", "strip"]
-Aim = Literal["along", "across", "twist"]
 Size = Literal["length_mm", "width_mm", "thickness_mm", "mass_g"]
-Refusal = Literal["size", "uneven", "density", "few modes", "grain", "misfit"]
+Refusal = Literal["size", "uneven", "thin", "density", "few modes", "grain", "misfit"]
 
 AIMED: dict[Aim, tuple[int, int]] = {"along": (2, 0), "across": (0, 2), "twist": (1, 1)}
 """The mode that each word aims at: nodal lines across the length, and across the width."""
@@ -35,17 +36,11 @@ class Figure:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NamedMode:
-    """A mode that was heard and named: its frequency, what the fitted board gives, and its nodal lines."""
+    """A mode that was heard and named: its name in the tables, its frequency, and its nodal lines."""
 
     mode: str
     freq_hz: float
-    model_hz: float
     name: tuple[int, int]
-
-    @property
-    def off_pct(self) -> float:
-        """How far what was heard lies from the model, in per cent."""
-        return 100.0 * (self.freq_hz / self.model_hz - 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,7 +49,8 @@ class Stop:
 
     ``wanted`` says the target in words (``on A1``, ``as stiff as board-05``); ``target`` and ``now`` are in ``unit``,
     and ``target`` is ``None`` if the stiffness of the other board is not known.
-    ``stop_mm`` is where to stop and tap: only one time in forty is the board already past the target there.
+    ``stop_mm`` is where to stop and tap: only one time in forty is the board already past the target there,
+    or more often if that is today's thickness.
     ``likely_mm`` is where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of
     forty. All three are ``None`` if no planing leads there: the board is there or past it already, or would need less
     than half of today's thickness.
@@ -82,7 +78,7 @@ class WoodFigures:
         The modes that were used, by frequency.
     constants
         E along, E across, G, nu_LR, G_LT and G_RT as they were fitted (GPa, nu without unit), for drawing and
-        foretelling; empty if there are none. Not all of them are told.
+        predicting; empty if there are none. Not all of them are told.
     refused
         Why there are no figures at all, empty where there are.
     missing

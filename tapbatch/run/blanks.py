@@ -93,8 +93,7 @@ def stored_boards(marks: Iterable[Mark], told: Told) -> list[StoredBoard]:
                 instrument=mark.instrument,
                 stage=row.cells["stage"],
                 species=told.species.get(mark.instrument, ""),
-                part=", ".join(part for part, _ in used if part),
-                into=", ".join(name for _, name in used),
+                into=", ".join(f"{name} {part}".rstrip() for part, name in used),
                 figures=row.figures,
                 sizes_mm=(length, width, thick) if length and width and thick else None,
                 moisture_pct=row.moisture_pct,
@@ -106,10 +105,10 @@ def stored_boards(marks: Iterable[Mark], told: Told) -> list[StoredBoard]:
 
 def _read(instrument: str, line: str, notes: Mapping[NoteKey, Note]) -> _Row:
     (found,) = csv.reader([line])
-    cells = dict(zip((column.name for column in SCHEMA["wood"]), found, strict=False))
+    cells = dict(zip((column.name for column in SCHEMA["wood"]), map(unguarded, found), strict=False))
     ends = {name: [cells.get(f"{name}{end}", "") for end in _ENDS] for name in WOOD}
     figures = {name: Figure(*map(float, three)) for name, three in ends.items() if all(three)}
-    pct = _moisture(instrument, unguarded(cells["stage"]), notes)
+    pct = _moisture(instrument, cells["stage"], notes)
     return _Row(
         cells=cells,
         figures=figures,
@@ -160,7 +159,8 @@ def blanks_bytes(marks: Iterable[Mark], told: Told) -> bytes:
         cells = {
             "instrument": mark.instrument,
             "species": told.species.get(mark.instrument, ""),
-            "part": ";".join(part for part, _ in used if part),
+            # The same places as in ``into``, even where one says no part.
+            "part": ";".join(part for part, _ in used) if any(part for part, _ in used) else "",
             "into": ";".join(name for _, name in used),
         }
         first = _line([cell_text(column, cells) for column in _FIRST])

@@ -428,7 +428,7 @@ def _senseless_modes(settings: InstrumentSettings) -> Iterator[_Problem]:
 
 def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Problem]:
     for i, target in enumerate(settings.target):
-        if not _is_of_board(target, settings):
+        if settings.aim_of(target) is None:
             yield from _not_a_label(("target", i, "mode"), target.mode, settings)
         elif target.note is None and target.hz is None and target.stiff_as is None:
             expected = "expected note, hz or stiff_as beside it: it is of a board"
@@ -446,13 +446,7 @@ def _senseless_targets(settings: InstrumentSettings, own: str) -> Iterator[_Prob
 
 
 def _may_be_stiff_as(target: TargetSetting, settings: InstrumentSettings, own: str) -> bool:
-    is_bending = identity(target.mode) in ("along", "across")
-    return is_bending and _is_of_board(target, settings) and identity(target.stiff_as or "") not in ("", own)
-
-
-def _is_of_board(target: TargetSetting, settings: InstrumentSettings) -> bool:
-    """Return whether a target is for a mode of a board, and not for one that the maker labelled so."""
-    return identity(target.mode) in AIMS and all(mode.label != target.mode for mode in settings.mode)
+    return settings.aim_of(target) in ("along", "across") and identity(target.stiff_as or "") not in ("", own)
 
 
 def _not_a_label(location: Location, label: str, settings: InstrumentSettings) -> Iterator[_Problem]:

@@ -20,9 +20,6 @@ Name = tuple[int, int]
 AIR_KG_M3 = 1.204
 """Density of dry air at 20 degrees Celsius and 101.325 kPa (ISO 2533 gives 1.225 at 15 degrees)."""
 
-AIR_SPEED_M_S = 343.2
-"""Speed of sound in dry air at 20 degrees Celsius."""
-
 SHARES = ("along", "coupling", "across", "twist", "shear_along", "shear_across")
 """The six parts of the elastic energy of a mode, in the order of :attr:`PlateMode.shares`."""
 

@@ -17,7 +17,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from tapbatch.model.wood import AIMED, Aim, Figure, NamedMode, Refusal, Shape, Size, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.wood import AIMED, Figure, NamedMode, Refusal, Shape, Size, WoodFigures
 from tapbatch.wood.board import AIR_KG_M3, Floats, Name
 from tapbatch.wood.fit import E_ACROSS, E_ALONG, LENGTH, MASS, THICKNESS, WIDTH, Z_95, Fit, G, Readings, Tone
 from tapbatch.wood.loss import Losses, fit_losses
@@ -26,8 +27,14 @@ from tapbatch.wood.naming import CLEARLY_WORSE, MOST_TONES, Naming, name_modes
 WIDEST = 0.25
 """Half of an interval, as a part of the value, beyond which a figure is not told."""
 
+STRIP = 0.2
+"""Width over length below which a board is a strip: its modes do not tell the stiffness across."""
+
 UNEVEN_PCT = 12.0
 """Range of the thicknesses, in per cent of their mean, beyond which a board counts as wedged or arched."""
+
+LONGEST = 2000.0
+"""Longer side over thickness beyond which nothing is told: from about 10 000 on, rounding errors reach the modes."""
 
 DENSITY_KG_M3 = (80.0, 1400.0)
 """From balsa to the heaviest woods; beyond, a size or the mass is wrong."""
@@ -35,7 +42,7 @@ DENSITY_KG_M3 = (80.0, 1400.0)
 MISFIT = 3.0
 """Scatter about the model, as a multiple of that of even boards, beyond which nothing is told."""
 
-_MUCH = 1.5
+_MUCH = 1.5  # the same, beyond which the flag ``misfit`` stands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +120,7 @@ def _figures(
     """Return the figures; kept, as the earlier stages of a board stay the same while it is planed."""
     missing = _missing(sizes)
     length, width, mass = sizes.length_mm or 0.0, sizes.width_mm or 0.0, sizes.mass_g or 0.0
-    shape: Shape = "strip" if length and width < 0.2 * length else "plate"
+    shape: Shape = "strip" if length and width < STRIP * length else "plate"
     noted = _noted(sizes, shape)
     if missing:
         return _refused(noted, "size", missing=missing)
@@ -122,6 +129,8 @@ def _figures(
     range_pct = 100.0 * (max(sizes.thickness_mm) - min(sizes.thickness_mm)) / thick
     if range_pct > UNEVEN_PCT:
         return _refused(noted, "uneven", detail=range_pct)
+    if max(length, width) > LONGEST * thick:
+        return _refused(noted, "thin")
     if not DENSITY_KG_M3[0] <= readings.board.density_kg_m3 <= DENSITY_KG_M3[1]:
         return _refused(noted, "density", detail=readings.board.density_kg_m3)
     heard = [tone for _, tone in tones]
@@ -196,7 +205,6 @@ def _told(noted: WoodFigures, naming: Naming, tones: Sequence[tuple[str, Tone]])
         NamedMode(
             mode=names[tone.freq_hz],
             freq_hz=tone.freq_hz,
-            model_hz=fit.mode_of(key).freq_hz,
             name=fit.mode_of(key).name,
         )
         for key, tone in sorted(fit.named.items(), key=lambda pair: pair[1].freq_hz)

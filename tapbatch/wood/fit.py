@@ -72,11 +72,6 @@ class Readings:
             mass_sd=priors.mass_sd(mass_g),
         )
 
-    @property
-    def is_strip(self) -> bool:
-        """Whether the board is too narrow for its modes to tell the stiffness across."""
-        return self.board.width_mm < 0.2 * self.board.length_mm
-
 
 @dataclass(frozen=True, slots=True)
 class Tone:

@@ -19,19 +19,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tapbatch.model.reading import LN_1000
 from tapbatch.model.wood import Figure
 from tapbatch.wood import priors
 from tapbatch.wood.board import Floats, PlateMode
 from tapbatch.wood.fit import Z_95, Fit
 
-LOSS_OF_T60 = 2.0 * 3.0 * math.log(10.0) / (2.0 * math.pi)
+LOSS_OF_T60 = LN_1000 / math.pi
 """Loss factor times frequency times T60, 2.199."""
 
-_ROUNDS = 8
-_LIGHT = 0.3  # weight of a mode that loses more than the others foretell, while the clean ones are sought
-_HELD = 3.0  # standard errors beyond which the hold is taken to damp a mode
-_WIDEST = 0.35
+WIDEST = 0.35
 """Half of an interval, as a part of the value, beyond which a loss factor is not told."""
+
+_ROUNDS = 8
+_LIGHT = 0.3  # weight of a mode that loses more than the others suggest, while the clean ones are sought
+_HELD = 3.0  # standard errors beyond which the hold is taken to damp a mode
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +106,6 @@ def _fitted(parts: Floats, loss: Floats, sd: Floats) -> Floats:
 
 
 def _figure(value: float, half: float) -> Figure | None:
-    if value <= 0.0 or half > _WIDEST * value:
+    if value <= 0.0 or half > WIDEST * value:
         return None
     return Figure(value, value * math.exp(-half / value), value * math.exp(half / value))

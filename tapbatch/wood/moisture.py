@@ -45,7 +45,8 @@ class Softening:
 
 
 SOFTENING: dict[str, Softening] = {
-    # Sitka spruce: 8.5 GPa green, 10.8 GPa at 12 %, Mp 27 %. Other woods of the handbook lie from .010 to .021.
+    # All from memory. Sitka spruce: 8.5 GPa green, 10.8 GPa at 12 %, Mp 27 %. Other woods of the handbook lie from
+    # .010 to .021.
     "e_along_gpa": Softening(math.log(10.8 / 8.5) / 15.0, 0.004),
     # Middle trends from 12 %: +20 % at 6 % and -23 % at 20 % across the grain; +20 % and -20 % in shear.
     "e_across_gpa": Softening(0.0315, 0.010),
@@ -74,7 +75,7 @@ def moisture_pct(celsius: float, pct: float) -> float:
     Returns
     -------
     float
-        By the model of Hailwood and Horrobin, equation 4-5 of the Wood Handbook (FPL-GTR-282).
+        By the model of Hailwood and Horrobin, equation 4-5 of the Wood Handbook (FPL-GTR-282), from memory.
 
     Examples
     --------

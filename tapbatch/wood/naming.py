@@ -39,11 +39,23 @@ from tapbatch.wood.fit import (
 from tapbatch.wood.plate import Plates
 
 HEARD = 0.75
+"""The chance that a mode of the board is heard (an assumption)."""
+
 STRANGERS = 0.2
+"""Tones that are no mode of the board, for each unit of ln f (an assumption)."""
+
 AGAINST_A_WORD = 12.0
+"""Cost of a naming that disagrees with a word: less than that of tones that fit no such board."""
+
 CLEARLY_WORSE = 10.0
+"""Difference of costs at which a naming is clearly worse: a factor of exp(5), about 150, in probability."""
+
 MOST_TONES = 12
+"""How many tones are named, lowest first."""
+
 MOST_MODES = 20
+"""How many modes of a board they are matched to, lowest first."""
+
 NAMING_SD = 0.0085
 """Scatter of ln f about the model while names are sought: more than in the fit, so that no tone is lost to it."""
 
@@ -52,26 +64,26 @@ _REFINED = 8
 _SPAN = 2.3  # standard deviations of the priors that the grid covers
 _STEP = 0.25  # of ln of a modulus: a tenth of a frequency, from which the fits find their way
 _STRANGER, _MISSED = -2.0 * math.log(STRANGERS), -2.0 * math.log(1.0 - HEARD)
-_WIDE, _NARROW = 0.04, 0.015
+_WIDE, _NARROW = 0.04, 0.015  # of ln f: what is allowed for a start that is not fitted yet, and for a rough fit
+_APART = 0.02  # of ln of a modulus: namings that are nearer lead to the same figures
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Naming:
     """The best naming: its fit and its cost.
 
-    ``margin`` is by how much the next that differs is worse, and ``rivals`` are the fits of those that are not
-    clearly worse. A naming differs if the fitted moduli move by more than 2 % and more than an error.
+    ``rivals`` are the fits of those that differ and are not clearly worse. A naming differs if a fitted modulus
+    moves by more than :data:`_APART` and by more than its standard error.
     """
 
     fit: Fit
     cost: float
-    margin: float
     rivals: tuple[Fit, ...] = ()
 
     @property
     def is_clear(self) -> bool:
         """Whether the second-best naming is clearly worse."""
-        return self.margin >= CLEARLY_WORSE
+        return not self.rivals
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +133,6 @@ def name_modes(
     return Naming(
         fit=fit,
         cost=best.cost,
-        margin=min((tried.cost for tried in others), default=math.inf) - best.cost,
         rivals=tuple(tried.fit for tried in others if tried.cost - best.cost < CLEARLY_WORSE),
     )
 
@@ -145,7 +156,7 @@ def _differs(one: _Tried, other: _Tried) -> bool:
     apart = np.abs(one.fit.values[:3] - other.fit.values[:3])
     # Where one of them cannot tell a modulus, only what both tell counts.
     errors = np.sqrt(np.minimum(np.diag(one.fit.covariance)[:3], np.diag(other.fit.covariance)[:3]))
-    return bool(np.any(apart > np.maximum(0.02, 1.0 * errors)))
+    return bool(np.any(apart > np.maximum(_APART, errors)))
 
 
 class _Search:

@@ -1,8 +1,8 @@
 """What is believed of a board before it is tapped, and how well its sizes and modes are known.
 
-Conventions: standard deviations of natural logarithms, except Poisson's ratio. The ratios are means and scatter over
-the twenty species of table 5-1 of the *Wood Handbook* (USDA Forest Products Laboratory, FPL-GTR-282), as far as it
-lists them; a fit keeps them as unknowns, so what they leave open is in every interval.
+Conventions: standard deviations of natural logarithms, except Poisson's ratio. The ratios are about the
+means and the scatter over the woods of table 5-1 of the *Wood Handbook* (USDA Forest Products Laboratory,
+FPL-GTR-282, from memory); a fit keeps them as unknowns, so what they leave open is in every interval.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ SPECIFIC_MODULUS = Prior(math.log(0.0235), 0.35)
 """ln of E_L over density, GPa m3/kg: c from 4100 to 5800 m/s within one standard deviation."""
 
 ACROSS = Prior(math.log(0.10), 0.45)
-"""ln of E_R / E_L; the scatter over species is .35, and boards off the quarter are softer across."""
+"""ln of E_R / E_L; the scatter over woods is .33, and boards off the quarter are softer across."""
 
 TWIST = Prior(math.log(0.083), 0.32)
-"""ln of G_LR / E_L; the scatter over species is .28."""
+"""ln of G_LR / E_L; the scatter over woods is .37, and .33 without northern white cedar."""
 
 POISSON = Prior(0.367, 0.06)
 """nu_LR."""

@@ -1,9 +1,10 @@
 """Published density and stiffness of some woods, as a pale field behind the boards of a shop.
 
-Conventions: specific gravity at 12 % moisture and bending modulus in gigapascals, from the *Wood Handbook* (USDA
-Forest Products Laboratory, FPL-GTR-282, tables 5-3 and 5-5; some from memory). Density at 12 % is 1120 times specific
-gravity, and Young's modulus along the grain 1.1 times that of bending, as the handbook says. The scatter within a
-species is that of its table 5-6: 10 % of specific gravity, 22 % of the modulus, one standard deviation.
+Conventions: specific gravity at 12 % moisture and bending modulus in gigapascals, all from memory of the *Wood
+Handbook* (USDA Forest Products Laboratory, FPL-GTR-282, tables 5-3 and 5-5) and not looked up again. Density at 12 %
+is 1120 times specific gravity, and Young's modulus along the grain 1.1 times that of bending, as the handbook says.
+The scatter within a species is that of its table 5-6: 10 % of specific gravity, 22 % of the modulus, one standard
+deviation.
 """
 
 from __future__ import annotations

@@ -7,7 +7,6 @@ from dataclasses import astuple, replace
 import pytest
 
 from tapbatch.compare.blank import (
-    aim_of,
     aimed_modes,
     boards_of,
     longest_decays,
@@ -121,7 +120,7 @@ def test_an_uneven_decay_tells_no_loss(flag: str) -> None:
 def test_targets_of_a_board_are_along_across_and_twist_and_wait_for_no_label() -> None:
     wanted = tuple(TargetSetting(mode=name, note="A1") for name in ("Along", "air", "twist"))
     settings = InstrumentSettings(target=wanted)
-    assert [aim_of(target, settings) for target in wanted] == ["along", None, "twist"]
+    assert [settings.aim_of(target) for target in wanted] == ["along", None, "twist"]
     assert [target.mode for target in without_boards(settings).target] == ["air"]
     assert without_boards(InstrumentSettings()).target == ()
 

@@ -1,12 +1,13 @@
 """Published values of free plates, bars and the air about them, each with what the plate model gives.
 
-Sources, those marked *from memory* not looked up again:
+Sources; those marked *from memory*, as also beside each value, were not looked up again:
 
 - A. W. Leissa, The free vibration of rectangular plates, J. Sound Vib. 31 (1973) 257-293: free square plate, upper
   bounds from 36 beam functions (from memory); later converged values 13.47, 19.60, 24.27, 34.80 (from memory).
 - Thin free-free beam: cos x cosh x = 1.
 - Timoshenko, first order in (t/L)^2: worked out from his equation; (alpha, beta) of the first three modes.
-- ASTM E1876, Standard test method for dynamic Young's modulus by impulse excitation: bars of isotropic material.
+- ASTM E1876, Standard test method for dynamic Young's modulus by impulse excitation: bars of isotropic material
+  (the relation for torsion from memory).
 - Torsion of a bar of two shear moduli: Saint-Venant's series (Lekhnitskii, Theory of elasticity of an anisotropic
   body).
 - Rectangular plate moving as one in an unbounded fluid: DNV-RP-H103, table A-2 (from memory). Strip: Lamb,
@@ -24,6 +25,8 @@ from tapbatch.wood.air import air_matrix
 from tapbatch.wood.board import Board, PlateMode, Wood, isotropic
 from tapbatch.wood.plate import KAPPA, plate_modes
 
+MEMORY = "(from memory)"
+LEISSA = f"Leissa 1973, an upper bound {MEMORY}"
 LEISSA_SQUARE = (13.489, 19.789, 24.432, 35.024)
 CONVERGED_SQUARE = (13.47, 19.60, 24.27, 34.80)
 LEISSA_TWO_AND_A_HALF = (21.643, 33.050)
@@ -80,12 +83,12 @@ def square_factors(aspect: float) -> list[float]:
 def _thin_plates() -> Iterator[Value]:
     ours = square_factors(1.0)
     for k, published in enumerate(LEISSA_SQUARE):
-        yield Value(f"free square plate, mode {k + 1}", "Leissa 1973, an upper bound", published, ours[k], 1.1)
+        yield Value(f"free square plate, mode {k + 1}", LEISSA, published, ours[k], 1.1)
     for k, published in enumerate(CONVERGED_SQUARE):
-        yield Value(f"free square plate, mode {k + 1}", "later, converged", published, ours[k], 0.05)
+        yield Value(f"free square plate, mode {k + 1}", f"later, converged {MEMORY}", published, ours[k], 0.05)
     ours = square_factors(2.5)
     for k, published in enumerate(LEISSA_TWO_AND_A_HALF):
-        yield Value(f"free plate 2.5 to 1, mode {k + 1}", "Leissa 1973, an upper bound", published, ours[k], 1.1)
+        yield Value(f"free plate 2.5 to 1, mode {k + 1}", LEISSA, published, ours[k], 1.1)
 
 
 def _beams() -> Iterator[Value]:
@@ -120,7 +123,7 @@ def _bars_of_metal() -> Iterator[Value]:
         e_gpa = astm_e_gpa(board, named(board, steel, (2, 0)).freq_hz, 0.3)
         yield Value(f"{what}, E from its tone", "ASTM E1876", 200.0, e_gpa, 0.15)
         g_gpa = astm_g_gpa(board, named(board, steel, (1, 1)).freq_hz)
-        yield Value(f"{what}, G from its twist", "ASTM E1876", steel.g_gpa, g_gpa, 0.3)
+        yield Value(f"{what}, G from its twist", f"ASTM E1876 {MEMORY}", steel.g_gpa, g_gpa, 0.3)
 
 
 def strip_of_wood() -> Board:
@@ -165,7 +168,11 @@ def air_of_panel(aspect: float) -> float:
 
 
 def _air() -> Iterator[Value]:
-    yield Value("square panel, air / rho a^3", "the same table, times pi/4", AIR_OF_A_SQUARE, air_of_panel(1.0), 0.1)
+    yield Value(
+        "square panel, air / rho a^3", f"DNV-RP-H103, times pi/4 {MEMORY}", AIR_OF_A_SQUARE, air_of_panel(1.0), 0.1
+    )
     for aspect, published in AIR.items():
         ours = air_of_panel(aspect) / (math.pi / 4)
-        yield Value(f"panel {aspect:g} to 1, air / (pi/4 rho a b^2)", "DNV-RP-H103, table A-2", published, ours, 0.3)
+        yield Value(
+            f"panel {aspect:g} to 1, air / (pi/4 rho a b^2)", f"DNV-RP-H103, table A-2 {MEMORY}", published, ours, 0.3
+        )

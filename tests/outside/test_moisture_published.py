@@ -1,4 +1,7 @@
-"""Moisture of wood and what it does to a board, against figures printed in the Wood Handbook (FPL-GTR-282)."""
+"""Moisture of wood and what it does to a board, against the Wood Handbook (FPL-GTR-282).
+
+All figures of the handbook here are from memory and were not looked up again.
+"""
 
 from __future__ import annotations
 

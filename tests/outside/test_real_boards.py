@@ -68,7 +68,7 @@ def test_a_board_without_the_mode_across_does_not_tell_e_across() -> None:
     assert "open" in figures.flags
 
 
-def test_a_tone_that_is_left_out_is_foretold() -> None:
+def test_a_tone_that_is_left_out_is_predicted() -> None:
     errors = [abs(error) for board in BOARDS for error in left_out(board)]
     assert len(errors) > 20
     assert median(errors) < 1.5

@@ -11,11 +11,9 @@ import pytest
 from tapbatch.show.browser.store import MOIST
 from tapbatch.simulate import boards
 from tapbatch.simulate import taps as sim
-from tapbatch.wood.board import Board, Wood
 from tests.shops import RATE_HZ, Result, make_shop, rows_of, tapbatch, write_wav
+from tests.wood.boards_sim import BOARD, SPRUCE
 
-BOARD = Board(length_mm=550, width_mm=210, thickness_mm=4.1, mass_g=206)
-SPRUCE = Wood(e_along_gpa=11.5, e_across_gpa=0.95, g_gpa=0.85, poisson=0.37, g_along_gpa=0.72, g_across_gpa=0.1)
 MODES = boards.board_modes(BOARD, SPRUCE)
 # Where it is held and struck for each word: fractions of half the length and half the width.
 HELD = 1 - 2 * 0.224
@@ -80,7 +78,7 @@ def test_the_wood_of_a_simulated_board(shop: tuple[Path, Result]) -> None:
 
 
 @pytest.mark.slow
-def test_the_terminal_leads_with_what_hangs_least_on_the_caliper(shop: tuple[Path, Result]) -> None:
+def test_the_terminal_leads_with_what_depends_least_on_the_caliper(shop: tuple[Path, Result]) -> None:
     said = shop[1].said
     assert said.index("radiates (c/rho)") < said.index("E along")
     assert "along on A1 (55.0 Hz, now 69.7): stop at 3." in said

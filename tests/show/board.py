@@ -8,15 +8,11 @@ from functools import cache
 
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.wood import WoodFigures
-from tapbatch.wood.board import Board, Wood
 from tapbatch.wood.figures import Sizes, wood_figures
 from tapbatch.wood.fit import Tone
 from tapbatch.wood.loss import LOSS_OF_T60, parts_of
 from tapbatch.wood.plate import plate_modes
-
-LOSSES = (0.007, 0.02, 0.016)
-BOARD = Board(length_mm=550, width_mm=210, thickness_mm=4.1, mass_g=206)
-SPRUCE = Wood(e_along_gpa=11.5, e_across_gpa=0.95, g_gpa=0.85, poisson=0.37, g_along_gpa=0.72, g_across_gpa=0.1)
+from tests.wood.boards_sim import BOARD, LOSSES, SPRUCE
 
 
 @cache

@@ -17,6 +17,10 @@ from tapbatch.wood.board import Board, Wood
 from tapbatch.wood.figures import Sizes
 from tapbatch.wood.fit import Tone
 
+BOARD = Board(length_mm=550, width_mm=210, thickness_mm=4.1, mass_g=206)
+SPRUCE = Wood(e_along_gpa=11.5, e_across_gpa=0.95, g_gpa=0.85, poisson=0.37, g_along_gpa=0.72, g_across_gpa=0.1)
+"""A half board and its wood, for tests that need no other."""
+
 # mean density, c in m/s; then E_R/E_L, G_LR/E_L with the handbook's means of softwoods and hardwoods
 KINDS = ((410.0, 5300.0, 0.085, 0.078), (370.0, 5000.0, 0.095, 0.085), (640.0, 4300.0, 0.135, 0.11),
          (820.0, 4200.0, 0.12, 0.10), (530.0, 4500.0, 0.105, 0.085))  # fmt: skip

@@ -8,7 +8,8 @@ from tapbatch.model.wood import WoodFigures
 from tapbatch.wood.figures import wood_figures
 from tapbatch.wood.plate import plate_modes
 from tapbatch.wood.thickness import at_thicknesses, stop_for
-from tests.wood.test_figures import BOARD, SIZES, SPRUCE, heard, told
+from tests.wood.boards_sim import BOARD, SPRUCE
+from tests.wood.test_figures import SIZES, heard, told
 
 
 @pytest.fixture(scope="module")
@@ -16,7 +17,7 @@ def figures() -> WoodFigures:
     return wood_figures(SIZES, heard())
 
 
-def test_foretold_is_what_the_thinner_board_sounds(figures: WoodFigures) -> None:
+def test_what_is_predicted_is_what_the_thinner_board_sounds(figures: WoodFigures) -> None:
     (thin,) = at_thicknesses(figures, [3.0])
     truth = {mode.name: mode.freq_hz for mode in plate_modes(BOARD.planed_to(3.0), SPRUCE)}
     for aim, name in (("along", (2, 0)), ("across", (0, 2)), ("twist", (1, 1))):
@@ -52,7 +53,7 @@ def test_no_stop_where_none_can_be(figures: WoodFigures, freq_hz: float) -> None
     assert (stop.stop_mm, stop.likely_mm, stop.thinnest_mm) == (None, None, None)
 
 
-def test_nothing_is_foretold_of_a_board_without_figures() -> None:
+def test_nothing_is_predicted_of_a_board_without_figures() -> None:
     empty = WoodFigures(shape="plate", refused="size", missing=("mass_g",))
     assert at_thicknesses(empty, [3.0]) == ()
     assert stop_for(empty, "along", 50.0) is None

@@ -110,8 +110,7 @@ def _pair_row(pair: Pair) -> list[Cell]:
 
 
 def _row(board: StoredBoard) -> list[Cell]:
-    into = " ".join(part for part in (board.into, board.part) if part)
-    cells = [Cell(board.instrument), Cell(board.stage), Cell(board.species), Cell(into)]
+    cells = [Cell(board.instrument), Cell(board.stage), Cell(board.species), Cell(board.into)]
     return cells + [_figure_cell(board.figures.get(column), unit) for _, column, unit in _COLUMNS]
 
 

@@ -24,6 +24,7 @@ from tapbatch.wood.thickness import AtThickness
 _GAP_MM = 6.0
 _LABEL_MM = 4.5
 _ROW_MM = 4.6
+_FIGURE_MM = 5.0  # from the middle of one thickness to that of the next, at least
 CAUTION = (
     "Short and thin boards are no work for a jointer or a thicknesser: plane them by hand, on a backing board. The "
     "dust of some woods sensitises: wear a mask and extract it, also for samples."
@@ -63,7 +64,7 @@ def _draw_board(chart: Chart, view: ModeView, left: float, top: float, long: flo
 
 
 def figures_chart(wood: WoodFigures, look: Look) -> Chart:
-    """Set the figures of a board, those first that hang least on the caliper."""
+    """Set the figures of a board, those first that depend least on the caliper."""
     chart = Chart(look)
     y = 3.5 * look.spacing
     for name, text in figure_rows(wood):
@@ -108,7 +109,7 @@ def thickness_chart(wood: WoodFigures, settings: InstrumentSettings, look: Look)
         chart.dots([(x[0], middle[0])], "reading", name=f"{aim} today")
         chart.say(panel.right_mm + 1.5, middle[-1], aim, SMALL, va="center", within_mm=16.0)
     y = panel.bottom_mm + 12.0 * look.spacing
-    chart.height_mm = _table(chart, steps, settings, y) if look.is_wide else y
+    chart.height_mm = _table(chart, steps, settings, y)
     last = steps[-1]
     chart.description = "; ".join(
         f"{aim}: {steps[0].modes[aim].value:.1f} Hz at {steps[0].thickness_mm:g} mm, "
@@ -125,10 +126,14 @@ def _heights(panel: Panel, told: Sequence[Figure], end: str) -> list[float]:
 def _scales(
     chart: Chart, panel: Panel, steps: Sequence[AtThickness], low: float, high: float, settings: InstrumentSettings
 ) -> None:
+    free_from = -math.inf
     for step in steps:
         x = float(panel.x_mm(-step.thickness_mm))
         chart.rule(x, panel.top_mm, x, panel.bottom_mm, "guide")
-        chart.say(x, panel.bottom_mm + 4.0 * chart.look.spacing, f"{step.thickness_mm:g}", SMALL, ha="center")
+        # Today's thickness may be near the first round one, whose figure then has no room.
+        if x >= free_from:
+            chart.say(x, panel.bottom_mm + 4.0 * chart.look.spacing, f"{step.thickness_mm:g}", SMALL, ha="center")
+            free_from = x + _FIGURE_MM * chart.look.spacing
     below = panel.bottom_mm + 8.0 * chart.look.spacing
     chart.say(panel.left_mm, below, "thickness in mm, thinner to the right", SMALL, role="soft text")
     a4 = settings.concert_pitch_hz
@@ -152,19 +157,28 @@ _COLUMNS: tuple[tuple[str, float, Anchor], ...] = (
     ("stiffness along", 153.0, "right"),
     ("across, N m", 178.0, "right"),
 )
+# On a telephone the notes are in the chart only.
+_NARROW: tuple[tuple[str, float, Anchor], ...] = (
+    ("mm", 0.0, "left"),
+    ("g", 20.0, "right"),
+    ("stiffness along", 52.0, "right"),
+    ("across, N m", 82.0, "right"),
+)
 
 
 def _table(chart: Chart, steps: Sequence[AtThickness], settings: InstrumentSettings, y: float) -> float:
     """Set the same as figures, row by row; return the height that all takes."""
-    for head, x, ha in _COLUMNS:
+    columns = _COLUMNS if chart.look.is_wide else _NARROW
+    for head, x, ha in columns:
         chart.say(x, y, head, SMALL, role="soft text", ha=ha)
     for step in steps:
-        y += _ROW_MM
-        notes = [_note(step.modes.get(aim), settings) for aim in AIMED]
-        stiff = [_stiff(step.stiffness_along_n_m), _stiff(step.stiffness_across_n_m)]
-        cells = (f"{step.thickness_mm:g}", f"{step.mass_g:.0f}", *notes, *stiff)
-        for (head, x, ha), cell in zip(_COLUMNS, cells, strict=True):
-            chart.say(x, y, cell, SMALL, ha=ha, bold=head == "mm")
+        y += _ROW_MM * chart.look.spacing
+        cells: dict[str, str] = {aim: _note(step.modes.get(aim), settings) for aim in AIMED}
+        cells |= {"mm": f"{step.thickness_mm:g}", "g": f"{step.mass_g:.0f}"}
+        cells["stiffness along"] = _stiff(step.stiffness_along_n_m)
+        cells["across, N m"] = _stiff(step.stiffness_across_n_m)
+        for head, x, ha in columns:
+            chart.say(x, y, cells[head], SMALL, ha=ha, bold=head == "mm")
     return y + 2.0
 
 

@@ -22,7 +22,7 @@ _STEPS = 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredBoard:
-    """A board at its latest stage: its name and stage, species, what it became, and its figures by column.
+    """A board at its latest stage: its name and stage, species, what it went into and as what, its figures by column.
 
     ``sizes_mm`` are length, width and thickness; ``None`` if one is not noted. ``moisture_pct`` is that of wood in
     balance with the room, ``None`` if its humidity is not noted, and ``at_standard`` the figures at 12 %.
@@ -31,7 +31,6 @@ class StoredBoard:
     instrument: str
     stage: str
     species: str = ""
-    part: str = ""
     into: str = ""
     figures: dict[str, Figure] = field(default_factory=dict)
     sizes_mm: tuple[float, float, float] | None = None

@@ -53,9 +53,9 @@ CAPTIONS = {
     SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "
     "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
     "dot: after one more step of the same work, with its 95 % interval.",
-    WOOD: "What taps, sizes and mass tell of the board at its latest stage. Figures: what hangs least on the caliper "
-    "first, each with its 95 % interval. The board: its modes, to scale, grain from left to right. It stands still "
-    "along the dark lines, and may be held there. Thickness: thinner to the right; dot: today; pale band: 95 % "
+    WOOD: "What taps, sizes and mass tell of the board at its latest stage. Figures: what depends least on the "
+    "caliper first, each with its 95 % interval. The board: its modes, to scale, grain from left to right. It stands "
+    "still along the dark lines, and may be held there. Thickness: thinner to the right; dot: today; pale band: 95 % "
     "interval.",
     "Strings": "Open strings as they were plucked. Dot: cents from the note, flat to the left; bar: its 95 % "
     "interval; two dots: the two strings of a course that were told apart. Pale band: what counts as in tune. "

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from tapbatch.model.wood import Aim, Figure, Size, Stop, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.wood import Figure, Size, Stop, WoodFigures
 from tapbatch.show.say.figures import value_and_half_width
 from tapbatch.wood.pairs import Apart
 
@@ -34,6 +35,7 @@ _AIMS: dict[Aim, str] = {
 }
 _REFUSED = {
     "uneven": "its thicknesses differ by {0:.0f} % of their mean: a wedged or arched board has no one thickness",
+    "thin": "it is thinner than a two-thousandth of its longer side: check its sizes",
     "density": "its sizes and mass give {0:.0f} kg/m3, which no wood has: check them",
     "few modes": "too few of its modes were heard to tell anything",
     "grain": "the modes say that the grain runs along the width: length_mm is along the grain",
@@ -73,7 +75,7 @@ def figure_text(figure: Figure | None, unit: str, *, factor: float = 1.0) -> str
 
 
 def wood_lines(wood: WoodFigures, *, full: bool = True) -> Iterator[str]:
-    """Yield what is told of a blank, line by line: what hangs least on the caliper first.
+    """Yield what is told of a blank, line by line: what depends least on the caliper first.
 
     Unless ``full``, the first figures, where to stop, and what to record.
     """
@@ -94,7 +96,7 @@ def stop_text(stop: Stop) -> str:
     --------
     >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19}
     >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))
-    'along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap; it may need 3.25, at most 3.19'
+    'along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19'
     """
     if stop.target is None:
         return f"{stop.aim} {stop.wanted}: the stiffness of that board is not known"
@@ -103,7 +105,7 @@ def stop_text(stop: Stop) -> str:
         past = stop.target >= stop.now
         why = "it is there or past it" if past else "it would need less than half the thickness"
         return f"{where}: no planing leads there, {why}"
-    far = f"it may need {stop.likely_mm:.2f}, at most {stop.thinnest_mm:.2f}"
+    far = f"it may need {stop.likely_mm:.2f}, at the thinnest {stop.thinnest_mm:.2f}"
     return f"{where}: stop at {stop.stop_mm:.2f} mm and tap; {far}"
 
 

@@ -209,9 +209,7 @@ def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, .
 
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
     work = kind_of_work(stage, history.of_part(stage.part))
-    # No cut leads a mode of a board to the next note: of a board, only targets are told.
-    told = [c for c in landings_of(history, stage, mode) if stage.wood is None or c.landing == "target"]
-    for n, landing in enumerate(told[:MOST_LANDINGS]):
+    for n, landing in enumerate(landings_of(history, stage, mode)[:MOST_LANDINGS]):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
         # That too few steps are known limits nothing: it is a detail.
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)

@@ -1,7 +1,7 @@
 """Which landings are shown: those that matter, those of one stage, those drawn, and which of them are a risk.
 
 Conventions: of a part's landings the targets matter; where it has none, the next note of what is worked on, on the
-side to which the steps lead, or the nearer one where no steps are known.
+side to which the steps lead, or the nearer one where no steps are known. Of a board only its targets are shown.
 """
 
 from __future__ import annotations
@@ -22,9 +22,15 @@ def is_risky(landing: Landing) -> bool:
     return landing.overshoot is not None and landing.overshoot >= RISKY
 
 
+def shown_landings(history: History) -> tuple[Landing, ...]:
+    """Return the landings of a history without the next notes of a board: no cut leads one of its modes to them."""
+    boards = {(stage.part, stage.stage) for stage in history.stages if stage.wood is not None}
+    return tuple(c for c in history.landings if c.landing == "target" or (c.part, c.stage) not in boards)
+
+
 def chosen_landings(history: History, part: str) -> tuple[Landing, ...]:
     """Return the landings of a part that matter: its targets, else the one note that what is worked on heads for."""
-    of_part = _worked_on(history, [landing for landing in history.landings if landing.part == part])
+    of_part = _worked_on(history, [landing for landing in shown_landings(history) if landing.part == part])
     targets = tuple(landing for landing in of_part if landing.landing == "target")
     return targets or _next_note(of_part)
 
@@ -61,7 +67,7 @@ def landings_of(history: History, stage: Stage, mode: StageMode) -> list[Landing
     own = sorted((c for c in here if c.mode == mode.mode), key=lambda c: abs(c.cents_to_go))
     if not own:
         at = (stage.part, stage.stage, mode.mode)
-        own = [*_next_note([c for c in history.landings if (c.part, c.stage, c.mode) == at])]
+        own = [*_next_note([c for c in shown_landings(history) if (c.part, c.stage, c.mode) == at])]
     return own + [c for c in here if c.mode != mode.mode]
 
 
@@ -71,7 +77,7 @@ def landing_blocks(history: History) -> list[tuple[Stage, list[Landing]]]:
     Of each part what is worked on comes first.
     """
     gathered: dict[tuple[str, str, str], list[Landing]] = {}
-    for landing in _worked_on(history, history.landings):
+    for landing in _worked_on(history, shown_landings(history)):
         gathered.setdefault((landing.part, landing.stage, landing.mode), []).append(landing)
     blocks = []
     for (part, name, mode), landings in gathered.items():

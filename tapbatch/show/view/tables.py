@@ -17,6 +17,7 @@ from tapbatch.model.history import Alike, Drift, History, Landing, OpenString, S
 from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.landings import no_forecast_cell, note_shown
 from tapbatch.show.view.besides import besides_cell, causes_of, is_cautious, once_text, said_once, since_first
+from tapbatch.show.view.landings import shown_landings
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
 from tapbatch.show.view.working import working_names
 
@@ -200,7 +201,7 @@ def part_tables(history: History, part: str, steady_cents: float, *, latest: boo
     stage = history.of_part(part)[-1]
     modes = sorted(mode_rows(stage, steady_cents, history), key=lambda r: (not r.worked_on, r.mode.freq_hz))
     works_on = working_names(history, stage)
-    landed = [landing for landing in history.landings if landing.part == part]
+    landed = [landing for landing in shown_landings(history) if landing.part == part]
     landings = tuple(map(_landing, sorted(landed, key=lambda landing: landing.mode not in works_on)))
     tables = (
         Table(kind="modes", title=f"{part}: modes at {stage.stage_shown}", rows=tuple(map(_mode, modes))),

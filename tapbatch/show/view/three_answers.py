@@ -21,7 +21,7 @@ from tapbatch.show.say.left import left_text, no_target_text
 from tapbatch.show.say.moves import more_taps_text, moved_text
 from tapbatch.show.view.answers import alike_limits, last_heard_text
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of
-from tapbatch.show.view.landings import chosen_landings, is_risky
+from tapbatch.show.view.landings import chosen_landings, is_risky, shown_landings
 from tapbatch.show.view.stages import (
     drifts_into,
     last_with_modes,
@@ -171,7 +171,7 @@ def _left(history: History, stage: Stage, subject: Subject) -> str:
     if target is not None:
         return _to(target, subject.mode, work=work)
     if stage.wood is not None:
-        # Where to stop planing is told beside the figures of a board; no cut leads a mode of it to a note.
+        # Where to stop planing is told beside the figures of a board.
         return ""
     if not ours:
         return "no target is set"
@@ -188,7 +188,7 @@ def _ahead(history: History, ours: list[Landing]) -> Landing | None:
 
 
 def _landings_at(history: History, stage: Stage) -> list[Landing]:
-    return [c for c in history.landings if (c.part, c.stage) == (stage.part, stage.stage)]
+    return [c for c in shown_landings(history) if (c.part, c.stage) == (stage.part, stage.stage)]
 
 
 def _others(history: History, stage: Stage, told: Collection[str]) -> Iterator[str]:

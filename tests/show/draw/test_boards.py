@@ -15,6 +15,7 @@ from tapbatch.show.draw.store import StoredBoard, store_chart
 from tapbatch.show.view.boards import mode_views, nodal_lines, thicknesses
 from tapbatch.wood.figures import wood_figures
 from tapbatch.wood.species import Published, published_of
+from tests.show.draw.boxes import clashes
 from tests.wood.test_figures import SIZES, heard
 
 PAPER = Look(width_mm=178.0, room_mm=230.0)
@@ -64,6 +65,20 @@ def test_thicknesses_begin_today_and_stop_at_the_half(wood: WoodFigures) -> None
     assert steps[0] == pytest.approx(4.1)
     assert steps == sorted(steps, reverse=True)
     assert steps[-1] >= 0.5 * 4.1
+
+
+@pytest.mark.parametrize("look", [PAPER, SCREEN], ids=["paper", "screen"])
+def test_stiffness_and_mass_stand_at_every_thickness(wood: WoodFigures, look: Look) -> None:
+    """At half the thickness half the mass and an eighth of the stiffness, each with its interval."""
+    chart = thickness_chart(wood, InstrumentSettings(), look)
+    assert chart is not None
+    said = [word.text for word in chart.words]
+    for step in thicknesses(wood):
+        assert f"{step.mass_g:.0f}" in said
+        for figure in (step.stiffness_along_n_m, step.stiffness_across_n_m):
+            assert figure is not None
+            assert f"{figure.value:.3g} ± {figure.half_pct:.0f} %" in said
+    assert clashes(chart.words) == []
 
 
 def test_nothing_is_drawn_without_figures() -> None:

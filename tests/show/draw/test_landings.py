@@ -17,7 +17,7 @@ from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.say.cautions import caution_text
 from tapbatch.show.say.landings import chance_text, steps_seen_text, way_text
 from tapbatch.show.view.landings import is_risky, landing_blocks
-from tapbatch.show.view.tables import BESIDES
+from tapbatch.show.view.tables import BESIDES, part_tables
 
 
 def drawn(history: History, title: str) -> list[Sheet]:
@@ -138,3 +138,15 @@ def test_a_note_that_is_the_target_stands_once(whole: History) -> None:
 def test_a_landing_whose_mode_was_not_read_is_left_out(whole: History) -> None:
     lost = tuple(replace(c, mode="lost") for c in whole.landings)
     assert landing_blocks(replace(whole, landings=lost)) == []
+
+
+def test_of_a_board_only_its_targets_are_drawn_and_tabled(histories: dict[str, Callable[[], History]]) -> None:
+    board = histories["board"]()
+    targets = [c for c in board.landings if c.landing == "target"]
+    assert 0 < len(targets) < len(board.landings)
+    assert [c for _, landings in landing_blocks(board) for c in landings] == targets
+    (table,) = (t for t in part_tables(board, "blank", 3.0) if t.kind == "landings")
+    assert len(table.rows) == len(targets)
+    untold = replace(board, landings=tuple(c for c in board.landings if c not in targets))
+    assert landing_blocks(untold) == []
+    assert not drawn(untold, "Where it may settle")

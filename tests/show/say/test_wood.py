@@ -6,7 +6,8 @@ from typing import get_args
 
 import pytest
 
-from tapbatch.model.wood import Aim, Figure, Refusal, WoodFigures
+from tapbatch.model.reading import Aim
+from tapbatch.model.wood import Figure, Refusal, WoodFigures
 from tapbatch.show.say.wood import FLAGS, figure_rows, figure_text, record_text, why_no_figures, wood_lines
 from tests.documentation.pages import first_cells, page, section
 
@@ -20,7 +21,7 @@ TOLD = WoodFigures(
 )
 
 
-def test_what_hangs_least_on_the_caliper_comes_first() -> None:
+def test_what_depends_least_on_the_caliper_comes_first() -> None:
     lines = list(wood_lines(TOLD))
     assert [line.split(":")[0] for line in lines[:3]] == ["radiates (c/rho)", "density", "E along"]
     assert "hold it" in lines[-1]

@@ -47,9 +47,10 @@ def test_a_board_is_told_where_to_stop_instead_of_the_next_note(histories: dict[
     planed = replace(board, stages=(replace(stage, wood=replace(stage.wood, stops=stops)),))
     told = phone_reading(planed, path)
     assert told.left == "along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap"
-    assert told.next == "it may need 3.25, at most 3.19"
+    assert told.next == "it may need 3.25, at the thinnest 3.19"
     # Said once; what else the terminal prints of the wood follows.
     assert f"{told.left}; {told.next}" not in told.more
     assert any(line.startswith("radiates (c/rho): ") for line in told.more)
+    assert all(told.more)
     bare = phone_reading(board, path)
     assert (bare.left, bare.next) == ("", "")
