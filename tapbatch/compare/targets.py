@@ -306,9 +306,9 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
     other = place.other.mode if place.other else ""
     outlook = seen.found.outlook
     against = _outlook_of_two(part, work, mode.mode, other) if other else outlook
-    ahead = Ahead(
-        to_go, to_go + _came(work, mode.mode, other), place.kind == "target", there, against, seen.found.opposed
-    )
+    # How far two modes are apart is learned on this instrument alone.
+    found = Forecast() if seen.found.instruments and other and against is None else seen.found
+    ahead = Ahead(to_go, to_go + _came(work, mode.mode, other), place.kind == "target", there, against, found.opposed)
     faults = faults_of(work, filter(None, (mode.mode, other)), part.drifts)
     why = no_forecast(ahead, work, faults)
     step = outlook if why in ("", "past", "away", "beyond") else None
@@ -335,8 +335,7 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
         steps_to_go=against.steps_to_go(to_go) if against and not why else None,
         # How far the landing is does not blur what a single step may do.
         overshoot=against.overshoot(to_go, place.tolerance_cents) if against and why in ("", "beyond") else None,
-        # How far two modes are apart is learned on this instrument alone.
-        basis=basis_text(work, Forecast() if seen.found.instruments and other and against is None else seen.found),
+        basis=basis_text(work, found),
         moves_with=other,
         no_forecast=why,
         faults=faults if why == "fault" else (),

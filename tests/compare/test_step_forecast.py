@@ -181,3 +181,13 @@ def test_the_distance_of_two_modes_is_learned_on_the_instrument_alone() -> None:
     assert landing.basis == "1 step of step series 05-voicing: 3 are needed"
     fixed = [x for x in history.landings if x.mode == "air" and not x.moves_with]
     assert {x.basis for x in fixed} == {"3 earlier citterns and 1 cut here"}
+
+
+def test_that_earlier_ones_went_both_ways_is_not_said_of_the_distance_of_two_modes() -> None:
+    apart = {"target": [{"mode": "air", "cents_from": "main", "cents": -500.0}]}
+    turned = voiced("a-4", [0.0, -15.0, -31.0, -46.0], "2026-04-05")
+    history, landing = landed_in_shop({**EARLIER, "a-4": turned, **new([0.0], **apart)}, "new")
+    assert (landing.moves_with, landing.no_forecast) == ("main", "few steps")
+    assert landing.basis == "no steps of the same work"
+    fixed = [x for x in history.landings if x.mode == "air" and not x.moves_with]
+    assert {(x.no_forecast, x.basis) for x in fixed} == {("both ways", "4 earlier citterns went both ways")}
