@@ -24,7 +24,7 @@ from tapbatch.compare.on_target import on_target, taps_to_sure
 from tapbatch.compare.stage import TapAt, members_by_mode
 from tapbatch.compare.step_forecast import Elders, Forecast, basis_text, forecast
 from tapbatch.compare.step_limits import Ahead, faults_of, no_forecast
-from tapbatch.compare.step_series import Work, latest_work, positions
+from tapbatch.compare.step_series import Work, is_found, latest_work, positions
 from tapbatch.compare.step_taught import TaughtSteps
 from tapbatch.compare.steps import At, Outlook, learn_steps
 from tapbatch.model.history import TOLD_TO_MOVE, Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
@@ -369,8 +369,7 @@ def _within(taps_hz: Sequence[float], place: _Place) -> int:
 
 def _outlook_of_two(part: _Part, work: Work, mode: str, other: str) -> Outlook | None:
     """Return what the next step does to the distance between two modes, from this instrument alone."""
-    heard = all(any(m.mode == other for m in s.modes) for s in work.stages)
-    if not work.enough or not heard:
+    if not work.enough or not all(is_found(stage, other) for stage in work.stages):
         return None
     own, apart = (
         positions(work.stages, name, part.settings.steady_cents, part.setup_variance) for name in (mode, other)
