@@ -12,9 +12,7 @@ two standard errors is set in bold, and the exit status is then 1."""
 
 from __future__ import annotations
 
-import argparse
-import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,19 +21,15 @@ import numpy as np
 from tapbatch.compare.step_family import learn_family
 from tapbatch.compare.step_pooled import family_of, outlook_pooled
 from tapbatch.compare.steps import Outlook, learn_steps
-from tests.benchmarks import tables
+from tests.benchmarks.limited import Benchmark, Say
 from tests.benchmarks.moves_limits import Ledger, per_cent
 from tests.compare.families_sim import KINDS, Cut, Noted, cut, knowing
 from tests.compare.steps_sim import GROWTH, is_past
 
-RESULTS = Path(__file__).with_name("NEXTCUT.md")
-SHORT = 40
 FEWEST = 400
 TOLERANCE = 3.0
 _QUANTILES = (0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975)
 _AHEAD = 10
-
-Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -256,37 +250,24 @@ def _conventions() -> str:
 
 def main() -> int:
     """Print the tables, and write them if asked to; return 1 if a limit is missed."""
-    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--cuts", type=int, default=400, help="cuts a cell (default 400)")
-    parser.add_argument("--short", action="store_true", help=f"{SHORT} cuts a cell")
-    parser.add_argument("--write", action="store_true", help=f"write the tables to {RESULTS.name}")
-    asked_for = parser.parse_args()
-    cuts = SHORT if asked_for.short else asked_for.cuts
-    lines: list[str] = []
+    return Benchmark(
+        about=__doc__.partition("\n")[0],
+        title="The next cut, learned from a family",
+        counted="cuts",
+        each="cell",
+        usual=400,
+        short=40,
+        results=Path(__file__).with_name("NEXTCUT.md"),
+        conventions=_conventions(),
+    ).run(_tables)
 
-    def say(line: str) -> None:
-        print(line, flush=True)
-        lines.append(line)
 
-    began_s, limits = time.process_time(), Ledger()
+def _tables(say: Say, limits: Ledger, cuts: int) -> None:
     every = cells(say, limits, cuts)
     noted = noted_cells(say, limits, cuts)
     together(say, limits, [*every, *noted])
     against_alone(say, limits, every)
     unforeseen(say, cuts)
-    spent_s = time.process_time() - began_s
-    head = [
-        f"# The next cut, learned from a family\n\n{tables.machine()} {cuts} cuts a cell;"
-        f" {spent_s / 60.0:.0f} minutes of the processor.\n",
-        f"{_conventions()}\n",
-        f"## Limits\n\n{len(limits.rows)} figures have a limit, {len(limits.missed)} miss it.\n",
-        *limits.lines(),
-        "",
-    ]
-    print("\n".join(head))
-    if asked_for.write:
-        RESULTS.write_text("\n".join([*head, *lines]) + "\n", encoding="utf-8")
-    return int(bool(limits.missed))
 
 
 if __name__ == "__main__":
