@@ -21,6 +21,7 @@ import numpy as np
 from tapbatch.compare.step_family import learn_family
 from tapbatch.compare.step_pooled import family_of, outlook_pooled
 from tapbatch.compare.steps import Outlook, learn_steps
+from tests.benchmarks import tables
 from tests.benchmarks.limited import Benchmark, Say
 from tests.benchmarks.moves_limits import Ledger, per_cent
 from tests.compare.families_sim import KINDS, Cut, Noted, cut, knowing
@@ -93,15 +94,16 @@ def both_of(one: Cut, rng: np.random.Generator, *, ideal: bool) -> Both | None:
 
 # ---------------------------------------------------------------- tables
 
-_COLUMNS = "steps | cut | forecasts | holds, % | width | knowing: holds, % | width | alone: holds, % | width"
+_COLUMNS = ("steps", "cut", "forecasts", "holds, %", "width")
+_KNOWING = ("knowing: holds, %", "width")
+_ALONE = ("alone: holds, %", "width")
 _STEPS = {"first": (0,), "second": (1,), "third": (2,), "fourth to eighth": (3, 4, 5, 6, 7)}
 
 
 def cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
     """Print what is said of the first, second, third and later cuts in each kind of family."""
     say("## By kind of family\n")
-    say(f"| family | {_COLUMNS} |")
-    say("".join(["| --- " * 10, "|"]))
+    say(tables.head(("family", *_COLUMNS, *_KNOWING, *_ALONE)))
     limits.group = "each cell"
     every: list[Both] = []
     for k, kind in enumerate(KINDS):
@@ -115,7 +117,7 @@ def cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
                     found.append(both_of(one, rng, ideal=kind != "one the other way"))
                 kept = [each for each in found if each is not None]
                 every += kept
-                say(_row((kind, trend, name), kept, limits))
+                say(_row((kind, trend, name), kept, limits, with_ideal=True))
     say("")
     return every
 
@@ -123,10 +125,7 @@ def cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
 def noted_cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
     """Print the same where the notes say how much came off; the next amount is not known."""
     say("## Where the notes say what came off\n")
-    say(
-        "| noted | steps | cut | forecasts | holds, % | width | knowing: holds, % | width | alone: holds, % | width |"
-    )
-    say("".join(["| --- " * 10, "|"]))
+    say(tables.head(("noted", *_COLUMNS, *_ALONE)))
     limits.group = "what came off"
     every: list[Both] = []
     noted: tuple[tuple[Noted, str], ...] = (("area", "level"), ("mass", "level"), ("mass", "growing"))
@@ -140,18 +139,18 @@ def noted_cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
                 both = both_of(cut(rng, kind, trend, int(rng.choice(seen)), noted=what), rng, ideal=False)
                 kept += [] if both is None else [both]
             every += kept
-            say(_row((f"by {what}", trend, name), kept, limits))
+            say(_row((f"by {what}", trend, name), kept, limits, with_ideal=False))
     say("")
     return every
 
 
-def _row(names: Iterable[str], kept: Sequence[Both], limits: Ledger) -> str:
+def _row(names: Iterable[str], kept: Sequence[Both], limits: Ledger, *, with_ideal: bool) -> str:
     pooled = [each.pooled for each in kept]
     ideal = [each.ideal for each in kept if each.ideal is not None]
     alone = [each.alone for each in kept if each.alone is not None]
     held = limits.least("holds", _held(pooled), 0.91, len(kept)) if kept else ""
-    told = (*names, str(len(kept)), held, _width(pooled))
-    return f"| {' | '.join((*told, *_held_and_width(ideal), *_held_and_width(alone)))} |"
+    told = (*names, str(len(kept)), held, _width(pooled), *(_held_and_width(ideal) if with_ideal else ()))
+    return f"| {' | '.join((*told, *_held_and_width(alone)))} |"
 
 
 def _held_and_width(found: Sequence[Judged]) -> tuple[str, str]:
