@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from tapbatch.api import load_readings, load_table
@@ -145,11 +144,7 @@ def test_each_step_stands_beside_its_forecast(shop: Path) -> None:
     now = rows_of(shop / "results" / "forecasts.csv")
     assert now[:2] == rows
     assert rows_of(shop.parent / "anew" / "forecasts.csv") == now
-    assert tapbatch_table(shop)["instrument"].tolist() == ["c-3", "c-3", "c-4"]
-
-
-def tapbatch_table(shop: Path) -> pd.DataFrame:
-    return load_table(shop, "forecasts")
+    assert load_table(shop, "forecasts")["instrument"].tolist() == ["c-3", "c-3", "c-4"]
 
 
 def test_without_steps_the_table_has_only_its_head(tmp_path: Path) -> None:
