@@ -133,7 +133,7 @@ def test_each_step_stands_beside_its_forecast(shop: Path) -> None:
     ]
     assert all(r["came_within"] == "true" for r in rows)
     assert [float(r["came_cents"]) for r in rows] == pytest.approx([41.0, 39.0], abs=2.0)
-    assert told.said.count("forecasts: 2 cuts had a forecast so far; ten are needed") == 1
+    assert told.said.count("forecasts: 2 cuts had a forecast so far; 10 are needed") == 1
     # Nothing is measured then, so there is nothing new to count.
     assert "forecasts:" not in tapbatch("run", shop, "--jobs", "1").said
     # A later instrument changes no row, nor does working all out anew.
