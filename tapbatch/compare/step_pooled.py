@@ -138,8 +138,9 @@ def _every(own: Course, family: Family, amount: float) -> _Every:
     apart = ud - before.mean * uu
     misfit = dd - 2.0 * before.mean * ud + before.mean**2 * uu - before.variance * apart**2 / below
     logs = before.log_weights - 0.5 * (grams.log_dets[before.growth, before.omega] + np.log(below) + misfit)
-    kept = np.flatnonzero(logs > logs.max() + math.log(_LEAST_SHARE))
-    weights = np.exp(logs[kept] - logs.max())
+    logs = logs - logs.max()
+    kept = np.flatnonzero(logs > math.log(_LEAST_SHARE))
+    weights = np.exp(logs[kept])
     slope = (before.mean + before.variance * apart / below)[kept]
     growths, of_last = grid.growths[before.growth[kept]], of_last[kept]
     size = np.exp(growths * (len(own.steps) - family.centre))
