@@ -93,7 +93,7 @@ class Common:
     steps: tuple[TaughtSteps, ...] = ()
     kin: Mapping[str, str] = field(default_factory=dict)
 
-    def of(self, settings: InstrumentSettings, instrument: str = "") -> Common:
+    def of(self, settings: InstrumentSettings, instrument: str) -> Common:
         """Return the part of it that matters to an instrument.
 
         It is where those rest that its targets look to, what was known on the day it is frozen on, and what the other

@@ -35,7 +35,8 @@ from numpy.typing import NDArray
 
 from tapbatch.compare.spread import Floats
 from tapbatch.compare.step_course import Course, Unit
-from tapbatch.compare.step_trend import GROWTH_SD
+from tapbatch.compare.step_trend import GROWTH_SD, GROWTHS, LEAST_SIZE, half_t
+from tapbatch.compare.steps import LEAST_VARIANCE
 
 Index = NDArray[np.intp]
 
@@ -43,13 +44,14 @@ FEWEST_INSTRUMENTS = 2
 """Two instruments at least tell how far instruments differ."""
 
 FEWEST_STEPS_TOGETHER = 4
+"""With fewer steps on all of them, how far steps differ cannot be told from how far instruments do."""
+
+LEAST_WEIGHT = 1.0 / 3.0
+"""A step much smaller than a typical one scatters by at least this share of what a typical one does."""
 
 _TAU_DOF = 3.0
 _TAU_SCALE = 0.5
 _KAPPA_SCALE = 0.1
-LEAST_WEIGHT = 1.0 / 3.0
-_LEAST_SIZE = 1e-3
-_LEAST_VARIANCE = 1e-6
 _KEPT_POINTS = 500
 _KEPT_SHARE = 1e-4
 
@@ -154,9 +156,9 @@ def learn_family(courses: tuple[Course, ...], unit: Unit, grid: Grid | None = No
     scale = float(np.sqrt(np.mean(np.square(amounts))))
     centre = float(np.mean([n for _, kept in used for n in kept]))
     size = math.sqrt(float(np.mean([_slope(c, kept, unit, scale) ** 2 for c, kept in used])))
-    size = max(size, _LEAST_SIZE)
+    size = max(size, LEAST_SIZE)
     errors = float(np.median(np.concatenate([np.diag(c.errors)[kept] for c, kept in used])))
-    grid = grid or _grid(size, math.sqrt(max(errors, _LEAST_VARIANCE)), trend=unit != "doubling")
+    grid = grid or _grid(size, math.sqrt(max(errors, LEAST_VARIANCE)), trend=unit != "doubling")
     grams = [grams_of(c, unit, scale, centre, grid) for c, _ in used]
     points = _points(grams, grid)
     taken = [_taken(c, kept, unit, scale) for c, kept in used]
@@ -187,7 +189,7 @@ def grams_of(course: Course, unit: Unit, scale: float, centre: float, grid: Grid
     if not kept:
         return Grams(np.zeros((*shape, 4, 4)), np.zeros(shape))
     widths = np.ones_like(sizes) if unit == "doubling" else np.maximum(np.abs(x), LEAST_WEIGHT) * sizes
-    scatter = grid.omegas[None, :, None] ** 2 * widths[:, None, :] ** 2 + _LEAST_VARIANCE
+    scatter = grid.omegas[None, :, None] ** 2 * widths[:, None, :] ** 2 + LEAST_VARIANCE
     total = course.errors[np.ix_(kept, kept)] + scatter[..., None] * np.eye(len(kept))
     last = len(course.stages) - 1
     of_last = np.array([(a == last) - (b == last) for a, b in course.steps], dtype=np.float64)[kept]
@@ -218,11 +220,11 @@ def _unevenness(taken: Sequence[Sequence[float]]) -> float:
 
 def _grid(size: float, error: float, *, trend: bool) -> Grid:
     """Return the points that the priors call for; see the conventions of this module."""
-    growths = np.linspace(-0.75, 0.75, 31) if trend else np.zeros(1)
+    growths = GROWTHS if trend else np.zeros(1)
     kappas = np.array([0.0, 0.05, 0.1, 0.15, 0.25]) if trend else np.zeros(1)
     widths = np.array([0.025, 0.05, 0.05, 0.075, 0.1]) if trend else np.ones(1)
     taus = np.exp(np.linspace(math.log(0.03), math.log(5.0), 12))
-    density = (1.0 + (taus / _TAU_SCALE) ** 2 / _TAU_DOF) ** (-(_TAU_DOF + 1.0) / 2.0)
+    density = half_t(taus, _TAU_SCALE, _TAU_DOF)
     # The points of ``tau`` are evenly spaced in their logarithm, those of ``omega`` in that of ``omega + s``.
     omegas = np.exp(np.linspace(math.log(error), math.log(error + 2.0 * size), 12)) - error
     return Grid(

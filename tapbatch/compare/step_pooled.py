@@ -26,14 +26,13 @@ from tapbatch.compare.step_areas import Following
 from tapbatch.compare.step_course import Course, Unit
 from tapbatch.compare.step_family import LEAST_WEIGHT, Family, Index, grams_of, learn_family
 from tapbatch.compare.step_trend import Path
-from tapbatch.compare.steps import FEWEST_STEPS, Outlook
+from tapbatch.compare.steps import FEWEST_STEPS, LEAST_VARIANCE, Outlook
 
 UNLIKE = 0.01
 UNLIKE_SIZE = 2.0
 
 _UNITS: tuple[Unit, ...] = ("doubling", "gram", "millimetre", "step")
 _LEAST_KAPPA = 1e-3
-_LEAST_VARIANCE = 1e-6
 _LEAST_SHARE = 1e-7
 _LEAST_STEP = 1e-9
 _TINY = 1e-300
@@ -139,8 +138,9 @@ def _every(own: Course, family: Family, amount: float) -> _Every:
     apart = ud - before.mean * uu
     misfit = dd - 2.0 * before.mean * ud + before.mean**2 * uu - before.variance * apart**2 / below
     logs = before.log_weights - 0.5 * (grams.log_dets[before.growth, before.omega] + np.log(below) + misfit)
-    kept = np.flatnonzero(logs > logs.max() + math.log(_LEAST_SHARE))
-    weights = np.exp(logs[kept] - logs.max())
+    logs = logs - logs.max()
+    kept = np.flatnonzero(logs > math.log(_LEAST_SHARE))
+    weights = np.exp(logs[kept])
     slope = (before.mean + before.variance * apart / below)[kept]
     growths, of_last = grid.growths[before.growth[kept]], of_last[kept]
     size = np.exp(growths * (len(own.steps) - family.centre))
@@ -251,7 +251,7 @@ def _following(own: Course, family: Family) -> Following | None:
 
 def _gathered(means: Floats, variances: Floats, weights: Floats) -> Spread:
     """Return a mixture of thousands of normals as one of a few hundred, with those alike joined by their moments."""
-    variances = np.maximum(variances, _LEAST_VARIANCE)
+    variances = np.maximum(variances, LEAST_VARIANCE)
     middle = float(weights @ means)
     whole = math.sqrt(float(weights @ (variances + (means - middle) ** 2)))
     where = np.round((means - middle) / whole * _BINS).astype(np.int64)
@@ -261,4 +261,4 @@ def _gathered(means: Floats, variances: Floats, weights: Floats) -> Spread:
     kept = share > _LEAST_SHARE
     mean = np.bincount(bins, weights * means)[kept] / share[kept]
     square = np.bincount(bins, weights * (variances + means**2))[kept] / share[kept]
-    return Spread(mean, np.maximum(square - mean**2, _LEAST_VARIANCE), share[kept] / share[kept].sum())
+    return Spread(mean, np.maximum(square - mean**2, LEAST_VARIANCE), share[kept] / share[kept].sum())

@@ -24,7 +24,7 @@ from tapbatch.compare.spread import Spread
 from tapbatch.compare.step_course import Course
 from tapbatch.compare.step_forecast import Earlier, Elders, Forecast, basis_text, course_of, forecast_of
 from tapbatch.compare.step_limits import faults_of
-from tapbatch.compare.step_series import Work, latest_work, positions, work_key
+from tapbatch.compare.step_series import Work, is_found, latest_work, positions, work_key
 from tapbatch.compare.step_taught import TaughtSteps, moved_by_far
 from tapbatch.compare.steps import Outlook
 from tapbatch.compare.targets import TOLERANCE_CENTS, fixed_place, next_notes, targets_of
@@ -81,7 +81,7 @@ def _asked(stage: Stage, settings: InstrumentSettings) -> Iterator[str]:
 def _came(stages: Sequence[Stage], mode: str, elders: Elders) -> ForecastCame | None:
     """Return the forecast of the last of some steps beside what came; ``None`` if there was none, or no such step."""
     *before, after = stages
-    whole = latest_work(stages, mode, moved_by_far(stages, mode)) if _is_heard(after, mode) else None
+    whole = latest_work(stages, mode, moved_by_far(stages, mode)) if is_found(after, mode) else None
     if whole is None or not _ends_in(whole, before[-1]):
         return None
     steady = elders.settings.steady_cents
@@ -146,10 +146,6 @@ def _said(course: Course, earlier: Earlier, landings: tuple[tuple[float, float],
         tolerance=tolerance,
         found=replace(found, outlook=None),
     )
-
-
-def _is_heard(stage: Stage, mode: str) -> bool:
-    return any(m.mode == mode for m in stage.modes)
 
 
 def _ends_in(work: Work, before: Stage) -> bool:

@@ -75,7 +75,7 @@ def latest_work(stages: Sequence[Stage], mode: str, moved: Collection[str] = ())
     pairs = [
         (i - 1, i)
         for i in range(1, len(stages))
-        if all(s.state == latest.state and _is_heard(s, mode) for s in stages[i - 1 : i + 1])
+        if all(s.state == latest.state and is_found(s, mode) for s in stages[i - 1 : i + 1])
         and not _is_doubted(stages[i], mode)
         and _is_same_work(stages[i - 1], stages[i], series, work, moved)
     ]
@@ -145,7 +145,8 @@ def work_key(stage: Stage) -> str:
     return f"work {work}" if work else f"series {name}" if series else ""
 
 
-def _is_heard(stage: Stage, mode: str) -> bool:
+def is_found(stage: Stage, mode: str) -> bool:
+    """Tell whether a mode is found at a stage."""
     return any(m.mode == mode for m in stage.modes)
 
 

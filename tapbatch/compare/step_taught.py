@@ -28,6 +28,7 @@ from tapbatch.compare.step_series import (
     Cells,
     Work,
     cells_at,
+    is_found,
     latest_work,
     opening_mm2,
     positions_from,
@@ -135,7 +136,7 @@ def works_of(stages: Sequence[Stage], mode: str) -> Iterator[Work]:
     """
     last: dict[tuple[str, str], int] = {}
     for n, stage in enumerate(stages):
-        if stage.state != "strung" and work_key(stage) and any(m.mode == mode for m in stage.modes):
+        if stage.state != "strung" and work_key(stage) and is_found(stage, mode):
             last[stage.state, work_key(stage)] = n
     for n in sorted(last.values()):
         work = latest_work(stages[: n + 1], mode, moved_by_far(stages[: n + 1], mode))

@@ -20,17 +20,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from tapbatch.compare.spread import Floats
 
 GROWTH_SD = 0.3
+GROWTHS = np.linspace(-0.75, 0.75, 31)
+"""The values of ``gamma`` that are tried, two and a half standard deviations of its prior either way."""
+
+LEAST_SIZE = 1e-3
+"""No typical step counts as smaller than this, in cents, so that nothing is divided by zero."""
+
 RELATIVE_SCALE = 0.25
 RELATIVE_DOF = 4.0
 
-_GROWTHS = np.linspace(-0.75, 0.75, 31)
 _RELATIVES = np.exp(np.linspace(np.log(0.02), np.log(1.5), 10))
-_LEAST_SIZE = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,15 +69,33 @@ def trends_of(changes: Floats) -> Trends:
     """
     count = len(changes)
     place = np.arange(count) - (count - 1) / 2.0
-    growths, relatives = (grid.ravel() for grid in np.meshgrid(_GROWTHS, _RELATIVES, indexing="ij"))
+    growths, relatives = (grid.ravel() for grid in np.meshgrid(GROWTHS, _RELATIVES, indexing="ij"))
     sizes = np.exp(growths[:, None] * place[None])
     following = np.exp(growths * (count + 1) / 2.0)
-    size = np.maximum(np.sqrt(np.mean((changes[None] / sizes) ** 2, axis=1)), _LEAST_SIZE)
+    size = np.maximum(np.sqrt(np.mean((changes[None] / sizes) ** 2, axis=1)), LEAST_SIZE)
     own = (relatives * size) ** 2
     # The points of ``rel`` are evenly spaced in their logarithm, hence the factor ``rel``.
-    density = (1.0 + (relatives / RELATIVE_SCALE) ** 2 / RELATIVE_DOF) ** (-(RELATIVE_DOF + 1.0) / 2.0)
+    density = half_t(relatives, RELATIVE_SCALE, RELATIVE_DOF)
     log_prior = np.log(density * relatives) - 0.5 * (growths / GROWTH_SD) ** 2
     return Trends(growths, sizes, following, own[:, None] * sizes**2, own * following**2, log_prior)
+
+
+def half_t(values: Floats, scale: float, dof: float) -> Floats:
+    """Return the density of a half-t prior at values of 0 or more, up to a constant factor.
+
+    Parameters
+    ----------
+    values
+        Of any shape, in the unit of ``scale``.
+    scale, dof
+        Scale and degrees of freedom, both above 0.
+
+    Examples
+    --------
+    >>> half_t(np.array([0.0, 1.0]), 1.0, 1.0).tolist()
+    [1.0, 0.5]
+    """
+    return np.asarray((1.0 + (values / scale) ** 2 / dof) ** (-(dof + 1.0) / 2.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,9 +43,11 @@ Model = Literal["plain", "area", "family"]
 
 FEWEST_STEPS = 3
 SURE = 0.95
+LEAST_VARIANCE = 1e-6
+"""No step counts as known better than this, in cents squared, so that no covariance is singular."""
+
 _GRID = 120
 _WIDEST = 60.0
-_LEAST_VARIANCE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +215,7 @@ def _placed(stages: Sequence[At], fit: _Fits) -> Floats:
 
 def _spread(means: Floats, variances: Floats, weights: Floats) -> Spread:
     rows = len(variances)
-    flat = np.maximum(variances, _LEAST_VARIANCE).ravel()
+    flat = np.maximum(variances, LEAST_VARIANCE).ravel()
     return Spread(np.tile(means, rows), flat, np.tile(weights, rows) / rows)
 
 
@@ -242,7 +244,7 @@ class _Fits:
 
 def _omegas(stages: Sequence[At], steps: Sequence[tuple[int, int]], changes: Floats) -> Floats:
     """Return the grid of ``omega``; its spacing is the prior ``1/(omega + s)``."""
-    least = math.sqrt(max(float(np.median(np.diag(errors_of(stages, steps)))), _LEAST_VARIANCE))
+    least = math.sqrt(max(float(np.median(np.diag(errors_of(stages, steps)))), LEAST_VARIANCE))
     widest = _WIDEST * max(least, float(np.sqrt(np.mean(changes**2))))
     return np.asarray(np.exp(np.linspace(math.log(least), math.log(least + widest), _GRID)) - least)
 
@@ -259,7 +261,7 @@ def _fits(
     count, last = len(steps), len(stages) - 1
     # The covariance of (true position - reading) at the last stage with each change.
     common = np.array([stages[last].variance * ((a == last) - (b == last)) for a, b in steps], dtype=np.float64)
-    total = errors_of(stages, steps) + (scatters + _LEAST_VARIANCE)[:, :, None] * np.eye(count)
+    total = errors_of(stages, steps) + (scatters + LEAST_VARIANCE)[:, :, None] * np.eye(count)
     columns = np.stack([np.broadcast_to(changes, x.shape), x, np.broadcast_to(common, x.shape)], axis=2)
     sides = np.linalg.solve(total, columns)
     information = np.einsum("gi,gi->g", sides[:, :, 1], x)

@@ -24,7 +24,7 @@ from tapbatch.compare.on_target import on_target, taps_to_sure
 from tapbatch.compare.stage import TapAt, members_by_mode
 from tapbatch.compare.step_forecast import Elders, Forecast, basis_text, forecast
 from tapbatch.compare.step_limits import Ahead, faults_of, no_forecast
-from tapbatch.compare.step_series import Work, latest_work, positions
+from tapbatch.compare.step_series import Work, is_found, latest_work, positions
 from tapbatch.compare.step_taught import TaughtSteps
 from tapbatch.compare.steps import At, Outlook, learn_steps
 from tapbatch.model.history import TOLD_TO_MOVE, Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
@@ -306,9 +306,9 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
     other = place.other.mode if place.other else ""
     outlook = seen.found.outlook
     against = _outlook_of_two(part, work, mode.mode, other) if other else outlook
-    ahead = Ahead(
-        to_go, to_go + _came(work, mode.mode, other), place.kind == "target", there, against, seen.found.opposed
-    )
+    # How far two modes are apart is learned on this instrument alone.
+    found = Forecast() if seen.found.instruments and other and against is None else seen.found
+    ahead = Ahead(to_go, to_go + _came(work, mode.mode, other), place.kind == "target", there, against, found.opposed)
     faults = faults_of(work, filter(None, (mode.mode, other)), part.drifts)
     why = no_forecast(ahead, work, faults)
     step = outlook if why in ("", "past", "away", "beyond") else None
@@ -335,8 +335,7 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
         steps_to_go=against.steps_to_go(to_go) if against and not why else None,
         # How far the landing is does not blur what a single step may do.
         overshoot=against.overshoot(to_go, place.tolerance_cents) if against and why in ("", "beyond") else None,
-        # How far two modes are apart is learned on this instrument alone.
-        basis=basis_text(work, Forecast() if seen.found.instruments and other and against is None else seen.found),
+        basis=basis_text(work, found),
         moves_with=other,
         no_forecast=why,
         faults=faults if why == "fault" else (),
@@ -370,8 +369,7 @@ def _within(taps_hz: Sequence[float], place: _Place) -> int:
 
 def _outlook_of_two(part: _Part, work: Work, mode: str, other: str) -> Outlook | None:
     """Return what the next step does to the distance between two modes, from this instrument alone."""
-    heard = all(any(m.mode == other for m in s.modes) for s in work.stages)
-    if not work.enough or not heard:
+    if not work.enough or not all(is_found(stage, other) for stage in work.stages):
         return None
     own, apart = (
         positions(work.stages, name, part.settings.steady_cents, part.setup_variance) for name in (mode, other)

@@ -1,7 +1,8 @@
 """Print what a run found: where each instrument is, what was noticed, and how many recordings were measured.
 
 Conventions: a run keeps the lines of instruments that did not change. All that is known of each instrument is printed
-only on request, from the histories that the tables show.
+only on request, from the histories that the tables show. How many forecasts held is said once, and only after
+something was measured.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ def print_outcome(outcome: Outcome, in_full: Shop | None = None) -> None:
             for line in history_lines(history, in_full.settings_of(name).steady_cents, full=True)
         ]
     print_lines(lines)
-    if score := kept_text(kept_of(outcome.forecasts)):
+    if outcome.measured and (score := kept_text(kept_of(outcome.forecasts))):
         print_lines(said(f"forecasts: {score}", later="    "))
     print_notices(outcome.notices)
     measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.instruments), "instrument")

@@ -6,13 +6,11 @@ Conventions: the bench is ``tests/compare/moves_sim.py``, at the level of what e
 modes, five taps a side, set-ups of 1 cent common and 0.5 own, taps that scatter by 0.7 cents of each mode's own and
 0.4 in common. A stage is *false* if a mode that did not move is called ``up`` or ``down``; *with ?* counts ``up?``
 and ``down?`` as well. A figure beyond its limit by more than two standard errors is set in bold, and its limit is
-*missed* (:mod:`tests.benchmarks.moves_limits`). The exit status is 1 if any is that is
-not known to be (``OPEN`` there)."""
+*missed* (:mod:`tests.benchmarks.moves_limits`). The exit status is 1 if a limit is missed that is not known to be
+(``OPEN`` there)."""
 
 from __future__ import annotations
 
-import argparse
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -20,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from tapbatch.compare.moves.priors import T60
-from tests.benchmarks import tables
+from tests.benchmarks.limited import Benchmark, Say
 from tests.benchmarks.moves_cost import cost
 from tests.benchmarks.moves_limits import Ledger, per_cent
 from tests.benchmarks.moves_sounds import sounds
@@ -28,47 +26,31 @@ from tests.benchmarks.moves_steps import next_steps
 from tests.compare.moves_count import FIRM, Case, Counts, asked, count
 from tests.compare.moves_sim import Bench, Floats, moved_modes
 
-RESULTS = Path(__file__).with_name("MOVES.md")
 BENCHES = ((0.0, 0.0), (0.5, 0.3), (1.0, 0.5), (2.0, 0.5), (3.0, 0.5), (0.7, 0.7), (3.0, 1.0))
 DAMPED = {"scatter": 3.0, "hand": 2.0, "noise": 0.5}
-SHORT = 60
-Say = Callable[[str], None]
 Moves = Callable[[np.random.Generator, int], Floats]
 
 
 def main() -> int:
-    """Print the tables, and write them if asked to; return 1 if a limit is missed."""
-    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--stages", type=int, default=1000, help="judged stages a case (default 1000)")
-    parser.add_argument("--short", action="store_true", help=f"{SHORT} stages a case")
-    parser.add_argument("--write", action="store_true", help=f"write the tables to {RESULTS.name}")
-    asked_for = parser.parse_args()
-    stages = SHORT if asked_for.short else asked_for.stages
-    lines: list[str] = []
+    """Print the tables, and write them if asked to; return 1 if a limit is missed and not known to be."""
+    return Benchmark(
+        about=__doc__.partition("\n")[0],
+        title="Moves on a simulated bench",
+        counted="stages",
+        each="case",
+        usual=1000,
+        short=60,
+        results=Path(__file__).with_name("MOVES.md"),
+    ).run(_tables)
 
-    def say(line: str) -> None:
-        print(line, flush=True)
-        lines.append(line)
 
-    began_s, limits = time.process_time(), Ledger()
+def _tables(say: Say, limits: Ledger, stages: int) -> None:
     for table in (still, bench_troubles, some_moved, all_moved, decay_times):
         table(say, limits, stages)
     what_to_ask(say, stages)
     next_steps(say, limits, stages)
     sounds(say, limits, max(stages // 25, 4))
     cost(say)
-    spent_s = time.process_time() - began_s
-    head = [
-        f"# Moves on a simulated bench\n\n{tables.machine()} {stages} stages a case;"
-        f" {spent_s / 60.0:.0f} minutes of the processor.\n",
-        f"## Limits\n\n{len(limits.rows)} figures have a limit, {len(limits.missed)} miss it.\n",
-        *limits.lines(),
-        "",
-    ]
-    print("\n".join(head))
-    if asked_for.write:
-        RESULTS.write_text("\n".join([*head, *lines]) + "\n", encoding="utf-8")
-    return int(any(not row.why for row in limits.missed))
 
 
 def third(cents: float) -> Moves:

@@ -12,9 +12,7 @@ two standard errors is set in bold, and the exit status is then 1."""
 
 from __future__ import annotations
 
-import argparse
-import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,18 +22,15 @@ from tapbatch.compare.step_family import learn_family
 from tapbatch.compare.step_pooled import family_of, outlook_pooled
 from tapbatch.compare.steps import Outlook, learn_steps
 from tests.benchmarks import tables
+from tests.benchmarks.limited import Benchmark, Say
 from tests.benchmarks.moves_limits import Ledger, per_cent
 from tests.compare.families_sim import KINDS, Cut, Noted, cut, knowing
 from tests.compare.steps_sim import GROWTH, is_past
 
-RESULTS = Path(__file__).with_name("NEXTCUT.md")
-SHORT = 40
 FEWEST = 400
 TOLERANCE = 3.0
 _QUANTILES = (0.025, 0.1, 0.25, 0.5, 0.75, 0.9, 0.975)
 _AHEAD = 10
-
-Say = Callable[[str], None]
 
 
 @dataclass(frozen=True)
@@ -99,15 +94,16 @@ def both_of(one: Cut, rng: np.random.Generator, *, ideal: bool) -> Both | None:
 
 # ---------------------------------------------------------------- tables
 
-_COLUMNS = "steps | cut | forecasts | holds, % | width | knowing: holds, % | width | alone: holds, % | width"
+_COLUMNS = ("steps", "cut", "forecasts", "holds, %", "width")
+_KNOWING = ("knowing: holds, %", "width")
+_ALONE = ("alone: holds, %", "width")
 _STEPS = {"first": (0,), "second": (1,), "third": (2,), "fourth to eighth": (3, 4, 5, 6, 7)}
 
 
 def cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
     """Print what is said of the first, second, third and later cuts in each kind of family."""
     say("## By kind of family\n")
-    say(f"| family | {_COLUMNS} |")
-    say("".join(["| --- " * 10, "|"]))
+    say(tables.head(("family", *_COLUMNS, *_KNOWING, *_ALONE)))
     limits.group = "each cell"
     every: list[Both] = []
     for k, kind in enumerate(KINDS):
@@ -121,7 +117,7 @@ def cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
                     found.append(both_of(one, rng, ideal=kind != "one the other way"))
                 kept = [each for each in found if each is not None]
                 every += kept
-                say(_row((kind, trend, name), kept, limits))
+                say(_row((kind, trend, name), kept, limits, with_ideal=True))
     say("")
     return every
 
@@ -129,10 +125,7 @@ def cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
 def noted_cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
     """Print the same where the notes say how much came off; the next amount is not known."""
     say("## Where the notes say what came off\n")
-    say(
-        "| noted | steps | cut | forecasts | holds, % | width | knowing: holds, % | width | alone: holds, % | width |"
-    )
-    say("".join(["| --- " * 10, "|"]))
+    say(tables.head(("noted", *_COLUMNS, *_ALONE)))
     limits.group = "what came off"
     every: list[Both] = []
     noted: tuple[tuple[Noted, str], ...] = (("area", "level"), ("mass", "level"), ("mass", "growing"))
@@ -146,18 +139,18 @@ def noted_cells(say: Say, limits: Ledger, cuts: int) -> list[Both]:
                 both = both_of(cut(rng, kind, trend, int(rng.choice(seen)), noted=what), rng, ideal=False)
                 kept += [] if both is None else [both]
             every += kept
-            say(_row((f"by {what}", trend, name), kept, limits))
+            say(_row((f"by {what}", trend, name), kept, limits, with_ideal=False))
     say("")
     return every
 
 
-def _row(names: Iterable[str], kept: Sequence[Both], limits: Ledger) -> str:
+def _row(names: Iterable[str], kept: Sequence[Both], limits: Ledger, *, with_ideal: bool) -> str:
     pooled = [each.pooled for each in kept]
     ideal = [each.ideal for each in kept if each.ideal is not None]
     alone = [each.alone for each in kept if each.alone is not None]
     held = limits.least("holds", _held(pooled), 0.91, len(kept)) if kept else ""
-    told = (*names, str(len(kept)), held, _width(pooled))
-    return f"| {' | '.join((*told, *_held_and_width(ideal), *_held_and_width(alone)))} |"
+    told = (*names, str(len(kept)), held, _width(pooled), *(_held_and_width(ideal) if with_ideal else ()))
+    return f"| {' | '.join((*told, *_held_and_width(alone)))} |"
 
 
 def _held_and_width(found: Sequence[Judged]) -> tuple[str, str]:
@@ -256,37 +249,24 @@ def _conventions() -> str:
 
 def main() -> int:
     """Print the tables, and write them if asked to; return 1 if a limit is missed."""
-    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
-    parser.add_argument("--cuts", type=int, default=400, help="cuts a cell (default 400)")
-    parser.add_argument("--short", action="store_true", help=f"{SHORT} cuts a cell")
-    parser.add_argument("--write", action="store_true", help=f"write the tables to {RESULTS.name}")
-    asked_for = parser.parse_args()
-    cuts = SHORT if asked_for.short else asked_for.cuts
-    lines: list[str] = []
+    return Benchmark(
+        about=__doc__.partition("\n")[0],
+        title="The next cut, learned from a family",
+        counted="cuts",
+        each="cell",
+        usual=400,
+        short=40,
+        results=Path(__file__).with_name("NEXTCUT.md"),
+        conventions=_conventions(),
+    ).run(_tables)
 
-    def say(line: str) -> None:
-        print(line, flush=True)
-        lines.append(line)
 
-    began_s, limits = time.process_time(), Ledger()
+def _tables(say: Say, limits: Ledger, cuts: int) -> None:
     every = cells(say, limits, cuts)
     noted = noted_cells(say, limits, cuts)
     together(say, limits, [*every, *noted])
     against_alone(say, limits, every)
     unforeseen(say, cuts)
-    spent_s = time.process_time() - began_s
-    head = [
-        f"# The next cut, learned from a family\n\n{tables.machine()} {cuts} cuts a cell;"
-        f" {spent_s / 60.0:.0f} minutes of the processor.\n",
-        f"{_conventions()}\n",
-        f"## Limits\n\n{len(limits.rows)} figures have a limit, {len(limits.missed)} miss it.\n",
-        *limits.lines(),
-        "",
-    ]
-    print("\n".join(head))
-    if asked_for.write:
-        RESULTS.write_text("\n".join([*head, *lines]) + "\n", encoding="utf-8")
-    return int(bool(limits.missed))
 
 
 if __name__ == "__main__":

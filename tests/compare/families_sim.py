@@ -64,12 +64,11 @@ def cut(
     kind: Kind,
     trend: str,
     seen: int,
-    earlier: int | None = None,
     new_turned: bool = False,
     noted: Noted = "",
 ) -> Cut:
-    """Return a cut on an instrument with ``seen`` steps so far, after ``earlier`` others (2 to 10 by default)."""
-    count = int(rng.integers(2, 11)) if earlier is None else earlier
+    """Return a cut on an instrument with ``seen`` steps so far, after 2 to 10 others."""
+    count = int(rng.integers(2, 11))
     size = rng.uniform(100.0, 300.0) if noted == "area" else rng.uniform(8.0, 25.0)
     effect = float(rng.choice([-1.0, 1.0]) * size)
     truth = Truth(

@@ -55,14 +55,14 @@ def voiced(
     return Voiced(items, told, noted)
 
 
-def landed_in_shop(shop: dict[str, Voiced], name: str) -> tuple[History, Landing]:
-    """Return the history of an instrument with its landings as in its shop, and the first landing of the air mode."""
+def landed_in_shop(shop: dict[str, Voiced], name: str, mode: str = "air") -> tuple[History, Landing]:
+    """Return the history of an instrument with its landings as in its shop, and the first landing of a mode."""
     learned = {other: learned_from(_gathered(other, made), made.settings) for other, made in shop.items()}
     settings = shop[name].settings
     shared = common(learned).of(settings, name)
     compared = compare_stages(_gathered(name, shop[name]), settings, shared.scatter, shared.judged)
     history, _ = with_landings(compared, settings, shared.rests, shared.steps)
-    return history, next(landing for landing in history.landings if landing.mode == "air")
+    return history, next(landing for landing in history.landings if landing.mode == mode)
 
 
 def _gathered(name: str, made: Voiced) -> History:

@@ -63,7 +63,7 @@ def shared(shop: dict[str, Made]) -> Common:
 def compared(shop: dict[str, Made], name: str) -> History:
     """Return the history of an instrument, compared as in its shop."""
     settings = shop[name].settings
-    taught = shared(shop).of(settings)
+    taught = shared(shop).of(settings, name)
     return compare_stages(_gathered(name, shop[name]), settings, taught.scatter, taught.judged)
 
 

@@ -134,6 +134,17 @@ def test_a_step_twice_as_heavy_does_twice_as_much() -> None:
     assert outlook_pooled(course(), first).step.middle == pytest.approx(10.0, abs=2.0)
 
 
+def test_a_mistyped_mass_still_leaves_a_forecast() -> None:
+    # A milliardth of a gram makes a slope of 10^14 cents a typical step, which no step here comes near.
+    wrong, right = course(2000.0, grams=1e-9), course(0.0, 0.0, 0.0, grams=300.0)
+    own = course(0.0, 0.0, grams=300.0)
+    family = family_of([wrong, right], own)
+    assert family is not None
+    outlook = outlook_pooled(own, family)
+    assert math.isfinite(outlook.low)
+    assert outlook.low <= 0.0 <= outlook.high
+
+
 def test_a_larger_opening_counts_by_doublings() -> None:
     # 300 cents a doubling is a thin hole in a rigid box (Rayleigh), on all instruments.
     opened = [

@@ -127,17 +127,14 @@ def test_another_way_of_holding_teaches_nothing() -> None:
 
 
 def test_only_labelled_modes_are_known_on_another_instrument() -> None:
-    unlabelled = {"mode": [], "target": []}
     history, _ = gather_history("a-1", EARLIER["a-1"].items, InstrumentSettings(family="cittern"), {})
     assert taught_steps(history, InstrumentSettings(family="cittern")) == ()
     made = new([0.0, 9.0])["new"]
     made = replace(made, settings=made.settings.model_copy(update={"mode": (), "target": ()}))
-    learned = {n: learned_from(gather_history(n, m.items, m.settings, {})[0], m.settings) for n, m in EARLIER.items()}
-    assert all(one.steps for one in learned.values())
-    assert unlabelled
-    shop: dict[str, Voiced] = {**EARLIER, "new": made}
-    with pytest.raises(StopIteration):
-        landed_in_shop(shop, "new")
+    # The air mode is the same, but nothing says so.
+    _, landing = landed_in_shop({**EARLIER, "new": made}, "new", mode="r1")
+    assert landing.freq_hz == pytest.approx(up(176.0, 9.0), rel=1e-3)
+    assert (landing.basis, landing.no_forecast) == ("1 step of step series 05-voicing: 3 are needed", "few steps")
 
 
 def test_what_was_taken_off_is_what_steps_count_by() -> None:
@@ -181,3 +178,13 @@ def test_the_distance_of_two_modes_is_learned_on_the_instrument_alone() -> None:
     assert landing.basis == "1 step of step series 05-voicing: 3 are needed"
     fixed = [x for x in history.landings if x.mode == "air" and not x.moves_with]
     assert {x.basis for x in fixed} == {"3 earlier citterns and 1 cut here"}
+
+
+def test_that_earlier_ones_went_both_ways_is_not_said_of_the_distance_of_two_modes() -> None:
+    apart = {"target": [{"mode": "air", "cents_from": "main", "cents": -500.0}]}
+    turned = voiced("a-4", [0.0, -15.0, -31.0, -46.0], "2026-04-05")
+    history, landing = landed_in_shop({**EARLIER, "a-4": turned, **new([0.0], **apart)}, "new")
+    assert (landing.moves_with, landing.no_forecast) == ("main", "few steps")
+    assert landing.basis == "no steps of the same work"
+    fixed = [x for x in history.landings if x.mode == "air" and not x.moves_with]
+    assert {(x.no_forecast, x.basis) for x in fixed} == {("both ways", "4 earlier citterns went both ways")}

@@ -16,7 +16,7 @@ def kept_text(kept: Kept) -> str:
     >>> kept_text(Kept(19, 17, 3, 2.6))
     '17 of 19 cuts fell where they were said to (19 in 20 should)'
     >>> kept_text(Kept(1, 1, 0, 0.2))
-    '1 cut had a forecast so far; ten are needed to say how many fall where they are said to'
+    '1 cut had a forecast so far; 10 are needed to say how many fall where they are said to'
     >>> kept_text(Kept(0, 0, 0, 0.0))
     ''
     """
@@ -24,11 +24,8 @@ def kept_text(kept: Kept) -> str:
         return ""
     if not kept.enough:
         cuts = f"{kept.count} cut{'' if kept.count == 1 else 's'} had a forecast so far"
-        return f"{cuts}; {_NUMBERS[FEWEST_TOLD]} are needed to say how many fall where they are said to"
+        return f"{cuts}; {FEWEST_TOLD} are needed to say how many fall where they are said to"
     return f"{kept.within} of {kept.count} cuts fell where they were said to (19 in 20 should)"
-
-
-_NUMBERS = {10: "ten"}
 
 
 def chances_text(kept: Kept) -> str:

@@ -47,7 +47,7 @@ def test_with_fewer_than_ten_it_says_so_and_no_more() -> None:
     few = TWENTY[:9]
     assert forecasts_chart(few, SCREEN) is None
     page = parse(str(forecasts_figure(few)))
-    assert "9 cuts had a forecast so far; ten are needed" in page.text
+    assert "9 cuts had a forecast so far; 10 are needed" in page.text
     assert not list(page.all("svg"))
     assert not str(forecasts_figure([]))
 
