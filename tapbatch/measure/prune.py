@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.bound import covariance, wald
-from tapbatch.measure.fit import MOST_STEPS, Fit, fit_modes
+from tapbatch.measure.fit import MOST_STEPS, Fit, fit_modes, mostly_noise
 from tapbatch.measure.geometric import Complex, Float, Samples, decays
 from tapbatch.measure.misfit import local_excess, widened
 from tapbatch.model.reading import LN_1000
@@ -41,9 +41,9 @@ LONGEST_T60_S = 25.0
 SHORTEST_T60_S = 0.012
 FAINTEST = 1e-6  # of the total energy: modes 60 dB down are of no use to a maker
 _LEAST_WINDOW_S = 0.12
-_SKETCH_STEPS = 10
-_COARSE_STEPS = 3
-_MISFIT = 3.0  # residual power over the noise power
+_SKETCH_STEPS = 12
+_COARSE_STEPS = 2
+_UNSETTLED_STEPS = 24
 _REACH_WIDTHS = 4.0
 _LEAST_REACH_HZ = 6.0
 _MOST_REACH_HZ = 30.0
@@ -113,11 +113,10 @@ def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex,
     """
     end = _window(poles, hum, first, last, rate_hz)
     y = whitened[first:end]
-    fit = fit_modes(Samples(y), poles, hum, _COARSE_STEPS)
-    if _mostly_noise(fit) and not fit.converged:
-        fit = fit_modes(Samples(y), fit.poles, hum, _SKETCH_STEPS)
-    steps = _SKETCH_STEPS if _mostly_noise(fit) else _COARSE_STEPS
-    supported = _supported(y, fit, hum, rate_hz, np.ones(fit.count), steps)
+    samples = Samples(y)
+    steps = (_SKETCH_STEPS, _COARSE_STEPS)
+    fit = fit_modes(samples, poles, hum, *steps)
+    supported = _supported(samples, y, fit, hum, rate_hz, np.ones(fit.count), steps)
     if supported is None:
         return None
     fit, _ = supported
@@ -130,17 +129,17 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     The misfit is measured once, with all modes in place. Measured again after each removal, the misfit left by the
     first mode removed would remove the rest as well.
     """
-    fit, residual = found.fit, found.residual
+    fit, residual, samples = found.fit, found.residual, Samples(found.samples)
     excess = local_excess(residual, fit.poles, found.rate_hz)
     satellites = _satellites(fit, excess, found.rate_hz)
     if len(satellites) or not fit.converged:
         excess = np.delete(excess, satellites)
-        fit = fit_modes(Samples(found.samples), np.delete(fit.poles, satellites), hum)
+        fit = fit_modes(samples, np.delete(fit.poles, satellites), hum, MOST_STEPS, _UNSETTLED_STEPS)
     over = np.maximum(excess * LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
     # Without a misfit, the same modes have already passed this test.
     if fit is not found.fit or (over > 1.0).any():
-        steps = MOST_STEPS if _mostly_noise(fit) else _SKETCH_STEPS
-        supported = _supported(found.samples, fit, hum, found.rate_hz, over, steps)
+        steps = (MOST_STEPS, _SKETCH_STEPS)
+        supported = _supported(samples, found.samples, fit, hum, found.rate_hz, over, steps)
         if supported is None:
             return None
         fit, kept = supported
@@ -152,7 +151,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
 
 
 def _supported(
-    y: Float, fit: Fit, hum: Complex, rate_hz: float, over: Float, steps: int
+    samples: Samples, y: Float, fit: Fit, hum: Complex, rate_hz: float, over: Float, steps: tuple[int, int]
 ) -> tuple[Fit, NDArray[np.intp]] | None:
     """Remove the modes that the information does not support, one after another; ``over``, (K,), is the misfit.
 
@@ -169,11 +168,11 @@ def _supported(
         pair = beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
         poor = poor[:1] if pair.all() else poor[~pair]
         keep = np.setdiff1d(np.arange(fit.count), poor)
-        less = fit_modes(Samples(y), fit.poles[keep], hum, steps)
+        less = fit_modes(samples, fit.poles[keep], hum, *steps)
         new = poor[~held[poor]]
         if len(new) and less.chi2 - fit.chi2 > max(_MUCH * fit.energy, LEAST_WALD):
             held[new[np.argmax(mode_energy(fit)[new])]] = True
-            fit = _begun_again(y, fit, held, hum, rate_hz, steps)
+            fit = _begun_again(samples, fit, held, hum, rate_hz, steps)
             continue
         if not len(keep):
             return None
@@ -186,19 +185,16 @@ def _supported(
     return fit, kept
 
 
-def _begun_again(y: Float, fit: Fit, held: NDArray[np.bool_], hum: Complex, rate_hz: float, steps: int) -> Fit:
+def _begun_again(
+    samples: Samples, fit: Fit, held: NDArray[np.bool_], hum: Complex, rate_hz: float, steps: tuple[int, int]
+) -> Fit:
     """Repeat a fit in which the decay of a held mode became too slow, starting from a decay as long as the window."""
     log_size = np.log(np.abs(fit.poles))
     away = held & (-log_size * rate_hz * LONGEST_T60_S < LN_1000)
     if not away.any():
         return fit
-    sizes = np.exp(np.where(away, -LN_1000 / len(y), log_size))
-    return fit_modes(Samples(y), sizes * np.exp(1j * np.angle(fit.poles)), hum, steps)
-
-
-def _mostly_noise(fit: Fit) -> bool:
-    """Tell whether little more than noise is left; further steps would only follow a misfit."""
-    return fit.chi2 < _MISFIT * fit.length
+    sizes = np.exp(np.where(away, -LN_1000 / samples.length, log_size))
+    return fit_modes(samples, sizes * np.exp(1j * np.angle(fit.poles)), hum, *steps)
 
 
 def beats(fit: Fit) -> NDArray[np.bool_]:
@@ -238,7 +234,7 @@ def _poor(
         return np.zeros(0, dtype=int)
     badness = np.where(bad, sd / MOST_SD_LOG_T60 + LEAST_WALD / np.maximum(strength, 1e-3), -1.0)
     # A mode fitted to a misfit depends more on the misfit than on its neighbours.
-    apart_hz = _APART_HZ if _mostly_noise(fit) else _APART_ON_MISFIT_HZ
+    apart_hz = _APART_HZ if mostly_noise(fit) else _APART_ON_MISFIT_HZ
     chosen: list[int] = []
     for i in np.argsort(-badness, kind="stable"):
         if not bad[i]:
