@@ -143,6 +143,7 @@ class Samples:
     """
 
     def __init__(self, y: Float) -> None:
+        self.values = y
         self.length = len(y)
         self.energy = float(y @ y)
         self._block = max(1, round(self.length**0.5))

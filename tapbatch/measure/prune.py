@@ -41,9 +41,6 @@ LONGEST_T60_S = 25.0
 SHORTEST_T60_S = 0.012
 FAINTEST = 1e-6  # of the total energy: modes 60 dB down are of no use to a maker
 _LEAST_WINDOW_S = 0.12
-_SKETCH_STEPS = 12
-_COARSE_STEPS = 2
-_UNSETTLED_STEPS = 24
 _REACH_WIDTHS = 4.0
 _LEAST_REACH_HZ = 6.0
 _MOST_REACH_HZ = 30.0
@@ -58,6 +55,20 @@ _APART_ON_MISFIT_HZ = 6.0
 _LEAST_APART = 0.125
 _TWINS = 2.5
 _ONE_LINE = 0.6  # of the wider line's width: poles closer than that may be one mode with two decays
+
+
+@dataclass(frozen=True, slots=True)
+class _Effort:
+    """Most steps of a fit: where only noise is left; on a misfit, while modes are removed; on a misfit, at last."""
+
+    most: int
+    coarse: int
+    last: int
+
+
+_UNSETTLED = 8
+_SKETCH = _Effort(12, 2, 0)
+_FINAL = _Effort(MOST_STEPS, 4, 16)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,9 +125,8 @@ def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex,
     end = _window(poles, hum, first, last, rate_hz)
     y = whitened[first:end]
     samples = Samples(y)
-    steps = (_SKETCH_STEPS, _COARSE_STEPS)
-    fit = fit_modes(samples, poles, hum, *steps)
-    supported = _supported(samples, y, fit, hum, rate_hz, np.ones(fit.count), steps)
+    fit = fit_modes(samples, poles, hum, _SKETCH.most, _SKETCH.coarse)
+    supported = _supported(samples, fit, rate_hz, np.ones(fit.count), _SKETCH)
     if supported is None:
         return None
     fit, _ = supported
@@ -134,12 +144,11 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     satellites = _satellites(fit, excess, found.rate_hz)
     if len(satellites) or not fit.converged:
         excess = np.delete(excess, satellites)
-        fit = fit_modes(samples, np.delete(fit.poles, satellites), hum, MOST_STEPS, _UNSETTLED_STEPS)
+        fit = fit_modes(samples, np.delete(fit.poles, satellites), hum, _FINAL.most, _UNSETTLED)
     over = np.maximum(excess * LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
     # Without a misfit, the same modes have already passed this test.
     if fit is not found.fit or (over > 1.0).any():
-        steps = (MOST_STEPS, _SKETCH_STEPS)
-        supported = _supported(samples, found.samples, fit, hum, found.rate_hz, over, steps)
+        supported = _supported(samples, fit, found.rate_hz, over, _FINAL)
         if supported is None:
             return None
         fit, kept = supported
@@ -151,7 +160,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
 
 
 def _supported(
-    samples: Samples, y: Float, fit: Fit, hum: Complex, rate_hz: float, over: Float, steps: tuple[int, int]
+    samples: Samples, fit: Fit, rate_hz: float, over: Float, effort: _Effort
 ) -> tuple[Fit, NDArray[np.intp]] | None:
     """Remove the modes that the information does not support, one after another; ``over``, (K,), is the misfit.
 
@@ -161,32 +170,39 @@ def _supported(
     removal would lose a tenth of the energy stays even if a misfit leaves its decay uncertain; its interval shows
     that. Returns the fit and the indices of the modes kept, or ``None`` if none is.
     """
-    kept = np.arange(fit.count)
+    kept, hum = np.arange(fit.count), fit.hum_poles
     needed, held = np.zeros((2, fit.count), dtype=bool)
-    while len(poor := _poor(fit, over[kept], needed, held, rate_hz)):
+    settles = effort.last == 0
+    while True:
+        poor = _poor(fit, over[kept], needed, held, rate_hz)
+        if not len(poor):
+            if settles or fit.converged or mostly_noise(fit):
+                return fit, kept
+            fit, settles = fit_modes(samples, fit.poles, hum, effort.most, effort.last), True
+            continue
         # Single lines, and those with uncertain decay, go first: a pair is easier to judge without them.
         pair = beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
         poor = poor[:1] if pair.all() else poor[~pair]
         keep = np.setdiff1d(np.arange(fit.count), poor)
-        less = fit_modes(samples, fit.poles[keep], hum, *steps)
+        less = fit_modes(samples, fit.poles[keep], hum, effort.most, effort.coarse)
         new = poor[~held[poor]]
         if len(new) and less.chi2 - fit.chi2 > max(_MUCH * fit.energy, LEAST_WALD):
             held[new[np.argmax(mode_energy(fit)[new])]] = True
-            fit = _begun_again(samples, fit, held, hum, rate_hz, steps)
+            fit = _begun_again(samples, fit, held, rate_hz, effort)
             continue
         if not len(keep):
             return None
         if pair.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[kept][poor[0]]:
-            left = local_excess(y - model_of(fit), fit.poles[poor], rate_hz)[0]
+            left = local_excess(samples.values - model_of(fit), fit.poles[poor], rate_hz)[0]
             if left < _SETTLED:
                 needed[poor] = True
                 continue
         fit, kept, held, needed = less, kept[keep], held[keep], np.zeros(len(keep), dtype=bool)
-    return fit, kept
+        settles = effort.last == 0
 
 
 def _begun_again(
-    samples: Samples, fit: Fit, held: NDArray[np.bool_], hum: Complex, rate_hz: float, steps: tuple[int, int]
+    samples: Samples, fit: Fit, held: NDArray[np.bool_], rate_hz: float, effort: _Effort
 ) -> Fit:
     """Repeat a fit in which the decay of a held mode became too slow, starting from a decay as long as the window."""
     log_size = np.log(np.abs(fit.poles))
@@ -194,7 +210,7 @@ def _begun_again(
     if not away.any():
         return fit
     sizes = np.exp(np.where(away, -LN_1000 / samples.length, log_size))
-    return fit_modes(samples, sizes * np.exp(1j * np.angle(fit.poles)), hum, *steps)
+    return fit_modes(samples, sizes * np.exp(1j * np.angle(fit.poles)), fit.hum_poles, effort.most, effort.coarse)
 
 
 def beats(fit: Fit) -> NDArray[np.bool_]:
