@@ -66,7 +66,7 @@ class _Effort:
     last: int
 
 
-_UNSETTLED = 8
+_UNSETTLED = 24
 _SKETCH = _Effort(12, 2, 0)
 _FINAL = _Effort(MOST_STEPS, 4, 16)
 
