@@ -268,15 +268,16 @@ def _descended(
     The damping follows how well the linear model foretold each gain (Nielsen, Report IMM-REP-1999-05, Technical
     University of Denmark), so that few steps are tried in vain.
     """
-    if most_steps == 0:
-        return point, False
     modes = len(point.log_delta)
     misfit = _MISFIT * samples.length
-    normal, raised = _normal(point, modes), 2.0
+    normal: _Normal | None = None
+    raised = 2.0
     damping = _FAR if point.chi2 > misfit else _NEAR
     for taken in range(most_steps):
         if taken >= on_misfit and point.chi2 > misfit:
             break
+        if normal is None:
+            normal = _normal(point, modes)
         step = _step(normal, damping)
         if step @ normal.slope < _ENOUGH and damping > _LEAST_DAMPING and raised == 2.0:
             # Damping hides what remains to be gained where lines overlap.
@@ -288,8 +289,7 @@ def _descended(
         if tried.chi2 < point.chi2:
             share = min((point.chi2 - tried.chi2) / _foretold(normal, point, tried), 1.0)
             damping = max(damping * min(max(_MOST_TRUST, 1.0 - (2.0 * share - 1.0) ** 3), 2.0), _LEAST_DAMPING)
-            point, raised = tried, 2.0
-            normal = _normal(point, modes)
+            point, raised, normal = tried, 2.0, None
         else:
             damping *= raised
             raised *= 2.0
