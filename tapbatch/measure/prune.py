@@ -201,9 +201,7 @@ def _supported(
         settles = effort.last == 0
 
 
-def _begun_again(
-    samples: Samples, fit: Fit, held: NDArray[np.bool_], rate_hz: float, effort: _Effort
-) -> Fit:
+def _begun_again(samples: Samples, fit: Fit, held: NDArray[np.bool_], rate_hz: float, effort: _Effort) -> Fit:
     """Repeat a fit in which the decay of a held mode became too slow, starting from a decay as long as the window."""
     log_size = np.log(np.abs(fit.poles))
     away = held & (-log_size * rate_hz * LONGEST_T60_S < LN_1000)
