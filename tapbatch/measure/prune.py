@@ -182,6 +182,8 @@ def _supported(
             continue
         # Single lines, and those with uncertain decay, go first: a pair is easier to judge without them.
         pair = beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
+        if pair.any() and not mostly_noise(fit):
+            poor, pair = _without_misfit_pairs(samples, fit, rate_hz, poor, pair)
         poor = poor[:1] if pair.all() else poor[~pair]
         keep = np.setdiff1d(np.arange(fit.count), poor)
         less = fit_modes(samples, fit.poles[keep], hum, effort.most, effort.coarse)
@@ -201,6 +203,21 @@ def _supported(
         settles = effort.last == 0
 
 
+def _without_misfit_pairs(
+    samples: Samples, fit: Fit, rate_hz: float, poor: NDArray[np.intp], pair: NDArray[np.bool_]
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Return the poor modes, and which of them may be of a pair: not those around which more than noise is left.
+
+    The likelihood need not be asked of these, so they may all go at once, except for one beside another.
+    """
+    left = local_excess(samples.values - model_of(fit), fit.poles[poor], rate_hz)
+    misfit = pair & (left >= _SETTLED)
+    near, stays = _beside(fit)[np.ix_(poor, poor)], np.ones(len(poor), dtype=bool)
+    for at in np.flatnonzero(misfit):
+        stays[at] = not (near[at, :at] & misfit[:at] & stays[:at]).any()
+    return poor[stays], (pair & ~misfit)[stays]
+
+
 def _begun_again(samples: Samples, fit: Fit, held: NDArray[np.bool_], rate_hz: float, effort: _Effort) -> Fit:
     """Repeat a fit in which the decay of a held mode became too slow, starting from a decay as long as the window."""
     log_size = np.log(np.abs(fit.poles))
@@ -216,10 +233,15 @@ def beats(fit: Fit) -> NDArray[np.bool_]:
 
     Closer poles may cancel with huge amplitudes, and a line that decays 2.5 times faster is not similar.
     """
+    return np.asarray(_beside(fit).any(axis=1))
+
+
+def _beside(fit: Fit) -> NDArray[np.bool_]:
+    """Tell which lines beat with which, shape (K, K)."""
     omega, width = np.angle(fit.poles), -2.0 * np.log(np.abs(fit.poles))
     less, more = np.minimum(width[:, None], width[None]), np.maximum(width[:, None], width[None])
     apart = np.abs(omega[:, None] - omega[None]) / less
-    return np.asarray(((apart < 1.0) & (apart > _LEAST_APART) & (more < _TWINS * less)).any(axis=1))
+    return np.asarray((apart < 1.0) & (apart > _LEAST_APART) & (more < _TWINS * less))
 
 
 def _sure(fit: Fit) -> NDArray[np.bool_]:
