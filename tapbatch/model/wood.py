@@ -72,6 +72,8 @@ class WoodFigures:
 
     Attributes
     ----------
+    spread_mm
+        The error of ``thickness_mm`` without that of the caliper, by how much the readings differ; ``None`` without.
     density_kg_m3, ...
         Each figure with its interval, or ``None`` if the taps do not tell it.
     modes
@@ -98,6 +100,7 @@ class WoodFigures:
     length_mm: float | None = None
     width_mm: float | None = None
     thickness_mm: float | None = None
+    spread_mm: float | None = None
     mass_g: float | None = None
     density_kg_m3: Figure | None = None
     e_along_gpa: Figure | None = None

@@ -23,6 +23,7 @@ from tapbatch.wood.board import AIR_KG_M3, Floats, Name
 from tapbatch.wood.fit import E_ACROSS, E_ALONG, LENGTH, MASS, THICKNESS, WIDTH, Z_95, Fit, G, Readings, Tone
 from tapbatch.wood.loss import Losses, fit_losses
 from tapbatch.wood.naming import CLEARLY_WORSE, MOST_TONES, Naming, name_modes
+from tapbatch.wood.priors import spread_mm
 
 WIDEST = 0.25
 """Half of an interval, as a part of the value, beyond which a figure is not told."""
@@ -166,6 +167,7 @@ def _noted(sizes: Sizes, shape: Shape) -> WoodFigures:
         length_mm=sizes.length_mm,
         width_mm=sizes.width_mm,
         thickness_mm=sum(thick) / len(thick) if thick else None,
+        spread_mm=spread_mm(thick) if thick else None,
         mass_g=sizes.mass_g,
         flags=("caliper",) if len(thick) == 1 else (),
     )

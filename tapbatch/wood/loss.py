@@ -99,7 +99,7 @@ def _nearer(parts: Floats, loss: Floats, log_sd: Floats, found: Floats) -> Float
     """Return the three loss factors after one more step of Gauss and Newton's method.
 
     Errors are in proportion to the loss, so logarithms are compared. If the readings themselves said how sure they
-    are, those that happen to be low would count more, and the loss factors would come out 1.5 % low at an error of 10 %.
+    are, those that happen to be low would count more: at an error of 10 %, loss factors would be 1.5 % low.
     """
     said = _said(parts, found)
     return _fitted(parts, said * (1.0 + np.clip(np.log(loss / said), -1.0, 1.0)), log_sd * said)
