@@ -1,8 +1,9 @@
 """What is told of boards whose wood is known: ``python -m tests.benchmarks.wood --write`` writes ``WOOD.md``.
 
 Five parts: published values against the model; simulated boards, read as a maker reads them, against their truth;
-naming where modes are missing; forecasts of planing against what came; three real boards against their published constants. Simulated boards come from
-:mod:`tapbatch.simulate.boards`, which is finer than what is fitted (see :mod:`tests.wood.boards_sim`).
+naming where modes are missing; forecasts of planing against what came; three real boards against their published
+constants. Simulated boards come from :mod:`tapbatch.simulate.boards`, which is finer than what is fitted (see
+:mod:`tests.wood.boards_sim`).
 """
 
 from __future__ import annotations
@@ -69,9 +70,11 @@ def truth_of(board: Simulated) -> dict[str, float]:
 def simulated(say: Say, count: int) -> None:
     say(f"## {count} simulated boards, and {count // 5} measured with a caliper that reads 1 % too much\n")
     say("The truth is a board uneven in thickness, stiffness and density; one mode in ten is not heard, and")
-    say("some tones are none of its modes. Limits: bias of the eight figures of stiffness and density under 1 %,")
-    say("coverage of each figure at least 92 %, of the eight together 93 to 98 %. Loss factors have the same limits.")
-    say("*Half*: half of the interval, median.\n")
+    say("some tones are none of its modes. Limits: bias of each figure under 1 %, coverage of")
+    say(
+        "each at least 92 %, of the eight of stiffness and density together 93 to 98 %. *Half*: half of the interval,"
+    )
+    say("median.\n")
     boards = [simulate(np.random.default_rng([170, k])) for k in range(count)]
     figures = [wood_figures(b.sizes, b.tones) for b in boards]
     _told(say, boards, figures)
@@ -145,9 +148,8 @@ def planing(say: Say, count: int) -> None:
     say("What was forecast of a mode from the taps before, at the thickness that was then read, against what came.")
     say("Limit: the 95 % intervals hold at least 91 %. *Off*: by how much it came lower (-) than forecast, median.")
     say("*Past*: the next note below was passed so often, and by the chances it should have been.\n")
-    say(
-        "| mode | forecasts | off, cents | held, % | half, cents | past | said |\n| --- | --- | --- | --- | --- | --- | --- |"
-    )
+    say("| mode | forecasts | off, cents | held, % | half, cents | past | said |")
+    say("| --- | --- | --- | --- | --- | --- | --- |")
     histories = (planed_history(planed(np.random.default_rng([173, k]), 3)) for k in range(count))
     came = [row for history in histories for row in planings_came(history, InstrumentSettings())]
     for mode in (*AIMED, "all"):
