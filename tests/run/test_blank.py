@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tapbatch.show.browser.store import MOIST
+from tapbatch.show.view.store import MOIST
 from tapbatch.simulate import boards
 from tapbatch.simulate import taps as sim
 from tests.shops import RATE_HZ, Result, make_shop, rows_of, tapbatch, write_wav

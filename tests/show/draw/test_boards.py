@@ -11,8 +11,9 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.wood import Figure, WoodFigures
 from tapbatch.show.draw.boards import board_chart, figures_chart, figures_notes, thickness_chart
 from tapbatch.show.draw.chart import SCREEN, Look
-from tapbatch.show.draw.store import StoredBoard, store_chart
+from tapbatch.show.draw.store import store_chart
 from tapbatch.show.view.boards import mode_views, nodal_lines, thicknesses
+from tapbatch.show.view.store import StoredBoard
 from tapbatch.wood.figures import wood_figures
 from tapbatch.wood.species import Published, published_of
 from tests.show.draw.boxes import clashes
