@@ -3,8 +3,9 @@
 Conventions: the columns of ``wood.csv`` behind ``instrument``, ``species``, ``part`` and ``into``: which instrument a
 blank went into, and as which part, from ``blank`` in the settings of that instrument. A row is a stage of a blank.
 It is kept with the mark of its instrument, as in ``wood.csv``, so a run need not work out the others anew. Behind
-them are the moisture of the wood and the figures at 12 % (``_at_12``), from the humidity in the notes. The PDF is drawn
-again only if its boards, the paper or the tool changed; ``results/.readings/store.json`` says what it was drawn from.
+them are the moisture of the wood and the figures at 12 % (``_at_12``), from the humidity in the notes.
+The PDF is drawn again only if its boards, the paper or the tool changed; ``results/.readings/store.json`` says what
+it was drawn from.
 """
 
 from __future__ import annotations

@@ -19,6 +19,8 @@ from tapbatch.show.view.store import StoredBoard
 from tapbatch.wood.species import Published, published_of
 
 _STEPS = 30
+_WIDEST_NAME_MM = 30.0
+_Box = tuple[float, float, float, float]
 
 
 class Plotted(NamedTuple):
@@ -76,6 +78,7 @@ def store_chart(boards: Sequence[StoredBoard], look: Look, plotted: Plotted = AL
         _radiation(chart, panel)
     for board in told:
         _draw_board(chart, panel, board, column)
+    _names(chart, panel, told, column)
     chart.height_mm = panel.bottom_mm + 10.0 * look.spacing
     chart.description = "; ".join(
         f"{b.instrument}: {b.figures[column].value:.{plotted.digits}f}{plotted.unit and f' {plotted.unit}'} "
@@ -138,4 +141,28 @@ def _draw_board(chart: Chart, panel: Panel, board: StoredBoard, column: str) -> 
     role: Role = "earlier reading" if board.into else "reading"
     chart.lines([[(left, y), (right, y)], [(x, bottom), (x, top)]], role, f"interval of {board.instrument}")
     chart.dots([(x, y)], role, name=board.instrument)
-    chart.say(x + 1.6, y - 1.2, board.instrument, SMALL, within_mm=max(panel.right_mm - x, 8.0))
+
+
+def _names(chart: Chart, panel: Panel, boards: Sequence[StoredBoard], column: str) -> None:
+    """Set each name beside its dot, where it meets neither another dot nor a name; one without room is left out."""
+    dots = [
+        (float(panel.x_mm(b.figures["density_kg_m3"].value)), float(panel.y_mm(b.figures[column].value)))
+        for b in boards
+    ]
+    high = 2.6 * chart.look.spacing
+    taken = [(x - 1.0, y - 1.0, x + 1.0, y + 1.0) for x, y in dots]
+    for (x, y), board in zip(dots, boards, strict=True):
+        wide = min(chart.text_mm(board.instrument, SMALL), _WIDEST_NAME_MM)
+        for left, base in (
+            (x + 1.6, y - 1.2), (x + 1.6, y + 1.2 + high), (x - 1.6 - wide, y - 1.2), (x - 1.6 - wide, y + 1.2 + high)
+        ):  # fmt: skip
+            box = (left, base - high, left + wide, base)
+            inside = panel.left_mm <= left and left + wide <= panel.right_mm and panel.top_mm <= base - high
+            if inside and not any(_meet(box, other) for other in taken):
+                chart.say(left, base, board.instrument, SMALL, within_mm=_WIDEST_NAME_MM)
+                taken.append(box)
+                break
+
+
+def _meet(box: _Box, other: _Box) -> bool:
+    return box[0] < other[2] and other[0] < box[2] and box[1] < other[3] and other[1] < box[3]

@@ -13,6 +13,7 @@ from tapbatch.show.pdf.blocks import Block, Book, ChartBlock, Column
 from tapbatch.show.pdf.canvas import pdf_bytes
 from tapbatch.show.pdf.pages import TableBlock
 from tapbatch.show.view.store import (
+    COLUMNS,
     EXPLAINED,
     HEADINGS,
     MOIST,
@@ -34,7 +35,9 @@ from tapbatch.show.view.tables import Cell
 _SUBJECT = "Density, stiffness and damping of the boards of a shop, side by side"
 _CAPTIONS = {TITLE: EXPLAINED, MOIST: MOIST_EXPLAINED, PAIRS: PAIRS_EXPLAINED}
 _NAME_MM, _FIGURE_MM = 30.0, 24.5
-_WORDS = (("Board", _NAME_MM), ("Stage", 35.0), ("Wood", 55.0), ("Went into", 55.0))
+_WORDS = (("Board", 0.0, _NAME_MM), ("Stage", 30.0, 38.0), ("Wood", 68.0, 55.0), ("Went into", 123.0, 55.0))
+_SHORT = {PAIR_HEADINGS[-1]: "Sizes"}
+_UNITS = {name: unit for name, _, unit in COLUMNS if unit}
 # A sheet has room for six figures beside the name of a board.
 _FIRST = ("c/rho", "Density", "E along", "E across", "G", "Speed")
 _SECOND = ("Loss along", "Loss across", "Loss in twist", "Stiffness along", "Stiffness across")
@@ -63,24 +66,17 @@ def _blocks(boards: Sequence[StoredBoard], sheet: Sheet) -> Iterator[Block]:
     for name, chart in store_charts(boards, sheet.inner):
         yield ChartBlock(TITLE, chart, name)
     rows = [store_row(board) for board in boards]
-    columns = [Column(name, x, "left", room - 1.0) for (name, room), x in zip(_WORDS, _places(_WORDS), strict=True)]
+    columns = [Column(name, x, "left", room - 1.0) for name, x, room in _WORDS]
     yield from _table("Boards", HEADINGS, columns, rows)
     yield from _table("Density and stiffness", HEADINGS, _figures(_FIRST), rows)
-    yield from _table("Damping and stiffness per width", HEADINGS, _figures(_SECOND), rows)
+    yield from _table("Damping and stiffness per width", HEADINGS, _figures(_SECOND, 29.0), rows)
     yield from _table(MOIST_TABLE, MOIST_HEADINGS, _figures(MOIST_HEADINGS[1:], 20.5), moist_rows(boards), MOIST)
     pairs = [
-        Column("Board", 0.0, "left", 22.0), Column("Nearest", 23.0, "left", 22.0), Column("Off", 55.0, "right", 10.0),
-        *(Column(name, 82.0 + 26.0 * n, "right", 25.5) for n, name in enumerate(PAIR_HEADINGS[3:-1])),
-        Column(PAIR_HEADINGS[-1], 162.0, "left", 16.0),
+        Column("Board", 0.0, "left", 19.0), Column("Nearest", 20.0, "left", 19.0), Column("Off", 50.0, "right", 10.5),
+        *(Column(name, 74.5 + 24.5 * n, "right", 24.0) for n, name in enumerate(PAIR_HEADINGS[3:-1])),
+        Column(PAIR_HEADINGS[-1], 178.0, "right", 29.5),
     ]  # fmt: skip
     yield from _table(PAIRS_TABLE, PAIR_HEADINGS, pairs, pair_rows(boards), PAIRS)
-
-
-def _places(columns: Iterable[tuple[str, float]]) -> Iterator[float]:
-    x_mm = 0.0
-    for _, room_mm in columns:
-        yield x_mm
-        x_mm += room_mm
 
 
 def _figures(names: Sequence[str], room_mm: float = _FIGURE_MM) -> list[Column]:
@@ -91,13 +87,25 @@ def _figures(names: Sequence[str], room_mm: float = _FIGURE_MM) -> list[Column]:
 
 def _table(
     heading: str,
-    headings: Sequence[str],
+    names: Sequence[str],
     columns: Sequence[Column],
     rows: Iterable[Sequence[Cell]],
     title: str = TITLE,
 ) -> Iterator[TableBlock]:
-    """Yield a table of the columns that are asked for; nothing if it has no rows."""
-    places = [headings.index(column.heading) for column in columns]
-    chosen = [tuple(row[place].text for place in places) for row in rows]
+    """Yield a table of the columns that are asked for, units in their headings; nothing if it has no rows."""
+    places = [names.index(column.heading) for column in columns]
+    units = [
+        f" {_UNITS[column.heading]}" if title != PAIRS and column.heading in _UNITS else "" for column in columns
+    ]
+    chosen = [
+        tuple(
+            row[n].text.replace(unit, "", 1) if unit else row[n].text for n, unit in zip(places, units, strict=True)
+        )
+        for row in rows
+    ]
+    headed = [
+        column._replace(heading=_SHORT.get(column.heading, column.heading) + (unit and f",{unit}"))
+        for column, unit in zip(columns, units, strict=True)
+    ]
     if chosen:
-        yield TableBlock(heading=heading, columns=columns, rows=chosen, title=title)
+        yield TableBlock(heading=heading, columns=headed, rows=chosen, title=title)

@@ -11,7 +11,7 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.wood import Figure, WoodFigures
 from tapbatch.show.draw.boards import board_chart, figures_chart, figures_notes, thickness_chart
 from tapbatch.show.draw.chart import SCREEN, Look
-from tapbatch.show.draw.store import store_chart
+from tapbatch.show.draw.store import store_chart, store_charts
 from tapbatch.show.view.boards import mode_views, nodal_lines, thicknesses
 from tapbatch.show.view.store import StoredBoard
 from tapbatch.wood.figures import wood_figures
@@ -114,6 +114,33 @@ def test_the_wood_store_has_every_board_and_its_species() -> None:
     assert published_of("Sitka spruce") == Published(
         name="sitka spruce", density_kg_m3=(403.2, 492.8), e_along_gpa=(pytest.approx(9.27, abs=0.01), 14.49)
     )
+
+
+def test_e_across_and_damping_stand_against_density_too() -> None:
+    figures = {"density_kg_m3": Figure(430.0, 422.0, 438.0), "e_across_gpa": Figure(0.9, 0.85, 0.95),
+               "loss_along": Figure(0.006, 0.005, 0.007)}  # fmt: skip
+    boards = [StoredBoard(instrument="board-1", stage="bought", species="Sitka spruce", figures=figures)]
+    charts = dict(store_charts(boards, SCREEN))
+    assert list(charts) == ["E across against density", "Loss factor along against density"]
+    across = charts["E across against density"]
+    assert across.description == "board-1: 0.90 GPa at 430 kg/m3"
+    # The published range of the species is of E along.
+    assert "sitka spruce" not in {word.text for word in across.words}
+
+
+def test_names_of_boards_that_are_alike_stand_apart() -> None:
+    boards = [
+        StoredBoard(instrument=f"board-{n}", stage="bought", figures={
+            "density_kg_m3": Figure(430.0 + n, 422.0 + n, 438.0 + n), "e_along_gpa": Figure(11.5, 10.9, 12.1),
+        })
+        for n in range(12)
+    ]  # fmt: skip
+    for look in (PAPER, SCREEN):
+        chart = store_chart(boards, look)
+        assert chart is not None
+        assert sum(mark.shape == "dots" for mark in chart.marks) == len(boards)
+        assert not clashes([word for word in chart.words if word.text.startswith("board")])
+        assert sum(word.text.startswith("board") for word in chart.words) >= 3
 
 
 def test_lines_of_equal_radiation_go_through_boards_that_radiate_so() -> None:
