@@ -12,19 +12,34 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.wood import AIMED, Figure, WoodFigures
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Anchor, Said
-from tapbatch.show.say.wood import FLAGS, figure_rows, mode_text, record_text, stop_text
+from tapbatch.show.say.wood import (
+    FLAGS,
+    came_text,
+    figure_rows,
+    mode_text,
+    planed_text,
+    record_text,
+    said_text,
+    stop_text,
+)
 from tapbatch.show.view.boards import ModeView, mode_views, thicknesses
 from tapbatch.wood.thickness import AtThickness
 
 _GAP_MM = 6.0
 _LABEL_MM = 4.5
 _ROW_MM = 4.6
+_MOST_PLANINGS = 8
 _FIGURE_MM = 5.0  # from the middle of one thickness to that of the next, at least
+PLANED_MARKS = (
+    "By how much a mode fell when the board was planed: as forecast from the taps before, with its 95 % interval, "
+    "and as it came."
+)
 CAUTION = (
     "Short and thin boards are no work for a jointer or a thicknesser: plane them by hand, on a backing board. The "
     "dust of some woods sensitises: wear a mask and extract it, also for samples."
@@ -116,6 +131,34 @@ def thickness_chart(wood: WoodFigures, settings: InstrumentSettings, look: Look)
         f"{last.modes[aim].value:.1f} Hz at {last.thickness_mm:g} mm"
         for aim in aims
     )
+    return chart
+
+
+def planed_chart(planings: Sequence[Sequence[ForecastCame]], look: Look) -> Chart | None:
+    """Set what was forecast of each planing beside what came, the latest first; nothing without any."""
+    if not planings:
+        return None
+    chart = Chart(look)
+    y, row_mm = 3.5 * look.spacing, _ROW_MM * look.spacing
+    columns: tuple[tuple[str, float, Anchor], ...] = (
+        ("cents", 2.0, "left"), ("forecast", 0.6, "right"), ("came", 0.78, "right"), ("", 1.0, "right"),
+    )  # fmt: skip
+    places = [x if ha == "left" else x * look.width_mm for _, x, ha in columns]
+    for (head, _, ha), x in zip(columns, places, strict=True):
+        chart.say(x, y, head, SMALL, role="soft text", ha=ha)
+    for rows in planings[: -_MOST_PLANINGS - 1 : -1]:
+        y += row_mm
+        chart.say(0.0, y, f"{rows[0].stage}: {rows[0].basis}", SMALL, bold=True, within_mm=look.width_mm)
+        for row in rows:
+            y += row_mm
+            held = "as forecast" if row.came_within else "outside"
+            for text, x, (_, _, ha) in zip(
+                (row.mode, said_text(row), came_text(row), held), places, columns, strict=True
+            ):
+                outside = text == held and not row.came_within
+                chart.say(x, y, text, SMALL, ha=ha, role="caution" if outside else "text")
+    chart.height_mm = y + 2.0
+    chart.description = ". ".join(planed_text(rows) for rows in planings)
     return chart
 
 

@@ -13,7 +13,14 @@ from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
 from tapbatch.show.draw.boards import CAUTION as BOARD_CAUTION
-from tapbatch.show.draw.boards import board_chart, figures_chart, figures_notes, thickness_chart
+from tapbatch.show.draw.boards import (
+    PLANED_MARKS,
+    board_chart,
+    figures_chart,
+    figures_notes,
+    planed_chart,
+    thickness_chart,
+)
 from tapbatch.show.draw.chart import Chart, Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
@@ -31,7 +38,7 @@ from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.say.forecasts import chances_text, kept_text
-from tapbatch.show.view.boards import blank_stage
+from tapbatch.show.view.boards import blank_stage, planings
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_stage, with_own_lines
@@ -162,6 +169,9 @@ def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterato
         yield ChartBlock(WOOD, board, "the board", f"{wood.length_mm:g} x {wood.width_mm:g} mm")
     if thickness is not None:
         yield ChartBlock(WOOD, thickness, "what thickness will do", stage.stage_shown, [(BOARD_CAUTION, "caution")])
+    planed = planed_chart(planings(history), look)
+    if planed is not None:
+        yield ChartBlock(WOOD, planed, "what planing did", notes=[(PLANED_MARKS, "soft text")])
 
 
 def _appendix(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:

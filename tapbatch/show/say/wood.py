@@ -7,8 +7,9 @@ says what is good.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Aim
 from tapbatch.model.wood import Figure, Size, Stop, WoodFigures
 from tapbatch.show.say.figures import value_and_half_width
@@ -147,6 +148,45 @@ def _told(wood: WoodFigures) -> Iterator[str]:
     for flag in wood.flags:
         yield f"{flag}: {FLAGS[flag]}"
     yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m.name)}' for m in wood.modes)}"
+
+
+def said_text(row: ForecastCame) -> str:
+    """Return what was said of a planing, in cents.
+
+    Examples
+    --------
+    >>> said_text(_ROW), came_text(_ROW)
+    ('-171 (-206 to -137)', '-150')
+    """
+    return f"{row.step_cents:+.0f} ({row.step_low_cents:+.0f} to {row.step_high_cents:+.0f})"
+
+
+def came_text(row: ForecastCame) -> str:
+    """Return what came of a planing, in cents."""
+    return f"{row.came_cents:+.0f}"
+
+
+def planed_text(rows: Sequence[ForecastCame]) -> str:
+    """Return how the forecasts of one planing came out; empty without any.
+
+    Examples
+    --------
+    >>> planed_text([_ROW])
+    'planed from 4.62 to 4.19 mm, cents: along -150, forecast -171 (-206 to -137)'
+    """
+    if not rows:
+        return ""
+    each = []
+    for row in rows:
+        held = "" if row.came_within else "not as "
+        each.append(f"{row.mode} {came_text(row)}, {held}forecast {said_text(row)}")
+    return f"planed {rows[0].basis}, cents: {'; '.join(each)}"
+
+
+_ROW = ForecastCame(
+    part="blank", mode="along", stage="02-planed", work="planing", step_cents=-171.2, step_low_cents=-205.9,
+    step_high_cents=-136.5, overshoot=0.0, came_cents=-150.1, came_over=False, basis="from 4.62 to 4.19 mm",
+)  # fmt: skip
 
 
 def apart_text(apart: Apart | None) -> str:
