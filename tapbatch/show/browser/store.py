@@ -40,7 +40,8 @@ def store_bytes(boards: Sequence[StoredBoard]) -> bytes:
     >>> store_bytes([])[:15]
     b'<!DOCTYPE html>'
     """
-    drawn = (figure(chart, name, name) for name, chart in store_charts(boards, SCREEN))
+    drawn = [figure(chart, name, name) for name, chart in store_charts(boards, SCREEN)]
+    charts = tag("div", *drawn, class_="figures") if drawn else Markup()
     table = sheet(TITLE, HEADINGS, map(store_row, boards))
     moist = _told(MOIST, MOIST_EXPLAINED, sheet(MOIST_TABLE, MOIST_HEADINGS, moist_rows(boards)))
     pairs = _told(PAIRS, PAIRS_EXPLAINED, sheet(PAIRS_TABLE, PAIR_HEADINGS, pair_rows(boards)))
@@ -48,7 +49,7 @@ def store_bytes(boards: Sequence[StoredBoard]) -> bytes:
         "p", tag("a", "The wood store, PDF", href="blanks.pdf"), " ", tag("a", "blanks.csv", href="blanks.csv")
     )
     content = tag(
-        "section", tag("h2", TITLE), tag("p", EXPLAINED), *drawn, table, moist, pairs, links, aria_label=TITLE
+        "section", tag("h2", TITLE), tag("p", EXPLAINED), charts, table, moist, pairs, links, aria_label=TITLE
     )
     return standing_page(TITLE, content)
 

@@ -19,7 +19,7 @@ from tapbatch.show.view.store import StoredBoard
 from tapbatch.wood.species import Published, published_of
 
 _STEPS = 30
-_WIDEST_NAME_MM = 30.0
+_WIDEST_NAME_MM, _CLEAR_MM = 30.0, 4.0
 _Box = tuple[float, float, float, float]
 
 
@@ -67,8 +67,12 @@ def store_chart(boards: Sequence[StoredBoard], look: Look, plotted: Plotted = AL
                           + [p.density_kg_m3 for p in fields.values()])  # fmt: skip
     y_low, y_high = _ends([(b.figures[column].low, b.figures[column].high) for b in told]
                           + [p.e_along_gpa for p in fields.values()])  # fmt: skip
+    wide_mm = look.width_mm - 16.0
+    # The board farthest to the right has its name beside it, too.
+    names_mm = min(max(chart.text_mm(b.instrument, SMALL) for b in told), _WIDEST_NAME_MM)
+    x_high = x_low + (x_high - x_low) / (1.0 - names_mm / wide_mm)
     panel = Panel(
-        12.0, 4.0, look.width_mm - 16.0, 82.0 if look.is_wide else 70.0,
+        12.0, 4.0, wide_mm, 82.0 if look.is_wide else 70.0,
         x_low=x_low, x_high=x_high, y_low=y_low, y_high=y_high,
     )  # fmt: skip
     for published in fields.values():
@@ -144,24 +148,35 @@ def _draw_board(chart: Chart, panel: Panel, board: StoredBoard, column: str) -> 
 
 
 def _names(chart: Chart, panel: Panel, boards: Sequence[StoredBoard], column: str) -> None:
-    """Set each name beside its dot, where it meets neither another dot nor a name; one without room is left out."""
+    """Set each name beside its dot; one without room is left out, as the table has it."""
     dots = [
         (float(panel.x_mm(b.figures["density_kg_m3"].value)), float(panel.y_mm(b.figures[column].value)))
         for b in boards
     ]
     high = 2.6 * chart.look.spacing
-    taken = [(x - 1.0, y - 1.0, x + 1.0, y + 1.0) for x, y in dots]
-    for (x, y), board in zip(dots, boards, strict=True):
+    taken: list[_Box] = []
+    for dot, board in zip(dots, boards, strict=True):
         wide = min(chart.text_mm(board.instrument, SMALL), _WIDEST_NAME_MM)
-        for left, base in (
-            (x + 1.6, y - 1.2), (x + 1.6, y + 1.2 + high), (x - 1.6 - wide, y - 1.2), (x - 1.6 - wide, y + 1.2 + high)
-        ):  # fmt: skip
-            box = (left, base - high, left + wide, base)
-            inside = panel.left_mm <= left and left + wide <= panel.right_mm and panel.top_mm <= base - high
-            if inside and not any(_meet(box, other) for other in taken):
-                chart.say(left, base, board.instrument, SMALL, within_mm=_WIDEST_NAME_MM)
-                taken.append(box)
-                break
+        others = [other for other in dots if other != dot]
+        box = next((b for b in _beside(dot, wide, high) if _is_free(b, panel, others, taken)), None)
+        if box is not None:
+            chart.say(box[0], box[3], board.instrument, SMALL, within_mm=_WIDEST_NAME_MM)
+            taken.append(box)
+
+
+def _beside(dot: tuple[float, float], wide: float, high: float) -> Iterator[_Box]:
+    """Yield the places of a name beside a dot: left, top, right and bottom of each."""
+    for left in (dot[0] + 1.6, dot[0] - 1.6 - wide):
+        for base in (dot[1] - 1.2, dot[1] + 1.2 + high):
+            yield left, base - high, left + wide, base
+
+
+def _is_free(box: _Box, panel: Panel, others: Sequence[tuple[float, float]], taken: Sequence[_Box]) -> bool:
+    left, top, right, base = box
+    if left < panel.left_mm or right > panel.right_mm or top < panel.top_mm or any(_meet(box, t) for t in taken):
+        return False
+    # A name that is near to another dot would seem to be its own.
+    return not any(left - _CLEAR_MM < x < right + _CLEAR_MM and top - 1.0 < y < base + 1.0 for x, y in others)
 
 
 def _meet(box: _Box, other: _Box) -> bool:
