@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
 
@@ -164,7 +165,17 @@ def stop_for(figures: WoodFigures, aim: Aim, freq_hz: float, wanted: str = "") -
         return stop
     # Frequencies fall as the board gets thinner; the lower end of the interval gets there first.
     first, likely, last = (float(np.interp(-freq_hz, -bound, thicknesses)) for bound in (low, value, high))
-    return replace(stop, stop_mm=max(first, likely), likely_mm=likely, thinnest_mm=min(last, likely))
+    stop_mm = max(first, likely)
+    (there,) = at_thicknesses(figures, [stop_mm])
+    past = _chance_past(there.modes[aim], freq_hz)
+    return replace(stop, stop_mm=stop_mm, likely_mm=likely, thinnest_mm=min(last, likely), past=past)
+
+
+def _chance_past(figure: Figure, target: float) -> float:
+    """Return the chance that a figure is below a target."""
+    sd = math.log(figure.high / figure.low) / (2.0 * Z_95)
+    off = math.log(target / figure.value)
+    return NormalDist().cdf(off / sd) if sd > 0.0 else float(off > 0.0)
 
 
 def stop_as_stiff(figures: WoodFigures, aim: Aim, other: Figure | None, wanted: str = "") -> Stop | None:
@@ -182,5 +193,8 @@ def stop_as_stiff(figures: WoodFigures, aim: Aim, other: Figure | None, wanted: 
     likely = today * (other.value / own.value) ** (1.0 / 3.0)
     sds = [math.log(figure.high / figure.low) / (2.0 * Z_95) / 3.0 for figure in (own, other)]
     spread = figures.spread_mm or SPREAD_MM
-    factor = math.exp(Z_95 * math.hypot(*sds, ratio_sd(today, likely, (spread, spread))))
-    return replace(stop, stop_mm=min(likely * factor, today), likely_mm=likely, thinnest_mm=likely / factor)
+    sd = math.hypot(*sds, ratio_sd(today, likely, (spread, spread)))
+    factor = math.exp(Z_95 * sd)
+    stop_mm = min(likely * factor, today)
+    past = NormalDist().cdf(math.log(likely / stop_mm) / sd)
+    return replace(stop, stop_mm=stop_mm, likely_mm=likely, thinnest_mm=likely / factor, past=past)

@@ -175,7 +175,9 @@ def _scales(
         chart.rule(x, panel.top_mm, x, panel.bottom_mm, "guide")
         # Today's thickness may be near the first round one, whose figure then has no room.
         if x >= free_from:
-            chart.say(x, panel.bottom_mm + 4.0 * chart.look.spacing, f"{step.thickness_mm:g}", SMALL, ha="center")
+            chart.say(
+                x, panel.bottom_mm + 4.0 * chart.look.spacing, f"{round(step.thickness_mm, 2):g}", SMALL, ha="center"
+            )
             free_from = x + _FIGURE_MM * chart.look.spacing
     below = panel.bottom_mm + 8.0 * chart.look.spacing
     chart.say(panel.left_mm, below, "thickness in mm, thinner to the right", SMALL, role="soft text")
@@ -217,7 +219,7 @@ def _table(chart: Chart, steps: Sequence[AtThickness], settings: InstrumentSetti
     for step in steps:
         y += _ROW_MM * chart.look.spacing
         cells: dict[str, str] = {aim: _note(step.modes.get(aim), settings) for aim in AIMED}
-        cells |= {"mm": f"{step.thickness_mm:g}", "g": f"{step.mass_g:.0f}"}
+        cells |= {"mm": f"{round(step.thickness_mm, 2):g}", "g": f"{step.mass_g:.0f}"}
         cells["stiffness along"] = _stiff(step.stiffness_along_n_m)
         cells["across, N m"] = _stiff(step.stiffness_across_n_m)
         for head, x, ha in columns:

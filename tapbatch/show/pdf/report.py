@@ -138,8 +138,8 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown)
-    if history.forecasts:
-        yield _forecasts(history, look)
+    if history.forecasts and not planings(history):
+        yield _forecasts(history, look, SETTLE)
     yield from _wood(history, settings, look)
     plucked = plucked_stage(history)
     if plucked:
@@ -148,13 +148,13 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         yield ChartBlock("Strings", chart, "open strings", aside, notes)
 
 
-def _forecasts(history: History, look: Look) -> Block:
+def _forecasts(history: History, look: Look, title: str) -> Block:
     """Return how the forecasts of an instrument came out; with fewer than ten, only that they are too few."""
     kept = kept_of(history.forecasts)
     chart = forecasts_chart(history.forecasts, look)
     notes: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
     notes += [(CAME_MARKS, "soft text")] if chart else []
-    return ChartBlock(SETTLE, chart or Chart(look), CAME, notes=notes)
+    return ChartBlock(title, chart or Chart(look), CAME, notes=notes)
 
 
 def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
@@ -172,6 +172,7 @@ def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterato
     planed = planed_chart(planings(history), look)
     if planed is not None:
         yield ChartBlock(WOOD, planed, "what planing did", notes=[(PLANED_MARKS, "soft text")])
+        yield _forecasts(history, look, WOOD)
 
 
 def _appendix(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:
