@@ -52,8 +52,8 @@ class Stop:
     ``stop_mm`` is where to stop and tap: only one time in forty is the board already past the target there,
     or more often if that is today's thickness.
     ``likely_mm`` is where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of
-    forty. ``past`` is the chance that the board is past the target at ``stop_mm``. All four are ``None`` if no planing
-    leads there: the board is there or past it already, or would need less than half of today's thickness.
+    forty. ``past`` is the chance that the board is past the target at ``stop_mm``. All four are ``None`` if planing
+    does not lead there: the board is there or past it already, or would need less than half of today's thickness.
     """
 
     aim: Aim

@@ -18,10 +18,12 @@ from tapbatch.show.draw.before_after import before_after_chart, before_after_not
 from tapbatch.show.draw.boards import (
     CAUTION,
     PLANED_MARKS,
+    RECORD_MARKS,
     board_chart,
     figures_chart,
     figures_notes,
     planed_chart,
+    record_chart,
     thickness_chart,
 )
 from tapbatch.show.draw.chart import SCREEN, Chart
@@ -92,6 +94,10 @@ def wood_figures(history: History, stage: Stage, settings: InstrumentSettings) -
         return []
     told = figures_chart(wood, SCREEN)
     found.append(figure(told, "Figures of the wood", "Figures", stage.stage_shown, figures_notes(wood)))
+    record = record_chart(wood, SCREEN)
+    if record is not None:
+        words: list[Said] = [(RECORD_MARKS, "text")]
+        found.append(figure(record, "Where to hold and tap it", "Where to hold and tap it", "to tell more", words))
     board, thickness = board_chart(wood, SCREEN), thickness_chart(wood, settings, SCREEN)
     if board is not None:
         aside = "to scale, grain from left to right; it stands still along the dark lines"

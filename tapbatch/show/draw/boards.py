@@ -14,6 +14,7 @@ import numpy as np
 
 from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.pitch import hz_to_note
+from tapbatch.model.reading import Aim
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.wood import AIMED, Figure, WoodFigures
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
@@ -40,6 +41,7 @@ PLANED_MARKS = (
     "By how much a mode fell when the board was planed: as forecast from the taps before, with its 95 % interval, "
     "and as it came."
 )
+RECORD_MARKS = "Ring: hold it there between finger and thumb. Cross: tap it there. Grain from left to right."
 CAUTION = (
     "Short and thin boards are no work for a jointer or a thicknesser: plane them by hand, on a backing board. The "
     "dust of some woods sensitises: wear a mask and extract it, also for samples."
@@ -76,6 +78,44 @@ def _draw_board(chart: Chart, view: ModeView, left: float, top: float, long: flo
     chart.lines(
         [middle + piece * half for piece in view.lines], "reading", f"nodal lines {mode_text(view.mode.name)}"
     )
+
+
+# Where fingers hold a board and where it is tapped, from -1 to 1 along the length and across the width.
+_HELD = 1.0 - 2.0 * 0.224
+_WAYS: dict[Aim, tuple[tuple[tuple[float, float], ...], tuple[float, float]]] = {
+    "along": (((-_HELD, 0.0), (_HELD, 0.0)), (1.0, 0.0)),
+    "across": (((0.0, -_HELD), (0.0, _HELD)), (0.0, 1.0)),
+    "twist": (((0.0, 0.0),), (1.0, 1.0)),
+}
+
+
+def record_chart(wood: WoodFigures, look: Look) -> Chart | None:
+    """Draw where to hold a board and where to tap it, to tell what is missing; nothing if nothing is.
+
+    Rings are where fingers hold it, and the cross is where it is tapped.
+    """
+    if not wood.to_record or not wood.length_mm or not wood.width_mm:
+        return None
+    chart = Chart(look)
+    gap = _GAP_MM + 4.0
+    width = (look.width_mm - 2.0 * gap) / 3.0 - 2.0
+    scale = min(width / wood.length_mm, 45.0 / wood.width_mm)
+    half = np.array([wood.length_mm * scale / 2, wood.width_mm * scale / 2])
+    top = _LABEL_MM * look.spacing
+    for n, aim in enumerate(wood.to_record):
+        middle = np.array([n * (width + gap), top]) + half
+        chart.say(middle[0] - half[0], top - 1.2, aim, SMALL)
+        corners = [middle + half * corner for corner in ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1))]
+        chart.area(corners[:4], "field")
+        chart.lines([corners], "link")
+        holds, tap = _WAYS[aim]
+        chart.dots([tuple((middle + half * hold).tolist()) for hold in holds], "earlier reading", name=f"hold {aim}")
+        x, y = middle + half * tap
+        cross = [[(x - 1.4, y - 1.4), (x + 1.4, y + 1.4)], [(x - 1.4, y + 1.4), (x + 1.4, y - 1.4)]]
+        chart.lines(cross, "reading", f"tap {aim}")
+    chart.height_mm = top + 2.0 * half[1] + 3.0
+    chart.description = ". ".join(record_text(aim) for aim in wood.to_record)
+    return chart
 
 
 def figures_chart(wood: WoodFigures, look: Look) -> Chart:

@@ -15,10 +15,12 @@ from tapbatch.show.draw.before_after import before_after_chart, before_after_not
 from tapbatch.show.draw.boards import CAUTION as BOARD_CAUTION
 from tapbatch.show.draw.boards import (
     PLANED_MARKS,
+    RECORD_MARKS,
     board_chart,
     figures_chart,
     figures_notes,
     planed_chart,
+    record_chart,
     thickness_chart,
 )
 from tapbatch.show.draw.chart import Chart, Look, Sheet
@@ -165,6 +167,9 @@ def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterato
         return
     board, thickness = board_chart(wood, look), thickness_chart(wood, settings, look)
     yield ChartBlock(WOOD, figures_chart(wood, look), "figures", stage.stage_shown, figures_notes(wood))
+    record = record_chart(wood, look)
+    if record is not None:
+        yield ChartBlock(WOOD, record, "where to hold and tap it", "to tell more", [(RECORD_MARKS, "soft text")])
     if board is not None:
         yield ChartBlock(WOOD, board, "the board", f"{wood.length_mm:g} x {wood.width_mm:g} mm")
     if thickness is not None:

@@ -96,7 +96,7 @@ def stop_text(stop: Stop) -> str:
     Examples
     --------
     >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19, "past": 0.025}
-    >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))[35:]
+    >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))[33:]
     'stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)'
     """
     if stop.target is None:
