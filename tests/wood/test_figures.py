@@ -124,6 +124,16 @@ def test_boards_that_are_refused(sizes: Sizes, why: str) -> None:
     assert figures.density_kg_m3 is None
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [0, 2, 7, 9])
+def test_boards_measured_the_wrong_way_round_are_refused(seed: int) -> None:
+    """Of these four some fit other wood half as well; none is told as if the grain ran along its width."""
+    board = simulate(np.random.default_rng([170, seed]))
+    turned = replace(board.sizes, length_mm=board.sizes.width_mm, width_mm=board.sizes.length_mm)
+    assert wood_figures(turned, board.tones).refused == "grain"
+    assert wood_figures(board.sizes, board.tones).refused == ""
+
+
 def test_unevenness_is_named_with_its_extent() -> None:
     figures = wood_figures(replace(SIZES, thickness_mm=(3.8, 4.1, 4.4)), heard())
     assert figures.detail == pytest.approx(100 * 0.6 / 4.1)
