@@ -52,6 +52,12 @@ def test_with_fewer_than_ten_it_says_so_and_no_more() -> None:
     assert not str(forecasts_figure([]))
 
 
+def test_the_list_of_instruments_says_so_across_its_width() -> None:
+    told = parse(index_bytes([], (), TWENTY[:9]).decode()).one("section", id="forecasts")
+    assert "9 cuts had a forecast so far; 10 are needed" in told.text
+    assert not list(told.all("figure"))  # its column would be a third of the page
+
+
 def test_page_and_report_say_the_same(whole: History) -> None:
     history = replace(whole, forecasts=tuple(TWENTY))
     index = parse(index_bytes([], (), TWENTY).decode())
