@@ -147,6 +147,7 @@ def side_by_side(history: History, stage: Stage, settings: InstrumentSettings) -
         part=stage.part,
         state=stage.state,
         concert_pitch_hz=stage.concert_pitch_hz,
+        spelling=stage.spelling,
         stages=tuple(c.stage for c in columns),
         present=next(n for n, c in enumerate(columns) if c.stage is here),
         rows=tuple(_row(name, own, columns) for name in _names(own, columns)),

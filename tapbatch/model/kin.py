@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from tapbatch.model.pitch import Spelling
+
 
 @dataclass(frozen=True, slots=True)
 class KinMode:
@@ -69,12 +71,14 @@ class SideBySide:
     """The instruments of a family at the same stage of one part.
 
     ``stages`` are in the order in which they were recorded, the one at ``present`` that of the instrument asked
-    about; each row has a reading for each. Rows run from low to high.
+    about; each row has a reading for each. Rows run from low to high. Notes are those of the present stage, at its
+    concert pitch and in its spelling.
     """
 
     part: str
     state: str
     concert_pitch_hz: float
+    spelling: Spelling
     stages: tuple[KinStage, ...]
     present: int
     rows: tuple[KinRow, ...]

@@ -18,6 +18,7 @@ from tapbatch.show.draw.chart import Chart, Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.forecasts import forecasts_chart
+from tapbatch.show.draw.kin import family_chart, family_notes
 from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import most_spectra, spectra_chart
@@ -32,12 +33,13 @@ from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.say.forecasts import chances_text, kept_text
 from tapbatch.show.view.boards import blank_stage
+from tapbatch.show.view.kin import family_beside
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_stage, with_own_lines
 from tapbatch.show.view.working import subject_of, working_names
 
-SETTLE, WOOD = "Where it may settle", "Wood"
+SETTLE, WOOD, FAMILY = "Where it may settle", "Wood", "Beside its family"
 CAME = "how forecasts came out"
 CAME_MARKS = "Pale band: the 95 % interval that was said of each step. Dot: where it fell."
 
@@ -53,6 +55,9 @@ CAPTIONS = {
     SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "
     "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
     "dot: after one more step of the same work, with its 95 % interval.",
+    FAMILY: "Where each instrument of the family stood at the same stage, mode by mode; this one is bold. Each line "
+    "is a note of the scale; short ticks are ten cents. Dot: the reading; bar: its 95 % interval, put down and set "
+    "up anew. Beside it: note and cents, then how far above (+) or below (-) this one. Thin line: this one.",
     WOOD: "What taps, sizes and mass tell of the board at its latest stage. Figures: what depends least on the "
     "caliper first, each with its 95 % interval. The board: its modes, to scale, grain from left to right. It stands "
     "still along the dark lines, and may be held there. Thickness: thinner to the right; dot: today; pale band: 95 % "
@@ -133,6 +138,11 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown)
     if history.forecasts:
         yield _forecasts(history, look)
+    for part in heard:
+        side = family_beside(history, part, settings)
+        if side:
+            aside = side.stages[side.present].stage_shown
+            yield ChartBlock(FAMILY, family_chart(side, look), part or "body", aside, family_notes(side))
     yield from _wood(history, settings, look)
     plucked = plucked_stage(history)
     if plucked:
