@@ -142,7 +142,8 @@ def side_by_side(history: History, stage: Stage, settings: InstrumentSettings) -
         return None
     here = _shown(history, family_name(settings), stage, own)
     columns = [_Column(here, {m.mode: m for m in own}), *(_column(own, other) for other in others)]
-    columns.sort(key=lambda c: (c.stage.when, c.stage.instrument))
+    # Where nothing says when the present one was recorded, it counts as the latest.
+    columns.sort(key=lambda c: (c.stage is here and not here.when, c.stage.when, c.stage.instrument))
     return SideBySide(
         part=stage.part,
         state=stage.state,

@@ -280,6 +280,23 @@ def test_the_board_is_told_from_the_thick_end_what_its_target_needs(ran: Ran) ->
     assert stop_mm > needed_mm == pytest.approx(wanted_mm, rel=0.01)
 
 
+# ------------------------------------------------------------------- the family
+
+
+def test_the_citterns_stand_as_far_apart_as_they_were_made(ran: Ran) -> None:
+    told = tapbatch("compare", "cittern-12", "--family", ran.results.parent)
+    assert told.status == 0, told.err
+    true = {(r["instrument"], r["stage"], r["mode"]): float(r["freq_hz"]) for r in rows_of(SHOP / "truth_modes.csv")}
+    latest = {"cittern-09": 4, "cittern-11": 3, "cittern-12": 6}
+    at = {name: {m: true[name, f"06-voicing step {n}", m] for m in ("air", "top")} for name, n in latest.items()}
+    lines = told.out.splitlines()
+    for mode in ("air", "top"):
+        below = lines[next(n for n, line in enumerate(lines) if line.startswith(f"{mode} ")) + 1]
+        apart = [(float(a), float(b)) for a, b in re.findall(r"([-+][\d.]+) ± ([\d.]+) c", below)]
+        wanted = [1200 * math.log2(at[name][mode] / at["cittern-12"][mode]) for name in ("cittern-09", "cittern-11")]
+        assert [abs(a - w) <= half for (a, half), w in zip(apart, wanted, strict=True)] == [True, True]
+
+
 # ------------------------------------------------------------------- drift
 
 

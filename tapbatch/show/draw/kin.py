@@ -3,8 +3,9 @@
 Conventions: cents run to the right, on one scale for all modes, with a line for each note of the scale at the
 concert pitch of the present stage. Each mode is a band of the staff, in which the note nearest to the present reading
 lies in the middle; its notes are named above it. An instrument is a row of the band: a dot and its 95 % interval, set
-up anew. The present instrument is full and bold, the others are hollow, and a thin line shows where it lies. A wide
-chart has the readings in words beside the rows.
+up anew. The present instrument is full and bold, the others are hollow, and a thin line shows where it lies. A
+reading that lies farther off than the staff goes is written at its edge. A wide chart has the readings in words
+beside the rows.
 """
 
 from __future__ import annotations
@@ -25,7 +26,8 @@ MODE_MM = 20.0
 NAME_MM = 27.0
 SAID_MM = 46.0
 LEAST_CENTS = 60.0
-MOST_CENTS = 250.0
+MOST_CENTS = 350.0
+NAMED_MM = 9.0
 
 
 def family_chart(side: SideBySide, look: Look) -> Chart:
@@ -94,17 +96,25 @@ def _draw_band(chart: Chart, panel: Panel, side: SideBySide, row: KinRow, row_mm
         x_mm = panel.left_mm - NAME_MM
         within = NAME_MM - 2.0
         chart.say(x_mm, y, stage.instrument_shown, SMALL, bold=is_here, va="center", role=role, within_mm=within)
-        _draw_one(chart, panel, y, middle_hz, reading, f"{name} {stage.instrument_shown}", is_here=is_here)
+        note = kin.place_text(side, reading).partition(" ")[0]
+        told = f"{name} {stage.instrument_shown}"
+        _draw_one(chart, panel, y, middle_hz, reading, note, told, is_here=is_here)
         if chart.look.is_wide:
             _say_one(chart, y, side, reading, is_here=is_here)
 
 
 def _draw_one(
-    chart: Chart, panel: Panel, y: float, middle_hz: float, reading: KinReading | None, name: str, *, is_here: bool
-) -> None:
+    chart: Chart, panel: Panel, y: float, middle_hz: float, reading: KinReading | None, note: str, name: str, *,
+    is_here: bool,
+) -> None:  # fmt: skip
     if reading is None:
         return
     at = cents_between(middle_hz, reading.freq_hz)
+    if abs(at) > panel.x_high:
+        chart.say(
+            float(panel.x_mm(at)), y, note, SMALL, va="center", ha="right" if at > 0 else "left", role="soft text"
+        )
+        return
     ends = (at - reading.half_cents, at + reading.half_cents)
     draw_reading(chart, panel, y, at, ends, "reading" if is_here else "earlier reading", name, radius_mm=1.0)
 
@@ -121,8 +131,10 @@ def _draw_notes(chart: Chart, panel: Panel, side: SideBySide, of_a4: float) -> N
     notes = notes_between(of_a4 + panel.x_low, of_a4 + panel.x_high, side.concert_pitch_hz, side.spelling)
     at = {cents: float(panel.x_mm(cents - of_a4)) for cents in notes}
     chart.rules([[(x, panel.top_mm), (x, panel.bottom_mm)] for x in at.values()])
+    every = max(math.ceil(NAMED_MM * len(notes) / panel.width_mm), 1)
     for cents, note in notes.items():
-        chart.say(at[cents], panel.top_mm - 1.4, note, SMALL, ha="center", role="soft text")
+        if round((cents - of_a4) / 100.0) % every == 0:
+            chart.say(at[cents], panel.top_mm - 1.4, note, SMALL, ha="center", role="soft text")
     tens = tens_between(panel.x_low, panel.x_high, panel.width_mm)
     chart.rules([[(x, panel.bottom_mm - 1.0), (x, panel.bottom_mm)] for x in panel.x_mm(tens)])
 
