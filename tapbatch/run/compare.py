@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from tapbatch.compare.before_after import Comparison, side_by_side
 from tapbatch.compare.frozen import Grounds, Judged, judged_as
+from tapbatch.compare.kin import same_stage
 from tapbatch.compare.kin import side_by_side as side_by_side_of_family
 from tapbatch.compare.step_taught import family_name
 from tapbatch.model.errors import ShopError
@@ -87,7 +88,8 @@ def family_in_shop(
     shop : Shop
         The shop, as opened.
     named : str
-        The instrument, or ``INSTRUMENT/STAGE``; without a stage the latest one of each part.
+        The instrument, or ``INSTRUMENT/STAGE``; the name of a ``step`` series means its last step, and without a
+        stage it is the latest one of each part.
     say : callable
         Called as by :func:`tapbatch.run.histories.histories_of`.
 
@@ -109,7 +111,7 @@ def family_in_shop(
         raise error
     if not slash:
         stage = ""
-    wanted = _stages(found.of, name, stage) if stage else _latest(found.of, name)
+    wanted = _stages(found.of, name, stage, series=True) if stage else _latest(found.of, name)
     settings = shop.settings_of(name)
     if not family_name(settings):
         remedy = f'write family = "…" into instruments/{name}.toml, and into that of each like it'
@@ -150,7 +152,8 @@ def _split(instrument: str, stage: str) -> tuple[str, str]:
     return (identity(other), identity(named)) if slash else (identity(instrument), identity(stage))
 
 
-def _stages(histories: Mapping[str, History], instrument: str, stage: str) -> list[Stage]:
+def _stages(histories: Mapping[str, History], instrument: str, stage: str, *, series: bool = False) -> list[Stage]:
+    """Return a stage as each part has it; with ``series``, the name of one means its last step."""
     if instrument not in histories:
         raise _unknown(histories, instrument)
     stages = histories[instrument].stages
@@ -158,6 +161,8 @@ def _stages(histories: Mapping[str, History], instrument: str, stage: str) -> li
     shown = {s.stage: s.stage_shown for s in reversed(stages)}
     known = list(dict.fromkeys(s.stage for s in stages))
     meant, where = stages_meant(stage, known), f"{histories[instrument].instrument_shown}/{stage}"
+    if series and len({same_stage(s) for s in stages if s.stage in meant}) == 1:
+        meant = meant[-1:]
     if len(meant) > 1:
         listed = ", ".join(f"'{shown[name]}'" for name in meant)
         raise ShopError(where, f"{len(meant)} stages begin with that", f"write one of {listed}")

@@ -114,6 +114,7 @@ def test_two_of_a_family_are_enough_to_stand_side_by_side(tmp_path: Path) -> Non
     # The true distance is what the recordings were made with: the last step of c-1 against the first of c-3.
     told = tapbatch("compare", "c-3", "--family", shop)
     assert told.status == 0, told.err
+    assert tapbatch("compare", "c-3/05-voicing", "--family", shop).out == told.out
     apart = re.search(r"\n\s+\+([\d.]+) ± ([\d.]+) c", told.out)
     assert apart is not None
     assert float(apart[1]) == pytest.approx(40.0, abs=float(apart[2]))
