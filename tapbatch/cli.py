@@ -59,28 +59,6 @@ def _stages(ctx: typer.Context, incomplete: str) -> list[str]:
     return completion.beginning([f"{i}/{stage}" for i in others for stage in completion.stages(i)], incomplete)
 
 
-def _of_compare(what: str, remedy: str) -> TapbatchError:
-    from tapbatch.model.errors import ShopError
-
-    return ShopError("compare", what, remedy)
-
-
-def _compare_family(named: str, shop: str, more: str) -> None:
-    """Print the family of an instrument at one stage, and exit."""
-    from tapbatch.run.compare import family_in_shop
-    from tapbatch.shop.folder import open_shop
-    from tapbatch.show.terminal.kin import family_lines
-    from tapbatch.show.terminal.readings import print_attention, print_lines
-
-    if more:
-        raise _of_compare("--family takes one stage", f"write tapbatch compare {named}/{shop} --family {more}")
-    sides, attention = family_in_shop(open_shop(Path(shop)), named, _note)
-    for side in sides:
-        print_lines(family_lines(side))
-    print_attention(attention)
-    raise typer.Exit(1 if attention else 0)
-
-
 def _gone(incomplete: str) -> list[str]:
     from tapbatch.shop import completion
 
@@ -281,18 +259,11 @@ def compare(
     sound, octave bands and plucked strings, and the balance. With --family: where each instrument of the family stood
     at the same stage, by default the latest. No table is written.
     """
-    from tapbatch.run.compare import compare_in_shop
-    from tapbatch.shop.folder import open_shop
-    from tapbatch.show.terminal.comparison import comparison_lines
+    from tapbatch.run.comparing import compared_lines
     from tapbatch.show.terminal.readings import print_attention, print_lines
 
-    if family:
-        _compare_family(instrument, before, after)
-    if not (before and after):
-        raise _of_compare("two stages are needed", "give BEFORE and AFTER, or INSTRUMENT/STAGE with --family")
-    comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after, _note)
-    for comparison in comparisons:
-        print_lines(comparison_lines(comparison))
+    lines, attention = compared_lines(instrument, (before, after), shop, family=family, say=_note)
+    print_lines(lines)
     print_attention(attention)
     raise typer.Exit(1 if attention else 0)
 
