@@ -7,6 +7,7 @@ out.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from tapbatch.compare.before_after import Comparison
 from tapbatch.model.forecast import ForecastCame, kept_of
@@ -20,20 +21,20 @@ from tapbatch.show.draw.chart import SCREEN, Chart
 from tapbatch.show.draw.decays import decays_chart, trace_of
 from tapbatch.show.draw.drift import drift_chart, mode_now
 from tapbatch.show.draw.forecasts import forecasts_chart
-from tapbatch.show.draw.kin import family_chart, family_notes
+from tapbatch.show.draw.kin import family_chart, family_notes, family_within
 from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import spectra_chart, spectrum_of
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart
 from tapbatch.show.say.forecasts import chances_text, kept_text
-from tapbatch.show.view.kin import family_beside
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
 from tapbatch.show.view.working import working_names
 
 CAME, FAMILY = "How forecasts came out", "Beside its family"
+FAMILY_ROOM_MM = 145.0
 
 
 def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterable[Said] = ()) -> Markup:
@@ -104,10 +105,11 @@ def _landings(history: History, part: str, settings: InstrumentSettings) -> Iter
 
 
 def _family(history: History, part: str, settings: InstrumentSettings) -> Iterator[Markup]:
-    side = family_beside(history, part, settings)
+    look = replace(SCREEN, room_mm=FAMILY_ROOM_MM)
+    side = family_within(history, part, settings, look)
     if side:
         aside = "where each stood at the same stage; this one is bold, the line is where it lies"
-        yield figure(family_chart(side, SCREEN), "The family side by side", FAMILY, aside, family_notes(side))
+        yield figure(family_chart(side, look), "The family side by side", FAMILY, aside, family_notes(side))
 
 
 def forecasts_figure(forecasts: Sequence[ForecastCame]) -> Markup:

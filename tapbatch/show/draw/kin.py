@@ -12,12 +12,16 @@ from __future__ import annotations
 
 import math
 
+from tapbatch.model.history import History
 from tapbatch.model.kin import KinReading, KinRow, SideBySide
 from tapbatch.model.pitch import cents_between, note_to_hz
+from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
+from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.draw.marks import Role, Said
 from tapbatch.show.draw.over_stages import draw_reading, notes_between, tens_between
 from tapbatch.show.say import kin
+from tapbatch.show.view.kin import family_beside
 
 ROW_MM = 4.2
 NOTES_MM = 5.0
@@ -25,6 +29,7 @@ GAP_MM = 3.5
 MODE_MM = 20.0
 NAME_MM = 27.0
 SAID_MM = 46.0
+STAGE_MM = 75.0
 LEAST_CENTS = 60.0
 MOST_CENTS = 350.0
 NAMED_MM = 9.0
@@ -37,8 +42,7 @@ def family_chart(side: SideBySide, look: Look) -> Chart:
     # On a narrow chart the mode stands in the line of the notes.
     left = (MODE_MM + NAME_MM) if look.is_wide else NAME_MM
     right = look.width_mm - (SAID_MM if look.is_wide else 0.0)
-    room = len(side.rows) if look.room_mm == math.inf else int((look.room_mm + GAP_MM) / _band_mm(side, row_mm))
-    rows = side.rows[: max(room, 1)]
+    rows = side.rows[: _room(side, look)]
     reach = _reach_cents(side, rows)
     top = 0.0
     for row in rows:
@@ -51,9 +55,27 @@ def family_chart(side: SideBySide, look: Look) -> Chart:
     return chart
 
 
+def family_within(history: History, part: str, settings: InstrumentSettings, look: Look) -> SideBySide | None:
+    """Return the family beside the latest stage of a part, with the modes that matter most if room is short."""
+    side = family_beside(history, part, settings)
+    if side is None or len(side.rows) <= (room := _room(side, look)):
+        return side
+    return family_beside(history, part, settings, room)
+
+
+def _room(side: SideBySide, look: Look) -> int:
+    """Return how many bands there is room for, 1 or more."""
+    if look.room_mm == math.inf:
+        return len(side.rows)
+    return max(int((look.room_mm + GAP_MM) / _band_mm(side, ROW_MM * look.spacing)), 1)
+
+
 def family_notes(side: SideBySide) -> list[Said]:
     """Return what is said below the staff: which stage of each stands there, and which modes are paired by note."""
-    stages = "; ".join(f"{s.instrument_shown}: {kin.stage_text(s)}" for s in side.stages)
+    stages = "; ".join(
+        f"{fitted(s.instrument_shown, NAME_MM, SMALL)}: {fitted(kin.stage_text(s), STAGE_MM, SMALL)}"
+        for s in side.stages
+    )
     notes: list[Said] = [(f"{stages}.", "soft text")]
     near = kin.by_note_text(side)
     return [*notes, (near, "soft text")] if near else notes

@@ -18,7 +18,7 @@ from tapbatch.show.draw.chart import Chart, Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.forecasts import forecasts_chart
-from tapbatch.show.draw.kin import family_chart, family_notes
+from tapbatch.show.draw.kin import family_chart, family_notes, family_within
 from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import most_spectra, spectra_chart
@@ -134,10 +134,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
             yield ChartBlock("Before and after", chart, part or "body", notes=notes)
     yield from _landings(history, settings, look)
     for part in heard:
-        side = family_beside(history, part, settings)
-        if side:
-            aside = side.stages[side.present].stage_shown
-            yield ChartBlock(FAMILY, family_chart(side, look), part or "body", aside, family_notes(side))
+        yield from _family(history, part, settings, look)
     yield from _wood(history, settings, look)
     plucked = plucked_stage(history)
     if plucked:
@@ -163,6 +160,19 @@ def _landings(history: History, settings: InstrumentSettings, look: Look) -> Ite
         yield ChartBlock(SETTLE, came, CAME, notes=[*said, (CAME_MARKS, "soft text")])
     elif said and not blocks:
         yield ChartBlock(SETTLE, Chart(look), CAME, notes=said)
+
+
+def _family(history: History, part: str, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
+    """Return the family beside the latest stage of a part; nothing where none of it has such a stage."""
+    whole = family_beside(history, part, settings)
+    if whole is None:
+        return
+    notes = family_notes(whole)
+    low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
+    side = family_within(history, part, settings, low)
+    if side:
+        aside = side.stages[side.present].stage_shown
+        yield ChartBlock(FAMILY, family_chart(side, low), part or "body", aside, family_notes(side))
 
 
 def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:

@@ -20,17 +20,22 @@ MOST_MODES = 8
 MOST_OTHERS = 7
 
 
-def family_beside(history: History, part: str, settings: InstrumentSettings) -> SideBySide | None:
-    """Return the family beside the latest stage of a part; ``None`` where none of it has such a stage."""
+def family_beside(
+    history: History, part: str, settings: InstrumentSettings, most: int = MOST_MODES
+) -> SideBySide | None:
+    """Return the family beside the latest stage of a part; ``None`` where none of it has such a stage.
+
+    ``most`` is how many modes there is room for.
+    """
     stage = next((s for s in reversed(history.of_part(part)) if s.modes), None)
     side = side_by_side(history, stage, settings) if stage else None
     if stage is None or side is None:
         return None
-    chosen = chart_modes([stage], working_names(history, stage), MOST_MODES)
+    chosen = chart_modes([stage], working_names(history, stage), most)
     # A mode that is nowhere else says nothing here.
     rows = [row for row in side.rows if sum(r is not None for r in row.readings) > 1]
     first = [row for row in rows if row.mode in chosen or (is_label(row.mode) and row.readings[side.present] is None)]
-    return _latest(replace(side, rows=tuple(first[:MOST_MODES]))) if first else None
+    return _latest(replace(side, rows=tuple(first[:most]))) if first else None
 
 
 def _latest(side: SideBySide) -> SideBySide:
