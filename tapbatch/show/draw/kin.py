@@ -28,7 +28,7 @@ NOTES_MM = 5.0
 GAP_MM = 3.5
 MODE_MM = 20.0
 NAME_MM = 27.0
-SAID_MM = 46.0
+SAID_MM = 51.0
 STAGE_MM = 75.0
 LEAST_CENTS = 60.0
 MOST_CENTS = 350.0
@@ -99,7 +99,8 @@ def _reach_cents(side: SideBySide, rows: tuple[KinRow, ...]) -> float:
     for row in rows:
         middle_hz, _ = _middle(side, row)
         far += [abs(cents_between(middle_hz, r.freq_hz)) + r.half_cents for r in row.readings if r is not None]
-    return min(max(c for c in far if math.isfinite(c)) + 10.0, MOST_CENTS)
+    # What lies farther off is written at the edge, and does not crush the others.
+    return min(max(c for c in far if c <= MOST_CENTS) + 10.0, MOST_CENTS)
 
 
 def _draw_band(chart: Chart, panel: Panel, side: SideBySide, row: KinRow, row_mm: float) -> None:
@@ -143,9 +144,9 @@ def _draw_one(
 
 def _say_one(chart: Chart, y: float, side: SideBySide, reading: KinReading | None, *, is_here: bool) -> None:
     left = chart.width_mm - SAID_MM + 3.0
-    chart.say(left, y, kin.place_text(side, reading), SMALL, bold=is_here, va="center", within_mm=24.0)
+    chart.say(left, y, kin.place_text(side, reading), SMALL, bold=is_here, va="center", within_mm=28.0)
     apart = kin.apart_text(reading)
-    chart.say(chart.width_mm, y, apart, SMALL, va="center", ha="right", role="soft text", within_mm=18.0)
+    chart.say(chart.width_mm, y, apart, SMALL, va="center", ha="right", role="soft text", within_mm=19.0)
 
 
 def _draw_notes(chart: Chart, panel: Panel, side: SideBySide, of_a4: float) -> None:

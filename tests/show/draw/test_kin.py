@@ -91,6 +91,8 @@ def test_what_lies_off_the_staff_is_written_at_its_edge() -> None:
     # An octave: both are the note A (ISO 16).
     chart = family_chart(side_of((440.0, 215.0, 220.0)), SCREEN)
     assert {m.name for m in chart.marks if m.shape == "dots"} == {"air lute-1", "air lute-2"}
+    # The others are not crushed: 40 cents are told apart by more than a dot.
+    assert abs(dot(chart, "air lute-1")[0] - dot(chart, "air lute-2")[0]) > 10.0
     written = next(w for w in chart.words if w.text == "A4")
     assert (written.anchor, written.x_mm) == ("right", pytest.approx(SCREEN.width_mm))
 
