@@ -223,6 +223,7 @@ def read(
         "tapbatch compare lute-05 01-joined 02-thinned my-shop",
         "tapbatch compare lute-05 01 02 my-shop",
         "tapbatch compare lute-05 08-strung lute-04/08-strung my-shop",
+        "tapbatch compare lute-05/08-strung --family my-shop",
     ),
 )
 def compare(
@@ -230,7 +231,7 @@ def compare(
         str,
         typer.Argument(
             metavar="INSTRUMENT",
-            help="The instrument, as its recordings name it.",
+            help="The instrument, as its recordings name it; with --family, INSTRUMENT/STAGE too.",
             autocompletion=_instruments,
         ),
     ],
@@ -241,26 +242,28 @@ def compare(
             help="A stage, or enough of its beginning to tell it apart, or INSTRUMENT/STAGE of another.",
             autocompletion=_stages,
         ),
-    ],
+    ] = "",
     after: Annotated[
         str,
         typer.Argument(metavar="AFTER", help="Another stage, in the same way.", autocompletion=_stages),
-    ],
+    ] = "",
     shop: ShopPath = Path(),
+    family: Annotated[
+        bool,
+        typer.Option("--family", help="Put it beside the others of its family at that stage; SHOP follows."),
+    ] = False,
 ) -> None:
     """Say what changed between two stages: modes and sustain, with intervals.
 
     For each mode: whether it moved, and whether it rings longer, shorter or the same. Then the same for the whole
-    sound, octave bands and plucked strings, and the balance. No table is written.
+    sound, octave bands and plucked strings, and the balance. With --family: where each instrument of the family stood
+    at the same stage, by default the latest. No table is written.
     """
-    from tapbatch.run.compare import compare_in_shop
-    from tapbatch.shop.folder import open_shop
-    from tapbatch.show.terminal.comparison import comparison_lines
+    from tapbatch.run.comparing import compared_lines
     from tapbatch.show.terminal.readings import print_attention, print_lines
 
-    comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after, _note)
-    for comparison in comparisons:
-        print_lines(comparison_lines(comparison))
+    lines, attention = compared_lines(instrument, (before, after), shop, family=family, say=_note)
+    print_lines(lines)
     print_attention(attention)
     raise typer.Exit(1 if attention else 0)
 

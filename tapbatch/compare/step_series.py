@@ -141,8 +141,19 @@ def work_key(stage: Stage) -> str:
     It is the work in the notes, else the name of the ``step`` series without its number.
     """
     series = series_of(stage)
-    work, name = _work_of(stage), _NUMBER.sub("", series) or series
+    work, name = _work_of(stage), without_number(series)
     return f"work {work}" if work else f"series {name}" if series else ""
+
+
+def without_number(name: str) -> str:
+    """Return the name of a stage without the number in front, by which stages of several instruments are the same.
+
+    Examples
+    --------
+    >>> without_number("05-voicing"), without_number("voicing"), without_number("12")
+    ('voicing', 'voicing', '12')
+    """
+    return _NUMBER.sub("", name) or name
 
 
 def is_found(stage: Stage, mode: str) -> bool:

@@ -12,6 +12,7 @@ from typing import Literal
 
 from tapbatch.model.caution import Caution
 from tapbatch.model.forecast import ForecastCame
+from tapbatch.model.kin import KinStage
 from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import CENTS, Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
@@ -415,7 +416,7 @@ class History:
     ``worked_on`` is sorted like ``stages``, with one or two entries for each stage that has modes; it is empty until
     :func:`tapbatch.compare.working_on.with_working_on` fills it. ``references`` are the sittings of references on the
     days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
-    ``forecasts`` are those of its steps, beside what came.
+    ``forecasts`` are those of its steps, beside what came; ``kin`` are stages of the others of its family.
     """
 
     instrument: str
@@ -431,6 +432,7 @@ class History:
     references: tuple[Sitting, ...] = ()
     frozen: Frozen | None = None
     forecasts: tuple[ForecastCame, ...] = ()
+    kin: tuple[KinStage, ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:

@@ -21,6 +21,7 @@ from tapbatch.compare.bench import Bench
 from tapbatch.compare.blank import boards_of, with_wood, without_boards, wood_now
 from tapbatch.compare.blank_scores import planings_came
 from tapbatch.compare.history import compare_stages, gather_history
+from tapbatch.compare.kin import set_up_anew
 from tapbatch.compare.step_scores import forecasts_came
 from tapbatch.compare.step_taught import family_name
 from tapbatch.compare.targets import with_landings
@@ -290,8 +291,9 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     landed, unresolved = with_landings(worked_on, settings, shared.rests, shared.steps)
     came = planings_came(gathered, inputs.settings, forecasts_came(gathered, settings, shared.steps))
     history = with_wood(landed, inputs.settings, _boards_now(inputs, shared, store))
+    kin = set_up_anew(shared.stages, shared.now.bench)
     return Worked(
-        history=replace(history, forecasts=came),
+        history=replace(history, forecasts=came, kin=kin),
         readings=tuple(read.items),
         attention=(*attention, *unresolved, *_cut(read.items), *read.told),
         damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),
