@@ -46,6 +46,9 @@ SURE = 0.95
 LEAST_VARIANCE = 1e-6
 """No step counts as known better than this, in cents squared, so that no covariance is singular."""
 
+LEAST_WEIGHT = 1.0 / 3.0
+"""A step much smaller than a typical one scatters by at least this share of what a typical one does."""
+
 _GRID = 120
 _WIDEST = 60.0
 
@@ -161,6 +164,45 @@ def learn_steps(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Outlo
     used = steps if by_area is None else noted
     changes = np.array([stages[b].cents - stages[a].cents for a, b in used])
     return _evenly(stages, used, changes) if by_area is None else _with_areas(stages, used, changes, *by_area)
+
+
+def effect_alone(
+    stages: Sequence[At], steps: Sequence[tuple[int, int]], amounts: Floats, ahead: float, *, grows: bool
+) -> tuple[Spread, Spread]:
+    """Return what a step of a known amount does, and where it ends relative to the latest reading, both in cents.
+
+    Parameters
+    ----------
+    stages, steps : sequence
+        As for :func:`learn_steps`; three steps at least.
+    amounts : ndarray
+        How much each step was, shape (n,), none zero.
+    ahead : float
+        How much the next one is, in the same unit.
+    grows : bool
+        Whether the scatter of a step grows with its amount, down to a third of what a typical one does; otherwise
+        steps scatter alike, and only one larger than a typical one more.
+
+    Examples
+    --------
+    >>> stages = [At(c, 0.04) for c in (0.0, 10.0, 19.0, 30.0)]
+    >>> steps = [(0, 1), (1, 2), (2, 3)]
+    >>> [round(effect_alone(stages, steps, np.ones(3), x, grows=True)[0].middle) for x in (0.5, 1.0, 2.0)]
+    [5, 10, 20]
+    """
+    changes = np.array([stages[b].cents - stages[a].cents for a, b in steps])
+    typical = float(np.sqrt(np.mean(amounts**2)))
+    widths = np.maximum(np.abs(amounts) / typical, LEAST_WEIGHT) if grows else np.ones_like(amounts)
+    width = max(abs(ahead) / typical, LEAST_WEIGHT if grows else 1.0)
+    omega = _omegas(stages, steps, changes)
+    x = np.broadcast_to(amounts, (len(omega), len(amounts)))
+    fit = _fits(stages, steps, changes, x, omega[:, None] ** 2 * widths**2, np.zeros(len(omega)))
+    own = omega**2 * width**2
+    at_end = _placed(stages, fit) + (ahead - fit.gain_slope) ** 2 * fit.beta_variance
+    return (
+        _spread(ahead * fit.beta, (own + ahead**2 * fit.beta_variance)[None], fit.weights),
+        _spread(ahead * fit.beta + fit.gain, (own + at_end)[None], fit.weights),
+    )
 
 
 def _evenly(stages: Sequence[At], steps: Sequence[tuple[int, int]], changes: Floats) -> Outlook:

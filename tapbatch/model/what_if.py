@@ -1,0 +1,143 @@
+"""What if: what a maker asks about, and what would come of it, as values.
+
+Conventions: what is asked is what will be afterwards, in what a maker measures: the opening and the thickness in
+millimetres, what comes off in grams, the pitch of the strings as their A4 in hertz, the temperature in degrees Celsius.
+Effects are in cents, upwards positive, with their 95 % interval. What cannot be said is ``None`` and has a reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from tapbatch.model.history import Extent
+from tapbatch.model.wood import Figure
+
+What = Literal["opening", "thickness", "grams", "pitch", "temperature"]
+
+Unknown = Literal[
+    "opening not noted", "thickness not noted", "temperature not noted", "pitch not noted", "not strung", "strung",
+    "fault", "few steps", "points", "both ways", "beyond", "wood", "not aimed", "string",
+]  # fmt: skip
+"""Why nothing can be said of a mode: :mod:`tapbatch.compare.what_if` has the rules."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What will be afterwards; ``None`` for all that stays.
+
+    ``hole_mm`` is the diameter of a round opening, ``slot_mm`` the width and length of a slot or oval.
+    """
+
+    hole_mm: float | None = None
+    slot_mm: tuple[float, float] | None = None
+    thickness_mm: float | None = None
+    take_off_g: float | None = None
+    pitch_hz: float | None = None
+    temperature_c: float | None = None
+
+    @property
+    def is_anything(self) -> bool:
+        """Whether anything is asked.
+
+        Examples
+        --------
+        >>> Asked().is_anything, Asked(hole_mm=84.0).is_anything
+        (False, True)
+        """
+        return self != Asked()
+
+    @property
+    def cuts(self) -> bool:
+        """Whether wood comes off."""
+        return any(each is not None for each in (self.hole_mm, self.slot_mm, self.thickness_mm, self.take_off_g))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One thing that will be otherwise: its value now, ``None`` where that is not noted, and afterwards.
+
+    ``before`` and ``after`` are millimetres for a round opening and a thickness, square millimetres for an opening
+    that will be a slot, grams of mass, hertz, or degrees Celsius. ``taken_g`` is what comes off, and ``slot_mm`` the
+    width and length of the slot to come.
+    """
+
+    what: What
+    before: float | None
+    after: float | None
+    taken_g: float | None = None
+    slot_mm: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effect:
+    """What one change does to one mode: how far it moves, what that rests on, or why nobody can say.
+
+    ``seen`` is how many steps here there are to learn from, where they are too few.
+    """
+
+    what: What
+    extent: Extent | None = None
+    basis: str = ""
+    unknown: Unknown | Literal[""] = ""
+    seen: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aim:
+    """A target of a mode, and how far the mode would lie above it (negative below), with the interval."""
+
+    note: str
+    freq_hz: float
+    left: Extent
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rest:
+    """Where one mode would come to rest, all changes together.
+
+    ``moved`` is from today's reading, and its interval holds the error of that reading; ``None`` if one of the
+    ``effects`` is not known. ``aims`` are the targets of the mode.
+    """
+
+    mode: str
+    freq_hz: float
+    worked_on: bool
+    effects: tuple[Effect, ...]
+    moved: Extent | None = None
+    aims: tuple[Aim, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """What another pitch does to the pull of the strings: in per cent of that at the pitch before, and in newtons.
+
+    ``None`` where it is not known: the pitch before, or what the strings weigh.
+    """
+
+    more_pct: float | None
+    before_n: float | None = None
+    after_n: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Board:
+    """A planed board: its mass and its stiffness per width."""
+
+    mass_g: float
+    along_n_m: Figure | None
+    across_n_m: Figure | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What would come of it: the part and its latest stage, what changes, and where each mode would come to rest."""
+
+    instrument_shown: str
+    part: str
+    stage_shown: str
+    state: str
+    changes: tuple[Change, ...]
+    rests: tuple[Rest, ...]
+    load: Load | None = None
+    board: Board | None = None
