@@ -3,8 +3,8 @@
 Conventions: cents. The steps are those of the latest work of the part that has the amount noted, at stages held as
 the latest one is; with a family, those of its earlier instruments as well
 (:mod:`tapbatch.compare.step_pooled`), otherwise three on this instrument at least
-(:func:`tapbatch.compare.steps.effect_alone`). If other work came after them, the effect starts from the latest reading
-as it is, and what the steps tell of that reading is not used.
+(:func:`tapbatch.compare.steps.effect_alone`). If other work came after them, the effect starts from the latest
+reading as it is, and what the steps tell of that reading is not used.
 
 No amount beyond all that was taken off so far is answered, here or on any one earlier instrument: farther than that
 nobody knows how the steps go on. Under string tension, and where a fault spoils the reading, there is no answer

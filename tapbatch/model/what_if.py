@@ -1,7 +1,7 @@
 """What if: what a maker asks about, and what would come of it, as values.
 
 Conventions: what is asked is what will be afterwards, in what a maker measures: the opening and the thickness in
-millimetres, what comes off in grams, the pitch of the strings as their A4 in hertz, the temperature in degrees Celsius.
+millimetres, what comes off in grams, the pitch of the strings as their A4 in hertz, temperatures in degrees Celsius.
 Effects are in cents, upwards positive, with their 95 % interval. What cannot be said is ``None`` and has a reason.
 """
 
@@ -71,16 +71,18 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Effect:
-    """What one change does to one mode: how far it moves, what that rests on, or why nobody can say.
+    """What one change does to one mode: how far it moves, or why nobody can say.
 
-    ``seen`` is how many steps here there are to learn from, where they are too few.
+    ``seen`` is how many steps here it rests on, or how many there are where they are too few; ``instruments`` counts
+    the earlier instruments that it rests on, whose kind is ``family``.
     """
 
     what: What
     extent: Extent | None = None
-    basis: str = ""
     unknown: Unknown | Literal[""] = ""
     seen: int = 0
+    instruments: int = 0
+    family: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

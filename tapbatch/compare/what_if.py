@@ -1,0 +1,374 @@
+"""What if: where the modes of a part would come to rest if something were otherwise.
+
+Conventions: everything is about the latest stage that has modes, and effects are in cents from today's reading. The
+effects of several changes are added, as if each were independent of the others; where one of them is not known,
+neither is the sum. The interval holds the error of today's reading, set up anew where that is known.
+
+- Opening, grams: by steps of that amount (:mod:`tapbatch.compare.step_amount`).
+- Thickness: a blank by the model of its board (:mod:`tapbatch.wood.thickness`), of which grams come off evenly; other
+  parts by steps per millimetre.
+- Temperature: the air in a box rises by 2.95 cents a kelvin if its moisture stays, by 3.15 if the relative humidity
+  does; wood falls by some 2.0 (:mod:`tapbatch.compare.weighing`). A mode takes part in both by its share of air. That
+  is none on a plate by itself. On a box it is not known without a model of the box: more than half for a mode of kind
+  ``air``, less than half for a ``plate``, and anything for a mode without a kind.
+- Pitch of the strings: a mode of kind ``string`` goes with it. No formula says what the pull does to a body: it is
+  assumed that a mode moves by a cent at most, either way, for each per cent (:mod:`tapbatch.compare.weighing`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tapbatch.compare.blank import BLANK
+from tapbatch.compare.conditions import air_mode_cents, tension_pct
+from tapbatch.compare.spread import Spread
+from tapbatch.compare.step_amount import Steps, Told
+from tapbatch.compare.step_pooled import gathered
+from tapbatch.compare.tension import total_tension_n
+from tapbatch.compare.weighing import CENTS_A_PCT_OF_TENSION, ROOM_PCT, vapour_cents, warmth_cents
+from tapbatch.model.history import Extent, History, Landing, Stage, StageMode
+from tapbatch.model.names import identity
+from tapbatch.model.pitch import CENTS, cents_between
+from tapbatch.model.settings import InstrumentSettings
+from tapbatch.model.what_if import Aim, Answer, Asked, Board, Change, Effect, Load, Rest, Unknown, What
+from tapbatch.model.wood import AIMED, WoodFigures
+from tapbatch.wood.thickness import THINNEST, AtThickness, at_thicknesses
+
+Z_95 = 1.959964
+
+WOOD_UNSURE = 0.3
+"""Standard deviation of what warmth does to wood, as a share of it (an assumption: species differ)."""
+
+_SHARES: dict[str, tuple[float, float]] = {"air": (0.5, 1.0), "plate": (0.0, 0.5), "": (0.0, 1.0)}
+_POINTS = 11
+_LEAST_VARIANCE = 1e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What is known of the part that is asked about: its latest stage, its steps, and its settings."""
+
+    history: History
+    steps: Steps
+    settings: InstrumentSettings
+
+    @property
+    def stage(self) -> Stage:
+        """The latest stage that has modes."""
+        return self.steps.stages[-1]
+
+    def kind(self, mode: str) -> str:
+        """Return the kind that the settings give a mode, empty if none."""
+        part = self.stage.part
+        found = (
+            m.kind for m in self.settings.mode if identity(m.part) == part and identity(m.label) == identity(mode)
+        )
+        return next(found, "")
+
+
+def answer(seen: Seen, asked: Asked) -> Answer:
+    """Return what would come of it.
+
+    Parameters
+    ----------
+    seen
+        What is known of the part.
+    asked
+        What will be afterwards; one thing at least.
+    """
+    changes = tuple(changes_of(seen, asked))
+    planed = _planed(seen, changes)
+    works_on = [w.mode for w in seen.history.working_on(seen.stage.part, seen.stage.stage)]
+    modes = sorted(seen.stage.modes, key=lambda m: (m.mode not in works_on, -m.level_db))
+    rests = tuple(_rest(seen, mode, changes, planed, mode.mode in works_on) for mode in modes)
+    load = next((_load(seen, change) for change in changes if change.what == "pitch"), None)
+    board = Board(
+        mass_g=planed.mass_g, along_n_m=planed.stiffness_along_n_m, across_n_m=planed.stiffness_across_n_m
+    ) if planed else None  # fmt: skip
+    return Answer(
+        instrument_shown=seen.history.instrument_shown,
+        part=seen.stage.part,
+        stage_shown=seen.stage.stage_shown,
+        state=seen.stage.state,
+        changes=changes,
+        rests=rests,
+        load=load,
+        board=board,
+    )
+
+
+# ------------------------------------------------------------ what changes
+
+
+def changes_of(seen: Seen, asked: Asked) -> Iterator[Change]:
+    """Yield what will be otherwise, each with its value now, in a fixed order."""
+    note = seen.stage.note
+    area = note.opening_mm2 if note else None
+    if asked.hole_mm is not None:
+        across = 2.0 * math.sqrt(area / math.pi) if area else None
+        yield Change(what="opening", before=across, after=asked.hole_mm)
+    if asked.slot_mm is not None:
+        yield Change(what="opening", before=area, after=math.prod(asked.slot_mm), slot_mm=asked.slot_mm)
+    if asked.thickness_mm is not None:
+        yield Change(what="thickness", before=thickness_now(seen), after=asked.thickness_mm)
+    if asked.take_off_g is not None:
+        mass = note.mass_g if note else None
+        left = mass - asked.take_off_g if mass is not None else None
+        yield Change(what="grams", before=mass, after=left, taken_g=asked.take_off_g)
+    if asked.pitch_hz is not None:
+        yield Change(what="pitch", before=pitch_now(seen), after=asked.pitch_hz)
+    if asked.temperature_c is not None:
+        yield Change(what="temperature", before=note.temperature_c if note else None, after=asked.temperature_c)
+
+
+def thickness_now(seen: Seen) -> float | None:
+    """Return the thickness that is noted for the latest stage, as the mean of its readings; ``None`` without any."""
+    noted = seen.stage.note.thickness_mm if seen.stage.note else ()
+    return sum(noted) / len(noted) if noted else None
+
+
+def pitch_now(seen: Seen) -> float | None:
+    """Return the A4 to which the strings are tuned at the latest stage; ``None`` if there are none on, or no note."""
+    stage = seen.stage
+    if stage.state != "strung":
+        return None
+    noted = stage.note.string_pitch_hz if stage.note else None
+    return noted or stage.playing_pitch_hz
+
+
+def _load(seen: Seen, change: Change) -> Load:
+    assert change.after is not None
+    before = change.before
+    return Load(
+        more_pct=tension_pct(before, change.after) if before else None,
+        before_n=total_tension_n(seen.settings, before) if before else None,
+        after_n=total_tension_n(seen.settings, change.after),
+    )
+
+
+# ----------------------------------------------------------- what comes of it
+
+
+@dataclass(frozen=True, slots=True)
+class _Moved:
+    """What one change does to a mode: a spread in cents, or the reason; ``placed`` if today's error is in it."""
+
+    what: What
+    spread: Spread | None = None
+    placed: bool = False
+    unknown: Unknown | None = None
+    told: Told | None = None
+
+
+def _rest(seen: Seen, mode: StageMode, changes: Sequence[Change], planed: AtThickness | None, works_on: bool) -> Rest:
+    moved = [_moved(seen, mode, change, planed) for change in changes]
+    rest = Rest(
+        mode=mode.mode, freq_hz=mode.freq_hz, worked_on=works_on, effects=tuple(map(_effect, moved))
+    )  # fmt: skip
+    spreads = [m.spread for m in moved if m.spread is not None]
+    if len(spreads) < len(moved):
+        return rest
+    if not any(m.placed for m in moved):
+        spreads.append(_normal(0.0, (_half_now(mode) / Z_95) ** 2))
+    extent = extent_of(summed(spreads))
+    return replace(rest, moved=extent, aims=tuple(_aims(seen.history, mode, extent)))
+
+
+def _moved(seen: Seen, mode: StageMode, change: Change, planed: AtThickness | None) -> _Moved:
+    match change.what:
+        case "opening":
+            return _by_opening(seen, mode.mode, change)
+        case "thickness" | "grams":
+            return _by_wood(seen, mode.mode, change, planed)
+        case "pitch":
+            return _by_pitch(seen, mode.mode, change)
+        case "temperature":
+            return _by_warmth(seen, mode.mode, change)
+
+
+def _effect(moved: _Moved) -> Effect:
+    extent = extent_of(moved.spread) if moved.spread else None
+    told = moved.told
+    return Effect(
+        what=moved.what,
+        extent=extent,
+        unknown=moved.unknown or "",
+        seen=told.steps if told else 0,
+        instruments=told.instruments if told else 0,
+        family=told.family if told else "",
+    )
+
+
+def _by_opening(seen: Seen, mode: str, change: Change) -> _Moved:
+    note = seen.stage.note
+    area = note.opening_mm2 if note else None
+    if not area:
+        return _Moved("opening", unknown="opening not noted")
+    assert change.after is not None
+    after = change.after if change.slot_mm else math.pi / 4.0 * change.after**2
+    return _by_steps("opening", seen.steps.effect(mode, "doubling", math.log2(after / area)))
+
+
+def _by_wood(seen: Seen, mode: str, change: Change, planed: AtThickness | None) -> _Moved:
+    if seen.stage.part == BLANK and change.what in ("thickness", "grams"):
+        return _by_board(seen, mode, change.what, planed)
+    if change.what == "grams":
+        assert change.taken_g is not None
+        return _by_steps("grams", seen.steps.effect(mode, "gram", change.taken_g))
+    if change.before is None or change.after is None:
+        return _Moved("thickness", unknown="thickness not noted")
+    return _by_steps("thickness", seen.steps.effect(mode, "millimetre", change.before - change.after))
+
+
+def _by_steps(what: What, told: Told) -> _Moved:
+    spread = told.landing or told.step
+    return _Moved(what, spread, placed=told.landing is not None, unknown=told.unknown, told=told)
+
+
+def _by_pitch(seen: Seen, mode: str, change: Change) -> _Moved:
+    assert change.after is not None
+    if seen.stage.state != "strung":
+        return _Moved("pitch", unknown="not strung")
+    if change.before is None:
+        return _Moved("pitch", unknown="pitch not noted")
+    if seen.kind(mode) == "string":
+        return _Moved("pitch", _normal(cents_between(change.before, change.after), 0.0))
+    at_most = CENTS_A_PCT_OF_TENSION * abs(tension_pct(change.before, change.after))
+    return _Moved("pitch", _normal(0.0, (at_most / Z_95) ** 2))
+
+
+def _by_warmth(seen: Seen, mode: str, change: Change) -> _Moved:
+    before, after, kind = change.before, change.after, seen.kind(mode)
+    if before is None or after is None:
+        return _Moved("temperature", unknown="temperature not noted")
+    if kind == "string":
+        return _Moved("temperature", unknown="string")
+    low, high = _SHARES[kind] if _is_box(seen.stage) else (0.0, 0.0)
+    pct = seen.stage.note.humidity_pct if seen.stage.note else None
+    return _Moved("temperature", warmth(before, after, np.linspace(low, high, _POINTS), pct))
+
+
+def warmth(from_c: float, to_c: float, shares: np.typing.NDArray[np.float64], pct: float | None = None) -> Spread:
+    """Return what warmth does to a mode, in cents.
+
+    Parameters
+    ----------
+    from_c, to_c
+        Temperatures in degrees Celsius.
+    shares
+        Values of the air's share in the mode, 0 to 1, all as likely.
+    pct
+        Relative humidity in per cent; half of what the air can hold if it is not known.
+
+    Examples
+    --------
+    Air alone rises by 2.95 to 3.15 cents a kelvin, wood alone falls by 2.
+
+    >>> [round(warmth(20.0, 21.0, np.array([share])).middle, 2) for share in (1.0, 0.0)]
+    [3.05, -1.99]
+    """
+    damp = ROOM_PCT if pct is None else pct
+    dry = air_mode_cents(from_c, to_c)
+    airs = np.array([dry, dry + vapour_cents(to_c, damp) - vapour_cents(from_c, damp)])
+    wood = warmth_cents(from_c, to_c, "plate")
+    means = (shares[:, None] * airs + (1.0 - shares[:, None]) * wood).ravel()
+    variances = np.repeat(((1.0 - shares) * wood * WOOD_UNSURE) ** 2, 2) + _LEAST_VARIANCE
+    return Spread(means, variances, np.full(len(means), 1.0 / len(means)))
+
+
+def _is_box(stage: Stage) -> bool:
+    return stage.part == "body" and stage.state != "free"
+
+
+# ----------------------------------------------------------------- a blank
+
+
+def _planed(seen: Seen, changes: Sequence[Change]) -> AtThickness | None:
+    """Return what a blank becomes, at a thickness or with grams off; ``None`` if nobody can say."""
+    wood = seen.stage.wood
+    if seen.stage.part != BLANK or wood is None or not wood.thickness_mm:
+        return None
+    thickness = wood.thickness_mm
+    for change in changes:
+        if change.what == "thickness":
+            thickness = change.after or thickness
+        elif change.what == "grams" and change.taken_g is not None and wood.mass_g:
+            # Evenly off all over.
+            thickness -= wood.thickness_mm * change.taken_g / wood.mass_g
+    if thickness == wood.thickness_mm or thickness < THINNEST * wood.thickness_mm:
+        return None
+    return next(iter(at_thicknesses(wood, [thickness])), None)
+
+
+def _by_board(seen: Seen, mode: str, what: What, planed: AtThickness | None) -> _Moved:
+    wood = seen.stage.wood
+    if planed is None or wood is None:
+        return _Moved(what, unknown="wood")
+    figure = planed_mode(wood, planed, mode)
+    if figure is None:
+        return _Moved(what, unknown="not aimed")
+    was, value, low, high = figure
+    sd = CENTS * math.log(high / low) / (2.0 * Z_95)
+    return _Moved(what, _normal(cents_between(was, value), sd**2))
+
+
+def planed_mode(wood: WoodFigures, planed: AtThickness, mode: str) -> tuple[float, float, float, float] | None:
+    """Return where a mode of a blank is, where it will be, and the ends of that, in hertz; ``None`` if not told."""
+    named = next((m for m in wood.modes if m.mode == mode), None)
+    aim = next((aim for aim, name in AIMED.items() if named and named.name == name), None)
+    figure = planed.modes.get(aim) if aim else None
+    return (named.freq_hz, figure.value, figure.low, figure.high) if named and figure else None
+
+
+# ------------------------------------------------------------------ spreads
+
+
+def _normal(mean: float, variance: float) -> Spread:
+    return Spread(np.array([mean]), np.array([max(variance, _LEAST_VARIANCE)]), np.ones(1))
+
+
+def _half_now(mode: StageMode) -> float:
+    """Return half of the interval of today's reading, in cents: set up anew if that is known."""
+    halves = (mode.half_anew_cents, mode.half_cents)
+    return next((half for half in halves if half is not None and math.isfinite(half)), 0.0)
+
+
+def summed(spreads: Sequence[Spread]) -> Spread:
+    """Return the spread of a sum of independent quantities.
+
+    Examples
+    --------
+    >>> one = Spread(np.array([2.0]), np.array([3.0]), np.ones(1))
+    >>> both = summed([one, one])
+    >>> round(both.middle, 6), float(both.variances[0])
+    (4.0, 6.0)
+    """
+    total = spreads[0]
+    for other in spreads[1:]:
+        total = gathered(
+            np.add.outer(total.means, other.means).ravel(),
+            np.add.outer(total.variances, other.variances).ravel(),
+            np.multiply.outer(total.weights, other.weights).ravel(),
+        )
+    return total
+
+
+def extent_of(spread: Spread) -> Extent:
+    """Return the median of a spread and its 95 % interval."""
+    return Extent(spread.middle, spread.quantile(0.025), spread.quantile(0.975))
+
+
+def _aims(history: History, mode: StageMode, moved: Extent) -> Iterator[Aim]:
+    for landing in targets_of_mode(history, mode.mode):
+        to_go = landing.cents_to_go
+        left = Extent(moved.cents - to_go, moved.low - to_go, moved.high - to_go)
+        yield Aim(note=landing.landing_note, freq_hz=landing.landing_hz, left=left)
+
+
+def targets_of_mode(history: History, mode: str) -> list[Landing]:
+    """Return the targets of a mode; not those that move with another mode."""
+    return [c for c in history.landings if c.mode == mode and c.landing == "target" and not c.moves_with]
