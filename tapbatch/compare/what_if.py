@@ -94,6 +94,8 @@ def answer(seen: Seen, asked: Asked) -> Answer:
         part=seen.stage.part,
         stage_shown=seen.stage.stage_shown,
         state=seen.stage.state,
+        concert_pitch_hz=seen.stage.concert_pitch_hz,
+        spelling=seen.settings.spelling,
         changes=changes,
         rests=rests,
         load=load,

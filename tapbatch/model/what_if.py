@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tapbatch.model.history import Extent
+from tapbatch.model.pitch import Spelling
 from tapbatch.model.wood import Figure
 
 What = Literal["opening", "thickness", "grams", "pitch", "temperature"]
@@ -46,11 +47,6 @@ class Asked:
         (False, True)
         """
         return self != Asked()
-
-    @property
-    def cuts(self) -> bool:
-        """Whether wood comes off."""
-        return any(each is not None for each in (self.hole_mm, self.slot_mm, self.thickness_mm, self.take_off_g))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +105,11 @@ class Rest:
     moved: Extent | None = None
     aims: tuple[Aim, ...] = ()
 
+    @property
+    def then_hz(self) -> float | None:
+        """Where it would come to rest, in hertz; ``None`` where nobody can say."""
+        return None if self.moved is None else self.freq_hz * 2.0 ** (self.moved.cents / 1200.0)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Load:
@@ -133,13 +134,23 @@ class Board:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """What would come of it: the part and its latest stage, what changes, and where each mode would come to rest."""
+    """What would come of it: the part and its latest stage, what changes, and where each mode would come to rest.
+
+    Notes are those of ``concert_pitch_hz``. ``rests`` has the modes worked on first.
+    """
 
     instrument_shown: str
     part: str
     stage_shown: str
     state: str
+    concert_pitch_hz: float
+    spelling: Spelling
     changes: tuple[Change, ...]
     rests: tuple[Rest, ...]
     load: Load | None = None
     board: Board | None = None
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether wood comes off."""
+        return any(change.what in ("opening", "thickness", "grams") for change in self.changes)

@@ -137,6 +137,8 @@ class Histories:
         Recordings that could not be measured.
     kept
         What is kept of the taps of each instrument's recordings.
+    common
+        What all instruments teach together.
     """
 
     of: Mapping[str, History]
@@ -144,6 +146,7 @@ class Histories:
     failed: Mapping[str, TapbatchError]
     attention: tuple[Attention, ...] = ()
     kept: Mapping[str, Together] = field(default_factory=dict)
+    common: Common = field(default_factory=Common)
 
 
 def histories_of(
@@ -195,7 +198,14 @@ def histories_of(
             if worked.readings:
                 histories[name] = worked.history
     kept = {name: together_of(known.inputs[name], store) for name in histories}
-    return Histories(of=histories, bench=known.common.now.bench, failed=failed, attention=tuple(refused), kept=kept)
+    return Histories(
+        of=histories,
+        bench=known.common.now.bench,
+        failed=failed,
+        attention=tuple(refused),
+        kept=kept,
+        common=known.common,
+    )
 
 
 def _measure_first(

@@ -1,0 +1,214 @@
+"""What if, said to a person: what changes, where a mode would come to rest, what that rests on, or why nobody knows.
+
+Conventions: what will be afterwards is said first, from what it is now. Nothing is recommended. Cents are given with
+their 95 % interval.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from tapbatch.compare.step_forecast import plural
+from tapbatch.compare.steps import FEWEST_STEPS
+from tapbatch.model.pitch import Spelling, hz_to_note
+from tapbatch.model.what_if import Aim, Answer, Board, Change, Effect, Load, Rest, Unknown, What
+from tapbatch.model.wood import Figure
+from tapbatch.show.say.figures import change_text, signed
+
+NOTHING_ADVISED = "Nothing was written, and nothing is recommended: you decide, and you cut."
+
+PITCH_CAUTION = (
+    "not if bars, bridge or glue are doubtful; slacken and tighten evenly, a little each; with a floating bridge "
+    "never all at once, the post may fall; never cut under tension; eyes away"
+)
+"""The cautions of a change of string tension."""
+
+CUT_CAUTION = "The strings are on: slacken them before you cut, never cut under tension, eyes away."
+
+SHOWN: dict[What, str] = {
+    "opening": "opening",
+    "thickness": "thickness",
+    "grams": "taken off",
+    "pitch": "strings",
+    "temperature": "temperature",
+}
+
+_SETTLED: dict[Unknown, str] = {
+    "opening not noted": "what the opening is now is not in the notes",
+    "thickness not noted": "what the thickness is now is not in the notes",
+    "temperature not noted": "how warm it is now is not in the notes",
+    "pitch not noted": "the pitch of the strings now is not in the notes",
+    "not strung": "the strings are not on yet",
+    "strung": "under string tension no cut was seen by itself",
+    "fault": "a flag spoils the reading, or something else moved it too",
+    "points": "the steps so far have no tapping point in common",
+    "both ways": "this work went both ways on the earlier ones",
+    "beyond": "farther than all steps so far together",
+    "wood": "the taps do not tell enough of this wood",
+    "not aimed": "only along, across and twist are foreseen",
+    "string": "strings drift with the weather, and are tuned again",
+}
+
+
+def change_line(change: Change) -> str:
+    """Say what will be otherwise, such as ``opening: from 82 to 84 mm across``.
+
+    Examples
+    --------
+    >>> change_line(Change(what="opening", before=82.0, after=84.0))
+    'opening: from 82 to 84 mm across'
+    >>> change_line(Change(what="grams", before=384.0, after=382.0, taken_g=2.0))
+    'taken off: 2 g, from 384 to 382 g'
+    >>> change_line(Change(what="temperature", before=None, after=25.0))
+    'temperature: to 25 C; what it is now is not noted'
+    >>> change_line(Change(what="opening", before=400.0, after=420.0, slot_mm=(6.0, 70.0)))
+    'opening: from 400 to 420 mm2, as a slot of 6 x 70 mm'
+    """
+    name = SHOWN[change.what]
+    if change.what == "grams":
+        left = "" if change.before is None else f", from {_plain(change.before)} to {_plain(change.after)} g"
+        return f"{name}: {_plain(change.taken_g)} g{left}"
+    unit = "mm2" if change.slot_mm else _UNITS[change.what]
+    shape = f", as a slot of {_plain(change.slot_mm[0])} x {_plain(change.slot_mm[1])} mm" if change.slot_mm else ""
+    if change.before is None:
+        return f"{name}: to {_plain(change.after)} {unit}{shape}; what it is now is not noted"
+    return f"{name}: from {_plain(change.before)} to {_plain(change.after)} {unit}{shape}"
+
+
+_UNITS: dict[What, str] = {"opening": "mm across", "thickness": "mm", "pitch": "Hz", "temperature": "C"}
+
+
+def _plain(value: float | None) -> str:
+    return "" if value is None else f"{round(value, 2):.6g}"
+
+
+def moved_text(rest: Rest) -> str:
+    """Say how far a mode would move, such as ``+12 c (+8 to +16)``; empty where nobody knows."""
+    moved = rest.moved
+    return "" if moved is None else change_text(moved.cents, moved.low, moved.high, 1, "c")
+
+
+def note_text(freq_hz: float, concert_pitch_hz: float, spelling: Spelling) -> str:
+    """Return the note of a frequency and how far off it is, in whole cents.
+
+    Examples
+    --------
+    >>> note_text(445.0, 440.0, "sharp")
+    'A4 +20 c'
+    """
+    note, cents = hz_to_note(freq_hz, concert_pitch_hz, spelling)
+    return f"{note} {signed(f'{cents:z.0f}')} c"
+
+
+def aim_text(aim: Aim) -> str:
+    """Say where a mode would lie by a target, such as ``target A3: 4 c below it (-9 to +1)``.
+
+    Examples
+    --------
+    >>> from tapbatch.model.history import Extent
+    >>> aim_text(Aim(note="A3", freq_hz=220.0, left=Extent(-4.0, -9.2, 1.1)))
+    'target A3: 4 c below it (-9 to +1)'
+    """
+    side = "above" if aim.left.cents > 0 else "below"
+    bounds = f"({signed(f'{aim.left.low:z.0f}')} to {signed(f'{aim.left.high:z.0f}')})"
+    return f"target {aim.note}: {abs(aim.left.cents):z.0f} c {side} it {bounds}"
+
+
+def unknown_text(effect: Effect) -> str:
+    """Say why nobody knows what a change does to a mode."""
+    match effect.unknown:
+        case "":
+            return ""
+        case "few steps":
+            what = _STEPS[effect.what]
+            return f"{FEWEST_STEPS} steps with {what} in the notes are needed, {effect.seen} so far"
+        case _:
+            return _SETTLED[effect.unknown]
+
+
+_STEPS: dict[What, str] = {"opening": "the opening", "grams": "grams", "thickness": "the thickness"}
+
+
+def rests_on(effect: Effect, part: str) -> str:
+    """Say what the effect of a change rests on.
+
+    Examples
+    --------
+    >>> from tapbatch.model.history import Extent
+    >>> rests_on(Effect(what="opening", extent=Extent(9.0, 5.0, 12.0), seen=6), "body")
+    '6 steps here, by the area of the opening'
+    """
+    if effect.extent is None:
+        return ""
+    match effect.what:
+        case "pitch":
+            return "an assumption: a mode moves a cent at most, either way, for each per cent of pull"
+        case "temperature":
+            return "air rises by about 3 c a kelvin and wood falls by 2; how much of a mode is air is not known"
+        case _ if part == "blank":
+            return "the model of this board"
+        case _:
+            return f"{_seen(effect)}, by {_BY[effect.what]}"
+
+
+_BY: dict[What, str] = {
+    "opening": "the area of the opening",
+    "grams": "grams taken off",
+    "thickness": "thickness taken off",
+}
+
+
+def _seen(effect: Effect) -> str:
+    here = f"{effect.seen} step{'' if effect.seen == 1 else 's'} here"
+    if not effect.instruments:
+        return here
+    earlier = f"{effect.instruments} earlier {plural(effect.family)}"
+    return f"{earlier} and {here}" if effect.seen else f"{earlier} alone"
+
+
+def load_line(load: Load, change: Change) -> str:
+    """Say what another pitch does to the pull of the strings, with its caution.
+
+    Examples
+    --------
+    >>> change = Change(what="pitch", before=415.0, after=440.0)
+    >>> load_line(Load(more_pct=12.4, before_n=310.2, after_n=348.7), change)[:60]
+    '440 from 415 pulls 12 % more (310 to 349 N in all): not if b'
+    """
+    newtons = ""
+    if load.after_n is not None:
+        newtons = f"{load.after_n:.0f} N in all"
+        newtons = f" ({load.before_n:.0f} to {newtons})" if load.before_n is not None else f" ({newtons})"
+    if load.more_pct is None or change.before is None:
+        return f"{_plain(change.after)} Hz brings the whole load on{newtons}: {PITCH_CAUTION}."
+    way = "more" if load.more_pct >= 0 else "less"
+    pulls = f"{_plain(change.after)} from {_plain(change.before)} pulls {abs(load.more_pct):.0f} % {way}"
+    return f"{pulls}{newtons}: {PITCH_CAUTION}."
+
+
+def board_line(board: Board) -> str:
+    """Say what a planed board weighs and how stiff it is per width."""
+    told = [f"it would weigh {board.mass_g:.0f} g"]
+    for name, figure in (("along", board.along_n_m), ("across", board.across_n_m)):
+        told += [f"stiffness {name} {_figure(figure)} N m"] if figure else []
+    return ", ".join(told)
+
+
+def _figure(figure: Figure) -> str:
+    return f"{figure.value:.3g} ({figure.low:.3g} to {figure.high:.3g})"
+
+
+def bases(answer: Answer) -> list[str]:
+    """Say what the effects of each change rest on, such as ``opening: 6 steps here, by the area of the opening``."""
+    told: list[str] = []
+    for change in answer.changes:
+        effects = [e for rest in answer.rests for e in rest.effects if e.what == change.what]
+        texts = dict.fromkeys(text for e in effects if (text := rests_on(e, answer.part)))
+        told += [f"{SHOWN[change.what]}: {text}" for text in texts]
+    return told
+
+
+def why_not(effects: Sequence[Effect]) -> str:
+    """Say why nobody knows where a mode would come to rest: the first reason of each change."""
+    reasons = dict.fromkeys(text for e in effects if (text := unknown_text(e)))
+    return "; ".join(reasons)
