@@ -16,8 +16,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.history import History
     from tapbatch.model.settings import InstrumentSettings
@@ -36,9 +34,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-
-# Four minutes of WAV, most of an hour of what a phone compresses.
-_LONG_BYTES = 20_000_000
 
 # What the tab key offers: see tapbatch.shop.completion.
 
@@ -218,10 +213,11 @@ def read(
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.settings import InstrumentSettings
     from tapbatch.run.files import read_files
+    from tapbatch.run.telling import with_bar
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
     status = 0
-    for path, result in _with_bar(files, read_files(files, settings, blank, mass)):
+    for path, result in with_bar(files, read_files(files, settings, blank, mass)):
         if isinstance(result, TapbatchError):
             _complain(result)
             status = 1
@@ -486,22 +482,6 @@ def _note(text: str) -> None:
     from tapbatch.show.terminal.readings import print_notices
 
     print_notices([text])
-
-
-def _with_bar(
-    files: list[Path], results: Iterator[tuple[Path, History | TapbatchError]]
-) -> Iterator[tuple[Path, History | TapbatchError]]:
-    """Yield the results; a bar shows the progress while a file is read that may last hours."""
-    from tapbatch.show.terminal.readings import progress
-
-    for path in files:
-        try:
-            long = path.stat().st_size > _LONG_BYTES
-        except (OSError, ValueError):
-            long = False
-        with progress(1 if long else 0):
-            result = next(results)
-        yield result
 
 
 def _print_reading(path: Path, history: History, settings: InstrumentSettings, *, as_json: bool, full: bool) -> None:

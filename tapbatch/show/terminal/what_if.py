@@ -1,7 +1,7 @@
 """What if, in the terminal: what changes, where each mode would come to rest, and what that rests on.
 
-Conventions: lines of at most 80 characters. The modes worked on come first and are bold. If nothing can be said of any
-mode, for one reason, it is said once.
+Conventions: lines of at most 80 characters. The modes worked on come first and are bold. A reason why nothing
+can be said of any mode is said once.
 """
 
 from __future__ import annotations
