@@ -275,11 +275,12 @@ def warmth(from_c: float, to_c: float, shares: np.typing.NDArray[np.float64], pc
     """
     damp = ROOM_PCT if pct is None else pct
     dry = air_mode_cents(from_c, to_c)
-    airs = np.array([dry, dry + vapour_cents(to_c, damp) - vapour_cents(from_c, damp)])
+    moist = dry + vapour_cents(to_c, damp) - vapour_cents(from_c, damp)
+    air, air_sd = (dry + moist) / 2.0, abs(moist - dry) / 2.0
     wood = warmth_cents(from_c, to_c, "plate")
-    means = (shares[:, None] * airs + (1.0 - shares[:, None]) * wood).ravel()
-    variances = np.repeat(((1.0 - shares) * wood * WOOD_UNSURE) ** 2, 2) + _LEAST_VARIANCE
-    return Spread(means, variances, np.full(len(means), 1.0 / len(means)))
+    means = shares * air + (1.0 - shares) * wood
+    variances = (shares * air_sd) ** 2 + ((1.0 - shares) * wood * WOOD_UNSURE) ** 2
+    return Spread(means, np.maximum(variances, _LEAST_VARIANCE), np.full(len(means), 1.0 / len(means)))
 
 
 def _is_box(stage: Stage) -> bool:

@@ -166,8 +166,10 @@ def _seen(effect: Effect) -> str:
     return f"{earlier} and {here}" if effect.seen else f"{earlier} alone"
 
 
-def load_line(load: Load, change: Change) -> str:
+def load_line(load: Load, change: Change, *, strung: bool = True) -> str:
     """Say what another pitch does to the pull of the strings, with its caution.
+
+    Without ``strung`` there are no strings on yet.
 
     Examples
     --------
@@ -180,7 +182,8 @@ def load_line(load: Load, change: Change) -> str:
         newtons = f"{load.after_n:.0f} N in all"
         newtons = f" ({load.before_n:.0f} to {newtons})" if load.before_n is not None else f" ({newtons})"
     if load.more_pct is None or change.before is None:
-        return f"{_plain(change.after)} Hz brings the whole load on{newtons}: {PITCH_CAUTION}."
+        pulls = "how much more that pulls is not known" if strung else "that brings the whole load on"
+        return f"{_plain(change.after)} Hz, {pulls}{newtons}: {PITCH_CAUTION}."
     way = "more" if load.more_pct >= 0 else "less"
     pulls = f"{_plain(change.after)} from {_plain(change.before)} pulls {abs(load.more_pct):.0f} % {way}"
     return f"{pulls}{newtons}: {PITCH_CAUTION}."

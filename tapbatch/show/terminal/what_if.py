@@ -20,7 +20,7 @@ def what_if_lines(answer: Answer) -> list[Line]:
     for change in answer.changes:
         lines += said(what_if.change_line(change))
         if change.what == "pitch" and answer.load is not None:
-            lines += said(what_if.load_line(answer.load, change), "bold")
+            lines += said(what_if.load_line(answer.load, change, strung=answer.state == "strung"), "bold")
     if answer.is_cut and answer.state == "strung":
         lines += said(what_if.CUT_CAUTION, "bold")
     if answer.board is not None:
