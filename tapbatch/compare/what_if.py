@@ -33,6 +33,7 @@ from tapbatch.compare.weighing import CENTS_A_PCT_OF_TENSION, ROOM_PCT, vapour_c
 from tapbatch.model.history import Extent, History, Landing, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import CENTS, cents_between
+from tapbatch.model.reading import Aim as AimOf
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.what_if import Aim, Answer, Asked, Board, Change, Effect, Load, Rest, Unknown, What
 from tapbatch.model.wood import AIMED, WoodFigures
@@ -169,7 +170,8 @@ class _Moved:
 def _rest(seen: Seen, mode: StageMode, changes: Sequence[Change], planed: AtThickness | None, works_on: bool) -> Rest:
     moved = [_moved(seen, mode, change, planed) for change in changes]
     rest = Rest(
-        mode=mode.mode, freq_hz=mode.freq_hz, worked_on=works_on, effects=tuple(map(_effect, moved))
+        mode=mode.mode, freq_hz=mode.freq_hz, worked_on=works_on, effects=tuple(map(_effect, moved)),
+        aimed=aim_of(seen.stage.wood, mode.mode) or "",
     )  # fmt: skip
     spreads = [m.spread for m in moved if m.spread is not None]
     if len(spreads) < len(moved):
@@ -310,7 +312,7 @@ def _planed(seen: Seen, changes: Sequence[Change]) -> AtThickness | None:
 def _by_board(seen: Seen, mode: str, what: What, planed: AtThickness | None) -> _Moved:
     wood = seen.stage.wood
     if planed is None or wood is None:
-        return _Moved(what, unknown="wood")
+        return _Moved(what, unknown="too thin" if wood is not None and wood.constants else "wood")
     figure = planed_mode(wood, planed, mode)
     if figure is None:
         return _Moved(what, unknown="not aimed")
@@ -319,10 +321,16 @@ def _by_board(seen: Seen, mode: str, what: What, planed: AtThickness | None) -> 
     return _Moved(what, _normal(cents_between(was, value), sd**2))
 
 
+def aim_of(wood: WoodFigures | None, mode: str) -> AimOf | None:
+    """Return which mode of a blank a mode is: along, across, or twist; ``None`` for all others."""
+    named = next((m for m in wood.modes if m.mode == mode), None) if wood else None
+    return next((aim for aim, name in AIMED.items() if named and named.name == name), None)
+
+
 def planed_mode(wood: WoodFigures, planed: AtThickness, mode: str) -> tuple[float, float, float, float] | None:
     """Return where a mode of a blank is, where it will be, and the ends of that, in hertz; ``None`` if not told."""
     named = next((m for m in wood.modes if m.mode == mode), None)
-    aim = next((aim for aim, name in AIMED.items() if named and named.name == name), None)
+    aim = aim_of(wood, mode)
     figure = planed.modes.get(aim) if aim else None
     return (named.freq_hz, figure.value, figure.low, figure.high) if named and figure else None
 

@@ -18,7 +18,7 @@ What = Literal["opening", "thickness", "grams", "pitch", "temperature"]
 
 Unknown = Literal[
     "opening not noted", "thickness not noted", "temperature not noted", "pitch not noted", "not strung", "strung",
-    "fault", "few steps", "points", "both ways", "beyond", "wood", "not aimed", "string",
+    "fault", "few steps", "points", "both ways", "beyond", "wood", "too thin", "not aimed", "string",
 ]  # fmt: skip
 """Why nothing can be said of a mode: :mod:`tapbatch.compare.what_if` has the rules."""
 
@@ -95,7 +95,7 @@ class Rest:
     """Where one mode would come to rest, all changes together.
 
     ``moved`` is from today's reading, and its interval holds the error of that reading; ``None`` if one of the
-    ``effects`` is not known. ``aims`` are the targets of the mode.
+    ``effects`` is not known. ``aims`` are the targets of the mode, and ``aimed`` is which mode of a blank it is.
     """
 
     mode: str
@@ -104,6 +104,7 @@ class Rest:
     effects: tuple[Effect, ...]
     moved: Extent | None = None
     aims: tuple[Aim, ...] = ()
+    aimed: str = ""
 
     @property
     def then_hz(self) -> float | None:
@@ -149,6 +150,16 @@ class Answer:
     rests: tuple[Rest, ...]
     load: Load | None = None
     board: Board | None = None
+
+    @property
+    def unknown(self) -> tuple[Effect, ...]:
+        """One effect of each change of which nobody can say for any mode what it does."""
+        found = []
+        for n, _ in enumerate(self.changes):
+            effects = [rest.effects[n] for rest in self.rests]
+            if effects and all(effect.unknown == effects[0].unknown != "" for effect in effects):
+                found.append(max(effects, key=lambda effect: effect.seen))
+        return tuple(found)
 
     @property
     def is_cut(self) -> bool:

@@ -6,7 +6,7 @@ their 95 % interval.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 
 from tapbatch.compare.step_forecast import plural
 from tapbatch.compare.steps import FEWEST_STEPS
@@ -45,6 +45,7 @@ _SETTLED: dict[Unknown, str] = {
     "both ways": "this work went both ways on the earlier ones",
     "beyond": "farther than all steps so far together",
     "wood": "the taps do not tell enough of this wood",
+    "too thin": "less than half of today's thickness is not foreseen",
     "not aimed": "only along, across and twist are foreseen",
     "string": "strings drift with the weather, and are tuned again",
 }
@@ -211,7 +212,7 @@ def bases(answer: Answer) -> list[str]:
     return told
 
 
-def why_not(effects: Sequence[Effect]) -> str:
-    """Say why nobody knows where a mode would come to rest: the first reason of each change."""
+def why_not(effects: Iterable[Effect]) -> str:
+    """Say why nobody knows where a mode would come to rest: the reason of each change."""
     reasons = dict.fromkeys(text for e in effects if (text := unknown_text(e)))
     return "; ".join(reasons)

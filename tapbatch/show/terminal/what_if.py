@@ -1,13 +1,13 @@
 """What if, in the terminal: what changes, where each mode would come to rest, and what that rests on.
 
-Conventions: lines of at most 80 characters. The modes worked on come first and are bold. A reason why nothing
-can be said of any mode is said once.
+Conventions: lines of at most 80 characters. The modes worked on come first and are bold. Why nothing can be
+said of some modes, or of any, is said once.
 """
 
 from __future__ import annotations
 
 from tapbatch.model.what_if import Answer, Rest
-from tapbatch.show.say import what_if
+from tapbatch.show.say import what_if, words
 from tapbatch.show.terminal.readings import Line, said
 from tapbatch.show.terminal.wrapping import padded
 
@@ -25,29 +25,37 @@ def what_if_lines(answer: Answer) -> list[Line]:
         lines += said(what_if.CUT_CAUTION, "bold")
     if answer.board is not None:
         lines += said(what_if.board_line(answer.board))
-    reasons = {what_if.why_not(rest.effects) for rest in answer.rests}
-    if len(reasons) == 1 and "" not in reasons:
-        lines += said(f"Where the modes would come to rest, nobody can say: {reasons.pop()}.")
+    if answer.unknown:
+        why = what_if.why_not(answer.unknown)
+        lines += said(f"Where the modes would come to rest, nobody can say: {why}.")
     else:
-        lines.append((f"{'':{_NAME}}{'now':{_NOW}}{'would come to rest at':{_THEN}}moved (95 % interval)", "dim"))
-        for rest in answer.rests:
-            lines += _rest_lines(answer, rest)
-    for text in what_if.bases(answer):
-        lines += said(f"rests on {text}", "dim")
+        lines += _table_lines(answer)
+    if not answer.unknown:
+        lines += [line for text in what_if.bases(answer) for line in said(f"rests on {text}", "dim")]
     return [*lines, *said(what_if.NOTHING_ADVISED, "dim")]
 
 
-def _rest_lines(answer: Answer, rest: Rest) -> list[Line]:
-    weight = "bold" if rest.worked_on else ""
+def _table_lines(answer: Answer) -> list[Line]:
+    """Return a row for each mode of which something can be said, then the others with the reason."""
+    lines: list[Line] = [(f"{'':{_NAME}}{'now':{_NOW}}{'would come to rest at':{_THEN}}moved (95 % interval)", "dim")]
+    others: dict[str, list[str]] = {}
+    for rest in answer.rests:
+        if rest.then_hz is None:
+            others.setdefault(what_if.why_not(rest.effects), []).append(rest.mode)
+        else:
+            lines += _rest_lines(answer, rest, rest.then_hz)
+    for why, names in others.items():
+        lines += said(f"{', '.join(names)}: not said; {why}")
+    return lines
+
+
+def _rest_lines(answer: Answer, rest: Rest, then_hz: float) -> list[Line]:
     pitch, spelling = answer.concert_pitch_hz, answer.spelling
-    start = f"{padded(rest.mode, _NAME - 1)} {what_if.note_text(rest.freq_hz, pitch, spelling):{_NOW}}"
-    if rest.moved is None or rest.then_hz is None:
-        return [
-            (line, weight)
-            for line, _ in said(f"{what_if.why_not(rest.effects)}", first=start, later=" " * (_NAME + _NOW))
-        ]
-    then = f"{what_if.note_text(rest.then_hz, pitch, spelling)}, {rest.then_hz:.1f} Hz"
-    lines = [(f"{start}{then:{_THEN}}{what_if.moved_text(rest)}", weight)]
+    name = padded(words.shown(f"{rest.mode} {rest.aimed}".rstrip()), _NAME - 1)
+    now = what_if.note_text(rest.freq_hz, pitch, spelling)
+    then = f"{what_if.note_text(then_hz, pitch, spelling)}, {then_hz:.1f} Hz"
+    row = f"{name} {now:{_NOW}}{then:{_THEN}}{what_if.moved_text(rest)}"
+    lines = [(row, "bold" if rest.worked_on else "")]
     for aim in rest.aims:
         lines += said(what_if.aim_text(aim), first=" " * (_NAME + _NOW))
     return lines
