@@ -35,12 +35,14 @@ class Told:
     """What a step does, or ``unknown``, the reason why nobody can say.
 
     ``step`` is its effect in cents, and ``landing`` where it ends relative to the latest reading, with the error of
-    that reading in it. ``steps`` counts those here, ``instruments`` the earlier ones, whose kind is ``family``.
+    that reading in it. ``reach`` is the largest amount that is answered. ``steps`` counts those here,
+    ``instruments`` the earlier ones, whose kind is ``family``.
     """
 
     step: Spread | None = None
     landing: Spread | None = None
     unknown: Unknown | None = None
+    reach: float = 0.0
     steps: int = 0
     instruments: int = 0
     family: str = ""
@@ -57,30 +59,26 @@ class Steps:
     setup_variance: float = 0.0
     elders: Elders = field(default_factory=Elders)
 
-    def effect(self, mode: str, unit: Unit, amount: float) -> Told:
-        """Return what a step of an amount does to a mode that is found at the latest stage.
+    def known(self, mode: str, unit: Unit) -> Known:
+        """Return what is known of the steps of a mode that is found at the latest stage.
 
         Parameters
         ----------
         mode
             Its name.
         unit
-            What the amount is in: doublings of the opening's area, grams, or millimetres of thickness.
-        amount
-            Positive if wood comes off.
+            What the amount of a step is in: doublings of the opening's area, grams, or millimetres of thickness.
         """
         latest = self.stages[-1]
         if latest.state == "strung":
-            return Told(unknown="strung", unit=unit)
+            return Known(unit, unknown="strung")
         work, earlier = self._work(mode, unit)
         if faults_of(work, [mode], self.drifts):
-            return Told(unknown="fault", unit=unit)
+            return Known(unit, unknown="fault")
         own = positions(work.stages, mode, self.steady_cents, self.setup_variance)
         if own is None:
-            return Told(unknown="points", unit=unit, steps=len(work.steps))
-        told = effect_of(course_of(work, own), earlier, unit, amount)
-        # What the steps tell of the last of their stages says nothing of what other work did since.
-        return told if work.stages[-1] is latest else replace(told, landing=None)
+            return Known(unit, unknown="points")
+        return Known(unit, course_of(work, own), earlier, is_now=work.stages[-1] is latest)
 
     def _work(self, mode: str, unit: Unit) -> tuple[Work, Earlier]:
         """Return the latest work that has amounts noted here or on earlier instruments, else the latest of all."""
@@ -97,6 +95,28 @@ class Steps:
                 return work, earlier
         assert first is not None, "the mode is found at the latest stage"
         return first
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """The steps of one work on a mode, here and on earlier instruments, or the reason why nothing follows from them.
+
+    ``is_now`` says that no other work came after them.
+    """
+
+    unit: Unit
+    own: Course | None = None
+    earlier: Earlier = field(default_factory=Earlier)
+    is_now: bool = True
+    unknown: Unknown | None = None
+
+    def effect(self, amount: float) -> Told:
+        """Return what a step of an amount does; it is positive if wood comes off."""
+        if self.own is None:
+            return Told(unknown=self.unknown, unit=self.unit)
+        told = effect_of(self.own, self.earlier, self.unit, amount)
+        # What the steps tell of the last of their stages says nothing of what other work did since.
+        return told if self.is_now else replace(told, landing=None)
 
 
 def _is_noted(work: Work, unit: Unit) -> bool:
@@ -134,6 +154,7 @@ def effect_of(own: Course, earlier: Earlier, unit: Unit, amount: float) -> Told:
     if family is not None and family.opposed and not noted:
         return replace(known, unknown="both ways")
     reach = max(abs(sum(x for x in c.amounts(unit) if x is not None)) for c in (own, *earlier.courses))
+    known = replace(known, reach=reach)
     if abs(amount) > reach * (1.0 + 1e-9):
         return replace(known, unknown="beyond")
     if family is not None:

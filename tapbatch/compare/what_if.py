@@ -26,7 +26,8 @@ import numpy as np
 from tapbatch.compare.blank import BLANK
 from tapbatch.compare.conditions import air_mode_cents, tension_pct
 from tapbatch.compare.spread import Spread
-from tapbatch.compare.step_amount import Steps, Told
+from tapbatch.compare.step_amount import Known, Steps, Told
+from tapbatch.compare.step_forecast import Elders
 from tapbatch.compare.step_pooled import gathered
 from tapbatch.compare.tension import total_tension_n
 from tapbatch.compare.weighing import CENTS_A_PCT_OF_TENSION, ROOM_PCT, vapour_cents, warmth_cents
@@ -69,6 +70,23 @@ class Seen:
             m.kind for m in self.settings.mode if identity(m.part) == part and identity(m.label) == identity(mode)
         )
         return next(found, "")
+
+
+def seen_of(history: History, settings: InstrumentSettings, elders: Elders) -> Seen | None:
+    """Return what is known of the part that was recorded last; ``None`` if no stage has modes."""
+    with_modes = [s for s in history.stages if s.modes]
+    if not with_modes:
+        return None
+    # Of two parts equally late the body counts, which comes last.
+    part = max(enumerate(with_modes), key=lambda pair: (pair[1].order, pair[0]))[1].part
+    steps = Steps(
+        tuple(s for s in with_modes if s.part == part),
+        tuple(d for d in history.drifts if d.part == part),
+        settings.steady_cents,
+        (history.setup_cents or 0.0) ** 2,
+        elders,
+    )
+    return Seen(history, steps, settings)
 
 
 def answer(seen: Seen, asked: Asked) -> Answer:
@@ -173,13 +191,18 @@ def _rest(seen: Seen, mode: StageMode, changes: Sequence[Change], planed: AtThic
         mode=mode.mode, freq_hz=mode.freq_hz, worked_on=works_on, effects=tuple(map(_effect, moved)),
         aimed=aim_of(seen.stage.wood, mode.mode) or "",
     )  # fmt: skip
-    spreads = [m.spread for m in moved if m.spread is not None]
-    if len(spreads) < len(moved):
+    if any(m.spread is None for m in moved):
         return rest
+    extent = extent_of(_with_reading(mode, moved))
+    return replace(rest, moved=extent, aims=tuple(_aims(seen.history, mode, extent)))
+
+
+def _with_reading(mode: StageMode, moved: Sequence[_Moved]) -> Spread:
+    """Return all changes together, with the error of today's reading."""
+    spreads = [m.spread for m in moved if m.spread is not None]
     if not any(m.placed for m in moved):
         spreads.append(_normal(0.0, (_half_now(mode) / Z_95) ** 2))
-    extent = extent_of(summed(spreads))
-    return replace(rest, moved=extent, aims=tuple(_aims(seen.history, mode, extent)))
+    return summed(spreads)
 
 
 def _moved(seen: Seen, mode: StageMode, change: Change, planed: AtThickness | None) -> _Moved:
@@ -207,6 +230,17 @@ def _effect(moved: _Moved) -> Effect:
     )
 
 
+def opening_effect(known: Known, mode: StageMode, doublings: float) -> tuple[Extent | None, Effect]:
+    """Return where a mode comes to rest, in cents from today's reading, with an opening so many doublings larger.
+
+    ``None`` with the reason in the effect where nobody can say.
+    """
+    moved = _by_steps("opening", known.effect(doublings))
+    if moved.spread is None:
+        return None, _effect(moved)
+    return extent_of(_with_reading(mode, [moved])), _effect(moved)
+
+
 def _by_opening(seen: Seen, mode: str, change: Change) -> _Moved:
     note = seen.stage.note
     area = note.opening_mm2 if note else None
@@ -214,7 +248,7 @@ def _by_opening(seen: Seen, mode: str, change: Change) -> _Moved:
         return _Moved("opening", unknown="opening not noted")
     assert change.after is not None
     after = change.after if change.slot_mm else math.pi / 4.0 * change.after**2
-    return _by_steps("opening", seen.steps.effect(mode, "doubling", math.log2(after / area)))
+    return _by_steps("opening", seen.steps.known(mode, "doubling").effect(math.log2(after / area)))
 
 
 def _by_wood(seen: Seen, mode: str, change: Change, planed: AtThickness | None) -> _Moved:
@@ -222,10 +256,10 @@ def _by_wood(seen: Seen, mode: str, change: Change, planed: AtThickness | None) 
         return _by_board(seen, mode, change.what, planed)
     if change.what == "grams":
         assert change.taken_g is not None
-        return _by_steps("grams", seen.steps.effect(mode, "gram", change.taken_g))
+        return _by_steps("grams", seen.steps.known(mode, "gram").effect(change.taken_g))
     if change.before is None or change.after is None:
         return _Moved("thickness", unknown="thickness not noted")
-    return _by_steps("thickness", seen.steps.effect(mode, "millimetre", change.before - change.after))
+    return _by_steps("thickness", seen.steps.known(mode, "millimetre").effect(change.before - change.after))
 
 
 def _by_steps(what: What, told: Told) -> _Moved:

@@ -16,6 +16,7 @@ from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import CENTS, Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 from tapbatch.model.reference import Sitting
+from tapbatch.model.what_if import Slide
 from tapbatch.model.wood import WoodFigures
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
@@ -415,7 +416,8 @@ class History:
     ``worked_on`` is sorted like ``stages``, with one or two entries for each stage that has modes; it is empty until
     :func:`tapbatch.compare.working_on.with_working_on` fills it. ``references`` are the sittings of references on the
     days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
-    ``forecasts`` are those of its steps, beside what came.
+    ``forecasts`` are those of its steps, beside what came, and ``slide`` is what a wider opening would do, if
+    anything is known of that.
     """
 
     instrument: str
@@ -431,6 +433,7 @@ class History:
     references: tuple[Sitting, ...] = ()
     frozen: Frozen | None = None
     forecasts: tuple[ForecastCame, ...] = ()
+    slide: Slide | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:

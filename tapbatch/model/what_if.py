@@ -8,11 +8,14 @@ Effects are in cents, upwards positive, with their 95 % interval. What cannot be
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from tapbatch.model.history import Extent
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.wood import Figure
+
+if TYPE_CHECKING:
+    # A history holds slides.
+    from tapbatch.model.history import Extent
 
 What = Literal["opening", "thickness", "grams", "pitch", "temperature"]
 
@@ -165,3 +168,43 @@ class Answer:
     def is_cut(self) -> bool:
         """Whether wood comes off."""
         return any(change.what in ("opening", "thickness", "grams") for change in self.changes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlideLine:
+    """One mode over the openings to come.
+
+    ``places_hz`` gives for each opening where it would come to rest, with the ends of its 95 % interval (low, middle,
+    high), or ``None`` where nobody can say. ``stages`` are the openings so far in millimetres across, each with its
+    reading in hertz; ``aims`` are the targets, each with its note. ``effect`` says what the last place that is known
+    rests on.
+    """
+
+    mode: str
+    worked_on: bool
+    freq_hz: float
+    places_hz: tuple[tuple[float, float, float] | None, ...]
+    stages: tuple[tuple[float, float], ...]
+    aims: tuple[tuple[str, float], ...]
+    effect: Effect
+
+    @property
+    def is_drawn(self) -> bool:
+        """Whether it is worth a line in the drawing: it is worked on, or has a target."""
+        return self.worked_on or bool(self.aims)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slide:
+    """What a wider opening would do, for many openings: the first of ``sizes_mm`` is as it is now, across.
+
+    An opening of another shape counts as a round one of its area.
+    """
+
+    part: str
+    stage: str
+    stage_shown: str
+    concert_pitch_hz: float
+    spelling: Spelling
+    sizes_mm: tuple[float, ...]
+    lines: tuple[SlideLine, ...]

@@ -23,6 +23,7 @@ from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.step_scores import forecasts_came
 from tapbatch.compare.step_taught import family_name
 from tapbatch.compare.targets import with_landings
+from tapbatch.compare.what_if_slide import slide_of
 from tapbatch.compare.working_on import said_of_stages, with_working_on
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import UNFORESEEN, ShopError, TapbatchError
@@ -299,8 +300,9 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     landed, unresolved = with_landings(worked_on, settings, shared.rests, shared.steps)
     came = forecasts_came(gathered, settings, shared.steps)
     history = with_wood(landed, inputs.settings, _boards_now(inputs, shared, store))
+    slide = slide_of(history, settings, shared.steps)
     return Worked(
-        history=replace(history, forecasts=came),
+        history=replace(history, forecasts=came, slide=slide),
         readings=tuple(read.items),
         attention=(*attention, *unresolved, *_cut(read.items), *read.told),
         damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),

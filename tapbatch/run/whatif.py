@@ -13,13 +13,10 @@ import re
 from collections.abc import Callable
 
 from tapbatch.compare.blank import BLANK
-from tapbatch.compare.step_amount import Steps
 from tapbatch.compare.step_forecast import Elders
-from tapbatch.compare.what_if import Seen, answer, changes_of
+from tapbatch.compare.what_if import Seen, answer, changes_of, seen_of
 from tapbatch.model.errors import ShopError
-from tapbatch.model.history import History
 from tapbatch.model.names import identity
-from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.what_if import Answer, Asked, Change
 from tapbatch.run.histories import histories_of
 from tapbatch.shop.folder import Shop
@@ -89,23 +86,6 @@ def what_if(shop: Shop, instrument: str, asked: Asked, say: Callable[[str], None
         raise ShopError(instrument, "no mode was read yet", "record its taps, then run")
     refuse(seen, asked)
     return answer(seen, asked)
-
-
-def seen_of(history: History, settings: InstrumentSettings, elders: Elders) -> Seen | None:
-    """Return what is known of the part that was recorded last; ``None`` if no stage has modes."""
-    with_modes = [s for s in history.stages if s.modes]
-    if not with_modes:
-        return None
-    # Of two parts equally late the body counts, which comes last.
-    part = max(enumerate(with_modes), key=lambda pair: (pair[1].order, pair[0]))[1].part
-    steps = Steps(
-        tuple(s for s in with_modes if s.part == part),
-        tuple(d for d in history.drifts if d.part == part),
-        settings.steady_cents,
-        (history.setup_cents or 0.0) ** 2,
-        elders,
-    )
-    return Seen(history, steps, settings)
 
 
 def _nearest(shop: Shop, name: str) -> str:
