@@ -10,8 +10,9 @@ from collections.abc import Iterable
 
 from tapbatch.compare.step_forecast import plural
 from tapbatch.compare.steps import FEWEST_STEPS
-from tapbatch.model.pitch import Spelling, hz_to_note
-from tapbatch.model.what_if import Aim, Answer, Board, Change, Effect, Load, Rest, Unknown, What
+from tapbatch.model.history import Extent
+from tapbatch.model.pitch import Spelling, cents_between, hz_to_note
+from tapbatch.model.what_if import Aim, Answer, Board, Change, Effect, Load, Rest, Slide, SlideLine, Unknown, What
 from tapbatch.model.wood import Figure
 from tapbatch.show.say.figures import change_text, signed
 
@@ -216,3 +217,46 @@ def why_not(effects: Iterable[Effect]) -> str:
     """Say why nobody knows where a mode would come to rest: the reason of each change."""
     reasons = dict.fromkeys(text for e in effects if (text := unknown_text(e)))
     return "; ".join(reasons)
+
+
+# ----------------------------------------------------------------- the slider
+
+SLIDE_NAME = "What a wider opening would do"
+SLIDE_MARKS = (
+    "Dots: the stages so far. Line and pale band: where a mode would come to rest, 19 times out of 20. Stop short of "
+    "it and tap: wood cannot be put back."
+)
+
+
+def size_text(slide: Slide, n: int) -> str:
+    """Say one of the openings of a slide, such as ``40 mm``; the first is as it is now."""
+    size = f"{_plain(slide.sizes_mm[n])} mm"
+    return f"{size}, as it is now" if n == 0 else size
+
+
+def place_text(slide: Slide, line: SlideLine, n: int) -> str:
+    """Say where a mode would come to rest at one of the openings of a slide.
+
+    Such as ``air A3 +12 c, +32 c (+30 to +34); target A3: 12 c above it (+10 to +13)``.
+    """
+    place = line.places_hz[n]
+    if place is None:
+        return f"{line.mode}: nobody can say"
+    low, middle, high = (cents_between(line.freq_hz, hz) for hz in place)
+    then = note_text(place[1], slide.concert_pitch_hz, slide.spelling)
+    moved = (
+        change_text(middle, low, high, 1, "c")
+        if n
+        else f"as read ({signed(f'{low:z.1f}')} to {signed(f'{high:z.1f}')})"
+    )
+    told = [f"{line.mode} {then}, {moved}"]
+    for note, hz in line.aims:
+        below = Extent(*(cents_between(hz, each) for each in (place[1], place[0], place[2])))
+        told.append(aim_text(Aim(note=note, freq_hz=hz, left=below)))
+    return "; ".join(told)
+
+
+def slide_basis(slide: Slide) -> str:
+    """Say what a slide rests on."""
+    texts = dict.fromkeys(text for line in slide.lines if (text := rests_on(line.effect, slide.part)))
+    return f"It rests on {'; '.join(texts)}."
