@@ -30,7 +30,7 @@ def speed_of_sound_m_s(temperature_c: float, humidity_pct: float = 0.0) -> float
     (343.2, 343.8)
     """
     cents = air_mode_cents(20.0, temperature_c) + vapour_cents(temperature_c, humidity_pct)
-    return _DRY_AT_20_C * 2.0 ** (cents / 1200.0)
+    return float(_DRY_AT_20_C * 2.0 ** (cents / 1200.0))
 
 
 def air_mode_cents(from_c: float, to_c: float) -> float:
