@@ -1,6 +1,6 @@
-"""The readings of a box as numbers: what a box would read, how far the model may err, and how likely a box is.
+"""The readings of a box as numbers: what a box would read, by how much the model may err, how likely a box is.
 
-Conventions: as in :mod:`tapbatch.box.fit`.
+Conventions: as in :mod:`tapbatch.box.fit`. Arrays have an entry for each resonance that was read at each stage.
 """
 
 from __future__ import annotations
@@ -13,135 +13,122 @@ from typing import Self
 
 import numpy as np
 
-from tapbatch.box.modes import Floats, three_hz, two_hz
+from tapbatch.box.air import speed_of_sound_m_s
+from tapbatch.box.modes import Floats, resonances_and_shares
 
 _STEP = 1e-4
-_SHUT = -20.0
+SHUT = -20.0
 """What a stiff cover leaves of the air, as a logarithm: nothing."""
 
 
 @dataclass(frozen=True, slots=True)
-class Discrepancy:
-    """By how much the model errs: standard deviations of natural logarithms.
+class BoxReading:
+    """What was read of a box at one stage, in the order of the stages.
 
-    ``top_slope`` and ``air_slope`` are slopes in the logarithm of the area, ``top_walk`` and ``air_walk`` those of a
-    random walk over one unit of it. ``each`` is that of each reading by itself, and ``other_work`` what other
-    work does to the top.
+    ``hz`` are the lower resonance, the higher one and perhaps a third; ``None`` where not read, and shorter where
+    nothing follows. ``errors`` are their standard errors. ``conductance_mm`` and ``area_mm2`` are those of the
+    opening as it was. ``speed_m_s`` is that of sound; ``air_error`` is the standard error of the air alone, from a
+    temperature and sizes that are not quite known. With ``covered`` the opening was shut, and ``hz`` has what the
+    top reads in the second place. ``other_work`` tells that something besides the opening was worked on to get
+    there.
     """
 
+    conductance_mm: float
+    area_mm2: float
+    hz: tuple[float | None, ...]
+    errors: tuple[float, ...]
+    speed_m_s: float = speed_of_sound_m_s(20.0, 50.0)
+    air_error: float = 0.0
+    covered: bool = False
+    other_work: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Discrepancy:
+    """By how much the model errs, in natural logarithms.
+
+    ``air_mean`` is the mean slope of the air in the logarithm of the area that comes from the inner end of an
+    opening; the others are standard deviations: ``top_slope`` and ``air_slope`` of slopes in that logarithm,
+    ``top_walk`` and ``air_walk`` of random walks over one unit of it, ``each`` of each reading, and ``other_work``
+    of what other work does to the top.
+    """
+
+    air_mean: float = 0.039
     top_slope: float = 0.02
-    air_slope: float = 0.04
-    top_walk: float = 0.01
-    air_walk: float = 0.01
-    each: float = 0.0007
+    air_slope: float = 0.015
+    top_walk: float = 0.006
+    air_walk: float = 0.003
+    each: float = 0.0003
     other_work: float = 0.05
 
-
-def resonances_and_shares(parameters: Floats, shift: Floats, resonances: int) -> tuple[Floats, Floats, Floats]:
-    """Return the resonances of boxes and by which share they follow the top and the air, each (..., resonances).
-
-    Parameters
-    ----------
-    parameters
-        Shape (..., 3 or 5): logarithms of the top in hertz, of coupling over top, of the air at the latest stage, and
-        of the back and its coupling over the top.
-    shift
-        Shape (...): the logarithm of the air over that at the latest stage.
-    resonances
-        2 or 3.
-
-    Returns
-    -------
-    tuple
-        ``ln f``, ``d ln f / d ln top`` and ``d ln f / d ln air``; a top that drifts leaves coupling and back as
-        they are, in hertz.
-    """
-    p = np.broadcast_arrays(*(parameters[..., n] for n in range(parameters.shape[-1])), shift)
-    top, coupling, air = np.exp(p[0]), np.exp(p[0] + p[1]), np.exp(p[2] + p[-1])
-    back = (np.exp(p[0] + p[3]), np.exp(p[0] + p[4])) if resonances > 2 else ()
-
-    def logs(top: Floats, air: Floats) -> Floats:
-        return np.asarray(np.log(three_hz(top, coupling, *back, air) if back else two_hz(top, coupling, air)))
-
-    found = logs(top, air)
-    by_top = (logs(top * math.exp(_STEP), air) - found) / _STEP
-    by_air = (logs(top, air * math.exp(_STEP)) - found) / _STEP
-    return found, np.asarray(by_top), np.asarray(by_air)
+    def shift(self, conductance: float, area: float, speed: float) -> float:
+        """Return the logarithm by which the air alone rises, for these three over those at the latest stage."""
+        return 0.5 * math.log(conductance) + self.air_mean * math.log(area) + math.log(speed)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Course:
-    """The readings of a box in a form to compute with: one entry for each resonance that was read.
+    """The readings of a box in a form to compute with.
 
-    ``shift`` is the logarithm of the air alone over the latest stage; ``away`` that of the area; ``which`` the
-    resonance; ``tau`` and ``tau_top`` what the random walks came from there to the latest stage.
+    ``y`` is the logarithm of what was read, ``noise`` and ``of_air`` are variances of that and of the air alone.
+    ``shift`` is the logarithm of the air alone over that at the latest stage, ``away`` that of the area. ``walk_top``
+    and ``walk_air`` are the variances of the random walks from there to the latest stage. ``which`` is the resonance,
+    0 to 2, and ``stage`` counts the stages. ``latest`` is the reading at the latest stage.
     """
 
     y: Floats
     noise: Floats
+    of_air: Floats
     shift: Floats
     away: Floats
-    walk_air: Floats
     walk_top: Floats
-    speed: Floats
+    walk_air: Floats
     stage: Floats
     which: tuple[int, ...]
-    covered: Floats
-    resonances: int
-    latest: tuple[float, float, float]
+    latest: BoxReading
     settled: Discrepancy
 
     @classmethod
-    def of(
-        cls,
-        stages: Sequence[tuple[float, float, float, bool, bool]],
-        hz: Sequence[Sequence[float | None]],
-        errors: Sequence[Sequence[float]],
-        speed_errors: Sequence[float],
-        latest: tuple[float, float, float],
-        settled: Discrepancy,
-    ) -> Self:
-        """Return the course of stages given as (conductance, area, speed of sound, covered, other work)."""
-        away = [math.log(area / latest[1]) for _, area, _, _, _ in stages]
+    def of(cls, readings: Sequence[BoxReading], latest: BoxReading, settled: Discrepancy) -> Self:
+        """Return the course of readings in their order, ``latest`` being the last one with the opening open."""
+        away = [math.log(r.area_mm2 / latest.area_mm2) for r in readings]
         gone = [abs(b - a) for a, b in itertools.pairwise(away)]
         air = [settled.air_walk**2 * g for g in gone]
         top = [
-            settled.top_walk**2 * g + (settled.other_work**2 if after[4] else 0.0)
-            for g, after in zip(gone, stages[1:], strict=True)
+            settled.top_walk**2 * g + settled.other_work**2 * after.other_work
+            for g, after in zip(gone, readings[1:], strict=True)
         ]
-        to_latest = [[sum(v[n:]) for n in range(len(stages))] for v in (air, top)]
-        rows = [(i, j) for i, of_stage in enumerate(hz) for j, one in enumerate(of_stage) if one]
-        shifts = [0.5 * math.log(c / latest[0]) + math.log(speed / latest[2]) for c, _, speed, _, _ in stages]
+        rows = [(n, j) for n, r in enumerate(readings) for j, hz in enumerate(r.hz) if hz]
+        stages = [n for n, _ in rows]
+        shifts = [SHUT if r.covered else _shift(r, latest, settled) for r in readings]
         return cls(
-            y=np.array([math.log(hz[i][j] or 1.0) for i, j in rows]),
-            noise=np.array([errors[i][j] ** 2 + settled.each**2 for i, j in rows]),
-            shift=np.array([shifts[i] for i, _ in rows]),
-            away=np.array([away[i] for i, _ in rows]),
-            walk_air=np.array([to_latest[0][i] for i, _ in rows]),
-            walk_top=np.array([to_latest[1][i] for i, _ in rows]),
-            speed=np.array([speed_errors[i] ** 2 for i, _ in rows]),
-            stage=np.array([float(i) for i, _ in rows]),
+            y=np.array([math.log(readings[n].hz[j] or 1.0) for n, j in rows]),
+            noise=np.array([readings[n].errors[j] ** 2 + settled.each**2 for n, j in rows]),
+            of_air=np.array([readings[n].air_error ** 2 for n in stages]),
+            shift=np.array([shifts[n] for n in stages]),
+            away=np.array([away[n] for n in stages]),
+            walk_top=np.array([sum(top[n:]) for n in stages]),
+            walk_air=np.array([sum(air[n:]) for n in stages]),
+            stage=np.array(stages, dtype=float),
             which=tuple(j for _, j in rows),
-            covered=np.array([float(stages[i][3]) for i, _ in rows]),
-            resonances=max(2, 1 + max(j for _, j in rows)),
             latest=latest,
             settled=settled,
         )
 
     def means(self, parameters: Floats) -> tuple[Floats, Floats, Floats]:
         """Return ``ln f`` of each reading and its sensitivities to top and air, each of shape (..., readings)."""
-        shift = np.where(self.covered > 0, _SHUT, self.shift)
-        found = resonances_and_shares(np.asarray(parameters)[..., None, :], shift, self.resonances)
-        one, two, three = (np.take_along_axis(v, _index(self.which, v.shape), axis=-1)[..., 0] for v in found)
-        return one, two, three
+        found = resonances_and_shares(np.asarray(parameters)[..., None, :], self.shift)
+        at = np.broadcast_to(np.array(self.which)[:, None], (*found[0].shape[:-1], 1))
+        logs, top, air = (np.take_along_axis(values, at, axis=-1)[..., 0] for values in found)
+        return logs, top, air
 
     def covariance(self, top: Floats, air: Floats) -> Floats:
         """Return the covariance of the readings for their sensitivities, shape (..., readings, readings)."""
         s = self.settled
         both = np.outer(self.away, self.away)
-        of_top = s.top_slope**2 * both + np.minimum.outer(self.walk_top, self.walk_top)
         same = self.stage[:, None] == self.stage[None, :]
-        of_air = s.air_slope**2 * both + np.minimum.outer(self.walk_air, self.walk_air) + same * self.speed
+        of_top = s.top_slope**2 * both + np.minimum.outer(self.walk_top, self.walk_top)
+        of_air = s.air_slope**2 * both + np.minimum.outer(self.walk_air, self.walk_air) + same * self.of_air
         return np.asarray(
             top[..., :, None] * top[..., None, :] * of_top
             + air[..., :, None] * air[..., None, :] * of_air
@@ -163,5 +150,9 @@ class Course:
         return self.y - means, slope, np.asarray(np.linalg.inv(self.covariance(top, air)), float)
 
 
-def _index(which: Sequence[int], shape: tuple[int, ...]) -> np.ndarray:
-    return np.broadcast_to(np.array(which)[:, None], (*shape[:-1], 1))
+def _shift(reading: BoxReading, latest: BoxReading, settled: Discrepancy) -> float:
+    return settled.shift(
+        reading.conductance_mm / latest.conductance_mm,
+        reading.area_mm2 / latest.area_mm2,
+        reading.speed_m_s / latest.speed_m_s,
+    )

@@ -12,8 +12,8 @@ from typing import Self
 
 import numpy as np
 
-from tapbatch.box.course import Course, resonances_and_shares
-from tapbatch.box.modes import Floats
+from tapbatch.box.course import SHUT, Course
+from tapbatch.box.modes import Floats, resonances_and_shares
 
 _NORMAL = np.array([-1.7117, -1.0853, -0.7159, -0.4262, -0.1413, 0.1413, 0.4262, 0.7159, 1.0853, 1.7117])
 """Ten equally likely values of a normal variable whose spread is 0.93; divided by it below."""
@@ -52,11 +52,6 @@ class BoxModel:
         return cls(draws, course, top, air, pull, precision)
 
     @property
-    def resonances(self) -> int:
-        """How many resonances it has, 2 or 3."""
-        return self.course.resonances
-
-    @property
     def top(self) -> Told:
         """The top alone, in hertz; the lower resonance never passes it."""
         return _told(np.exp(self.draws[:, 0]))
@@ -69,7 +64,7 @@ class BoxModel:
     @property
     def covered(self) -> Told:
         """What the top reads with the opening shut, in hertz."""
-        return _told(np.exp(self.draws[:, 0]) * np.sqrt(1.0 + np.exp(2.0 * self.draws[:, 1])))
+        return _told(np.exp(resonances_and_shares(self.draws, np.full(len(self.draws), SHUT))[0][:, 1]))
 
     def paths(self, openings: Sequence[tuple[float, float, float]]) -> Floats:
         """Return equally likely values of ``ln f`` of each resonance with each of some openings.
@@ -84,10 +79,12 @@ class BoxModel:
         array
             Shape (paths, openings, resonances). A path is one box with one way in which the model errs.
         """
-        s, (c_now, area_now, speed_now) = self.course.settled, self.course.latest
-        shift = np.array([0.5 * math.log(c / c_now) + math.log(v / speed_now) for c, _, v in openings])
-        away = np.array([math.log(area / area_now) for _, area, _ in openings])
-        means, top, air = resonances_and_shares(self.draws[:, None, :], shift[None, :], self.resonances)
+        s, now = self.course.settled, self.course.latest
+        shift = np.array(
+            [s.shift(c / now.conductance_mm, a / now.area_mm2, v / now.speed_m_s) for c, a, v in openings]
+        )
+        away = np.array([math.log(area / now.area_mm2) for _, area, _ in openings])
+        means, top, air = resonances_and_shares(self.draws[:, None, :], shift[None, :])
         # Shapes below: draws, openings, resonances, readings.
         both = away[:, None, None] * self.course.away
         cross = s.top_slope**2 * top[..., None] * self.top_now[:, None, None, :] * both

@@ -1,131 +1,84 @@
 """The resonances of a box in which the top, the back and the air of the opening move one another.
 
-Conventions: frequencies in hertz. ``top_hz`` is the top with nothing to push, ``air_hz`` the air alone in a rigid
-box, ``covered_hz`` what the top reads with the opening shut, when it has to squeeze the air: ``covered^2 = top^2 +
-coupling^2``. The resonances that are heard, ``low_hz`` and ``high_hz``, follow from ::
+Conventions: frequencies in hertz. ``top`` and ``back`` are where each would ring with nothing to push, ``air`` where
+the air would in a rigid box. A coupling is what the air adds with the opening shut: a top by itself then reads
+``sqrt(top^2 + coupling^2)``. The three resonances are the roots of the eigenvalues of ::
 
-    low high = top air,    low^2 + high^2 = covered^2 + air^2
+    diag(top^2, back^2, 0) + g g^T,    g = (coupling of the top, coupling of the back, air)
 
-(Christensen & Vistisen, J. Acoust. Soc. Am. 68, 1980, 758-766, without damping). The lower one never passes
-``top_hz``, however large the opening, and the higher one never falls below ``covered_hz``.
+in order, without damping. For a back that does not push they are the two of Christensen & Vistisen (J. Acoust. Soc.
+Am. 68, 1980, 758-766): ``low high = top air`` and ``low^2 + high^2 = top^2 + coupling^2 + air^2``. The lowest never
+passes the lower of top and back, however large the opening, and the higher ones never fall below what they are with
+the opening shut. The shares by which the three follow the air sum to 1.
 
-With a back, or a second mode of the top, there are three, the roots of the eigenvalues of ``diag(top^2, back^2, 0) +
-g g^T`` with ``g = (coupling of the top, coupling of the back, air)``.
-
-When it is wrong: if the back or another mode of the top lies up to a third above ``covered_hz``, there are three
-resonances, and two of them then read the air 3 to 10 per cent low.
+When it is wrong: further modes of top, back and sides push too, so the box gives way by more than this.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+RESONANCES = 3
 
-def two_hz(top_hz: Floats, coupling_hz: Floats, air_hz: Floats) -> Floats:
-    """Return both resonances, in hertz, the lower first along a last axis of length 2.
-
-    Examples
-    --------
-    >>> two_hz(np.array(180.0), np.array(math.sqrt(200.0**2 - 180.0**2)), np.array(120.0)).round(1)
-    array([103.3, 209.1])
-    """
-    half = 0.5 * (top_hz**2 + coupling_hz**2 + air_hz**2)
-    high = np.sqrt(half + np.sqrt(np.maximum(half**2 - (top_hz * air_hz) ** 2, 0.0)))
-    # The product of the two over the larger: the difference of their squares would lose digits.
-    return np.stack([top_hz * air_hz / high, high], axis=-1)
+_STEP = 1e-4
 
 
-def three_hz(
+def coupled_hz(
     top_hz: Floats, coupling_hz: Floats, back_hz: Floats, back_coupling_hz: Floats, air_hz: Floats
 ) -> Floats:
-    """Return the three resonances of top, back and air, in hertz, in order along a last axis of length 3.
+    """Return the three resonances in hertz, in order along a last axis.
 
     Examples
     --------
-    >>> three_hz(*(np.array(x) for x in (180.0, 87.2, 230.0, 0.0, 120.0))).round(1)
+    >>> coupled_hz(*(np.array(x) for x in (180.0, 87.2, 230.0, 0.0, 120.0))).round(1)
     array([103.3, 209.1, 230. ])
     """
     g = np.stack(np.broadcast_arrays(coupling_hz, back_coupling_hz, air_hz), axis=-1)
     squares = g[..., :, None] * g[..., None, :]
     squares[..., 0, 0] += top_hz**2
     squares[..., 1, 1] += back_hz**2
-    return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(squares), 0.0)))
+    return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(squares), 1e-12)))
 
 
-@dataclass(frozen=True, slots=True)
-class Box:
-    """A box with an opening: top, air and the top with the opening shut, each by itself, in hertz."""
+def resonances_and_shares(parameters: Floats, shift: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the logarithms of the resonances of boxes, and by which share they follow the top and the air.
 
-    top_hz: float
-    air_hz: float
-    covered_hz: float
+    Parameters
+    ----------
+    parameters
+        Shape (..., 5): the logarithms of the top in hertz, of its coupling over the top, of the air at the latest
+        stage in hertz, and of the back and its coupling over the top.
+    shift
+        Shape (...): the logarithm of the air over that at the latest stage.
 
-    @property
-    def low_hz(self) -> float:
-        """The lower resonance.
-
-        Examples
-        --------
-        >>> round(Box(180.0, 120.0, 200.0).low_hz, 1), round(Box(180.0, 120.0, 200.0).high_hz, 1)
-        (103.3, 209.1)
-        """
-        # The product of the two squares over the larger: their difference would lose digits.
-        return self.top_hz * self.air_hz / self.high_hz
-
-    @property
-    def high_hz(self) -> float:
-        """The higher resonance."""
-        half = 0.5 * (self.covered_hz**2 + self.air_hz**2)
-        return math.sqrt(half + math.sqrt(max(half**2 - (self.top_hz * self.air_hz) ** 2, 0.0)))
-
-    @property
-    def share_of_air(self) -> tuple[float, float]:
-        """By which share the lower and the higher resonance follow the air: ``d ln f / d ln air``; they sum to 1.
-
-        Examples
-        --------
-        >>> low, high = Box(180.0, 120.0, 200.0).share_of_air
-        >>> round(low, 3), round(low + high, 9)
-        (0.887, 1.0)
-        """
-        low, high = self.low_hz**2, self.high_hz**2
-        of_high = self.air_hz**2 * (high - self.top_hz**2) / (high * (high - low))
-        return 1.0 - of_high, of_high
-
-    def air_for_low_hz(self, low_hz: float) -> float | None:
-        """Return the air at which the lower resonance lies at a frequency; ``None`` where no opening gets there.
-
-        Examples
-        --------
-        >>> box = Box(180.0, 120.0, 200.0)
-        >>> round(box.air_for_low_hz(box.low_hz), 6), box.air_for_low_hz(180.0) is None
-        (120.0, True)
-        """
-        if not 0.0 < low_hz < self.top_hz:
-            return None
-        return low_hz * math.sqrt((self.covered_hz**2 - low_hz**2) / (self.top_hz**2 - low_hz**2))
-
-
-def box_of(low_hz: float, high_hz: float, covered_hz: float) -> Box | None:
-    """Return the parts of a box from its two resonances and its covered tap; ``None`` if no box has these three.
+    Returns
+    -------
+    tuple
+        ``ln f``, ``d ln f / d ln top`` and ``d ln f / d ln air``, each of shape (..., 3). A top that drifts leaves
+        coupling and back as they are, in hertz.
 
     Examples
     --------
-    >>> whole = Box(180.0, 120.0, 200.0)
-    >>> found = box_of(whole.low_hz, whole.high_hz, 200.0)
-    >>> round(found.top_hz, 6), round(found.air_hz, 6)
-    (180.0, 120.0)
-    >>> box_of(110.0, 190.0, 230.0) is None
-    True
+    >>> box = np.log([180.0, 87.2 / 180.0, 120.0, 230.0 / 180.0, 1e-9])
+    >>> found, by_top, by_air = resonances_and_shares(box, np.zeros(()))
+    >>> np.exp(found).round(1), by_air.round(3)
+    (array([103.3, 209.1, 230. ]), array([0.887, 0.113, 0.   ]))
     """
-    air = low_hz**2 + high_hz**2 - covered_hz**2
-    if not (0.0 < low_hz < high_hz and covered_hz > 0.0 and air > 0.0):
-        return None
-    top_hz = low_hz * high_hz / math.sqrt(air)
-    return Box(top_hz, math.sqrt(air), covered_hz) if top_hz <= covered_hz else None
+    top_log, coupling, air_log, back, back_coupling, more = np.broadcast_arrays(
+        *np.moveaxis(parameters, -1, 0), shift
+    )
+    others = np.exp(top_log + coupling), np.exp(top_log + back), np.exp(top_log + back_coupling)
+    top, air = np.exp(top_log), np.exp(air_log + more)
+
+    def logs(top: Floats, air: Floats) -> Floats:
+        return np.asarray(np.log(coupled_hz(top, *others, air)))
+
+    found = logs(top, air)
+    by_top = (logs(top * math.exp(_STEP), air) - found) / _STEP
+    by_air = (logs(top, air * math.exp(_STEP)) - found) / _STEP
+    return found, np.asarray(by_top), np.asarray(by_air)

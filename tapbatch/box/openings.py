@@ -10,7 +10,6 @@ through for a difference of pressure, so that a rigid box of volume ``V`` rings 
 - A wall of thickness ``t`` is in series: ``1/C = 1/C_thin + t/area``.
 - No formula gives a rectangle. A slot is taken as the ellipse of the same area and the same ratio of length to width,
   times a factor from 1.02 (square) to 0.96 (30 to 1) that was fitted to boundary elements; it is right to 1 %.
-- Openings ``d`` apart share the air before them: resistances ``1/C_i``, and ``1/(pi d)`` between two of them.
 
 When it is wrong: a small or shallow box raises ``C`` at the inner end by 2 to 20 %, and walls that give way lower the
 frequency by up to a semitone. So differences between two openings are told better than either alone.
@@ -19,11 +18,8 @@ frequency by up to a semitone. So differences between two openings are told bett
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
-
-import numpy as np
 
 Shape = Literal["round", "oval", "slot"]
 
@@ -36,17 +32,12 @@ For a square it is ``0.3668 pi sqrt(pi) / 2``, from its published capacitance.
 
 @dataclass(frozen=True, slots=True)
 class Opening:
-    """An opening: a round one has its diameter as its length; ``edge_mm`` is the thickness of the wall at its edge.
-
-    ``x_mm`` and ``y_mm`` are where its middle is, from any corner.
-    """
+    """An opening. A round one has its diameter as its length; ``edge_mm`` is how thick the wall is at its edge."""
 
     shape: Shape
     length_mm: float
     width_mm: float = 0.0
     edge_mm: float = 0.0
-    x_mm: float = 0.0
-    y_mm: float = 0.0
 
     @property
     def area_mm2(self) -> float:
@@ -103,34 +94,6 @@ def _mean_of_gauss(a: float, b: float) -> float:
     return a
 
 
-def conductance_together_mm(openings: Sequence[Opening]) -> float:
-    """Return what several openings let through together, each lessened by the flow of the others.
-
-    Raises
-    ------
-    ValueError
-        If there is none, or two lie in one place.
-
-    Examples
-    --------
-    >>> far = [Opening("round", 40.0), Opening("round", 40.0, x_mm=1e6)]
-    >>> round(conductance_together_mm(far), 2)
-    80.0
-    """
-    if not openings:
-        msg = "there is no opening"
-        raise ValueError(msg)
-    resistance = np.diag([1.0 / one.conductance_mm for one in openings])
-    for i, one in enumerate(openings):
-        for j, other in enumerate(openings[:i]):
-            apart = math.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm)
-            if apart <= 0.0:
-                msg = "two openings lie in one place"
-                raise ValueError(msg)
-            resistance[i, j] = resistance[j, i] = 1.0 / (math.pi * apart)
-    return float(np.linalg.solve(resistance, np.ones(len(openings))).sum())
-
-
 def air_alone_hz(conductance_mm: float, volume_l: float, speed_m_s: float = 343.8) -> float:
     """Return where the air of a rigid box rings by itself.
 
@@ -140,14 +103,3 @@ def air_alone_hz(conductance_mm: float, volume_l: float, speed_m_s: float = 343.
     141.3
     """
     return speed_m_s / (2.0 * math.pi) * math.sqrt(conductance_mm * 1e-3 / (volume_l * 1e-3))
-
-
-def conductance_for_mm(air_hz: float, volume_l: float, speed_m_s: float = 343.8) -> float:
-    """Return the conductance at which the air of a rigid box rings at a frequency.
-
-    Examples
-    --------
-    >>> round(conductance_for_mm(air_alone_hz(80.0, 12.0), 12.0), 6)
-    80.0
-    """
-    return (2.0 * math.pi * air_hz / speed_m_s) ** 2 * volume_l
