@@ -158,8 +158,8 @@ def test_it_is_the_mechanics_of_three_pistons(
 
 def test_a_worked_example() -> None:
     # By hand, from Christensen & Vistisen, J. Acoust. Soc. Am. 68 (1980), 758: low high = top air and low^2 + high^2
-    # = covered^2 + air^2. With 180, 120 and 200 Hz, the squares are the roots of x^2 - 54400 x + 466560000: 27200 less
-    # and more 16531.2, or 10668.8 and 43731.2; so the two are 103.29 and 209.12 Hz.
+    # = covered^2 + air^2. With 180, 120 and 200 Hz, the squares are the roots of x^2 - 54400 x + 466560000: 27200
+    # less and more 16531.2, or 10668.8 and 43731.2; so the two are 103.29 and 209.12 Hz.
     low, high, back = _read(180.0, math.sqrt(200.0**2 - 180.0**2), 500.0, 0.0, 120.0)
     assert (low, high, back) == pytest.approx((103.29, 209.12, 500.0), abs=0.01)
 
