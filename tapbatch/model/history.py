@@ -159,6 +159,8 @@ class Note:
     width_mm: float | None = None
     thickness_mm: tuple[float, ...] = ()
     opening_mm2: float | None = None
+    opening_length_mm: float | None = None
+    opening_width_mm: float | None = None
     opening_edge_mm: float | None = None
     string_pitch_hz: float | None = None
     strings: str = ""
@@ -415,7 +417,8 @@ class History:
     ``worked_on`` is sorted like ``stages``, with one or two entries for each stage that has modes; it is empty until
     :func:`tapbatch.compare.working_on.with_working_on` fills it. ``references`` are the sittings of references on the
     days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
-    ``forecasts`` are those of its steps, beside what came.
+    ``forecasts`` are those of its steps, beside what came. ``covered`` are the stages of a box whose opening was shut
+    while it was tapped: nothing is compared with them, and they are in no other field.
     """
 
     instrument: str
@@ -431,11 +434,23 @@ class History:
     references: tuple[Sitting, ...] = ()
     frozen: Frozen | None = None
     forecasts: tuple[ForecastCame, ...] = ()
+    covered: tuple[Stage, ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:
         """The parts in the order of the stages."""
         return tuple(dict.fromkeys(s.part for s in self.stages))
+
+    @property
+    def every_stage(self) -> tuple[Stage, ...]:
+        """All stages, those with the opening shut behind the others of their part."""
+        if not self.covered:
+            return self.stages
+        return tuple(s for part in self.parts for s in (*self.of_part(part), *self.covered_of(part)))
+
+    def covered_of(self, part: str) -> tuple[Stage, ...]:
+        """Return the stages of one part that were tapped with the opening shut, in order."""
+        return tuple(s for s in self.covered if s.part == part)
 
     def of_part(self, part: str) -> tuple[Stage, ...]:
         """Return the stages of one part, in order."""
