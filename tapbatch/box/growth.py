@@ -11,7 +11,8 @@ import math
 from dataclasses import dataclass, replace
 from typing import Self
 
-from tapbatch.box.openings import Opening, Shape
+from tapbatch.box.openings import Opening
+from tapbatch.model.opening import Shape
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,9 +19,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
-Shape = Literal["round", "oval", "slot"]
+from tapbatch.model.opening import Shape
 
 _SLOT_OVER_ELLIPSE = (1.0212, -0.005, -0.0035)
 """The conductance of a slot over that of its ellipse, by powers of the logarithm of length over width.

@@ -98,7 +98,7 @@ _INSTRUMENT = """\
 #concert_pitch_hz = 440.0
 
 # The openings of a box: with them physics tells what a larger one does. shape: "round", "oval" or "slot". count: so
-# many alike. edge_mm: how thick the wood is there. Sizes in the notes of a stage are those of the first one named here.
+# many alike. edge_mm: how thick the wood is there. Sizes in the notes of a stage are those of the first one here.
 #[[opening]]
 #shape = "round"
 #length_mm = 78
