@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -48,7 +49,7 @@ class Needed:
         return self.reach <= 1.0 - SURE
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class KnownBox:
     """A box that is known well enough to say what an opening does.
 
@@ -106,6 +107,15 @@ class KnownBox:
         times = np.geomspace(lowest, highest, count)
         return tuple(self.hole.of_area(float(t) * self.hole.area_mm2) for t in times)
 
+    @cached_property
+    def _far(self) -> tuple[Floats, Floats]:
+        return self._looked_at(None)
+
+    def _looked_at(self, temperature_c: float | None) -> tuple[Floats, Floats]:
+        """Return the logarithms of the areas in which an opening is looked for, and the paths there."""
+        holes = self.grid(1.0 / MOST_TIMES, MOST_TIMES, _GRID)
+        return np.log([hole.area_mm2 for hole in holes]), self.paths(holes, temperature_c)
+
     def needed(self, resonance: int, hz: float, temperature_c: float | None = None) -> Needed:
         """Return the opening that brings a resonance to a frequency.
 
@@ -116,9 +126,8 @@ class KnownBox:
         hz
             Where it is to be.
         """
-        holes = self.grid(1.0 / MOST_TIMES, MOST_TIMES, _GRID)
-        logs = self.paths(holes, temperature_c)[:, :, resonance] - math.log(hz)
-        areas = np.log([hole.area_mm2 for hole in holes])
+        areas, paths = self._far if temperature_c is None else self._looked_at(temperature_c)
+        logs = paths[:, :, resonance] - math.log(hz)
         above = logs > 0
         crosses = above[:, -1] & ~above[:, 0]
         first = np.argmax(above, axis=1)

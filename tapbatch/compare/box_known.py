@@ -19,18 +19,23 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from tapbatch.box.air import speed_of_sound_m_s
 from tapbatch.box.course import BoxReading
 from tapbatch.box.fit import VOLUME_ERROR, fit_box
 from tapbatch.box.growth import Hole
 from tapbatch.box.known import ROOM_C, ROOM_PCT, KnownBox
+from tapbatch.box.model import BoxModel
 from tapbatch.compare.step_limits import SPOILING_FLAGS
 from tapbatch.model.history import Note, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.opening import WhyNoBox
 from tapbatch.model.pitch import CENTS
 from tapbatch.model.settings import InstrumentSettings, ModeSetting, OpeningSetting
+
+BOX = "body"
+"""The part that is a box."""
 
 HELD = ("closed", "")
 """How a box is held whose opening is told of; under string tension nothing is learned."""
@@ -93,7 +98,7 @@ def box_known(
     if settings.box_volume_l is not None or _says_enough(found):
         several = len(settings.opening) > 1 or settings.opening[0].count > 1
         error = _SEVERAL_ERROR if several else VOLUME_ERROR
-        model = fit_box(found, settings.box_volume_l, error)
+        model = _fitted(tuple(found), settings.box_volume_l, error)
     if model is None:
         return NoBox("little")
     holes = [hole for _, hole in sized]
@@ -110,6 +115,12 @@ def box_known(
         covered_taps=sum(s.taps_used for s in covered),
         volume_l=settings.box_volume_l,
     )
+
+
+@lru_cache(maxsize=64)
+def _fitted(readings: tuple[BoxReading, ...], volume_l: float | None, error: float) -> BoxModel | None:
+    # The stages of the past do not change, so a watch that goes on has them in the cache.
+    return fit_box(readings, volume_l, error)
 
 
 def _says_enough(readings: Sequence[BoxReading]) -> bool:

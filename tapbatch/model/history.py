@@ -13,6 +13,7 @@ from typing import Literal
 from tapbatch.model.caution import Caution
 from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.notice import Notice
+from tapbatch.model.opening import BoxTold, OpeningNeeded
 from tapbatch.model.pitch import CENTS, Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 from tapbatch.model.reference import Sitting
@@ -330,6 +331,9 @@ class Landing:
 
     ``taps_to_sure`` is how many more taps would make a mode that reads on the landing surely so; ``None`` where it is
     sure, or off the landing, or where more taps are not likely to do.
+
+    ``opening`` is the opening that would bring the mode there, by the physics of the box; ``None`` where that is not
+    known.
     """
 
     part: str
@@ -359,6 +363,7 @@ class Landing:
     faults: tuple[str, ...] = ()
     work_way: Literal["up", "down", ""] = ""
     taps_to_sure: int | None = None
+    opening: OpeningNeeded | None = None
 
     @property
     def reads_on(self) -> bool:
@@ -418,7 +423,8 @@ class History:
     :func:`tapbatch.compare.working_on.with_working_on` fills it. ``references`` are the sittings of references on the
     days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
     ``forecasts`` are those of its steps, beside what came. ``covered`` are the stages of a box whose opening was shut
-    while it was tapped: nothing is compared with them, and they are in no other field.
+    while it was tapped: nothing is compared with them, and they are in no other field. ``boxes`` tell what is known
+    of the box of a part, if its openings are in the settings.
     """
 
     instrument: str
@@ -435,6 +441,7 @@ class History:
     frozen: Frozen | None = None
     forecasts: tuple[ForecastCame, ...] = ()
     covered: tuple[Stage, ...] = ()
+    boxes: tuple[BoxTold, ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:
