@@ -244,11 +244,9 @@ def place_text(slide: Slide, line: SlideLine, n: int) -> str:
         return f"{line.mode}: nobody can say"
     low, middle, high = (cents_between(line.freq_hz, hz) for hz in place)
     then = note_text(place[1], slide.concert_pitch_hz, slide.spelling)
-    moved = (
-        change_text(middle, low, high, 1, "c")
-        if n
-        else f"as read ({signed(f'{low:z.1f}')} to {signed(f'{high:z.1f}')})"
-    )
+    moved = change_text(middle, low, high, 1, "c")
+    # Nothing moves with the opening as it is: what is left is how well the reading is known.
+    moved = moved if n else f"as read ({moved.partition('(')[2]}"
     told = [f"{line.mode} {then}, {moved}"]
     for note, hz in line.aims:
         below = Extent(*(cents_between(hz, each) for each in (place[1], place[0], place[2])))

@@ -48,13 +48,13 @@ def table_rows(name: str, history: History) -> Iterator[Row]:
         for landing in history.landings:
             yield _target_row(names, landing, spelled.get((landing.part, landing.stage), "sharp"))
     elif name == "modes":
-        for stage in history.stages:
+        for stage in history.every_stage:
             yield from mode_rows(stage, history)
     elif name in _OF_STAGE:
-        for stage in history.stages:
+        for stage in history.every_stage:
             yield from _OF_STAGE[name](stage)
     else:
-        for stage in history.stages:
+        for stage in history.every_stage:
             for heard in sorted(stage.heard, key=lambda h: h.recording.path):
                 yield from _OF_RECORDING[name](stage, heard)
 

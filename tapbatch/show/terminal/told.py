@@ -61,7 +61,7 @@ def arrival_lines(history: History, path: str, steady_cents: float = 3.0, *, ful
 
 def arrived_in(history: History, path: str) -> tuple[Stage, Heard] | tuple[None, None]:
     """Return the stage of a recording, and what was heard in it; neither if no stage has it."""
-    found = ((stage, heard) for stage in history.stages for heard in stage.heard if heard.recording.path == path)
+    found = ((stage, heard) for stage in history.every_stage for heard in stage.heard if heard.recording.path == path)
     return next(found, (None, None))
 
 
