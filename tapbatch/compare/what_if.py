@@ -4,13 +4,14 @@ Conventions: everything is about the latest stage that has modes, and effects ar
 effects of several changes are added, as if each were independent of the others; where one of them is not known,
 neither is the sum. The interval holds the error of today's reading, set up anew where that is known.
 
-- Opening, grams: by steps of that amount (:mod:`tapbatch.compare.step_amount`).
+- Opening: by the model of the box where one is known (:mod:`tapbatch.compare.what_if_opening`), for the modes that it
+  has; otherwise by steps of that amount, as grams are (:mod:`tapbatch.compare.step_amount`).
 - Thickness: a blank by the model of its board (:mod:`tapbatch.wood.thickness`), of which grams come off evenly; other
   parts by steps per millimetre.
 - Temperature: the air in a box rises by 2.95 cents a kelvin if its moisture stays, by 3.15 if the relative humidity
   does; wood falls by some 2.0 (:mod:`tapbatch.compare.weighing`). A mode takes part in both by its share of air. That
-  is none on a plate by itself. On a box it is not known without a model of the box: more than half for a mode of kind
-  ``air``, less than half for a ``plate``, and anything for a mode without a kind.
+  is none on a plate by itself. The model of a box tells it. Without one it is not known: more than half for a mode of
+  kind ``air``, less than half for a ``plate``, and anything for a mode without a kind.
 - Pitch of the strings: a mode of kind ``string`` goes with it. No formula says what the pull does to a body: it is
   assumed that a mode moves by a cent at most, either way, for each per cent (:mod:`tapbatch.compare.weighing`).
 """
@@ -23,20 +24,25 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tapbatch.box.air import air_mode_cents, vapour_cents
+from tapbatch.box.growth import Hole
+from tapbatch.box.known import KnownBox
 from tapbatch.compare.blank import BLANK
-from tapbatch.compare.conditions import air_mode_cents, tension_pct
+from tapbatch.compare.box_known import box_known
+from tapbatch.compare.conditions import tension_pct
 from tapbatch.compare.spread import Spread
 from tapbatch.compare.step_amount import Known, Steps, Told
 from tapbatch.compare.step_forecast import Elders
 from tapbatch.compare.step_pooled import gathered
 from tapbatch.compare.tension import total_tension_n
-from tapbatch.compare.weighing import CENTS_A_PCT_OF_TENSION, ROOM_PCT, vapour_cents, warmth_cents
+from tapbatch.compare.weighing import CENTS_A_PCT_OF_TENSION, ROOM_PCT, warmth_cents
+from tapbatch.compare.what_if_opening import air_shares, by_box, is_within, opening_now, opening_then, size_of
 from tapbatch.model.history import Extent, History, Landing, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import CENTS, cents_between
 from tapbatch.model.reading import Aim as AimOf
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.model.what_if import Aim, Answer, Asked, Board, Change, Effect, Load, Rest, Unknown, What
+from tapbatch.model.what_if import Aim, Answer, Asked, Board, Box, Change, Effect, Load, Rest, Unknown, What
 from tapbatch.model.wood import AIMED, WoodFigures
 from tapbatch.wood.thickness import THINNEST, AtThickness, at_thicknesses
 
@@ -57,6 +63,16 @@ class Seen:
     history: History
     steps: Steps
     settings: InstrumentSettings
+    box: KnownBox | None = None
+
+    @property
+    def box_told(self) -> Box | None:
+        """What the model of the box rests on."""
+        box = self.box
+        if box is None:
+            return None
+        openings = len({round(area, 1) for area in box.areas_mm2})
+        return Box(openings=openings, covered=box.covered_taps, volume_l=box.volume_l)
 
     @property
     def stage(self) -> Stage:
@@ -86,7 +102,8 @@ def seen_of(history: History, settings: InstrumentSettings, elders: Elders) -> S
         (history.setup_cents or 0.0) ** 2,
         elders,
     )
-    return Seen(history, steps, settings)
+    box = box_known(steps.stages, settings, history.covered_of(part))
+    return Seen(history, steps, settings, box if isinstance(box, KnownBox) else None)
 
 
 def answer(seen: Seen, asked: Asked) -> Answer:
@@ -101,9 +118,10 @@ def answer(seen: Seen, asked: Asked) -> Answer:
     """
     changes = tuple(changes_of(seen, asked))
     planed = _planed(seen, changes)
+    then = _Then(planed, opening_then(opening_now(seen.steps.stages, seen.settings), asked))
     works_on = [w.mode for w in seen.history.working_on(seen.stage.part, seen.stage.stage)]
     modes = sorted(seen.stage.modes, key=lambda m: (m.mode not in works_on, -m.level_db))
-    rests = tuple(_rest(seen, mode, changes, planed, mode.mode in works_on) for mode in modes)
+    rests = tuple(_rest(seen, mode, changes, then, mode.mode in works_on) for mode in modes)
     load = next((_load(seen, change) for change in changes if change.what == "pitch"), None)
     board = Board(
         mass_g=planed.mass_g, along_n_m=planed.stiffness_along_n_m, across_n_m=planed.stiffness_across_n_m
@@ -119,6 +137,7 @@ def answer(seen: Seen, asked: Asked) -> Answer:
         rests=rests,
         load=load,
         board=board,
+        box=seen.box_told,
     )
 
 
@@ -128,12 +147,15 @@ def answer(seen: Seen, asked: Asked) -> Answer:
 def changes_of(seen: Seen, asked: Asked) -> Iterator[Change]:
     """Yield what will be otherwise, each with its value now, in a fixed order."""
     note = seen.stage.note
-    area = note.opening_mm2 if note else None
-    if asked.hole_mm is not None:
-        across = 2.0 * math.sqrt(area / math.pi) if area else None
-        yield Change(what="opening", before=across, after=asked.hole_mm)
-    if asked.slot_mm is not None:
-        yield Change(what="opening", before=area, after=math.prod(asked.slot_mm), slot_mm=asked.slot_mm)
+    now = opening_now(seen.steps.stages, seen.settings)
+    then = opening_then(now, asked)
+    if then is not None:
+        before = now.area_mm2 if now else None
+        sizes = size_of(now), size_of(then)
+        yield Change(
+            what="opening", before=before, after=then.area_mm2, size_before=sizes[0], size_after=sizes[1],
+            count=then.count,
+        )  # fmt: skip
     if asked.thickness_mm is not None:
         yield Change(what="thickness", before=thickness_now(seen), after=asked.thickness_mm)
     if asked.take_off_g is not None:
@@ -175,6 +197,14 @@ def _load(seen: Seen, change: Change) -> Load:
 
 
 @dataclass(frozen=True, slots=True)
+class _Then:
+    """A blank as it will be once planed, and the opening of a box as it will be; ``None`` for what stays."""
+
+    planed: AtThickness | None
+    hole: Hole | None
+
+
+@dataclass(frozen=True, slots=True)
 class _Moved:
     """What one change does to a mode: a spread in cents, or the reason; ``placed`` if today's error is in it."""
 
@@ -183,10 +213,11 @@ class _Moved:
     placed: bool = False
     unknown: Unknown | None = None
     told: Told | None = None
+    by_box: bool = False
 
 
-def _rest(seen: Seen, mode: StageMode, changes: Sequence[Change], planed: AtThickness | None, works_on: bool) -> Rest:
-    moved = [_moved(seen, mode, change, planed) for change in changes]
+def _rest(seen: Seen, mode: StageMode, changes: Sequence[Change], then: _Then, works_on: bool) -> Rest:
+    moved = [_moved(seen, mode, change, then) for change in changes]
     rest = Rest(
         mode=mode.mode, freq_hz=mode.freq_hz, worked_on=works_on, effects=tuple(map(_effect, moved)),
         aimed=aim_of(seen.stage.wood, mode.mode) or "",
@@ -199,18 +230,22 @@ def _rest(seen: Seen, mode: StageMode, changes: Sequence[Change], planed: AtThic
 
 def _with_reading(mode: StageMode, moved: Sequence[_Moved]) -> Spread:
     """Return all changes together, with the error of today's reading."""
-    spreads = [m.spread for m in moved if m.spread is not None]
+    spreads = [m.spread for m in moved if m.spread is not None and not m.placed]
+    # The error of today's reading counts once.
+    for n, each in enumerate(m for m in moved if m.placed):
+        alone = each.told.step if n and each.told else each.spread
+        spreads += [alone] if alone is not None else []
     if not any(m.placed for m in moved):
         spreads.append(_normal(0.0, (_half_now(mode) / Z_95) ** 2))
     return summed(spreads)
 
 
-def _moved(seen: Seen, mode: StageMode, change: Change, planed: AtThickness | None) -> _Moved:
+def _moved(seen: Seen, mode: StageMode, change: Change, then: _Then) -> _Moved:
     match change.what:
         case "opening":
-            return _by_opening(seen, mode.mode, change)
+            return _by_opening(seen, mode, change, then.hole)
         case "thickness" | "grams":
-            return _by_wood(seen, mode.mode, change, planed)
+            return _by_wood(seen, mode.mode, change, then.planed)
         case "pitch":
             return _by_pitch(seen, mode.mode, change)
         case "temperature":
@@ -227,6 +262,7 @@ def _effect(moved: _Moved) -> Effect:
         seen=told.steps if told else 0,
         instruments=told.instruments if told else 0,
         family=told.family if told else "",
+        by_box=moved.by_box,
     )
 
 
@@ -241,14 +277,16 @@ def opening_effect(known: Known, mode: StageMode, doublings: float) -> tuple[Ext
     return extent_of(_with_reading(mode, [moved])), _effect(moved)
 
 
-def _by_opening(seen: Seen, mode: str, change: Change) -> _Moved:
-    note = seen.stage.note
-    area = note.opening_mm2 if note else None
-    if not area:
+def _by_opening(seen: Seen, mode: StageMode, change: Change, then: Hole | None) -> _Moved:
+    if not change.before or not change.after or then is None:
         return _Moved("opening", unknown="opening not noted")
-    assert change.after is not None
-    after = change.after if change.slot_mm else math.pi / 4.0 * change.after**2
-    return _by_steps("opening", seen.steps.known(mode, "doubling").effect(math.log2(after / area)))
+    box = seen.box
+    if box is not None and mode.mode in box.modes:
+        if not is_within(box, then):
+            return _Moved("opening", unknown="box")
+        return _Moved("opening", by_box(box, mode.mode, mode.freq_hz, then), placed=True, by_box=True)
+    doublings = math.log2(change.after / change.before)
+    return _by_steps("opening", seen.steps.known(mode.mode, "doubling").effect(doublings))
 
 
 def _by_wood(seen: Seen, mode: str, change: Change, planed: AtThickness | None) -> _Moved:
@@ -286,8 +324,11 @@ def _by_warmth(seen: Seen, mode: str, change: Change) -> _Moved:
     if kind == "string":
         return _Moved("temperature", unknown="string")
     low, high = _SHARES[kind] if _is_box(seen.stage) else (0.0, 0.0)
+    shares, by_model = np.linspace(low, high, _POINTS), seen.box is not None and mode in seen.box.modes
+    if seen.box is not None and by_model:
+        shares = air_shares(seen.box, mode)
     pct = seen.stage.note.humidity_pct if seen.stage.note else None
-    return _Moved("temperature", warmth(before, after, np.linspace(low, high, _POINTS), pct))
+    return _Moved("temperature", warmth(before, after, shares, pct), by_box=by_model)
 
 
 def warmth(from_c: float, to_c: float, shares: np.typing.NDArray[np.float64], pct: float | None = None) -> Spread:

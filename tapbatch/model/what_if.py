@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from tapbatch.model.opening import Size
 from tapbatch.model.pitch import Spelling
 from tapbatch.model.wood import Figure
 
@@ -21,7 +22,7 @@ What = Literal["opening", "thickness", "grams", "pitch", "temperature"]
 
 Unknown = Literal[
     "opening not noted", "thickness not noted", "temperature not noted", "pitch not noted", "not strung", "strung",
-    "fault", "few steps", "points", "both ways", "beyond", "wood", "too thin", "not aimed", "string",
+    "fault", "few steps", "points", "both ways", "beyond", "box", "wood", "too thin", "not aimed", "string",
 ]  # fmt: skip
 """Why nothing can be said of a mode: :mod:`tapbatch.compare.what_if` has the rules."""
 
@@ -56,16 +57,18 @@ class Asked:
 class Change:
     """One thing that will be otherwise: its value now, ``None`` where that is not noted, and afterwards.
 
-    ``before`` and ``after`` are millimetres for a round opening and a thickness, square millimetres for an opening
-    that will be a slot, grams of mass, hertz, or degrees Celsius. ``taken_g`` is what comes off, and ``slot_mm`` the
-    width and length of the slot to come.
+    ``before`` and ``after`` are square millimetres for an opening, millimetres for a thickness, grams of mass, hertz,
+    or degrees Celsius. ``taken_g`` is what comes off. Of an opening, ``size_before`` and ``size_after`` say how large
+    one is, and ``count`` how many alike there are.
     """
 
     what: What
     before: float | None
     after: float | None
     taken_g: float | None = None
-    slot_mm: tuple[float, float] | None = None
+    size_before: Size | None = None
+    size_after: Size | None = None
+    count: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +76,8 @@ class Effect:
     """What one change does to one mode: how far it moves, or why nobody can say.
 
     ``seen`` is how many steps here it rests on, or how many there are where they are too few; ``instruments`` counts
-    the earlier instruments that it rests on, whose kind is ``family``.
+    the earlier instruments that it rests on, whose kind is ``family``. ``by_box`` says that it rests on the model of
+    the box instead.
     """
 
     what: What
@@ -82,6 +86,7 @@ class Effect:
     seen: int = 0
     instruments: int = 0
     family: str = ""
+    by_box: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,6 +142,15 @@ class Board:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Box:
+    """What the model of a box rests on: how many openings were read, taps with it covered, and its volume."""
+
+    openings: int
+    covered: int = 0
+    volume_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What would come of it: the part and its latest stage, what changes, and where each mode would come to rest.
 
@@ -153,6 +167,7 @@ class Answer:
     rests: tuple[Rest, ...]
     load: Load | None = None
     board: Board | None = None
+    box: Box | None = None
 
     @property
     def unknown(self) -> tuple[Effect, ...]:
@@ -208,3 +223,4 @@ class Slide:
     spelling: Spelling
     sizes_mm: tuple[float, ...]
     lines: tuple[SlideLine, ...]
+    box: Box | None = None

@@ -8,7 +8,6 @@ that were not measured yet are left out. Wood cannot be put back, so nothing can
 from __future__ import annotations
 
 import difflib
-import math
 import re
 from collections.abc import Callable
 
@@ -29,6 +28,7 @@ _RANGES = {
     "pitch_hz": ("--pitch", 380.0, 470.0, "Hz"),
     "temperature_c": ("--temperature", -20.0, 60.0, "C"),
 }
+_ALIKE = 1.001  # sizes are read no better
 _HOW = "say what will be afterwards, such as --hole-to 84, --slot-to 6x70, --take-off-g 2 or --temperature 24"
 
 
@@ -130,13 +130,19 @@ def refuse(seen: Seen, asked: Asked) -> None:
 
 def _refuse_back(change: Change, stage: str) -> None:
     before, after = change.before, change.after
-    if before is None or after is None or math.isclose(before, after, rel_tol=1e-3):
+    if before is None or after is None:
         return
-    unit = "mm2" if change.slot_mm else "mm"
-    if change.what == "thickness" and after > before:
+    if change.what == "thickness" and after > before * _ALIKE:
         what = f"it is {before:.4g} mm thick at {stage} already"
         raise ShopError("--thickness-to", what, "wood cannot be put back: ask for less")
-    if change.what == "opening" and after < before:
-        option = "--slot-to" if change.slot_mm else "--hole-to"
-        what = f"the opening is {before:.4g} {unit} at {stage} already"
+    was, will = change.size_before, change.size_after
+    if was is None or will is None:
+        return
+    shrinks = after * _ALIKE < before
+    if was.width_mm and will.width_mm:
+        shrinks |= will.width_mm * _ALIKE < was.width_mm or will.length_mm * _ALIKE < was.length_mm
+    if shrinks:
+        now = f"{was.width_mm:.4g} x {was.length_mm:.4g} mm" if was.width_mm else f"{was.length_mm:.4g} mm across"
+        what = f"the opening is {now} ({before:.4g} mm2) at {stage} already"
+        option = "--slot-to" if will.width_mm else "--hole-to"
         raise ShopError(option, what, "wood cannot be put back: ask for more")

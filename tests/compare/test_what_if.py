@@ -79,8 +79,11 @@ def test_a_slot_of_the_same_area_says_the_same_by_area() -> None:
 
 def test_what_changes_is_said_from_what_it_is_now() -> None:
     (change,) = voiced(hole_mm=27.0).changes
-    assert (change.what, change.after) == ("opening", 27.0)
-    assert change.before == pytest.approx(across(532.4))
+    assert change.size_before is not None
+    assert change.size_after is not None
+    assert change.size_before.length_mm == pytest.approx(across(532.4))
+    assert change.size_after.length_mm == 27.0
+    assert change.before == pytest.approx(532.4)
 
 
 def test_a_target_is_as_far_as_the_landing_less_the_way_to_it() -> None:

@@ -11,8 +11,22 @@ from collections.abc import Iterable
 from tapbatch.compare.step_forecast import plural
 from tapbatch.compare.steps import FEWEST_STEPS
 from tapbatch.model.history import Extent
+from tapbatch.model.opening import Size
 from tapbatch.model.pitch import Spelling, cents_between, hz_to_note
-from tapbatch.model.what_if import Aim, Answer, Board, Change, Effect, Load, Rest, Slide, SlideLine, Unknown, What
+from tapbatch.model.what_if import (
+    Aim,
+    Answer,
+    Board,
+    Box,
+    Change,
+    Effect,
+    Load,
+    Rest,
+    Slide,
+    SlideLine,
+    Unknown,
+    What,
+)
 from tapbatch.model.wood import Figure
 from tapbatch.show.say.figures import change_text, signed
 
@@ -44,6 +58,7 @@ _SETTLED: dict[Unknown, str] = {
     "fault": "a flag spoils the reading, or something else moved it too",
     "points": "the steps so far have no tapping point in common",
     "both ways": "this work went both ways on the earlier ones",
+    "box": "more than four times the opening, or less than a quarter of it, is not foreseen",
     "beyond": "farther than all steps so far together",
     "wood": "the taps do not tell enough of this wood",
     "too thin": "less than half of today's thickness is not foreseen",
@@ -57,27 +72,48 @@ def change_line(change: Change) -> str:
 
     Examples
     --------
-    >>> change_line(Change(what="opening", before=82.0, after=84.0))
-    'opening: from 82 to 84 mm across'
     >>> change_line(Change(what="grams", before=384.0, after=382.0, taken_g=2.0))
     'taken off: 2 g, from 384 to 382 g'
     >>> change_line(Change(what="temperature", before=None, after=25.0))
     'temperature: to 25 C; what it is now is not noted'
-    >>> change_line(Change(what="opening", before=400.0, after=420.0, slot_mm=(6.0, 70.0)))
-    'opening: from 400 to 420 mm2, as a slot of 6 x 70 mm'
+    >>> change_line(Change(what="opening", before=420.0, after=480.0, size_before=Size(70.0, 6.0, 420.0),
+    ...                    size_after=Size(80.0, 6.0, 480.0)))
+    'opening: from 6 x 70 to 6 x 80 mm (420 to 480 mm2)'
     """
     name = SHOWN[change.what]
     if change.what == "grams":
         left = "" if change.before is None else f", from {_plain(change.before)} to {_plain(change.after)} g"
         return f"{name}: {_plain(change.taken_g)} g{left}"
-    unit = "mm2" if change.slot_mm else _UNITS[change.what]
-    shape = f", as a slot of {_plain(change.slot_mm[0])} x {_plain(change.slot_mm[1])} mm" if change.slot_mm else ""
+    if change.size_after is not None:
+        return f"{name}: {_opening_text(change, change.size_after)}"
+    unit = _UNITS[change.what]
     if change.before is None:
-        return f"{name}: to {_plain(change.after)} {unit}{shape}; what it is now is not noted"
-    return f"{name}: from {_plain(change.before)} to {_plain(change.after)} {unit}{shape}"
+        return f"{name}: to {_plain(change.after)} {unit}; {_NOT_NOTED}"
+    return f"{name}: from {_plain(change.before)} to {_plain(change.after)} {unit}"
 
 
-_UNITS: dict[What, str] = {"opening": "mm across", "thickness": "mm", "pitch": "Hz", "temperature": "C"}
+_NOT_NOTED = "what it is now is not noted"
+
+
+def _opening_text(change: Change, after: Size) -> str:
+    before, each = change.size_before, f", each of {change.count}" if change.count > 1 else ""
+    if before is None:
+        return f"to {_sides(after)} mm{_across(after)}{each}; {_NOT_NOTED}"
+    across = _across(before) if bool(before.width_mm) == bool(after.width_mm) else ""
+    told = f"from {_sides(before)} to {_sides(after)} mm{across or _across(after)}{each}"
+    areas = f" ({before.area_mm2:.0f} to {after.area_mm2:.0f} mm2)" if before.width_mm or after.width_mm else ""
+    return f"{told}{areas}"
+
+
+def _sides(size: Size) -> str:
+    return f"{_plain(size.width_mm)} x {_plain(size.length_mm)}" if size.width_mm else _plain(size.length_mm)
+
+
+def _across(size: Size) -> str:
+    return "" if size.width_mm else " across"
+
+
+_UNITS: dict[What, str] = {"thickness": "mm", "pitch": "Hz", "temperature": "C"}
 
 
 def _plain(value: float | None) -> str:
@@ -131,7 +167,7 @@ def unknown_text(effect: Effect) -> str:
 _STEPS: dict[What, str] = {"opening": "the opening", "grams": "grams", "thickness": "the thickness"}
 
 
-def rests_on(effect: Effect, part: str) -> str:
+def rests_on(effect: Effect, part: str, box: Box | None = None) -> str:
     """Say what the effect of a change rests on.
 
     Examples
@@ -142,6 +178,8 @@ def rests_on(effect: Effect, part: str) -> str:
     """
     if effect.extent is None:
         return ""
+    if effect.by_box and box is not None:
+        return _box_text(box) if effect.what == "opening" else "the share of air that the model of the box has"
     match effect.what:
         case "pitch":
             return "an assumption: a mode moves a cent at most, either way, for each per cent of pull"
@@ -151,6 +189,20 @@ def rests_on(effect: Effect, part: str) -> str:
             return "the model of this board"
         case _:
             return f"{_seen(effect)}, by {_BY[effect.what]}"
+
+
+def _box_text(box: Box) -> str:
+    """Say what the model of a box rests on.
+
+    Examples
+    --------
+    >>> _box_text(Box(openings=7, covered=5, volume_l=4.2))
+    'the model of the box, from 7 openings, 5 covered taps and its volume'
+    """
+    known = [f"{box.openings} opening{'' if box.openings == 1 else 's'}"]
+    known += [f"{box.covered} covered tap{'' if box.covered == 1 else 's'}"] if box.covered else []
+    known += ["its volume"] if box.volume_l is not None else []
+    return f"the model of the box, from {' and '.join([', '.join(known[:-1]), known[-1]] if known[1:] else known)}"
 
 
 _BY: dict[What, str] = {
@@ -208,7 +260,7 @@ def bases(answer: Answer) -> list[str]:
     told: list[str] = []
     for change in answer.changes:
         effects = [e for rest in answer.rests for e in rest.effects if e.what == change.what]
-        texts = dict.fromkeys(text for e in effects if (text := rests_on(e, answer.part)))
+        texts = dict.fromkeys(text for e in effects if (text := rests_on(e, answer.part, answer.box)))
         told += [f"{SHOWN[change.what]}: {text}" for text in texts]
     return told
 
@@ -256,5 +308,5 @@ def place_text(slide: Slide, line: SlideLine, n: int) -> str:
 
 def slide_basis(slide: Slide) -> str:
     """Say what a slide rests on."""
-    texts = dict.fromkeys(text for line in slide.lines if (text := rests_on(line.effect, slide.part)))
+    texts = dict.fromkeys(text for line in slide.lines if (text := rests_on(line.effect, slide.part, slide.box)))
     return f"It rests on {'; '.join(texts)}."
