@@ -1,34 +1,38 @@
 """What a wider opening would do, for all openings up to where nobody can say: what a slider runs over.
 
-Conventions: openings are diameters in millimetres of a round hole with the area noted. The first is as it is now; the
-others are round values, a step apart that a maker can measure, at most :data:`MOST_SIZES` of them. Effects are those
-of :mod:`tapbatch.compare.what_if`. They are worked out at a few openings, evenly in the logarithm of the area, and
-interpolated between: they follow it smoothly.
+Conventions: openings are told by their diameter in millimetres if they are round, by their area otherwise. The first
+is as it is now; the others grow on as it grew so far, by round steps that a maker can measure, at most
+:data:`MOST_SIZES` of them. Effects are those of :mod:`tapbatch.compare.what_if`. They are worked out at a few
+openings, evenly in the logarithm of the area, and interpolated between: they follow it smoothly.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
+from tapbatch.box.growth import Hole
 from tapbatch.compare.spread import Floats
 from tapbatch.compare.step_amount import Known
 from tapbatch.compare.step_forecast import Elders
-from tapbatch.compare.step_series import opening_mm2
 from tapbatch.compare.step_taught import TaughtSteps
 from tapbatch.compare.what_if import Seen, opening_effect, seen_of, targets_of_mode
+from tapbatch.compare.what_if_opening import by_box_at, opening_now, size_of
 from tapbatch.model.history import History, StageMode
+from tapbatch.model.opening import Size
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.what_if import Effect, Slide, SlideLine
 
 MOST_SIZES = 41
-_STEPS_MM = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
 MOST_LINES = 6
-_KNOTS = 5
-_FARTHEST = 1.0
+FARTHEST = 1.0
 """Doublings of the area beyond which nothing is drawn."""
+
+_STEPS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
+_KNOTS = 5
 
 
 def slide_of(history: History, settings: InstrumentSettings, taught: Sequence[TaughtSteps] = ()) -> Slide | None:
@@ -46,7 +50,7 @@ def slide_of(history: History, settings: InstrumentSettings, taught: Sequence[Ta
     Returns
     -------
     Slide or None
-        ``None`` without an opening in the notes, under string tension, and where nobody can say of any mode that is
+        ``None`` if the opening is not known, under string tension, and where nobody can say of any mode that is
         worked on or has a target.
 
     Examples
@@ -57,56 +61,56 @@ def slide_of(history: History, settings: InstrumentSettings, taught: Sequence[Ta
     seen = seen_of(history, settings, Elders(tuple(taught), settings))
     if seen is None or settings.reference or seen.stage.state == "strung":
         return None
-    area = opening_mm2(seen.stage)
-    works_on = {w.mode for w in history.working_on(seen.stage.part, seen.stage.stage)}
-    if not area:
+    now = seen.box.hole if seen.box else opening_now(seen.steps.stages, settings)
+    if now is None:
         return None
+    works_on = {w.mode for w in history.working_on(seen.stage.part, seen.stage.stage)}
     modes = sorted(seen.stage.modes, key=lambda m: (m.mode not in works_on, -m.level_db))
     lead = [m for m in modes if m.mode in works_on or targets_of_mode(history, m.mode)]
-    steps = {m.mode: seen.steps.known(m.mode, "doubling") for m in (*lead, *_others(modes, lead))}
-    farthest = min(max((_reach(steps[m.mode]) for m in lead), default=0.0), _FARTHEST)
+    ahead = {m.mode: _Ahead.of(seen, m) for m in (*lead, *_others(modes, lead))}
+    farthest = max((ahead[m.mode].reach for m in lead), default=0.0)
     if farthest <= 0.0:
         return None
-    sizes = sizes_mm(across_mm(area), across_mm(area * 2.0**farthest))
-    lines = tuple(
-        _line(seen, mode, steps[mode.mode], sizes, farthest, mode.mode in works_on)
-        for mode in modes
-        if mode.mode in steps
-    )
+    openings = openings_ahead(now, farthest)
+    lines = [_line(seen, m, ahead[m.mode], openings, m.mode in works_on) for m in modes if m.mode in ahead]
+    sizes = tuple(size for one in openings if (size := size_of(one)) is not None)
     return Slide(
         part=seen.stage.part,
         stage=seen.stage.stage,
         stage_shown=seen.stage.stage_shown,
         concert_pitch_hz=seen.stage.concert_pitch_hz,
         spelling=settings.spelling,
-        sizes_mm=sizes,
+        openings=sizes,
         lines=tuple(line for line in lines if any(line.places_hz[1:])),
+        box=seen.box_told,
     )
 
 
-def across_mm(area_mm2: float) -> float:
-    """Return the diameter of a circle of an area.
+def openings_ahead(now: Hole, doublings: float) -> list[Hole]:
+    """Return openings from now up to so many doublings of the area; all but the first are round values.
 
     Examples
     --------
-    >>> round(across_mm(1256.64), 2)
-    40.0
+    >>> [round(one.length_mm, 2) for one in openings_ahead(Hole("round", 38.55), 0.02)]
+    [38.55, 38.6, 38.7, 38.8]
     """
-    return 2.0 * math.sqrt(area_mm2 / math.pi)
+    last = now.of_area(now.area_mm2 * 2.0**doublings)
+    if now.shape == "round":
+        return [now, *(replace(now, length_mm=value) for value in round_values(now.length_mm, last.length_mm))]
+    return [now, *(now.of_area(value) for value in round_values(now.area_mm2, last.area_mm2))]
 
 
-def sizes_mm(now: float, last: float) -> tuple[float, ...]:
-    """Return the openings from now up to the last: round values, a step apart that a maker can measure.
+def round_values(above: float, up_to: float) -> list[float]:
+    """Return round values, a step apart that gives :data:`MOST_SIZES` at most.
 
     Examples
     --------
-    >>> sizes_mm(38.55, 41.0)
-    (38.55, 38.6, 38.7, 38.8, 38.9, 39.0, 39.1, 39.2, 39.3, 39.4, 39.5, 39.6, 39.7, 39.8, 39.9, 40.0, 40.1, ...)
+    >>> round_values(38.55, 39.05), round_values(420.0, 840.0)[:3]
+    ([38.6, 38.7, 38.8, 38.9, 39.0], [440.0, 460.0, 480.0])
     """
-    step = next((s for s in _STEPS_MM if (last - now) / s <= MOST_SIZES - 2), (last - now) / (MOST_SIZES - 2))
-    first = math.floor(now / step + 1e-6) + 1
-    later = [round(n * step, 6) for n in range(first, math.floor(last / step + 1e-6) + 1)]
-    return (now, *later)
+    step = next((s for s in _STEPS if (up_to - above) / s <= MOST_SIZES - 2), (up_to - above) / (MOST_SIZES - 2))
+    first = math.floor(above / step + 1e-6) + 1
+    return [round(n * step, 6) for n in range(first, math.floor(up_to / step + 1e-6) + 1)]
 
 
 def _others(modes: Sequence[StageMode], lead: Sequence[StageMode]) -> list[StageMode]:
@@ -114,53 +118,66 @@ def _others(modes: Sequence[StageMode], lead: Sequence[StageMode]) -> list[Stage
     return [m for m in modes if m not in lead][: max(MOST_LINES - len(lead), 0)]
 
 
-def _reach(known: Known) -> float:
-    """Return how many doublings of the area ahead something is known of a mode; 0 if nothing is."""
-    told = known.effect(1e-6)
-    return told.reach if told.step is not None else 0.0
+class _Ahead:
+    """What is known of a mode: its steps, or the box that it belongs to, and how many doublings of area ahead."""
+
+    def __init__(self, steps: Known | None, reach: float) -> None:
+        self.steps, self.reach = steps, min(reach, FARTHEST)
+
+    @classmethod
+    def of(cls, seen: Seen, mode: StageMode) -> _Ahead:
+        """Return what is known of a mode."""
+        if seen.box is not None and mode.mode in seen.box.modes:
+            return cls(None, FARTHEST)
+        steps = seen.steps.known(mode.mode, "doubling")
+        told = steps.effect(1e-6)
+        return cls(steps, told.reach if told.step is not None else 0.0)
+
+    def at(self, seen: Seen, mode: StageMode, knots: Floats) -> tuple[Floats, Effect]:
+        """Return low, middle and high in cents at some doublings of the area, shape (knots, 3); none if not known."""
+        if self.steps is None:
+            assert seen.box is not None
+            area = seen.box.hole.area_mm2
+            holes = [seen.box.hole.of_area(area * 2.0**d) for d in knots]
+            return by_box_at(seen.box, mode.mode, mode.freq_hz, holes), Effect(what="opening", by_box=True)
+        rows, effect = [], Effect(what="opening")
+        for doublings in knots:
+            extent, effect = opening_effect(self.steps, mode, max(float(doublings), 1e-6))
+            if extent is None:
+                return np.zeros((0, 3)), effect
+            rows.append((extent.low, extent.cents, extent.high))
+        return np.array(rows), effect
 
 
-def _line(
-    seen: Seen, mode: StageMode, steps: Known, sizes: Sequence[float], farthest: float, works_on: bool
-) -> SlideLine:
-    knots = np.linspace(0.0, min(farthest, _reach(steps)), _KNOTS)
-    places, effect = _at_knots(steps, mode, knots)
-    ahead = 2.0 * np.log2(np.array(sizes) / sizes[0])
-    known = np.array([np.interp(ahead, knots, column) for column in places.T]).T if len(places) else places
-    inside = ahead <= knots[-1] + 1e-9
-    hz = [
-        _three(mode.freq_hz * 2.0 ** (known[n] / 1200.0)) if len(places) and inside[n] else None
-        for n in range(len(sizes))
-    ]
-    stages = [(s, m) for s in seen.steps.stages for m in s.modes if m.mode == mode.mode]
+def _line(seen: Seen, mode: StageMode, ahead: _Ahead, openings: Sequence[Hole], works_on: bool) -> SlideLine:
+    knots = np.linspace(0.0, ahead.reach, _KNOTS)
+    places, effect = ahead.at(seen, mode, knots)
+    doublings = np.log2([one.area_mm2 / openings[0].area_mm2 for one in openings])
+    hz: list[tuple[float, float, float] | None] = [None] * len(openings)
+    if len(places):
+        known = mode.freq_hz * 2.0 ** (
+            np.array([np.interp(doublings, knots, column) for column in places.T]) / 1200.0
+        )
+        for n in np.flatnonzero(doublings <= ahead.reach + 1e-9):
+            low, middle, high = (float(v) for v in known[:, n])
+            hz[n] = (low, middle, high)
     return SlideLine(
         mode=mode.mode,
         worked_on=works_on,
         freq_hz=mode.freq_hz,
         places_hz=tuple(hz),
-        stages=tuple(
-            (across_mm(area), m.freq_hz)
-            for s, m in stages
-            if s.state == seen.stage.state and (area := opening_mm2(s)) is not None and area > 0
-        ),
-        aims=tuple(
-            (landing.landing_note, landing.landing_hz) for landing in targets_of_mode(seen.history, mode.mode)
-        ),
+        stages=tuple(_stages(seen, mode.mode, size_of(openings[0]))),
+        aims=tuple((aim.landing_note, aim.landing_hz) for aim in targets_of_mode(seen.history, mode.mode)),
         effect=effect,
     )
 
 
-def _at_knots(steps: Known, mode: StageMode, knots: Floats) -> tuple[Floats, Effect]:
-    """Return low, middle and high in cents at each knot, shape (knots, 3); none where nobody can say."""
-    rows, effect = [], Effect(what="opening")
-    for doublings in knots:
-        extent, effect = opening_effect(steps, mode, max(float(doublings), 1e-6))
-        if extent is None:
-            return np.zeros((0, 3)), effect
-        rows.append((extent.low, extent.cents, extent.high))
-    return np.array(rows), effect
-
-
-def _three(values: Floats) -> tuple[float, float, float]:
-    low, middle, high = (float(v) for v in values)
-    return low, middle, high
+def _stages(seen: Seen, mode: str, now: Size | None) -> list[tuple[float, float]]:
+    """Return the openings so far, held as now, with the reading of a mode at each in hertz."""
+    found, stages = [], seen.steps.stages
+    for n, stage in enumerate(stages):
+        heard = next((m for m in stage.modes if m.mode == mode), None)
+        size = size_of(opening_now(stages[: n + 1], seen.settings))
+        if heard and size and now and stage.state == seen.stage.state:
+            found.append((size.area_mm2 if now.width_mm else size.length_mm, heard.freq_hz))
+    return found

@@ -190,8 +190,8 @@ class SlideLine:
     """One mode over the openings to come.
 
     ``places_hz`` gives for each opening where it would come to rest, with the ends of its 95 % interval (low, middle,
-    high), or ``None`` where nobody can say. ``stages`` are the openings so far in millimetres across, each with its
-    reading in hertz; ``aims`` are the targets, each with its note. ``effect`` says what the last place that is known
+    high), or ``None`` where nobody can say. ``stages`` are the openings so far, each as the slide tells them, with
+    its reading in hertz. ``aims`` are the targets, each with its note. ``effect`` says what the last place that is known
     rests on.
     """
 
@@ -211,9 +211,9 @@ class SlideLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Slide:
-    """What a wider opening would do, for many openings: the first of ``sizes_mm`` is as it is now, across.
+    """What a wider opening would do, for many openings: the first of ``openings`` is as it is now.
 
-    An opening of another shape counts as a round one of its area.
+    They are round, or of one other shape.
     """
 
     part: str
@@ -221,6 +221,16 @@ class Slide:
     stage_shown: str
     concert_pitch_hz: float
     spelling: Spelling
-    sizes_mm: tuple[float, ...]
+    openings: tuple[Size, ...]
     lines: tuple[SlideLine, ...]
     box: Box | None = None
+
+    @property
+    def is_round(self) -> bool:
+        """Whether openings are told by their diameter; otherwise by their area."""
+        return not self.openings[0].width_mm
+
+    @property
+    def extents(self) -> tuple[float, ...]:
+        """How large each opening is: millimetres across if they are round, square millimetres otherwise."""
+        return tuple(size.length_mm if self.is_round else size.area_mm2 for size in self.openings)

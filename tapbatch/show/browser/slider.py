@@ -22,7 +22,7 @@ from tapbatch.show.say.what_if import SLIDE_MARKS, SLIDE_NAME, place_text, size_
 def slide_section(slide: Slide, here: str) -> Markup:
     """Return the slider over its drawing, as a section; ``here`` is the identity of its instrument on the page."""
     drawing = slide_chart(slide, SCREEN)
-    places = [_place(slide, drawing, n) for n in range(len(slide.sizes_mm))]
+    places = [_place(slide, drawing, n) for n in range(len(slide.extents))]
     range_id = f"{here}-opening"
     first = places[0]
     slider = tag(
@@ -66,7 +66,7 @@ def _place(slide: Slide, drawing: SlideDrawing, n: int) -> _Place:
         size=size,
         heard="; ".join([size, *(place_text(slide, line, n) for line in drawn)]),
         said=[place_text(slide, line, n) for line in slide.lines],
-        x=px(float(drawing.panel.x_mm(slide.sizes_mm[n]))),
+        x=px(float(drawing.panel.x_mm(slide.extents[n]))),
         y=[_heights(slide, drawing, line, n) for line in drawn],
     )
 

@@ -1,9 +1,9 @@
 """What a wider opening would do: the opening against the notes, with the stages so far and the targets.
 
-Conventions: the opening in millimetres runs to the right, from the first stage to as far as anything is known; cents
-run upwards, with a line for each note at the concert pitch of the stage. Dots are the stages so far. The line goes on
-from the last of them to where a mode would come to rest, and the pale band is its 95 % interval. A target is a line
-across. Only modes that are worked on or have a target are drawn.
+Conventions: the opening runs to the right, in millimetres across or square millimetres, from the first stage to as
+far as anything is known; cents run upwards, with a line for each note at the concert pitch of the stage. Dots are the
+stages so far. The line goes on from the last of them to where a mode would come to rest, and the pale band is its
+95 % interval. A target is a line across. Only modes that are worked on or have a target are drawn.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def slide_chart(slide: Slide, look: Look) -> SlideDrawing:
     drawn = [line for line in slide.lines if line.is_drawn]
     cents = [c for line in drawn for c in _cents(slide, line)]
     spare = max(LEAST_CENTS - (max(cents) - min(cents)), 40.0) / 2.0
-    sizes = [*slide.sizes_mm, *(size for line in drawn for size, _ in line.stages)]
+    sizes = [*slide.extents, *(size for line in drawn for size, _ in line.stages)]
     across = max(sizes) - min(sizes)
     left = _LEFT_MM * look.spacing
     panel = Panel(
@@ -89,11 +89,18 @@ def _draw_scales(chart: Chart, panel: Panel, slide: Slide) -> None:
         x = float(panel.x_mm(size))
         chart.rule(x, panel.bottom_mm, x, panel.bottom_mm + 1.0)
         chart.say(x, foot, f"{size:g}", SMALL, ha="center", role="soft text")
-    now = float(panel.x_mm(slide.sizes_mm[0]))
+    now = float(panel.x_mm(slide.extents[0]))
     chart.rule(now, panel.top_mm, now, panel.bottom_mm, "guide")
     middle = panel.left_mm + panel.width_mm / 2
     below = foot + 3.6 * chart.look.spacing
-    chart.say(middle, below, "opening, mm across", SMALL, ha="center", role="soft text")
+    chart.say(
+        middle,
+        below,
+        "opening, mm across" if slide.is_round else "opening, mm2",
+        SMALL,
+        ha="center",
+        role="soft text",
+    )
 
 
 def _ticks(panel: Panel, most: int) -> list[float]:
@@ -108,7 +115,7 @@ def _draw_line(chart: Chart, panel: Panel, slide: Slide, line: SlideLine) -> Non
         y = float(panel.y_mm(cents_of(hz, pitch)))
         chart.lines([[(panel.left_mm, y), (panel.right_mm, y)]], "next note", f"target {line.mode} {note}")
         chart.say(panel.right_mm, y - 1.0, f"target {note}", SMALL, ha="right")
-    known = [(size, place) for size, place in zip(slide.sizes_mm, line.places_hz, strict=True) if place]
+    known = [(size, place) for size, place in zip(slide.extents, line.places_hz, strict=True) if place]
     x = panel.x_mm([size for size, _ in known])
     low, middle, high = (panel.y_mm([cents_of(place[n], pitch) for _, place in known]) for n in range(3))
     chart.area(np.column_stack((np.concatenate((x, x[::-1])), np.concatenate((low, high[::-1])))), "tolerance")
@@ -127,7 +134,7 @@ def _name(chart: Chart, panel: Panel, mode: str, places: Sequence[tuple[float, f
 
 
 def _described(slide: Slide, drawn: Sequence[SlideLine]) -> str:
-    last = len(slide.sizes_mm) - 1
+    last = len(slide.extents) - 1
     told = []
     for line in drawn:
         farthest = max((n for n in range(last + 1) if line.places_hz[n]), default=0)

@@ -256,12 +256,20 @@ def _figure(figure: Figure) -> str:
 
 
 def bases(answer: Answer) -> list[str]:
-    """Say what the effects of each change rest on, such as ``opening: 6 steps here, by the area of the opening``."""
+    """Say what the effects of each change rest on, such as ``opening: 6 steps here, by the area of the opening``.
+
+    If it is not the same for all modes, the modes are named.
+    """
     told: list[str] = []
-    for change in answer.changes:
-        effects = [e for rest in answer.rests for e in rest.effects if e.what == change.what]
-        texts = dict.fromkeys(text for e in effects if (text := rests_on(e, answer.part, answer.box)))
-        told += [f"{SHOWN[change.what]}: {text}" for text in texts]
+    for n, change in enumerate(answer.changes):
+        by_text: dict[str, list[str]] = {}
+        for rest in answer.rests:
+            text = rests_on(rest.effects[n], answer.part, answer.box)
+            if text and rest.moved is not None:
+                by_text.setdefault(text, []).append(rest.mode)
+        for text, modes in by_text.items():
+            whose = f" of {', '.join(modes)}" if len(by_text) > 1 else ""
+            told.append(f"{SHOWN[change.what]}{whose}: {text}")
     return told
 
 
@@ -281,9 +289,11 @@ SLIDE_MARKS = (
 
 
 def size_text(slide: Slide, n: int) -> str:
-    """Say one of the openings of a slide, such as ``40 mm``; the first is as it is now."""
-    size = f"{_plain(slide.sizes_mm[n])} mm"
-    return f"{size}, as it is now" if n == 0 else size
+    """Say one of the openings of a slide, such as ``40 mm across``; the first is as it is now."""
+    opening = slide.openings[n]
+    told = f"{_sides(opening)} mm{_across(opening)}"
+    told = f"{told} ({opening.area_mm2:.0f} mm2)" if opening.width_mm else told
+    return f"{told}, as it is now" if n == 0 else told
 
 
 def place_text(slide: Slide, line: SlideLine, n: int) -> str:

@@ -37,13 +37,16 @@ def what_if_lines(answer: Answer) -> list[Line]:
 
 def _table_lines(answer: Answer) -> list[Line]:
     """Return a row for each mode of which something can be said, then the others with the reason."""
-    lines: list[Line] = [(f"{'':{_NAME}}{'now':{_NOW}}{'would come to rest at':{_THEN}}moved (95 % interval)", "dim")]
+    lines: list[Line] = []
     others: dict[str, list[str]] = {}
     for rest in answer.rests:
         if rest.then_hz is None:
             others.setdefault(what_if.why_not(rest.effects), []).append(rest.mode)
         else:
             lines += _rest_lines(answer, rest, rest.then_hz)
+    if lines:
+        heads = f"{'':{_NAME}}{'now':{_NOW}}{'would come to rest at':{_THEN}}moved (95 % interval)"
+        lines = [(heads, "dim"), *lines]
     for why, names in others.items():
         lines += said(f"{', '.join(names)}: not said; {why}")
     return lines
