@@ -236,7 +236,7 @@ def _with_reading(mode: StageMode, moved: Sequence[_Moved]) -> Spread:
         alone = each.told.step if n and each.told else each.spread
         spreads += [alone] if alone is not None else []
     if not any(m.placed for m in moved):
-        spreads.append(_normal(0.0, (_half_now(mode) / Z_95) ** 2))
+        spreads.append(_normal(0.0, (half_now(mode) / Z_95) ** 2))
     return summed(spreads)
 
 
@@ -417,7 +417,7 @@ def _normal(mean: float, variance: float) -> Spread:
     return Spread(np.array([mean]), np.array([max(variance, _LEAST_VARIANCE)]), np.ones(1))
 
 
-def _half_now(mode: StageMode) -> float:
+def half_now(mode: StageMode) -> float:
     """Return half of the interval of today's reading, in cents: set up anew if that is known."""
     halves = (mode.half_anew_cents, mode.half_cents)
     return next((half for half in halves if half is not None and math.isfinite(half)), 0.0)

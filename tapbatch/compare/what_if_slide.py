@@ -19,9 +19,9 @@ from tapbatch.compare.spread import Floats
 from tapbatch.compare.step_amount import Known
 from tapbatch.compare.step_forecast import Elders
 from tapbatch.compare.step_taught import TaughtSteps
-from tapbatch.compare.what_if import Seen, opening_effect, seen_of, targets_of_mode
+from tapbatch.compare.what_if import Seen, half_now, opening_effect, seen_of, targets_of_mode
 from tapbatch.compare.what_if_opening import by_box_at, opening_now, size_of
-from tapbatch.model.history import History, StageMode
+from tapbatch.model.history import Extent, History, StageMode
 from tapbatch.model.opening import Size
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.what_if import Effect, Slide, SlideLine
@@ -139,7 +139,9 @@ class _Ahead:
             assert seen.box is not None
             area = seen.box.hole.area_mm2
             holes = [seen.box.hole.of_area(area * 2.0**d) for d in knots]
-            return by_box_at(seen.box, mode.mode, mode.freq_hz, holes), Effect(what="opening", by_box=True)
+            found = by_box_at(seen.box, mode.mode, mode.freq_hz, holes)
+            low, middle, high = map(float, found[-1])
+            return found, Effect(what="opening", extent=Extent(middle, low, high), by_box=True)
         rows, effect = [], Effect(what="opening")
         for doublings in knots:
             extent, effect = opening_effect(self.steps, mode, max(float(doublings), 1e-6))
@@ -161,6 +163,9 @@ def _line(seen: Seen, mode: StageMode, ahead: _Ahead, openings: Sequence[Hole], 
         for n in np.flatnonzero(doublings <= ahead.reach + 1e-9):
             low, middle, high = (float(v) for v in known[:, n])
             hz[n] = (low, middle, high)
+        # As it is now it rests where it was read.
+        half = 2.0 ** (half_now(mode) / 1200.0)
+        hz[0] = (mode.freq_hz / half, mode.freq_hz, mode.freq_hz * half)
     return SlideLine(
         mode=mode.mode,
         worked_on=works_on,

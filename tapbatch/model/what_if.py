@@ -191,8 +191,8 @@ class SlideLine:
 
     ``places_hz`` gives for each opening where it would come to rest, with the ends of its 95 % interval (low, middle,
     high), or ``None`` where nobody can say. ``stages`` are the openings so far, each as the slide tells them, with
-    its reading in hertz. ``aims`` are the targets, each with its note. ``effect`` says what the last place that is known
-    rests on.
+    its reading in hertz. ``aims`` are the targets, each with its note. ``effect`` says what the last place that is
+    known rests on.
     """
 
     mode: str

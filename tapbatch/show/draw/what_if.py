@@ -122,15 +122,14 @@ def _draw_line(chart: Chart, panel: Panel, slide: Slide, line: SlideLine) -> Non
     chart.lines([np.column_stack((x, middle))], "link", f"would rest {line.mode}")
     stages = [(float(panel.x_mm(s)), float(panel.y_mm(cents_of(hz, pitch)))) for s, hz in line.stages]
     chart.dots(stages, "reading", name=f"stages {line.mode}")
-    _name(chart, panel, line.mode, [*stages, *zip(x.tolist(), middle.tolist(), strict=True)])
+    _name(chart, panel, line.mode, list(zip(x.tolist(), middle.tolist(), strict=True)))
 
 
 def _name(chart: Chart, panel: Panel, mode: str, places: Sequence[tuple[float, float]]) -> None:
-    """Name a mode at its first place, on the side from which it comes away."""
+    """Name a mode where it is now, on the side from which it comes away."""
     (x, y), (_, last) = places[0], places[-1]
-    down = 4.0 * chart.look.spacing if last <= y else -2.5
-    inside = min(max(y + down, panel.top_mm + 3.0), panel.bottom_mm - 1.0)
-    chart.say(x, inside, mode, SMALL, bold=True, within_mm=panel.right_mm - x)
+    down = 4.2 * chart.look.spacing if last <= y else -2.5
+    chart.say(x + 1.5, y + down, mode, SMALL, bold=True, within_mm=panel.right_mm - x - 1.5)
 
 
 def _described(slide: Slide, drawn: Sequence[SlideLine]) -> str:

@@ -23,6 +23,7 @@ from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import most_spectra, spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
+from tapbatch.show.draw.what_if import slide_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, DecaysBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
@@ -31,6 +32,7 @@ from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.say.forecasts import chances_text, kept_text
+from tapbatch.show.say.what_if import SLIDE_MARKS, SLIDE_NAME, slide_basis
 from tapbatch.show.view.boards import blank_stage
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
@@ -131,6 +133,10 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown)
+    if history.slide is not None:
+        said: list[Said] = [(text, "soft text") for text in (SLIDE_MARKS, slide_basis(history.slide))]
+        opened = slide_chart(history.slide, look).chart
+        yield ChartBlock(SETTLE, opened, SLIDE_NAME.lower(), history.slide.stage_shown, said)
     if history.forecasts:
         yield _forecasts(history, look)
     yield from _wood(history, settings, look)
