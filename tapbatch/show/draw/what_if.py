@@ -85,7 +85,7 @@ def _draw_scales(chart: Chart, panel: Panel, slide: Slide) -> None:
             chart.rule(panel.left_mm, y, panel.right_mm, y)
             chart.say(0.0, y, note, SMALL, va="center", role="soft text", within_mm=panel.left_mm - 1.0)
     foot = panel.bottom_mm + 3.5 * chart.look.spacing
-    for size in _ticks(panel, 4):
+    for size in _ticks(panel, 10 if chart.look.is_wide else 5):
         x = float(panel.x_mm(size))
         chart.rule(x, panel.bottom_mm, x, panel.bottom_mm + 1.0)
         chart.say(x, foot, f"{size:g}", SMALL, ha="center", role="soft text")
