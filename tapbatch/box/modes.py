@@ -16,33 +16,13 @@ When it is wrong: further modes of top, back and sides push too, so the box give
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-RESONANCES = 3
-
-_STEP = 1e-4
-
-
-def coupled_hz(
-    top_hz: Floats, coupling_hz: Floats, back_hz: Floats, back_coupling_hz: Floats, air_hz: Floats
-) -> Floats:
-    """Return the three resonances in hertz, in order along a last axis.
-
-    Examples
-    --------
-    >>> coupled_hz(*(np.array(x) for x in (180.0, 87.2, 230.0, 0.0, 120.0))).round(1)
-    array([103.3, 209.1, 230. ])
-    """
-    g = np.stack(np.broadcast_arrays(coupling_hz, back_coupling_hz, air_hz), axis=-1)
-    squares = g[..., :, None] * g[..., None, :]
-    squares[..., 0, 0] += top_hz**2
-    squares[..., 1, 1] += back_hz**2
-    return np.asarray(np.sqrt(np.maximum(np.linalg.eigvalsh(squares), 1e-12)))
+_ALIKE = 1e-12
+"""Two roots this near are taken to be so far apart, so that nothing is divided by zero."""
 
 
 def resonances_and_shares(parameters: Floats, shift: Floats) -> tuple[Floats, Floats, Floats]:
@@ -59,8 +39,8 @@ def resonances_and_shares(parameters: Floats, shift: Floats) -> tuple[Floats, Fl
     Returns
     -------
     tuple
-        ``ln f``, ``d ln f / d ln top`` and ``d ln f / d ln air``, each of shape (..., 3). A top that drifts leaves
-        coupling and back as they are, in hertz.
+        ``ln f``, ``d ln f / d ln top`` and ``d ln f / d ln air``, each of shape (..., 3), in order. A top that drifts
+        leaves coupling and back as they are, in hertz.
 
     Examples
     --------
@@ -69,16 +49,28 @@ def resonances_and_shares(parameters: Floats, shift: Floats) -> tuple[Floats, Fl
     >>> np.exp(found).round(1), by_air.round(3)
     (array([103.3, 209.1, 230. ]), array([0.887, 0.113, 0.   ]))
     """
-    top_log, coupling, air_log, back, back_coupling, more = np.broadcast_arrays(
-        *np.moveaxis(parameters, -1, 0), shift
-    )
-    others = np.exp(top_log + coupling), np.exp(top_log + back), np.exp(top_log + back_coupling)
-    top, air = np.exp(top_log), np.exp(air_log + more)
+    top, coupling, air, back, back_coupling, more = np.broadcast_arrays(*np.moveaxis(parameters, -1, 0), shift)
+    # Squares over that of the top, so that all are near one.
+    p, q = np.exp(2.0 * coupling), np.exp(2.0 * back_coupling)
+    b, h = np.exp(2.0 * back), np.exp(2.0 * (air + more - top))
+    # The eigenvalues are the roots of x^3 - c2 x^2 + c1 x - c0.
+    c2, c1, c0 = 1.0 + p + b + q + h, b + q + b * p + h * (1.0 + b), b * h
+    x = _roots(c2, c1, c0)
+    slope = 3.0 * x**2 - 2.0 * c2[..., None] * x + c1[..., None]
+    slope = np.where(np.abs(slope) < _ALIKE, _ALIKE, slope) * x
+    by_top = (x**2 - x * (b + q + h)[..., None] + c0[..., None]) / slope
+    by_air = (x**2 * h[..., None] - x * (h * (1.0 + b))[..., None] + c0[..., None]) / slope
+    return np.asarray(top[..., None] + 0.5 * np.log(x)), np.asarray(by_top), np.asarray(by_air)
 
-    def logs(top: Floats, air: Floats) -> Floats:
-        return np.asarray(np.log(coupled_hz(top, *others, air)))
 
-    found = logs(top, air)
-    by_top = (logs(top * math.exp(_STEP), air) - found) / _STEP
-    by_air = (logs(top, air * math.exp(_STEP)) - found) / _STEP
-    return found, np.asarray(by_top), np.asarray(by_air)
+def _roots(c2: Floats, c1: Floats, c0: Floats) -> Floats:
+    """Return the three real roots, all above zero, in order along a last axis (Viete's cosines)."""
+    middle = c2 / 3.0
+    radius = np.sqrt(np.maximum(middle**2 - c1 / 3.0, 0.0))
+    cubed = np.maximum(radius**3, _ALIKE)
+    cosine = np.clip((middle**3 - 0.5 * middle * c1 + 0.5 * c0) / cubed, -1.0, 1.0)
+    turn = np.arccos(cosine) / 3.0
+    high = middle + 2.0 * radius * np.cos(turn)
+    between = middle + 2.0 * radius * np.cos(turn - 2.0 * np.pi / 3.0)
+    # From their product, because the difference of large numbers would lose the digits of a small one.
+    return np.stack([c0 / (high * between), between, high], axis=-1)

@@ -3,7 +3,7 @@
 Conventions: cents, upwards positive. Physics speaks if the mode is a resonance of a known box
 (:mod:`tapbatch.compare.box_known`) and the latest step of the work changed the opening. How much the next cut opens
 is not known to it either, so it is taken to be as for the cuts (:mod:`tapbatch.compare.step_areas`); after a single
-cut, as much again, give or take 30 %.
+cut, as much again, give or take 70 %.
 
 Cuts and physics rest on the same readings, so their errors are not independent and neither makes the other surer.
 The forecast is a mixture of both, each weighted by the inverse of its predictive variance: the sharper one counts
@@ -31,12 +31,14 @@ from tapbatch.model.pitch import CENTS
 APART = 2.5
 """How many standard errors of their difference cuts and physics may be apart."""
 
-_ONE_CUT = 0.3
+_ONE_CUT = 0.7
 _POINTS = (-1.2247, 0.0, 1.2247)
 _SHARES = (1.0 / 6.0, 2.0 / 3.0, 1.0 / 6.0)
 """Three points that have the mean, the variance and the kurtosis of a normal."""
 
 _LEAST = 1e-6
+_MOST_DOUBLINGS = 2.0
+"""No cut opens more than the model looks at."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,7 +74,7 @@ def with_box(found: Forecast, work: Work, opened: Opened) -> Forecast:
     physics = _outlook(opened, following, len(work.steps), opening_mm2(work.stages[-1]))
     if found.outlook is None:
         return replace(found, outlook=physics, steps=physics.steps, model=physics.model, physics="alone")
-    share, apart = _share(found.outlook.step, physics.step)
+    share, apart = _share(found.outlook, physics)
     outlook = replace(
         found.outlook,
         step=_mixed(found.outlook.step, physics.step, share),
@@ -116,13 +118,17 @@ def _outlook(opened: Opened, following: Sequence[Following], steps: int, area_mm
     hole = opened.box.hole
     parts: list[tuple[float, float]] = []
     for one in following:
-        spread = math.sqrt(float(one.variances.mean()))
-        parts += [(one.value + z * spread, one.weight * s) for z, s in zip(_POINTS, _SHARES, strict=True)]
-    areas = [hole.area_mm2 * 2.0**doublings for doublings, _ in parts]
-    logs = opened.box.paths([hole, *map(hole.of_area, areas)])[:, :, opened.resonance]
-    steps_cents = CENTS * (logs[:, 1:] - logs[:, :1])
-    landings = CENTS * (logs[:, 1:] - math.log(opened.heard_hz))
-    typical = CENTS * (logs[:, 1 :: len(_POINTS)] - logs[:, :1])
+        for variance in one.variances.tolist():
+            spread, share = math.sqrt(variance), one.weight / len(one.variances)
+            parts += [(one.value + z * spread, share * s) for z, s in zip(_POINTS, _SHARES, strict=True)]
+    means = [one.value for one in following]
+    doublings = np.clip([*means, *(value for value, _ in parts)], -_MOST_DOUBLINGS, _MOST_DOUBLINGS)
+    areas = hole.area_mm2 * 2.0**doublings
+    logs = opened.box.paths([hole, *(hole.of_area(area) for area in areas.tolist())])[:, :, opened.resonance]
+    ahead = logs[:, 1 + len(means) :]
+    steps_cents = CENTS * (ahead - logs[:, :1])
+    landings = CENTS * (ahead - math.log(opened.heard_hz))
+    typical = CENTS * (logs[:, 1 : 1 + len(means)] - logs[:, :1])
     shares = np.array([share for _, share in parts])
     return Outlook(
         step=_normals(steps_cents, shares),
@@ -146,11 +152,15 @@ def _moments(spread: Spread) -> tuple[float, float]:
     return mean, float(spread.weights @ (spread.variances + (spread.means - mean) ** 2))
 
 
-def _share(cuts: Spread, physics: Spread) -> tuple[float, bool]:
-    """Return how much physics counts, 0 to 1, and whether the two are apart."""
-    (one, of_cuts), (two, of_physics) = _moments(cuts), _moments(physics)
+def _share(cuts: Outlook, physics: Outlook) -> tuple[float, bool]:
+    """Return how much physics counts, 0 to 1, and whether the two are apart.
+
+    They are compared by what a cut of the usual size does, because how large the next one is blurs both alike.
+    """
+    (one, of_cuts), (two, of_physics) = _moments(cuts.typical), _moments(physics.typical)
     if abs(one - two) > APART * math.sqrt(of_cuts + of_physics):
         return 0.5, True
+    (_, of_cuts), (_, of_physics) = _moments(cuts.step), _moments(physics.step)
     return of_cuts / (of_cuts + of_physics), False
 
 

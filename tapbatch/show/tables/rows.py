@@ -218,4 +218,18 @@ def _target_row(names: Mapping[tuple[str, str], str], landing: Landing, spelling
         taps_within=f"{landing.taps_within}/{landing.taps}",
         faults=";".join(landing.faults),
         overshoot_pct=None if landing.overshoot is None else 100.0 * landing.overshoot,
+        **_opening_cells(landing),
     )
+
+
+def _opening_cells(landing: Landing) -> Row:
+    needed = landing.opening
+    sizes = (needed.likely, needed.stop, needed.most) if needed else (None, None, None)
+    areas = [None if size is None else size.area_mm2 for size in sizes]
+    return {
+        "opening_mm2": needed.now.area_mm2 if needed else None,
+        "opening_needed_mm2": areas[0],
+        "opening_needed_mm2_low": areas[1],
+        "opening_needed_mm2_high": areas[2],
+        "opening_reach_pct": 100.0 * needed.reach if needed else None,
+    }
