@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from tapbatch.compare import what_if
 from tapbatch.compare.spread import Spread
-from tapbatch.compare.step_amount import Steps
 from tapbatch.compare.step_forecast import Elders
 from tapbatch.compare.what_if import Seen, answer, extent_of, summed, warmth
 from tapbatch.compare.working_on import with_working_on
@@ -25,11 +25,9 @@ AREAS = (400.0, 440.0, 484.0, 532.4)
 
 def seen_of(history: History, **settings: Any) -> Seen:
     wanted = InstrumentSettings.model_validate({"mode": LABELS, **settings})
-    history = with_working_on(history, wanted, {})
-    part = history.stages[-1].part
-    stages = tuple(s for s in history.of_part(part) if s.modes)
-    drifts = tuple(d for d in history.drifts if d.part == part)
-    return Seen(history, Steps(stages, drifts, elders=Elders(settings=wanted)), wanted)
+    seen = what_if.seen_of(with_working_on(history, wanted, {}), wanted, Elders(settings=wanted))
+    assert seen is not None
+    return seen
 
 
 def voiced(**asked: Any) -> Answer:
