@@ -108,6 +108,7 @@ def test_an_oval_conducts_by_its_shape_and_not_by_its_area_alone() -> None:
     assert longer.moved.cents > wider.moved.cents
 
 
+@pytest.mark.slow
 def test_ovals_of_many_boxes_come_to_rest_where_two_oscillators_say() -> None:
     rng = np.random.default_rng(3)
     held = 0
