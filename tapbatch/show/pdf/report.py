@@ -129,16 +129,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         if comparison:
             chart, notes = before_after_chart(comparison, look), before_after_notes(comparison)
             yield ChartBlock("Before and after", chart, part or "body", notes=notes)
-    for stage, landings in landing_blocks(history):
-        chart = landings_chart(stage, landings, settings, look)
-        heading = f"{stage.part or 'body'}: {landings[0].mode}"
-        yield ChartBlock(SETTLE, chart, heading, stage.stage_shown)
-    if history.slide is not None:
-        said: list[Said] = [(text, "soft text") for text in (SLIDE_MARKS, slide_basis(history.slide))]
-        opened = slide_chart(history.slide, look).chart
-        yield ChartBlock(SETTLE, opened, SLIDE_NAME.lower(), history.slide.stage_shown, said)
-    if history.forecasts:
-        yield _forecasts(history, look)
+    yield from _landings(history, settings, look)
     yield from _wood(history, settings, look)
     plucked = plucked_stage(history)
     if plucked:
@@ -147,13 +138,27 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
         yield ChartBlock("Strings", chart, "open strings", aside, notes)
 
 
-def _forecasts(history: History, look: Look) -> Block:
-    """Return how the forecasts of an instrument came out; with fewer than ten, only that they are too few."""
-    kept = kept_of(history.forecasts)
-    chart = forecasts_chart(history.forecasts, look)
-    notes: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
-    notes += [(CAME_MARKS, "soft text")] if chart else []
-    return ChartBlock(SETTLE, chart or Chart(look), CAME, notes=notes)
+def _landings(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
+    """Return where modes may settle, what a wider opening would do, and how the forecasts came out.
+
+    With fewer than ten forecasts, only that they are too few stands below the last chart, not in a block of its own.
+    """
+    blocks, kept = landing_blocks(history), kept_of(history.forecasts)
+    came = forecasts_chart(history.forecasts, look)
+    said: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
+    for number, (stage, landings) in enumerate(blocks, 1):
+        chart = landings_chart(stage, landings, settings, look)
+        heading = f"{stage.part or 'body'}: {landings[0].mode}"
+        notes = said if came is None and number == len(blocks) else []
+        yield ChartBlock(SETTLE, chart, heading, stage.stage_shown, notes)
+    if history.slide is not None:
+        marks: list[Said] = [(text, "soft text") for text in (SLIDE_MARKS, slide_basis(history.slide))]
+        opened = slide_chart(history.slide, look).chart
+        yield ChartBlock(SETTLE, opened, SLIDE_NAME.lower(), history.slide.stage_shown, marks)
+    if came is not None:
+        yield ChartBlock(SETTLE, came, CAME, notes=[*said, (CAME_MARKS, "soft text")])
+    elif said and not blocks:
+        yield ChartBlock(SETTLE, Chart(look), CAME, notes=said)
 
 
 def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:

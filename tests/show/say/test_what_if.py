@@ -56,7 +56,7 @@ def test_what_will_be_is_said_from_what_it_is(change: Change, line: str) -> None
     assert change_line(change) == line
 
 
-@pytest.mark.parametrize("why", [each for each in get_args(Unknown)])
+@pytest.mark.parametrize("why", get_args(Unknown))
 def test_every_reason_has_its_words(why: Unknown) -> None:
     for what in ("opening", "grams", "thickness"):
         text = unknown_text(Effect(what=what, unknown=why, seen=1))  # type: ignore[arg-type]
