@@ -5,7 +5,8 @@ effects of several changes are added, as if each were independent of the others;
 neither is the sum. The interval holds the error of today's reading, set up anew where that is known.
 
 - Opening: by the model of the box where one is known (:mod:`tapbatch.compare.what_if_opening`), for the modes that it
-  has; otherwise by steps of that amount, as grams are (:mod:`tapbatch.compare.step_amount`).
+  has; otherwise by steps of that amount, as grams are (:mod:`tapbatch.compare.step_amount`). If the intervals of both
+  leave each other out, each counts as likely as the other, and that is told.
 - Thickness: a blank by the model of its board (:mod:`tapbatch.wood.thickness`), of which grams come off evenly; other
   parts by steps per millimetre.
 - Temperature: the air in a box rises by 2.95 cents a kelvin if its moisture stays, by 3.15 if the relative humidity
@@ -24,7 +25,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tapbatch.box.air import air_mode_cents, vapour_cents
 from tapbatch.box.growth import Hole
 from tapbatch.box.known import KnownBox
 from tapbatch.compare.blank import BLANK
@@ -33,10 +33,10 @@ from tapbatch.compare.conditions import tension_pct
 from tapbatch.compare.spread import Spread
 from tapbatch.compare.step_amount import Known, Steps, Told
 from tapbatch.compare.step_forecast import Elders
-from tapbatch.compare.step_pooled import gathered
 from tapbatch.compare.tension import total_tension_n
-from tapbatch.compare.weighing import CENTS_A_PCT_OF_TENSION, ROOM_PCT, warmth_cents
+from tapbatch.compare.weighing import CENTS_A_PCT_OF_TENSION
 from tapbatch.compare.what_if_opening import air_shares, by_box, is_within, opening_now, opening_then, size_of
+from tapbatch.compare.what_if_spreads import extent_of, mixed, normal, summed, warmth
 from tapbatch.model.history import Extent, History, Landing, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import CENTS, cents_between
@@ -48,12 +48,8 @@ from tapbatch.wood.thickness import THINNEST, AtThickness, at_thicknesses
 
 Z_95 = 1.959964
 
-WOOD_UNSURE = 0.3
-"""Standard deviation of what warmth does to wood, as a share of it (an assumption: species differ)."""
-
 _SHARES: dict[str, tuple[float, float]] = {"air": (0.5, 1.0), "plate": (0.0, 0.5), "": (0.0, 1.0)}
 _POINTS = 11
-_LEAST_VARIANCE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +210,7 @@ class _Moved:
     unknown: Unknown | None = None
     told: Told | None = None
     by_box: bool = False
+    against: Extent | None = None
 
 
 def _rest(seen: Seen, mode: StageMode, changes: Sequence[Change], then: _Then, works_on: bool) -> Rest:
@@ -236,7 +233,7 @@ def _with_reading(mode: StageMode, moved: Sequence[_Moved]) -> Spread:
         alone = each.told.step if n and each.told else each.spread
         spreads += [alone] if alone is not None else []
     if not any(m.placed for m in moved):
-        spreads.append(_normal(0.0, (half_now(mode) / Z_95) ** 2))
+        spreads.append(normal(0.0, (half_now(mode) / Z_95) ** 2))
     return summed(spreads)
 
 
@@ -263,30 +260,56 @@ def _effect(moved: _Moved) -> Effect:
         instruments=told.instruments if told else 0,
         family=told.family if told else "",
         by_box=moved.by_box,
+        against=moved.against,
     )
 
 
-def opening_effect(known: Known, mode: StageMode, doublings: float) -> tuple[Extent | None, Effect]:
-    """Return where a mode comes to rest, in cents from today's reading, with an opening so many doublings larger.
+def opening_effect(seen: Seen, known: Known, mode: StageMode, then: Hole, doublings: float) -> Effect:
+    """Return where a mode comes to rest with an opening, in cents from today's reading with the error of that.
 
-    ``None`` with the reason in the effect where nobody can say.
+    Parameters
+    ----------
+    seen
+        What is known of the part.
+    known
+        The steps of the mode by area.
+    mode
+        As it is now.
+    then
+        The opening as it will be.
+    doublings
+        How many times its area doubles.
     """
-    moved = _by_steps("opening", known.effect(doublings))
+    moved = _opened(seen, known, mode, then, doublings)
     if moved.spread is None:
-        return None, _effect(moved)
-    return extent_of(_with_reading(mode, [moved])), _effect(moved)
+        return _effect(moved)
+    return replace(_effect(moved), extent=extent_of(_with_reading(mode, [moved])))
+
+
+def _opened(seen: Seen, known: Known, mode: StageMode, then: Hole, doublings: float) -> _Moved:
+    told = known.effect(doublings)
+    box = seen.box
+    if box is None or mode.mode not in box.modes:
+        return _by_steps("opening", told)
+    if not is_within(box, then):
+        return _Moved("opening", unknown="box")
+    spread = by_box(box, mode.mode, mode.freq_hz, then)
+    moved = _Moved("opening", spread, placed=True, by_box=True)
+    steps = told.landing
+    if steps is None:
+        return moved
+    by_model, by_history = extent_of(spread), extent_of(steps)
+    if by_model.low <= by_history.high and by_history.low <= by_model.high:
+        return moved
+    # Neither has earned to be trusted more than the other.
+    return replace(moved, spread=mixed(spread, steps), against=by_history)
 
 
 def _by_opening(seen: Seen, mode: StageMode, change: Change, then: Hole | None) -> _Moved:
     if not change.before or not change.after or then is None:
         return _Moved("opening", unknown="opening not noted")
-    box = seen.box
-    if box is not None and mode.mode in box.modes:
-        if not is_within(box, then):
-            return _Moved("opening", unknown="box")
-        return _Moved("opening", by_box(box, mode.mode, mode.freq_hz, then), placed=True, by_box=True)
     doublings = math.log2(change.after / change.before)
-    return _by_steps("opening", seen.steps.known(mode.mode, "doubling").effect(doublings))
+    return _opened(seen, seen.steps.known(mode.mode, "doubling"), mode, then, doublings)
 
 
 def _by_wood(seen: Seen, mode: str, change: Change, planed: AtThickness | None) -> _Moved:
@@ -312,9 +335,9 @@ def _by_pitch(seen: Seen, mode: str, change: Change) -> _Moved:
     if change.before is None:
         return _Moved("pitch", unknown="pitch not noted")
     if seen.kind(mode) == "string":
-        return _Moved("pitch", _normal(cents_between(change.before, change.after), 0.0))
+        return _Moved("pitch", normal(cents_between(change.before, change.after), 0.0))
     at_most = CENTS_A_PCT_OF_TENSION * abs(tension_pct(change.before, change.after))
-    return _Moved("pitch", _normal(0.0, (at_most / Z_95) ** 2))
+    return _Moved("pitch", normal(0.0, (at_most / Z_95) ** 2))
 
 
 def _by_warmth(seen: Seen, mode: str, change: Change) -> _Moved:
@@ -329,35 +352,6 @@ def _by_warmth(seen: Seen, mode: str, change: Change) -> _Moved:
         shares = air_shares(seen.box, mode)
     pct = seen.stage.note.humidity_pct if seen.stage.note else None
     return _Moved("temperature", warmth(before, after, shares, pct), by_box=by_model)
-
-
-def warmth(from_c: float, to_c: float, shares: np.typing.NDArray[np.float64], pct: float | None = None) -> Spread:
-    """Return what warmth does to a mode, in cents.
-
-    Parameters
-    ----------
-    from_c, to_c
-        Temperatures in degrees Celsius.
-    shares
-        Values of the air's share in the mode, 0 to 1, all as likely.
-    pct
-        Relative humidity in per cent; half of what the air can hold if it is not known.
-
-    Examples
-    --------
-    Air alone rises by 2.95 to 3.15 cents a kelvin, wood alone falls by 2.
-
-    >>> [round(warmth(20.0, 21.0, np.array([share])).middle, 2) for share in (1.0, 0.0)]
-    [3.05, -1.99]
-    """
-    damp = ROOM_PCT if pct is None else pct
-    dry = air_mode_cents(from_c, to_c)
-    moist = dry + vapour_cents(to_c, damp) - vapour_cents(from_c, damp)
-    air, air_sd = (dry + moist) / 2.0, abs(moist - dry) / 2.0
-    wood = warmth_cents(from_c, to_c, "plate")
-    means = shares * air + (1.0 - shares) * wood
-    variances = (shares * air_sd) ** 2 + ((1.0 - shares) * wood * WOOD_UNSURE) ** 2
-    return Spread(means, np.maximum(variances, _LEAST_VARIANCE), np.full(len(means), 1.0 / len(means)))
 
 
 def _is_box(stage: Stage) -> bool:
@@ -393,7 +387,7 @@ def _by_board(seen: Seen, mode: str, what: What, planed: AtThickness | None) -> 
         return _Moved(what, unknown="not aimed")
     was, value, low, high = figure
     sd = CENTS * math.log(high / low) / (2.0 * Z_95)
-    return _Moved(what, _normal(cents_between(was, value), sd**2))
+    return _Moved(what, normal(cents_between(was, value), sd**2))
 
 
 def aim_of(wood: WoodFigures | None, mode: str) -> AimOf | None:
@@ -410,42 +404,13 @@ def planed_mode(wood: WoodFigures, planed: AtThickness, mode: str) -> tuple[floa
     return (named.freq_hz, figure.value, figure.low, figure.high) if named and figure else None
 
 
-# ------------------------------------------------------------------ spreads
-
-
-def _normal(mean: float, variance: float) -> Spread:
-    return Spread(np.array([mean]), np.array([max(variance, _LEAST_VARIANCE)]), np.ones(1))
+# ------------------------------------------------------------------ readings
 
 
 def half_now(mode: StageMode) -> float:
     """Return half of the interval of today's reading, in cents: set up anew if that is known."""
     halves = (mode.half_anew_cents, mode.half_cents)
     return next((half for half in halves if half is not None and math.isfinite(half)), 0.0)
-
-
-def summed(spreads: Sequence[Spread]) -> Spread:
-    """Return the spread of a sum of independent quantities.
-
-    Examples
-    --------
-    >>> one = Spread(np.array([2.0]), np.array([3.0]), np.ones(1))
-    >>> both = summed([one, one])
-    >>> round(both.middle, 6), float(both.variances[0])
-    (4.0, 6.0)
-    """
-    total = spreads[0]
-    for other in spreads[1:]:
-        total = gathered(
-            np.add.outer(total.means, other.means).ravel(),
-            np.add.outer(total.variances, other.variances).ravel(),
-            np.multiply.outer(total.weights, other.weights).ravel(),
-        )
-    return total
-
-
-def extent_of(spread: Spread) -> Extent:
-    """Return the median of a spread and its 95 % interval."""
-    return Extent(spread.middle, spread.quantile(0.025), spread.quantile(0.975))
 
 
 def _aims(history: History, mode: StageMode, moved: Extent) -> Iterator[Aim]:

@@ -92,15 +92,6 @@ def by_box(box: KnownBox, mode: str, freq_hz: float, then: Hole) -> Spread:
     return gathered(cents, np.full(len(cents), _LEAST_VARIANCE), np.full(len(cents), 1.0 / len(cents)))
 
 
-def by_box_at(box: KnownBox, mode: str, freq_hz: float, holes: Sequence[Hole]) -> Floats:
-    """Return where a mode of the box comes to rest with each of many openings, in cents from its reading.
-
-    The shape is (openings, 3): the low end of the 95 % interval, the median and the high end.
-    """
-    logs = box.paths(holes)[:, :, box.modes.index(mode)] - math.log(freq_hz)
-    return np.asarray(CENTS * np.quantile(logs, (0.025, 0.5, 0.975), axis=0).T)
-
-
 def air_shares(box: KnownBox, mode: str) -> Floats:
     """Return equally likely values of the share that air has in a mode of the box, 0 to 1."""
     warm = box.paths([box.hole], box.temperature_c + _A_KELVIN)[:, 0, box.modes.index(mode)]

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,8 +20,8 @@ from tapbatch.compare.step_amount import Known
 from tapbatch.compare.step_forecast import Elders
 from tapbatch.compare.step_taught import TaughtSteps
 from tapbatch.compare.what_if import Seen, half_now, opening_effect, seen_of, targets_of_mode
-from tapbatch.compare.what_if_opening import by_box_at, opening_now, size_of
-from tapbatch.model.history import Extent, History, StageMode
+from tapbatch.compare.what_if_opening import opening_now, size_of
+from tapbatch.model.history import History, StageMode
 from tapbatch.model.opening import Size
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.what_if import Effect, Slide, SlideLine
@@ -33,6 +33,7 @@ FARTHEST = 1.0
 
 _STEPS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
 _KNOTS = 5
+_LEAST = 1e-6
 
 
 def slide_of(history: History, settings: InstrumentSettings, taught: Sequence[TaughtSteps] = ()) -> Slide | None:
@@ -67,7 +68,7 @@ def slide_of(history: History, settings: InstrumentSettings, taught: Sequence[Ta
     works_on = {w.mode for w in history.working_on(seen.stage.part, seen.stage.stage)}
     modes = sorted(seen.stage.modes, key=lambda m: (m.mode not in works_on, -m.level_db))
     lead = [m for m in modes if m.mode in works_on or targets_of_mode(history, m.mode)]
-    ahead = {m.mode: _Ahead.of(seen, m) for m in (*lead, *_others(modes, lead))}
+    ahead = {m.mode: _ahead(seen, m) for m in (*lead, *_others(modes, lead))}
     farthest = max((ahead[m.mode].reach for m in lead), default=0.0)
     if farthest <= 0.0:
         return None
@@ -118,42 +119,37 @@ def _others(modes: Sequence[StageMode], lead: Sequence[StageMode]) -> list[Stage
     return [m for m in modes if m not in lead][: max(MOST_LINES - len(lead), 0)]
 
 
+@dataclass(frozen=True, slots=True)
 class _Ahead:
-    """What is known of a mode: its steps, or the box that it belongs to, and how many doublings of area ahead."""
+    """What is known of a mode: its steps by area, and how many doublings of the area ahead anything is."""
 
-    def __init__(self, steps: Known | None, reach: float) -> None:
-        self.steps, self.reach = steps, min(reach, FARTHEST)
+    steps: Known
+    reach: float
 
-    @classmethod
-    def of(cls, seen: Seen, mode: StageMode) -> _Ahead:
-        """Return what is known of a mode."""
-        if seen.box is not None and mode.mode in seen.box.modes:
-            return cls(None, FARTHEST)
-        steps = seen.steps.known(mode.mode, "doubling")
-        told = steps.effect(1e-6)
-        return cls(steps, told.reach if told.step is not None else 0.0)
 
-    def at(self, seen: Seen, mode: StageMode, knots: Floats) -> tuple[Floats, Effect]:
-        """Return low, middle and high in cents at some doublings of the area, shape (knots, 3); none if not known."""
-        if self.steps is None:
-            assert seen.box is not None
-            area = seen.box.hole.area_mm2
-            holes = [seen.box.hole.of_area(area * 2.0**d) for d in knots]
-            found = by_box_at(seen.box, mode.mode, mode.freq_hz, holes)
-            low, middle, high = map(float, found[-1])
-            return found, Effect(what="opening", extent=Extent(middle, low, high), by_box=True)
-        rows, effect = [], Effect(what="opening")
-        for doublings in knots:
-            extent, effect = opening_effect(self.steps, mode, max(float(doublings), 1e-6))
-            if extent is None:
-                return np.zeros((0, 3)), effect
-            rows.append((extent.low, extent.cents, extent.high))
-        return np.array(rows), effect
+def _ahead(seen: Seen, mode: StageMode) -> _Ahead:
+    steps = seen.steps.known(mode.mode, "doubling")
+    if seen.box is not None and mode.mode in seen.box.modes:
+        return _Ahead(steps, FARTHEST)
+    told = steps.effect(_LEAST)
+    return _Ahead(steps, min(told.reach, FARTHEST) if told.step is not None else 0.0)
+
+
+def _at_knots(seen: Seen, mode: StageMode, ahead: _Ahead, now: Hole, knots: Floats) -> tuple[Floats, Effect]:
+    """Return low, middle and high in cents at some doublings of the area, shape (knots, 3); none if not known."""
+    rows, effect = [], Effect(what="opening")
+    for doublings in (max(float(knot), _LEAST) for knot in knots):
+        then = now.of_area(now.area_mm2 * 2.0**doublings)
+        effect = opening_effect(seen, ahead.steps, mode, then, doublings)
+        if effect.extent is None:
+            return np.zeros((0, 3)), effect
+        rows.append((effect.extent.low, effect.extent.cents, effect.extent.high))
+    return np.array(rows), effect
 
 
 def _line(seen: Seen, mode: StageMode, ahead: _Ahead, openings: Sequence[Hole], works_on: bool) -> SlideLine:
     knots = np.linspace(0.0, ahead.reach, _KNOTS)
-    places, effect = ahead.at(seen, mode, knots)
+    places, effect = _at_knots(seen, mode, ahead, openings[0], knots)
     doublings = np.log2([one.area_mm2 / openings[0].area_mm2 for one in openings])
     hz: list[tuple[float, float, float] | None] = [None] * len(openings)
     if len(places):

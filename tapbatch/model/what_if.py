@@ -77,7 +77,7 @@ class Effect:
 
     ``seen`` is how many steps here it rests on, or how many there are where they are too few; ``instruments`` counts
     the earlier instruments that it rests on, whose kind is ``family``. ``by_box`` says that it rests on the model of
-    the box instead.
+    the box instead; if the steps surely say otherwise, ``against`` is what they say, and ``extent`` holds both.
     """
 
     what: What
@@ -87,6 +87,7 @@ class Effect:
     instruments: int = 0
     family: str = ""
     by_box: bool = False
+    against: Extent | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

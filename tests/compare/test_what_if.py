@@ -11,7 +11,8 @@ import pytest
 from tapbatch.compare import what_if
 from tapbatch.compare.spread import Spread
 from tapbatch.compare.step_forecast import Elders
-from tapbatch.compare.what_if import Seen, answer, extent_of, summed, warmth
+from tapbatch.compare.what_if import Seen, answer
+from tapbatch.compare.what_if_spreads import extent_of, summed, warmth
 from tapbatch.compare.working_on import with_working_on
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings

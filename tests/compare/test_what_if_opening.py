@@ -23,6 +23,7 @@ from tapbatch.compare.working_on import with_working_on
 from tapbatch.model.history import Note, Stage
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.what_if import Answer, Asked
+from tapbatch.show.say.what_if import against_text
 from tests.compare.test_what_if import rest, seen_of
 from tests.compare.voicing import landed, step
 
@@ -205,3 +206,23 @@ def test_the_opening_now_is_what_notes_and_settings_say(
     assert then is not None
     assert (then.width_mm, then.length_mm) == (7.0, 80.0)
     assert then.shape == ("slot" if now.shape == "round" else now.shape)
+
+
+def test_where_steps_and_box_surely_disagree_both_count_and_it_is_said() -> None:
+    # The readings are those of a box that opened twice as far as its notes say: the volume tells otherwise.
+    sizes = [(60.0 + 2.0 * n, 0.0) for n in range(4)]
+    far = [(60.0 + 8.0 * n, 0.0) for n in range(4)]
+    items = [step(n + 1, *reversed(box_hz(*size)), state="closed") for n, size in enumerate(far)]
+    notes = {f"05-voicing-step-{n + 1}": {"opening_length_mm": size[0]} for n, size in enumerate(sizes)}
+    _, said = of_box(sizes, box_volume_l=VOLUME_L)
+    said["mode"] = [{**m, "near_hz": hz} for m, hz in zip(said["mode"], box_hz(72.0), strict=True)]
+    history, _ = landed(*items, notes=notes, **said)
+    found = rest(answer(seen_of(history, **said), Asked(hole_mm=71.0)), "air")
+    (effect,) = found.effects
+    assert effect.by_box
+    assert effect.against is not None
+    assert found.moved is not None
+    # Both are in the interval: the middle of the steps, and what the box alone would do from there.
+    alone = 1200.0 * math.log2(box_hz(71.0)[0] / box_hz(66.0)[0])
+    assert found.moved.low < alone < effect.against.cents < found.moved.high
+    assert "steps alone say" in against_text(found)

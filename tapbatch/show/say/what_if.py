@@ -152,6 +152,15 @@ def aim_text(aim: Aim) -> str:
     return f"target {aim.note}: {abs(aim.left.cents):z.0f} c {side} it {bounds}"
 
 
+def against_text(rest: Rest) -> str:
+    """Say that steps and the model of the box disagree; empty where they do not."""
+    against = next((e.against for e in rest.effects if e.against is not None), None)
+    if against is None:
+        return ""
+    steps = change_text(against.cents, against.low, against.high, 1, "c")
+    return f"the steps alone say {steps}, the model of the box otherwise: the interval holds both"
+
+
 def unknown_text(effect: Effect) -> str:
     """Say why nobody knows what a change does to a mode."""
     match effect.unknown:

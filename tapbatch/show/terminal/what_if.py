@@ -59,6 +59,7 @@ def _rest_lines(answer: Answer, rest: Rest, then_hz: float) -> list[Line]:
     then = f"{what_if.note_text(then_hz, pitch, spelling)}, {then_hz:.1f} Hz"
     row = f"{name} {now:{_NOW}}{then:{_THEN}}{what_if.moved_text(rest)}"
     lines = [(row, "bold" if rest.worked_on else "")]
+    lines += said(what_if.against_text(rest), first=" " * (_NAME + _NOW)) if what_if.against_text(rest) else []
     for aim in rest.aims:
         lines += said(what_if.aim_text(aim), first=" " * (_NAME + _NOW))
     return lines
