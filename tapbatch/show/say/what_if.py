@@ -326,6 +326,8 @@ def place_text(slide: Slide, line: SlideLine, n: int) -> str:
 
 
 def slide_basis(slide: Slide) -> str:
-    """Say what a slide rests on."""
+    """Say what a slide rests on, and of which modes steps and box surely disagree at its end."""
     texts = dict.fromkeys(text for line in slide.lines if (text := rests_on(line.effect, slide.part, slide.box)))
-    return f"It rests on {'; '.join(texts)}."
+    apart = ", ".join(line.mode for line in slide.lines if line.effect.against is not None)
+    both = f" Steps and the model of the box disagree on {apart}: the interval holds both." if apart else ""
+    return f"It rests on {'; '.join(texts)}.{both}"
