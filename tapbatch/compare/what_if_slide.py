@@ -74,6 +74,8 @@ def slide_of(history: History, settings: InstrumentSettings, taught: Sequence[Ta
         return None
     openings = openings_ahead(now, farthest)
     lines = [_line(seen, m, ahead[m.mode], openings, m.mode in works_on) for m in modes if m.mode in ahead]
+    if len(openings) == 1 or not any(line.is_drawn for line in lines):
+        return None
     sizes = tuple(size for one in openings if (size := size_of(one)) is not None)
     return Slide(
         part=seen.stage.part,
@@ -82,7 +84,7 @@ def slide_of(history: History, settings: InstrumentSettings, taught: Sequence[Ta
         concert_pitch_hz=seen.stage.concert_pitch_hz,
         spelling=settings.spelling,
         openings=sizes,
-        lines=tuple(line for line in lines if any(line.places_hz[1:])),
+        lines=tuple(lines),
         box=seen.box_told,
     )
 

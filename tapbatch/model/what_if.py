@@ -193,7 +193,7 @@ class SlideLine:
     ``places_hz`` gives for each opening where it would come to rest, with the ends of its 95 % interval (low, middle,
     high), or ``None`` where nobody can say. ``stages`` are the openings so far, each as the slide tells them, with
     its reading in hertz. ``aims`` are the targets, each with its note. ``effect`` says what the last place that is
-    known rests on.
+    known rests on, or why there is none.
     """
 
     mode: str
@@ -206,8 +206,8 @@ class SlideLine:
 
     @property
     def is_drawn(self) -> bool:
-        """Whether it is worth a line in the drawing: it is worked on, or has a target."""
-        return self.worked_on or bool(self.aims)
+        """Whether it has a line in the drawing: something is known, and it is worked on or has a target."""
+        return any(self.places_hz) and (self.worked_on or bool(self.aims))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -312,7 +312,7 @@ def place_text(slide: Slide, line: SlideLine, n: int) -> str:
     """
     place = line.places_hz[n]
     if place is None:
-        return f"{line.mode}: nobody can say"
+        return f"{line.mode}: {unknown_text(line.effect) or _SETTLED['beyond']}"
     low, middle, high = (cents_between(line.freq_hz, hz) for hz in place)
     then = note_text(place[1], slide.concert_pitch_hz, slide.spelling)
     moved = change_text(middle, low, high, 1, "c")

@@ -74,7 +74,7 @@ def test_where_nobody_can_say_the_mark_of_the_mode_goes(
     page = opened(replace(whole, slide=slide_of_air(known=3)))
     slid(page, 4)
     assert page.run("getComputedStyle(document.querySelector('.whatif .mark .dot')).display") == "none"
-    assert items(page)[0] == "air: nobody can say"
+    assert items(page)[0] == "air: farther than all steps so far together"
     slid(page, 2)
     assert page.run("getComputedStyle(document.querySelector('.whatif .mark .dot')).display") != "none"
 

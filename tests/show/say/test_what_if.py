@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import get_args
 
 import pytest
@@ -117,5 +118,8 @@ def test_the_slider_says_its_places() -> None:
     assert size_text(slide, 0) == "40 mm across, as it is now"
     assert place_text(slide, air, 0).startswith("air A3 -40 c, as read (-5 to +5)")
     assert place_text(slide, air, 1).startswith("air A3 -20 c, +20 c (+10 to +30)")
-    assert place_text(slide, air, 4) == "air: nobody can say"
+    assert place_text(slide, air, 4) == "air: farther than all steps so far together"
+    few = replace(air, places_hz=(None,) * 5, effect=Effect(what="opening", unknown="few steps", seen=1))
+    assert place_text(slide, few, 0) == "air: 3 steps with the opening in the notes are needed, 1 so far"
+    assert not few.is_drawn
     assert slide_basis(slide) == "It rests on 4 steps here, by the area of the opening."
