@@ -11,13 +11,11 @@ import io
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.history import History
     from tapbatch.model.settings import InstrumentSettings
@@ -36,9 +34,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-
-# Four minutes of WAV, most of an hour of what a phone compresses.
-_LONG_BYTES = 20_000_000
 
 # What the tab key offers: see tapbatch.shop.completion.
 
@@ -74,6 +69,19 @@ _FULL_HELP = "Also print the table of modes, the other faults and the other targ
 Full = Annotated[bool, typer.Option("--full", help=_FULL_HELP)]
 
 ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder; the current folder by default.")]
+
+
+InstrumentName = Annotated[
+    str,
+    typer.Argument(
+        metavar="INSTRUMENT", help="The instrument, as its recordings name it.", autocompletion=_instruments
+    ),
+]
+
+
+def _will_be(name: str, metavar: str, text: str) -> Any:
+    """Return an option of ``whatif``."""
+    return typer.Option(name, metavar=metavar, help=text)
 
 
 @app.command(epilog=_examples("tapbatch init my-shop"))
@@ -205,10 +213,11 @@ def read(
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.settings import InstrumentSettings
     from tapbatch.run.files import read_files
+    from tapbatch.run.telling import with_bar
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
     status = 0
-    for path, result in _with_bar(files, read_files(files, settings, blank, mass)):
+    for path, result in with_bar(files, read_files(files, settings, blank, mass)):
         if isinstance(result, TapbatchError):
             _complain(result)
             status = 1
@@ -266,6 +275,45 @@ def compare(
     print_lines(lines)
     print_attention(attention)
     raise typer.Exit(1 if attention else 0)
+
+
+@app.command(
+    short_help="Say where the modes would come to rest, with intervals.",
+    epilog=_examples(
+        "tapbatch whatif cittern-12 --hole-to 40 my-shop",
+        "tapbatch whatif cittern-12 --take-off-g 2 --temperature 24",
+    ),
+)
+def whatif(
+    instrument: InstrumentName,
+    shop: ShopPath = Path(),
+    hole_to: Annotated[float | None, _will_be("--hole-to", "MM", "How wide a round opening will be.")] = None,
+    slot_to: Annotated[str | None, _will_be("--slot-to", "MMxMM", "Width and length of a slot or oval.")] = None,
+    thickness_to: Annotated[float | None, _will_be("--thickness-to", "MM", "How thick the part will be.")] = None,
+    take_off_g: Annotated[float | None, _will_be("--take-off-g", "G", "How many grams come off.")] = None,
+    pitch: Annotated[float | None, _will_be("--pitch", "HZ", "The A4 to which strings will be tuned.")] = None,
+    temperature: Annotated[float | None, _will_be("--temperature", "C", "Degrees Celsius.")] = None,
+) -> None:
+    """Say where the modes would come to rest, with intervals; nothing is written.
+
+    Say what will be afterwards, in what you measure. Several options together add up. What cannot be said says why.
+    Nothing is recommended: you decide, and you cut.
+    """
+    from tapbatch.model.what_if import Asked
+    from tapbatch.run.whatif import slot_of, what_if
+    from tapbatch.shop.folder import open_shop
+    from tapbatch.show.terminal.readings import print_lines
+    from tapbatch.show.terminal.what_if import what_if_lines
+
+    asked = Asked(
+        hole_mm=hole_to,
+        slot_mm=None if slot_to is None else slot_of(slot_to),
+        thickness_mm=thickness_to,
+        take_off_g=take_off_g,
+        pitch_hz=pitch,
+        temperature_c=temperature,
+    )
+    print_lines(what_if_lines(what_if(open_shop(shop), instrument, asked, _note)))
 
 
 @app.command(
@@ -444,22 +492,6 @@ def _note(text: str) -> None:
     from tapbatch.show.terminal.readings import print_notices
 
     print_notices([text])
-
-
-def _with_bar(
-    files: list[Path], results: Iterator[tuple[Path, History | TapbatchError]]
-) -> Iterator[tuple[Path, History | TapbatchError]]:
-    """Yield the results; a bar shows the progress while a file is read that may last hours."""
-    from tapbatch.show.terminal.readings import progress
-
-    for path in files:
-        try:
-            long = path.stat().st_size > _LONG_BYTES
-        except (OSError, ValueError):
-            long = False
-        with progress(1 if long else 0):
-            result = next(results)
-        yield result
 
 
 def _print_reading(path: Path, history: History, settings: InstrumentSettings, *, as_json: bool, full: bool) -> None:

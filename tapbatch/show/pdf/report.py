@@ -33,6 +33,7 @@ from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import most_spectra, spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
+from tapbatch.show.draw.what_if import slide_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, DecaysBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
@@ -41,6 +42,7 @@ from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.say.forecasts import chances_text, kept_text
+from tapbatch.show.say.what_if import SLIDE_MARKS, SLIDE_NAME, slide_basis
 from tapbatch.show.view.boards import blank_stage, planings
 from tapbatch.show.view.kin import family_beside
 from tapbatch.show.view.landings import landing_blocks
@@ -153,7 +155,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
 
 
 def _landings(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
-    """Return where modes may settle, and how the forecasts of an instrument came out.
+    """Return where modes may settle, what a wider opening would do, and how the forecasts came out.
 
     With fewer than ten forecasts, only that they are too few stands below the last chart, not in a block of its own.
     """
@@ -165,6 +167,10 @@ def _landings(history: History, settings: InstrumentSettings, look: Look) -> Ite
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
         notes = said if came is None and number == len(blocks) else []
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown, notes)
+    if history.slide is not None:
+        marks: list[Said] = [(text, "soft text") for text in (SLIDE_MARKS, slide_basis(history.slide))]
+        opened = slide_chart(history.slide, look).chart
+        yield ChartBlock(SETTLE, opened, SLIDE_NAME.lower(), history.slide.stage_shown, marks)
     if came is not None:
         yield ChartBlock(SETTLE, came, CAME, notes=said)
     elif said and not blocks:

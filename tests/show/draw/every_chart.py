@@ -15,6 +15,7 @@ from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.spectra import spectra_chart
 from tapbatch.show.draw.strings import strings_chart
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
+from tapbatch.show.draw.what_if import slide_chart
 from tapbatch.show.view.kin import family_beside
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
@@ -50,6 +51,8 @@ def charts_of(history: History, settings: InstrumentSettings, look: Look) -> Ite
             yield f"decay of {part}", decays_chart(stages[-1:], look)
     for stage, landings in landing_blocks(history):
         yield f"landings of {landings[0].mode}", landings_chart(stage, landings, settings, look)
+    if history.slide is not None:
+        yield "what a wider opening would do", slide_chart(history.slide, look).chart
     plucked = plucked_stage(history)
     if plucked:
         yield "strings", strings_chart(plucked, settings, look)
