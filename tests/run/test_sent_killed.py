@@ -89,7 +89,7 @@ destinations.give_place(open_shop(Path(sys.argv[2])), sys.argv[3], there)
 """
 )
 
-BACK = STEPS + "destinations.take_back(open_shop(Path(sys.argv[2])))\n"
+BACK = STEPS + "destinations.take_back(open_shop(Path(sys.argv[2])), sys.argv[3])\n"
 
 RECEIVE = """
 import os, signal, sys
@@ -221,8 +221,8 @@ def test_kills_while_recordings_are_given_and_taken_back(tmp_path: Path) -> None
         dict.fromkeys(sounds, 1)
     )
     for lines in range(1, 8, 3):
-        killed_after(BACK, lines, root)
-    while read_log(root)[0].placed:
-        take_back(shop)
+        killed_after(BACK, lines, root, list(read_log(root)[0].placed)[-1])
+    while placed := read_log(root)[0].placed:
+        take_back(shop, list(placed)[-1])
     assert hashes_below(root / "inbox") == Counter(dict.fromkeys(sounds, 1))
     assert list(hashes_below(root / "recordings").values()) == [1]

@@ -101,7 +101,7 @@ class Phone:
 
     def send_half(self, *files: Path) -> None:
         """Send recordings of several pieces, and let the network stand almost still in the middle of the first."""
-        self.network(up_bytes_per_s=600_000)
+        self.network(up_bytes_per_s=300_000)  # so slow that the rest cannot arrive while this test waits for its turn
         self.choose(*files)
         self.until("document.querySelector('#sendings progress')?.value > 32")
         self.network(up_bytes_per_s=1000)

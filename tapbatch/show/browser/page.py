@@ -16,12 +16,13 @@ from collections.abc import Iterable, Sequence
 from functools import cache
 from importlib.resources import files
 
-from tapbatch.model.forecast import ForecastCame
+from tapbatch.model.forecast import ForecastCame, kept_of
 from tapbatch.model.reading import Attention
 from tapbatch.show.browser.article import Card, row_id
 from tapbatch.show.browser.figures import forecasts_figure
 from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.sheets import framed, sheet
+from tapbatch.show.say.forecasts import kept_text
 from tapbatch.show.view.tables import Cell
 
 COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
@@ -140,7 +141,9 @@ def _forecasts(forecasts: Sequence[ForecastCame]) -> Markup:
     if not forecasts:
         return Markup()
     link = tag("p", tag("a", "forecasts.csv", href="forecasts.csv"))
-    shown = tag("div", forecasts_figure(forecasts), class_="figures")
+    kept = kept_of(forecasts)
+    few = tag("p", tag("b", "Forecasts"), f" {kept_text(kept)}")
+    shown = tag("div", forecasts_figure(forecasts), class_="figures") if kept.enough else few
     return tag("section", shown, link, aria_label="How forecasts came out", id="forecasts")
 
 

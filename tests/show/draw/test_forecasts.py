@@ -52,6 +52,12 @@ def test_with_fewer_than_ten_it_says_so_and_no_more() -> None:
     assert not str(forecasts_figure([]))
 
 
+def test_the_list_of_instruments_says_so_across_its_width() -> None:
+    told = parse(index_bytes([], (), TWENTY[:9]).decode()).one("section", id="forecasts")
+    assert "9 cuts had a forecast so far; 10 are needed" in told.text
+    assert not list(told.all("figure"))  # its column would be a third of the page
+
+
 def test_page_and_report_say_the_same(whole: History) -> None:
     history = replace(whole, forecasts=tuple(TWENTY))
     index = parse(index_bytes([], (), TWENTY).decode())
@@ -65,7 +71,9 @@ def test_page_and_report_say_the_same(whole: History) -> None:
     assert CAME in words
     few = replace(whole, forecasts=(FELL,))
     sheets = [sheet.finished() for sheet in report_sheets(few, InstrumentSettings()) if sheet.title == SETTLE]
-    assert "1 cut had a forecast so far" in " ".join(word.text for sheet in sheets for word in sheet.words)
+    words = " ".join(word.text for sheet in sheets for word in sheet.words)
+    assert "1 cut had a forecast so far" in words
+    assert CAME not in words  # one line below the last chart, not a block that may stand on a page by itself
 
 
 def test_counts() -> None:
