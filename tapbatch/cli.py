@@ -236,14 +236,7 @@ def read(
     ),
 )
 def compare(
-    instrument: Annotated[
-        str,
-        typer.Argument(
-            metavar="INSTRUMENT",
-            help="The instrument, as its recordings name it; with --family, INSTRUMENT/STAGE too.",
-            autocompletion=_instruments,
-        ),
-    ],
+    instrument: InstrumentName,
     before: Annotated[
         str,
         typer.Argument(

@@ -55,9 +55,9 @@ class Discrepancy:
 
     air_mean: float = 0.039
     top_slope: float = 0.02
-    air_slope: float = 0.015
+    air_slope: float = 0.02
     top_walk: float = 0.006
-    air_walk: float = 0.003
+    air_walk: float = 0.004
     each: float = 0.0003
     other_work: float = 0.05
 

@@ -92,12 +92,12 @@ def _prior(latest: BoxReading, volume_l: float | None, volume_error: float) -> t
     """Return the middle and the standard deviation of each parameter beforehand; see the module."""
     low = latest.hz[0] or 100.0
     high = latest.hz[1] if len(latest.hz) > 1 else None
-    top, top_sd = (0.87 * high, 0.12) if high else (1.75 * low, 0.25)
+    top, top_sd = (0.88 * high, 0.13) if high else (1.75 * low, 0.25)
     air, air_sd = 1.18 * low, 0.4
     if volume_l is not None:
         air, air_sd = air_alone_hz(latest.conductance_mm, volume_l, latest.speed_m_s), volume_error
-    middle = np.array([math.log(x) for x in (top, 0.5, air, 1.45, 0.3)])
-    return middle, np.array([top_sd, 0.4, air_sd, 0.25, 0.6])
+    middle = np.array([math.log(x) for x in (top, 0.45, air, 1.45, 0.25)])
+    return middle, np.array([top_sd, 0.55, air_sd, 0.25, 0.9])
 
 
 def _integrated(course: Course, middle: Floats, sd: Floats) -> tuple[Floats, Floats]:

@@ -82,8 +82,8 @@ def random_box(rng: np.random.Generator, ratio: float = 1.0) -> SimBox:
     length = float(rng.uniform(50.0, 80.0)) * (volume / 10e-3) ** (1 / 3) * math.sqrt(ratio)
     air = speed / (2.0 * math.pi) * math.sqrt(length / ratio / 1000.0 / volume)
     top_hz = air * float(rng.uniform(1.25, 1.9))
-    # Coupling over top from 0.35 to 0.75.
-    coupling = 2.0 * math.pi * top_hz * float(rng.uniform(0.35, 0.75))
+    # Coupling over top from 0.15 to 0.75.
+    coupling = 2.0 * math.pi * top_hz * float(rng.uniform(0.15, 0.75))
     area = 0.022 * (volume / 10e-3) ** (2 / 3)
     kg = DENSITY * speed**2 * area**2 / volume / coupling**2
     covered = math.hypot(top_hz, coupling / (2.0 * math.pi))
