@@ -31,7 +31,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 
@@ -39,7 +39,15 @@ from tapbatch.compare.spread import Floats, Spread
 from tapbatch.compare.step_areas import Following, openings_of
 from tapbatch.compare.step_trend import Path, trends_of
 
-Model = Literal["plain", "area", "family"]
+Model = Literal["plain", "area", "family", "box"]
+
+
+class Further(Protocol):
+    """What physics says of openings farther off than the next."""
+
+    def doublings(self, cents: float) -> float | None:
+        """Return the doublings of the area that take a mode so many cents up; ``None`` if none does."""
+
 
 FEWEST_STEPS = 3
 SURE = 0.95
@@ -69,7 +77,8 @@ class Outlook:
     the mean step of the model with its standard error, without the step-to-step scatter. ``steps`` is how many were
     used. ``per_doubling`` is ``beta`` in cents a doubling of the area and ``area_mm2`` the latest area, both ``None``
     without areas. ``openings`` are the assumptions about the next opening; ``path`` is how steps go on without areas.
-    ``known_ahead`` is how many further steps other instruments of the family have gone.
+    ``known_ahead`` is how many further steps other instruments of the family have gone. ``further`` is the physics of
+    the box, where it is known.
     """
 
     step: Spread
@@ -82,6 +91,7 @@ class Outlook:
     openings: tuple[Following, ...] = ()
     path: Path | None = None
     known_ahead: int = 0
+    further: Further | None = None
 
     @property
     def low(self) -> float:
@@ -123,8 +133,15 @@ class Outlook:
         if self.path is not None:
             return self.path.steps_to(cents_to_go)
         assert self.area_mm2 is not None
-        assert self.per_doubling is not None
-        doublings, area = cents_to_go / self.per_doubling, self.area_mm2
+        area = self.area_mm2
+        if self.further is not None:
+            known = self.further.doublings(cents_to_go)
+            if known is None:
+                return None
+            doublings = known
+        else:
+            assert self.per_doubling is not None
+            doublings = cents_to_go / self.per_doubling
         steps = sum(one.weight * one.steps_over(doublings, area) for one in self.openings)
         # An opening that is being closed can only be closed once.
         return steps if steps >= 0 else None

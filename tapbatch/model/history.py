@@ -14,6 +14,7 @@ from tapbatch.model.caution import Caution
 from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.kin import KinStage
 from tapbatch.model.notice import Notice
+from tapbatch.model.opening import BoxTold, OpeningNeeded
 from tapbatch.model.pitch import CENTS, Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 from tapbatch.model.reference import Sitting
@@ -160,6 +161,8 @@ class Note:
     width_mm: float | None = None
     thickness_mm: tuple[float, ...] = ()
     opening_mm2: float | None = None
+    opening_length_mm: float | None = None
+    opening_width_mm: float | None = None
     opening_edge_mm: float | None = None
     string_pitch_hz: float | None = None
     strings: str = ""
@@ -329,6 +332,9 @@ class Landing:
 
     ``taps_to_sure`` is how many more taps would make a mode that reads on the landing surely so; ``None`` where it is
     sure, or off the landing, or where more taps are not likely to do.
+
+    ``opening`` is the opening that would bring the mode there, by the physics of the box; ``None`` where that is not
+    known.
     """
 
     part: str
@@ -358,6 +364,7 @@ class Landing:
     faults: tuple[str, ...] = ()
     work_way: Literal["up", "down", ""] = ""
     taps_to_sure: int | None = None
+    opening: OpeningNeeded | None = None
 
     @property
     def reads_on(self) -> bool:
@@ -417,6 +424,8 @@ class History:
     :func:`tapbatch.compare.working_on.with_working_on` fills it. ``references`` are the sittings of references on the
     days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
     ``forecasts`` are those of its steps, beside what came; ``kin`` are stages of the others of its family.
+    ``covered`` are the stages of a box whose opening was shut while it was tapped: nothing is compared with them, and
+    they are in no other field. ``boxes`` tell what is known of the box of a part, if its openings are in the settings.
     """
 
     instrument: str
@@ -433,11 +442,24 @@ class History:
     frozen: Frozen | None = None
     forecasts: tuple[ForecastCame, ...] = ()
     kin: tuple[KinStage, ...] = ()
+    covered: tuple[Stage, ...] = ()
+    boxes: tuple[BoxTold, ...] = ()
 
     @property
     def parts(self) -> tuple[str, ...]:
         """The parts in the order of the stages."""
         return tuple(dict.fromkeys(s.part for s in self.stages))
+
+    @property
+    def every_stage(self) -> tuple[Stage, ...]:
+        """All stages, those with the opening shut behind the others of their part."""
+        if not self.covered:
+            return self.stages
+        return tuple(s for part in self.parts for s in (*self.of_part(part), *self.covered_of(part)))
+
+    def covered_of(self, part: str) -> tuple[Stage, ...]:
+        """Return the stages of one part that were tapped with the opening shut, in order."""
+        return tuple(s for s in self.covered if s.part == part)
 
     def of_part(self, part: str) -> tuple[Stage, ...]:
         """Return the stages of one part, in order."""
