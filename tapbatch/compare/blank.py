@@ -48,17 +48,23 @@ def with_wood(
     """
     if settings.reference or all(stage.part != BLANK for stage in history.stages):
         return history
-    stages: list[Stage] = []
-    for stage in history.stages:
-        sizes = sizes_of(stage, [s for s in stages if s.part == BLANK])
-        told = stage.part == BLANK and stage.modes
-        stages.append(replace(stage, wood=wood_of_stage(stage, sizes)) if told else stage)
+    stages = stages_with_wood(history)
     # Targets are for the board as it is now.
     latest = next((s for s in reversed(stages) if s.wood is not None), None)
     if latest is not None and latest.wood is not None:
         wood = replace(latest.wood, stops=stops_of(latest.wood, settings, latest.concert_pitch_hz, others))
         stages[stages.index(latest)] = replace(latest, wood=wood)
     return replace(history, stages=tuple(stages))
+
+
+def stages_with_wood(history: History) -> list[Stage]:
+    """Return the stages of a history, those of a blank with what their taps tell of the wood."""
+    stages: list[Stage] = []
+    for stage in history.stages:
+        sizes = sizes_of(stage, [s for s in stages if s.part == BLANK])
+        told = stage.part == BLANK and stage.modes
+        stages.append(replace(stage, wood=wood_of_stage(stage, sizes)) if told else stage)
+    return stages
 
 
 def stops_of(

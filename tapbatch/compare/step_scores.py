@@ -116,7 +116,7 @@ def _came(stages: Sequence[Stage], mode: str, elders: Elders, covered: Sequence[
         step_high_cents=said.high,
         overshoot=said.overshoot,
         came_cents=came,
-        came_over=_is_over(came, said.to_go, said.tolerance),
+        came_over=is_over(came, said.to_go, said.tolerance),
         basis=basis_text(work, said.found),
     )
 
@@ -201,7 +201,7 @@ def _landings(stages: Sequence[Stage], mode: str, settings: InstrumentSettings) 
     return tuple((cents_between(here.freq_hz, hz), TOLERANCE_CENTS) for _, hz in notes)
 
 
-def _is_over(came: float, to_go: float, tolerance: float) -> bool:
+def is_over(came: float, to_go: float, tolerance: float) -> bool:
     """Return whether a step passed its landing, in the sense of :meth:`~tapbatch.compare.steps.Outlook.overshoot`."""
     off = came - to_go
     if abs(to_go) <= tolerance:

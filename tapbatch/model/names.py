@@ -41,7 +41,7 @@ SOUND_ENDINGS = frozenset(
     ),
 )  # fmt: skip
 
-OWN_NAMES = frozenset({"index.html", "attention.csv", "blanks.csv", "blanks.html", "forecasts.csv"})
+OWN_NAMES = frozenset({"index.html", "attention.csv", "blanks.csv", "blanks.html", "blanks.pdf", "forecasts.csv"})
 """Files that the tool writes beside the instruments' folders; no instrument may have one of these names."""
 
 MOST_BYTES = 160

@@ -52,8 +52,8 @@ class Stop:
     ``stop_mm`` is where to stop and tap: only one time in forty is the board already past the target there,
     or more often if that is today's thickness.
     ``likely_mm`` is where it will probably be reached, and ``thinnest_mm`` where it is, thirty-nine times out of
-    forty. All three are ``None`` if no planing leads there: the board is there or past it already, or would need less
-    than half of today's thickness.
+    forty. ``past`` is the chance that the board is past the target at ``stop_mm``. All four are ``None`` if planing
+    does not lead there: the board is there or past it already, or would need less than half of today's thickness.
     """
 
     aim: Aim
@@ -64,6 +64,7 @@ class Stop:
     stop_mm: float | None = None
     likely_mm: float | None = None
     thinnest_mm: float | None = None
+    past: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +73,8 @@ class WoodFigures:
 
     Attributes
     ----------
+    spread_mm
+        The error of ``thickness_mm`` without that of the caliper, by how much the readings differ; ``None`` without.
     density_kg_m3, ...
         Each figure with its interval, or ``None`` if the taps do not tell it.
     modes
@@ -98,6 +101,7 @@ class WoodFigures:
     length_mm: float | None = None
     width_mm: float | None = None
     thickness_mm: float | None = None
+    spread_mm: float | None = None
     mass_g: float | None = None
     density_kg_m3: Figure | None = None
     e_along_gpa: Figure | None = None

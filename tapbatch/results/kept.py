@@ -345,7 +345,7 @@ class KeptCard(_Kept):
 
 
 class KeptPage(_Kept):
-    """``page.json``: the fingerprint of what the page was made from, and the size and time of the page."""
+    """``page.json``, ``store.json``: the fingerprint of what a page was made from, and its size and time."""
 
     basis: str
     facts: FileFacts | None

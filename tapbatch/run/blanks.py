@@ -1,16 +1,20 @@
-"""All blanks of a shop side by side: ``results/blanks.csv``, and its page ``results/blanks.html``.
+"""All blanks of a shop side by side: ``results/blanks.csv``, its page ``blanks.html``, and on paper ``blanks.pdf``.
 
 Conventions: the columns of ``wood.csv`` behind ``instrument``, ``species``, ``part`` and ``into``: which instrument a
 blank went into, and as which part, from ``blank`` in the settings of that instrument. A row is a stage of a blank.
 It is kept with the mark of its instrument, as in ``wood.csv``, so a run need not work out the others anew. Behind
 them are the moisture of the wood and the figures at 12 % (``_at_12``), from the humidity in the notes.
+The PDF is drawn again only if its boards, the paper or the tool changed; ``results/.readings/store.json`` says what
+it was drawn from.
 """
 
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
-from collections.abc import Iterable, Mapping
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -18,15 +22,20 @@ from tapbatch.model.history import Note
 from tapbatch.model.names import identity
 from tapbatch.model.notice import Notice
 from tapbatch.model.wood import Figure
-from tapbatch.results.files import put_file
+from tapbatch.results.files import facts_of, put_file
 from tapbatch.results.marks import Mark
+from tapbatch.results.readings import FOLDER
+from tapbatch.results.sealed import seal
+from tapbatch.run.page import as_left
+from tapbatch.run.stamp import tool_stamp
 from tapbatch.shop.folder import Shop
 from tapbatch.shop.notes import NoteKey
-from tapbatch.show.draw.store import StoredBoard
 from tapbatch.show.tables.columns import SCHEMA, WOOD, Cell, Column, cell_text, unguarded
+from tapbatch.show.view.store import StoredBoard
 from tapbatch.wood.moisture import CORRECTED, ROOM_C, at_standard, moisture_pct
 
-BLANKS, STORE = "blanks.csv", "blanks.html"
+BLANKS, STORE, STORE_PDF = "blanks.csv", "blanks.html", "blanks.pdf"
+_KEPT = "store.json"
 _FIRST = tuple(Column(name) for name in ("instrument", "species", "part", "into"))
 _ENDS = ("", "_low", "_high")
 _AT_12 = {name: [f"{name}_at_12{end}" for end in _ENDS] for name in CORRECTED}
@@ -62,21 +71,41 @@ class _Row:
     at_standard: dict[str, Figure]
 
 
-def put_blanks(shop: Shop, marks: Iterable[Mark]) -> Notice | None:
-    """Write the table of all blanks, or delete it where there are none; return a notice if it is in use elsewhere."""
+def put_blanks(shop: Shop, marks: Iterable[Mark]) -> list[Notice]:
+    """Write the table of all blanks and its pages, or delete them where there are none.
+
+    Returns notices of files that are in use elsewhere, or that were set aside.
+    """
     of_blanks = [mark for mark in marks if mark.wood]
-    path = shop.results_dir / BLANKS
-    page = shop.results_dir / STORE
+    results = shop.results_dir
     if of_blanks:
         from tapbatch.show.browser.store import store_bytes
 
         told = Told(species=species_of(shop), into=went_into(shop), notes=shop.notes)
-        refused = put_file(path, blanks_bytes(of_blanks, told))
-        return refused or put_file(page, store_bytes(stored_boards(of_blanks, told)))
-    for gone in (path, page):
+        boards = stored_boards(of_blanks, told)
+        written = [put_file(results / BLANKS, blanks_bytes(of_blanks, told))]
+        written += [put_file(results / STORE, store_bytes(boards)), *_put_on_paper(shop, boards)]
+        return [notice for notice in written if notice is not None]
+    for gone in (results / BLANKS, results / STORE, results / STORE_PDF, results / FOLDER / _KEPT):
         with suppress(OSError):
             gone.unlink()
-    return None
+    return []
+
+
+def _put_on_paper(shop: Shop, boards: Sequence[StoredBoard]) -> Iterator[Notice | None]:
+    """Draw the boards on paper if they are not there already, and yield notices."""
+    pdf, kept, paper = shop.results_dir / STORE_PDF, shop.results_dir / FOLDER / _KEPT, shop.settings.paper
+    told = repr((tool_stamp(), paper, boards))
+    basis = hashlib.sha256(told.encode("utf-8", "backslashreplace")).hexdigest()
+    aside: list[Notice] = []
+    if as_left(kept, aside) != (basis, facts_of(pdf)):
+        from tapbatch.show.pdf.store import store_pdf_bytes
+
+        notice = put_file(pdf, store_pdf_bytes(boards, paper))
+        yield notice
+        if notice is None:
+            put_file(kept, seal(json.dumps({"basis": basis, "facts": facts_of(pdf)})))
+    yield from aside
 
 
 def stored_boards(marks: Iterable[Mark], told: Told) -> list[StoredBoard]:

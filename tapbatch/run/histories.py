@@ -19,6 +19,7 @@ from datetime import date
 from tapbatch.compare.across import Common, Learned, Then, common, families, learned_from, liked_by, teaches
 from tapbatch.compare.bench import Bench
 from tapbatch.compare.blank import boards_of, with_wood, without_boards, wood_now
+from tapbatch.compare.blank_scores import planings_came
 from tapbatch.compare.history import compare_stages, gather_history
 from tapbatch.compare.kin import set_up_anew
 from tapbatch.compare.step_scores import forecasts_came
@@ -288,7 +289,7 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     settings = without_boards(inputs.settings)
     worked_on = with_working_on(compared, settings, shared.rests, said)
     landed, unresolved = with_landings(worked_on, settings, shared.rests, shared.steps)
-    came = forecasts_came(gathered, settings, shared.steps)
+    came = planings_came(gathered, inputs.settings, forecasts_came(gathered, settings, shared.steps))
     history = with_wood(landed, inputs.settings, _boards_now(inputs, shared, store))
     kin = set_up_anew(shared.stages, shared.now.bench)
     return Worked(

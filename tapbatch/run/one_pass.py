@@ -299,7 +299,7 @@ class _Pass:
         marks = [m for name, m in refreshed.marks.items() if name in known or name in shop.refused_instruments]
         self.forecasts = {mark.instrument: mark.forecasts for mark in marks}
         late = put_file(results / "forecasts.csv", table_bytes("forecasts", forecast_rows(self.forecasts)))
-        self.notices += [notice for notice in (refused, blanks, late) if notice is not None]
+        self.notices += [*blanks, *(notice for notice in (refused, late) if notice is not None)]
         said = refresh_page(results, marks, attention, has_store=bool(of_blanks))
         self.notices += said.notices
         return attention, said.lacks

@@ -71,7 +71,7 @@ def refresh_page(
     basis = _basis(shown, attention, has_store=has_store)
     page, kept = results / PAGE, results / FOLDER / "page.json"
     notices: list[Notice] = []
-    if _as_left(kept, notices) == (basis, facts_of(page)):
+    if as_left(kept, notices) == (basis, facts_of(page)):
         return PageSaid()
     refused: list[Notice] = []
     cards = _cards(results, shown, refused)
@@ -106,7 +106,11 @@ def _basis(marks: Sequence[Mark], attention: Sequence[Attention], *, has_store: 
     return hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
 
 
-def _as_left(kept: Path, notices: list[Notice]) -> tuple[str, tuple[int, int] | None] | None:
+def as_left(kept: Path, notices: list[Notice]) -> tuple[str, tuple[int, int] | None] | None:
+    """Return what a kept file says of a page: what it was made from, and its size and time; ``None`` without.
+
+    A file that cannot be trusted is set aside, with a notice.
+    """
     from tapbatch.results.kept import KeptPage
 
     with suppress(OSError):

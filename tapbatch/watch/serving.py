@@ -26,7 +26,7 @@ from urllib.parse import unquote_to_bytes, urlsplit
 from tapbatch.model.errors import ShopError
 from tapbatch.results.files import OWN_PAGE, REPORT, facts_of
 from tapbatch.results.marks import is_known
-from tapbatch.run.blanks import BLANKS, STORE
+from tapbatch.run.blanks import BLANKS, STORE, STORE_PDF
 from tapbatch.run.page import PAGE
 from tapbatch.show.tables.columns import BLANK_FILES, TABLE_FILES
 from tapbatch.show.tables.workbook import workbook_name
@@ -225,7 +225,7 @@ def file_below(results: Path, path: str) -> Path | None:
 def _is_ours(results: Path, names: list[str]) -> bool:
     """Tell whether the tool writes a file of this name there."""
     if len(names) == 1:
-        return names[0] in (PAGE, ATTENTION, BLANKS, STORE)
+        return names[0] in (PAGE, ATTENTION, BLANKS, STORE, STORE_PDF)
     if len(names) != 2 or set(names[0]) & set("/\\:\0"):
         return False
     instrument, name = names

@@ -3,7 +3,7 @@ r"""Loss factors along the grain, across it and in twist, from the decay of the 
 Conventions: the loss factor of a mode is that of its parts, each weighed with its share of the elastic energy
 (McIntyre and Woodhouse, Acta Acustica 1988): ``eta = sum share_i eta_i``. The shear through the thickness is taken
 to lose as much as the twist, and the coupling of along and across the mean of the two. With T60 in seconds,
-``eta = 2.199 / (f T60)``. Least squares that allow no negative loss (Lawson and Hanson) find the three.
+``eta = 2.199 / (f T60)``. Least squares of logarithms that allow no negative loss (Lawson and Hanson) find them.
 
 Fingers, foam or a string that holds the board take energy from some modes and never give any back. So the modes that
 lose least are found first, with those above them given little weight, and modes that lose far more are left out.
@@ -33,6 +33,7 @@ WIDEST = 0.35
 
 _ROUNDS = 8
 _LIGHT = 0.3  # weight of a mode that loses more than the others suggest, while the clean ones are sought
+_LEAST = 1e-6  # keeps logarithms finite
 _HELD = 3.0  # standard errors beyond which the hold is taken to damp a mode
 
 
@@ -72,24 +73,40 @@ def losses_of(known: Sequence[tuple[Floats, float, float]]) -> Losses:
         return Losses()
     parts = np.array([part for part, _, _ in known])
     loss = np.array([eta for _, eta, _ in known])
-    # Errors are in proportion to the loss.
-    sd = loss * np.hypot([log_sd for _, _, log_sd in known], priors.LOSS_SD)
+    log_sd = np.hypot([each for _, _, each in known], priors.LOSS_SD)
+    found = np.array(priors.LOSSES)
     weights = np.ones(len(known))
     for _ in range(_ROUNDS):
-        off = (loss - parts @ _fitted(parts, loss, sd / weights)) / sd
-        weights = np.where(off > 0.0, _LIGHT, 1.0)
-    clean = (loss - parts @ _fitted(parts, loss, sd / weights)) / sd < _HELD
+        found = _nearer(parts, loss, log_sd / weights, found)
+        weights = np.where(loss > parts @ found, _LIGHT, 1.0)
+    clean = np.log(loss / _said(parts, found)) / log_sd < _HELD
     if clean.sum() < 2:
         return Losses()
-    parts, loss, sd = parts[clean], loss[clean], sd[clean]
-    found = _fitted(parts, loss, sd)
-    residual = (loss - parts @ found) / sd
+    parts, loss, log_sd = parts[clean], loss[clean], log_sd[clean]
+    for _ in range(_ROUNDS):
+        found = _nearer(parts, loss, log_sd, found)
+    said = _said(parts, found)
+    sd, residual = log_sd * said, np.log(loss / said) / log_sd
     dof = priors.MODEL_DOF + max(len(loss) - 3, 0)
     scale = max((priors.MODEL_DOF + float(residual @ residual)) / dof, 1.0)
     believed = np.diag(1.0 / (priors.LOSSES_SD * np.array(priors.LOSSES)) ** 2)
     normal = (parts / sd[:, None]).T @ (parts / sd[:, None]) + believed
     errors = np.sqrt(np.diag(np.linalg.inv(normal)) * scale) * Z_95
     return Losses(*(_figure(float(v), float(e)) for v, e in zip(found, errors, strict=True)))
+
+
+def _nearer(parts: Floats, loss: Floats, log_sd: Floats, found: Floats) -> Floats:
+    """Return the three loss factors after one more step of Gauss and Newton's method.
+
+    Errors are in proportion to the loss, so logarithms are compared. If the readings themselves said how sure they
+    are, those that happen to be low would count more: at an error of 10 %, loss factors would be 1.5 % low.
+    """
+    said = _said(parts, found)
+    return _fitted(parts, said * (1.0 + np.clip(np.log(loss / said), -1.0, 1.0)), log_sd * said)
+
+
+def _said(parts: Floats, found: Floats) -> Floats:
+    return np.asarray(np.maximum(parts @ found, _LEAST))
 
 
 def _fitted(parts: Floats, loss: Floats, sd: Floats) -> Floats:

@@ -79,12 +79,20 @@ def thickness_sd(readings_mm: tuple[float, ...]) -> float:
     >>> round(thickness_sd((4.1,)), 3), round(thickness_sd((4.0, 4.1, 4.2, 4.1, 4.1)), 3)
     (0.015, 0.009)
     """
+    return math.hypot(spread_mm(readings_mm), CALIPER_MM) * len(readings_mm) / sum(readings_mm)
+
+
+def spread_mm(readings_mm: tuple[float, ...]) -> float:
+    """Return the error of a mean thickness without that of the caliper: how far places differ, over their number.
+
+    Examples
+    --------
+    >>> round(spread_mm((4.1,)), 3), round(spread_mm((4.0, 4.1, 4.2, 4.1, 4.1)), 3)
+    (0.06, 0.031)
+    """
     count = len(readings_mm)
-    mean = sum(readings_mm) / count
     if count == 1:
-        spread = ONE_READING_MM
-    else:
-        # A few readings that happen to agree do not prove an even board: half of the belief stays.
-        squares = sum((t - mean) ** 2 for t in readings_mm) + ONE_READING_MM**2
-        spread = math.sqrt(squares / count / count)
-    return math.hypot(spread, CALIPER_MM) / mean
+        return ONE_READING_MM
+    # A few readings that happen to agree do not prove an even board: half of the belief stays.
+    mean = sum(readings_mm) / count
+    return math.sqrt((sum((t - mean) ** 2 for t in readings_mm) + ONE_READING_MM**2) / count / count)

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tapbatch.show.browser.store import MOIST
+from tapbatch.show.view.store import MOIST
 from tapbatch.simulate import boards
 from tapbatch.simulate import taps as sim
 from tests.shops import RATE_HZ, Result, make_shop, rows_of, tapbatch, write_wav
@@ -136,6 +136,27 @@ def test_all_blanks_stand_side_by_side_and_say_what_they_became(shop: tuple[Path
 
 
 @pytest.mark.slow
+def test_the_store_on_paper_is_drawn_again_only_if_it_changed(shop: tuple[Path, Result]) -> None:
+    root = shop[0]
+    pdf = root / "results" / "blanks.pdf"
+    tapbatch("run", root)
+    whole, at = pdf.read_bytes(), pdf.stat().st_mtime_ns
+    assert whole.startswith(b"%PDF-")
+    tapbatch("run", root)
+    assert pdf.stat().st_mtime_ns == at
+    pdf.unlink()
+    tapbatch("run", root)
+    assert pdf.read_bytes() == whole
+    pdf.write_bytes(b"half")
+    (root / "results" / ".readings" / "store.json").write_text("{", encoding="utf-8")
+    assert "set aside" in tapbatch("run", root).said
+    assert pdf.read_bytes() == whole
+    (root / "instruments" / "board-07.toml").write_text(f'species = "sitka spruce"\n{SETTINGS}', encoding="utf-8")
+    tapbatch("run", root)
+    assert pdf.read_bytes() != whole
+
+
+@pytest.mark.slow
 def test_figures_at_one_moisture_stand_beside_those_measured(shop: tuple[Path, Result]) -> None:
     """Wood Handbook: at 21.1 C and 50 % wood has 9.24 % moisture; E of Sitka spruce falls by 1.6 % a point."""
     root = shop[0]
@@ -171,6 +192,7 @@ def test_the_list_leads_to_the_wood_store_only_while_there_is_one(shop: tuple[Pa
     tapbatch("forget", *names, root)
     tapbatch("run", root)
     assert not (root / "results" / "blanks.html").exists()
+    assert not (root / "results" / "blanks.pdf").exists()
     assert "blanks.html" not in index.read_text(encoding="utf-8")
 
 

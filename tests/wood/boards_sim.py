@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tapbatch.model.history import History, Note, Stage, StageMode
 from tapbatch.simulate.boards import TrueMode, Unevenness, board_modes, field_at
 from tapbatch.wood.board import Board, Wood
 from tapbatch.wood.figures import Sizes
@@ -66,6 +67,31 @@ def simulate(
     rng: np.random.Generator, *, missing: int | None = None, caliper: float | None = None, count: int = 16
 ) -> Simulated:
     """Draw a board; ``missing`` of its first eight modes are not heard, by default each mode by a chance of .1."""
+    board, wood, uneven = _drawn(rng)
+    modes = board_modes(board, wood, LOSSES, uneven, count=count)
+    wrong = 0.02 * rng.standard_normal() if caliper is None else caliper * board.thickness_mm
+    return _read(rng, board, wood, uneven, modes, wrong, missing)
+
+
+def planed(rng: np.random.Generator, steps: int, count: int = 12) -> list[Simulated]:
+    """Draw a board and plane it by hand in steps of 3 to 10 %: its wood stays, and where it is thick changes anew.
+
+    One caliper reads all its thicknesses.
+    """
+    board, wood, uneven = _drawn(rng)
+    wrong = 0.02 * rng.standard_normal()
+    found = []
+    for step in range(steps + 1):
+        if step:
+            board = board.planed_to(board.thickness_mm * rng.uniform(0.90, 0.97))
+            fresh = Unevenness.drawn(rng, 0.012, 0.0, 0.0).thickness
+            uneven = Unevenness(thickness=fresh, stiffness=uneven.stiffness, density=uneven.density)
+        modes = board_modes(board, wood, LOSSES, uneven, count=count)
+        found.append(_read(rng, board, wood, uneven, modes, wrong, None))
+    return found
+
+
+def _drawn(rng: np.random.Generator) -> tuple[Board, Wood, Unevenness]:
     density, c, across, twist = KINDS[rng.integers(len(KINDS))]
     density *= math.exp(0.08 * rng.standard_normal())
     e_along = density * (c * math.exp(0.05 * rng.standard_normal())) ** 2 / 1e9
@@ -81,10 +107,16 @@ def simulate(
     )
     length, width, thick = (size * rng.uniform(0.9, 1.1) for size in SIZES[rng.integers(len(SIZES))])
     board = Board(length_mm=length, width_mm=width, thickness_mm=thick, mass_g=density * length * width * thick / 1e6)
-    uneven = Unevenness.drawn(rng, 0.012, 0.025, 0.015)
-    modes = board_modes(board, wood, LOSSES, uneven, count=count)
+    return board, wood, Unevenness.drawn(rng, 0.012, 0.025, 0.015)
+
+
+def _read(
+    rng: np.random.Generator, board: Board, wood: Wood, uneven: Unevenness, modes: tuple[TrueMode, ...],
+    wrong: float, missing: int | None,
+) -> Simulated:  # fmt: skip
+    """Read a board as a maker does; ``wrong`` is by how many mm the caliper reads too much."""
+    length, width, thick = board.length_mm, board.width_mm, board.thickness_mm
     at = [thick * (1.0 + float(field_at(uneven.thickness, np.array(x), np.array(y)))) for x, y in SPOTS]
-    wrong = 0.02 * rng.standard_normal() if caliper is None else caliper * thick
     sizes = Sizes(
         length_mm=round(length + 0.5 * rng.standard_normal(), 1),
         width_mm=round(width + 0.5 * rng.standard_normal(), 1),
@@ -111,3 +143,30 @@ def _heard(
     found.sort(key=lambda item: item[0])
     tones = tuple((f"r{k}", Tone(freq, 0.001, loss)) for k, (freq, loss, _) in enumerate(found, 1))
     return tones, {freq: name for freq, _, name in found}
+
+
+def planed_history(boards: list[Simulated]) -> History:
+    """Return the history of a board that was planed in steps: a stage for each, with its notes and readings."""
+    stages = []
+    for n, each in enumerate(boards, 1):
+        name = f"{n:02}-planed"
+        sizes = each.sizes
+        note = Note(
+            instrument="board", stage=name, length_mm=sizes.length_mm, width_mm=sizes.width_mm,
+            thickness_mm=sizes.thickness_mm, mass_g=sizes.mass_g,
+        )  # fmt: skip
+        modes = tuple(
+            StageMode(
+                mode=mode, lead=mode == "r1", freq_hz=tone.freq_hz, freq_low_hz=tone.freq_hz * 0.9995,
+                freq_high_hz=tone.freq_hz * 1.0005, note="", cents=0.0, t60_s=None, t60_low_s=None, t60_high_s=None,
+                level_db=0.0, taps=5, within_cents=0.5, between_cents=0.5,
+            )
+            for mode, tone in each.tones
+        )  # fmt: skip
+        stages.append(
+            Stage(
+                part="blank", state="free", stage=name, stage_shown=name, order=n, concert_pitch_hz=440.0, heard=(),
+                modes=modes, decays=(), note=note,
+            )
+        )  # fmt: skip
+    return History(instrument="board", instrument_shown="board", stages=tuple(stages), drifts=())

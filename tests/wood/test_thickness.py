@@ -40,6 +40,7 @@ def test_where_to_stop_is_told_from_the_thick_end(figures: WoodFigures) -> None:
     assert stop.stop_mm is not None
     assert stop.likely_mm is not None
     assert stop.thinnest_mm is not None
+    assert stop.past == pytest.approx(0.025, abs=0.004)
     assert 4.1 > stop.stop_mm > stop.likely_mm > stop.thinnest_mm
     at_likely = {m.name: m.freq_hz for m in plate_modes(BOARD.planed_to(stop.likely_mm), SPRUCE)}
     assert at_likely[2, 0] == pytest.approx(55.0, rel=3e-3)

@@ -220,7 +220,7 @@ def _charts(history: History, settings: InstrumentSettings, lined: stages.Lined)
         shown.append(_part("Strings", [], [strings_figure(plucked, settings)]))
     blank = blank_stage(history)
     if blank is not None:
-        shown.insert(0, _part("Wood", [], wood_figures(blank, settings)))
+        shown.insert(0, _part("Wood", [], wood_figures(history, blank, settings)))
     # On a telephone all parts stand side by side in this region.
     name = f"Charts of {history.instrument_shown}; they can be scrolled"
     region = tag("div", *shown, class_="parts", tabindex=0, role="region", aria_label=name)

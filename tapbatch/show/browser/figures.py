@@ -16,7 +16,17 @@ from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.markup import Markup, tag
 from tapbatch.show.browser.svg import svg_of
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
-from tapbatch.show.draw.boards import CAUTION, board_chart, figures_chart, figures_notes, thickness_chart
+from tapbatch.show.draw.boards import (
+    CAUTION,
+    PLANED_MARKS,
+    RECORD_MARKS,
+    board_chart,
+    figures_chart,
+    figures_notes,
+    planed_chart,
+    record_chart,
+    thickness_chart,
+)
 from tapbatch.show.draw.chart import SCREEN, Chart
 from tapbatch.show.draw.decays import decays_chart, trace_of
 from tapbatch.show.draw.drift import drift_chart, mode_now
@@ -28,6 +38,7 @@ from tapbatch.show.draw.spectra import spectra_chart, spectrum_of
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart
 from tapbatch.show.say.forecasts import chances_text, kept_text
+from tapbatch.show.view.boards import planings
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
@@ -79,13 +90,17 @@ def strings_figure(stage: Stage, settings: InstrumentSettings) -> Markup:
     return figure(chart, "Open strings", "Open strings", aside, strings_notes(stage, settings))
 
 
-def wood_figures(stage: Stage, settings: InstrumentSettings) -> list[Markup]:
-    """Return the figures of a blank: what its taps tell, the board, and what thickness will do."""
+def wood_figures(history: History, stage: Stage, settings: InstrumentSettings) -> list[Markup]:
+    """Return the figures of a blank: what its taps tell, the board, what thickness will do, and what planing did."""
     wood, found = stage.wood, []
     if wood is None:
         return []
     told = figures_chart(wood, SCREEN)
     found.append(figure(told, "Figures of the wood", "Figures", stage.stage_shown, figures_notes(wood)))
+    record = record_chart(wood, SCREEN)
+    if record is not None:
+        words: list[Said] = [(RECORD_MARKS, "text")]
+        found.append(figure(record, "Where to hold and tap it", "Where to hold and tap it", "to tell more", words))
     board, thickness = board_chart(wood, SCREEN), thickness_chart(wood, settings, SCREEN)
     if board is not None:
         aside = "to scale, grain from left to right; it stands still along the dark lines"
@@ -94,6 +109,9 @@ def wood_figures(stage: Stage, settings: InstrumentSettings) -> list[Markup]:
         aside = "dot: today; pale band: 95 % interval"
         notes: list[Said] = [(CAUTION, "caution")]
         found.append(figure(thickness, "What thickness will do", "What thickness will do", aside, notes))
+    planed = planed_chart(planings(history), SCREEN)
+    if planed is not None:
+        found.append(figure(planed, "What planing did", "What planing did", "", [(PLANED_MARKS, "text")]))
     return found
 
 

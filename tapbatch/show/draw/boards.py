@@ -12,19 +12,36 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.pitch import hz_to_note
+from tapbatch.model.reading import Aim
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.wood import AIMED, Figure, WoodFigures
 from tapbatch.show.draw.chart import BODY, SMALL, Chart, Look, Panel
 from tapbatch.show.draw.marks import Anchor, Said
-from tapbatch.show.say.wood import FLAGS, figure_rows, mode_text, record_text, stop_text
+from tapbatch.show.say.wood import (
+    FLAGS,
+    came_text,
+    figure_rows,
+    mode_text,
+    planed_text,
+    record_text,
+    said_text,
+    stop_text,
+)
 from tapbatch.show.view.boards import ModeView, mode_views, thicknesses
 from tapbatch.wood.thickness import AtThickness
 
 _GAP_MM = 6.0
 _LABEL_MM = 4.5
 _ROW_MM = 4.6
+_MOST_PLANINGS = 8
 _FIGURE_MM = 5.0  # from the middle of one thickness to that of the next, at least
+PLANED_MARKS = (
+    "By how much a mode fell when the board was planed: as forecast from the taps before, with its 95 % interval, "
+    "and as it came."
+)
+RECORD_MARKS = "Ring: hold it there between finger and thumb. Cross: tap it there. Grain from left to right."
 CAUTION = (
     "Short and thin boards are no work for a jointer or a thicknesser: plane them by hand, on a backing board. The "
     "dust of some woods sensitises: wear a mask and extract it, also for samples."
@@ -61,6 +78,44 @@ def _draw_board(chart: Chart, view: ModeView, left: float, top: float, long: flo
     chart.lines(
         [middle + piece * half for piece in view.lines], "reading", f"nodal lines {mode_text(view.mode.name)}"
     )
+
+
+# Where fingers hold a board and where it is tapped, from -1 to 1 along the length and across the width.
+_HELD = 1.0 - 2.0 * 0.224
+_WAYS: dict[Aim, tuple[tuple[tuple[float, float], ...], tuple[float, float]]] = {
+    "along": (((-_HELD, 0.0), (_HELD, 0.0)), (1.0, 0.0)),
+    "across": (((0.0, -_HELD), (0.0, _HELD)), (0.0, 1.0)),
+    "twist": (((0.0, 0.0),), (1.0, 1.0)),
+}
+
+
+def record_chart(wood: WoodFigures, look: Look) -> Chart | None:
+    """Draw where to hold a board and where to tap it, to tell what is missing; nothing if nothing is.
+
+    Rings are where fingers hold it, and the cross is where it is tapped.
+    """
+    if not wood.to_record or not wood.length_mm or not wood.width_mm:
+        return None
+    chart = Chart(look)
+    gap = _GAP_MM + 4.0
+    width = (look.width_mm - 2.0 * gap) / 3.0 - 2.0
+    scale = min(width / wood.length_mm, 45.0 / wood.width_mm)
+    half = np.array([wood.length_mm * scale / 2, wood.width_mm * scale / 2])
+    top = _LABEL_MM * look.spacing
+    for n, aim in enumerate(wood.to_record):
+        middle = np.array([n * (width + gap), top]) + half
+        chart.say(middle[0] - half[0], top - 1.2, aim, SMALL)
+        corners = [middle + half * corner for corner in ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1))]
+        chart.area(corners[:4], "field")
+        chart.lines([corners], "link")
+        holds, tap = _WAYS[aim]
+        chart.dots([tuple((middle + half * hold).tolist()) for hold in holds], "earlier reading", name=f"hold {aim}")
+        x, y = middle + half * tap
+        cross = [[(x - 1.4, y - 1.4), (x + 1.4, y + 1.4)], [(x - 1.4, y + 1.4), (x + 1.4, y - 1.4)]]
+        chart.lines(cross, "reading", f"tap {aim}")
+    chart.height_mm = top + 2.0 * half[1] + 3.0
+    chart.description = ". ".join(record_text(aim) for aim in wood.to_record)
+    return chart
 
 
 def figures_chart(wood: WoodFigures, look: Look) -> Chart:
@@ -119,6 +174,34 @@ def thickness_chart(wood: WoodFigures, settings: InstrumentSettings, look: Look)
     return chart
 
 
+def planed_chart(planings: Sequence[Sequence[ForecastCame]], look: Look) -> Chart | None:
+    """Set what was forecast of each planing beside what came, the latest first; nothing without any."""
+    if not planings:
+        return None
+    chart = Chart(look)
+    y, row_mm = 3.5 * look.spacing, _ROW_MM * look.spacing
+    columns: tuple[tuple[str, float, Anchor], ...] = (
+        ("cents", 2.0, "left"), ("forecast", 0.6, "right"), ("came", 0.78, "right"), ("", 1.0, "right"),
+    )  # fmt: skip
+    places = [x if ha == "left" else x * look.width_mm for _, x, ha in columns]
+    for (head, _, ha), x in zip(columns, places, strict=True):
+        chart.say(x, y, head, SMALL, role="soft text", ha=ha)
+    for rows in planings[: -_MOST_PLANINGS - 1 : -1]:
+        y += row_mm
+        chart.say(0.0, y, f"{rows[0].stage}: {rows[0].basis}", SMALL, bold=True, within_mm=look.width_mm)
+        for row in rows:
+            y += row_mm
+            held = "as forecast" if row.came_within else "outside"
+            for text, x, (_, _, ha) in zip(
+                (row.mode, said_text(row), came_text(row), held), places, columns, strict=True
+            ):
+                outside = text == held and not row.came_within
+                chart.say(x, y, text, SMALL, ha=ha, role="caution" if outside else "text")
+    chart.height_mm = y + 2.0
+    chart.description = ". ".join(planed_text(rows) for rows in planings)
+    return chart
+
+
 def _heights(panel: Panel, told: Sequence[Figure], end: str) -> list[float]:
     return [float(v) for v in panel.y_mm([math.log(getattr(figure, end)) for figure in told])]
 
@@ -132,7 +215,9 @@ def _scales(
         chart.rule(x, panel.top_mm, x, panel.bottom_mm, "guide")
         # Today's thickness may be near the first round one, whose figure then has no room.
         if x >= free_from:
-            chart.say(x, panel.bottom_mm + 4.0 * chart.look.spacing, f"{step.thickness_mm:g}", SMALL, ha="center")
+            chart.say(
+                x, panel.bottom_mm + 4.0 * chart.look.spacing, f"{round(step.thickness_mm, 2):g}", SMALL, ha="center"
+            )
             free_from = x + _FIGURE_MM * chart.look.spacing
     below = panel.bottom_mm + 8.0 * chart.look.spacing
     chart.say(panel.left_mm, below, "thickness in mm, thinner to the right", SMALL, role="soft text")
@@ -174,7 +259,7 @@ def _table(chart: Chart, steps: Sequence[AtThickness], settings: InstrumentSetti
     for step in steps:
         y += _ROW_MM * chart.look.spacing
         cells: dict[str, str] = {aim: _note(step.modes.get(aim), settings) for aim in AIMED}
-        cells |= {"mm": f"{step.thickness_mm:g}", "g": f"{step.mass_g:.0f}"}
+        cells |= {"mm": f"{round(step.thickness_mm, 2):g}", "g": f"{step.mass_g:.0f}"}
         cells["stiffness along"] = _stiff(step.stiffness_along_n_m)
         cells["across, N m"] = _stiff(step.stiffness_across_n_m)
         for head, x, ha in columns:

@@ -13,7 +13,16 @@ from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.before_after import before_after_chart, before_after_notes
 from tapbatch.show.draw.boards import CAUTION as BOARD_CAUTION
-from tapbatch.show.draw.boards import board_chart, figures_chart, figures_notes, thickness_chart
+from tapbatch.show.draw.boards import (
+    PLANED_MARKS,
+    RECORD_MARKS,
+    board_chart,
+    figures_chart,
+    figures_notes,
+    planed_chart,
+    record_chart,
+    thickness_chart,
+)
 from tapbatch.show.draw.chart import Chart, Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
@@ -32,7 +41,7 @@ from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.say.forecasts import chances_text, kept_text
-from tapbatch.show.view.boards import blank_stage
+from tapbatch.show.view.boards import blank_stage, planings
 from tapbatch.show.view.kin import family_beside
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
@@ -148,16 +157,16 @@ def _landings(history: History, settings: InstrumentSettings, look: Look) -> Ite
 
     With fewer than ten forecasts, only that they are too few stands below the last chart, not in a block of its own.
     """
-    blocks, kept = landing_blocks(history), kept_of(history.forecasts)
-    came = forecasts_chart(history.forecasts, look)
-    said: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
+    blocks = landing_blocks(history)
+    # Of a board they stand with what planing did.
+    came, said = (None, []) if planings(history) else _came(history, look)
     for number, (stage, landings) in enumerate(blocks, 1):
         chart = landings_chart(stage, landings, settings, look)
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
         notes = said if came is None and number == len(blocks) else []
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown, notes)
     if came is not None:
-        yield ChartBlock(SETTLE, came, CAME, notes=[*said, (CAME_MARKS, "soft text")])
+        yield ChartBlock(SETTLE, came, CAME, notes=said)
     elif said and not blocks:
         yield ChartBlock(SETTLE, Chart(look), CAME, notes=said)
 
@@ -175,6 +184,13 @@ def _family(history: History, part: str, settings: InstrumentSettings, look: Loo
         yield ChartBlock(FAMILY, family_chart(side, low), part or "body", aside, family_notes(side))
 
 
+def _came(history: History, look: Look) -> tuple[Chart | None, list[Said]]:
+    """Return a chart of how forecasts came out, if there are enough, and what is said of them."""
+    kept, chart = kept_of(history.forecasts), forecasts_chart(history.forecasts, look)
+    said: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
+    return chart, [*said, (CAME_MARKS, "soft text")] if chart is not None else said
+
+
 def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
     """Return the board, its figures, and what thickness will do; nothing where no blank has figures."""
     stage = blank_stage(history)
@@ -183,10 +199,20 @@ def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterato
         return
     board, thickness = board_chart(wood, look), thickness_chart(wood, settings, look)
     yield ChartBlock(WOOD, figures_chart(wood, look), "figures", stage.stage_shown, figures_notes(wood))
+    record = record_chart(wood, look)
+    if record is not None:
+        yield ChartBlock(WOOD, record, "where to hold and tap it", "to tell more", [(RECORD_MARKS, "soft text")])
     if board is not None:
         yield ChartBlock(WOOD, board, "the board", f"{wood.length_mm:g} x {wood.width_mm:g} mm")
     if thickness is not None:
         yield ChartBlock(WOOD, thickness, "what thickness will do", stage.stage_shown, [(BOARD_CAUTION, "caution")])
+    planed = planed_chart(planings(history), look)
+    if planed is not None:
+        came, said = _came(history, look)
+        notes: list[Said] = [(PLANED_MARKS, "soft text"), *(said if came is None else [])]
+        yield ChartBlock(WOOD, planed, "what planing did", notes=notes)
+        if came is not None:
+            yield ChartBlock(WOOD, came, CAME, notes=said)
 
 
 def _appendix(history: History, settings: InstrumentSettings, sheet: Sheet, lined: Lined) -> Iterator[Block]:

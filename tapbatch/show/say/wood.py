@@ -7,8 +7,9 @@ says what is good.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Aim
 from tapbatch.model.wood import Figure, Size, Stop, WoodFigures
 from tapbatch.show.say.figures import value_and_half_width
@@ -94,9 +95,9 @@ def stop_text(stop: Stop) -> str:
 
     Examples
     --------
-    >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19}
-    >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))
-    'along on A1 (55.0 Hz, now 69.7): stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19'
+    >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19, "past": 0.025}
+    >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))[33:]
+    'stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)'
     """
     if stop.target is None:
         return f"{stop.aim} {stop.wanted}: the stiffness of that board is not known"
@@ -106,7 +107,8 @@ def stop_text(stop: Stop) -> str:
         why = "it is there or past it" if past else "it would need less than half the thickness"
         return f"{where}: no planing leads there, {why}"
     far = f"it may need {stop.likely_mm:.2f}, at the thinnest {stop.thinnest_mm:.2f}"
-    return f"{where}: stop at {stop.stop_mm:.2f} mm and tap; {far}"
+    chance = "" if stop.past is None else f" (past it at {stop.stop_mm:.2f}: {100.0 * stop.past:.2g} %)"
+    return f"{where}: stop at {stop.stop_mm:.2f} mm and tap; {far}{chance}"
 
 
 def figure_rows(wood: WoodFigures) -> tuple[tuple[str, str], ...]:
@@ -147,6 +149,45 @@ def _told(wood: WoodFigures) -> Iterator[str]:
     for flag in wood.flags:
         yield f"{flag}: {FLAGS[flag]}"
     yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m.name)}' for m in wood.modes)}"
+
+
+def said_text(row: ForecastCame) -> str:
+    """Return what was said of a planing, in cents.
+
+    Examples
+    --------
+    >>> said_text(_ROW), came_text(_ROW)
+    ('-171 (-206 to -137)', '-150')
+    """
+    return f"{row.step_cents:+.0f} ({row.step_low_cents:+.0f} to {row.step_high_cents:+.0f})"
+
+
+def came_text(row: ForecastCame) -> str:
+    """Return what came of a planing, in cents."""
+    return f"{row.came_cents:+.0f}"
+
+
+def planed_text(rows: Sequence[ForecastCame]) -> str:
+    """Return how the forecasts of one planing came out; empty without any.
+
+    Examples
+    --------
+    >>> planed_text([_ROW])
+    'planed from 4.62 to 4.19 mm, cents: along -150, forecast -171 (-206 to -137)'
+    """
+    if not rows:
+        return ""
+    each = []
+    for row in rows:
+        held = "" if row.came_within else "not as "
+        each.append(f"{row.mode} {came_text(row)}, {held}forecast {said_text(row)}")
+    return f"planed {rows[0].basis}, cents: {'; '.join(each)}"
+
+
+_ROW = ForecastCame(
+    part="blank", mode="along", stage="02-planed", work="planing", step_cents=-171.2, step_low_cents=-205.9,
+    step_high_cents=-136.6, overshoot=0.0, came_cents=-150.1, came_over=False, basis="from 4.62 to 4.19 mm",
+)  # fmt: skip
 
 
 def apart_text(apart: Apart | None) -> str:

@@ -14,9 +14,10 @@ from tapbatch.model.history import Heard, History, OpenString, Stage
 from tapbatch.show.say import words
 from tapbatch.show.say.faults import fault_lines
 from tapbatch.show.say.figures import signed
-from tapbatch.show.say.wood import wood_lines
+from tapbatch.show.say.wood import planed_text, wood_lines
 from tapbatch.show.terminal.readings import Line, reading_lines, said
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, turned_down
+from tapbatch.show.view.boards import planings
 from tapbatch.show.view.three_answers import placed_text, stages_told, told_of
 
 ROOM_ALONE = "the room alone is listed, and nothing is measured in it"
@@ -90,6 +91,8 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
         ]
     lines += said(told.strongest, first="  ") if told.strongest else []
     lines += _wood_lines(stage, full=full, first="  ")
+    planed = next((planed_text(rows) for rows in planings(history) if rows[0].stage == stage.stage_shown), "")
+    lines += said(planed, first="  ", later="    ") if planed and stage.wood is not None else []
     if not full:
         return lines
     hz = f"targets: {', '.join(told.targets_hz)}" if told.targets_hz else ""

@@ -7,11 +7,13 @@ to bottom. A nodal line is where a mode stands still.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import History, Stage
-from tapbatch.model.wood import NamedMode, WoodFigures
+from tapbatch.model.wood import AIMED, NamedMode, WoodFigures
 from tapbatch.wood.board import Floats
 from tapbatch.wood.plate import plate_modes
 from tapbatch.wood.thickness import THINNEST, AtThickness, at_thicknesses, board_of_figures, wood_of_figures
@@ -33,6 +35,12 @@ def blank_stage(history: History) -> Stage | None:
     """Return the latest stage of a blank that has figures, or none."""
     told = [stage for stage in history.stages if stage.wood is not None and stage.wood.constants]
     return told[-1] if told else None
+
+
+def planings(history: History) -> list[list[ForecastCame]]:
+    """Return the forecasts of planing and what came, those of one stage together, the latest stage last."""
+    rows = [row for row in history.forecasts if row.part == "blank" and row.mode in AIMED]
+    return [list(of_stage) for _, of_stage in groupby(rows, key=lambda row: row.stage)]
 
 
 def mode_views(wood: WoodFigures) -> tuple[ModeView, ...]:

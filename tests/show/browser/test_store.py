@@ -6,8 +6,8 @@ import math
 from dataclasses import replace
 
 from tapbatch.model.wood import Figure
-from tapbatch.show.browser.store import MOIST, MOIST_TABLE, PAIRS, PAIRS_TABLE, store_bytes
-from tapbatch.show.draw.store import StoredBoard
+from tapbatch.show.browser.store import store_bytes
+from tapbatch.show.view.store import MOIST, MOIST_TABLE, PAIRS, PAIRS_TABLE, StoredBoard
 from tapbatch.wood.moisture import at_standard
 from tests.show.browser.parsed import Element, parse
 

@@ -7,12 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.wood import Figure, WoodFigures
-from tapbatch.show.draw.boards import board_chart, figures_chart, figures_notes, thickness_chart
+from tapbatch.show.draw.boards import (
+    board_chart,
+    figures_chart,
+    figures_notes,
+    planed_chart,
+    record_chart,
+    thickness_chart,
+)
 from tapbatch.show.draw.chart import SCREEN, Look
-from tapbatch.show.draw.store import StoredBoard, store_chart
+from tapbatch.show.draw.store import store_chart, store_charts
 from tapbatch.show.view.boards import mode_views, nodal_lines, thicknesses
+from tapbatch.show.view.store import StoredBoard
 from tapbatch.wood.figures import wood_figures
 from tapbatch.wood.species import Published, published_of
 from tests.show.draw.boxes import clashes
@@ -87,6 +96,22 @@ def test_nothing_is_drawn_without_figures() -> None:
     assert thickness_chart(empty, InstrumentSettings(), PAPER) is None
 
 
+@pytest.mark.parametrize("look", [PAPER, SCREEN], ids=["paper", "screen"])
+def test_what_is_missing_is_drawn(wood: WoodFigures, look: Look) -> None:
+    """Held where a free beam stands still, 22.4 % from its ends (cos x cosh x = 1), and tapped where it swings."""
+    chart = record_chart(replace(wood, to_record=("along", "twist")), look)
+    assert chart is not None
+    assert record_chart(wood, look) is None
+    along, twist = (mark for mark in chart.marks if mark.shape == "area")
+    left, right = along.pieces[0][:, 0].min(), along.pieces[0][:, 0].max()
+    (holds,) = next(mark for mark in chart.marks if mark.name == "hold along").pieces
+    assert (holds[:, 0] - left) / (right - left) == pytest.approx([0.224, 0.776], abs=0.002)
+    corner = np.concatenate(next(mark for mark in chart.marks if mark.name == "tap twist").pieces).mean(axis=0)
+    assert corner == pytest.approx(twist.pieces[0].max(axis=0))
+    assert 0 < chart.height_mm < look.room_mm
+    assert twist.pieces[0][:, 0].max() < look.width_mm
+
+
 def test_what_is_missing_is_said(wood: WoodFigures) -> None:
     less = replace(wood, e_across_gpa=None, to_record=("across",), flags=("open",))
     said = " ".join(word.text for word in figures_chart(less, PAPER).words)
@@ -115,6 +140,33 @@ def test_the_wood_store_has_every_board_and_its_species() -> None:
     )
 
 
+def test_e_across_and_damping_stand_against_density_too() -> None:
+    figures = {"density_kg_m3": Figure(430.0, 422.0, 438.0), "e_across_gpa": Figure(0.9, 0.85, 0.95),
+               "loss_along": Figure(0.006, 0.005, 0.007)}  # fmt: skip
+    boards = [StoredBoard(instrument="board-1", stage="bought", species="Sitka spruce", figures=figures)]
+    charts = dict(store_charts(boards, SCREEN))
+    assert list(charts) == ["E across against density", "Loss factor along against density"]
+    across = charts["E across against density"]
+    assert across.description == "board-1: 0.90 GPa at 430 kg/m3"
+    # The published range of the species is of E along.
+    assert "sitka spruce" not in {word.text for word in across.words}
+
+
+def test_names_of_boards_that_are_alike_stand_apart() -> None:
+    boards = [
+        StoredBoard(instrument=f"board-{n}", stage="bought", figures={
+            "density_kg_m3": Figure(430.0 + n, 422.0 + n, 438.0 + n), "e_along_gpa": Figure(11.5, 10.9, 12.1),
+        })
+        for n in range(12)
+    ]  # fmt: skip
+    for look in (PAPER, SCREEN):
+        chart = store_chart(boards, look)
+        assert chart is not None
+        assert sum(mark.shape == "dots" for mark in chart.marks) == len(boards)
+        assert not clashes([word for word in chart.words if word.text.startswith("board")])
+        assert sum(word.text.startswith("board") for word in chart.words) >= 3
+
+
 def test_lines_of_equal_radiation_go_through_boards_that_radiate_so() -> None:
     """E = (c/rho)^2 rho^3: 12 m4/(kg s) at 430 kg/m3 is 11.45 GPa."""
     assert pytest.approx(11.45, abs=0.01) == 12**2 * 430**3 / 1e9
@@ -124,3 +176,20 @@ def test_lines_of_equal_radiation_go_through_boards_that_radiate_so() -> None:
     (line,) = next(mark for mark in chart.marks if mark.name == "c/rho 12").pieces
     (dot,) = next(mark for mark in chart.marks if mark.shape == "dots").pieces[0]
     assert np.interp(dot[0], line[:, 0], line[:, 1]) == pytest.approx(dot[1], abs=0.3)
+
+
+@pytest.mark.parametrize("look", [PAPER, SCREEN], ids=["paper", "screen"])
+def test_planings_stand_with_their_forecasts_the_latest_first(look: Look) -> None:
+    first = ForecastCame(
+        part="blank", mode="along", stage="02-planed", work="planing", step_cents=-171.2, step_low_cents=-205.9,
+        step_high_cents=-136.6, overshoot=0.0, came_cents=-150.1, came_over=False, basis="from 4.62 to 4.19 mm",
+    )  # fmt: skip
+    second = replace(first, stage="03-planed", came_cents=-240.0, basis="from 4.19 to 3.79 mm")
+    chart = planed_chart([[first, replace(first, mode="twist")], [second]], look)
+    assert chart is not None
+    said = [word.text for word in chart.words]
+    assert said.index("03-planed: from 4.19 to 3.79 mm") < said.index("02-planed: from 4.62 to 4.19 mm")
+    assert said.count("-171 (-206 to -137)") == 3
+    assert (said.count("as forecast"), said.count("outside")) == (2, 1)
+    assert clashes(chart.words) == []
+    assert planed_chart([], look) is None
