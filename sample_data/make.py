@@ -22,7 +22,7 @@ from typing import Any
 
 import numpy as np
 import soundfile
-from story import AIMED, BOARD, BODY, PARTS, TAKES, K, Part, Planed, Take
+from story import AIMED, BOARD, BODY, COVERED, PARTS, TAKES, K, Part, Planed, Take
 
 from tapbatch.simulate import boards
 from tapbatch.simulate import taps as sim
@@ -98,8 +98,8 @@ def wood_rows() -> Iterator[list[Any]]:
         yield [BOARD.instrument, stage, *sizes, wood.e_along_gpa, wood.e_across_gpa, wood.g_gpa, *BOARD.losses]
 
 
-def mode_rows() -> Iterator[list[str]]:
-    for part in PARTS:
+def mode_rows(parts: Iterable[Part] = PARTS) -> Iterator[list[str]]:
+    for part in parts:
         for stage in part.stages:
             for name, mode in modes_at(part, stage).items():
                 yield [part.instrument, part.name, stage, name, f"{mode.freq_hz:.4f}", f"{mode.t60_s:.5f}"]
@@ -258,6 +258,7 @@ def make(folder: Path) -> None:
     events = [row for row in events if row[0] not in unread]
     write_table(folder / "truth_taps.csv", "recording onset_s is_tap what", sorted(events))
     write_table(folder / "truth_modes.csv", "instrument part stage mode freq_hz t60_s", mode_rows())
+    write_table(folder / "truth_covered.csv", "instrument part stage mode freq_hz t60_s", mode_rows((COVERED,)))
     write_table(
         folder / "truth_drift.csv",
         "instrument part mode from_stage to_stage freq_change_cents t60_change_pct verdict",

@@ -214,6 +214,20 @@ CITTERN_11 = earlier(
 )
 PARTS = (TOP, BACK, BODY, PSALTERY, CITTERN, CITTERN_09, CITTERN_11)
 
+COVERED = Part(
+    "cittern-11",
+    "body",
+    ("05-closed",),
+    (
+        # With its opening shut the air is a spring: f^2 = f_p^2 + f_ap^2. There is no air resonance.
+        ("top", 0, (math.hypot(324.0, 40.0),), (0.34,)),
+        ("back", -6, (405.0,), (0.27,)),
+        ("hole", -8, (497.0,), (0.24,)),
+        ("bow", -7, (552.0,), (0.30,)),
+        ("fine", -11, (717.0,), (0.21,)),
+    ),
+)
+
 BOARD = Planed("spruce-07", ("01-bought", "02-planing step 1"), (4.2, 3.8))
 AIMED = {
     "along": ((1.0, 0.6), ((-0.56, 0.0), (0.56, 0.0))),
@@ -307,6 +321,9 @@ TAKES = (
         )
         for part, first, day in ((CITTERN_09, 3, "2023-04-22"), (CITTERN_11, 7, "2023-11-18"))
         for cut, stage in enumerate(part.stages)
+    ),
+    Take(
+        "cittern-11/05-closed/covered/New Recording 6.flac", COVERED, "05-closed", "", made_at="2023-11-18T09:05:12"
     ),
     *(
         Take(

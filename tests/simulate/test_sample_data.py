@@ -19,7 +19,7 @@ import soundfile
 from tapbatch.model.settings import InstrumentSettings, ShopSettings
 
 SHOP = Path(__file__).parents[2] / "sample_data"
-TRUTH = ("truth_taps.csv", "truth_modes.csv", "truth_drift.csv", "truth_strings.csv", "truth_wood.csv")
+TRUTH = tuple(f"truth_{name}.csv" for name in ("taps", "modes", "drift", "strings", "wood", "covered"))
 
 
 @pytest.fixture(scope="module")
@@ -183,6 +183,7 @@ def test_the_shop_holds_each_kind_of_thing() -> None:
         "/top/free/",
         "/step 6/New",
         "/blank/twist/",
+        "/covered/",
     ):
         assert any(word in name for name in names), word
     assert {Path(name).suffix for name in names} == {".wav", ".flac"}
@@ -209,6 +210,20 @@ def test_the_earlier_citterns_obey_two_coupled_oscillators() -> None:
         assert ratios == pytest.approx([ratios[0]] * len(ratios), rel=1e-6)
         # and the air ends on the note that cittern-12 is to reach: A3, 220 Hz at A4 = 440 Hz (ISO 16)
         assert abs(1200 * math.log2(at[name, notes[-1]["stage"], "air"] / 220.0)) < 5
+
+
+def test_the_covered_box_reads_what_two_coupled_oscillators_say() -> None:
+    """Shut, the air is a spring: f_c^2 = f-^2 + f+^2 - f_h^2 and f_p f_h = f- f+ (the same paper)."""
+    shut = {row["mode"]: float(row["freq_hz"]) for row in rows_of("truth_covered.csv")}
+    at = {(r["instrument"], r["stage"], r["mode"]): float(r["freq_hz"]) for r in rows_of("truth_modes.csv")}
+    air, top = (at["cittern-11", "05-closed", mode] for mode in ("air", "top"))
+    alone_hz = math.sqrt(air**2 + top**2 - shut["top"] ** 2)
+    # f_c^2 = f_p^2 + f_ap^2: the coupling is the same at the last stage.
+    top_hz = air * top / alone_hz
+    last_air, last_top = (at["cittern-11", "06-voicing step 3", mode] for mode in ("air", "top"))
+    last_alone_hz = math.sqrt(last_air**2 + last_top**2 - shut["top"] ** 2)
+    assert last_air * last_top / last_alone_hz == pytest.approx(top_hz, rel=1e-5)
+    assert "air" not in shut
 
 
 def test_the_board_weighs_what_its_sizes_say_and_gets_thinner() -> None:
