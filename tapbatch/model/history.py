@@ -426,7 +426,7 @@ class History:
     days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
     ``forecasts`` are those of its steps, beside what came; ``kin`` are stages of the others of its family.
     ``covered`` are the stages of a box whose opening was shut while it was tapped: nothing is compared with them, and
-    they are in no other field. ``boxes`` tell what is known of the box of a part, if its openings are in the settings.
+    they are in no other field. ``boxes`` tell what is known of the box of a part, if the settings have its openings.
     ``slide`` is what a wider opening would do, if anything is known of that.
     """
 

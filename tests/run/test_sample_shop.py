@@ -119,9 +119,6 @@ def plucked_in(ran: Ran) -> set[str]:
     return {r["recording"] for i in INSTRUMENTS for r in ran.table(i, "recordings") if r["kind"] == "pluck"}
 
 
-# ------------------------------------------------------------------- what needs attention
-
-
 @pytest.mark.slow
 def test_the_slip_of_a_thumb_is_the_only_thing_that_needs_attention(ran: Ran) -> None:
     assert ran.status == 1
@@ -257,7 +254,7 @@ def test_notes_are_at_the_concert_pitch_of_the_stage(ran: Ran) -> None:
         assert float(row["cents"]) == pytest.approx(100 * (midi - round(midi)), abs=0.05)
 
 
-# ------------------------------------------------------------------- the board
+# ------------------------------------------------------------------- board, family and box
 
 
 def test_the_figures_of_the_board_hold_what_it_was_made_of(ran: Ran) -> None:
@@ -281,9 +278,6 @@ def test_the_board_is_told_from_the_thick_end_what_its_target_needs(ran: Ran) ->
     assert stop_mm > needed_mm == pytest.approx(wanted_mm, rel=0.01)
 
 
-# ------------------------------------------------------------------- the family
-
-
 def test_the_citterns_stand_as_far_apart_as_they_were_made(ran: Ran) -> None:
     told = tapbatch("compare", "cittern-12", "--family", ran.results.parent)
     assert told.status == 0, told.err
@@ -296,9 +290,6 @@ def test_the_citterns_stand_as_far_apart_as_they_were_made(ran: Ran) -> None:
         apart = [(float(a), float(b)) for a, b in re.findall(r"([-+][\d.]+) ± ([\d.]+) c", below)]
         wanted = [1200 * math.log2(at[name][mode] / at["cittern-12"][mode]) for name in ("cittern-09", "cittern-11")]
         assert [abs(a - w) <= half for (a, half), w in zip(apart, wanted, strict=True)] == [True, True]
-
-
-# ------------------------------------------------------------------- the box
 
 
 def test_covered_each_mode_is_found_and_none_of_the_air(ran: Ran) -> None:
