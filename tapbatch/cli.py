@@ -11,13 +11,11 @@ import io
 import os
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.history import History
     from tapbatch.model.settings import InstrumentSettings
@@ -36,9 +34,6 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-
-# Four minutes of WAV, most of an hour of what a phone compresses.
-_LONG_BYTES = 20_000_000
 
 # What the tab key offers: see tapbatch.shop.completion.
 
@@ -74,6 +69,19 @@ _FULL_HELP = "Also print the table of modes, the other faults and the other targ
 Full = Annotated[bool, typer.Option("--full", help=_FULL_HELP)]
 
 ShopPath = Annotated[Path, typer.Argument(metavar="SHOP", help="The shop folder; the current folder by default.")]
+
+
+InstrumentName = Annotated[
+    str,
+    typer.Argument(
+        metavar="INSTRUMENT", help="The instrument, as its recordings name it.", autocompletion=_instruments
+    ),
+]
+
+
+def _will_be(name: str, metavar: str, text: str) -> Any:
+    """Return an option of ``whatif``."""
+    return typer.Option(name, metavar=metavar, help=text)
 
 
 @app.command(epilog=_examples("tapbatch init my-shop"))
@@ -205,10 +213,11 @@ def read(
     from tapbatch.model.errors import TapbatchError
     from tapbatch.model.settings import InstrumentSettings
     from tapbatch.run.files import read_files
+    from tapbatch.run.telling import with_bar
 
     settings = InstrumentSettings(concert_pitch_hz=concert_pitch or 440.0)
     status = 0
-    for path, result in _with_bar(files, read_files(files, settings, blank, mass)):
+    for path, result in with_bar(files, read_files(files, settings, blank, mass)):
         if isinstance(result, TapbatchError):
             _complain(result)
             status = 1
@@ -223,17 +232,11 @@ def read(
         "tapbatch compare lute-05 01-joined 02-thinned my-shop",
         "tapbatch compare lute-05 01 02 my-shop",
         "tapbatch compare lute-05 08-strung lute-04/08-strung my-shop",
+        "tapbatch compare lute-05/08-strung --family my-shop",
     ),
 )
 def compare(
-    instrument: Annotated[
-        str,
-        typer.Argument(
-            metavar="INSTRUMENT",
-            help="The instrument, as its recordings name it.",
-            autocompletion=_instruments,
-        ),
-    ],
+    instrument: InstrumentName,
     before: Annotated[
         str,
         typer.Argument(
@@ -241,28 +244,69 @@ def compare(
             help="A stage, or enough of its beginning to tell it apart, or INSTRUMENT/STAGE of another.",
             autocompletion=_stages,
         ),
-    ],
+    ] = "",
     after: Annotated[
         str,
         typer.Argument(metavar="AFTER", help="Another stage, in the same way.", autocompletion=_stages),
-    ],
+    ] = "",
     shop: ShopPath = Path(),
+    family: Annotated[
+        bool,
+        typer.Option("--family", help="Put it beside the others of its family at that stage; SHOP follows."),
+    ] = False,
 ) -> None:
     """Say what changed between two stages: modes and sustain, with intervals.
 
     For each mode: whether it moved, and whether it rings longer, shorter or the same. Then the same for the whole
-    sound, octave bands and plucked strings, and the balance. No table is written.
+    sound, octave bands and plucked strings, and the balance. With --family: where each instrument of the family stood
+    at the same stage, by default the latest. No table is written.
     """
-    from tapbatch.run.compare import compare_in_shop
-    from tapbatch.shop.folder import open_shop
-    from tapbatch.show.terminal.comparison import comparison_lines
+    from tapbatch.run.comparing import compared_lines
     from tapbatch.show.terminal.readings import print_attention, print_lines
 
-    comparisons, attention = compare_in_shop(open_shop(shop), instrument, before, after, _note)
-    for comparison in comparisons:
-        print_lines(comparison_lines(comparison))
+    lines, attention = compared_lines(instrument, (before, after), shop, family=family, say=_note)
+    print_lines(lines)
     print_attention(attention)
     raise typer.Exit(1 if attention else 0)
+
+
+@app.command(
+    short_help="Say where the modes would come to rest, with intervals.",
+    epilog=_examples(
+        "tapbatch whatif cittern-12 --hole-to 40 my-shop",
+        "tapbatch whatif cittern-12 --take-off-g 2 --temperature 24",
+    ),
+)
+def whatif(
+    instrument: InstrumentName,
+    shop: ShopPath = Path(),
+    hole_to: Annotated[float | None, _will_be("--hole-to", "MM", "How wide a round opening will be.")] = None,
+    slot_to: Annotated[str | None, _will_be("--slot-to", "MMxMM", "Width and length of a slot or oval.")] = None,
+    thickness_to: Annotated[float | None, _will_be("--thickness-to", "MM", "How thick the part will be.")] = None,
+    take_off_g: Annotated[float | None, _will_be("--take-off-g", "G", "How many grams come off.")] = None,
+    pitch: Annotated[float | None, _will_be("--pitch", "HZ", "The A4 to which strings will be tuned.")] = None,
+    temperature: Annotated[float | None, _will_be("--temperature", "C", "Degrees Celsius.")] = None,
+) -> None:
+    """Say where the modes would come to rest, with intervals; nothing is written.
+
+    Say what will be afterwards, in what you measure. Several options together add up. What cannot be said says why.
+    Nothing is recommended: you decide, and you cut.
+    """
+    from tapbatch.model.what_if import Asked
+    from tapbatch.run.whatif import slot_of, what_if
+    from tapbatch.shop.folder import open_shop
+    from tapbatch.show.terminal.readings import print_lines
+    from tapbatch.show.terminal.what_if import what_if_lines
+
+    asked = Asked(
+        hole_mm=hole_to,
+        slot_mm=None if slot_to is None else slot_of(slot_to),
+        thickness_mm=thickness_to,
+        take_off_g=take_off_g,
+        pitch_hz=pitch,
+        temperature_c=temperature,
+    )
+    print_lines(what_if_lines(what_if(open_shop(shop), instrument, asked, _note)))
 
 
 @app.command(
@@ -441,22 +485,6 @@ def _note(text: str) -> None:
     from tapbatch.show.terminal.readings import print_notices
 
     print_notices([text])
-
-
-def _with_bar(
-    files: list[Path], results: Iterator[tuple[Path, History | TapbatchError]]
-) -> Iterator[tuple[Path, History | TapbatchError]]:
-    """Yield the results; a bar shows the progress while a file is read that may last hours."""
-    from tapbatch.show.terminal.readings import progress
-
-    for path in files:
-        try:
-            long = path.stat().st_size > _LONG_BYTES
-        except (OSError, ValueError):
-            long = False
-        with progress(1 if long else 0):
-            result = next(results)
-        yield result
 
 
 def _print_reading(path: Path, history: History, settings: InstrumentSettings, *, as_json: bool, full: bool) -> None:

@@ -20,7 +20,7 @@ FILES = sorted(HOUSE.rglob("*.py"))
 # not import each other.
 ORDER = (
     ("model",),
-    ("wood",),
+    ("wood", "box"),
     ("listen", "simulate"),
     ("measure",),
     ("compare",),

@@ -19,12 +19,13 @@ from functools import lru_cache
 
 from tapbatch.compare.bench import Bench, SetupEvidence, bench_of, setup_evidence
 from tapbatch.compare.frozen import Grounds, Judged
+from tapbatch.compare.kin import kin_stages
 from tapbatch.compare.reference import sittings_of
 from tapbatch.compare.setups import SetupContrasts, SetupScatter, contrasts_of, pool_setups
-from tapbatch.compare.step_family import FEWEST_INSTRUMENTS
 from tapbatch.compare.step_taught import TaughtSteps, family_name, of_family, taught_steps
 from tapbatch.compare.targets import Rests, resting_places
 from tapbatch.model.history import History
+from tapbatch.model.kin import KinStage
 from tapbatch.model.names import date_in_name, identity
 from tapbatch.model.reading import Recording
 from tapbatch.model.reference import Sitting
@@ -45,7 +46,7 @@ class Learned:
     """What one instrument teaches the others; ``rests`` are ``(part, mode, hertz)``.
 
     ``then`` has what it had taught up to each day that some instrument of the shop is frozen on; ``steps`` what the
-    steps of each work did, if it has a family.
+    steps of each work did, and ``stages`` where it stood, if it has a family.
     """
 
     setups: SetupContrasts = field(default_factory=lambda: SetupContrasts((), ()))
@@ -54,6 +55,7 @@ class Learned:
     sittings: tuple[Sitting, ...] = ()
     then: tuple[Then, ...] = ()
     steps: tuple[TaughtSteps, ...] = ()
+    stages: tuple[KinStage, ...] = ()
 
     def knows(self, days: Iterable[date]) -> bool:
         """Tell whether it has what was taught up to each of some days."""
@@ -83,7 +85,8 @@ class Common:
     """What all instruments teach together: the scatter of set-ups, where modes rest, and what comparisons rest on.
 
     ``then`` is what they had taught up to the days that instruments are frozen on, by day; ``steps`` what the steps
-    of each work did on instruments that have a family, and ``kin`` a hash of it for each family.
+    of each work did on instruments that have a family, ``stages`` where those stood, and ``kin`` a hash of both for
+    each family.
     """
 
     scatter: SetupScatter | None = None
@@ -92,6 +95,7 @@ class Common:
     then: Mapping[str, Taught] = field(default_factory=dict)
     steps: tuple[TaughtSteps, ...] = ()
     kin: Mapping[str, str] = field(default_factory=dict)
+    stages: tuple[KinStage, ...] = ()
 
     def of(self, settings: InstrumentSettings, instrument: str) -> Common:
         """Return the part of it that matters to an instrument.
@@ -108,7 +112,8 @@ class Common:
             now, then = Taught(now.evidence), {day: Taught(known.evidence) for day, known in then.items()}
         rests = {key: hz for key, hz in self.rests.items() if key[0] in liked}
         kin = {family: told for family, told in self.kin.items() if family == family_name(settings)}
-        return Common(self.scatter, rests, now, then, of_family(self.steps, settings, instrument), kin)
+        stages = tuple(k for k in self.stages if k.family in kin and k.instrument != instrument)
+        return Common(self.scatter, rests, now, then, of_family(self.steps, settings, instrument), kin, stages)
 
     @property
     def judged(self) -> Judged:
@@ -155,15 +160,15 @@ def teaches(recordings: Iterable[Recording], settings: InstrumentSettings) -> bo
 
 
 def families(settings: Iterable[InstrumentSettings]) -> set[str]:
-    """Return the families with enough instruments to teach one of them.
+    """Return the families with more than one instrument.
 
     Examples
     --------
-    >>> families([InstrumentSettings(family="lute")] * 2 + [InstrumentSettings(family="cittern")] * 3)
+    >>> families([InstrumentSettings(family="lute")] + [InstrumentSettings(family="cittern")] * 2)
     {'cittern'}
     """
     counted = Counter(filter(None, map(family_name, settings)))
-    return {family for family, count in counted.items() if count > FEWEST_INSTRUMENTS}
+    return {family for family, count in counted.items() if count > 1}
 
 
 def sets_up_anew(recordings: Iterable[Recording]) -> bool:
@@ -217,6 +222,7 @@ def learned_from(
             for day, known in sorted((then or {}).items())
         ),
         taught_steps(history, settings),
+        kin_stages(history, settings),
     )
 
 
@@ -233,9 +239,12 @@ def common(learned: Mapping[str, Learned]) -> Common:
     days = sorted({then.until for _, one in ordered for then in one.then})
     thens = {day: [then for _, one in ordered for then in one.then if then.until == day] for day in days}
     steps = tuple(each for _, one in ordered for each in one.steps)
-    kin: dict[str, list[TaughtSteps]] = {}
+    stages = tuple(each for _, one in ordered for each in one.stages)
+    kin: dict[str, list[TaughtSteps | KinStage]] = {}
     for each in steps:
         kin.setdefault(each.family, []).append(each)
+    for stage in stages:
+        kin.setdefault(stage.family, []).append(stage)
     return Common(
         pool_setups(one.setups for _, one in ordered),
         rests,
@@ -246,6 +255,7 @@ def common(learned: Mapping[str, Learned]) -> Common:
             family: hashlib.sha256(repr(told).encode("utf-8", "backslashreplace")).hexdigest()
             for family, told in kin.items()
         },
+        stages,
     )
 
 

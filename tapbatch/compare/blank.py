@@ -16,7 +16,7 @@ from dataclasses import replace
 from statistics import fmean
 from types import MappingProxyType
 
-from tapbatch.compare.conditions import ZERO_CELSIUS_K
+from tapbatch.box.air import ZERO_CELSIUS_K
 from tapbatch.model.history import Heard, History, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import note_to_hz

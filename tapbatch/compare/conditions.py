@@ -18,17 +18,16 @@ What each of them can do to a mode is said by :mod:`tapbatch.compare.weighing`.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from datetime import date
 from statistics import fmean
 
+from tapbatch.box.air import air_mode_cents
 from tapbatch.compare.open_strings import strings_out_of_tune
 from tapbatch.compare.order import recorded_when
 from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Heard, Note, Stage
 
-ZERO_CELSIUS_K = 273.15
 _LOUDER_DB = 5.0
 # One day to the next is one job at the bench; over more days wood dries, glue cures and the air changes.
 FEWEST_DAYS = 2
@@ -64,36 +63,6 @@ def cautions(before: Stage, after: Stage, kind: str = "") -> tuple[Caution, ...]
         )
     found += strings_out_of_tune(before, after)
     return (*found, *_days(before, after), *_noted(before.note, after.note, kind))
-
-
-def air_mode_cents(from_c: float, to_c: float) -> float:
-    """Return how far the air mode of a rigid cavity moves with temperature, in cents.
-
-    Parameters
-    ----------
-    from_c, to_c : float
-        Temperatures in degrees Celsius, above absolute zero.
-
-    Returns
-    -------
-    float
-        ``600 log2(T2/T1)``, positive upwards: the resonance goes with the speed of sound, that with ``sqrt(T)``.
-
-    Raises
-    ------
-    ValueError
-        Where a temperature is not above absolute zero.
-
-    Examples
-    --------
-    >>> round(air_mode_cents(20.0, 21.0), 2)
-    2.95
-    """
-    before, after = from_c + ZERO_CELSIUS_K, to_c + ZERO_CELSIUS_K
-    if not (before > 0 and after > 0):
-        msg = f"temperatures must be above {-ZERO_CELSIUS_K} degrees, found {from_c!r} and {to_c!r}"
-        raise ValueError(msg)
-    return 600.0 * math.log2(after / before)
 
 
 def tension_pct(from_hz: float, to_hz: float) -> float:

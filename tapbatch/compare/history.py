@@ -36,7 +36,7 @@ from tapbatch.compare.stage import (
 )
 from tapbatch.compare.sustain import stage_decays
 from tapbatch.model.history import Drift, Frozen, Heard, History, Stage, StageMode
-from tapbatch.model.names import identity
+from tapbatch.model.names import COVERED, identity
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention
 from tapbatch.model.settings import InstrumentSettings
@@ -110,8 +110,12 @@ def gather_history(
     if together is not None:
         placed = replace(placed, places=tuple(replace(p, heard=tuple(together(p.heard))) for p in placed.places))
     stages: list[Stage] = []
+    covered: list[Stage] = []
     for part in dict.fromkeys(p.part for p in placed.places):
-        stages += _stages_of_part([p for p in placed.places if p.part == part], settings)
+        of_part = [p for p in placed.places if p.part == part]
+        opened = [p for p in of_part if p.state != COVERED]
+        stages += _stages_of_part(opened or of_part, settings)
+        covered += _covered(of_part, settings) if opened else []
     stages = with_strings_off(stages, settings)
     notices = [n for p in placed.places for n in open_strings(p.heard, settings, p.concert_pitch_hz)[1]]
     history = History(
@@ -120,6 +124,7 @@ def gather_history(
         stages=tuple(stages),
         drifts=(),
         notices=(*placed.notices, *notices),
+        covered=tuple(covered),
     )
     return history, placed.attention
 
@@ -161,6 +166,7 @@ def compare_stages(
     return replace(
         history,
         stages=tuple(stages),
+        covered=tuple(with_setups(stage, scatter, bench) for stage in history.covered),
         drifts=tuple(drifts),
         setup_cents=cents,
         setups_freq=freq,
@@ -190,6 +196,16 @@ def _stages_of_part(places: Sequence[Place], settings: InstrumentSettings) -> li
     named = name_modes([f.modes for f in found], [p.state for p in places], labels, levels, first)
     several = sum(bool(f.modes) for f in found) > 1
     return [_stage(p, f, n, several, settings) for p, f, n in zip(places, found, named, strict=True)]
+
+
+def _covered(places: Sequence[Place], settings: InstrumentSettings) -> list[Stage]:
+    """Return the stages with the opening shut, each named after the stage before it and after nothing else."""
+    found = []
+    for n, place_ in enumerate(places):
+        if place_.state == COVERED:
+            before = [p for p in places[:n] if p.state != COVERED][-1:]
+            found.append(_stages_of_part([*before, place_], settings)[-1])
+    return found
 
 
 def _stage(place_: Place, found: Found, named: Sequence[Named], several: bool, settings: InstrumentSettings) -> Stage:

@@ -23,7 +23,7 @@ from datetime import UTC, datetime
 from typing import TypeVar
 
 from tapbatch.model.history import Heard, Note
-from tapbatch.model.names import PARTS, STATES, date_in_name, identity, stage_number
+from tapbatch.model.names import COVERED, PARTS, STATES, date_in_name, identity, stage_number
 from tapbatch.model.notice import Notice
 from tapbatch.model.reading import Attention, Reading, Recording
 from tapbatch.model.settings import InstrumentSettings, StageSetting
@@ -142,7 +142,7 @@ def _with_states(heard: Sequence[Heard]) -> list[Heard]:
         states.setdefault((h.part, h.recording.stage), set()).add(h.state)
     settled = []
     for h in placed:
-        named = sorted(states[h.part, h.recording.stage] - {""}, key=_state_rank)
+        named = sorted(states[h.part, h.recording.stage] - {"", COVERED}, key=_state_rank)
         # A recording of the room belongs to the stage, however the part was held.
         adopts = len(named) == 1 or (named and h.recording.kind == "room")
         settled.append(replace(h, state=named[0]) if not h.state and adopts else h)
@@ -349,7 +349,7 @@ def _place_of(
 
 
 def _notice_states(places: Sequence[Place]) -> list[Notice]:
-    held = grouped(places, lambda p: (p.part, p.stage))
+    held = grouped([p for p in places if p.state != COVERED], lambda p: (p.part, p.stage))
     return [
         Notice("several states", stage=same[0].stage_shown, part=same[0].part, names=tuple(p.state for p in same))
         for same in held.values()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol, TypeVar
 
 from tapbatch.compare.stage import NOT_OF_THE_BODY
 from tapbatch.model.history import Stage, StageMode
@@ -47,7 +48,7 @@ def paired(before: Stage, after: Stage) -> Paired:
     sides = [[m for m in stage.modes if not NOT_OF_THE_BODY & set(m.flags)] for stage in (before, after)]
     labels = {m.mode for m in sides[0] if is_label(m.mode)} & {m.mode for m in sides[1]}
     rest = [[m for m in side if m.mode not in labels] for side in sides]
-    pairs = _nearest(*rest)
+    pairs = nearest_pairs(*rest)
     names = _names([first for first, _ in pairs], labels)
     shared = [{label: label for label in labels} for _ in sides]
     for name, (first, second) in zip(names, pairs, strict=True):
@@ -60,7 +61,19 @@ def _called(mode: StageMode) -> str:
     return mode.mode if is_label(mode.mode) else mode.note
 
 
-def _nearest(first: Sequence[StageMode], second: Sequence[StageMode]) -> list[tuple[StageMode, StageMode]]:
+class Named(Protocol):
+    """A mode with a name and a frequency in Hz."""
+
+    @property
+    def mode(self) -> str: ...  # noqa: D102
+    @property
+    def freq_hz(self) -> float: ...  # noqa: D102
+
+
+Mode = TypeVar("Mode", bound=Named)
+
+
+def nearest_pairs(first: Sequence[Mode], second: Sequence[Mode]) -> list[tuple[Mode, Mode]]:
     """Return the pairs of modes that are each the other's nearest; two that bear different labels never pair."""
     pairs = []
     for one in first:
@@ -70,7 +83,7 @@ def _nearest(first: Sequence[StageMode], second: Sequence[StageMode]) -> list[tu
     return pairs
 
 
-def _nearest_to(mode: StageMode, others: Sequence[StageMode]) -> StageMode | None:
+def _nearest_to(mode: Mode, others: Sequence[Mode]) -> Mode | None:
     near = [m for m in others if not (is_label(m.mode) and is_label(mode.mode))]
     nearest = min(near, key=lambda m: abs(cents_between(mode.freq_hz, m.freq_hz)), default=None)
     if nearest is None or abs(cents_between(mode.freq_hz, nearest.freq_hz)) > NEAR_CENTS:

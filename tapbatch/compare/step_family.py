@@ -36,7 +36,7 @@ from numpy.typing import NDArray
 from tapbatch.compare.spread import Floats
 from tapbatch.compare.step_course import Course, Unit
 from tapbatch.compare.step_trend import GROWTH_SD, GROWTHS, LEAST_SIZE, half_t
-from tapbatch.compare.steps import LEAST_VARIANCE
+from tapbatch.compare.steps import LEAST_VARIANCE, LEAST_WEIGHT
 
 Index = NDArray[np.intp]
 
@@ -45,9 +45,6 @@ FEWEST_INSTRUMENTS = 2
 
 FEWEST_STEPS_TOGETHER = 4
 """With fewer steps on all of them, how far steps differ cannot be told from how far instruments do."""
-
-LEAST_WEIGHT = 1.0 / 3.0
-"""A step much smaller than a typical one scatters by at least this share of what a typical one does."""
 
 _TAU_DOF = 3.0
 _TAU_SCALE = 0.5

@@ -50,7 +50,8 @@ class Forecast:
 
     ``instruments`` counts the earlier instruments that it rests on, ``family`` names their kind, and ``unit`` is the
     amount by which steps count. ``opposed`` tells that these instruments went both ways and nothing was cut here.
-    ``steps`` and ``model`` are those of the outlook, 0 and empty without one.
+    ``steps`` and ``model`` are those of the outlook, 0 and empty without one. ``physics`` tells whether the physics
+    of the box speaks with the cuts, alone, or says something else (``apart``).
     """
 
     outlook: Outlook | None = None
@@ -60,6 +61,7 @@ class Forecast:
     unit: Unit = "step"
     steps: int = 0
     model: Model | Literal[""] = ""
+    physics: Literal["", "with", "alone", "apart"] = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,13 +162,25 @@ def _with(found: Forecast, outlook: Outlook | None) -> Forecast:
 
 def basis_text(work: Work, found: Forecast) -> str:
     """Say what a forecast rests on, such as ``3 earlier citterns and 2 cuts here``, or why there is none."""
+    return f"{_basis_of_cuts(work, found)}{_PHYSICS[found.physics]}"
+
+
+_PHYSICS = {
+    "": "",
+    "alone": ", and the physics of the box",
+    "with": ", and the physics of the box",
+    "apart": ", and the physics of the box, which says otherwise",
+}
+
+
+def _basis_of_cuts(work: Work, found: Forecast) -> str:
     if found.instruments:
         return _family_basis(work, found)
     if not work.steps:
         return "no steps of the same work"
     count = found.steps or len(work.steps)
     steps = f"{count} step{'' if count == 1 else 's'} of {work.shown}"
-    if not work.enough:
+    if not work.enough and not found.physics:
         return f"{steps}: {FEWEST_STEPS} are needed"
     if not found.model:
         return f"{steps}, at no common point"

@@ -90,6 +90,9 @@ def no_forecast(ahead: Ahead, work: Work, faults: Sequence[str]) -> NoForecast |
     if not ahead.way:
         return ""
     steps = ahead.outlook.steps_to_go(ahead.to_go)
+    if ahead.outlook.further is not None:
+        # Physics knows what lies far off, or that nothing does.
+        return "beyond" if steps is None else ""
     reach = max(MOST_STEPS_AHEAD * ahead.outlook.steps, ahead.outlook.known_ahead)
     return "beyond" if steps is None or steps > reach else ""
 

@@ -24,9 +24,9 @@ import numpy as np
 from tapbatch.compare.spread import Floats, Spread
 from tapbatch.compare.step_areas import Following
 from tapbatch.compare.step_course import Course, Unit
-from tapbatch.compare.step_family import LEAST_WEIGHT, Family, Index, grams_of, learn_family
+from tapbatch.compare.step_family import Family, Index, grams_of, learn_family
 from tapbatch.compare.step_trend import Path
-from tapbatch.compare.steps import FEWEST_STEPS, LEAST_VARIANCE, Outlook
+from tapbatch.compare.steps import FEWEST_STEPS, LEAST_VARIANCE, LEAST_WEIGHT, Outlook
 
 UNLIKE = 0.01
 UNLIKE_SIZE = 2.0
@@ -88,13 +88,13 @@ def outlook_pooled(own: Course, family: Family) -> Outlook:
     middles = every.ahead * every.slope
     following = _following(own, family) if family.unit == "doubling" else None
     return Outlook(
-        step=_gathered(middles, own_step + every.ahead**2 * every.variance, every.weights),
-        landing=_gathered(
+        step=gathered(middles, own_step + every.ahead**2 * every.variance, every.weights),
+        landing=gathered(
             middles + every.gain,
             own_step + every.placed + (every.ahead - every.gain_slope) ** 2 * every.variance,
             every.weights,
         ),
-        typical=_gathered(middles, every.ahead**2 * every.variance, every.weights),
+        typical=gathered(middles, every.ahead**2 * every.variance, every.weights),
         steps=len(own.steps),
         model="family",
         area_mm2=own.stages[-1].area_mm2,
@@ -104,6 +104,40 @@ def outlook_pooled(own: Course, family: Family) -> Outlook:
         if following
         else Path(np.where(middles == 0.0, _LEAST_STEP, middles), every.growths, every.weights),
         known_ahead=max(family.longest - len(own.steps), 0),
+    )
+
+
+def effect_pooled(own: Course, family: Family, amount: float) -> tuple[Spread, Spread]:
+    """Return what a step of a known amount does, and where it ends relative to the latest reading, both in cents.
+
+    Parameters
+    ----------
+    own, family
+        As for :func:`outlook_pooled`.
+    amount
+        How much the step is, in the unit of the family. By area, a step larger than a typical one scatters in
+        proportion: nobody knows how its parts go together.
+
+    Examples
+    --------
+    >>> from tapbatch.compare.step_course import Taken
+    >>> from tapbatch.compare.steps import At
+    >>> def course(*changes):
+    ...     cents = [sum(changes[:n]) for n in range(len(changes) + 1)]
+    ...     steps = tuple((n, n + 1) for n in range(len(changes)))
+    ...     return Course(tuple(At(c, 0.04) for c in cents), steps, (Taken(grams=2.0),) * len(steps))
+    >>> family = learn_family((course(14.0, 15.0, 13.0), course(15.0, 14.0), course(14.0, 13.0)), "gram")
+    >>> [round(effect_pooled(course(), family, grams)[0].middle) for grams in (1.0, 2.0)]
+    [7, 14]
+    """
+    ahead = amount / family.scale
+    every = _every(own, family, ahead)
+    middles = every.ahead * every.slope
+    scatter = every.own * (max(1.0, abs(ahead)) ** 2 if family.unit == "doubling" else 1.0)
+    at_end = scatter + every.placed + (every.ahead - every.gain_slope) ** 2 * every.variance
+    return (
+        gathered(middles, scatter + every.ahead**2 * every.variance, every.weights),
+        gathered(middles + every.gain, at_end, every.weights),
     )
 
 
@@ -249,8 +283,14 @@ def _following(own: Course, family: Family) -> Following | None:
 # ------------------------------------------------------------ mixtures
 
 
-def _gathered(means: Floats, variances: Floats, weights: Floats) -> Spread:
-    """Return a mixture of thousands of normals as one of a few hundred, with those alike joined by their moments."""
+def gathered(means: Floats, variances: Floats, weights: Floats) -> Spread:
+    """Return a mixture of thousands of normals as one of a few hundred, with those alike joined by their moments.
+
+    Examples
+    --------
+    >>> len(gathered(np.zeros(1000), np.ones(1000), np.full(1000, 0.001)).means)
+    1
+    """
     variances = np.maximum(variances, LEAST_VARIANCE)
     middle = float(weights @ means)
     whole = math.sqrt(float(weights @ (variances + (means - middle) ** 2)))

@@ -20,7 +20,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+from tapbatch.compare.box_known import BOX, NoBox, box_known
 from tapbatch.compare.spread import Spread
+from tapbatch.compare.step_box import Opened, with_box
 from tapbatch.compare.step_course import Course
 from tapbatch.compare.step_forecast import Earlier, Elders, Forecast, basis_text, course_of, forecast_of
 from tapbatch.compare.step_limits import faults_of
@@ -65,7 +67,8 @@ def forecasts_came(
         for stages in [[s for s in history.of_part(part) if s.modes]]
         for n in range(1, len(stages))
         for mode in _asked(stages[n - 1], settings)
-        if (found := _came(stages[max(n - _FARTHEST_BACK, 0) : n + 1], mode, elders)) is not None
+        if (found := _came(stages[max(n - _FARTHEST_BACK, 0) : n + 1], mode, elders, history.covered_of(part)))
+        is not None
     )
 
 
@@ -78,7 +81,7 @@ def _asked(stage: Stage, settings: InstrumentSettings) -> Iterator[str]:
     yield from targets or (labels or lead)[:1]
 
 
-def _came(stages: Sequence[Stage], mode: str, elders: Elders) -> ForecastCame | None:
+def _came(stages: Sequence[Stage], mode: str, elders: Elders, covered: Sequence[Stage] = ()) -> ForecastCame | None:
     """Return the forecast of the last of some steps beside what came; ``None`` if there was none, or no such step."""
     *before, after = stages
     whole = latest_work(stages, mode, moved_by_far(stages, mode)) if is_found(after, mode) else None
@@ -92,7 +95,14 @@ def _came(stages: Sequence[Stage], mode: str, elders: Elders) -> ForecastCame | 
     own = positions(work.stages, mode, steady)
     if key != work_key(after) or both is None or own is None or _spoiled(work, mode):
         return None
-    said = _said(course_of(work, own), earlier, _landings(before, mode, elders.settings))
+    landings = _landings(before, mode, elders.settings)
+    opened = _opened(before, mode, elders.settings, covered)
+    if opened is None:
+        said = _said(course_of(work, own), earlier, landings)
+    else:
+        said = _said_of(
+            with_box(forecast_of(course_of(work, own), earlier), work, opened), own[-1].variance, landings
+        )
     if said is None:
         return None
     came = both[1].cents - both[0].cents
@@ -131,10 +141,13 @@ def _said(course: Course, earlier: Earlier, landings: tuple[tuple[float, float],
     ``landings`` has the target, or the next notes above and below: how far, and the tolerance. Steps of the past do
     not change, so a watch that goes on has them in the cache.
     """
-    found = forecast_of(course, earlier)
+    return _said_of(forecast_of(course, earlier), course.stages[-1].variance, landings)
+
+
+def _said_of(found: Forecast, variance: float, landings: tuple[tuple[float, float], ...]) -> _Said | None:
     if found.outlook is None:
         return None
-    outlook = _of_reading(found.outlook, course.stages[-1].variance)
+    outlook = _of_reading(found.outlook, variance)
     middle = outlook.landing.middle
     to_go, tolerance = landings[0] if middle > 0 or len(landings) == 1 else landings[1]
     return _Said(
@@ -146,6 +159,19 @@ def _said(course: Course, earlier: Earlier, landings: tuple[tuple[float, float],
         tolerance=tolerance,
         found=replace(found, outlook=None),
     )
+
+
+def _opened(
+    before: Sequence[Stage], mode: str, settings: InstrumentSettings, covered: Sequence[Stage]
+) -> Opened | None:
+    """Return a mode as a resonance of the box as it was known at the last of some stages; ``None`` if it was none."""
+    if not settings.opening or before[-1].part != BOX:
+        return None
+    known = box_known(before, settings, [s for s in covered if s.order <= before[-1].order])
+    heard = next(m for m in before[-1].modes if m.mode == mode)
+    if isinstance(known, NoBox) or mode not in known.modes:
+        return None
+    return Opened(known, known.modes.index(mode), heard.freq_hz)
 
 
 def _ends_in(work: Work, before: Stage) -> bool:

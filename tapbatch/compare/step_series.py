@@ -17,6 +17,7 @@ variance comes from the taps; their scatter is pooled over the stages, because f
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -131,8 +132,15 @@ def positions_from(
 
 
 def opening_mm2(stage: Stage) -> float | None:
-    """Return the area of the opening that was noted for a stage."""
-    return stage.note.opening_mm2 if stage.note else None
+    """Return the area of the opening that was noted for a stage, or one from its length and width.
+
+    The latter is that of an ellipse. For a slot it is always by the same share too small, so steps and doublings of
+    the area are right.
+    """
+    note = stage.note
+    if note is None or note.opening_mm2 is not None or note.opening_length_mm is None:
+        return note.opening_mm2 if note else None
+    return math.pi / 4.0 * note.opening_length_mm * (note.opening_width_mm or note.opening_length_mm)
 
 
 def work_key(stage: Stage) -> str:
@@ -141,8 +149,19 @@ def work_key(stage: Stage) -> str:
     It is the work in the notes, else the name of the ``step`` series without its number.
     """
     series = series_of(stage)
-    work, name = _work_of(stage), _NUMBER.sub("", series) or series
+    work, name = _work_of(stage), without_number(series)
     return f"work {work}" if work else f"series {name}" if series else ""
+
+
+def without_number(name: str) -> str:
+    """Return the name of a stage without the number in front, by which stages of several instruments are the same.
+
+    Examples
+    --------
+    >>> without_number("05-voicing"), without_number("voicing"), without_number("12")
+    ('voicing', 'voicing', '12')
+    """
+    return _NUMBER.sub("", name) or name
 
 
 def is_found(stage: Stage, mode: str) -> bool:

@@ -31,7 +31,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 
@@ -39,12 +39,23 @@ from tapbatch.compare.spread import Floats, Spread
 from tapbatch.compare.step_areas import Following, openings_of
 from tapbatch.compare.step_trend import Path, trends_of
 
-Model = Literal["plain", "area", "family"]
+Model = Literal["plain", "area", "family", "box"]
+
+
+class Further(Protocol):
+    """What physics says of openings farther off than the next."""
+
+    def doublings(self, cents: float) -> float | None:
+        """Return the doublings of the area that take a mode so many cents up; ``None`` if none does."""
+
 
 FEWEST_STEPS = 3
 SURE = 0.95
 LEAST_VARIANCE = 1e-6
 """No step counts as known better than this, in cents squared, so that no covariance is singular."""
+
+LEAST_WEIGHT = 1.0 / 3.0
+"""A step much smaller than a typical one scatters by at least this share of what a typical one does."""
 
 _GRID = 120
 _WIDEST = 60.0
@@ -69,7 +80,8 @@ class Outlook:
     the mean step of the model with its standard error, without the step-to-step scatter. ``steps`` is how many were
     used. ``per_doubling`` is ``beta`` in cents a doubling of the area and ``area_mm2`` the latest area, both ``None``
     without areas. ``openings`` are the assumptions about the next opening; ``path`` is how steps go on without areas.
-    ``known_ahead`` is how many further steps other instruments of the family have gone.
+    ``known_ahead`` is how many further steps other instruments of the family have gone. ``further`` is the physics of
+    the box, where it is known.
     """
 
     step: Spread
@@ -82,6 +94,7 @@ class Outlook:
     openings: tuple[Following, ...] = ()
     path: Path | None = None
     known_ahead: int = 0
+    further: Further | None = None
 
     @property
     def low(self) -> float:
@@ -123,8 +136,15 @@ class Outlook:
         if self.path is not None:
             return self.path.steps_to(cents_to_go)
         assert self.area_mm2 is not None
-        assert self.per_doubling is not None
-        doublings, area = cents_to_go / self.per_doubling, self.area_mm2
+        area = self.area_mm2
+        if self.further is not None:
+            known = self.further.doublings(cents_to_go)
+            if known is None:
+                return None
+            doublings = known
+        else:
+            assert self.per_doubling is not None
+            doublings = cents_to_go / self.per_doubling
         steps = sum(one.weight * one.steps_over(doublings, area) for one in self.openings)
         # An opening that is being closed can only be closed once.
         return steps if steps >= 0 else None
@@ -161,6 +181,45 @@ def learn_steps(stages: Sequence[At], steps: Sequence[tuple[int, int]]) -> Outlo
     used = steps if by_area is None else noted
     changes = np.array([stages[b].cents - stages[a].cents for a, b in used])
     return _evenly(stages, used, changes) if by_area is None else _with_areas(stages, used, changes, *by_area)
+
+
+def effect_alone(
+    stages: Sequence[At], steps: Sequence[tuple[int, int]], amounts: Floats, ahead: float, *, grows: bool
+) -> tuple[Spread, Spread]:
+    """Return what a step of a known amount does, and where it ends relative to the latest reading, both in cents.
+
+    Parameters
+    ----------
+    stages, steps : sequence
+        As for :func:`learn_steps`; three steps at least.
+    amounts : ndarray
+        How much each step was, shape (n,), none zero.
+    ahead : float
+        How much the next one is, in the same unit.
+    grows : bool
+        Whether the scatter of a step grows with its amount, down to a third of what a typical one does; otherwise
+        steps scatter alike, and only one larger than a typical one more.
+
+    Examples
+    --------
+    >>> stages = [At(c, 0.04) for c in (0.0, 10.0, 19.0, 30.0)]
+    >>> steps = [(0, 1), (1, 2), (2, 3)]
+    >>> [round(effect_alone(stages, steps, np.ones(3), x, grows=True)[0].middle) for x in (0.5, 1.0, 2.0)]
+    [5, 10, 20]
+    """
+    changes = np.array([stages[b].cents - stages[a].cents for a, b in steps])
+    typical = float(np.sqrt(np.mean(amounts**2)))
+    widths = np.maximum(np.abs(amounts) / typical, LEAST_WEIGHT) if grows else np.ones_like(amounts)
+    width = max(abs(ahead) / typical, LEAST_WEIGHT if grows else 1.0)
+    omega = _omegas(stages, steps, changes)
+    x = np.broadcast_to(amounts, (len(omega), len(amounts)))
+    fit = _fits(stages, steps, changes, x, omega[:, None] ** 2 * widths**2, np.zeros(len(omega)))
+    own = omega**2 * width**2
+    at_end = _placed(stages, fit) + (ahead - fit.gain_slope) ** 2 * fit.beta_variance
+    return (
+        _spread(ahead * fit.beta, (own + ahead**2 * fit.beta_variance)[None], fit.weights),
+        _spread(ahead * fit.beta + fit.gain, (own + at_end)[None], fit.weights),
+    )
 
 
 def _evenly(stages: Sequence[At], steps: Sequence[tuple[int, int]], changes: Floats) -> Outlook:

@@ -20,8 +20,12 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from tapbatch.box.known import KnownBox
+from tapbatch.compare.box_known import BOX, NoBox, box_known
+from tapbatch.compare.box_told import box_told, opening_needed
 from tapbatch.compare.on_target import on_target, taps_to_sure
 from tapbatch.compare.stage import TapAt, members_by_mode
+from tapbatch.compare.step_box import Opened, with_box
 from tapbatch.compare.step_forecast import Elders, Forecast, basis_text, forecast
 from tapbatch.compare.step_limits import Ahead, faults_of, no_forecast
 from tapbatch.compare.step_series import Work, is_found, latest_work, positions
@@ -29,6 +33,7 @@ from tapbatch.compare.step_taught import TaughtSteps
 from tapbatch.compare.steps import At, Outlook, learn_steps
 from tapbatch.model.history import TOLD_TO_MOVE, Drift, History, Landing, LandingKind, OnTarget, Stage, StageMode
 from tapbatch.model.notice import Notice
+from tapbatch.model.opening import BoxTold
 from tapbatch.model.pitch import Spelling, cents_between, hz_to_note, note_to_hz
 from tapbatch.model.reading import Attention, Mode
 from tapbatch.model.settings import InstrumentSettings, TargetSetting
@@ -58,6 +63,7 @@ class _Part:
     setup_variance: float
     drifts: tuple[Drift, ...]
     elders: Elders = field(default_factory=Elders)
+    box: KnownBox | None = None
 
     @property
     def latest(self) -> Stage:
@@ -88,8 +94,8 @@ def with_landings(
     Returns
     -------
     history : History
-        The history with ``landings`` sorted by part, then mode, then target, above, below. It has a notice for each
-        target whose mode is not found at the latest stage of its part.
+        The history with ``boxes``, and with ``landings`` sorted by part, then mode, then target, above, below. It has
+        a notice for each target whose mode is not found at the latest stage of its part.
     attention : tuple of Attention
         One for each target that refers to a mode never measured on the other instrument.
 
@@ -102,15 +108,19 @@ def with_landings(
     if settings.reference:
         return history, ()
     landings: list[Landing] = []
+    boxes: list[BoxTold] = []
     notices: list[Notice] = []
     attention: list[Attention] = []
     for part in history.parts:
         stages = tuple(s for s in history.of_part(part) if s.modes)
         if not stages:
             continue
+        known = box_known(stages, settings, history.covered_of(part)) if part == BOX else NoBox("opening")
+        told = box_told(known, stages[-1])
+        boxes += [] if told is None else [told]
         of_part = _Part(
             stages, settings, (history.setup_cents or 0.0) ** 2, tuple(d for d in history.drifts if d.part == part),
-            Elders(tuple(taught), settings),
+            Elders(tuple(taught), settings), None if isinstance(known, NoBox) else known,
         )  # fmt: skip
         targets = targets_of(part, settings)
         for target in targets:
@@ -119,7 +129,8 @@ def with_landings(
                 attention.append(_unknown(history.instrument, target))
         works_on = [w.mode for w in history.working_on(part, stages[-1].stage)]
         landings += _of_part(of_part, targets, works_on, rests)
-    return replace(history, landings=tuple(landings), notices=(*history.notices, *notices)), tuple(attention)
+    told_of = replace(history, landings=tuple(landings), boxes=tuple(boxes), notices=(*history.notices, *notices))
+    return told_of, tuple(attention)
 
 
 def resting_places(histories: Iterable[History]) -> dict[tuple[str, str, str], float]:
@@ -279,6 +290,8 @@ def _landings(part: _Part, mode: StageMode, places: Sequence[_Place]) -> list[La
     work = latest_work(part.stages, mode.mode, moved)
     own = positions(work.stages, mode.mode, part.settings.steady_cents, part.setup_variance)
     found = forecast(work, own, part.elders.of(part.stages, mode.mode, work))
+    if part.box is not None and mode.mode in part.box.modes:
+        found = with_box(found, work, Opened(part.box, part.box.modes.index(mode.mode), mode.freq_hz))
     seen = _Seen(part, mode, work, found, members_by_mode(part.latest)[mode.mode])
     return [_landing(seen, place) for place in places]
 
@@ -341,6 +354,7 @@ def _landing(seen: _Seen, place: _Place) -> Landing:
         faults=faults if why == "fault" else (),
         work_way=ahead.way if step else "",
         taps_to_sure=_taps_to_sure(seen, place, to_go) if there != "sure" else None,
+        opening=opening_needed(part.box, mode.mode, place.freq_hz) if part.box and not other else None,
     )
 
 

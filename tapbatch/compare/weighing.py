@@ -6,7 +6,7 @@ the interval, or of a move that is told; what no figure bounds is always heavy. 
 says where it comes from; an assumption of ours is called so.
 
 - Temperature: an air mode in a rigid box rises by 2.95 cents a kelvin if the moisture in the air stays the same
-  (:func:`~tapbatch.compare.conditions.air_mode_cents`), and by 3.15 if the relative humidity does: warmer air then
+  (:func:`~tapbatch.box.air.air_mode_cents`), and by 3.15 if the relative humidity does: warmer air then
   holds more vapour, which is lighter. Wood falls by 2.0 cents a kelvin at equal moisture of the wood.
 - Humidity: thin wood follows the room within days. A mode of wood falls by some 3 cents for each per cent more; the
   air of a rigid box rises by 0.06.
@@ -24,7 +24,8 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from tapbatch.compare.conditions import air_mode_cents, days_between, tension_pct
+from tapbatch.box.air import air_mode_cents, vapour_cents
+from tapbatch.compare.conditions import days_between, tension_pct
 from tapbatch.compare.cuts import WHAT_CURES
 from tapbatch.compare.moves.priors import FREQ
 from tapbatch.model.caution import Caution, CautionKind
@@ -56,30 +57,6 @@ _BY_ROOM: tuple[CautionKind, ...] = ("temperature", "humidity", "days")
 
 
 # --------------------------------------------------------------- air and wood
-
-
-def vapour_cents(celsius: float, pct: float) -> float:
-    """Return by how much water vapour raises an air mode over dry air, in cents.
-
-    Parameters
-    ----------
-    celsius, pct : float
-        Temperature in degrees Celsius and relative humidity in per cent, at 1013.25 hPa.
-
-    Returns
-    -------
-    float
-        From the molar mass and the heat capacities of moist air as an ideal gas (seven halves of the gas constant for
-        air, four for vapour), with the vapour pressure over water by the Magnus formula of the WMO guide no. 8.
-
-    Examples
-    --------
-    >>> round(vapour_cents(20.0, 90.0) - vapour_cents(20.0, 10.0), 1)
-    5.1
-    """
-    share = pct / 100.0 * 611.2 * math.exp(17.62 * celsius / (243.12 + celsius)) / 101325.0
-    ratio = (3.5 + 0.5 * share) / (2.5 + 0.5 * share) / 1.4
-    return 600.0 * math.log2(ratio * 28.965 / (28.965 * (1.0 - share) + 18.015 * share))
 
 
 def warmth_cents(from_c: float, to_c: float, kind: str) -> float:

@@ -12,10 +12,13 @@ from typing import Literal
 
 from tapbatch.model.caution import Caution
 from tapbatch.model.forecast import ForecastCame
+from tapbatch.model.kin import KinStage
 from tapbatch.model.notice import Notice
+from tapbatch.model.opening import BoxTold, OpeningNeeded
 from tapbatch.model.pitch import CENTS, Spelling
 from tapbatch.model.reading import LN_1000, Kind, Reading, Recording
 from tapbatch.model.reference import Sitting
+from tapbatch.model.what_if import Slide
 from tapbatch.model.wood import WoodFigures
 
 Verdict = Literal["up", "up?", "down", "down?", "steady", "unclear", "new", "gone", "unheard"]
@@ -159,6 +162,8 @@ class Note:
     width_mm: float | None = None
     thickness_mm: tuple[float, ...] = ()
     opening_mm2: float | None = None
+    opening_length_mm: float | None = None
+    opening_width_mm: float | None = None
     opening_edge_mm: float | None = None
     string_pitch_hz: float | None = None
     strings: str = ""
@@ -328,6 +333,9 @@ class Landing:
 
     ``taps_to_sure`` is how many more taps would make a mode that reads on the landing surely so; ``None`` where it is
     sure, or off the landing, or where more taps are not likely to do.
+
+    ``opening`` is the opening that would bring the mode there, by the physics of the box; ``None`` where that is not
+    known.
     """
 
     part: str
@@ -357,6 +365,7 @@ class Landing:
     faults: tuple[str, ...] = ()
     work_way: Literal["up", "down", ""] = ""
     taps_to_sure: int | None = None
+    opening: OpeningNeeded | None = None
 
     @property
     def reads_on(self) -> bool:
@@ -415,7 +424,10 @@ class History:
     ``worked_on`` is sorted like ``stages``, with one or two entries for each stage that has modes; it is empty until
     :func:`tapbatch.compare.working_on.with_working_on` fills it. ``references`` are the sittings of references on the
     days of its stages, and ``frozen`` is what stages up to a day were compared with, if the settings name one.
-    ``forecasts`` are those of its steps, beside what came.
+    ``forecasts`` are those of its steps, beside what came; ``kin`` are stages of the others of its family.
+    ``covered`` are the stages of a box whose opening was shut while it was tapped: nothing is compared with them, and
+    they are in no other field. ``boxes`` tell what is known of the box of a part, if the settings have its openings.
+    ``slide`` is what a wider opening would do, if anything is known of that.
     """
 
     instrument: str
@@ -431,11 +443,26 @@ class History:
     references: tuple[Sitting, ...] = ()
     frozen: Frozen | None = None
     forecasts: tuple[ForecastCame, ...] = ()
+    kin: tuple[KinStage, ...] = ()
+    covered: tuple[Stage, ...] = ()
+    boxes: tuple[BoxTold, ...] = ()
+    slide: Slide | None = None
 
     @property
     def parts(self) -> tuple[str, ...]:
         """The parts in the order of the stages."""
         return tuple(dict.fromkeys(s.part for s in self.stages))
+
+    @property
+    def every_stage(self) -> tuple[Stage, ...]:
+        """All stages, those with the opening shut behind the others of their part."""
+        if not self.covered:
+            return self.stages
+        return tuple(s for part in self.parts for s in (*self.of_part(part), *self.covered_of(part)))
+
+    def covered_of(self, part: str) -> tuple[Stage, ...]:
+        """Return the stages of one part that were tapped with the opening shut, in order."""
+        return tuple(s for s in self.covered if s.part == part)
 
     def of_part(self, part: str) -> tuple[Stage, ...]:
         """Return the stages of one part, in order."""

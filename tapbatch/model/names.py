@@ -22,7 +22,10 @@ from tapbatch.model.reading import Aim, Kind, Recording
 
 KINDS = ("tap", "pluck", "room")
 PARTS = ("top", "back", "neck", "blank", "body")
-STATES = ("free", "rim", "clamped", "closed", "strung")
+STATES = ("free", "rim", "clamped", "closed", "covered", "strung")
+COVERED = "covered"
+"""The state of a box whose opening is shut with a stiff cover. It is no step of the work."""
+
 MARKS = ("step", "again", "resets")
 AIMS: tuple[Aim, ...] = get_args(Aim)
 """What the taps of a blank aim at."""

@@ -114,6 +114,26 @@ class StringSetting(_Frozen):
     double: bool = False
 
 
+class OpeningSetting(_Frozen):
+    """One ``[[opening]]`` of a box, or ``count`` alike: the size it has where the notes of a stage say nothing else.
+
+    A round one has its diameter as its length, and no width.
+    """
+
+    shape: Literal["round", "oval", "slot"]
+    length_mm: float = Field(gt=0, le=2000)
+    width_mm: float | None = Field(default=None, gt=0, le=2000)
+    edge_mm: float = Field(default=0.0, ge=0, le=200)
+    count: int = Field(default=1, ge=1, le=50)
+
+    @model_validator(mode="after")
+    def _has_a_width(self) -> Self:
+        if (self.shape == "round") != (self.width_mm is None):
+            msg = "expected length_mm alone for a round opening, length_mm and width_mm for an oval or a slot"
+            raise ValueError(msg)
+        return self
+
+
 class InstrumentSettings(_Frozen):
     """All settings of one instrument; the settings of the shop are the defaults of its instruments.
 
@@ -139,6 +159,8 @@ class InstrumentSettings(_Frozen):
     scale_mm: float | None = Field(default=None, gt=0)
     strings: tuple[StringSetting, ...] = ()
     stage: tuple[StageSetting, ...] = ()
+    box_volume_l: float | None = Field(default=None, gt=0, le=1000)
+    opening: tuple[OpeningSetting, ...] = ()
     mode: tuple[ModeSetting, ...] = ()
     target: tuple[TargetSetting, ...] = ()
 
@@ -194,5 +216,13 @@ class ShopSettings(_Frozen):
 
 
 with interrupts_held():
-    for _model in (StageSetting, ModeSetting, TargetSetting, StringSetting, InstrumentSettings, ShopSettings):
+    for _model in (
+        StageSetting,
+        ModeSetting,
+        TargetSetting,
+        StringSetting,
+        OpeningSetting,
+        InstrumentSettings,
+        ShopSettings,
+    ):
         _model.model_rebuild()

@@ -21,6 +21,7 @@ from tapbatch.compare.setups import Contrast, SetupContrasts
 from tapbatch.compare.step_course import Taken
 from tapbatch.compare.step_taught import TaughtStage, TaughtSteps
 from tapbatch.model.forecast import ForecastCame
+from tapbatch.model.kin import KinMode, KinStage
 from tapbatch.model.reference import Sitting, SittingTaps
 
 
@@ -222,6 +223,36 @@ class KeptSteps(_Kept):
         )  # fmt: skip
 
 
+class KeptKinMode(_Kept):
+    """Where a mode stood, as an instrument shows its family."""
+
+    mode: str
+    freq_hz: Hertz
+    half_cents: LogVariance
+    setups: Annotated[int, Field(ge=1, lt=10**6)]
+
+
+class KeptKinStage(_Kept):
+    """A stage, as an instrument shows its family."""
+
+    instrument: str
+    instrument_shown: str
+    family: str
+    part: str
+    state: str
+    same: str
+    stage_shown: str
+    when: _Time
+    opening_mm2: LogVariance | None
+    modes: tuple[KeptKinMode, ...]
+
+    def value(self) -> KinStage:
+        """Return the contents."""
+        modes = tuple(KinMode(m.mode, m.freq_hz, m.half_cents, m.setups) for m in self.modes)
+        told = {name: getattr(self, name) for name in type(self).model_fields if name != "modes"}
+        return KinStage(**told, modes=modes)
+
+
 class KeptLearned(_Kept):
     """What others learn from an instrument: set-up contrasts of ``ln f`` and ``ln T60``, and last known frequencies.
 
@@ -235,6 +266,7 @@ class KeptLearned(_Kept):
     sittings: tuple[KeptSitting, ...] = ()
     then: tuple[KeptThen, ...] = ()
     steps: tuple[KeptSteps, ...] = ()
+    stages: tuple[KeptKinStage, ...] = ()
 
     def value(self) -> Learned:
         """Return the contents as a :class:`~tapbatch.compare.across.Learned`."""
@@ -246,6 +278,7 @@ class KeptLearned(_Kept):
             tuple(s.value() for s in self.sittings),
             tuple(t.value() for t in self.then),
             tuple(s.value() for s in self.steps),
+            tuple(s.value() for s in self.stages),
         )
 
 

@@ -165,6 +165,7 @@ def _learned(learned: Learned) -> dict[str, Any]:
             for t in learned.then
         ],
         "steps": [asdict(steps) for steps in learned.steps],
+        "stages": [asdict(stage) for stage in learned.stages],
     }
 
 

@@ -13,8 +13,12 @@ from collections.abc import Callable, Mapping, Sequence
 
 from tapbatch.compare.before_after import Comparison, side_by_side
 from tapbatch.compare.frozen import Grounds, Judged, judged_as
+from tapbatch.compare.kin import same_stage
+from tapbatch.compare.kin import side_by_side as side_by_side_of_family
+from tapbatch.compare.step_taught import family_name
 from tapbatch.model.errors import ShopError
 from tapbatch.model.history import History, Stage
+from tapbatch.model.kin import SideBySide
 from tapbatch.model.names import identity
 from tapbatch.model.reading import Attention
 from tapbatch.run.histories import histories_of
@@ -74,6 +78,63 @@ def compare_in_shop(
     return tuple(compared), found.attention
 
 
+def family_in_shop(
+    shop: Shop, named: str, say: Callable[[str], None] = lambda _line: None
+) -> tuple[tuple[SideBySide, ...], tuple[Attention, ...]]:
+    """Put an instrument beside the others of its family, part by part.
+
+    Parameters
+    ----------
+    shop : Shop
+        The shop, as opened.
+    named : str
+        The instrument, or ``INSTRUMENT/STAGE``; the name of a ``step`` series means its last step, and without a
+        stage it is the latest one of each part.
+    say : callable
+        Called as by :func:`tapbatch.run.histories.histories_of`.
+
+    Returns
+    -------
+    sides : tuple of SideBySide
+        One for each part that others of the family have at the same stage (:mod:`tapbatch.compare.kin`).
+    attention : tuple of Attention
+        Recordings that could not be measured, of this family.
+
+    Raises
+    ------
+    ShopError
+        If the instrument or the stage is not found, or it has no family, or nobody in it has that stage.
+    """
+    name, slash, stage = (identity(word) for word in named.partition("/"))
+    found = histories_of(shop, {name}, measuring=True, say=say)
+    for error in found.failed.values():
+        raise error
+    if not slash:
+        stage = ""
+    wanted = _stages(found.of, name, stage, series=True) if stage else _latest(found.of, name)
+    settings = shop.settings_of(name)
+    if not family_name(settings):
+        remedy = f'write family = "…" into instruments/{name}.toml, and into that of each like it'
+        raise ShopError(name, "its settings name no family", remedy)
+    if not found.of[name].kin:
+        raise ShopError(name, f"no other {settings.family} was recorded", "give it to the settings of those like it")
+    sides = [side_by_side_of_family(found.of[name], each, settings) for each in wanted]
+    if not any(sides):
+        shown = ", ".join(dict.fromkeys(each.stage_shown for each in wanted))
+        what = f"no other {settings.family} has a stage like {shown}"
+        raise ShopError(name, what, "the name must be the same, whatever the number in front, and part and state too")
+    return tuple(filter(None, sides)), found.attention
+
+
+def _latest(histories: Mapping[str, History], instrument: str) -> list[Stage]:
+    """Return the latest stage of each part that has modes."""
+    if instrument not in histories:
+        raise _unknown(histories, instrument)
+    history = histories[instrument]
+    return [next(s for s in reversed(history.of_part(p)) if s.modes) for p in history.parts
+            if any(s.modes for s in history.of_part(p))]  # fmt: skip
+
+
 def _between(history: History, before: Stage, after: Stage) -> tuple[Stage, ...]:
     first, last = sorted((before.order, after.order))
     return tuple(s for s in history.of_part(before.part) if first < s.order < last)
@@ -91,20 +152,27 @@ def _split(instrument: str, stage: str) -> tuple[str, str]:
     return (identity(other), identity(named)) if slash else (identity(instrument), identity(stage))
 
 
-def _stages(histories: Mapping[str, History], instrument: str, stage: str) -> list[Stage]:
+def _stages(histories: Mapping[str, History], instrument: str, stage: str, *, series: bool = False) -> list[Stage]:
+    """Return a stage as each part has it; with ``series``, the name of one means its last step."""
     if instrument not in histories:
-        raise ShopError(instrument, "no recordings of such an instrument", _nearest(instrument, *_shown(histories)))
+        raise _unknown(histories, instrument)
     stages = histories[instrument].stages
     # Spelled as everywhere else, not as their identities.
     shown = {s.stage: s.stage_shown for s in reversed(stages)}
     known = list(dict.fromkeys(s.stage for s in stages))
     meant, where = stages_meant(stage, known), f"{histories[instrument].instrument_shown}/{stage}"
+    if series and len({same_stage(s) for s in stages if s.stage in meant}) == 1:
+        meant = meant[-1:]
     if len(meant) > 1:
         listed = ", ".join(f"'{shown[name]}'" for name in meant)
         raise ShopError(where, f"{len(meant)} stages begin with that", f"write one of {listed}")
     if not meant:
         raise ShopError(where, "there is no such stage", _nearest(stage, known, shown))
     return [s for s in stages if s.stage == meant[0]]
+
+
+def _unknown(histories: Mapping[str, History], instrument: str) -> ShopError:
+    return ShopError(instrument, "no recordings of such an instrument", _nearest(instrument, *_shown(histories)))
 
 
 def _shown(histories: Mapping[str, History]) -> tuple[list[str], dict[str, str]]:

@@ -21,9 +21,11 @@ from tapbatch.compare.bench import Bench
 from tapbatch.compare.blank import boards_of, with_wood, without_boards, wood_now
 from tapbatch.compare.blank_scores import planings_came
 from tapbatch.compare.history import compare_stages, gather_history
+from tapbatch.compare.kin import set_up_anew
 from tapbatch.compare.step_scores import forecasts_came
 from tapbatch.compare.step_taught import family_name
 from tapbatch.compare.targets import with_landings
+from tapbatch.compare.what_if_slide import slide_of
 from tapbatch.compare.working_on import said_of_stages, with_working_on
 from tapbatch.measure.method import METHOD
 from tapbatch.model.errors import UNFORESEEN, ShopError, TapbatchError
@@ -138,6 +140,8 @@ class Histories:
         Recordings that could not be measured.
     kept
         What is kept of the taps of each instrument's recordings.
+    common
+        What all instruments teach together.
     """
 
     of: Mapping[str, History]
@@ -145,6 +149,7 @@ class Histories:
     failed: Mapping[str, TapbatchError]
     attention: tuple[Attention, ...] = ()
     kept: Mapping[str, Together] = field(default_factory=dict)
+    common: Common = field(default_factory=Common)
 
 
 def histories_of(
@@ -196,7 +201,14 @@ def histories_of(
             if worked.readings:
                 histories[name] = worked.history
     kept = {name: together_of(known.inputs[name], store) for name in histories}
-    return Histories(of=histories, bench=known.common.now.bench, failed=failed, attention=tuple(refused), kept=kept)
+    return Histories(
+        of=histories,
+        bench=known.common.now.bench,
+        failed=failed,
+        attention=tuple(refused),
+        kept=kept,
+        common=known.common,
+    )
 
 
 def _measure_first(
@@ -290,8 +302,10 @@ def history_of(inputs: Inputs, shared: Common, store: ReadingStore, *, lines: bo
     landed, unresolved = with_landings(worked_on, settings, shared.rests, shared.steps)
     came = planings_came(gathered, inputs.settings, forecasts_came(gathered, settings, shared.steps))
     history = with_wood(landed, inputs.settings, _boards_now(inputs, shared, store))
+    kin = set_up_anew(shared.stages, shared.now.bench)
+    slide = slide_of(history, settings, shared.steps)
     return Worked(
-        history=replace(history, forecasts=came),
+        history=replace(history, forecasts=came, kin=kin, slide=slide),
         readings=tuple(read.items),
         attention=(*attention, *unresolved, *_cut(read.items), *read.told),
         damaged=tuple(dict.fromkeys([*read.damaged, *together.lacking])),

@@ -7,10 +7,19 @@ something was measured.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+from tapbatch.model.errors import TapbatchError
 from tapbatch.model.forecast import kept_of
+from tapbatch.model.history import History
 from tapbatch.run.histories import histories_of
 from tapbatch.run.one_pass import Outcome
 from tapbatch.shop.folder import Shop
+
+_LONG_BYTES = 20_000_000  # four minutes of WAV, most of an hour of what a phone compresses
+
+FileRead = tuple[Path, History | TapbatchError]
 
 
 def print_outcome(outcome: Outcome, in_full: Shop | None = None) -> None:
@@ -32,6 +41,20 @@ def print_outcome(outcome: Outcome, in_full: Shop | None = None) -> None:
     print_notices(outcome.notices)
     measured, shown = _count(outcome.measured, "recording"), _count(len(outcome.instruments), "instrument")
     print_lines([f"{measured} measured, {shown} up to date."])
+
+
+def with_bar(files: Sequence[Path], results: Iterator[FileRead]) -> Iterator[FileRead]:
+    """Yield the results of reading files; a bar shows the progress while a file is read that may last hours."""
+    from tapbatch.show.terminal.readings import progress
+
+    for path in files:
+        try:
+            long = path.stat().st_size > _LONG_BYTES
+        except (OSError, ValueError):
+            long = False
+        with progress(1 if long else 0):
+            result = next(results)
+        yield result
 
 
 def _count(number: int, noun: str) -> str:

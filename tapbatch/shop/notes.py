@@ -37,6 +37,8 @@ _RANGES = {
     "width_mm": (1.0, 1e5, "millimetres, 1 or more"),
     "removed_g": (0.0, 1e6, "grams, 0 or more"),
     "opening_mm2": (0.0, 1e6, "square millimetres, 0 or more"),
+    "opening_length_mm": (1.0, 1e4, "millimetres, 1 or more"),
+    "opening_width_mm": (0.1, 1e4, "millimetres, 0.1 or more"),
     "opening_edge_mm": (0.0, 1e5, "millimetres, 0 or more"),
     "string_pitch_hz": (380.0, 470.0, "A4 in hertz from 380 to 470"),
 }

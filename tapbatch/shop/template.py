@@ -69,6 +69,9 @@ _INSTRUMENT = """\
 #frozen = "2026-11-30"
 #reference = false
 
+# The air in the box, in litres. Without it, it is learned.
+#box_volume_l = 9.5
+
 # How much of the report is printed: "short", or "full" with spectra, decays, tables and method.
 #pages = "full"
 
@@ -93,6 +96,19 @@ _INSTRUMENT = """\
 #name = "08-strung"
 #state = "strung"
 #concert_pitch_hz = 440.0
+
+# The openings of a box: with them physics tells what a larger one does. shape: "round", "oval" or "slot". count: so
+# many alike. edge_mm: how thick the wood is there. Sizes in the notes of a stage are those of the first one here.
+#[[opening]]
+#shape = "round"
+#length_mm = 78
+#edge_mm = 2.8
+
+#[[opening]]
+#shape = "slot"
+#length_mm = 60
+#width_mm = 4
+#count = 2
 
 # Your own names for resonances, so that you can follow them and set targets. kind: "air", "plate" or "string".
 #[[mode]]
@@ -129,7 +145,7 @@ NAMES
   around them. These words may follow the stage, in any order:
     kind               tap (if nothing is said), pluck, room
     part that vibrates top, back, neck, blank, body (if nothing is said)
-    how it is held     free, rim, clamped, closed, strung
+    how it is held     free, rim, clamped, closed, covered (the opening shut), strung
     where you tap      at-bridge, at-... (any name)
     where in the room  spot-window, spot-... (any name): carried a metre or more, and set up again
     step               every recording is a stage of its own, for a day on which wood comes off every few minutes;

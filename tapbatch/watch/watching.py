@@ -481,7 +481,7 @@ class Watch:
 
 
 def _paths_of(history: History) -> set[str]:
-    return {heard.recording.path for stage in history.stages for heard in stage.heard}
+    return {heard.recording.path for stage in history.every_stage for heard in stage.heard}
 
 
 def _as_trouble(error: OSError, root: Path) -> ShopError:

@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from tapbatch.compare.conditions import air_mode_cents, cautions, never_noted, tension_pct
+from tapbatch.box.air import air_mode_cents
+from tapbatch.compare.conditions import cautions, never_noted, tension_pct
 from tapbatch.compare.order import place
 from tapbatch.model.caution import Caution, CautionKind
 from tapbatch.model.history import Note, Stage

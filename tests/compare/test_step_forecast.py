@@ -152,11 +152,17 @@ def test_what_was_taken_off_is_what_steps_count_by() -> None:
     assert landing.step_cents == pytest.approx(20.0, abs=1.5)
 
 
-def test_a_family_needs_three_to_teach_one_of_them() -> None:
+def test_two_stand_side_by_side_and_a_reference_is_none_of_them() -> None:
     cittern, old = InstrumentSettings(family="cittern"), InstrumentSettings(family="cittern", reference=True)
-    assert families([cittern, cittern]) == set()
-    assert families([cittern, cittern, old]) == set()
-    assert families([cittern, cittern, InstrumentSettings(family="Cittern")]) == {"cittern"}
+    assert families([cittern]) == set()
+    assert families([cittern, old]) == set()
+    assert families([cittern, InstrumentSettings(family="Cittern")]) == {"cittern"}
+
+
+def test_a_family_needs_three_to_teach_one_of_them() -> None:
+    new = voiced("new", [0.0], "2026-06-05", **TARGET)
+    assert landing_of({"a-1": EARLIER["a-1"], "new": new}).step_cents is None
+    assert landing_of({"a-1": EARLIER["a-1"], "a-2": EARLIER["a-2"], "new": new}).step_cents is not None
 
 
 def test_what_is_taught_is_part_of_the_fingerprint() -> None:

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tapbatch.box.air import vapour_cents
 from tapbatch.compare.weighing import (
     COMMON_K,
     at_every_stage,
@@ -18,7 +19,6 @@ from tapbatch.compare.weighing import (
     limit_cents,
     parted,
     unnoted,
-    vapour_cents,
     warmth_cents,
     weighed,
 )

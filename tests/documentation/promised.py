@@ -28,6 +28,8 @@ COMMANDS = {
     "watch": "[SHOP]",
     "read": "FILE… [--concert-pitch HZ]",
     "compare": "INSTRUMENT BEFORE AFTER [SHOP]",
+    "whatif": "INSTRUMENT [--hole-to MM] [--slot-to MMxMM] [--thickness-to MM] [--take-off-g G] [--pitch HZ] "
+    "[--temperature C] [SHOP]",
     "forget": "RECORDING… [SHOP]",
     "now": "[INSTRUMENT STAGE [WORD…]] [--on MODE] [--next] [--undo] [SHOP]",
 }

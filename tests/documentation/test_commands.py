@@ -73,7 +73,7 @@ def test_help_says_what_the_page_says() -> None:
     runner = CliRunner()
     for name, usage in usages().items():
         said = runner.invoke(app, [name, "--help"]).output
-        for option, value in re.findall(r"(--[a-z-]+)(?: ([A-Z]+))?", usage):
+        for option, value in re.findall(r"(--[a-z-]+)(?: ([A-Z][A-Za-z]*))?", usage):
             assert re.search(rf"{option} {value}\b" if value else option, said), f"{name} {option} {value}"
 
 

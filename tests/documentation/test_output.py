@@ -17,8 +17,8 @@ NEAR_SHARE = 0.03
 SHOWN = [(name, command, output) for name in WITH_OUTPUT for command, output in blocks(page(name))]
 
 
-def test_three_commands_are_shown_with_what_they_print() -> None:
-    assert {command.split()[0] for _, command, _ in SHOWN} == {"run", "read", "compare"}
+def test_four_commands_are_shown_with_what_they_print() -> None:
+    assert {command.split()[0] for _, command, _ in SHOWN} == {"run", "read", "compare", "whatif"}
 
 
 @pytest.fixture(scope="module")

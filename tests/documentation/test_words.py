@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 from typing import get_args
 
+from tapbatch.box.air import vapour_cents
 from tapbatch.compare.weighing import (
     CENTS_A_PCT_OF_TENSION,
     CLOCKS_CENTS,
     COMMON_K,
     COMMON_PCT,
     damp_cents,
-    vapour_cents,
     warmth_cents,
 )
 from tapbatch.model import names

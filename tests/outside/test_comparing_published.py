@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from tapbatch.compare.conditions import air_mode_cents, tension_pct
+from tapbatch.box.air import air_mode_cents
+from tapbatch.compare.conditions import tension_pct
 from tapbatch.compare.steps import At, learn_steps
 
 

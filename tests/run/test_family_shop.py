@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -91,12 +92,61 @@ def test_an_arrival_leaves_the_others_for_when_it_is_quiet(shop: Path) -> None:
     assert quiet.followers == ()
 
 
+def test_all_stand_beside_one_another_on_their_pages_when_it_is_quiet(shop: Path) -> None:
+    run(shop)
+    page = shop / "results" / "c-1" / "page.html"
+    before = page.read_bytes()
+    staff = re.search(r'aria-label="The family side by side: ([^"]*)"', before.decode())
+    assert staff is not None
+    assert re.match(r"air: c-1 \S+ .* c, c-2 \S+ .* c, c-3 \S+ .* c", staff[1])
+    for name, samples in voiced("c-4", 9, [10.0]).items():
+        write_wav(shop / "recordings" / name, samples)
+    busy = run_shop(open_shop(shop), How(follow=False))
+    assert set(busy.followers) == {"c-1", "c-2", "c-3"}
+    assert page.read_bytes() == before
+    run_shop(open_shop(shop), How())
+    assert ", c-4 " in page.read_text(encoding="utf-8")
+
+
+def test_two_of_a_family_are_enough_to_stand_side_by_side(tmp_path: Path) -> None:
+    files = {f"instruments/c-{n}.toml": SETTINGS for n in (1, 3)}
+    shop = make_shop(tmp_path / "shop", {**voiced("c-1", 1, [0.0, 40.0]), **NEW}, files)
+    # The true distance is what the recordings were made with: the last step of c-1 against the first of c-3.
+    told = tapbatch("compare", "c-3", "--family", shop)
+    assert told.status == 0, told.err
+    assert tapbatch("compare", "c-3/05-voicing", "--family", shop).out == told.out
+    apart = re.search(r"\n\s+\+([\d.]+) ± ([\d.]+) c", told.out)
+    assert apart is not None
+    assert float(apart[1]) == pytest.approx(40.0, abs=float(apart[2]))
+    run(shop)
+    assert "The family side by side" in (shop / "results" / "c-1" / "page.html").read_text(encoding="utf-8")
+    assert air(shop)["basis"] == "no steps of the same work"
+
+
+def test_what_cannot_stand_side_by_side_is_said_in_one_line(shop: Path) -> None:
+    for words, said in (
+        (("c-9", "--family", shop), "c-9: no recordings of such an instrument"),
+        (("c-3/07", "--family", shop), "c-3/07: there is no such stage"),
+        (("c-3", "05", shop, "--family"), "--family takes one stage; write tapbatch compare c-3/05 --family"),
+        (("c-3",), "two stages are needed"),
+    ):
+        told = tapbatch("compare", *words)
+        assert (told.status, told.err.count("\n")) == (2, 1)
+        assert said in told.err
+    (shop / "instruments" / "c-3.toml").write_text(SETTINGS.replace("cittern", "lute"), encoding="utf-8")
+    assert "no other lute was recorded" in tapbatch("compare", "c-3", "--family", shop).err
+    (shop / "instruments" / "c-3.toml").write_text("", encoding="utf-8")
+    assert "its settings name no family" in tapbatch("compare", "c-3", "--family", shop).err
+
+
 def test_what_was_taught_is_kept_and_read_back(shop: Path) -> None:
     run(shop)
     learned = read_marks(shop / "results").of["c-1"].learned
     assert learned is not None
     (steps,) = learned.steps
     assert (steps.family, steps.mode, steps.work, len(steps.steps)) == ("cittern", "air", "series voicing", 2)
+    (stood,) = learned.stages
+    assert (stood.family, stood.same, stood.stage_shown) == ("cittern", "voicing", "05-voicing step 3")
     before = air(shop)
     run(shop)
     assert air(shop) == before

@@ -8,6 +8,7 @@ cent, so five taps tell a mode's frequency to about 0.2 cent at best.
 from __future__ import annotations
 
 import math
+import re
 import statistics
 from collections import defaultdict
 from collections.abc import Callable
@@ -21,7 +22,9 @@ from tapbatch.show.say.cautions import PARTED_BY, caution_text
 from tests.shops import rows_of, tapbatch
 
 SHOP = Path(__file__).parents[2] / "sample_data"
-INSTRUMENTS = ("cittern-12", "kantele-03", "psaltery-11")
+BOARD = "spruce-07"
+INSTRUMENTS = ("cittern-09", "cittern-11", "cittern-12", "kantele-03", "psaltery-11")
+ALL = (BOARD, *INSTRUMENTS)
 # no two true modes at one stage lie nearer than this, and nothing the maker scatters reaches as far
 SAME_CENTS = 10.0
 
@@ -86,7 +89,8 @@ def matched(ran: Ran) -> Matched:
     for instrument in INSTRUMENTS:
         by_stage = defaultdict(list)
         for row in ran.table(instrument, "modes"):
-            by_stage[row["part"], row["stage"]].append(row)
+            if row["state"] != "covered":
+                by_stage[row["part"], row["stage"]].append(row)
         for true in (row for row in truth if row["instrument"] == instrument):
             left = by_stage[true["part"], true["stage"]]
             near = [row for row in left if abs(Pair(true, row).cents) < SAME_CENTS]
@@ -115,9 +119,6 @@ def plucked_in(ran: Ran) -> set[str]:
     return {r["recording"] for i in INSTRUMENTS for r in ran.table(i, "recordings") if r["kind"] == "pluck"}
 
 
-# ------------------------------------------------------------------- what needs attention
-
-
 @pytest.mark.slow
 def test_the_slip_of_a_thumb_is_the_only_thing_that_needs_attention(ran: Ran) -> None:
     assert ran.status == 1
@@ -131,7 +132,7 @@ def test_the_slip_of_a_thumb_is_the_only_thing_that_needs_attention(ran: Ran) ->
 
 def test_every_other_recording_is_in_the_tables(ran: Ran) -> None:
     paths = {p.relative_to(SHOP / "recordings").as_posix() for p in (SHOP / "recordings").rglob("*") if p.is_file()}
-    listed = [row["recording"] for i in INSTRUMENTS for row in ran.table(i, "recordings")]
+    listed = [row["recording"] for i in ALL for row in ran.table(i, "recordings")]
     assert sorted([*listed, "kantele-03_02-top-thinned_tpo_free_at-centre_2.wav"]) == sorted(paths)
     stages = [(row["part"], row["stage"]) for row in ran.table("kantele-03", "modes")]
     true = [(r["part"], r["stage"]) for r in rows_of(SHOP / "truth_modes.csv") if r["instrument"] == "kantele-03"]
@@ -148,7 +149,7 @@ def test_every_tap_is_found_and_placed_and_nothing_else_is_used(ran: Ran) -> Non
     plucked = plucked_in(ran)
     assert len(plucked) == 1
     worst_s = 0.0
-    for instrument in INSTRUMENTS:
+    for instrument in ALL:
         heard = defaultdict(list)
         for row in ran.table(instrument, "taps"):
             heard[row["recording"]].append(row)
@@ -200,7 +201,7 @@ def test_frequencies_and_decay_times_are_true_to_a_fraction_of_a_cent_and_per_ce
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say(matched: Matched) -> None:
-    # of 169 intervals at 95 %, 152 (nine in ten) or fewer hold with a chance of 1 in 200: the binomial distribution
+    # of 223 intervals at 95 %, 200 (nine in ten) or fewer hold with a chance of 1 in 1100: the binomial distribution
     for name, unit in (("freq", "hz"), ("t60", "s")):
         share = statistics.fmean(p.inside(name, unit) for p in matched.pairs)
         assert share >= 0.90, (name, [p for p in matched.pairs if not p.inside(name, unit)])
@@ -235,7 +236,7 @@ def test_one_mode_leads_each_stage_and_it_is_the_loudest(ran: Ran) -> None:
     for instrument in INSTRUMENTS:
         stages = defaultdict(list)
         for row in ran.table(instrument, "modes"):
-            stages[row["part"], row["stage"]].append(row)
+            stages[row["part"], row["state"], row["stage"]].append(row)
         for rows in stages.values():
             (lead,) = (row for row in rows if row["lead"] == "true")
             assert float(lead["level_db"]) == 0
@@ -251,6 +252,72 @@ def test_notes_are_at_the_concert_pitch_of_the_stage(ran: Ran) -> None:
         midi = 69 + 12 * math.log2(float(row["freq_hz"]) / pitch)
         assert row["note"] == f"{names[round(midi) % 12]}{round(midi) // 12 - 1}"
         assert float(row["cents"]) == pytest.approx(100 * (midi - round(midi)), abs=0.05)
+
+
+# ------------------------------------------------------------------- board, family and box
+
+
+def test_the_figures_of_the_board_hold_what_it_was_made_of(ran: Ran) -> None:
+    told = {row["stage"]: row for row in ran.table(BOARD, "wood")}
+    truth = rows_of(SHOP / "truth_wood.csv")
+    assert list(told) == [row["stage"] for row in truth]
+    for true in truth:
+        row = told[true["stage"]]
+        assert (row["reason"], row["flags"], row["to_record"]) == ("", "", "")
+        for name in ("e_along_gpa", "e_across_gpa", "g_gpa", "loss_along", "loss_across", "loss_twist"):
+            assert float(row[f"{name}_low"]) <= float(true[name]) <= float(row[f"{name}_high"]), (true["stage"], name)
+
+
+def test_the_board_is_told_from_the_thick_end_what_its_target_needs(ran: Ran) -> None:
+    # a free plate's frequency goes nearly with its thickness: G#2 is 51.91 * 2 Hz at A4 = 440 Hz (ISO 16)
+    along = next(r for r in ran.table(BOARD, "modes") if r["stage"] == "02-planing step 1" and r["lead"] == "true")
+    wanted_mm = 3.8 * 103.83 / float(along["freq_hz"])
+    found = re.search(r"along on G#2 .*?stop at ([\d.]+) mm and tap; it may need ([\d.]+), at the thinnest", ran.said)
+    assert found
+    stop_mm, needed_mm = (float(each) for each in found.groups())
+    assert stop_mm > needed_mm == pytest.approx(wanted_mm, rel=0.01)
+
+
+def test_the_citterns_stand_as_far_apart_as_they_were_made(ran: Ran) -> None:
+    told = tapbatch("compare", "cittern-12", "--family", ran.results.parent)
+    assert told.status == 0, told.err
+    true = {(r["instrument"], r["stage"], r["mode"]): float(r["freq_hz"]) for r in rows_of(SHOP / "truth_modes.csv")}
+    latest = {"cittern-09": 4, "cittern-11": 3, "cittern-12": 6}
+    at = {name: {m: true[name, f"06-voicing step {n}", m] for m in ("air", "top")} for name, n in latest.items()}
+    lines = told.out.splitlines()
+    for mode in ("air", "top"):
+        below = lines[next(n for n, line in enumerate(lines) if line.startswith(f"{mode} ")) + 1]
+        apart = [(float(a), float(b)) for a, b in re.findall(r"([-+][\d.]+) ± ([\d.]+) c", below)]
+        wanted = [1200 * math.log2(at[name][mode] / at["cittern-12"][mode]) for name in ("cittern-09", "cittern-11")]
+        assert [abs(a - w) <= half for (a, half), w in zip(apart, wanted, strict=True)] == [True, True]
+
+
+def test_covered_each_mode_is_found_and_none_of_the_air(ran: Ran) -> None:
+    read = [row for row in ran.table("cittern-11", "modes") if row["state"] == "covered"]
+    true = rows_of(SHOP / "truth_covered.csv")
+    assert len(read) == len(true) > 0
+    for row in read:
+        assert min(abs(Pair(each, row).cents) for each in true) < 3.0
+
+
+def test_the_opening_that_a3_needs_is_the_one_that_gives_it(ran: Ran) -> None:
+    """In truth the air rises with the opening, stage by stage; between two of them it is read off their line.
+
+    The last cut of cittern-11 went just past A3, 220 Hz at A4 = 440 Hz (ISO 16).
+    """
+    row = next(r for r in ran.table("cittern-11", "targets") if r["landing"] == "target")
+    true = {
+        r["stage"]: float(r["freq_hz"])
+        for r in rows_of(SHOP / "truth_modes.csv")
+        if (r["instrument"], r["mode"]) == ("cittern-11", "air")
+    }
+    areas = {r["stage"]: float(r["opening_mm2"]) for r in rows_of(SHOP / "notes.csv") if r["opening_mm2"]
+             and r["instrument"] == "cittern-11"}  # fmt: skip
+    (a, b) = (f"06-voicing step {n}" for n in (2, 3))
+    assert true[a] < 220.0 < true[b]
+    wanted = areas[a] + (areas[b] - areas[a]) * (220.0 - true[a]) / (true[b] - true[a])
+    assert float(row["opening_needed_mm2_low"]) < wanted < float(row["opening_needed_mm2_high"])
+    assert float(row["opening_needed_mm2"]) == pytest.approx(wanted, rel=0.02)
 
 
 # ------------------------------------------------------------------- drift
@@ -390,7 +457,9 @@ def test_the_whole_sound_dies_away_between_its_shortest_and_longest_mode(ran: Ra
                 true = times[instrument, row["part"], row["stage"]]
                 assert min(true) < float(row["t60_s"]) < max(true)
                 seen += 1
-    assert seen == len(times)
+    # Covered, a stage is heard a second time.
+    shut = {(r["instrument"], r["part"], r["stage"]) for r in rows_of(SHOP / "truth_covered.csv")}
+    assert seen == len(times) + len(shut)
 
 
 @pytest.mark.parametrize("instrument", INSTRUMENTS)
@@ -415,7 +484,7 @@ def test_the_report_opens_and_says_what_the_tables_say(ran: Ran, instrument: str
 
 def test_running_again_measures_nothing(ran: Ran) -> None:
     again = tapbatch("run", ran.results.parent)
-    assert (again.status, again.counts) == (1, [0, 3])
+    assert (again.status, again.counts) == (1, [0, 6])
 
 
 def test_open_strings_are_read_as_they_were_tuned(ran: Ran) -> None:

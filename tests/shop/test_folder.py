@@ -12,6 +12,7 @@ from tapbatch.model.errors import SettingsError, ShopError
 from tapbatch.model.settings import (
     InstrumentSettings,
     ModeSetting,
+    OpeningSetting,
     ShopSettings,
     StageSetting,
     StringSetting,
@@ -398,6 +399,7 @@ def test_every_key_has_its_words():
     """What may be set and what errors say of it cannot drift apart."""
     keys = set(InstrumentSettings.model_fields) | set(ShopSettings.model_fields)
     tables = {"strings": StringSetting, "stage": StageSetting, "mode": ModeSetting, "target": TargetSetting}
+    tables["opening"] = OpeningSetting
     keys |= {f"{table}.{key}" for table, model in tables.items() for key in model.model_fields}
     assert set(EXPECTED) == keys
 

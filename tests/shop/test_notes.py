@@ -16,7 +16,7 @@ def root(tmp_path):
 
 HEADER = (
     "instrument,stage,date,work,temperature_c,humidity_pct,mass_g,length_mm,width_mm,thickness_mm,opening_mm2,"
-    "opening_edge_mm,string_pitch_hz,strings,removed_g,place,remark"
+    "opening_length_mm,opening_width_mm,opening_edge_mm,string_pitch_hz,strings,removed_g,place,remark"
 )
 
 
@@ -31,8 +31,8 @@ def test_the_columns_are_those_of_the_contract():
 
 def test_a_full_row(root):
     row = (
-        'Cittern 07,03 Bars,2026-03-14,"braces, thinned",21.5,45,312,480,355,"2.9 3.1; 3",2500,160.5,415,gut,8.5,'
-        "lower bout,fine"
+        'Cittern 07,03 Bars,2026-03-14,"braces, thinned",21.5,45,312,480,355,"2.9 3.1; 3",2500,82,39.5,160.5,415,gut,'
+        "8.5,lower bout,fine"
     )
     notes, refused = notes_of(root, f"{HEADER}\n{row}\n")
     assert refused == ()
@@ -46,6 +46,7 @@ def test_a_full_row(root):
         "braces, thinned",
     )
     assert (note.temperature_c, note.humidity_pct, note.mass_g) == (21.5, 45.0, 312.0)
+    assert (note.opening_length_mm, note.opening_width_mm) == (82.0, 39.5)
     assert (note.opening_mm2, note.opening_edge_mm, note.string_pitch_hz, note.remark) == (
         2500.0,
         160.5,
@@ -126,10 +127,10 @@ def test_dates_as_spreadsheets_write_them(root, cell, date):
         ("a,b,,,,nan", ["row 3, humidity_pct", "'nan'", "0", "100"]),
         ("a,b,,,,,0", ["row 3, mass_g", "'0'", "grams"]),
         ("a,b,,,,,,,,,-1", ["row 3, opening_mm2", "'-1'", "square millimetres"]),
-        ("a,b,,,,,,,,,,,1000", ["row 3, string_pitch_hz", "'1000'", "380", "470"]),
+        ("a,b,,,,,,,,,,,,,1000", ["row 3, string_pitch_hz", "'1000'", "380", "470"]),
         (",b", ["row 3, instrument"]),
         ("a,", ["row 3, stage"]),
-        ("a,b,,,21,5,45,312,480,355,3,2500,160,5,415,gut,8,5,edge,x", ["row 3", "20", "17"]),
+        ("a,b,,,21,5,45,312,480,355,3,2500,82,60,160,5,415,gut,8,5,edge,x", ["row 3", "22", "19"]),
         ("X, Y", ["row 3", "row 2"]),
     ],
 )

@@ -15,7 +15,8 @@ from tapbatch.model.notice import Notice
 from tapbatch.model.pitch import hz_to_note
 from tapbatch.model.reading import DecayTrace, Mode, Reading, Recording, Spectrum, Tap, TapReading
 from tests.show import board
-from tests.show.made import drifts_of, forecasts_made, landings_of
+from tests.show.made import drifts_of, forecasts_made, kin_made, landings_of
+from tests.show.slides import slide_of_air
 
 Plan = dict[str, tuple[float, float, float]]  # mode -> Hz, T60 in s, dB below the lead
 
@@ -198,6 +199,7 @@ def history_of(stages: Sequence[Stage], name: str = "Cittern-07", notices: tuple
         notices=notices,
         landings=landings_of(stages),
         setup_cents=0.8,
+        kin=kin_made(stages),
     )
 
 
@@ -261,7 +263,7 @@ def whole_history() -> History:
         )
         for n, (state, name) in enumerate(zip(states, names, strict=True))
     ]
-    return replace(history_of([*top, *body]), forecasts=forecasts_made())
+    return replace(history_of([*top, *body]), forecasts=forecasts_made(), slide=slide_of_air())
 
 
 def one_stage() -> History:

@@ -6,9 +6,11 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import replace
 
+from tapbatch.compare.kin import BOARDS, same_stage
 from tapbatch.model.caution import Caution
 from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.history import Drift, Extent, Landing, LandingKind, Stage, StageMode
+from tapbatch.model.kin import KinMode, KinStage
 from tapbatch.model.pitch import cents_between, hz_to_note
 
 
@@ -124,6 +126,24 @@ def _landing(stage: Stage, mode: StageMode, kind: LandingKind, overshoot: float)
         step_high_cents=12.3 if known else None, steps_seen=4 if known else 1,
         steps_to_go=to_go / 8.1 if known and to_go > 0 else None, overshoot=overshoot if known else None,
         basis=f"4 steps of step series {stage.stage_shown}", no_forecast="" if known else "few steps",
+    )  # fmt: skip
+
+
+def kin_made(stages: Sequence[Stage]) -> tuple[KinStage, ...]:
+    """Nine others of the family at the latest stage of each part, one with a long name, one an octave away."""
+    latest = {stage.part: stage for stage in stages if stage.modes and stage.part != BOARDS}
+    return tuple(
+        KinStage(
+            instrument=f"kin-{n}", instrument_shown=name, family="cittern", part=stage.part, state=stage.state,
+            same=same_stage(stage), stage_shown=f"0{n}-{stage.stage_shown}", when=f"2030-0{n}-01T12:00:00",
+            opening_mm2=None if n == 5 else 800.0 + n,
+            modes=tuple(
+                KinMode(m.mode, m.freq_hz * 2.0 ** ((17.0 * n - 80.0) / 1200.0) * (2.0 if n == 7 else 1.0), 4.0 + n)
+                for m in stage.modes[n % 3 :]
+            ),
+        )
+        for stage in latest.values()
+        for n, name in enumerate(("kin-1", "A cittern for a museum " * 5, *"345678", "Kin <9> 漢字"), 1)
     )  # fmt: skip
 
 

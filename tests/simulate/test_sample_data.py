@@ -19,7 +19,7 @@ import soundfile
 from tapbatch.model.settings import InstrumentSettings, ShopSettings
 
 SHOP = Path(__file__).parents[2] / "sample_data"
-TRUTH = ("truth_taps.csv", "truth_modes.csv", "truth_drift.csv", "truth_strings.csv")
+TRUTH = tuple(f"truth_{name}.csv" for name in ("taps", "modes", "drift", "strings", "wood", "covered"))
 
 
 @pytest.fixture(scope="module")
@@ -31,6 +31,8 @@ def maker() -> ModuleType:
     # dataclasses look their module up by name while they are made
     with pytest.MonkeyPatch.context() as patch:
         patch.setitem(sys.modules, spec.name, module)
+        patch.syspath_prepend(SHOP)
+        patch.setattr(sys, "dont_write_bytecode", True)
         spec.loader.exec_module(module)
     return module
 
@@ -79,14 +81,15 @@ def test_the_repository_holds_what_the_maker_makes(made: Path) -> None:
 
 
 def test_it_is_small_enough() -> None:
-    assert sum((SHOP / "recordings" / p).stat().st_size for p in files_below(SHOP / "recordings")) <= 6_000_000
+    assert sum((SHOP / "recordings" / p).stat().st_size for p in files_below(SHOP / "recordings")) <= 7_000_000
 
 
 def test_settings_are_understood_and_name_the_stages() -> None:
     ShopSettings.model_validate(tomllib.loads((SHOP / "shop.toml").read_text(encoding="utf-8")))
     modes = rows_of("truth_modes.csv")
     notes = {(row["instrument"], row["stage"]) for row in rows_of("notes.csv")}
-    assert notes == {(row["instrument"], row["stage"]) for row in modes}
+    told = [*modes, *rows_of("truth_wood.csv")]
+    assert notes == {(row["instrument"], row["stage"]) for row in told}
     for path in sorted((SHOP / "instruments").glob("*.toml")):
         written = tomllib.loads(path.read_text(encoding="utf-8"))
         written["strings"] = [{"note": note} for note in written.get("strings", [])]
@@ -102,12 +105,11 @@ def test_settings_are_understood_and_name_the_stages() -> None:
 
 def test_what_the_story_promises_is_in_the_truth() -> None:
     drifts = defaultdict(dict)
-    for row in rows_of("truth_drift.csv"):
+    rows = rows_of("truth_drift.csv")
+    for row in (r for r in rows if r["instrument"] == "kantele-03"):
         drifts[row["part"], row["to_stage"]][row["mode"]] = row
-    moves = [
-        abs(float(r["freq_change_cents"])) for d in drifts.values() for r in d.values() if r["freq_change_cents"]
-    ]
-    assert all(move == 0 or 5 <= move <= 60 for move in moves)
+    moves = [abs(float(r["freq_change_cents"])) for r in rows if r["freq_change_cents"]]
+    assert all(move < 1 or 5 <= move <= 60 for move in moves)
     varnish = drifts["body", "09-varnished"].values()
     assert {row["verdict"] for row in varnish} == {"steady"}
     assert max(float(row["t60_change_pct"]) for row in varnish) < -5
@@ -150,7 +152,7 @@ def test_taps_are_where_the_table_says() -> None:
                 after = np.sqrt(np.mean(sound[start + rate_hz // 500 : start + rate_hz // 50] ** 2.0))
                 assert after > 10 * before
     taps = [sum(row["is_tap"] == "true" for row in rows) for rows in heard.values()]
-    assert set(taps) == {5, 0}
+    assert set(taps) == {5, 4, 0}
 
 
 @pytest.mark.slow
@@ -161,6 +163,8 @@ def test_every_mode_can_be_heard_in_every_recording(maker: ModuleType) -> None:
         _, truth = maker.tapped(take)
         taps = [event.modes for event in truth if event.is_tap]
         assert len(taps) == take.taps
+        if isinstance(take.part, maker.Planed):
+            continue  # some modes of a board are hardly struck where another is aimed at
         for per_tap in zip(*taps, strict=True):
             density = maker.NOISE_RMS**2 / (1 + math.log(take.rate_hz / 40)) / per_tap[0].freq_hz
             over_db = [mode.energy_db - 10 * math.log10(density / 2) for mode in per_tap]
@@ -178,9 +182,63 @@ def test_the_shop_holds_each_kind_of_thing() -> None:
         " - at-edge",
         "/top/free/",
         "/step 6/New",
+        "/blank/twist/",
+        "/covered/",
     ):
         assert any(word in name for name in names), word
     assert {Path(name).suffix for name in names} == {".wav", ".flac"}
     assert {row["what"] for row in rows_of("truth_taps.csv")} >= {"tap", "bounce", "knock", "speech", "pluck"}
     rates = {sound_of(SHOP / "recordings" / name)[1] for name in names}
     assert rates == {16000, 22050, 44100}
+
+
+def test_the_earlier_citterns_obey_two_coupled_oscillators() -> None:
+    """Christensen & Vistisen (JASA 68, 1980): the product of both goes with Helmholtz's frequency of the opening.
+
+    So it goes with the root of the conductance, here of a round hole of radius a and the channel behind it: from
+    1/C = 1/(2 a) + edge/(pi a**2) (Rayleigh, Theory of Sound, section 306 and following).
+    """
+    at = {(r["instrument"], r["stage"], r["mode"]): float(r["freq_hz"]) for r in rows_of("truth_modes.csv")}
+    for name in ("cittern-09", "cittern-11"):
+        notes = [row for row in rows_of("notes.csv") if row["instrument"] == name]
+        ratios = []
+        for row in notes:
+            area, edge = float(row["opening_mm2"]), float(row["opening_edge_mm"])
+            conductance = 1 / (1 / (2 * math.sqrt(area / math.pi)) + edge / area)
+            ratios.append(at[name, row["stage"], "air"] * at[name, row["stage"], "top"] / math.sqrt(conductance))
+        assert len(notes) >= 4
+        assert ratios == pytest.approx([ratios[0]] * len(ratios), rel=1e-6)
+        # and the air ends on the note that cittern-12 is to reach: A3, 220 Hz at A4 = 440 Hz (ISO 16)
+        assert abs(1200 * math.log2(at[name, notes[-1]["stage"], "air"] / 220.0)) < 5
+
+
+def test_the_covered_box_reads_what_two_coupled_oscillators_say() -> None:
+    """Shut, the air is a spring: f_c^2 = f-^2 + f+^2 - f_h^2 and f_p f_h = f- f+ (the same paper)."""
+    shut = {row["mode"]: float(row["freq_hz"]) for row in rows_of("truth_covered.csv")}
+    at = {(r["instrument"], r["stage"], r["mode"]): float(r["freq_hz"]) for r in rows_of("truth_modes.csv")}
+    air, top = (at["cittern-11", "05-closed", mode] for mode in ("air", "top"))
+    alone_hz = math.sqrt(air**2 + top**2 - shut["top"] ** 2)
+    # f_c^2 = f_p^2 + f_ap^2: the coupling is the same at the last stage.
+    top_hz = air * top / alone_hz
+    last_air, last_top = (at["cittern-11", "06-voicing step 3", mode] for mode in ("air", "top"))
+    last_alone_hz = math.sqrt(last_air**2 + last_top**2 - shut["top"] ** 2)
+    assert last_air * last_top / last_alone_hz == pytest.approx(top_hz, rel=1e-5)
+    assert "air" not in shut
+
+
+def test_the_board_weighs_what_its_sizes_say_and_gets_thinner() -> None:
+    truth = rows_of("truth_wood.csv")
+    notes = {(row["instrument"], row["stage"]): row for row in rows_of("notes.csv")}
+    for row in truth:
+        noted = notes[row["instrument"], row["stage"]]
+        for name in ("length_mm", "width_mm", "mass_g"):
+            assert float(noted[name]) == float(row[name])
+        assert np.mean([float(each) for each in noted["thickness_mm"].split()]) == pytest.approx(
+            float(row["thickness_mm"])
+        )
+    densities = [
+        float(r["mass_g"]) / float(r["length_mm"]) / float(r["width_mm"]) / float(r["thickness_mm"]) for r in truth
+    ]
+    assert densities == pytest.approx([densities[0]] * len(truth), rel=1e-3)
+    thick_mm = [float(r["thickness_mm"]) for r in truth]
+    assert thick_mm == sorted(thick_mm, reverse=True)

@@ -19,6 +19,7 @@ from tapbatch.results.files import OWN_PAGE
 from tapbatch.show.browser.figures import drift_figure, part_figures, strings_figure, wood_figures
 from tapbatch.show.browser.markup import Markup, joined, link_to, tag
 from tapbatch.show.browser.sheets import key_of, table_sheet
+from tapbatch.show.browser.slider import slide_section
 from tapbatch.show.draw.drift import LATEST
 from tapbatch.show.draw.lettering import fitted
 from tapbatch.show.say import words
@@ -101,10 +102,18 @@ def card_of(history: History, settings: InstrumentSettings, lined: stages.Lined 
         first = [_reading(history, stage, subject, note, answers, settings), _offer(history, stage, settings)]
     else:
         first = [tag("p", f"{NOTHING_READ}.", class_="silence"), tag("p", WHAT_TO_DO)]
-    rest = (_noticed(history, stage), _charts(history, settings, lined), _tables(history, settings), _files(history))
+    slide = slide_section(history.slide, here) if history.slide else Markup()
+    more = (_charts(history, settings, lined), _tables(history, settings), _files(history))
     said = standing_text(history, stage) if stage else f"{history.instrument_shown}: {NOTHING_READ.lower()}"
     fault = fault_line(history, stage, settings.steady_cents) if stage else ""
-    pieces = (_head(history, stage, here), tag("p", fault, class_="fault caution") if fault else "", *first, *rest)
+    pieces = (
+        _head(history, stage, here),
+        tag("p", fault, class_="fault caution") if fault else "",
+        *first,
+        _noticed(history, stage),
+        slide,
+        *more,
+    )
     row_of_list = _row(history, stage, subject, row, answers)
     article = tag("article", *pieces, id=here, aria_labelledby=f"{here}-name", data_said=said)
     return Card(instrument=history.instrument, recorded=recorded, row=row_of_list, article=article)

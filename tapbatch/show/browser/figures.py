@@ -7,6 +7,7 @@ out.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from tapbatch.compare.before_after import Comparison
 from tapbatch.model.forecast import ForecastCame, kept_of
@@ -30,6 +31,7 @@ from tapbatch.show.draw.chart import SCREEN, Chart
 from tapbatch.show.draw.decays import decays_chart, trace_of
 from tapbatch.show.draw.drift import drift_chart, mode_now
 from tapbatch.show.draw.forecasts import forecasts_chart
+from tapbatch.show.draw.kin import family_chart, family_notes, family_within
 from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import spectra_chart, spectrum_of
@@ -42,7 +44,8 @@ from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
 from tapbatch.show.view.working import working_names
 
-CAME = "How forecasts came out"
+CAME, FAMILY = "How forecasts came out", "Beside its family"
+FAMILY_ROOM_MM = 145.0
 
 
 def figure(chart: Chart, name: str, heading: str, aside: str = "", notes: Iterable[Said] = ()) -> Markup:
@@ -66,7 +69,7 @@ def part_figures(
         drifts = [drift_figure(history, stages, name, settings) for name in names]
         latest = [lined(stage) for stage in stages[-2:]]
         came = forecasts_figure([f for f in history.forecasts if f.part == part])
-        now = [*_landings(history, part, settings), *([came] if came else [])]
+        now = [*_landings(history, part, settings), *([came] if came else []), *_family(history, part, settings)]
         now += _sounds(history, latest, settings, comparison, part == told_by)
         figures[part] = ([each for each in drifts if each], now)
     return figures
@@ -117,6 +120,14 @@ def _landings(history: History, part: str, settings: InstrumentSettings) -> Iter
         if stage.part == part:
             mode, chart = landings[0].mode, landings_chart(stage, landings, settings, SCREEN)
             yield figure(chart, f"Where {mode} may settle", mode, "where it may settle")
+
+
+def _family(history: History, part: str, settings: InstrumentSettings) -> Iterator[Markup]:
+    look = replace(SCREEN, room_mm=FAMILY_ROOM_MM)
+    side = family_within(history, part, settings, look)
+    if side:
+        aside = "where each stood at the same stage; this one is bold, the line is where it lies"
+        yield figure(family_chart(side, look), "The family side by side", FAMILY, aside, family_notes(side))
 
 
 def forecasts_figure(forecasts: Sequence[ForecastCame]) -> Markup:

@@ -103,6 +103,29 @@
     }
   });
 
+  // ------------------------------------------------------------- what if
+  const slide = (input) => {
+    const figure = input.closest("figure");
+    const place = JSON.parse(input.dataset.places)[Number(input.value)];
+    const put = (piece, told) => Object.entries(told).forEach(([name, value]) => piece.setAttribute(name, value));
+    figure.querySelector("output").textContent = place.size;
+    input.setAttribute("aria-valuetext", place.heard);
+    figure.querySelectorAll("li").forEach((item, n) => { item.textContent = place.said[n]; });
+    put(figure.querySelector(".mark .at"), { x1: place.x, x2: place.x });
+    const dots = figure.querySelectorAll(".mark .dot");
+    figure.querySelectorAll(".mark .bar").forEach((bar, n) => {
+      const ends = place.y[n];
+      for (const piece of [bar, dots[n]]) piece.classList.toggle("off", !ends.length);
+      if (!ends.length) return;
+      put(bar, { x1: place.x, x2: place.x, y1: ends[0], y2: ends[2] });
+      put(dots[n], { cx: place.x, cy: ends[1] });
+    });
+  };
+
+  addEventListener("input", (event) => {
+    if (event.target.matches(".whatif input[type=range]")) slide(event.target);
+  });
+
   // ------------------------------------------------------------ updating
   const keep = (old, fresh) => {
     for (const open of old.querySelectorAll("details[open]")) {

@@ -11,7 +11,7 @@ const AIMS = ["along", "across", "twist"];
 const WORK = ["voicing", "joined", "thinned", "bars-fitted", "closed", "strung"];
 const HELD = {
   free: "free, on soft foam", rim: "held at the rim", clamped: "clamped", closed: "closed box",
-  strung: "strung",
+  covered: "closed box, opening covered", strung: "strung",
 };
 const KINDS = { tap: "taps", pluck: "plucked strings", room: "the empty room" };
 

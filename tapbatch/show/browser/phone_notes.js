@@ -15,6 +15,8 @@ const NOTES = [
   ["strings", "Which strings are on", "text"],
   ["string_pitch_hz", "Strings tuned to A4 = … Hz", "number"],
   ["opening_mm2", "Opening, mm²", "number"],
+  ["opening_length_mm", "Opening, length or diameter, mm", "number"],
+  ["opening_width_mm", "Opening, width, mm", "number"],
   ["opening_edge_mm", "Opening, thickness of its edge, mm", "number"],
   ["remark", "Remark", "text"],
 ];

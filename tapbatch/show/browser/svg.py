@@ -20,13 +20,13 @@ PX_PER_MM = 96 / 25.4
 _ANCHORS = {"left": "", "center": " mid", "right": " end"}
 
 
-def svg_of(chart: Chart, name: str) -> Markup:
-    """Return a chart as an SVG element, an image with a name and a description."""
+def svg_of(chart: Chart, name: str, *over: Markup) -> Markup:
+    """Return a chart as an SVG element, an image with a name and a description; ``over`` is drawn on top of it."""
     pieces = [piece for mark in chart.marks for piece in _shapes(mark)] + [_text(word) for word in chart.words]
-    box = f"0 0 {_px(chart.width_mm)} {_px(chart.height_mm)}"
+    box = f"0 0 {px(chart.width_mm)} {px(chart.height_mm)}"
     # ``aria-label`` and no ``title``: a browser would show that as a tip wherever the pointer rests.
     label = f"{name}: {chart.description}" if chart.description else name
-    return tag("svg", *pieces, viewBox=Markup(box), role="img", aria_label=label)
+    return tag("svg", *pieces, *over, viewBox=Markup(box), role="img", aria_label=label)
 
 
 def class_of(role: Role) -> str:
@@ -40,7 +40,8 @@ def class_of(role: Role) -> str:
     return f"m-{role.replace(' ', '-')}"
 
 
-def _px(value_mm: float) -> str:
+def px(value_mm: float) -> str:
+    """Return a length in millimetres as drawings take it."""
     return number(value_mm * PX_PER_MM)
 
 

@@ -29,6 +29,7 @@ from tapbatch.show.say.landings import (
     to_go_text,
     way_text,
 )
+from tapbatch.show.say.openings import opening_cell
 from tapbatch.show.view.landings import is_risky
 from tapbatch.show.view.stages import mode_at
 
@@ -111,6 +112,8 @@ def _landing_row(landing: Landing) -> _Row:
     told = sure_text(landing) or told
     if landing.steps_to_go is not None:
         told = chance_text(landing) or told
+    if opening := opening_cell(landing):
+        return _Row(label=label, said=said, detail=opening)
     return _Row(label=label, said=said, detail=told if is_target or landing.steps_to_go else "")
 
 

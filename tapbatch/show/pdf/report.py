@@ -27,11 +27,13 @@ from tapbatch.show.draw.chart import Chart, Look, Sheet
 from tapbatch.show.draw.decays import decay_pages
 from tapbatch.show.draw.drift import differed, drift_chart
 from tapbatch.show.draw.forecasts import forecasts_chart
+from tapbatch.show.draw.kin import family_chart, family_notes, family_within
 from tapbatch.show.draw.landings import landings_chart
 from tapbatch.show.draw.marks import Said
 from tapbatch.show.draw.spectra import most_spectra, spectra_chart
 from tapbatch.show.draw.strings import strings_chart, strings_notes
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
+from tapbatch.show.draw.what_if import slide_chart
 from tapbatch.show.pdf.bench_card import draw_bench_card
 from tapbatch.show.pdf.blocks import TOP_MM, Block, Book, ChartBlock, DecaysBlock, notes_height_mm
 from tapbatch.show.pdf.canvas import pdf_bytes
@@ -40,13 +42,15 @@ from tapbatch.show.pdf.record import TITLE as RECORD
 from tapbatch.show.pdf.record import draw_record
 from tapbatch.show.pdf.slip import draw_slip
 from tapbatch.show.say.forecasts import chances_text, kept_text
+from tapbatch.show.say.what_if import SLIDE_MARKS, SLIDE_NAME, slide_basis
 from tapbatch.show.view.boards import blank_stage, planings
+from tapbatch.show.view.kin import family_beside
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, latest_stage, plucked_stage, with_own_lines
 from tapbatch.show.view.working import subject_of, working_names
 
-SETTLE, WOOD = "Where it may settle", "Wood"
+SETTLE, WOOD, FAMILY = "Where it may settle", "Wood", "Beside its family"
 CAME = "how forecasts came out"
 CAME_MARKS = "Pale band: the 95 % interval that was said of each step. Dot: where it fell."
 
@@ -62,6 +66,9 @@ CAPTIONS = {
     SETTLE: "Where a mode is and where it may settle. Each line is a note of the scale, a hundred cents "
     "apart; short ticks are ten cents. Thin line: what is still to go. Block around a target: its tolerance. Pale "
     "dot: after one more step of the same work, with its 95 % interval.",
+    FAMILY: "Where each instrument of the family stood at the same stage, mode by mode; this one is bold. Each line "
+    "is a note of the scale; short ticks are ten cents. Dot: the reading; bar: its 95 % interval, put down and set "
+    "up anew. Beside it: note and cents, then how far above (+) or below (-) this one. Thin line: this one.",
     WOOD: "What taps, sizes and mass tell of the board at its latest stage. Figures: what depends least on the "
     "caliper first, each with its 95 % interval. The board: its modes, to scale, grain from left to right. It stands "
     "still along the dark lines, and may be held there. Thickness: thinner to the right; dot: today; pale band: 95 % "
@@ -137,6 +144,8 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
             chart, notes = before_after_chart(comparison, look), before_after_notes(comparison)
             yield ChartBlock("Before and after", chart, part or "body", notes=notes)
     yield from _landings(history, settings, look)
+    for part in heard:
+        yield from _family(history, part, settings, look)
     yield from _wood(history, settings, look)
     plucked = plucked_stage(history)
     if plucked:
@@ -146,7 +155,7 @@ def _blocks(history: History, settings: InstrumentSettings, sheet: Sheet) -> Ite
 
 
 def _landings(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
-    """Return where modes may settle, and how the forecasts of an instrument came out.
+    """Return where modes may settle, what a wider opening would do, and how the forecasts came out.
 
     With fewer than ten forecasts, only that they are too few stands below the last chart, not in a block of its own.
     """
@@ -158,6 +167,10 @@ def _landings(history: History, settings: InstrumentSettings, look: Look) -> Ite
         heading = f"{stage.part or 'body'}: {landings[0].mode}"
         notes = said if came is None and number == len(blocks) else []
         yield ChartBlock(SETTLE, chart, heading, stage.stage_shown, notes)
+    if history.slide is not None:
+        marks: list[Said] = [(text, "soft text") for text in (SLIDE_MARKS, slide_basis(history.slide))]
+        opened = slide_chart(history.slide, look).chart
+        yield ChartBlock(SETTLE, opened, SLIDE_NAME.lower(), history.slide.stage_shown, marks)
     if came is not None:
         yield ChartBlock(SETTLE, came, CAME, notes=said)
     elif said and not blocks:
@@ -169,6 +182,19 @@ def _came(history: History, look: Look) -> tuple[Chart | None, list[Said]]:
     kept, chart = kept_of(history.forecasts), forecasts_chart(history.forecasts, look)
     said: list[Said] = [(text, "text") for text in (kept_text(kept), chances_text(kept)) if text]
     return chart, [*said, (CAME_MARKS, "soft text")] if chart is not None else said
+
+
+def _family(history: History, part: str, settings: InstrumentSettings, look: Look) -> Iterator[Block]:
+    """Return the family beside the latest stage of a part; nothing where none of it has such a stage."""
+    whole = family_beside(history, part, settings)
+    if whole is None:
+        return
+    notes = family_notes(whole)
+    low = replace(look, room_mm=look.room_mm - notes_height_mm(notes, look.width_mm))
+    side = family_within(history, part, settings, low)
+    if side:
+        aside = side.stages[side.present].stage_shown
+        yield ChartBlock(FAMILY, family_chart(side, low), part or "body", aside, family_notes(side))
 
 
 def _wood(history: History, settings: InstrumentSettings, look: Look) -> Iterator[Block]:

@@ -84,6 +84,8 @@ def no_forecast_text(landing: Landing) -> str:
             return f"no forecast while this stands: {no_forecast_cell(landing)}"
         case "past" | "away":
             return _leads_away(landing)
+        case "beyond" if landing.opening is not None and landing.opening.out_of_reach:
+            return "no opening gets there" if landing.cents_to_go > 0 else "only a smaller opening leads there"
         case "beyond":
             return "farther than these steps can tell"
         case _:

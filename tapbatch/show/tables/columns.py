@@ -66,7 +66,8 @@ _TABLES: dict[str, str] = {
     "first_moved_low_cents first_moved_high_cents setups_learned",
     "targets": "part mode stage freq_hz note cents landing landing_note landing_hz cents_to_go tolerance_cents "
     "on_target taps_within step_cents step_low_cents step_high_cents steps_seen steps_to_go overshoot_pct basis "
-    "on_target_anew no_forecast faults work_way taps_to_sure",
+    "on_target_anew no_forecast faults work_way taps_to_sure opening_mm2 opening_needed_mm2 opening_needed_mm2_low "
+    "opening_needed_mm2_high opening_reach_pct",
     "strings": "stage recording string expected_note expected_hz freq_hz freq_low_hz freq_high_hz cents_off "
     "pair_cents inharmonicity t60_s tension_n",
     "sustain": "part stage kind band_low_hz band_high_hz edt_s t20_s t30_s t60_s t60_low_s t60_high_s recordings "
@@ -102,7 +103,8 @@ _INTS = (
 )
 _FLOATS: dict[int, str] = {
     0: _with_bounds("density_kg_m3", "speed_along_m_s"),
-    1: "length_mm width_mm mass_g peak_dbfs snr_db overshoot_pct direct_db",
+    1: f"{_with_bounds('opening_needed_mm2')} opening_mm2 opening_reach_pct length_mm width_mm mass_g "
+    "peak_dbfs snr_db overshoot_pct direct_db",
     2: "thickness_mm q level_db concert_pitch_hz playing_pitch_hz t60_change_pct t60_low_pct t60_high_pct chance_pct "
     "t60_chance_pct tolerance_cents steps_to_go cents_off pair_cents tension_n band_low_hz band_high_hz",
     3: "duration_s cents playing_cents common_cents common_low_cents common_high_cents own_cents own_low_cents "
@@ -128,6 +130,7 @@ _UNSURE: tuple[tuple[str, ...], ...] = (
     ("first_change_cents", "first_cents_low", "first_cents_high"),
     ("first_moved_cents", "first_moved_low_cents", "first_moved_high_cents"),
     ("step_cents", "step_low_cents", "step_high_cents"),
+    ("opening_needed_mm2", *_bounds("opening_needed_mm2")),
     *((name, *_bounds(name)) for name in WOOD),
 )
 """Numbers, each with its standard error or the two ends of its interval."""

@@ -48,13 +48,13 @@ def table_rows(name: str, history: History) -> Iterator[Row]:
         for landing in history.landings:
             yield _target_row(names, landing, spelled.get((landing.part, landing.stage), "sharp"))
     elif name == "modes":
-        for stage in history.stages:
+        for stage in history.every_stage:
             yield from mode_rows(stage, history)
     elif name in _OF_STAGE:
-        for stage in history.stages:
+        for stage in history.every_stage:
             yield from _OF_STAGE[name](stage)
     else:
-        for stage in history.stages:
+        for stage in history.every_stage:
             for heard in sorted(stage.heard, key=lambda h: h.recording.path):
                 yield from _OF_RECORDING[name](stage, heard)
 
@@ -218,4 +218,18 @@ def _target_row(names: Mapping[tuple[str, str], str], landing: Landing, spelling
         taps_within=f"{landing.taps_within}/{landing.taps}",
         faults=";".join(landing.faults),
         overshoot_pct=None if landing.overshoot is None else 100.0 * landing.overshoot,
+        **_opening_cells(landing),
     )
+
+
+def _opening_cells(landing: Landing) -> Row:
+    needed = landing.opening
+    sizes = (needed.likely, needed.stop, needed.most) if needed else (None, None, None)
+    areas = [None if size is None else size.area_mm2 for size in sizes]
+    return {
+        "opening_mm2": needed.now.area_mm2 if needed else None,
+        "opening_needed_mm2": areas[0],
+        "opening_needed_mm2_low": areas[1],
+        "opening_needed_mm2_high": areas[2],
+        "opening_reach_pct": 100.0 * needed.reach if needed else None,
+    }

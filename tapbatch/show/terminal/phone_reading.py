@@ -74,6 +74,8 @@ def _tapped(history: History, stage: Stage, reading: PhoneReading, steady_cents:
     stops = map(stop_text, stage.wood.stops) if stage.wood else ()
     still = first.left or next(iter(stops), "")
     left, _, ahead = still.partition("; ")
-    second = tuple(text for answer in others for text in (answer.where, answer.moved, answer.left) if text)
-    more = tuple(text for text in wood if text != still)
+    second = tuple(
+        text for answer in others for text in (answer.where, answer.moved, answer.left, answer.opening) if text
+    )
+    more = tuple(text for text in (first.opening, first.meanwhile, *wood) if text and text != still)
     return replace(reading, where=first.where, since=first.moved, left=left, next=ahead, second=second, more=more)

@@ -62,7 +62,7 @@ def arrival_lines(history: History, path: str, steady_cents: float = 3.0, *, ful
 
 def arrived_in(history: History, path: str) -> tuple[Stage, Heard] | tuple[None, None]:
     """Return the stage of a recording, and what was heard in it; neither if no stage has it."""
-    found = ((stage, heard) for stage in history.stages for heard in stage.heard if heard.recording.path == path)
+    found = ((stage, heard) for stage in history.every_stage for heard in stage.heard if heard.recording.path == path)
     return next(found, (None, None))
 
 
@@ -86,7 +86,9 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
         lines += [line for text in not_used_texts(stage) for line in said(text, first="  ")]
     for n, answer in enumerate(told.answers):
         lines += said(f"{told.name}: {answer.where}" if n == 0 else answer.where, "bold", later="    ")
-        lines += [line for text in (answer.moved, answer.left) if text for line in said(text, first="  ")]
+        lines += [
+            line for text in (answer.moved, answer.left, answer.opening) if text for line in said(text, first="  ")
+        ]
     lines += said(told.strongest, first="  ") if told.strongest else []
     lines += _wood_lines(stage, full=full, first="  ")
     planed = next((planed_text(rows) for rows in planings(history) if rows[0].stage == stage.stage_shown), "")
@@ -94,7 +96,9 @@ def stage_lines(history: History, stage: Stage, steady_cents: float = 3.0, *, fu
     if not full:
         return lines
     hz = f"targets: {', '.join(told.targets_hz)}" if told.targets_hz else ""
-    others = [line for text in (*told.others, *told.little, hz) for line in said(text, first="  ") if text]
+    meanwhile = [answer.meanwhile for answer in told.answers]
+    texts = (*meanwhile, *told.others, *told.little, told.box, hz)
+    others = [line for text in texts for line in said(text, first="  ") if text]
     return [*lines, *others, *reading_lines(stage, steady_cents, full=True, history=history)]
 
 

@@ -27,6 +27,7 @@ from tapbatch.show.say.landings import (
     to_go_text,
     way_parts,
 )
+from tapbatch.show.say.openings import opening_text
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of, causes_of
 from tapbatch.show.view.landings import is_risky, landings_of, other_side
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
@@ -219,7 +220,9 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(filter(None, (target_hz_text(landing), beyond, *way, "" if risky else chance))),
+            detail=", ".join(
+                filter(None, (target_hz_text(landing), beyond, *way, "" if risky else chance, opening_text(landing)))
+            ),
             limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,

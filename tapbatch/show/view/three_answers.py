@@ -14,11 +14,12 @@ from dataclasses import dataclass
 from tapbatch.compare.cuts import Work, kind_of_work
 from tapbatch.compare.faults import Fault, faults_of
 from tapbatch.model.history import Drift, History, Landing, Stage, StageMode
-from tapbatch.model.names import is_label
+from tapbatch.model.names import COVERED, is_label
 from tapbatch.show.say import words
 from tapbatch.show.say.landings import target_hz_text
 from tapbatch.show.say.left import left_text, no_target_text
 from tapbatch.show.say.moves import more_taps_text, moved_text
+from tapbatch.show.say.openings import box_text, meanwhile_text, opening_text
 from tapbatch.show.view.answers import alike_limits, last_heard_text
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of
 from tapbatch.show.view.landings import chosen_landings, is_risky, shown_landings
@@ -34,11 +35,16 @@ from tapbatch.show.view.working import Subject, not_heard_text, strongest_line, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Three:
-    """The three answers about one mode; ``left`` is empty for a mode of a board that is no target."""
+    """The three answers about one mode; ``left`` is empty for a mode of a board that is no target.
+
+    ``opening`` is which opening its landing needs, and ``meanwhile`` what other modes do then; empty if not known.
+    """
 
     where: str
     moved: str
     left: str
+    opening: str = ""
+    meanwhile: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,7 +53,7 @@ class Told:
 
     ``answers`` is empty if nothing could be read; ``strongest`` is empty if the strongest is worked on itself.
     ``others`` says what is left of the other targets of the part, ``little`` what differs and cannot do much, and
-    ``targets_hz`` which frequencies all targets are; they are told on request.
+    ``targets_hz`` which frequencies all targets are, and ``box`` what is known of the box; they are told on request.
     """
 
     name: str
@@ -57,10 +63,13 @@ class Told:
     others: tuple[str, ...] = ()
     little: tuple[str, ...] = ()
     targets_hz: tuple[str, ...] = ()
+    box: str = ""
 
 
 def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
     """Return what is said of a stage at first; an interval within ``steady_cents`` is no fault."""
+    if stage.state == COVERED:
+        return _covered(history, stage, steady_cents)
     subjects = subjects_of(history, stage) if stage.modes else ()
     return Told(
         name=placed_text(history, stage),
@@ -70,7 +79,26 @@ def told_of(history: History, stage: Stage, steady_cents: float = 3.0) -> Told:
         others=tuple(_others(history, stage, {subject.name for subject in subjects})),
         little=tuple(_little(history, stage, subjects)),
         targets_hz=tuple(filter(None, map(target_hz_text, _landings_at(history, stage)))),
+        box=_box(history, stage),
     )
+
+
+def _covered(history: History, stage: Stage, steady_cents: float) -> Told:
+    """Return what is said of taps with the opening covered: what the labelled modes read, and what that tells."""
+    read = [f"{m.mode} {words.hz_text(m)} Hz" for m in stage.modes if is_label(m.mode)]
+    where = f"opening covered: {', '.join(read) or 'no labelled mode was read'}"
+    told = (
+        _box(history, stage) or "put the openings into the settings, and it tells the air and the top by themselves"
+    )
+    three = Three(where=where, moved="no step: nothing is compared with a covered opening", left=told)
+    answers = (three,) if stage.modes else ()
+    return Told(name=placed_text(history, stage), faults=faults_of(history, stage, steady_cents), answers=answers)
+
+
+def _box(history: History, stage: Stage) -> str:
+    box = next((box for box in history.boxes if box.part == stage.part), None)
+    is_latest = stage.state == COVERED or (box is not None and box.stage == stage.stage)
+    return box_text(box) if box is not None and is_latest else ""
 
 
 def placed_text(history: History, stage: Stage) -> str:
@@ -95,10 +123,13 @@ def _three(history: History, stage: Stage, subject: Subject, steady_cents: float
     # A fault stands on top and says what to do; without one, that the reading can be trusted is said here.
     faulty = bool(faults_of(history, stage, steady_cents))
     trust = f", {words.how_sure(subject.mode, steady_cents)}" if subject.mode and not faulty else ""
+    landing = _aimed(history, stage, subject)
     return Three(
         where=_where(subject, stage, trust),
         moved=_moved(history, stage, subject),
         left=_left(history, stage, subject),
+        opening=opening_text(landing) if landing else "",
+        meanwhile=meanwhile_text(landing) if landing else "",
     )
 
 
@@ -177,6 +208,13 @@ def _left(history: History, stage: Stage, subject: Subject) -> str:
         return "no target is set"
     ahead = _ahead(history, ours)
     return _to(ahead, subject.mode, work=work) if ahead else no_target_text(ours, subject.mode, work=work)
+
+
+def _aimed(history: History, stage: Stage, subject: Subject) -> Landing | None:
+    """Return the landing of which is told what is left: the nearest target, else the note that steps lead to."""
+    ours = [c for c in _landings_at(history, stage) if c.mode == subject.name]
+    target = min((c for c in ours if c.landing == "target"), key=lambda c: abs(c.cents_to_go), default=None)
+    return target or (_ahead(history, ours) if ours else None)
 
 
 def _ahead(history: History, ours: list[Landing]) -> Landing | None:

@@ -130,7 +130,7 @@ class Chromium:
 
     def press(self, key: str) -> None:
         """Press a key."""
-        code = {"Enter": 13, "Escape": 27, "Tab": 9}[key]
+        code = {"Enter": 13, "Escape": 27, "Tab": 9, "ArrowRight": 39}[key]
         text = {"text": "\r"} if key == "Enter" else {}
         for kind in ("keyDown", "keyUp"):
             self.call("Input.dispatchKeyEvent", type=kind, key=key, code=key, windowsVirtualKeyCode=code, **text)

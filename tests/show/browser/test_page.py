@@ -49,11 +49,15 @@ def drawings(page: Element, name: str) -> list[Element]:
 
 
 def places(shape: Element) -> list[tuple[float, float]]:
-    """The points of a shape: of a path those that it leads through, else its anchor or its centre."""
+    """The points of a shape: of a path those that it leads through, else its ends, its anchor or its centre."""
     told = shape.attributes
     if shape.name == "path":
         pairs = re.findall(r"(-?[\d.]+),(-?[\d.]+)", told["d"] or "")
         return [(float(x), float(y)) for x, y in pairs]
+    if shape.name == "g":
+        return []
+    if shape.name == "line":
+        return [(float(told[f"x{n}"] or ""), float(told[f"y{n}"] or "")) for n in (1, 2)]
     x, y = ("cx", "cy") if shape.name == "circle" else ("x", "y")
     return [(float(told[x] or ""), float(told[y] or ""))]
 
