@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 
+from tapbatch.compare.blank import BLANK
 from tapbatch.compare.cuts import kind_of_work
 from tapbatch.compare.weighing import at_every_stage, heavy_kinds, is_heavy, parted
 from tapbatch.model.caution import Caution, CautionKind
@@ -41,12 +42,12 @@ def besides_of(drift: Drift) -> Besides:
 def causes_of(history: History, stage: Stage) -> str:
     """Return what may have moved all modes alike on the way to a stage.
 
-    A cut is named only where one may have led there, and strings only where there may be some.
+    A cut is named only where one may have led there, and strings only where there may be some: never on a board.
     """
     states = [s.state for s in (stage_before(history, stage), stage) if s is not None]
     return moves.alike_causes(
         cut=kind_of_work(stage, history.of_part(stage.part)) != "other",
-        strings=any(state in ("", "strung") for state in states),
+        strings=stage.part != BLANK and any(state in ("", "strung") for state in states),
     )
 
 

@@ -16,7 +16,7 @@ from tapbatch.show.pdf.report import report_sheets
 from tapbatch.show.say.cautions import caution_text, unnoted_text
 from tapbatch.show.terminal.told import stage_lines
 from tapbatch.show.view.answers import besides_limits, standing_text
-from tapbatch.show.view.besides import by_weight, is_cautious, said_beside, said_once
+from tapbatch.show.view.besides import by_weight, causes_of, is_cautious, said_beside, said_once
 from tapbatch.show.view.tables import BESIDES, drift_table, first_table
 from tests.show.browser.parsed import parse
 
@@ -53,6 +53,14 @@ def test_what_can_do_much_limits_the_move_and_what_cannot_is_light(whole: Histor
     assert [caution_text(WARMTH) in text for text in heavy] == [True, False]
     assert heavy[1:] == [unnoted_text([HUMIDITY])]
     assert [caution_text(WEEKS) in text for text in light] == [True]
+
+
+def test_nobody_is_told_to_look_for_strings_on_a_board(whole: History) -> None:
+    last = whole.stages[-1]
+    unsaid = replace(whole, stages=tuple(replace(s, state="") for s in whole.stages))
+    boards = replace(unsaid, stages=tuple(replace(s, part="blank") for s in unsaid.stages))
+    assert "strings" in causes_of(unsaid, replace(last, state=""))
+    assert "strings" not in causes_of(boards, replace(last, state="", part="blank"))
 
 
 def test_the_slip_has_little_in_grey_and_much_in_orange(whole: History) -> None:
