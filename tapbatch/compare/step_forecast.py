@@ -131,8 +131,9 @@ def forecast(work: Work, own: Sequence[At] | None, earlier: Earlier) -> Forecast
 
     Examples
     --------
-    >>> forecast(Work((), (), ""), None, Earlier())
-    Forecast(outlook=None, instruments=0, family='', opposed=False, unit='step', steps=0, model='')
+    >>> nothing = forecast(Work((), (), ""), None, Earlier())
+    >>> nothing.outlook, nothing.instruments, nothing.steps
+    (None, 0, 0)
     """
     if own is None:
         return Forecast()

@@ -109,7 +109,7 @@ def test_compare_says_what_rings_longer_and_writes_no_table(shop: Path) -> None:
     [
         (("cittern-07", "08-strung", "10-sold"), "cittern-07/10-sold", STAGES),
         (("cittern-07", "0", "09"), "cittern-07/0", STAGES),
-        (("cittern-07", "08", ""), "cittern-07/", STAGES),
+        (("cittern-07", "08", ""), "compare", ("BEFORE", "AFTER", "--family")),
         (("lute-1", "08-strung", "09-bridge-thinned"), "lute-1", ()),
         (("cittern-07", "08-strung", "lute-1/01"), "lute-1", ("cittern-07",)),
     ],

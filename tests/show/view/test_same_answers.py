@@ -157,7 +157,9 @@ def agree(said: Said) -> None:
         assert heavy <= {piece.strip(" ,") for piece in pieces if piece.strip(" ,")} <= differed, face
         assert re.findall(_UNNOTED, told) == re.findall(_UNNOTED, stands), face
     told, ways = brief_way(said.faces["slip"].get("far", "")), faces.ways_of(stands)
-    if told.startswith("there"):
+    if told == "there, surely":
+        assert ", surely: " in stands  # the slip leaves out a distance that is within the tolerance for sure
+    elif told.startswith("there"):
         assert any(f"{size} c" in told for size, _ in ways), told
     else:
         assert not told or any(way in told and rounds_to(told.split()[0], size) for size, way in ways), told
@@ -260,7 +262,9 @@ def test_a_simulated_shop(simulated: Path) -> None:
 @pytest.mark.slow
 def test_the_sample_shop(sample_shop: Path) -> None:
     told = [said_of(history, settings) for history, settings in read_back(sample_shop)]
-    assert len(told) == 3
+    assert len(told) == 6
     for said in told:
         agree(said)
-        assert {"moved", "far", "rings", "trust"} <= said.faces["slip"].keys()
+        # A board is told on its page of wood where to stop.
+        far = set() if said.part == "blank" else {"far"}
+        assert {"moved", "rings", "trust"} | far <= said.faces["slip"].keys()
