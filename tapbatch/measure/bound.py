@@ -27,7 +27,6 @@ from tapbatch.model.reading import LN_1000
 
 _WHOLE = 48  # rows: up to here one call is cheaper than two
 _MOST_VARIANCE = 1e9  # of a parameter, over its variance if all others were known; beyond it rounding decides
-_UNKNOWN = 2e-9  # damping that keeps variances below that, whatever rounding does
 
 
 def lone_mode_bound(t60_s: float, energy_over_noise: float) -> tuple[float, float]:
@@ -69,8 +68,6 @@ def covariance(fit: Fit) -> tuple[Float, Float]:
     count = linear // 2
     scaled, scale = _scaled(information)
     blocks = _blocks(scaled, linear)
-    if blocks is None:
-        blocks = _blocks(_damped(information, _UNKNOWN)[0], linear)
     if blocks is None:
         inverse = _nearest_inverse(scaled) * scale[:, None] * scale
         pick = np.stack([np.arange(modes), count + np.arange(modes)], axis=1)
@@ -191,15 +188,15 @@ def inverse_of(information: Float) -> Float:
     >>> inverse_of(np.array([[2.0, 0.0], [0.0, 4.0]])).tolist()
     [[0.5, 0.0], [0.0, 0.25]]
     """
-    for damping in (0.0, _UNKNOWN):
-        scaled, scale = _damped(information, damping)
-        try:
-            inverse = np.asarray(np.linalg.inv(scaled), dtype=np.float64)
-        except np.linalg.LinAlgError:
-            continue
-        if np.isfinite(inverse).all() and _are_sound(np.diagonal(inverse)):
-            return inverse * scale[:, None] * scale
-    return _nearest_inverse(scaled) * scale[:, None] * scale
+    scaled, scale = _scaled(information)
+    try:
+        inverse = np.asarray(np.linalg.inv(scaled), dtype=np.float64)
+        sound = bool(np.isfinite(inverse).all()) and _are_sound(np.diagonal(inverse))
+    except np.linalg.LinAlgError:
+        sound = False
+    if not sound:
+        inverse = _nearest_inverse(scaled)
+    return inverse * scale[:, None] * scale
 
 
 def _nearest_inverse(scaled: Float) -> Float:

@@ -50,59 +50,22 @@ def power_sums(
     >>> [float(s[0].real) for s in (s0, s1, s2)]
     [1.75, 1.0, 1.5]
     """
-    return Sums(w, length, tail).all()
-
-
-class Sums:
-    """Sums over powers: ``S_0`` at once, ``S_1`` and ``S_2`` only when they are asked for.
-
-    Parameters
-    ----------
-    w, length, tail
-        As for :func:`power_sums`.
-
-    Attributes
-    ----------
-    s0 : ndarray
-        ``S_0`` at each ``w``.
-
-    Examples
-    --------
-    >>> sums = Sums(np.array([0.5 + 0j]), 3)
-    >>> float(sums.s0[0].real), [float(s[0].real) for s in sums.all()]
-    (1.75, [1.75, 1.0, 1.5])
-    """
-
-    def __init__(self, w: Complex, length: int | NDArray[np.intp], tail: Complex | None = None) -> None:
-        self._w = np.asarray(w, dtype=np.complex128)
-        self._length = length
-        gap = 1.0 - self._w
-        # Neither part can be larger than the whole; this is quicker than the absolute value of each.
-        self._near: NDArray[np.bool_] | None = np.abs(gap.real) < _NEAR_ONE
-        if self._near.any():
-            self._near = np.abs(gap) < _NEAR_ONE
-            gap[self._near] = 1.0
-        if not self._near.any():
-            self._near = None
-        self._inverse = 1.0 / gap
-        self._tail = self._w**length if tail is None else tail
-        self.s0: Complex = (1.0 - self._tail) * self._inverse
-        self._doubled: list[tuple[NDArray[np.bool_], tuple[Complex, Complex, Complex]]] = []
-        if self._near is not None:
-            for terms in np.unique(length):
-                those = self._near & (length == terms)
-                self._doubled.append((those, _by_doubling(self._w[those], int(terms))))
-                self.s0[those] = self._doubled[-1][1][0]
-
-    def all(self) -> tuple[Complex, Complex, Complex]:
-        """Return ``S_0, S_1, S_2`` at each ``w``."""
-        s0, tail, inverse, n = self.s0, self._tail, self._inverse, np.asarray(self._length, dtype=np.float64)
-        # From differences of neighbouring terms: (1-w) S_1 = S_0 - 1 - (N-1) w^N, and likewise for n^2 - (n-1)^2.
-        s1 = (s0 - 1.0 - (n - 1.0) * tail) * inverse
-        s2 = (2.0 * s1 - s0 + 1.0 - (n - 1.0) ** 2 * tail) * inverse
-        for those, (_, first, second) in self._doubled:
-            s1[those], s2[those] = first, second
-        return s0, s1, s2
+    w = np.asarray(w, dtype=np.complex128)
+    gap = 1.0 - w
+    near = np.abs(gap) < _NEAR_ONE
+    any_near = bool(near.any())
+    inverse = 1.0 / (np.where(near, 1.0, gap) if any_near else gap)
+    tail = w**length if tail is None else tail
+    n = np.asarray(length, dtype=np.float64)
+    s0 = (1.0 - tail) * inverse
+    # From differences of neighbouring terms: (1-w) S_1 = S_0 - 1 - (N-1) w^N, and likewise for n^2 - (n-1)^2.
+    s1 = (s0 - 1.0 - (n - 1.0) * tail) * inverse
+    s2 = (2.0 * s1 - s0 + 1.0 - (n - 1.0) ** 2 * tail) * inverse
+    if any_near:
+        for terms in np.unique(length):
+            those = near & (length == terms)
+            s0[those], s1[those], s2[those] = _by_doubling(w[those], int(terms))
+    return s0, s1, s2
 
 
 def _by_doubling(w: Complex, length: int) -> tuple[Complex, Complex, Complex]:
@@ -143,7 +106,6 @@ class Samples:
     """
 
     def __init__(self, y: Float) -> None:
-        self.values = y
         self.length = len(y)
         self.energy = float(y @ y)
         self._block = max(1, round(self.length**0.5))
@@ -156,11 +118,11 @@ class Samples:
 
     def moments(self, z: Complex) -> tuple[Complex, Complex]:
         """Return ``B_0`` and ``B_1`` at the poles ``z``, shape (K,)."""
-        # One call for both tables, which are about equally long; seen as real numbers, one product serves both parts.
-        both = powers(np.concatenate([z, z**self._block]), max(self._block, self._count))
-        within, across = np.ascontiguousarray(both[: self._block, : len(z)]), both[: self._count, len(z) :]
-        inner = (self._rows @ within.view(np.float64)).view(np.complex128)
-        b0, b1 = np.einsum("prk,rk->pk", inner.reshape(2, self._count, len(z)), across)
+        within = powers(z, self._block)
+        across = powers(z**self._block, self._count)
+        inner = self._rows @ within.real + 1j * (self._rows @ within.imag)
+        outer = inner.reshape(2, self._count, -1) * across
+        b0, b1 = outer.sum(axis=1)
         return b0, b1
 
 
@@ -194,8 +156,7 @@ def decays(poles: Complex, weights: Complex, length: int) -> Float:
     """
     block = max(1, round(length**0.5))
     rows = -(-length // block)
-    both = powers(np.concatenate([poles, poles**block]), max(block, rows))
-    within = np.ascontiguousarray(both[:block, : len(poles)])
-    across = np.conj(both[:rows, len(poles) :] * weights)
-    table = across.view(np.float64) @ within.view(np.float64).T
+    across = powers(poles**block, rows) * weights
+    within = powers(poles, block)
+    table = across.real @ within.real.T - across.imag @ within.imag.T
     return np.ascontiguousarray(table.reshape(-1)[:length])

@@ -27,7 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tapbatch.measure.bound import covariance, wald
-from tapbatch.measure.fit import MOST_STEPS, Fit, fit_modes, mostly_noise
+from tapbatch.measure.fit import MOST_STEPS, Fit, fit_modes
 from tapbatch.measure.geometric import Complex, Float, Samples, decays
 from tapbatch.measure.misfit import local_excess, widened
 from tapbatch.model.reading import LN_1000
@@ -41,6 +41,9 @@ LONGEST_T60_S = 25.0
 SHORTEST_T60_S = 0.012
 FAINTEST = 1e-6  # of the total energy: modes 60 dB down are of no use to a maker
 _LEAST_WINDOW_S = 0.12
+_SKETCH_STEPS = 10
+_COARSE_STEPS = 3
+_MISFIT = 3.0  # residual power over the noise power
 _REACH_WIDTHS = 4.0
 _LEAST_REACH_HZ = 6.0
 _MOST_REACH_HZ = 30.0
@@ -55,20 +58,6 @@ _APART_ON_MISFIT_HZ = 6.0
 _LEAST_APART = 0.125
 _TWINS = 2.5
 _ONE_LINE = 0.6  # of the wider line's width: poles closer than that may be one mode with two decays
-
-
-@dataclass(frozen=True, slots=True)
-class _Effort:
-    """Most steps of a fit: where only noise is left; on a misfit, while modes are removed; on a misfit, at last."""
-
-    most: int
-    coarse: int
-    last: int
-
-
-_UNSETTLED = 24
-_SKETCH = _Effort(12, 2, 0)
-_FINAL = _Effort(MOST_STEPS, 4, 16)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,9 +113,11 @@ def pruned(whitened: Float, first: int, last: int, rate_hz: float, hum: Complex,
     """
     end = _window(poles, hum, first, last, rate_hz)
     y = whitened[first:end]
-    samples = Samples(y)
-    fit = fit_modes(samples, poles, hum, _SKETCH.most, _SKETCH.coarse)
-    supported = _supported(samples, fit, rate_hz, np.ones(fit.count), _SKETCH)
+    fit = fit_modes(Samples(y), poles, hum, _COARSE_STEPS)
+    if _mostly_noise(fit) and not fit.converged:
+        fit = fit_modes(Samples(y), fit.poles, hum, _SKETCH_STEPS)
+    steps = _SKETCH_STEPS if _mostly_noise(fit) else _COARSE_STEPS
+    supported = _supported(y, fit, hum, rate_hz, np.ones(fit.count), steps)
     if supported is None:
         return None
     fit, _ = supported
@@ -139,16 +130,17 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
     The misfit is measured once, with all modes in place. Measured again after each removal, the misfit left by the
     first mode removed would remove the rest as well.
     """
-    fit, residual, samples = found.fit, found.residual, Samples(found.samples)
+    fit, residual = found.fit, found.residual
     excess = local_excess(residual, fit.poles, found.rate_hz)
     satellites = _satellites(fit, excess, found.rate_hz)
     if len(satellites) or not fit.converged:
         excess = np.delete(excess, satellites)
-        fit = fit_modes(samples, np.delete(fit.poles, satellites), hum, _FINAL.most, _UNSETTLED)
+        fit = fit_modes(Samples(found.samples), np.delete(fit.poles, satellites), hum)
     over = np.maximum(excess * LEAST_OVER_MISFIT / LEAST_WALD, 1.0)
     # Without a misfit, the same modes have already passed this test.
     if fit is not found.fit or (over > 1.0).any():
-        supported = _supported(samples, fit, found.rate_hz, over, _FINAL)
+        steps = MOST_STEPS if _mostly_noise(fit) else _SKETCH_STEPS
+        supported = _supported(found.samples, fit, hum, found.rate_hz, over, steps)
         if supported is None:
             return None
         fit, kept = supported
@@ -160,7 +152,7 @@ def settled(found: TapFit, hum: Complex) -> TapFit | None:
 
 
 def _supported(
-    samples: Samples, fit: Fit, rate_hz: float, over: Float, effort: _Effort
+    y: Float, fit: Fit, hum: Complex, rate_hz: float, over: Float, steps: int
 ) -> tuple[Fit, NDArray[np.intp]] | None:
     """Remove the modes that the information does not support, one after another; ``over``, (K,), is the misfit.
 
@@ -170,62 +162,43 @@ def _supported(
     removal would lose a tenth of the energy stays even if a misfit leaves its decay uncertain; its interval shows
     that. Returns the fit and the indices of the modes kept, or ``None`` if none is.
     """
-    kept, hum = np.arange(fit.count), fit.hum_poles
+    kept = np.arange(fit.count)
     needed, held = np.zeros((2, fit.count), dtype=bool)
-    settles = effort.last == 0
-    while True:
-        poor = _poor(fit, over[kept], needed, held, rate_hz)
-        if not len(poor):
-            if settles or fit.converged or mostly_noise(fit):
-                return fit, kept
-            fit, settles = fit_modes(samples, fit.poles, hum, effort.most, effort.last), True
-            continue
+    while len(poor := _poor(fit, over[kept], needed, held, rate_hz)):
         # Single lines, and those with uncertain decay, go first: a pair is easier to judge without them.
         pair = beats(fit)[poor] & _sure(fit)[poor] & ~needed[poor]
-        if pair.any() and not mostly_noise(fit):
-            poor, pair = _without_misfit_pairs(samples, fit, rate_hz, poor, pair)
         poor = poor[:1] if pair.all() else poor[~pair]
         keep = np.setdiff1d(np.arange(fit.count), poor)
-        less = fit_modes(samples, fit.poles[keep], hum, effort.most, effort.coarse)
+        less = fit_modes(Samples(y), fit.poles[keep], hum, steps)
         new = poor[~held[poor]]
         if len(new) and less.chi2 - fit.chi2 > max(_MUCH * fit.energy, LEAST_WALD):
             held[new[np.argmax(mode_energy(fit)[new])]] = True
-            fit = _begun_again(samples, fit, held, rate_hz, effort)
+            fit = _begun_again(y, fit, held, hum, rate_hz, steps)
             continue
         if not len(keep):
             return None
         if pair.all() and less.chi2 - fit.chi2 > LEAST_WALD * over[kept][poor[0]]:
-            left = local_excess(samples.values - model_of(fit), fit.poles[poor], rate_hz)[0]
+            left = local_excess(y - model_of(fit), fit.poles[poor], rate_hz)[0]
             if left < _SETTLED:
                 needed[poor] = True
                 continue
         fit, kept, held, needed = less, kept[keep], held[keep], np.zeros(len(keep), dtype=bool)
-        settles = effort.last == 0
+    return fit, kept
 
 
-def _without_misfit_pairs(
-    samples: Samples, fit: Fit, rate_hz: float, poor: NDArray[np.intp], pair: NDArray[np.bool_]
-) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    """Return the poor modes, and which of them may be of a pair: not those around which more than noise is left.
-
-    The likelihood need not be asked of these, so they may all go at once, except for one beside another.
-    """
-    left = local_excess(samples.values - model_of(fit), fit.poles[poor], rate_hz)
-    misfit = pair & (left >= _SETTLED)
-    near, stays = _beside(fit)[np.ix_(poor, poor)], np.ones(len(poor), dtype=bool)
-    for at in np.flatnonzero(misfit):
-        stays[at] = not (near[at, :at] & misfit[:at] & stays[:at]).any()
-    return poor[stays], (pair & ~misfit)[stays]
-
-
-def _begun_again(samples: Samples, fit: Fit, held: NDArray[np.bool_], rate_hz: float, effort: _Effort) -> Fit:
+def _begun_again(y: Float, fit: Fit, held: NDArray[np.bool_], hum: Complex, rate_hz: float, steps: int) -> Fit:
     """Repeat a fit in which the decay of a held mode became too slow, starting from a decay as long as the window."""
     log_size = np.log(np.abs(fit.poles))
     away = held & (-log_size * rate_hz * LONGEST_T60_S < LN_1000)
     if not away.any():
         return fit
-    sizes = np.exp(np.where(away, -LN_1000 / samples.length, log_size))
-    return fit_modes(samples, sizes * np.exp(1j * np.angle(fit.poles)), fit.hum_poles, effort.most, effort.coarse)
+    sizes = np.exp(np.where(away, -LN_1000 / len(y), log_size))
+    return fit_modes(Samples(y), sizes * np.exp(1j * np.angle(fit.poles)), hum, steps)
+
+
+def _mostly_noise(fit: Fit) -> bool:
+    """Tell whether little more than noise is left; further steps would only follow a misfit."""
+    return fit.chi2 < _MISFIT * fit.length
 
 
 def beats(fit: Fit) -> NDArray[np.bool_]:
@@ -233,15 +206,10 @@ def beats(fit: Fit) -> NDArray[np.bool_]:
 
     Closer poles may cancel with huge amplitudes, and a line that decays 2.5 times faster is not similar.
     """
-    return np.asarray(_beside(fit).any(axis=1))
-
-
-def _beside(fit: Fit) -> NDArray[np.bool_]:
-    """Tell which lines beat with which, shape (K, K)."""
     omega, width = np.angle(fit.poles), -2.0 * np.log(np.abs(fit.poles))
     less, more = np.minimum(width[:, None], width[None]), np.maximum(width[:, None], width[None])
     apart = np.abs(omega[:, None] - omega[None]) / less
-    return np.asarray((apart < 1.0) & (apart > _LEAST_APART) & (more < _TWINS * less))
+    return np.asarray(((apart < 1.0) & (apart > _LEAST_APART) & (more < _TWINS * less)).any(axis=1))
 
 
 def _sure(fit: Fit) -> NDArray[np.bool_]:
@@ -270,7 +238,7 @@ def _poor(
         return np.zeros(0, dtype=int)
     badness = np.where(bad, sd / MOST_SD_LOG_T60 + LEAST_WALD / np.maximum(strength, 1e-3), -1.0)
     # A mode fitted to a misfit depends more on the misfit than on its neighbours.
-    apart_hz = _APART_HZ if mostly_noise(fit) else _APART_ON_MISFIT_HZ
+    apart_hz = _APART_HZ if _mostly_noise(fit) else _APART_ON_MISFIT_HZ
     chosen: list[int] = []
     for i in np.argsort(-badness, kind="stable"):
         if not bad[i]:

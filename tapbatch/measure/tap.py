@@ -40,7 +40,6 @@ _NOISE_ONLY = 1.6
 _SAFE_S = 0.002
 _BACK_S = 0.004  # how far before the end of contact the free decay may begin
 _LOUD = 40.0  # times the residual power
-_AS_MUCH = 0.9
 _CLEAN = 1.1  # residual power over the noise: what is still missing then does not hide the start
 
 
@@ -126,20 +125,14 @@ class _Search:
         for turn in range(_ROUNDS + 1):
             if len(poles) == 0:
                 break
-            before = current
             current = sketch if sketch is not None and turn == 0 else self._pruned(first, poles)
-            if current is None or current.fit.count >= _MOST_MODES or (before and _no_better(current, before)):
+            if current is None or current.fit.count >= _MOST_MODES:
                 break
             added = missed_lines(current, self.inside_hz)
             if len(added) == 0:
                 break
             poles = np.concatenate([current.fit.poles, added])
         return current
-
-
-def _no_better(found: TapFit, before: TapFit) -> bool:
-    """Tell whether a search came to nothing: it ends with no more modes, and with as much left of the energy."""
-    return found.fit.count <= before.fit.count and _left(found) > _AS_MUCH * _left(before)
 
 
 def _left(found: TapFit) -> float:

@@ -78,7 +78,7 @@ def test_more_room_is_said_to_be_more() -> None:
 
 
 @pytest.mark.parametrize(
-    ("true_db", "kinds"), [(0.0, ["mostly room"]), (12.0, ["some room"]), (25.0, []), (math.inf, [])]
+    ("true_db", "kinds"), [(0.0, ["mostly room"]), (14.0, ["some room"]), (25.0, []), (math.inf, [])]
 )
 def test_the_reading_says_so_and_a_clean_recording_says_nothing(
     tmp_path: Path, true_db: float, kinds: list[str]
