@@ -43,6 +43,7 @@ _LOWEST_OCTAVE = -5  # 31.25 Hz, the lowest octave that lies mostly within a ban
 _HIGHEST_OCTAVE = 4
 _BLOCK_S = 0.006
 _LONGEST_S = 12.0
+_AT_ONCE = 8  # taps: more save little and take memory
 _NOISE_S = 0.6
 _SPOILT = 1.5
 _RINGING = 15.0  # periods of the bandwidth until the slowest pole of the filter is 100 dB down
@@ -100,18 +101,48 @@ def measure_decays(
     177 0.4 ()
     354 None ('empty-band',)
     """
+    return decays_of_taps(sound, (tap,), noise_stretches, settings)[0]
+
+
+def decays_of_taps(
+    sound: Sound, taps: Sequence[Tap], noise_stretches: Sequence[tuple[int, int]], settings: BandSettings
+) -> list[tuple[Decay, ...]]:
+    """Measure the decays after several taps, each as :func:`measure_decays` does, in less time.
+
+    Parameters
+    ----------
+    sound, noise_stretches, settings
+        As for one tap.
+    taps
+        The taps; may be empty.
+    """
     rate_hz = sound.sample_rate_hz
     top_hz = TOP_OF_RATE * rate_hz
     high_hz = min(settings.band_high_hz, top_hz)
     if high_hz <= settings.band_low_hz:
-        return ()
+        return [()] * len(taps)
     bands = [_Band(settings.band_low_hz, high_hz, whole=True), *_octaves(settings.band_low_hz, high_hz, top_hz)]
+    noise = _noise(sound, noise_stretches)
+    found = []
+    for at in range(0, len(taps), _AT_ONCE):
+        heard = [_filtered(_ring(sound, tap), noise, rate_hz, bands) for tap in taps[at : at + _AT_ONCE]]
+        fits = fit_decays([of_band.blocks for of_tap in heard for of_band in of_tap])
+        found += [
+            tuple(
+                _measured(of_band, fit, band)
+                for of_band, fit, band in zip(of_tap, fits[len(bands) * i : len(bands) * (i + 1)], bands, strict=True)
+            )
+            for i, of_tap in enumerate(heard)
+        ]
+    return found
+
+
+def _ring(sound: Sound, tap: Tap) -> Float:
+    """Return the free decay after a tap."""
+    rate_hz = sound.sample_rate_hz
     first = max(0, math.ceil(tap.free_from_s * rate_hz - 1e-6))
     last = min(len(sound.samples), math.floor(tap.free_until_s * rate_hz + 1e-6), first + int(_LONGEST_S * rate_hz))
-    ring = sound.samples[first : max(first, last)]
-    heard = _filtered(ring, _noise(sound, noise_stretches), rate_hz, bands)
-    fits = fit_decays([h.blocks for h in heard])
-    return tuple(_measured(h, fit, band) for h, fit, band in zip(heard, fits, bands, strict=True))
+    return sound.samples[first : max(first, last)]
 
 
 def backward_integral_db(

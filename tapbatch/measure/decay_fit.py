@@ -20,7 +20,7 @@ The floor enters twice: through the blocks, and as measured in stretches where n
 known to 15 % at best, because the noise in a room is not steady.
 
 Several bands are fitted side by side in arrays of shape (bands, blocks), padded with blocks of zero weight. The
-matrices are small, so all bands of one tap together cost little more than one.
+matrices are small, so all bands of several taps together cost little more than one. No band depends on the others.
 """
 
 from __future__ import annotations
@@ -192,7 +192,7 @@ def _climbed(theta: Float, side: _Side, shape: Float, steps: int, settled: float
     """Return the parameters that maximise the gamma likelihood: Fisher scoring, damped where a step overshoots."""
     mean, slopes = _model(theta, side.blocks)
     best = _log_likelihood(theta, mean, side, shape)
-    damping = np.zeros(len(theta))
+    damping, going = np.zeros(len(theta)), np.ones(len(theta), dtype=bool)
     for _ in range(steps):
         information, weighted = _information(slopes, side, shape)
         score = (weighted @ (side.power / mean - 1)[:, :, None])[:, :, 0]
@@ -202,16 +202,18 @@ def _climbed(theta: Float, side: _Side, shape: Float, steps: int, settled: float
         tried = theta + step
         mean_tried, slopes_tried = _model(tried, side.blocks)
         value = _log_likelihood(tried, mean_tried, side, shape)
-        better = value >= best - _ROUNDING * np.abs(best)
+        better = going & (value >= best - _ROUNDING * np.abs(best))
         damping = np.where(better, damping / 8, np.maximum(4 * damping, 0.1))
         if better.all():
             theta, mean, slopes, best = tried, mean_tried, slopes_tried, value
         else:
             theta = np.where(better[:, None], tried, theta)
-            mean, slopes = _model(theta, side.blocks)
-            best = np.maximum(value, best)
-        # A band that so small a step does not improve has converged.
-        if np.abs(step).max() < settled:
+            mean = np.where(better[:, None], mean_tried, mean)
+            slopes = np.where(better[:, None, None], slopes_tried, slopes)
+            best = np.where(better, value, best)
+        # A band that so small a step does not improve has converged. It stays where it is, whatever the others do.
+        going &= np.abs(step).max(axis=1) >= settled
+        if not going.any():
             break
     return theta
 

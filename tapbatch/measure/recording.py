@@ -31,7 +31,7 @@ from tapbatch.listen.sections import Section, sections
 from tapbatch.listen.taps import SAME_S, heard_in, quiet_stretches
 from tapbatch.measure import kept_taps
 from tapbatch.measure.background import Behind, Densities, background_of
-from tapbatch.measure.decay import measure_decays
+from tapbatch.measure.decay import decays_of_taps
 from tapbatch.measure.doubtful import doubtful
 from tapbatch.measure.kept_taps import KeptTaps
 from tapbatch.measure.method import METHOD
@@ -179,10 +179,10 @@ class _Joined:
         if self.begins_ringing and not surely_rings(measured[0]):
             self.begins_ringing = False
             measured = (TapReading(tap=refused(measured[0].tap, RINGING)), *measured[1:])
-        readings = tuple(
-            replace(r, decays=measure_decays(sound, r.tap, quiet, self.settings)) if r.tap.used else r
-            for r in measured
-        )
+        ringing = [at for at, r in enumerate(measured) if r.tap.used]
+        decays = decays_of_taps(sound, [measured[at].tap for at in ringing], quiet, self.settings)
+        of_tap = dict(zip(ringing, decays, strict=True))
+        readings = tuple(replace(r, decays=of_tap.get(at, r.decays)) for at, r in enumerate(measured))
         if self.settings.kind == "pluck":
             readings = with_tones(sound, readings)
         offset = len(self.readings) - before

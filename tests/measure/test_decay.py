@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from tapbatch.measure.decay import measure_decays
+from tapbatch.measure.decay import decays_of_taps, measure_decays
 from tapbatch.measure.decay_fit import Blocks, fit_decays
 from tapbatch.model.reading import BandSettings, Decay, Sound, Tap
 from tapbatch.simulate.disturbances import mains_hum, pink_noise, white_noise
@@ -41,6 +41,20 @@ def _sound(
 def _decays(sound: Sound, settings: BandSettings = WIDE, *, until_s: float | None = None) -> tuple[Decay, ...]:
     quiet = [(0, round(QUIET_S * sound.sample_rate_hz))]
     return measure_decays(sound, _tap(sound.duration_s if until_s is None else until_s), quiet, settings)
+
+
+def test_taps_measured_together_have_no_part_in_one_another() -> None:
+    # Nine taps, one more than are fitted at once: short and long stretches, one that is all noise.
+    sound, quiet = _sound([SimMode(310.0, 0.3), SimMode(620.0, 0.1)]), [(0, round(QUIET_S * 8000))]
+    taps = [_tap(QUIET_S + 0.1 * (k + 1)) for k in range(8)] + [_tap(0.9, free_from_s=0.4)]
+    for tap, decays in zip(taps, decays_of_taps(sound, taps, quiet, WIDE), strict=True):
+        for together, alone in zip(decays, measure_decays(sound, tap, quiet, WIDE), strict=True):
+            assert together.flags == alone.flags
+            assert (together.t60_s is None) == (alone.t60_s is None)
+            if together.t60_s is not None and alone.t60_s is not None:
+                assert together.t60_s == pytest.approx(alone.t60_s, rel=1e-6)
+                assert together.t60_log_se == pytest.approx(alone.t60_log_se, rel=1e-4)
+    assert decays_of_taps(sound, [], quiet, WIDE) == []
 
 
 def _octave(decays: tuple[Decay, ...], mid_hz: float) -> Decay:
