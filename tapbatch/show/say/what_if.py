@@ -327,7 +327,13 @@ def place_text(slide: Slide, line: SlideLine, n: int) -> str:
 
 def slide_basis(slide: Slide) -> str:
     """Say what a slide rests on, and of which modes steps and box surely disagree at its end."""
-    texts = dict.fromkeys(text for line in slide.lines if (text := rests_on(line.effect, slide.part, slide.box)))
+    of_text: dict[str, list[str]] = {}
+    for line in slide.lines:
+        if text := rests_on(line.effect, slide.part, slide.box):
+            of_text.setdefault(text, []).append(line.mode)
+    # What each mode rests on is only of interest where they differ.
+    texts = list(of_text) if len(of_text) == 1 else [f"{', '.join(modes)}: {text}" for text, modes in of_text.items()]
     apart = ", ".join(line.mode for line in slide.lines if line.effect.against is not None)
     both = f" Steps and the model of the box disagree on {apart}: the interval holds both." if apart else ""
-    return f"It rests on {'; '.join(texts)}.{both}"
+    rests = f"It rests on {texts[0]}." if len(texts) == 1 else f"What it rests on: {'; '.join(texts)}."
+    return f"{rests}{both}"

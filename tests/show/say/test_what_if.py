@@ -123,3 +123,8 @@ def test_the_slider_says_its_places() -> None:
     assert place_text(slide, few, 0) == "air: 3 steps with the opening in the notes are needed, 1 so far"
     assert not few.is_drawn
     assert slide_basis(slide) == "It rests on 4 steps here, by the area of the opening."
+    other = replace(air, mode="top", effect=replace(air.effect, instruments=2, family="cittern"))
+    assert slide_basis(replace(slide, lines=(air, other))) == (
+        "What it rests on: air: 4 steps here, by the area of the opening; "
+        "top: 2 earlier citterns and 4 steps here, by the area of the opening."
+    )
