@@ -26,11 +26,11 @@ def opening_needed(box: KnownBox, mode: str, hz: float) -> OpeningNeeded | None:
     sizes = [
         None if area is None else hole.of_area(area) for area in (needed.low_mm2, needed.area_mm2, needed.high_mm2)
     ]
-    stop, likely, most = (None if one is None else _size(one) for one in sizes)
+    stop, likely, most = (None if one is None else size_of_hole(one) for one in sizes)
     return OpeningNeeded(
         shape=hole.shape,
         count=hole.count,
-        now=_size(hole),
+        now=size_of_hole(hole),
         stop=stop,
         likely=likely,
         most=most,
@@ -40,7 +40,8 @@ def opening_needed(box: KnownBox, mode: str, hz: float) -> OpeningNeeded | None:
     )
 
 
-def _size(hole: Hole) -> Size:
+def size_of_hole(hole: Hole) -> Size:
+    """Return the size of one opening in millimetres, with the area of all alike; the width of a round one is 0."""
     return Size(hole.length_mm, 0.0 if hole.shape == "round" else hole.width_mm, hole.area_mm2)
 
 

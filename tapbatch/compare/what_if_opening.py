@@ -18,6 +18,7 @@ from tapbatch.box.air import speed_of_sound_m_s
 from tapbatch.box.growth import Hole
 from tapbatch.box.known import MOST_TIMES, KnownBox
 from tapbatch.compare.box_known import hole_at
+from tapbatch.compare.box_told import size_of_hole
 from tapbatch.compare.spread import Floats, Spread
 from tapbatch.compare.step_pooled import gathered
 from tapbatch.model.history import Stage
@@ -76,8 +77,8 @@ def opening_then(now: Hole | None, asked: Asked) -> Hole | None:
 
 
 def size_of(hole: Hole | None) -> Size | None:
-    """Return the size of one opening, with the area of all alike; the width of a round one is 0."""
-    return Size(hole.length_mm, hole.width_mm if hole.shape != "round" else 0.0, hole.area_mm2) if hole else None
+    """Return the size of an opening, as :func:`~tapbatch.compare.box_told.size_of_hole`; ``None`` if not known."""
+    return size_of_hole(hole) if hole else None
 
 
 def is_within(box: KnownBox, then: Hole) -> bool:
