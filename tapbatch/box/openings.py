@@ -83,14 +83,9 @@ class Opening:
 
 
 def _ellipse_mm(long_mm: float, short_mm: float) -> float:
-    # K = pi / (2 agm(1, b/a)): the mean of Gauss.
-    return long_mm * _mean_of_gauss(1.0, short_mm / long_mm)
+    from scipy.special import ellipkm1
 
-
-def _mean_of_gauss(a: float, b: float) -> float:
-    while abs(a - b) > 1e-15 * a:
-        a, b = 0.5 * (a + b), math.sqrt(a * b)
-    return a
+    return 0.5 * math.pi * long_mm / float(ellipkm1((short_mm / long_mm) ** 2))
 
 
 def air_alone_hz(conductance_mm: float, volume_l: float, speed_m_s: float = 343.8) -> float:
