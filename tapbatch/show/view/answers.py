@@ -44,6 +44,12 @@ QUESTIONS: dict[Question, str] = {
 
 MOST_LANDINGS = 3
 
+VAGUE = 4.0
+"""A T60 whose interval ends at more than this many times its beginning is not known well.
+
+Set-ups that damp a mode in different ways, as a board held at other places for each recording, make it so wide.
+"""
+
 NOTHING_READ = "No mode could be read"
 WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
 
@@ -232,11 +238,18 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
 def _rings(mode: StageMode, drift: Drift | None) -> Answer:
     rings = words.t60_text(mode)
     now = f"rings {rings} s" if rings else "how long it rings is not known"
+    vague = ", not known well" if rings and is_vague(mode) else ""
     change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
-        return Answer(question="rings", told=capital(now))
+        return Answer(question="rings", told=f"{capital(now)}{vague}")
     limits, number = _limits(moves.rings_limit(drift)), drift.t60_change_pct
-    return Answer(question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=number)
+    return Answer(question="rings", told=capital(change), detail=f"{now} now{vague}", limits=limits, number=number)
+
+
+def is_vague(mode: StageMode) -> bool:
+    """Tell whether the interval of T60 spans more than a factor of :data:`VAGUE`, or has no bound above zero."""
+    low_s, high_s = mode.t60_low_s, mode.t60_high_s
+    return low_s is not None and high_s is not None and not high_s <= VAGUE * low_s
 
 
 def _limits(limit: str, name: str = "", full: str = "") -> tuple[Limit, ...]:
