@@ -28,6 +28,7 @@ from tapbatch.show.say.landings import (
     way_parts,
 )
 from tapbatch.show.say.openings import opening_text
+from tapbatch.show.say.wood import stop_parts
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of, causes_of
 from tapbatch.show.view.landings import is_risky, landings_of, other_side
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
@@ -216,7 +217,8 @@ def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, .
 
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
     work = kind_of_work(stage, history.of_part(stage.part))
-    for n, landing in enumerate(landings_of(history, stage, mode)[:MOST_LANDINGS]):
+    landings = landings_of(history, stage, mode)[:MOST_LANDINGS]
+    for n, landing in enumerate(landings):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
         # That too few steps are known limits nothing: it is a detail.
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
@@ -232,6 +234,15 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
             limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,
+        )
+    # A board is told at which thickness to stop.
+    for n, stop in enumerate(stage.wood.stops if stage.wood else (), len(landings)):
+        whose, where, far, beyond = stop_parts(stop)
+        yield Answer(
+            question="far",
+            told=f"{capital(whose)}: {far}",
+            detail="; ".join(filter(None, (beyond, where))),
+            goes_on=n > 0,
         )
 
 
