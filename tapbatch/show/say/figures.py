@@ -77,6 +77,8 @@ def seconds_text(value_s: float | None, low_s: float | None, high_s: float | Non
     --------
     >>> seconds_text(0.3524, 0.340, 0.364), seconds_text(0.35, 0.21, 0.58), seconds_text(0.35, None, None)
     ('0.352 ± 0.012', '0.35 (0.21 to 0.58)', '0.35')
+    >>> seconds_text(1.13, 0.15, 8.37)
+    '1.13 (0.1 to 8)'
     """
     if value_s is None or not math.isfinite(value_s):
         return ""
@@ -87,7 +89,9 @@ def seconds_text(value_s: float | None, low_s: float | None, high_s: float | Non
     if low_s > 0 and high_s / low_s < 1.5:
         return " ± ".join(value_and_half_width(value_s, half_s, 3))
     decimals = min(max(leading_decimals(half_s), 0), 2)
-    return f"{value_s:.2f} ({low_s:.{decimals}f} to {high_s:.{decimals}f})"
+    # The interval of a duration above zero has no bound at zero.
+    low = _bound(low_s, decimals, decimals if low_s <= 0 else 6).lstrip("+")
+    return f"{value_s:.2f} ({low} to {high_s:.{decimals}f})"
 
 
 def change_text(

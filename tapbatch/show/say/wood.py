@@ -99,16 +99,35 @@ def stop_text(stop: Stop) -> str:
     >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))[33:]
     'stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)'
     """
+    whose, where, far, beyond = stop_parts(stop)
+    return f"{whose}{f' ({where})' if where else ''}: {far}{f'; {beyond}' if beyond else ''}"
+
+
+def stop_parts(stop: Stop) -> tuple[str, str, str, str]:
+    """Return a stop in parts: its target, where that lies and the board is now, how far to plane, and what beyond.
+
+    Parts that are not known are empty.
+
+    Examples
+    --------
+    >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19, "past": 0.025}
+    >>> parts = stop_parts(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))
+    >>> parts[:3]
+    ('along on A1', '55.0 Hz, now 69.7', 'stop at 3.32 mm and tap')
+    >>> parts[3]
+    'it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)'
+    """
+    whose = f"{stop.aim} {stop.wanted}"
     if stop.target is None:
-        return f"{stop.aim} {stop.wanted}: the stiffness of that board is not known"
-    where = f"{stop.aim} {stop.wanted} ({stop.target:.1f} {stop.unit}, now {stop.now:.1f})"
+        return whose, "", "the stiffness of that board is not known", ""
+    where = f"{stop.target:.1f} {stop.unit}, now {stop.now:.1f}"
     if stop.stop_mm is None or stop.likely_mm is None or stop.thinnest_mm is None:
         past = stop.target >= stop.now
         why = "it is there or past it" if past else "it would need less than half the thickness"
-        return f"{where}: no planing leads there, {why}"
-    far = f"it may need {stop.likely_mm:.2f}, at the thinnest {stop.thinnest_mm:.2f}"
+        return whose, where, f"no planing leads there, {why}", ""
     chance = "" if stop.past is None else f" (past it at {stop.stop_mm:.2f}: {100.0 * stop.past:.2g} %)"
-    return f"{where}: stop at {stop.stop_mm:.2f} mm and tap; {far}{chance}"
+    beyond = f"it may need {stop.likely_mm:.2f}, at the thinnest {stop.thinnest_mm:.2f}{chance}"
+    return whose, where, f"stop at {stop.stop_mm:.2f} mm and tap", beyond
 
 
 def figure_rows(wood: WoodFigures) -> tuple[tuple[str, str], ...]:

@@ -28,6 +28,7 @@ from tapbatch.show.say.landings import (
     way_parts,
 )
 from tapbatch.show.say.openings import opening_text
+from tapbatch.show.say.wood import stop_parts
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of, causes_of
 from tapbatch.show.view.landings import is_risky, landings_of, other_side
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
@@ -43,6 +44,12 @@ QUESTIONS: dict[Question, str] = {
 }
 
 MOST_LANDINGS = 3
+
+VAGUE = 4.0
+"""A T60 whose interval ends at more than this many times its beginning is not known well.
+
+Set-ups that damp a mode in different ways, as a board held at other places for each recording, make it so wide.
+"""
 
 NOTHING_READ = "No mode could be read"
 WHAT_TO_DO = "Tap louder or closer, with the strings damped, in a quieter room; the level must not reach the top."
@@ -210,7 +217,8 @@ def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, .
 
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
     work = kind_of_work(stage, history.of_part(stage.part))
-    for n, landing in enumerate(landings_of(history, stage, mode)[:MOST_LANDINGS]):
+    landings = landings_of(history, stage, mode)[:MOST_LANDINGS]
+    for n, landing in enumerate(landings):
         name, chance, risky = landing_name(landing), chance_text(landing), is_risky(landing)
         # That too few steps are known limits nothing: it is a detail.
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
@@ -227,16 +235,32 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
             goes_on=n > 0,
             number=landing.cents_to_go,
         )
+    # A board is told at which thickness to stop.
+    for n, stop in enumerate(stage.wood.stops if stage.wood else (), len(landings)):
+        whose, where, far, beyond = stop_parts(stop)
+        yield Answer(
+            question="far",
+            told=f"{capital(whose)}: {far}",
+            detail="; ".join(filter(None, (beyond, where))),
+            goes_on=n > 0,
+        )
 
 
 def _rings(mode: StageMode, drift: Drift | None) -> Answer:
     rings = words.t60_text(mode)
     now = f"rings {rings} s" if rings else "how long it rings is not known"
+    vague = ", not known well" if rings and is_vague(mode) else ""
     change = moves.rings_text(drift) if drift else ""
     if drift is None or not change:
-        return Answer(question="rings", told=capital(now))
+        return Answer(question="rings", told=f"{capital(now)}{vague}")
     limits, number = _limits(moves.rings_limit(drift)), drift.t60_change_pct
-    return Answer(question="rings", told=capital(change), detail=f"{now} now", limits=limits, number=number)
+    return Answer(question="rings", told=capital(change), detail=f"{now} now{vague}", limits=limits, number=number)
+
+
+def is_vague(mode: StageMode) -> bool:
+    """Tell whether the interval of T60 spans more than a factor of :data:`VAGUE`, or has no bound above zero."""
+    low_s, high_s = mode.t60_low_s, mode.t60_high_s
+    return low_s is not None and high_s is not None and not high_s <= VAGUE * low_s
 
 
 def _limits(limit: str, name: str = "", full: str = "") -> tuple[Limit, ...]:

@@ -27,7 +27,9 @@ class Offer:
 
 
 def offer_of(history: History, stage: Stage, settings: InstrumentSettings) -> Offer | None:
-    """Return how to label a mode of a stage; ``None`` if its part has a label, or no mode was heard.
+    """Return how to label a mode of a stage; ``None`` if its part has a label, is a board, or no mode was heard.
+
+    The targets of a board name its modes by ``along``, ``across`` and ``twist``, so it needs no label.
 
     Examples
     --------
@@ -36,6 +38,8 @@ def offer_of(history: History, stage: Stage, settings: InstrumentSettings) -> Of
     >>> history = History(instrument="cittern-07", instrument_shown="Cittern-07", stages=(stage,), drifts=())
     >>> offer_of(history, stage, InstrumentSettings())
     """
+    if stage.wood is not None:
+        return None
     named = any(is_label(mode.mode) for s in history.of_part(stage.part) for mode in s.modes)
     if named or any(identity(m.part) == stage.part for m in settings.mode):
         return None

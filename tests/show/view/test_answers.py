@@ -9,6 +9,7 @@ import pytest
 
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.notice import Notice, OfRecording
+from tapbatch.model.wood import Stop, WoodFigures
 from tapbatch.show.say.words import sure_cents
 from tapbatch.show.view.answers import QUESTIONS, Answer, answers_of, fault_line
 from tapbatch.show.view.stages import latest_stage
@@ -38,6 +39,31 @@ def test_numbers_stand_behind_the_words(whole: History) -> None:
     assert numbers["trust"] == sure_cents(lead)
     assert numbers["rings"] == drift.t60_change_pct
     assert numbers["far"] in {c.cents_to_go for c in whole.landings if c.mode == lead.mode}
+
+
+@pytest.mark.parametrize(
+    ("low_s", "high_s", "told"),
+    [(0.14, 8.37, "Rings 1.13 (0.1 to 8) s, not known well"), (0.9, 1.4, "Rings 1.13 (0.90 to 1.40) s")],
+)
+def test_a_t60_known_within_a_factor_of_sixty_is_not_known_well(
+    whole: History, low_s: float, high_s: float, told: str
+) -> None:
+    stage = whole.stages[-1]
+    modes = tuple(replace(m, t60_s=1.13, t60_low_s=low_s, t60_high_s=high_s) for m in stage.modes)
+    history = replace(whole, stages=(*whole.stages[:-1], replace(stage, modes=modes)), drifts=())
+    (rings,) = (a for a in answers(history) if a.question == "rings")
+    assert rings.told == told
+
+
+def test_a_board_is_told_where_to_stop(whole: History) -> None:
+    stop = Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, stop_mm=3.32, likely_mm=3.25,
+                thinnest_mm=3.19, past=0.025)  # fmt: skip
+    board = replace(whole.stages[-1], wood=WoodFigures(shape="plate", stops=(stop, replace(stop, aim="twist"))))
+    history = replace(whole, stages=(*whole.stages[:-1], board), landings=())
+    first, second = (a for a in answers(history) if a.question == "far")
+    assert (first.told, first.goes_on) == ("Along on A1: stop at 3.32 mm and tap", False)
+    assert first.detail.startswith("it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)")
+    assert (second.told, second.goes_on) == ("Twist on A1: stop at 3.32 mm and tap", True)
 
 
 def test_the_leads_nearest_landing_comes_first(whole: History) -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
 from tapbatch.model.history import History, Stage, StageMode
 from tapbatch.model.settings import InstrumentSettings
+from tapbatch.model.wood import WoodFigures
 from tapbatch.show.view.labelling import Offer, offer_of
 
 Made = tuple[Callable[..., Stage], Callable[..., StageMode], Callable[..., History]]
@@ -60,3 +62,11 @@ def test_nothing_is_offered_once_the_part_has_a_label(made: Made) -> None:
     assert _offer(made, (200.0, 300.0), mode=[label]) is None
     assert _offer(made, (200.0, 300.0), part="top", mode=[label]) is not None
     assert _offer(made, (200.0, 300.0), part="top", mode=[label | {"part": "Top"}]) is None
+
+
+def test_a_board_needs_no_label(made: Made) -> None:
+    make_stage, make_mode, make_history = made
+    stage = make_stage("blank", "", "01", 1, [make_mode("r1", 124.0, lead=True)])
+    assert offer_of(make_history([stage]), stage, InstrumentSettings()) is not None
+    board = replace(stage, wood=WoodFigures(shape="plate", refused="few modes"))
+    assert offer_of(make_history([board]), board, InstrumentSettings()) is None
