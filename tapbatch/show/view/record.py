@@ -21,7 +21,8 @@ Row = tuple[str, ...]
 class Record:
     """The record: facts as (name, text), then rows.
 
-    ``work``: stage, date, what was done, grams taken off, where, mass in grams, thickness in millimetres. ``modes``:
+    ``work``: stage, date, what was done, grams taken off, where, mass in grams, thickness in millimetres
+    from the thinnest to the thickest. ``modes``:
     part, mode, note, how sure, hertz, T60. ``sound``: part, stage, EDT, T20 and T60 of the whole.
     """
 
@@ -107,7 +108,9 @@ def _air(notes: Sequence[Note]) -> Iterable[tuple[str, str]]:
 
 
 def _work(stage: Stage, note: Note) -> Row:
-    thickness = " ".join(f"{mm:g}" for mm in note.thickness_mm)
+    # Five readings of a caliper do not fit into the column; the notes have them all.
+    ends = (min(note.thickness_mm), max(note.thickness_mm)) if note.thickness_mm else ()
+    thickness = " to ".join(dict.fromkeys(f"{mm:g}" for mm in ends))
     removed, mass = ("" if g is None else f"{g:g}" for g in (note.removed_g, note.mass_g))
     return stage.stage_shown, note.date[:10], note.work, removed, note.place, mass, thickness
 

@@ -36,7 +36,7 @@ def test_what_was_done_stands_stage_by_stage_in_their_order(whole: History) -> N
     record = record_of(history, SETTINGS)
     ordered = sorted(history.stages, key=lambda s: s.order)
     assert [row[0] for row in record.work] == list(dict.fromkeys(s.stage_shown for s in ordered))
-    assert {row[1:] for row in record.work} == {("2026-03-14", "thin", "8.5", "edge", "", "2.9 3.1")}
+    assert {row[1:] for row in record.work} == {("2026-03-14", "thin", "8.5", "edge", "", "2.9 to 3.1")}
     assert dict(record.facts)["wood"] == "maple"
     assert "double" in dict(record.facts)["strings"]
 
