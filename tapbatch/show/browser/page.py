@@ -74,9 +74,9 @@ def own_bytes(card: Card, shown: str) -> bytes:
 
 
 def standing_page(title: str, content: Markup) -> bytes:
-    """Return a page beside that of all instruments, which leads back to it."""
+    """Return a page beside that of all instruments, which leads back to it; it tells itself what its marks mean."""
     views = tag("nav", tag("a", "All instruments", href="index.html"), aria_label="Views", id="views")
-    return _page(title, views, (content,), own=True)
+    return _page(title, views, (content,), own=True, readings=False)
 
 
 def _bench_link() -> Markup:
@@ -84,13 +84,13 @@ def _bench_link() -> Markup:
     return tag("a", "Bench card", href="#bench", data_bench=True, hidden=True)
 
 
-def _page(title: str, views: Markup, content: Sequence[Markup], *, own: bool) -> bytes:
+def _page(title: str, views: Markup, content: Sequence[Markup], *, own: bool, readings: bool = True) -> bytes:
     body = tag(
         "body",
         tag("a", "Skip to the readings", href="#readings", class_="skip"),
         tag("header", tag("h1", "Bench readings"), tag("p", "", id="live", role="status"), views, class_="top"),
         tag("main", *content, id="readings", tabindex=-1),
-        tag("footer", tag("p", FOOTER)),
+        tag("footer", tag("p", FOOTER)) if readings else "",
         Markup(f"<script>{_part('page.js')}</script>"),
         data_own=own,
     )

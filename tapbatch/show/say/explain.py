@@ -19,8 +19,8 @@ TERMS: dict[str, str] = {
     "along with the others": f"all modes moved alike: {moves.alike_causes()} may do that",
     "alike": f"what all modes did together; {moves.alike_causes()} may do that, and the readings do not tell which",
     "weather": "the temperature and the humidity of the air, which move wood, air and strings",
-    "covered": "a tap with the opening shut, which tells the air from the top; it is no step. Press a stiff card on all "
-    "around, and hold it with low-tack tape, never on bare spruce or fresh finish",
+    "covered": "a tap with the opening shut, which tells the air from the top; it is no step. Press a stiff card "
+    "on all around, and hold it with low-tack tape, never on bare spruce or fresh finish",
     "in all": "how far the reading itself moved, with what all modes moved alike",
     "strongest": "the mode with the most energy in its free decay",
     "next such cut": "what one more cut like those before would do, with its 95 % interval",

@@ -271,15 +271,20 @@ def bases(answer: Answer) -> list[str]:
     """
     told: list[str] = []
     for n, change in enumerate(answer.changes):
-        by_text: dict[str, list[str]] = {}
-        for rest in answer.rests:
-            text = rests_on(rest.effects[n], answer.part, answer.box)
-            if text and rest.moved is not None:
-                by_text.setdefault(text, []).append(rest.mode)
-        for text, modes in by_text.items():
-            whose = f" of {', '.join(modes)}" if len(by_text) > 1 else ""
+        known = [(rest.mode, rest.effects[n]) for rest in answer.rests if rest.moved is not None]
+        for text, modes in _by_text(known, answer.part, answer.box).items():
+            whose = f" of {modes}" if modes else ""
             told.append(f"{SHOWN[change.what]}{whose}: {text}")
     return told
+
+
+def _by_text(effects: Iterable[tuple[str, Effect]], part: str, box: Box | None) -> dict[str, str]:
+    """Return what effects rest on, each with the modes it holds for; without them if all rest on the same."""
+    modes: dict[str, list[str]] = {}
+    for mode, effect in effects:
+        if text := rests_on(effect, part, box):
+            modes.setdefault(text, []).append(mode)
+    return {text: ", ".join(each) if len(modes) > 1 else "" for text, each in modes.items()}
 
 
 def why_not(effects: Iterable[Effect]) -> str:
@@ -327,12 +332,8 @@ def place_text(slide: Slide, line: SlideLine, n: int) -> str:
 
 def slide_basis(slide: Slide) -> str:
     """Say what a slide rests on, and of which modes steps and box surely disagree at its end."""
-    of_text: dict[str, list[str]] = {}
-    for line in slide.lines:
-        if text := rests_on(line.effect, slide.part, slide.box):
-            of_text.setdefault(text, []).append(line.mode)
-    # What each mode rests on is only of interest where they differ.
-    texts = list(of_text) if len(of_text) == 1 else [f"{', '.join(modes)}: {text}" for text, modes in of_text.items()]
+    by_text = _by_text(((line.mode, line.effect) for line in slide.lines), slide.part, slide.box)
+    texts = [f"{modes}: {text}" if modes else text for text, modes in by_text.items()]
     apart = ", ".join(line.mode for line in slide.lines if line.effect.against is not None)
     both = f" Steps and the model of the box disagree on {apart}: the interval holds both." if apart else ""
     rests = f"It rests on {texts[0]}." if len(texts) == 1 else f"What it rests on: {'; '.join(texts)}."
