@@ -22,6 +22,7 @@ from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import caution_text, cautions_text, no_verdict_text
 from tapbatch.show.view.besides import TOO_LITTLE, by_weight
 from tapbatch.show.view.side_by_side import rows_known, same_reason, sustain_rows
+from tapbatch.show.view.working import name_shown
 
 MOST_SCALE_PCT = 80.0
 ROW_MM = 4.2
@@ -93,7 +94,7 @@ def _group(row: SustainChange) -> str:
 
 def _name(row: SustainChange, after: Stage) -> str:
     mode = next((m for m in after.modes if row.subject == "mode" and m.mode == row.name), None)
-    return f"{row.name}, {words.note_text(mode)}" if mode else row.name
+    return f"{name_shown(after, row.name)}, {words.note_text(mode)}" if mode else row.name
 
 
 def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> list[Said]:

@@ -22,6 +22,7 @@ from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
 from tapbatch.show.view.besides import is_cautious
 from tapbatch.show.view.stages import chart_modes, drifts_by_stage
+from tapbatch.show.view.working import name_shown
 
 Band = tuple[Kind, float | None, float | None]
 PANEL_STEP_MM = 31.0
@@ -139,7 +140,7 @@ def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettin
             history, stages, name, settings.steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
         )
         if points:
-            title = f"{name}, {words.note_text(points[-1].mode)}"
+            title = f"{name_shown(stages[-1], name)}, {words.note_text(points[-1].mode)}"
             rings.append(Rings(title, title, points))
     return rings
 

@@ -13,7 +13,7 @@ from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.say import words
 from tapbatch.show.view.answers import QUESTIONS, answers_of, fault_line, last_heard_text
-from tapbatch.show.view.working import Subject, beside_lines, not_heard_text
+from tapbatch.show.view.working import Subject, beside_lines, name_shown, not_heard_text
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
 LABEL_MM = 44.0
@@ -69,7 +69,8 @@ def _draw_note(sheet: Sheet, subject: Subject, history: History, stage: Stage, s
     cents = words.cents_text(mode)
     sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, role=role)
     sheet.say(x, 75.0, words.sure_text(mode), ANSWER, role="soft text", within_mm=right - x)
-    sheet.say(x, 37.5, mode.mode, _fitting(mode.mode, right - x, ANSWER), bold=True, within_mm=right - x)
+    name = name_shown(stage, mode.mode)
+    sheet.say(x, 37.5, name, _fitting(name, right - x, ANSWER), bold=True, within_mm=right - x)
 
 
 def _fitting(text: str, width_mm: float, largest_pt: float) -> float:

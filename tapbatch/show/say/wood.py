@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 
 from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Aim
-from tapbatch.model.wood import Figure, Size, Stop, WoodFigures
+from tapbatch.model.wood import Figure, NamedMode, Size, Stop, WoodFigures
 from tapbatch.show.say.figures import value_and_half_width
 from tapbatch.wood.pairs import Apart
 
@@ -167,7 +167,7 @@ def _told(wood: WoodFigures) -> Iterator[str]:
         yield f"not told by these modes: {', '.join(unknown)}"
     for flag in wood.flags:
         yield f"{flag}: {FLAGS[flag]}"
-    yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m.name)}' for m in wood.modes)}"
+    yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m)}' for m in wood.modes)}"
 
 
 def said_text(row: ForecastCame) -> str:
@@ -225,6 +225,25 @@ def record_text(aim: Aim) -> str:
     return _AIMS[aim]
 
 
-def mode_text(name: tuple[int, int]) -> str:
-    """Return the name of a mode of a board: its nodal lines across the length, and across the width."""
-    return f"({name[0]},{name[1]})"
+def mode_shown(mode: str, aim: str | None) -> str:
+    """Return the name of a mode with what it is on a board; ``aim`` is empty or ``None`` for all other modes.
+
+    Examples
+    --------
+    >>> mode_shown("r2", "along"), mode_shown("r3", None)
+    ('along (r2)', 'r3')
+    """
+    return f"{aim} ({mode})" if aim else mode
+
+
+def mode_text(mode: NamedMode) -> str:
+    """Return what a mode of a board is: its word, if it has one, and its nodal lines across length and width.
+
+    Examples
+    --------
+    >>> mode_text(NamedMode(mode="r2", freq_hz=69.7, name=(2, 0)))
+    'along (2,0)'
+    >>> mode_text(NamedMode(mode="r3", freq_hz=120.1, name=(2, 1)))
+    '(2,1)'
+    """
+    return f"{mode.aim or ''} ({mode.name[0]},{mode.name[1]})".lstrip()

@@ -299,7 +299,8 @@ def standing_text(history: History, stage: Stage) -> str:
     played = words.playing_text(mode, stage)
     flags = ", ".join(map(words.flag_text, dict.fromkeys((*mode.flags, *stage.flags))))
     asides = [f"played: {played}" if played else "", flags]
-    said += f": {named_note(mode)}, {words.sure_in_full(mode)}" + "".join(f" ({aside})" for aside in asides if aside)
+    said += f": {named_note(stage, mode)}, {words.sure_in_full(mode)}"
+    said += "".join(f" ({aside})" for aside in asides if aside)
     drift = drifts_into(history, stage).get(mode.mode)
     if drift is None:
         return said

@@ -72,8 +72,8 @@ def _mode(row: ModeRow) -> Row:
 def _name(row: ModeRow) -> str:
     """Return the name of a mode, and whether it is worked on or leads; a leading mode needs no more than that."""
     if row.mode.lead:
-        return f"{row.mode.mode}, strongest"
-    return f"{row.mode.mode}, worked on" if row.worked_on else row.mode.mode
+        return f"{row.name}, strongest"
+    return f"{row.name}, worked on" if row.worked_on else row.name
 
 
 def played_table(stage: Stage) -> Table:
