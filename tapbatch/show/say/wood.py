@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Aim
 from tapbatch.model.wood import Figure, NamedMode, Size, Stop, WoodFigures
-from tapbatch.show.say.figures import value_and_half_width
+from tapbatch.show.say.figures import chance_text, value_and_half_width
 from tapbatch.wood.pairs import Apart
 
 FLAGS: dict[str, str] = {
@@ -97,7 +97,7 @@ def stop_text(stop: Stop) -> str:
     --------
     >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19, "past": 0.025}
     >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))[33:]
-    'stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)'
+    'stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19 (2.5 % chance to be past it at 3.32 mm)'
     """
     whose, where, far, beyond = stop_parts(stop)
     return f"{whose}{f' ({where})' if where else ''}: {far}{f'; {beyond}' if beyond else ''}"
@@ -115,7 +115,7 @@ def stop_parts(stop: Stop) -> tuple[str, str, str, str]:
     >>> parts[:3]
     ('along on A1', '55.0 Hz, now 69.7', 'stop at 3.32 mm and tap')
     >>> parts[3]
-    'it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)'
+    'it may need 3.25, at the thinnest 3.19 (2.5 % chance to be past it at 3.32 mm)'
     """
     whose = f"{stop.aim} {stop.wanted}"
     if stop.target is None:
@@ -125,9 +125,17 @@ def stop_parts(stop: Stop) -> tuple[str, str, str, str]:
         past = stop.target >= stop.now
         why = "it is there or past it" if past else "it would need less than half the thickness"
         return whose, where, f"no planing leads there, {why}", ""
-    chance = "" if stop.past is None else f" (past it at {stop.stop_mm:.2f}: {100.0 * stop.past:.2g} %)"
+    chance = "" if stop.past is None else f" ({_past_text(stop.past)} chance to be past it at {stop.stop_mm:.2f} mm)"
     beyond = f"it may need {stop.likely_mm:.2f}, at the thinnest {stop.thinnest_mm:.2f}{chance}"
     return whose, where, f"stop at {stop.stop_mm:.2f} mm and tap", beyond
+
+
+_WHOLE_FROM = 0.095
+
+
+def _past_text(past: float) -> str:
+    """Return a chance in per cent, to a tenth where it is small."""
+    return f"{100.0 * past:.1f} %" if past < _WHOLE_FROM else chance_text(past)
 
 
 def figure_rows(wood: WoodFigures) -> tuple[tuple[str, str], ...]:
