@@ -211,6 +211,17 @@ def planed_text(rows: Sequence[ForecastCame]) -> str:
     return f"planed {rows[0].basis}, cents: {'; '.join(each)}"
 
 
+def explained_text(rows: Sequence[ForecastCame]) -> str:
+    """Return that all modes of a board moved as one planing was forecast to move them.
+
+    Examples
+    --------
+    >>> explained_text([_ROW])
+    'as forecast of planing from 4.62 to 4.19 mm'
+    """
+    return f"as forecast of planing {rows[0].basis}"
+
+
 _ROW = ForecastCame(
     part="blank", mode="along", stage="02-planed", work="planing", step_cents=-171.2, step_low_cents=-205.9,
     step_high_cents=-136.6, overshoot=0.0, came_cents=-150.1, came_over=False, basis="from 4.62 to 4.19 mm",

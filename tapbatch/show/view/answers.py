@@ -30,6 +30,7 @@ from tapbatch.show.say.landings import (
 from tapbatch.show.say.openings import opening_text
 from tapbatch.show.say.wood import stop_parts
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of, causes_of
+from tapbatch.show.view.boards import planing_of
 from tapbatch.show.view.landings import is_risky, landings_of, other_side
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
@@ -206,13 +207,19 @@ def besides_limits(drift: Drift) -> tuple[Limit, ...]:
 
 
 def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, ...]:
-    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads."""
-    figures, causes = drift.moved != "all", causes_of(history, stage)
-    texts = (
-        tuple(moves.alike_text(alike, causes, interval=interval, figures=figures) for interval in (False, True))
-        for alike in alike_moves([drift])
-    )
-    return tuple(Limit(name=name, full=full) for name, full in texts)
+    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads.
+
+    It limits nothing where a board was planed and did what was forecast of that.
+    """
+    figures = drift.moved != "all"
+    limits = []
+    for alike in alike_moves([drift]):
+        causes, explained = causes_of(history, stage, alike), bool(planing_of(history, alike))
+        brief, full = (
+            moves.alike_text(alike, causes, interval=interval, figures=figures) for interval in (False, True)
+        )
+        limits.append(Limit(name=brief, full=full, heavy=not explained))
+    return tuple(limits)
 
 
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:

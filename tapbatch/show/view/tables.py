@@ -17,6 +17,7 @@ from tapbatch.model.history import Alike, Drift, History, Landing, OpenString, S
 from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.landings import no_forecast_cell, note_shown
 from tapbatch.show.view.besides import besides_cell, causes_of, is_cautious, once_text, said_once, since_first
+from tapbatch.show.view.boards import planing_of
 from tapbatch.show.view.landings import shown_landings
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
 from tapbatch.show.view.working import working_names
@@ -99,13 +100,15 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
     rows: list[Row] = []
     for order, stage in reversed([*enumerate(stages)]):
         drifts = told[part, stage.stage].values()
-        rows += [_alike(names, order, alike, causes_of(history, stage)) for alike in alike_moves(drifts)]
+        for alike in alike_moves(drifts):
+            causes = Cell(causes_of(history, stage, alike), light=bool(planing_of(history, alike)))
+            rows.append(_alike(names, order, alike, causes))
         rows += [_drift(names, order, drift, besides_cell(drift, once)) for drift in drifts]
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
     return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows), once=once_text(once))
 
 
-def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike, causes: str) -> Row:
+def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike, causes: Cell) -> Row:
     """Return the row of what all modes did alike between two stages."""
     before, after = (names.get((alike.part, s), s) for s in (alike.from_stage, alike.to_stage))
     cents = alike.extent.cents
@@ -118,7 +121,7 @@ def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike, cause
         "which": Cell(""),
         "rings": Cell(""),
         "T60 (%)": Cell(""),
-        BESIDES: Cell(causes),
+        BESIDES: causes,
     }
 
 
