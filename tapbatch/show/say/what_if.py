@@ -299,7 +299,7 @@ def why_not(effects: Iterable[Effect]) -> str:
 SLIDE_NAME = "What a wider opening would do"
 SLIDE_MARKS = (
     "Dots: the stages so far. Line and pale band: where a mode would come to rest, 19 times out of 20. Stop short of "
-    "it and tap: wood cannot be put back."
+    "what you ask for, and tap: wood cannot be put back."
 )
 
 

@@ -231,13 +231,12 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
         way, other = way_parts(landing, work=work, reason=not why), other_side(history, landing)
+        ahead = ", ".join(filter(None, (*way, "" if risky else chance)))
         beyond = f"or {landing_name(other).removeprefix('next note ')}: {to_go_text(other)}" if other else ""
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(
-                filter(None, (target_hz_text(landing), beyond, *way, "" if risky else chance, opening_text(landing)))
-            ),
+            detail="; ".join(filter(None, (target_hz_text(landing), beyond, ahead, opening_text(landing)))),
             limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,

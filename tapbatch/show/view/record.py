@@ -99,7 +99,7 @@ def _masses(notes: Sequence[tuple[Stage, Note]]) -> Iterable[tuple[str, str]]:
 
 def _air(notes: Sequence[Note]) -> Iterable[tuple[str, str]]:
     for name, unit, values in (
-        ("temperature", "C", [n.temperature_c for n in notes if n.temperature_c is not None]),
+        ("temperature", "°C", [n.temperature_c for n in notes if n.temperature_c is not None]),
         ("humidity", "%", [n.humidity_pct for n in notes if n.humidity_pct is not None]),
     ):
         if values:
