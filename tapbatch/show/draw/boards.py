@@ -269,7 +269,7 @@ def _note(figure: Figure | None, settings: InstrumentSettings) -> str:
     if figure is None:
         return ""
     note, cents = hz_to_note(figure.value, settings.concert_pitch_hz, settings.spelling)[:2]
-    return f"{note} {cents:+.0f} c, {figure.value:.1f} Hz"
+    return f"{note} {cents:+z.0f} c, {figure.value:.1f} Hz"
 
 
 def _stiff(figure: Figure | None) -> str:

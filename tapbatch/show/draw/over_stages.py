@@ -165,11 +165,15 @@ def draw_about_zero(chart: Chart, panel: Panel, held: float, unit: str, zero: st
     low, high = panel.x_mm([-held, held])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
     above = round_values(panel.x_high, 3 if chart.look.is_wide else 2)
-    for value in (*(-value for value in above[:0:-1]), *above):
+    widest = max(chart.text_mm(f"{value:+g} {unit}", SMALL) for value in above)
+    # Where figures would touch, every second is left out, and so on.
+    every = math.ceil((widest + 1.5) / float(panel.x_mm(above[1]) - panel.x_mm(0.0))) if len(above) > 1 else 1
+    for n, value in (*((n, -above[n]) for n in range(len(above) - 1, 0, -1)), *enumerate(above)):
         x = float(panel.x_mm(value))
         chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], "guide" if value else "scale")
         said = f"{value:+g} {unit}" if value else zero
-        chart.say(x, panel.top_mm - 1.2, said, SMALL, ha="center", role="soft text")
+        if n % every == 0:
+            chart.say(x, panel.top_mm - 1.2, said, SMALL, ha="center", role="soft text")
 
 
 def notes_between(low_cents: float, high_cents: float, pitch_hz: float, spelling: Spelling) -> dict[float, str]:
