@@ -218,7 +218,7 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
                 # A label and a place do not fit side by side.
                 x = sheet.left_mm + ROW[1].x_mm
                 sheet.say(x, y - 2.6, name, SMALL, role="soft text", within_mm=sheet.right_mm - x)
-                y += 1.0
+                y += 2.2
             continue
         told = f"{name}: {f'{subject.name} {not_heard_text(s)}' if subject else NOTHING_READ.lower()}"
         sheet.say(sheet.left_mm, y, told, BODY, role="soft text", within_mm=sheet.measure_mm)
