@@ -6,8 +6,7 @@ from dataclasses import replace
 
 from tapbatch.model.history import History, Stage
 from tapbatch.model.settings import InstrumentSettings
-from tapbatch.show.browser.figures import SCREEN
-from tapbatch.show.draw.chart import Chart, Sheet
+from tapbatch.show.draw.chart import SCREEN, Chart, Sheet
 from tapbatch.show.draw.sustain import rings_chart, sustain_chart
 
 LOOK = Sheet("A4", "").inner

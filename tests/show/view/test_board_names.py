@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
+from tapbatch.compare.before_after import side_by_side
 from tapbatch.model.history import History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.wood import AIMED
 from tapbatch.show.browser.article import card_of
+from tapbatch.show.draw.before_after import before_after_chart
+from tapbatch.show.draw.chart import SCREEN
 from tapbatch.show.pdf.report import report_bytes
 from tapbatch.show.terminal.told import stage_lines
 from tapbatch.show.view.answers import standing_text
@@ -48,3 +52,23 @@ def test_only_what_recordings_aim_at_has_a_word(board: History) -> None:
     words = {m.mode: stage.wood.aim_of(m.mode) for m in stage.wood.modes}
     assert sorted(filter(None, words.values())) == sorted(AIMED)
     assert stage.wood.aim_of("main") is None
+
+
+def test_the_charts_of_the_page_name_a_mode_as_its_first_lines_do(board: History) -> None:
+    (stage,) = board.stages
+    later = replace(stage, stage="planed", stage_shown="planed", order=stage.order + 1)
+    history = replace(board, stages=(stage, later))
+    page = parse(pages_bytes([card_of(history, InstrumentSettings())], ())[1])
+    captions = [faces.flat(caption.text) for caption in page.all("figcaption")]
+    assert stage.lead is not None
+    assert any(caption.startswith(f"along ({stage.lead.mode})") for caption in captions)
+
+
+def test_a_narrow_chart_of_what_rings_longer_cuts_no_name(board: History) -> None:
+    (stage,) = board.stages
+    later = replace(stage, stage="planed", stage_shown="planed", order=stage.order + 1)
+    chart = before_after_chart(side_by_side(stage, later, InstrumentSettings()), SCREEN)
+    said = [word.text for word in chart.words]
+    assert stage.lead is not None
+    assert f"along ({stage.lead.mode})" in said
+    assert not [text for text in said if "..." in text or text == "unclear"]
