@@ -26,12 +26,12 @@ from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import notes_between, reading_role
 from tapbatch.show.say import words
 from tapbatch.show.view.stages import chart_modes, mode_at, most_tapped
-from tapbatch.show.view.working import name_shown
+from tapbatch.show.view.working import spoken_name
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0
 SCALE_MM = 8.0
-FLAGS_MM = 34.0
+FLAGS_MM = 38.0
 FLAG_GAP_MM = 3.1
 AXIS_MM = 9.0
 COLUMNS_A_MM = 2.35
@@ -248,7 +248,7 @@ def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -
         note = f"{words.note_text(mode)}, "
         room = (FLAGS_MM - down - 3.0) * chart.look.spacing
         room -= chart.text_mm(note, SMALL, mode.lead)
-        name = fitted(name_shown(stage, mode.mode), room, chart.look.pt(SMALL), mode.lead)
+        name = fitted(spoken_name(stage, mode.mode) or mode.mode, room, chart.look.pt(SMALL), mode.lead)
         role: Role = "soft text" if words.is_unsure(mode, steady_cents) else "text"
         x = place + 0.9 * chart.look.spacing
         chart.say(x, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", upright=True, role=role)

@@ -20,7 +20,7 @@ from tapbatch.show.view.besides import besides_cell, causes_of, is_cautious, onc
 from tapbatch.show.view.boards import planing_of
 from tapbatch.show.view.landings import shown_landings
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
-from tapbatch.show.view.working import working_names
+from tapbatch.show.view.working import name_shown, working_names
 
 BESIDES = "besides the wood"
 
@@ -103,7 +103,9 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
         for alike in alike_moves(drifts):
             causes = Cell(causes_of(history, stage, alike), light=bool(planing_of(history, alike)))
             rows.append(_alike(names, order, alike, causes))
-        rows += [_drift(names, order, drift, besides_cell(drift, once)) for drift in drifts]
+        rows += [
+            _drift(names, order, drift, name_shown(stage, drift.mode), besides_cell(drift, once)) for drift in drifts
+        ]
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
     return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows), once=once_text(once))
 
@@ -125,7 +127,7 @@ def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike, cause
     }
 
 
-def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift, besides: str) -> Row:
+def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift, mode: str, besides: str) -> Row:
     before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
     more = moves.more_text(drift)
     cents = moves.extent_text(drift.extent)
@@ -133,7 +135,7 @@ def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift, besid
     return {
         "stage": Cell(f"{before} to {after}", order),
         "verdict": Cell(moves.VERDICTS[drift.verdict] + (f" (+{more})" if more else "")),
-        "mode": Cell(drift.mode),
+        "mode": Cell(mode),
         "moved": Cell(moves.moved_text(drift), drift.extent.cents if drift.extent else None),
         "cents": Cell(cents, drift.extent.cents if drift.extent else None),
         "which": Cell(moves.MOVED[drift.moved]),
@@ -149,7 +151,7 @@ def first_table(history: History, stage: Stage) -> Table:
     rows = tuple(
         {
             "verdict": Cell(moves.VERDICTS[d.first_verdict]),
-            "mode": Cell(d.mode),
+            "mode": Cell(name_shown(stage, d.mode)),
             "cents": Cell(moves.extent_text(d.first_extent), d.first_extent.cents if d.first_extent else None),
             "since": Cell(names.get((stage.part, d.first_stage), d.first_stage)),
             BESIDES: Cell(besides_cell(since_first(d), once), light=not is_cautious(since_first(d))),

@@ -14,7 +14,7 @@ from tapbatch.model.wood import AIMED
 from tapbatch.show.browser.article import card_of
 from tapbatch.show.draw.before_after import before_after_chart
 from tapbatch.show.draw.chart import SCREEN
-from tapbatch.show.pdf.report import report_bytes
+from tapbatch.show.pdf.report import report_bytes, report_sheets
 from tapbatch.show.terminal.told import stage_lines
 from tapbatch.show.view.answers import standing_text
 from tests.show.browser.parsed import pages_bytes, parse
@@ -72,3 +72,10 @@ def test_a_narrow_chart_of_what_rings_longer_cuts_no_name(board: History) -> Non
     assert stage.lead is not None
     assert f"along ({stage.lead.mode})" in said
     assert not [text for text in said if "..." in text or text == "unclear"]
+
+
+def test_spectra_cut_no_word_of_a_board(board: History) -> None:
+    settings = InstrumentSettings(pages="full")
+    sheets = [sheet.finished() for sheet in report_sheets(board, settings) if sheet.title == "Spectra"]
+    flags = [word.text for sheet in sheets for word in sheet.words if word.upright]
+    assert {flag.rpartition(", ")[2] for flag in flags} >= set(AIMED)
