@@ -2,7 +2,7 @@
 
 Conventions: distances in cents, from the reading to the landing. The first rule that holds gives the reason:
 
-- ``on target``: the mode is on the landing, surely or likely; more work could only carry it off;
+- ``on target``: the mode is on the landing, surely or likely; more of this work could only move it away;
 - ``strung``: the latest stage is under string tension, and what is done to the wood then was not seen by itself;
 - ``fault``: a flag spoils the frequency of the latest reading (:data:`SPOILING_FLAGS`), a mode may have swapped names
   on one of the steps, or something besides the work moved it there (:data:`SPOILING_CAUTIONS`);

@@ -40,10 +40,9 @@ from tapbatch.compare.what_if_spreads import extent_of, mixed, normal, summed, w
 from tapbatch.model.history import Extent, History, Landing, Stage, StageMode
 from tapbatch.model.names import identity
 from tapbatch.model.pitch import CENTS, cents_between
-from tapbatch.model.reading import Aim as AimOf
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.model.what_if import Aim, Answer, Asked, Board, Box, Change, Effect, Load, Rest, Unknown, What
-from tapbatch.model.wood import AIMED, WoodFigures
+from tapbatch.model.wood import WoodFigures
 from tapbatch.wood.thickness import THINNEST, AtThickness, at_thicknesses
 
 Z_95 = 1.959964
@@ -215,9 +214,10 @@ class _Moved:
 
 def _rest(seen: Seen, mode: StageMode, changes: Sequence[Change], then: _Then, works_on: bool) -> Rest:
     moved = [_moved(seen, mode, change, then) for change in changes]
+    wood = seen.stage.wood
     rest = Rest(
         mode=mode.mode, freq_hz=mode.freq_hz, worked_on=works_on, effects=tuple(map(_effect, moved)),
-        aimed=aim_of(seen.stage.wood, mode.mode) or "",
+        aimed=(wood.aim_of(mode.mode) or "") if wood else "",
     )  # fmt: skip
     if any(m.spread is None for m in moved):
         return rest
@@ -390,16 +390,10 @@ def _by_board(seen: Seen, mode: str, what: What, planed: AtThickness | None) -> 
     return _Moved(what, normal(cents_between(was, value), sd**2))
 
 
-def aim_of(wood: WoodFigures | None, mode: str) -> AimOf | None:
-    """Return which mode of a blank a mode is: along, across, or twist; ``None`` for all others."""
-    named = next((m for m in wood.modes if m.mode == mode), None) if wood else None
-    return next((aim for aim, name in AIMED.items() if named and named.name == name), None)
-
-
 def planed_mode(wood: WoodFigures, planed: AtThickness, mode: str) -> tuple[float, float, float, float] | None:
     """Return where a mode of a blank is, where it will be, and the ends of that, in hertz; ``None`` if not told."""
     named = next((m for m in wood.modes if m.mode == mode), None)
-    aim = aim_of(wood, mode)
+    aim = wood.aim_of(mode)
     figure = planed.modes.get(aim) if aim else None
     return (named.freq_hz, figure.value, figure.low, figure.high) if named and figure else None
 

@@ -42,6 +42,17 @@ class NamedMode:
     freq_hz: float
     name: tuple[int, int]
 
+    @property
+    def aim(self) -> Aim | None:
+        """Which of the modes that recordings aim at it is: along, across, or twist; ``None`` for all others.
+
+        Examples
+        --------
+        >>> NamedMode(mode="r2", freq_hz=69.7, name=(2, 0)).aim
+        'along'
+        """
+        return next((aim for aim, name in AIMED.items() if name == self.name), None)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stop:
@@ -122,3 +133,14 @@ class WoodFigures:
     to_record: tuple[Aim, ...] = ()
     flags: tuple[str, ...] = ()
     stops: tuple[Stop, ...] = ()
+
+    def aim_of(self, mode: str) -> Aim | None:
+        """Return which mode of the board one of its modes is, by its name in the tables; ``None`` for all others.
+
+        Examples
+        --------
+        >>> figures = WoodFigures(shape="plate", modes=(NamedMode(mode="r2", freq_hz=69.7, name=(2, 0)),))
+        >>> figures.aim_of("r2"), figures.aim_of("r3")
+        ('along', None)
+        """
+        return next((each.aim for each in self.modes if each.mode == mode), None)

@@ -13,7 +13,6 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 from tapbatch.model.history import History, Stage
-from tapbatch.model.names import is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.results.files import OWN_PAGE
 from tapbatch.show.browser.figures import drift_figure, part_figures, strings_figure, wood_figures
@@ -41,7 +40,7 @@ from tapbatch.show.view.besides import said_beside
 from tapbatch.show.view.boards import blank_stage
 from tapbatch.show.view.labelling import offer_of
 from tapbatch.show.view.tables import part_tables, strings_table
-from tapbatch.show.view.working import Subject, beside_lines, not_heard_text, subject_of
+from tapbatch.show.view.working import Subject, beside_lines, not_heard_text, spoken_name, subject_of
 
 ROOM_MM, ROW_PT = 115.0, 12.0
 """The room for a name in the list of all instruments, and its letters; whole names head the articles."""
@@ -136,11 +135,11 @@ def _row(
     answered = {answer.question: answer for answer in reversed(answers)}
     moved, far = answered["moved"], answered.get("far", Answer(question="far", told=""))
     caution = tag("span", " (caution)", class_="caution") if any(limit.heavy for limit in moved.limits) else ""
-    label = f"{fitted(mode.mode, ROOM_MM, ROW_PT)} " if is_label(mode.mode) else ""
+    label = fitted(spoken_name(stage, mode.mode), ROOM_MM, ROW_PT) if stage else ""
     return tag(
         "tr",
         *cells,
-        tag("td", label, tag("b", words.note_text(mode)), data_sort=key_of(mode.freq_hz)),
+        tag("td", f"{label} ".lstrip(), tag("b", words.note_text(mode)), data_sort=key_of(mode.freq_hz)),
         tag("td", f"{words.sure_text(mode)}, {row.trust}", data_sort=key_of(answers[-1].number)),
         tag("td", moved.brief, caution, data_sort=key_of(moved.number)),
         tag("td", far.brief, data_sort=key_of(far.number)),
@@ -160,7 +159,7 @@ def _head(history: History, stage: Stage | None, here: str) -> Markup:
 def _note(row: stages.ModeRow) -> tuple[str, ...]:
     cents, sure = (text(row.mode, "cents") for text in (words.cents_text, words.sure_text))
     surely = tag("span", f"{sure}, {row.trust}", class_="sure")
-    name, hz = tag("span", row.mode.mode, class_="name"), tag("span", f"{words.hz_text(row.mode)} Hz", class_="hz")
+    name, hz = tag("span", row.name, class_="name"), tag("span", f"{words.hz_text(row.mode)} Hz", class_="hz")
     return (
         tag("p", row.mode.note, class_="note"),
         tag("p", tag("b", cents), " ", surely, " ", name, " ", hz, class_="cents"),

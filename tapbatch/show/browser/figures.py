@@ -42,7 +42,7 @@ from tapbatch.show.view.boards import planings
 from tapbatch.show.view.landings import landing_blocks
 from tapbatch.show.view.side_by_side import last_two
 from tapbatch.show.view.stages import Lined, chart_modes, mode_at, with_own_lines
-from tapbatch.show.view.working import working_names
+from tapbatch.show.view.working import name_shown, working_names
 
 CAME, FAMILY = "How forecasts came out", "Beside its family"
 FAMILY_ROOM_MM = 145.0
@@ -80,7 +80,8 @@ def drift_figure(history: History, stages: tuple[Stage, ...], name: str, setting
     if len(stages) < 2 or not any(mode_at(stage, name) for stage in stages):
         return Markup()
     chart = drift_chart(history, stages, [name], settings, SCREEN)
-    return figure(chart, f"Drift of {name}", name, mode_now(history, stages, name))
+    shown = name_shown(stages[-1], name)
+    return figure(chart, f"Drift of {shown}", shown, mode_now(history, stages, name))
 
 
 def strings_figure(stage: Stage, settings: InstrumentSettings) -> Markup:

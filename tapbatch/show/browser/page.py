@@ -29,7 +29,7 @@ COLUMNS = ("Instrument", "Note", "How sure", "Moved", "How far", "Latest stage")
 
 FOOTER = (
     "A dot is a reading and its bar the 95 % interval; hollow and pale means unsure. = did not move; ? cannot tell. "
-    "Broken line, or figure in orange: something besides the wood can have done it."
+    "Broken line, or figure in orange: something besides the wood may have done it."
 )
 
 LIVE_MARK = b"<html lang="

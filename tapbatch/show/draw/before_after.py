@@ -22,6 +22,7 @@ from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.cautions import caution_text, cautions_text, no_verdict_text
 from tapbatch.show.view.besides import TOO_LITTLE, by_weight
 from tapbatch.show.view.side_by_side import rows_known, same_reason, sustain_rows
+from tapbatch.show.view.working import name_shown
 
 MOST_SCALE_PCT = 80.0
 ROW_MM = 4.2
@@ -46,7 +47,7 @@ _NARROW = _Columns(names=27.0, before=0.0, after=0.0, bars=28.0, verdicts=58.5)
 def before_after_chart(comparison: Comparison, look: Look) -> Chart:
     """Draw what rings longer or shorter than at the stage before; something must have been measured at both."""
     chart = Chart(look)
-    columns = _WIDE if look.is_wide else _NARROW
+    columns, named = (_WIDE, _name) if look.is_wide else (_NARROW, _short_name)
     before, after = comparison.before, comparison.after
     rows = sustain_rows(comparison)
     alike = same_reason(rows)
@@ -72,7 +73,7 @@ def before_after_chart(comparison: Comparison, look: Look) -> Chart:
             group = _group(row)
             y += GROUP_MM
             chart.say(0.0, y - 1.0, group, SMALL, role="soft text")
-        _draw_row(chart, panel, columns, y + ROW_MM * look.spacing - 1.6, row, alike, _name(row, after))
+        _draw_row(chart, panel, columns, y + ROW_MM * look.spacing - 1.6, row, alike, named(row, after))
         y += _row_mm(chart, row, alike)
     chart.height_mm = _draw_balance(chart, columns, y + 3.0, comparison.balance) + 2.0
     chart.description = "; ".join(f"{_name(row, after)} {_verdict(row, alike)}" for row in rows)
@@ -93,7 +94,13 @@ def _group(row: SustainChange) -> str:
 
 def _name(row: SustainChange, after: Stage) -> str:
     mode = next((m for m in after.modes if row.subject == "mode" and m.mode == row.name), None)
-    return f"{row.name}, {words.note_text(mode)}" if mode else row.name
+    return f"{name_shown(after, row.name)}, {words.note_text(mode)}" if mode else row.name
+
+
+def _short_name(row: SustainChange, after: Stage) -> str:
+    """Return the name of a row for a narrow chart: of a mode of a board, what it is, and no note."""
+    shown = name_shown(after, row.name)
+    return shown if row.subject == "mode" and shown != row.name else _name(row, after)
 
 
 def _cautions(chart: Chart, comparison: Comparison, alike: NoVerdict | None) -> list[Said]:
@@ -152,7 +159,7 @@ def _draw_row(
     said = _verdict(row, alike) if chart.look.is_wide or row.verdict else _figures(row)
     bold, room = row.verdict in ("longer", "shorter"), chart.width_mm - x
     if row.verdict and chart.text_mm(said, SMALL, bold) > room:
-        said = row.verdict
+        said = moves.RINGS.get(row.verdict, row.verdict)
     chart.say(x, y, said, SMALL, bold=bold, va="center", role=text_role, within_mm=room)
     if not chart.look.is_wide:
         for line in chart.wrapped(_reason(row, alike), chart.width_mm, SMALL):

@@ -64,20 +64,18 @@ def board_chart(wood: WoodFigures, look: Look) -> Chart | None:
         _draw_board(chart, view, left, top + _LABEL_MM * look.spacing, long, wide)
     rows = math.ceil(len(views) / columns)
     chart.height_mm = rows * (wide + _LABEL_MM * look.spacing + 5.0)
-    chart.description = "; ".join(f"{mode_text(v.mode.name)} at {v.mode.freq_hz:.1f} Hz" for v in views)
+    chart.description = "; ".join(f"{mode_text(v.mode)} at {v.mode.freq_hz:.1f} Hz" for v in views)
     return chart
 
 
 def _draw_board(chart: Chart, view: ModeView, left: float, top: float, long: float, wide: float) -> None:
-    label = f"{mode_text(view.mode.name)}  {view.mode.freq_hz:.1f} Hz"
+    label = f"{mode_text(view.mode)}  {view.mode.freq_hz:.1f} Hz"
     chart.say(left, top - 1.2, label, SMALL, within_mm=max(long, 30.0))
     corners = [(left, top), (left + long, top), (left + long, top + wide), (left, top + wide), (left, top)]
     chart.area(corners[:4], "field")
     chart.lines([corners], "link")
     middle, half = np.array([left + long / 2, top + wide / 2]), np.array([long / 2, wide / 2])
-    chart.lines(
-        [middle + piece * half for piece in view.lines], "reading", f"nodal lines {mode_text(view.mode.name)}"
-    )
+    chart.lines([middle + piece * half for piece in view.lines], "reading", f"nodal lines {mode_text(view.mode)}")
 
 
 # Where fingers hold a board and where it is tapped, from -1 to 1 along the length and across the width.
@@ -271,7 +269,7 @@ def _note(figure: Figure | None, settings: InstrumentSettings) -> str:
     if figure is None:
         return ""
     note, cents = hz_to_note(figure.value, settings.concert_pitch_hz, settings.spelling)[:2]
-    return f"{note} {cents:+.0f} c, {figure.value:.1f} Hz"
+    return f"{note} {cents:+z.0f} c, {figure.value:.1f} Hz"
 
 
 def _stiff(figure: Figure | None) -> str:

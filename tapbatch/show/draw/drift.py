@@ -23,7 +23,7 @@ from tapbatch.show.say import moves, words
 from tapbatch.show.say.cautions import caution_text, cautions_text
 from tapbatch.show.view.besides import by_weight, is_cautious, once_text, said_once
 from tapbatch.show.view.stages import drifts_by_stage, mode_at, sign_text
-from tapbatch.show.view.working import subjects_of
+from tapbatch.show.view.working import name_shown, subjects_of
 
 GAP_MM = 3.0
 MOST_DIFFERED = 6
@@ -95,7 +95,7 @@ def drift_chart(
         over_stages.draw_points(chart, panel, places, points, name)
         if look.is_wide:
             middle = panel.top_mm + panel.height_mm / 2
-            chart.say(0.0, middle, name, LEAD, bold=True, within_mm=left - 11.0)
+            chart.say(0.0, middle, name_shown(stages[-1], name), LEAD, bold=True, within_mm=left - 11.0)
             chart.say(0.0, middle + 4.0, mode_now(history, stages, name), SMALL, role="soft text")
         if after_mm:
             _tell_latest(chart, panel, points[-1])
@@ -112,7 +112,8 @@ def latest_staff(
     stages = history.of_part(stage.part)[-LATEST:]
     any_width = settings.model_copy(update={"steady_cents": math.inf})
     chart = drift_chart(history, stages, [name], any_width, look, strip_mm=LATEST_MM)
-    told = f"{name}, the last {len(stages)} stages" if len(stages) > 1 else name
+    shown = name_shown(stage, name)
+    told = f"{shown}, the last {len(stages)} stages" if len(stages) > 1 else shown
     points = drift_points(history, stages, name, math.inf)
     panel = staff_panel(0.0, 1.0, 0.0, LATEST_MM, points) if points else None
     ticks = panel and over_stages.tens_between(panel.y_low, panel.y_high, LATEST_MM)

@@ -39,6 +39,7 @@ LABEL_MM = 33.0
 SAID_MM = 69.0
 TICK_MM = 2.2
 DOT_MM = 1.1
+DETAIL_MM = 3.0
 _LINE_MM = 3.8
 WIDEST_STEP_CENTS = 150.0
 
@@ -123,10 +124,12 @@ def _set_row(chart: Chart, top_mm: float, row: _Row) -> tuple[float, float]:
     if chart.look.is_wide:
         y, x = top_mm + ROW_MM / 2, chart.width_mm - SAID_MM
         chart.say(0.0, y, row.label, BODY, va="center", within_mm=LABEL_MM - 3.0)
-        size = SMALL if chart.text_mm(row.detail, SMALL) <= SAID_MM else TINY
+        size = TINY if chart.text_mm(row.detail, TINY) <= SAID_MM < chart.text_mm(row.detail, SMALL) else SMALL
         chart.say(x, y - (1.5 if row.detail else 0.0), row.said, BODY, bold=True, va="center", within_mm=SAID_MM)
-        chart.say(x, y + 2.0, row.detail, size, va="center", role=role, within_mm=SAID_MM)
-        return y, top_mm + ROW_MM
+        lines = chart.wrapped(row.detail, SAID_MM, size)
+        for n, line in enumerate(lines):
+            chart.say(x, y + 2.0 + n * DETAIL_MM, line, size, va="center", role=role)
+        return y, top_mm + ROW_MM + max(len(lines) - 1, 0) * DETAIL_MM
     y = top_mm + 4.0
     chart.say(0.0, y, row.label, BODY)
     for line in chart.wrapped(row.said, chart.width_mm - chart.text_mm(row.label, BODY) - 3.0, BODY, bold=True):

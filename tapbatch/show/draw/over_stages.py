@@ -164,12 +164,27 @@ def draw_about_zero(chart: Chart, panel: Panel, held: float, unit: str, zero: st
     """Draw a scale to either side of zero: round values above, and a pale band over what counts as no change."""
     low, high = panel.x_mm([-held, held])
     chart.box(float(low), panel.top_mm, float(high), panel.bottom_mm, "field")
-    above = round_values(panel.x_high, 3 if chart.look.is_wide else 2)
-    for value in (*(-value for value in above[:0:-1]), *above):
+    # Of two at most there may be none: between 40 and 50, fifties are too far and twenties are too many.
+    scales = (round_values(panel.x_high, most) for most in (3 if chart.look.is_wide else 2, 3))
+    above = next(values for values in scales if len(values) > 1)
+    every = _every(chart, panel, above, unit, zero)
+    for n, value in (*((n, -above[n]) for n in range(len(above) - 1, 0, -1)), *enumerate(above)):
         x = float(panel.x_mm(value))
         chart.lines([[(x, panel.top_mm), (x, panel.bottom_mm)]], "guide" if value else "scale")
         said = f"{value:+g} {unit}" if value else zero
-        chart.say(x, panel.top_mm - 1.2, said, SMALL, ha="center", role="soft text")
+        if n % every == 0:
+            chart.say(x, panel.top_mm - 1.2, said, SMALL, ha="center", role="soft text")
+
+
+def _every(chart: Chart, panel: Panel, above: Sequence[float], unit: str, zero: str) -> int:
+    """Return which figures of a scale about zero have room: each, each second, and so on."""
+    widest = max(chart.text_mm(f"{value:+g} {unit}", SMALL) for value in above)
+    beside_zero = (widest + chart.text_mm(zero, SMALL)) / 2
+    for every in range(1, len(above)):
+        step_mm = float(panel.x_mm(above[every]) - panel.x_mm(0.0)) - 1.0
+        if step_mm >= beside_zero and (2 * every >= len(above) or step_mm >= widest):
+            return every
+    return len(above)
 
 
 def notes_between(low_cents: float, high_cents: float, pitch_hz: float, spelling: Spelling) -> dict[float, str]:

@@ -26,6 +26,7 @@ from tapbatch.show.draw.marks import Role
 from tapbatch.show.draw.over_stages import notes_between, reading_role
 from tapbatch.show.say import words
 from tapbatch.show.view.stages import chart_modes, mode_at, most_tapped
+from tapbatch.show.view.working import spoken_name
 
 FLOOR_DB = -60.0
 NAMES_MM = 34.0
@@ -234,7 +235,7 @@ def _draw_row(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -> 
 
 
 def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -> None:
-    gap, down = FLAG_GAP_MM * chart.look.spacing, 6.0
+    gap, down = FLAG_GAP_MM * chart.look.spacing, 5.0
     half = chart.look.spacing
     names = chart_modes([stage], most=int(panel.width_mm / gap))
     modes = sorted((m for m in stage.modes if m.mode in names), key=lambda m: m.freq_hz)
@@ -245,8 +246,9 @@ def _draw_flags(chart: Chart, panel: Panel, stage: Stage, steady_cents: float) -
     chart.rules(threads, "thread")
     for mode, place in zip(modes, places, strict=True):
         note = f"{words.note_text(mode)}, "
-        room = (FLAGS_MM - down - 3.0) * chart.look.spacing
-        name = fitted(mode.mode, room - chart.text_mm(note, SMALL, mode.lead), chart.look.pt(SMALL), mode.lead)
+        room = (FLAGS_MM - down - 1.0) * chart.look.spacing
+        room -= chart.text_mm(note, SMALL, mode.lead)
+        name = fitted(spoken_name(stage, mode.mode) or mode.mode, room, chart.look.pt(SMALL), mode.lead)
         role: Role = "soft text" if words.is_unsure(mode, steady_cents) else "text"
         x = place + 0.9 * chart.look.spacing
         chart.say(x, foot + 0.7, note + name, SMALL, bold=mode.lead, ha="right", upright=True, role=role)

@@ -22,6 +22,7 @@ from tapbatch.show.draw.over_stages import Point
 from tapbatch.show.say import words
 from tapbatch.show.view.besides import is_cautious
 from tapbatch.show.view.stages import chart_modes, drifts_by_stage
+from tapbatch.show.view.working import name_shown
 
 Band = tuple[Kind, float | None, float | None]
 PANEL_STEP_MM = 31.0
@@ -78,16 +79,18 @@ def rings_chart(
     if sum(len(each.points) for each in rings) < 2:
         return None
     chart = Chart(look)
-    label = 0.33 * look.width_mm
+    names = [each.name if look.is_wide else each.short for each in rings]
+    label = min(
+        max(0.33 * look.width_mm, 3.0 + max(chart.text_mm(name, BODY) for name in names)), 0.45 * look.width_mm
+    )
     longest = max(p.value for each in rings for p in each.points)
     panel = Panel(label, 0.0, look.width_mm - label - 14.0, ROW_MM * len(rings) + 1.0, x_high=longest * 1.25)
     for t60_s in over_stages.round_values(panel.x_high, 5 if look.is_wide else 3):
         x = float(panel.x_mm(t60_s))
         chart.rule(x, 1.0, x, panel.bottom_mm, "guide")
         chart.say(x, panel.bottom_mm + 3.5, f"{t60_s:g}{'' if t60_s else ' s'}", SMALL, ha="center", role="soft text")
-    for n, (name, short, points) in enumerate(rings):
-        # Of a band the hertz alone have room in a narrow chart; its notes are in the report.
-        _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name if look.is_wide else short, points, len(stages) - 1)
+    for n, (name, each) in enumerate(zip(names, rings, strict=True)):
+        _draw_row(chart, panel, ROW_MM * (n + 0.5) + 1.0, name, each.points, len(stages) - 1)
     chart.height_mm = panel.bottom_mm + 5.0
     chart.description = _told(rings, stages)
     return chart
@@ -139,7 +142,7 @@ def _modes(history: History, stages: Sequence[Stage], settings: InstrumentSettin
             history, stages, name, settings.steady_cents, lambda m: (m.t60_s, m.t60_low_s, m.t60_high_s)
         )
         if points:
-            title = f"{name}, {words.note_text(points[-1].mode)}"
+            title = f"{name_shown(stages[-1], name)}, {words.note_text(points[-1].mode)}"
             rings.append(Rings(title, title, points))
     return rings
 
@@ -158,12 +161,13 @@ def _band_rings(stages: Sequence[Stage], cautious: Sequence[bool], band: Band, s
             points.append(
                 Point(index, decay.t60_s, low_s, high_s, bool(decay.flags) or rang[index], joined, cautious[index])
             )
-    plucked = ", strings plucked" if kind == "pluck" else ""
+    plucked, first = (", strings plucked", "plucked, ") if kind == "pluck" else ("", "")
     if low is None or high is None:
-        return Rings("whole sound" + plucked, "whole sound" + plucked, points)
+        return Rings("whole sound" + plucked, f"{first}whole sound", points)
     notes = " to ".join(hz_to_note(f, stages[-1].concert_pitch_hz, spelling)[0] for f in (low, high))
     hertz = f"{low:.0f} to {high:.0f} Hz"
-    return Rings(f"{hertz}, {notes}{plucked}", hertz, points)
+    # Of a band the hertz alone have room in a narrow chart; its notes are in the report.
+    return Rings(f"{hertz}, {notes}{plucked}", f"{first}{hertz}", points)
 
 
 def _draw_column(

@@ -13,10 +13,11 @@ from tapbatch.show.draw.lettering import text_width_mm
 from tapbatch.show.draw.marks import Role
 from tapbatch.show.say import words
 from tapbatch.show.view.answers import QUESTIONS, answers_of, fault_line, last_heard_text
-from tapbatch.show.view.working import Subject, beside_lines, not_heard_text
+from tapbatch.show.view.working import Subject, beside_lines, name_shown, not_heard_text
 
 HUGE, LARGE, ANSWER, ASIDE, LIMIT = 150.0, 56.0, 28.0, 15.0, 12.0
-LABEL_MM = 44.0
+TWO_LINES, TWO_LINES_MM = 20.0, 9.0
+LABEL_MM, CLEAR_MM = 44.0, 8.0
 
 
 def draw_bench_card(sheet: Sheet, history: History, stage: Stage, subject: Subject, steady_cents: float) -> None:
@@ -35,21 +36,32 @@ def draw_bench_card(sheet: Sheet, history: History, stage: Stage, subject: Subje
         sheet.say(left, y, line, _fitting(line, right - left, ASIDE), role="soft text", within_mm=right - left)
         y += 6.0
     # Of several answers to one question the first alone has room.
-    y, room = max(102.0, y + 8.0), right - left - LABEL_MM
+    y, room = max(102.0, y + 8.0), right - left - LABEL_MM - CLEAR_MM
     for answer in answers_of(history, stage, subject, steady_cents):
         if answer.goes_on:
             continue
         sheet.say(left, y, QUESTIONS[answer.question], ASIDE, role="soft text")
-        size = _fitting(answer.brief, room, ANSWER)
-        sheet.say(left + LABEL_MM, y, answer.brief, size, bold=True, within_mm=room)
+        y = _draw_answer(sheet, left + LABEL_MM, y, answer.brief, room)
         limits = ", ".join(limit.name for limit in answer.limits if limit.heavy)
         next_cut = answer.brief_detail if answer.question == "far" and not limits else ""
         if next_cut:
-            size = _fitting(next_cut, room, ASIDE)
+            size = _fitting(next_cut, room, ASIDE, bold=False)
             sheet.say(left + LABEL_MM, y + 8.0, next_cut, size, role="soft text", within_mm=room)
             y += 4.0
         below = sheet.paragraph(left + LABEL_MM, y + 7.0, limits, room, LIMIT, role="caution", most=2)
         y = max(y + 21.5, below + 8.5)
+
+
+def _draw_answer(sheet: Sheet, x: float, y: float, text: str, room: float) -> float:
+    """Draw an answer in one line, or, broken behind its colon, in two smaller ones; return the last baseline."""
+    whose, colon, told = text.partition(": ")
+    if not colon or text_width_mm(text, TWO_LINES, bold=True) <= room:
+        sheet.say(x, y, text, _fitting(text, room, ANSWER), bold=True, within_mm=room)
+        return y
+    # A long name of a board may be cut, but not where to stop.
+    sheet.say(x, y, f"{whose}:", _fitting(f"{whose}:", room, TWO_LINES), bold=True, within_mm=room)
+    sheet.say(x, y + TWO_LINES_MM, told, _fitting(told, room, TWO_LINES), bold=True, within_mm=room)
+    return y + TWO_LINES_MM
 
 
 def _draw_note(sheet: Sheet, subject: Subject, history: History, stage: Stage, steady_cents: float) -> None:
@@ -69,10 +81,12 @@ def _draw_note(sheet: Sheet, subject: Subject, history: History, stage: Stage, s
     cents = words.cents_text(mode)
     sheet.say(x, 57.0, cents, _fitting(cents, right - x, LARGE), bold=True, role=role)
     sheet.say(x, 75.0, words.sure_text(mode), ANSWER, role="soft text", within_mm=right - x)
-    sheet.say(x, 37.5, mode.mode, _fitting(mode.mode, right - x, ANSWER), bold=True, within_mm=right - x)
+    name = name_shown(stage, mode.mode)
+    sheet.say(x, 37.5, name, _fitting(name, right - x, ANSWER), bold=True, within_mm=right - x)
 
 
-def _fitting(text: str, width_mm: float, largest_pt: float) -> float:
+def _fitting(text: str, width_mm: float, largest_pt: float, *, bold: bool = True) -> float:
     """Return the type size in which a line fills a width, no larger than given and no smaller than half of that."""
-    wide = text_width_mm(text, 1.0, bold=True)
-    return max(min(largest_pt, width_mm / wide), largest_pt / 2) if wide else largest_pt
+    wide = text_width_mm(text, 1.0, bold=bold)
+    # A hair less than the width, so that no rounding of it cuts the line.
+    return max(min(largest_pt, 0.999 * width_mm / wide), largest_pt / 2) if wide else largest_pt

@@ -9,7 +9,9 @@ import string
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from tapbatch.compare.blank import BLANK
 from tapbatch.model.history import History
+from tapbatch.show.draw.boards import CAUTION as PLANING_CAUTION
 from tapbatch.show.draw.chart import BODY, LEAD, SMALL, Sheet
 from tapbatch.show.draw.lettering import listed, text_width_mm, wrapped
 from tapbatch.show.draw.marks import Role
@@ -192,15 +194,30 @@ HOW: dict[str, str] = {
     "instrument is held, damp air and wood. Keep place, hold and mallet the same from stage to stage.",
 }
 
-CAUTIONS: tuple[str, ...] = (
+_WOOD_CAUTIONS: tuple[str, ...] = (
     "Wood taken off cannot be put back. Take off less than the reading asks for, tap again, and leave unsure "
     "readings alone until they are sure.",
-    "Blades are sharp and rotary tools throw and grab: follow the tool maker's instructions and local rules, clamp "
-    "the work, guard eyes and ears.",
+    "Blades and planes are sharp, and rotary tools throw and grab: follow the tool maker's instructions and local "
+    "rules, clamp the work, guard eyes and ears.",
     "Wood dust harms lungs and can burn: extract it, wear a mask that fits, follow local rules.",
+)
+
+CAUTIONS: tuple[str, ...] = (
+    *_WOOD_CAUTIONS,
     "Strings break when tuned up: keep your face out of their line, turn slowly, do not go past the pitch they are "
     "made for.",
 )
+
+BOARD_CAUTIONS: tuple[str, ...] = (
+    *_WOOD_CAUTIONS,
+    PLANING_CAUTION,
+)
+"""The cautions of a board by itself, on which there are no strings."""
+
+
+def cautions_of(history: History) -> tuple[str, ...]:
+    """Return the cautions of the work on an instrument, or on a board that is none yet."""
+    return BOARD_CAUTIONS if history.parts and set(history.parts) == {BLANK} else CAUTIONS
 
 
 def draw_how(sheet: Sheet, y: float, history: History) -> None:
@@ -217,7 +234,7 @@ def draw_how(sheet: Sheet, y: float, history: History) -> None:
 
 def draw_before_you_cut(sheet: Sheet, y: float, history: History) -> None:
     """Draw the cautions, and the flags that were seen as far as there is room."""
-    for text in CAUTIONS:
+    for text in cautions_of(history):
         y = sheet.paragraph(sheet.left_mm + LABEL_MM, y, text, sheet.measure_mm - LABEL_MM, BODY) + 1.5
     y += 5.0
     seen = sorted({f for s in history.stages for f in (*s.flags, *(f for m in s.modes for f in m.flags))})

@@ -57,7 +57,7 @@ CAME_MARKS = "Pale band: the 95 % interval that was said of each step. Dot: wher
 CAPTIONS = {
     "Drift": "Each line is a note of the scale, a hundred cents apart; short ticks are ten cents. A dot is a "
     "reading and its bar the 95 % interval; hollow and pale means unsure. Figures: cents moved; = did not move; ? "
-    "cannot tell. Broken line, or figure in orange: something besides the wood can have done it (see below).",
+    "cannot tell. Broken line, or figure in orange: something besides the wood may have done it (see below).",
     "Sustain": "T60, the time to fall by 60 dB, in seconds. Bar: 95 % interval. Hollow and pale: unsure. Broken "
     "line: something besides the wood differed between the two stages, and can do much.",
     "Before and after": "How much longer or shorter everything rings than at the stage before, in per cent of its "

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from tapbatch.model.history import History, Stage
-from tapbatch.model.names import is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.draw.chart import BODY, HEAD, LEAD, NAME, NOTE, SMALL, Look, Sheet
 from tapbatch.show.draw.drift import LATEST, latest_staff
@@ -31,7 +30,7 @@ from tapbatch.show.view.answers import (
 from tapbatch.show.view.besides import said_beside
 from tapbatch.show.view.labelling import Offer, offer_of
 from tapbatch.show.view.stages import ModeRow, first_row, latest_stage, mode_at, mode_rows, stage_facts, stage_placed
-from tapbatch.show.view.working import Subject, beside_lines, not_heard_text, subject_of
+from tapbatch.show.view.working import Subject, beside_lines, not_heard_text, spoken_name, subject_of
 
 LABEL_MM = 26.0
 STAFF_MM = 50.0
@@ -122,7 +121,7 @@ def _draw_first(sheet: Sheet, y: float, row: ModeRow) -> None:
     cents, sure = (text(mode, "cents") for text in (words.cents_text, words.sure_text))
     sheet.say(x, baseline - 7.5, cents, NAME, bold=True, role=role)
     sheet.say(x, baseline, f"{sure}, {words.hz_text(mode)} Hz", LEAD)
-    sheet.say(x, baseline - 16.0, mode.mode, LEAD, bold=True, within_mm=room)
+    sheet.say(x, baseline - 16.0, row.name, LEAD, bold=True, within_mm=room)
     if row.played:
         sheet.say(x, baseline + 5.5, f"played: {row.played}", BODY, role="soft text", within_mm=room)
 
@@ -200,7 +199,7 @@ def _draw_others(sheet: Sheet, y: float, others: Sequence[ModeRow]) -> float:
     shown = sorted(others[:MOST_ROWS], key=lambda row: row.mode.freq_hz)
     y = _draw_row_head(sheet, y, f"The other modes{aside}", shown)
     for row in shown:
-        y = _draw_row(sheet, y, row, row.mode.mode)
+        y = _draw_row(sheet, y, row, row.name)
     return y
 
 
@@ -213,13 +212,13 @@ def _draw_parts(sheet: Sheet, y: float, history: History, stage: Stage, steady_c
     for s, subject, row in rows:
         name = f"{s.part}, {s.stage_shown}"
         if row:
-            label = row.mode.mode if is_label(row.mode.mode) else ""
+            label = spoken_name(s, row.mode.mode)
             y = _draw_row(sheet, y, row, label or name)
             if label:
                 # A label and a place do not fit side by side.
                 x = sheet.left_mm + ROW[1].x_mm
                 sheet.say(x, y - 2.6, name, SMALL, role="soft text", within_mm=sheet.right_mm - x)
-                y += 1.0
+                y += 2.2
             continue
         told = f"{name}: {f'{subject.name} {not_heard_text(s)}' if subject else NOTHING_READ.lower()}"
         sheet.say(sheet.left_mm, y, told, BODY, role="soft text", within_mm=sheet.measure_mm)

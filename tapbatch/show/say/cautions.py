@@ -12,6 +12,7 @@ from tapbatch.compare.conditions import never_noted
 from tapbatch.compare.weighing import COMMON_K, COMMON_PCT
 from tapbatch.model.caution import Caution, CautionKind, NoVerdict, NoVerdictKind
 from tapbatch.model.history import History
+from tapbatch.show.say.lists import count_text, joined_text
 
 PARTED_BY = "; "
 NOT_GIVEN = "not given"
@@ -154,14 +155,12 @@ def learned_text(history: History, said_already: Collection[CautionKind] = ()) -
     said = []
     if history.setups_freq is not None:
         again, typical = history.setups_freq.again, history.setups_freq.typical
-        times = f"learned from {again} repeated set-up{'' if again == 1 else 's'}"
+        times = f"learned from {count_text(again, 'repeated set-up')}"
         rests = times if again else "assumed, until a stage is set up and recorded again"
         moves = f"A new set-up moves a mode by about {typical:.1f} c ({rests})"
         said.append(f"{moves}; intervals and verdicts allow for it.")
     if missing := [kind for kind in never_noted(history.stages) if kind not in said_already]:
-        *others, last = missing
-        listed = f"{', '.join(others)} and {last}" if others else last
-        said.append(f"Not in the notes, so it cannot be checked: {listed}.")
+        said.append(f"Not in the notes, so it cannot be checked: {joined_text(missing)}.")
     return said
 
 

@@ -9,14 +9,14 @@ from tapbatch.model.forecast import FEWEST_TOLD, Kept
 
 
 def kept_text(kept: Kept) -> str:
-    """Say how many forecasts held, such as ``17 of 19 cuts fell where they were said to``; empty without any.
+    """Say how many forecasts held, such as ``17 of 19 cuts came out as forecast``; empty without any.
 
     Examples
     --------
     >>> kept_text(Kept(19, 17, 3, 2.6))
-    '17 of 19 cuts fell where they were said to (19 in 20 should)'
+    '17 of 19 cuts came out as forecast (19 in 20 should)'
     >>> kept_text(Kept(1, 1, 0, 0.2))
-    '1 cut had a forecast so far; 10 are needed to say how many fall where they are said to'
+    '1 cut had a forecast so far; 10 are needed to say how often forecasts hold'
     >>> kept_text(Kept(0, 0, 0, 0.0))
     ''
     """
@@ -24,8 +24,8 @@ def kept_text(kept: Kept) -> str:
         return ""
     if not kept.enough:
         cuts = f"{kept.count} cut{'' if kept.count == 1 else 's'} had a forecast so far"
-        return f"{cuts}; {FEWEST_TOLD} are needed to say how many fall where they are said to"
-    return f"{kept.within} of {kept.count} cuts fell where they were said to (19 in 20 should)"
+        return f"{cuts}; {FEWEST_TOLD} are needed to say how often forecasts hold"
+    return f"{kept.within} of {kept.count} cuts came out as forecast (19 in 20 should)"
 
 
 def chances_text(kept: Kept) -> str:

@@ -75,7 +75,7 @@ def no_forecast_text(landing: Landing) -> str:
         case "points":
             return f"no forecast: {no_forecast_cell(landing)}"
         case "on target":
-            return "no forecast: more work would only carry it off"
+            return "more of this work would only move it away again"
         case "strung":
             return "no forecast under string tension"
         case "both ways":

@@ -12,6 +12,7 @@ from tapbatch.model.caution import forbids_verdict
 from tapbatch.model.history import Alike, Drift, Extent, Moved, Verdict
 from tapbatch.show.say.cautions import no_verdict_text
 from tapbatch.show.say.figures import change_text
+from tapbatch.show.say.lists import joined_text
 
 # ISO 3382-1:2009, Table A.1: a listener just notices a change of 5 % in a decay.
 JUST_NOTICED_PCT = 5.0
@@ -109,8 +110,7 @@ def alike_causes(*, cut: bool = True, strings: bool = True) -> str:
     >>> alike_causes(), alike_causes(cut=False, strings=False)
     ('set-up, weather, strings or the cut', 'set-up or weather')
     """
-    *some, last = ("set-up", "weather", *["strings"] * strings, *["the cut"] * cut)
-    return f"{', '.join(some)} or {last}"
+    return joined_text(("set-up", "weather", *["strings"] * strings, *["the cut"] * cut), "or")
 
 
 def alike_text(alike: Alike, causes: str, *, interval: bool = True, figures: bool = True) -> str:

@@ -12,6 +12,7 @@ import math
 from tapbatch.model.history import Landing
 from tapbatch.model.opening import BoxTold, OpeningNeeded, Size, WhyNoBox, Within
 from tapbatch.show.say.figures import chance_text, change_text
+from tapbatch.show.say.lists import count_text, joined_text
 
 WHY_NO_BOX: dict[WhyNoBox, str] = {
     "opening": "no opening is in the settings",
@@ -119,13 +120,12 @@ def box_text(box: BoxTold) -> str:
         return f"nothing is told of the box: {WHY_NO_BOX[box.why_not]}"
     if box.air_hz is None or box.top_hz is None:
         return ""
-    grounds = [f"{box.stages} stage{'' if box.stages == 1 else 's'}"]
-    grounds += [f"{box.covered} covered tap{'' if box.covered == 1 else 's'}"] if box.covered else []
+    grounds = [count_text(box.stages, "stage")]
+    grounds += [count_text(box.covered, "covered tap")] if box.covered else []
     grounds += [f"{box.volume_l:g} l"] if box.volume_l else []
-    rests = f"{', '.join(grounds[:-1])} and {grounds[-1]}" if len(grounds) > 1 else grounds[0]
     air, top = _hz(box.air_hz), _hz(box.top_hz)
     limit = "no opening takes the air past the top alone"
-    return f"the box, from {rests}: air alone {air}, top alone {top}; {limit}"
+    return f"the box, from {joined_text(grounds)}: air alone {air}, top alone {top}; {limit}"
 
 
 def _hz(one: Within) -> str:

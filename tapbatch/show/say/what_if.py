@@ -29,6 +29,7 @@ from tapbatch.model.what_if import (
 )
 from tapbatch.model.wood import Figure
 from tapbatch.show.say.figures import change_text, signed
+from tapbatch.show.say.lists import count_text, joined_text
 
 NOTHING_ADVISED = "Nothing was written, and nothing is recommended: you decide, and you cut."
 
@@ -208,10 +209,10 @@ def _box_text(box: Box) -> str:
     >>> _box_text(Box(openings=7, covered=5, volume_l=4.2))
     'the model of the box, from 7 openings, 5 covered taps and its volume'
     """
-    known = [f"{box.openings} opening{'' if box.openings == 1 else 's'}"]
-    known += [f"{box.covered} covered tap{'' if box.covered == 1 else 's'}"] if box.covered else []
+    known = [count_text(box.openings, "opening")]
+    known += [count_text(box.covered, "covered tap")] if box.covered else []
     known += ["its volume"] if box.volume_l is not None else []
-    return f"the model of the box, from {' and '.join([', '.join(known[:-1]), known[-1]] if known[1:] else known)}"
+    return f"the model of the box, from {joined_text(known)}"
 
 
 _BY: dict[What, str] = {
@@ -222,7 +223,7 @@ _BY: dict[What, str] = {
 
 
 def _seen(effect: Effect) -> str:
-    here = f"{effect.seen} step{'' if effect.seen == 1 else 's'} here"
+    here = f"{count_text(effect.seen, 'step')} here"
     if not effect.instruments:
         return here
     earlier = f"{effect.instruments} earlier {plural(effect.family)}"
@@ -298,7 +299,7 @@ def why_not(effects: Iterable[Effect]) -> str:
 SLIDE_NAME = "What a wider opening would do"
 SLIDE_MARKS = (
     "Dots: the stages so far. Line and pale band: where a mode would come to rest, 19 times out of 20. Stop short of "
-    "it and tap: wood cannot be put back."
+    "what you ask for, and tap: wood cannot be put back."
 )
 
 

@@ -11,8 +11,8 @@ from collections.abc import Iterator, Sequence
 
 from tapbatch.model.forecast import ForecastCame
 from tapbatch.model.reading import Aim
-from tapbatch.model.wood import Figure, Size, Stop, WoodFigures
-from tapbatch.show.say.figures import value_and_half_width
+from tapbatch.model.wood import Figure, NamedMode, Size, Stop, WoodFigures
+from tapbatch.show.say.figures import chance_text, value_and_half_width
 from tapbatch.wood.pairs import Apart
 
 FLAGS: dict[str, str] = {
@@ -97,7 +97,7 @@ def stop_text(stop: Stop) -> str:
     --------
     >>> planed = {"stop_mm": 3.32, "likely_mm": 3.25, "thinnest_mm": 3.19, "past": 0.025}
     >>> stop_text(Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, **planed))[33:]
-    'stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)'
+    'stop at 3.32 mm and tap; it may need 3.25, at the thinnest 3.19 (2.5 % chance to be past it at 3.32 mm)'
     """
     whose, where, far, beyond = stop_parts(stop)
     return f"{whose}{f' ({where})' if where else ''}: {far}{f'; {beyond}' if beyond else ''}"
@@ -115,7 +115,7 @@ def stop_parts(stop: Stop) -> tuple[str, str, str, str]:
     >>> parts[:3]
     ('along on A1', '55.0 Hz, now 69.7', 'stop at 3.32 mm and tap')
     >>> parts[3]
-    'it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)'
+    'it may need 3.25, at the thinnest 3.19 (2.5 % chance to be past it at 3.32 mm)'
     """
     whose = f"{stop.aim} {stop.wanted}"
     if stop.target is None:
@@ -125,9 +125,17 @@ def stop_parts(stop: Stop) -> tuple[str, str, str, str]:
         past = stop.target >= stop.now
         why = "it is there or past it" if past else "it would need less than half the thickness"
         return whose, where, f"no planing leads there, {why}", ""
-    chance = "" if stop.past is None else f" (past it at {stop.stop_mm:.2f}: {100.0 * stop.past:.2g} %)"
+    chance = "" if stop.past is None else f" ({_past_text(stop.past)} chance to be past it at {stop.stop_mm:.2f} mm)"
     beyond = f"it may need {stop.likely_mm:.2f}, at the thinnest {stop.thinnest_mm:.2f}{chance}"
     return whose, where, f"stop at {stop.stop_mm:.2f} mm and tap", beyond
+
+
+_WHOLE_FROM = 0.095
+
+
+def _past_text(past: float) -> str:
+    """Return a chance in per cent, to a tenth where it is small."""
+    return f"{100.0 * past:.1f} %" if past < _WHOLE_FROM else chance_text(past)
 
 
 def figure_rows(wood: WoodFigures) -> tuple[tuple[str, str], ...]:
@@ -167,7 +175,7 @@ def _told(wood: WoodFigures) -> Iterator[str]:
         yield f"not told by these modes: {', '.join(unknown)}"
     for flag in wood.flags:
         yield f"{flag}: {FLAGS[flag]}"
-    yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m.name)}' for m in wood.modes)}"
+    yield f"modes used: {', '.join(f'{m.freq_hz:.1f} Hz {mode_text(m)}' for m in wood.modes)}"
 
 
 def said_text(row: ForecastCame) -> str:
@@ -203,6 +211,17 @@ def planed_text(rows: Sequence[ForecastCame]) -> str:
     return f"planed {rows[0].basis}, cents: {'; '.join(each)}"
 
 
+def explained_text(rows: Sequence[ForecastCame]) -> str:
+    """Return that all modes of a board moved as one planing was forecast to move them.
+
+    Examples
+    --------
+    >>> explained_text([_ROW])
+    'as forecast of planing from 4.62 to 4.19 mm'
+    """
+    return f"as forecast of planing {rows[0].basis}"
+
+
 _ROW = ForecastCame(
     part="blank", mode="along", stage="02-planed", work="planing", step_cents=-171.2, step_low_cents=-205.9,
     step_high_cents=-136.6, overshoot=0.0, came_cents=-150.1, came_over=False, basis="from 4.62 to 4.19 mm",
@@ -225,6 +244,25 @@ def record_text(aim: Aim) -> str:
     return _AIMS[aim]
 
 
-def mode_text(name: tuple[int, int]) -> str:
-    """Return the name of a mode of a board: its nodal lines across the length, and across the width."""
-    return f"({name[0]},{name[1]})"
+def mode_shown(mode: str, aim: str | None) -> str:
+    """Return the name of a mode with what it is on a board; ``aim`` is empty or ``None`` for all other modes.
+
+    Examples
+    --------
+    >>> mode_shown("r2", "along"), mode_shown("r3", None)
+    ('along (r2)', 'r3')
+    """
+    return f"{aim} ({mode})" if aim else mode
+
+
+def mode_text(mode: NamedMode) -> str:
+    """Return what a mode of a board is: its word, if it has one, and its nodal lines across length and width.
+
+    Examples
+    --------
+    >>> mode_text(NamedMode(mode="r2", freq_hz=69.7, name=(2, 0)))
+    'along (2,0)'
+    >>> mode_text(NamedMode(mode="r3", freq_hz=120.1, name=(2, 1)))
+    '(2,1)'
+    """
+    return f"{mode.aim or ''} ({mode.name[0]},{mode.name[1]})".lstrip()

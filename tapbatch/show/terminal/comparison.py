@@ -10,6 +10,7 @@ from collections.abc import Sequence
 
 from tapbatch.compare.alike import alike_moves
 from tapbatch.compare.before_after import Comparison, SustainChange
+from tapbatch.compare.blank import BLANK
 from tapbatch.model.caution import NoVerdict
 from tapbatch.model.history import Stage
 from tapbatch.show.say import figures, moves, words
@@ -32,8 +33,9 @@ def comparison_lines(comparison: Comparison) -> list[Line]:
         lines += said(f"differed besides the wood: {cautions_text(heavy)}")
     if light:
         lines += said(f"{TOO_LITTLE.lower()}: {cautions_text(light)}", "dim")
+    causes = moves.alike_causes(strings=comparison.after.part != BLANK)
     for alike in alike_moves(comparison.drifts):
-        lines += said(f"{capital(moves.alike_text(alike, moves.alike_causes()))}.")
+        lines += said(f"{capital(moves.alike_text(alike, causes))}.")
     lines += _pairing_lines(comparison)
     if comparison.drifts:
         lines.append(_row("Pitch", "before", "after", "moved", weight="dim"))

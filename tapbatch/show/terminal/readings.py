@@ -14,7 +14,6 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
 from tapbatch.model.history import History, Stage
-from tapbatch.model.names import is_label
 from tapbatch.model.progress import listening
 from tapbatch.model.reading import Attention
 from tapbatch.show.say import figures, words
@@ -24,6 +23,7 @@ from tapbatch.show.tables import rows
 from tapbatch.show.terminal.wrapping import padded, wrapped
 from tapbatch.show.view.answers import NOTHING_READ, WHAT_TO_DO, turned_down
 from tapbatch.show.view.stages import mode_rows
+from tapbatch.show.view.working import spoken_name
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -54,7 +54,7 @@ def reading_lines(
     for row in rows:
         mode = row.mode
         figures = mode.note, words.cents_text(mode), words.untouched_text(mode), words.hz_text(mode)
-        named = mode.mode if is_label(mode.mode) else "strongest" if mode.lead else ""
+        named = spoken_name(stage, mode.mode) or ("strongest" if mode.lead else "")
         cells = _columns(named, *figures, words.t60_text(mode), row.taps)
         lines.append((cells, "bold" if mode.lead else "dim" if row.unsure else ""))
         if full and (own := [words.flag_text(flag) for flag in mode.flags if flag not in common]):

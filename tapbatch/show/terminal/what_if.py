@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from tapbatch.model.what_if import Answer, Rest
 from tapbatch.show.say import what_if, words
+from tapbatch.show.say.wood import mode_shown
 from tapbatch.show.terminal.readings import Line, said
 from tapbatch.show.terminal.wrapping import padded
 
-_NAME, _NOW, _THEN = 11, 13, 24
+_NAME, _NOW, _THEN = 13, 13, 24
 
 
 def what_if_lines(answer: Answer) -> list[Line]:
@@ -54,7 +55,7 @@ def _table_lines(answer: Answer) -> list[Line]:
 
 def _rest_lines(answer: Answer, rest: Rest, then_hz: float) -> list[Line]:
     pitch, spelling = answer.concert_pitch_hz, answer.spelling
-    name = padded(words.shown(f"{rest.mode} {rest.aimed}".rstrip()), _NAME - 1)
+    name = padded(words.shown(mode_shown(rest.mode, rest.aimed)), _NAME - 1)
     now = what_if.note_text(rest.freq_hz, pitch, spelling)
     then = f"{what_if.note_text(then_hz, pitch, spelling)}, {then_hz:.1f} Hz"
     row = f"{name} {now:{_NOW}}{then:{_THEN}}{what_if.moved_text(rest)}"

@@ -30,6 +30,7 @@ from tapbatch.show.say.landings import (
 from tapbatch.show.say.openings import opening_text
 from tapbatch.show.say.wood import stop_parts
 from tapbatch.show.view.besides import TOO_LITTLE, besides_of, causes_of
+from tapbatch.show.view.boards import planing_of
 from tapbatch.show.view.landings import is_risky, landings_of, other_side
 from tapbatch.show.view.stages import drifts_into, stage_before, stage_names
 from tapbatch.show.view.working import Subject, last_heard, named_note, not_heard_text, subject_of
@@ -206,13 +207,19 @@ def besides_limits(drift: Drift) -> tuple[Limit, ...]:
 
 
 def alike_limits(history: History, stage: Stage, drift: Drift) -> tuple[Limit, ...]:
-    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads."""
-    figures, causes = drift.moved != "all", causes_of(history, stage)
-    texts = (
-        tuple(moves.alike_text(alike, causes, interval=interval, figures=figures) for interval in (False, True))
-        for alike in alike_moves([drift])
-    )
-    return tuple(Limit(name=name, full=full) for name, full in texts)
+    """Return what all modes did alike on the way to a stage, said beside the move of the one that leads.
+
+    It limits nothing where a board was planed and did what was forecast of that.
+    """
+    figures = drift.moved != "all"
+    limits = []
+    for alike in alike_moves([drift]):
+        causes, explained = causes_of(history, stage, alike), bool(planing_of(history, alike))
+        brief, full = (
+            moves.alike_text(alike, causes, interval=interval, figures=figures) for interval in (False, True)
+        )
+        limits.append(Limit(name=brief, full=full, heavy=not explained))
+    return tuple(limits)
 
 
 def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer]:
@@ -224,13 +231,12 @@ def _how_far(history: History, stage: Stage, mode: StageMode) -> Iterator[Answer
         why = "" if landing.no_forecast in ("few steps", "points") else no_forecast_text(landing)
         whose = capital(name) if landing.mode == mode.mode else f"{landing.mode} to {name}"
         way, other = way_parts(landing, work=work, reason=not why), other_side(history, landing)
+        ahead = ", ".join(filter(None, (*way, "" if risky else chance)))
         beyond = f"or {landing_name(other).removeprefix('next note ')}: {to_go_text(other)}" if other else ""
         yield Answer(
             question="far",
             told=f"{whose}: {to_go_text(landing)}",
-            detail=", ".join(
-                filter(None, (target_hz_text(landing), beyond, *way, "" if risky else chance, opening_text(landing)))
-            ),
+            detail="; ".join(filter(None, (target_hz_text(landing), beyond, ahead, opening_text(landing)))),
             limits=_limits(f"{chance}: take off less" if risky else why),
             goes_on=n > 0,
             number=landing.cents_to_go,
@@ -299,7 +305,8 @@ def standing_text(history: History, stage: Stage) -> str:
     played = words.playing_text(mode, stage)
     flags = ", ".join(map(words.flag_text, dict.fromkeys((*mode.flags, *stage.flags))))
     asides = [f"played: {played}" if played else "", flags]
-    said += f": {named_note(mode)}, {words.sure_in_full(mode)}" + "".join(f" ({aside})" for aside in asides if aside)
+    said += f": {named_note(stage, mode)}, {words.sure_in_full(mode)}"
+    said += "".join(f" ({aside})" for aside in asides if aside)
     drift = drifts_into(history, stage).get(mode.mode)
     if drift is None:
         return said

@@ -13,9 +13,11 @@ from tapbatch.compare.blank import BLANK
 from tapbatch.compare.cuts import kind_of_work
 from tapbatch.compare.weighing import at_every_stage, heavy_kinds, is_heavy, parted
 from tapbatch.model.caution import Caution, CautionKind
-from tapbatch.model.history import Drift, History, Stage
+from tapbatch.model.history import Alike, Drift, History, Stage
 from tapbatch.show.say import moves
 from tapbatch.show.say.cautions import cautions_text, unnoted_text
+from tapbatch.show.say.wood import explained_text
+from tapbatch.show.view.boards import planing_of
 from tapbatch.show.view.stages import drifts_into, stage_before
 from tapbatch.show.view.working import subject_of
 
@@ -39,11 +41,14 @@ def besides_of(drift: Drift) -> Besides:
     )
 
 
-def causes_of(history: History, stage: Stage) -> str:
+def causes_of(history: History, stage: Stage, alike: Alike) -> str:
     """Return what may have moved all modes alike on the way to a stage.
 
     A cut is named only where one may have led there, and strings only where there may be some: never on a board.
+    What was forecast of a planing is said instead, if it explains the move.
     """
+    if planing := planing_of(history, alike):
+        return explained_text(planing)
     states = [s.state for s in (stage_before(history, stage), stage) if s is not None]
     return moves.alike_causes(
         cut=kind_of_work(stage, history.of_part(stage.part)) != "other",

@@ -7,12 +7,13 @@ to bottom. A nodal line is where a mode stands still.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 
 import numpy as np
 
+from tapbatch.compare.blank import BLANK
 from tapbatch.model.forecast import ForecastCame
-from tapbatch.model.history import History, Stage
+from tapbatch.model.history import Alike, History, Stage
 from tapbatch.model.wood import AIMED, NamedMode, WoodFigures
 from tapbatch.wood.board import Floats
 from tapbatch.wood.plate import plate_modes
@@ -39,8 +40,23 @@ def blank_stage(history: History) -> Stage | None:
 
 def planings(history: History) -> list[list[ForecastCame]]:
     """Return the forecasts of planing and what came, those of one stage together, the latest stage last."""
-    rows = [row for row in history.forecasts if row.part == "blank" and row.mode in AIMED]
+    rows = [row for row in history.forecasts if row.part == BLANK and row.mode in AIMED]
     return [list(of_stage) for _, of_stage in groupby(rows, key=lambda row: row.stage)]
+
+
+def planing_of(history: History, alike: Alike) -> list[ForecastCame]:
+    """Return the forecasts of the planing that explains what all modes of a board did alike.
+
+    None if no forecast was made of the way between these two stages, if one did not hold, or if all modes moved by
+    more or less than any of them was to.
+    """
+    names = {stage.stage: stage.stage_shown for stage in history.of_part(alike.part)}
+    before = next((a for a, b in pairwise(names) if b == alike.to_stage), None)
+    rows = next((rows for rows in planings(history) if rows[0].stage == names.get(alike.to_stage)), [])
+    if alike.part != BLANK or before != alike.from_stage or not rows or not all(row.came_within for row in rows):
+        return []
+    low, high = min(row.step_low_cents for row in rows), max(row.step_high_cents for row in rows)
+    return rows if low <= alike.extent.cents <= high else []
 
 
 def mode_views(wood: WoodFigures) -> tuple[ModeView, ...]:

@@ -13,6 +13,7 @@ from tapbatch.model.names import is_label
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.say import words
 from tapbatch.show.view.stages import last_with_modes
+from tapbatch.show.view.working import name_shown
 
 Row = tuple[str, ...]
 
@@ -98,7 +99,7 @@ def _masses(notes: Sequence[tuple[Stage, Note]]) -> Iterable[tuple[str, str]]:
 
 def _air(notes: Sequence[Note]) -> Iterable[tuple[str, str]]:
     for name, unit, values in (
-        ("temperature", "C", [n.temperature_c for n in notes if n.temperature_c is not None]),
+        ("temperature", "°C", [n.temperature_c for n in notes if n.temperature_c is not None]),
         ("humidity", "%", [n.humidity_pct for n in notes if n.humidity_pct is not None]),
     ):
         if values:
@@ -120,7 +121,7 @@ def _modes(stage: Stage, most: int) -> Iterable[Row]:
     for mode in sorted(chosen, key=lambda m: m.freq_hz):
         yield (
             stage.part,
-            mode.mode,
+            name_shown(stage, mode.mode),
             words.note_text(mode),
             words.sure_text(mode),
             words.hz_text(mode),

@@ -13,7 +13,7 @@ from tapbatch.model.history import TOLD_TO_MOVE, Drift, History, Stage, StageMod
 from tapbatch.model.names import is_label
 from tapbatch.model.reading import Reading
 from tapbatch.show.say import moves, words
-from tapbatch.show.view.working import subject_of, working_names
+from tapbatch.show.view.working import name_shown, subject_of, working_names
 
 MOST_MODES = 8
 
@@ -141,10 +141,12 @@ def sign_text(verdict: str, change_cents: float | None) -> str:
 class ModeRow:
     """A mode, how it moved, and the words for which the mode alone is not enough; a text is empty if not known.
 
-    ``worked_on`` tells whether the maker works on it; without the instrument's history, whether it leads.
+    ``name`` is its name as all pages have it. ``worked_on`` tells whether the maker works on it; without the
+    instrument's history, whether it leads.
     """
 
     mode: StageMode
+    name: str
     worked_on: bool
     drift: Drift | None
     trust: words.Sureness
@@ -173,6 +175,7 @@ def mode_rows(stage: Stage, steady_cents: float, history: History | None = None)
     return [
         ModeRow(
             mode=mode,
+            name=name_shown(stage, mode.mode),
             worked_on=mode.mode in names,
             drift=(drift := drifts.get(mode.mode)),
             trust=words.how_sure(mode, steady_cents, faults),

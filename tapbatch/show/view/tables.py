@@ -17,9 +17,10 @@ from tapbatch.model.history import Alike, Drift, History, Landing, OpenString, S
 from tapbatch.show.say import figures, moves, words
 from tapbatch.show.say.landings import no_forecast_cell, note_shown
 from tapbatch.show.view.besides import besides_cell, causes_of, is_cautious, once_text, said_once, since_first
+from tapbatch.show.view.boards import planing_of
 from tapbatch.show.view.landings import shown_landings
 from tapbatch.show.view.stages import ModeRow, drifts_by_stage, drifts_into, mode_rows, stage_names
-from tapbatch.show.view.working import working_names
+from tapbatch.show.view.working import name_shown, working_names
 
 BESIDES = "besides the wood"
 
@@ -72,8 +73,8 @@ def _mode(row: ModeRow) -> Row:
 def _name(row: ModeRow) -> str:
     """Return the name of a mode, and whether it is worked on or leads; a leading mode needs no more than that."""
     if row.mode.lead:
-        return f"{row.mode.mode}, strongest"
-    return f"{row.mode.mode}, worked on" if row.worked_on else row.mode.mode
+        return f"{row.name}, strongest"
+    return f"{row.name}, worked on" if row.worked_on else row.name
 
 
 def played_table(stage: Stage) -> Table:
@@ -99,13 +100,17 @@ def drift_table(history: History, part: str, *, latest: bool = False) -> Table:
     rows: list[Row] = []
     for order, stage in reversed([*enumerate(stages)]):
         drifts = told[part, stage.stage].values()
-        rows += [_alike(names, order, alike, causes_of(history, stage)) for alike in alike_moves(drifts)]
-        rows += [_drift(names, order, drift, besides_cell(drift, once)) for drift in drifts]
+        for alike in alike_moves(drifts):
+            causes = Cell(causes_of(history, stage, alike), light=bool(planing_of(history, alike)))
+            rows.append(_alike(names, order, alike, causes))
+        rows += [
+            _drift(names, order, drift, name_shown(stage, drift.mode), besides_cell(drift, once)) for drift in drifts
+        ]
     what = f"what moved on the way to {stages[-1].stage_shown}" if latest else "what moved from stage to stage"
     return Table(kind="drift", title=f"{part}: {what}", rows=tuple(rows), once=once_text(once))
 
 
-def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike, causes: str) -> Row:
+def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike, causes: Cell) -> Row:
     """Return the row of what all modes did alike between two stages."""
     before, after = (names.get((alike.part, s), s) for s in (alike.from_stage, alike.to_stage))
     cents = alike.extent.cents
@@ -118,11 +123,11 @@ def _alike(names: Mapping[tuple[str, str], str], order: int, alike: Alike, cause
         "which": Cell(""),
         "rings": Cell(""),
         "T60 (%)": Cell(""),
-        BESIDES: Cell(causes),
+        BESIDES: causes,
     }
 
 
-def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift, besides: str) -> Row:
+def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift, mode: str, besides: str) -> Row:
     before, after = (names.get((drift.part, s), s) for s in (drift.from_stage, drift.to_stage))
     more = moves.more_text(drift)
     cents = moves.extent_text(drift.extent)
@@ -130,7 +135,7 @@ def _drift(names: Mapping[tuple[str, str], str], order: int, drift: Drift, besid
     return {
         "stage": Cell(f"{before} to {after}", order),
         "verdict": Cell(moves.VERDICTS[drift.verdict] + (f" (+{more})" if more else "")),
-        "mode": Cell(drift.mode),
+        "mode": Cell(mode),
         "moved": Cell(moves.moved_text(drift), drift.extent.cents if drift.extent else None),
         "cents": Cell(cents, drift.extent.cents if drift.extent else None),
         "which": Cell(moves.MOVED[drift.moved]),
@@ -146,7 +151,7 @@ def first_table(history: History, stage: Stage) -> Table:
     rows = tuple(
         {
             "verdict": Cell(moves.VERDICTS[d.first_verdict]),
-            "mode": Cell(d.mode),
+            "mode": Cell(name_shown(stage, d.mode)),
             "cents": Cell(moves.extent_text(d.first_extent), d.first_extent.cents if d.first_extent else None),
             "since": Cell(names.get((stage.part, d.first_stage), d.first_stage)),
             BESIDES: Cell(besides_cell(since_first(d), once), light=not is_cautious(since_first(d))),

@@ -30,7 +30,7 @@ from tapbatch.show.view.stages import (
     stage_before,
     stage_names,
 )
-from tapbatch.show.view.working import Subject, not_heard_text, strongest_line, subjects_of
+from tapbatch.show.view.working import Subject, not_heard_text, spoken_name, strongest_line, subjects_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,9 +140,7 @@ def _where(subject: Subject, stage: Stage, trust: str) -> str:
     mode = subject.mode
     if mode is None:
         return f"{subject.name} {not_heard_text(stage)}"
-    named = (
-        subject.name if is_label(subject.name) else "strongest" if subject.because == "strongest" else subject.name
-    )
+    named = spoken_name(stage, subject.name) or ("strongest" if subject.because == "strongest" else subject.name)
     # A changed gain is a fault of the recording, and stands on top.
     doubts = ", ".join(words.flag_text(flag) for flag in mode.flags if flag in words.DOUBTS and flag != "gain")
     return f"{named} {words.note_text(mode)}, {words.sure_in_full(mode)}{trust}{f' ({doubts})' if doubts else ''}"

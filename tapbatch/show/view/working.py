@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from tapbatch.model.history import Because, History, Stage, StageMode
 from tapbatch.model.names import is_label
 from tapbatch.show.say import moves, words
+from tapbatch.show.say.wood import mode_shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,10 +52,20 @@ def strongest_beside(history: History | None, stage: Stage) -> StageMode | None:
     return lead if lead and lead.mode not in working_names(history, stage) else None
 
 
-def named_note(mode: StageMode) -> str:
-    """Return the note of a mode and how far off it is, behind its label if it has one: ``air F#3 +38 c``."""
-    note = words.note_text(mode)
-    return f"{mode.mode} {note}" if is_label(mode.mode) else note
+def name_shown(stage: Stage, name: str) -> str:
+    """Return the name of a mode as all pages have it: of a board with what the mode is, such as ``along (r2)``."""
+    return mode_shown(name, stage.wood.aim_of(name) if stage.wood else None)
+
+
+def spoken_name(stage: Stage, name: str) -> str:
+    """Return the label of a mode, or what it is on a board, such as ``along``; empty if a number is all it has."""
+    aim = stage.wood.aim_of(name) if stage.wood else None
+    return name if is_label(name) else aim or ""
+
+
+def named_note(stage: Stage, mode: StageMode) -> str:
+    """Return the note of a mode and how far off it is, behind its name if it has one: ``air F#3 +38 c``."""
+    return f"{spoken_name(stage, mode.mode)} {words.note_text(mode)}".lstrip()
 
 
 def not_heard_text(stage: Stage) -> str:
@@ -101,4 +112,4 @@ def _told(history: History, stage: Stage, mode: StageMode) -> str:
     drift = next((d for d in history.drifts if (d.part, d.to_stage, d.mode) == here), None)
     moved = moves.moved_cell(drift) if drift else ""
     moved = "cannot tell if it moved" if moved == "cannot tell" else moved
-    return ", ".join(filter(None, (named_note(mode), words.sure_text(mode), moved)))
+    return ", ".join(filter(None, (named_note(stage, mode), words.sure_text(mode), moved)))

@@ -39,7 +39,7 @@ def test_dots_lie_in_the_band_where_the_forecast_held(look: Look) -> None:
     assert dots[19, 1] == pytest.approx(middle + 1.5 * one)
     (bars,) = (mark.pieces for mark in chart.marks if mark.name == "outside")
     assert len(bars) == 2
-    assert chart.description.startswith("18 of 20 cuts fell where they were said to")
+    assert chart.description.startswith("18 of 20 cuts came out as forecast")
     assert all(0.0 <= word.x_mm <= look.width_mm for word in chart.words)
 
 
@@ -62,12 +62,12 @@ def test_page_and_report_say_the_same(whole: History) -> None:
     history = replace(whole, forecasts=tuple(TWENTY))
     index = parse(index_bytes([], (), TWENTY).decode())
     told = index.one("section", id="forecasts").text
-    assert "18 of 20 cuts fell where they were said to" in told
+    assert "18 of 20 cuts came out as forecast" in told
     assert "1 overshot; by the chances, 2.0 should have" in told
     assert not list(parse(index_bytes([], ()).decode()).all("section", id="forecasts"))
     sheets = [sheet.finished() for sheet in report_sheets(history, InstrumentSettings()) if sheet.title == SETTLE]
     words = " ".join(word.text for sheet in sheets for word in sheet.words)
-    assert "18 of 20 cuts fell where they were said to" in words
+    assert "18 of 20 cuts came out as forecast" in words
     assert CAME in words
     few = replace(whole, forecasts=(FELL,))
     sheets = [sheet.finished() for sheet in report_sheets(few, InstrumentSettings()) if sheet.title == SETTLE]

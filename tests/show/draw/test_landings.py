@@ -150,3 +150,11 @@ def test_of_a_board_only_its_targets_are_drawn_and_tabled(histories: dict[str, C
     untold = replace(board, landings=tuple(c for c in board.landings if c not in targets))
     assert landing_blocks(untold) == []
     assert not drawn(untold, "Where it may settle")
+
+
+def test_a_long_ground_of_a_step_is_broken_and_not_cut(whole: History) -> None:
+    basis = "4 steps of work 'open hole' in the notes, by opening area, and the physics of the box"
+    landings = tuple(replace(c, basis=basis) for c in whole.landings if c.step_cents is not None)
+    assert landings
+    text = said(drawn(replace(whole, landings=landings), "Where it may settle"))
+    assert basis in text

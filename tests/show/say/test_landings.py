@@ -67,7 +67,7 @@ def test_what_is_there_is_said_to_be() -> None:
 
 
 WHY: dict[NoForecast, tuple[str, str]] = {
-    "on target": ("no forecast: more work would only carry it off", "on target"),
+    "on target": ("more of this work would only move it away again", "on target"),
     "strung": ("no forecast under string tension", "under string tension"),
     "fault": ("no forecast while this stands: recordings differ, method", "recordings differ, method"),
     "few steps": ("no forecast yet: 3 such cuts are needed, 1 so far", "1 of 3 similar steps so far"),
@@ -120,7 +120,7 @@ def test_what_would_make_it_sure_is_said_of_what_reads_on_the_landing() -> None:
     assert sure_text(replace(near, taps=2)) == ""
     assert way_parts(replace(near, taps_to_sure=4), work="cut") == [
         "about 4 more taps would make it sure",
-        "no forecast: more work would only carry it off",
+        "more of this work would only move it away again",
     ]
 
 

@@ -7,8 +7,8 @@ from typing import get_args
 import pytest
 
 from tapbatch.model.reading import Aim
-from tapbatch.model.wood import Figure, Refusal, WoodFigures
-from tapbatch.show.say.wood import FLAGS, figure_rows, figure_text, record_text, why_no_figures, wood_lines
+from tapbatch.model.wood import Figure, Refusal, Stop, WoodFigures
+from tapbatch.show.say.wood import FLAGS, figure_rows, figure_text, record_text, stop_text, why_no_figures, wood_lines
 from tests.documentation.pages import first_cells, page, section
 
 TOLD = WoodFigures(
@@ -59,3 +59,10 @@ def test_short_lines_keep_what_is_first_and_say_where_the_rest_is() -> None:
     assert short[0].startswith("radiates (c/rho)")
     assert any("open" in line and "--full" in line for line in short)
     assert short[-1] == list(wood_lines(TOLD))[-1]
+
+
+@pytest.mark.parametrize(("past", "said"), [(0.025, "2.5 %"), (0.094, "9.4 %"), (0.4, "40 %"), (0.996, "over 99 %")])
+def test_the_chance_to_be_past_a_target_is_said_to_be_one(past: float, said: str) -> None:
+    stop = Stop(aim="along", wanted="on A1", unit="Hz", target=55.0, now=69.7, stop_mm=3.32, likely_mm=3.25,
+                thinnest_mm=3.19, past=past)  # fmt: skip
+    assert stop_text(stop).endswith(f"({said} chance to be past it at 3.32 mm)")

@@ -67,6 +67,13 @@ def test_compare_says_it_once(risen: History) -> None:
     assert " c in all" not in text
 
 
+def test_compare_names_no_strings_on_a_board(risen: History) -> None:
+    before, after = (replace(stage, part="blank") for stage in risen.stages)
+    comparison = Comparison(before=before, after=after, drifts=risen.drifts, sustain=(), balance=(), cautions=())
+    text = " ".join(line for line, _ in comparison_lines(comparison))
+    assert _count(text, SENTENCE.replace("weather, strings or", "weather or")) == 1
+
+
 def test_the_table_has_one_row_for_it_in_front_of_the_others(risen: History) -> None:
     rows = drift_table(risen, "body").rows
     assert [row["mode"].text for row in rows].index("all modes") == 0

@@ -62,7 +62,7 @@ def test_a_board_is_told_where_to_stop(whole: History) -> None:
     history = replace(whole, stages=(*whole.stages[:-1], board), landings=())
     first, second = (a for a in answers(history) if a.question == "far")
     assert (first.told, first.goes_on) == ("Along on A1: stop at 3.32 mm and tap", False)
-    assert first.detail.startswith("it may need 3.25, at the thinnest 3.19 (past it at 3.32: 2.5 %)")
+    assert first.detail.startswith("it may need 3.25, at the thinnest 3.19 (2.5 % chance to be past it at 3.32 mm)")
     assert (second.told, second.goes_on) == ("Twist on A1: stop at 3.32 mm and tap", True)
 
 

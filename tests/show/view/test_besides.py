@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from tapbatch.model.caution import Caution
-from tapbatch.model.history import Drift, History
+from tapbatch.model.history import Alike, Drift, Extent, History
 from tapbatch.model.settings import InstrumentSettings
 from tapbatch.show.browser.article import card_of
 from tapbatch.show.draw.drift import differed
@@ -23,6 +23,8 @@ from tests.show.browser.parsed import parse
 WEEKS = Caution("days", days=14, can_cents=0.0)
 WARMTH = Caution("temperature", before_c=20.0, after_c=24.0, can_cents=11.7)
 HUMIDITY = Caution("humidity", can_cents=34.5)
+
+ALIKE = Alike(part="body", from_stage="a", to_stage="b", extent=Extent(12.0, 8.0, 16.0))
 
 Makers = dict[str, Callable[[], History]]
 
@@ -59,8 +61,8 @@ def test_nobody_is_told_to_look_for_strings_on_a_board(whole: History) -> None:
     last = whole.stages[-1]
     unsaid = replace(whole, stages=tuple(replace(s, state="") for s in whole.stages))
     boards = replace(unsaid, stages=tuple(replace(s, part="blank") for s in unsaid.stages))
-    assert "strings" in causes_of(unsaid, replace(last, state=""))
-    assert "strings" not in causes_of(boards, replace(last, state="", part="blank"))
+    assert "strings" in causes_of(unsaid, replace(last, state=""), ALIKE)
+    assert "strings" not in causes_of(boards, replace(last, state="", part="blank"), ALIKE)
 
 
 def test_the_slip_has_little_in_grey_and_much_in_orange(whole: History) -> None:
