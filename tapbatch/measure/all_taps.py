@@ -20,7 +20,7 @@ common one. Where it is weak, or its pole runs off, it stays at the common pole:
 is and hardly anything about its pole. Its errors are those of the tap, but not larger than a line width and a factor
 of 2.5, within which the pole was pooled.
 
-It cannot find a mode that no tap shows by itself.
+Modes that no tap shows by itself are left to :mod:`tapbatch.measure.found_together`.
 """
 
 from __future__ import annotations
@@ -39,7 +39,9 @@ from tapbatch.measure.geometric import Complex, Float, Samples
 from tapbatch.measure.misfit import against_misfit, left_around, local_excess, widened
 from tapbatch.measure.prune import TapFit, mode_energy, model_of, skirt
 
-_BY_CHANCE = 1e-5
+BY_CHANCE = 1e-5
+"""Probability of so large a sum without the mode, below which one is accepted."""
+
 _LEAST_REACH = 4.0 / 1200.0 * float(np.log(2.0))  # four cents: poles wander from tap to tap
 _LOG_RATIO = float(np.log(2.5))  # of T60
 _CLEAR = 25.0  # Wald statistic above which a tap may move the pole
@@ -47,11 +49,16 @@ _STEPS = 5
 
 
 @dataclass(frozen=True, slots=True)
-class _Shared:
-    """A pole that some taps have, and the taps that lack it and can be asked."""
+class Shared:
+    """A pole that some taps have: the taps that have it, and those that lack it and can be asked.
+
+    ``variance`` is that of ``log delta``, from the taps that have it.
+    """
 
     pole: complex
     lacking: tuple[int, ...]
+    owners: tuple[int, ...]
+    variance: float
 
 
 def decided(taps: Sequence[TapFit | None], shift_hz: float = 0.0) -> list[TapFit | None]:
@@ -85,10 +92,25 @@ def decided(taps: Sequence[TapFit | None], shift_hz: float = 0.0) -> list[TapFit
     >>> [t.fit.count for t in taps], [t.fit.count for t in decided(taps)]
     ([2, 1, 1, 1, 1], [2, 2, 2, 2, 2])
     """
-    shared = [s for s in _pooled(taps, shift_hz) if s.lacking]
+    return decided_and_which(taps, pooled(taps, shift_hz))[0]
+
+
+def decided_and_which(
+    taps: Sequence[TapFit | None], poles_of_all: Sequence[Shared]
+) -> tuple[list[TapFit | None], list[bool]]:
+    """Return what :func:`decided` does, and which of the poles that some taps lack were accepted.
+
+    Parameters
+    ----------
+    taps
+        As for :func:`decided`.
+    poles_of_all
+        Their poles, from :func:`pooled`.
+    """
+    shared = [s for s in poles_of_all if s.lacking]
     result = list(taps)
     if not shared:
-        return result
+        return result, []
     of_tap = {t: [i for i, s in enumerate(shared) if t in s.lacking] for t in range(len(taps))}
     of_tap = {t: asked for t, asked in of_tap.items() if asked}
     poles = np.array([s.pole for s in shared])
@@ -101,13 +123,13 @@ def decided(taps: Sequence[TapFit | None], shift_hz: float = 0.0) -> list[TapFit
     for t, asked in of_tap.items():
         likely = [i for i in asked if accepted[i]]
         if likely:
-            strength[t, likely] *= _against_misfit(_fit_of(taps, t), trials[t], poles[likely])
+            strength[t, likely] *= asked_against_misfit(_fit_of(taps, t), trials[t], poles[likely])
     accepted &= _beyond_chance(strength, shared)
     for t, asked in of_tap.items():
         here = [i for i in asked if accepted[i]]
         if here:
-            result[t] = _with_modes(_fit_of(taps, t), poles[here], strength[t, here])
-    return result
+            result[t] = with_modes(_fit_of(taps, t), poles[here], strength[t, here])
+    return result, [bool(a) for a in accepted]
 
 
 def _fit_of(taps: Sequence[TapFit | None], tap: int) -> TapFit:
@@ -116,19 +138,24 @@ def _fit_of(taps: Sequence[TapFit | None], tap: int) -> TapFit:
     return found
 
 
-def _beyond_chance(strength: Float, shared: Sequence[_Shared]) -> NDArray[np.bool_]:
+def _beyond_chance(strength: Float, shared: Sequence[Shared]) -> NDArray[np.bool_]:
     """Tell which poles the taps that lack them show together; ``strength``, (taps, poles), is 0 elsewhere."""
     total = strength.sum(axis=0)
-    return np.array([chance_beyond(x, len(s.lacking)) < _BY_CHANCE for x, s in zip(total, shared, strict=True)])
+    return np.array([chance_beyond(x, len(s.lacking)) < BY_CHANCE for x, s in zip(total, shared, strict=True)])
 
 
 # ---------------------------------------------------------------- which poles to ask for
 
 
-def _pooled(taps: Sequence[TapFit | None], shift_hz: float) -> list[_Shared]:
+def pooled(taps: Sequence[TapFit | None], shift_hz: float) -> list[Shared]:
     """Return the poles of all taps, each once, the best known first, with the taps that lack them.
 
     The common pole is the mean of those found, weighted by their information.
+
+    Parameters
+    ----------
+    taps, shift_hz
+        As for :func:`decided`.
     """
     members = [(t, k) for t, found in enumerate(taps) if found is not None for k in range(found.fit.count)]
     if not members:
@@ -154,7 +181,9 @@ def _pooled(taps: Sequence[TapFit | None], shift_hz: float) -> list[_Shared]:
         # A mode closer than a width is perhaps the same, and its amplitude and the candidate's would not be parted.
         beside = set(tap[apart < max(width, reach)].tolist())
         lacking = tuple(t for t in lift if t not in beside)
-        shared.append(_Shared(complex(np.exp(-np.exp(mean[0]) + 1j * mean[1])), lacking))
+        owners = tuple(int(t) for t in tap[same])
+        pole = complex(np.exp(-np.exp(mean[0]) + 1j * mean[1]))
+        shared.append(Shared(pole, lacking, owners, 1.0 / float(weight.sum())))
     return shared
 
 
@@ -216,16 +245,32 @@ def asked_of(found: TapFit, poles: Complex) -> tuple[Fit, Float]:
     return trial, np.where(above, strength, 0.0)
 
 
-def _against_misfit(found: TapFit, trial: Fit, poles: Complex) -> Float:
-    """Return the factor, (M,), by which statistics fall where more than noise is left around the candidates."""
+def asked_against_misfit(found: TapFit, trial: Fit, poles: Complex) -> Float:
+    """Return the factor, (M,), by which statistics fall where more than noise is left around the candidates.
+
+    Parameters
+    ----------
+    found, poles
+        As for :func:`asked_of`.
+    trial
+        The fit that it returned.
+    """
     return against_misfit(left_around(found.samples - model_of(trial), poles))
 
 
 # ---------------------------------------------------------------- the modes in a tap that lacked them
 
 
-def _with_modes(found: TapFit, poles: Complex, strength: Float) -> TapFit:
-    """Return a fit with modes added near their common poles, or at these where the tap says too little."""
+def with_modes(found: TapFit, poles: Complex, strength: Float) -> TapFit:
+    """Return a fit with modes added near their common poles, or at these where the tap says too little.
+
+    Parameters
+    ----------
+    found
+        The fit of a tap.
+    poles, strength
+        The modes, shape (M,), and their statistics in this tap, from :func:`asked_of`.
+    """
     fit, samples = found.fit, Samples(found.samples)
     held = strength < _CLEAR
     start = np.concatenate([fit.poles, poles[~held]])

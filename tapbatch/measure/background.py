@@ -14,7 +14,8 @@ amplitude is at least 100, times the excess where more than noise is left (:mod:
 pole unknown, the amplitude of a mode has a Wald statistic that follows the non-central chi-square distribution
 with 2 degrees of freedom and the non-centrality ``R/2`` (half of ``R``, because the unknown decay and frequency take
 the other half). Once one tap lists a mode, all taps together decide on it (:mod:`tapbatch.measure.all_taps`), which
-asks for less. So a mode is heard in ``n`` taps with 95 % if it passes in a single tap with ``1 - 0.05**(1/n)``.
+asks for less. So a mode is heard in ``n`` taps with 95 % if it passes in a single tap with ``1 - 0.05**(1/n)``. What
+only all of them show (:mod:`tapbatch.measure.found_together`) is not counted on.
 """
 
 from __future__ import annotations

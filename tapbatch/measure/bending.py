@@ -58,6 +58,7 @@ _FLAGGED = (0.05, 0.5)
 _FREE = (0.5, 10.0)  # standard deviation of kappa, and of epsilon in cents, where no law is known
 _EARLY = 0.3  # of kappa: by how much an exponential fit is off
 _SUSPECT = 2  # modes that bend, and satellites of a tap
+_FEWEST_SUSPECT = 2  # telling modes that show it to second order
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,8 @@ def judged(zones: Sequence[Sequence[TapFit | None]], shifts_hz: Sequence[float])
     if maybe_gain and gain_moves(zones, said, by_amplitude=laws[0].holds):
         return [[None if t is None else replace(t, bend=(("gain",),) * t.fit.count) for t in taps] for taps in zones]
     suspect = sum(g.bends for g in groups) + (float(np.median(each)) if each else 0.0)
-    if suspect < _SUSPECT and not any(law.holds for law in laws):
+    worth_trying = suspect >= _SUSPECT and any(_may_hold(groups, part) for part in (0, 1))
+    if not worth_trying and not any(law.holds for law in laws):
         return with_pairs_flagged(zones, said, groups)
     return _by_law(zones, shifts_hz, laws) or with_pairs_flagged(zones, said, groups)
 
@@ -128,6 +130,15 @@ def _law(groups: Sequence[Group], part: int) -> _Law:
     mean, error, scatter = _mean(value[like], se[like])
     holds = bool(abs(mean) > max(_LEAST[part], _SURE * error))
     return _Law(mean if holds else 0.0, float(np.hypot(max(scatter, _FLOOR[part]), error)), holds)
+
+
+def _may_hold(groups: Sequence[Group], part: int) -> bool:
+    """Tell whether a law may come out of fits with bends: enough modes tell of it, and two of them show it.
+
+    Where a misfit hides what modes tell, such fits cost as much as all others and find nothing.
+    """
+    told = [one for one in (_of(g, part) for g in groups) if one[1] < _TELLING[part]]
+    return len(told) >= _FEWEST and sum(abs(value) > _SHOWS * se for value, se in told) >= _FEWEST_SUSPECT
 
 
 def _mean(value: Float, se: Float) -> tuple[float, float, float]:

@@ -8,22 +8,30 @@ whatever passes is judged again by the full information matrix.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
+from tapbatch.measure.chance import chance_beyond
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.misfit import MISFIT_IN_ONE
 from tapbatch.measure.prune import FAINTEST, SHORTEST_T60_S, TapFit, mode_energy, skirt
 from tapbatch.model.reading import LN_1000
 
 _CANDIDATE = 18.0
+BY_CHANCE_ALONE = float(np.exp(-_CANDIDATE))
+"""Probability with which noise gives so strong a line in one cell: 1 in 6e7."""
+
 _MOST_AT_ONCE = 12
 _BESIDE = 25.0
 _BESIDE_MISFIT = 12.0
 UNEVEN = 1.0 / 12.0  # of a mode's amplitude; chosen so that close pairs in struck objects are flagged
 _LEAST_BESIDE_HZ = 3.0
 _APART_HZ = 8.0
-_SEARCH_T60_S = (0.06, 0.2, 0.7)
+SEARCH_T60_S = (0.06, 0.2, 0.7)
+"""Decays of the matched filters, in seconds."""
+
 _LONGEST_START_S = 10.0
 
 
@@ -149,13 +157,80 @@ def missed_lines(current: TapFit, inside_hz: tuple[float, float]) -> Complex:
     return nudged_apart(added[above], current.fit.poles, current.rate_hz)
 
 
-def _matched(residual: Float, rate_hz: float) -> tuple[Float, list[float], int]:
-    """Return the statistic of each decay and line, shape (decays, lines), the decays, and the transform length."""
-    count = len(residual)
+def common_peaks(
+    residuals: Sequence[Float], rate_hz: float, levels: Sequence[Float], inside_hz: tuple[float, float]
+) -> tuple[Complex, Float, Float]:
+    """Return start poles of lines that stand out of what is left of several taps together.
+
+    The powers of the matched filters are added over the taps. Around a peak nothing else is taken within 8 Hz or a
+    line's width, if that is more: all of it may belong to the same line.
+
+    Parameters
+    ----------
+    residuals
+        Residuals of n fits, noise variance 1.
+    rate_hz
+        Their sample rate in hertz.
+    levels
+        For each, its power over the noise by frequency, from :func:`excess_by_band`.
+    inside_hz
+        Lowest and highest frequency to search.
+
+    Returns
+    -------
+    poles : ndarray
+        Shape (M,), the strongest first, at most 12.
+    power, energy : ndarray
+        Each line's power over what is left around it, and its energy, in each tap, shape (M, n).
+
+    Examples
+    --------
+    A line too weak for any one of five taps:
+
+    >>> rng, n = np.random.default_rng(1), np.arange(2000)
+    >>> ring = np.exp(-0.005 * n) * np.cos(0.5 * n)
+    >>> taps = [0.6 * ring + rng.standard_normal(2000) for _ in range(5)]
+    >>> poles, _, _ = common_peaks(taps, 4000.0, [np.ones(64)] * 5, (50.0, 1500.0))
+    >>> round(float(np.angle(poles[0])), 2)
+    0.5
+    >>> [len(candidates(tap, 4000.0, None, (50.0, 1500.0))[0]) for tap in taps]
+    [0, 0, 0, 0, 0]
+    """
+    longest = max(map(len, residuals))
+    powers, decays, lengths = zip(*(_matched(r, rate_hz, longest) for r in residuals), strict=True)
+    length, lines = lengths[0], powers[0].shape[1]
+    at = np.arange(lines)
+    over = [np.interp(at, (np.arange(len(v)) + 0.5) * lines / len(v), v) for v in levels]
+    each = np.stack([p / v for p, v in zip(powers, over, strict=True)])
+    total = each.sum(axis=0)
+    best, which = total.max(axis=0), total.argmax(axis=0)
+    line_hz = at * rate_hz / length
+    free = np.where((line_hz >= inside_hz[0]) & (line_hz <= inside_hz[1]), best, 0.0)
+    found: list[tuple[int, int]] = []
+    while len(found) < _MOST_AT_ONCE:
+        i = int(np.argmax(free))
+        if chance_beyond(float(free[i]), len(residuals)) > BY_CHANCE_ALONE:
+            break
+        found.append((int(which[i]), i))
+        apart = max(2, int(max(_APART_HZ, LN_1000 / (np.pi * decays[0][which[i]])) * length / rate_hz))
+        free[max(i - apart, 0) : i + apart] = 0.0
+    poles = [np.exp(-LN_1000 / (decays[0][d] * rate_hz) + 2j * np.pi * i / length) for d, i in found]
+    power = [each[:, d, i] for d, i in found]
+    energy = [[p[d, i] / 2 for p in powers] for d, i in found]
+    shape = (len(found), len(residuals))
+    return np.array(poles, dtype=np.complex128), np.array(power).reshape(shape), np.array(energy).reshape(shape)
+
+
+def _matched(residual: Float, rate_hz: float, longest: int = 0) -> tuple[Float, list[float], int]:
+    """Return the statistic of each decay and line, shape (decays, lines), the decays, and the transform length.
+
+    All residuals get the same lines whose ``longest`` is the same and at least their length.
+    """
+    n = np.arange(len(residual))
+    count = max(len(residual), longest)
     length = 1 << int(np.ceil(np.log2(2 * count)))
-    n = np.arange(count)
     # A decay is worth trying only where its line is not much narrower than a resolution cell.
-    t60s = [t for t in _SEARCH_T60_S if t < 3 * count / rate_hz] or [_SEARCH_T60_S[0]]
+    t60s = [t for t in SEARCH_T60_S if t < 3 * count / rate_hz] or [SEARCH_T60_S[0]]
     weights = [np.exp(-LN_1000 / (t * rate_hz) * n) for t in t60s]
     return np.stack([2 * np.abs(np.fft.rfft(residual * w, length)) ** 2 / (w @ w) for w in weights]), t60s, length
 

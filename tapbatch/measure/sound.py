@@ -22,6 +22,7 @@ from tapbatch.measure.candidates import UNEVEN
 from tapbatch.measure.close_pairs import together
 from tapbatch.measure.decay_shape import EarlyLate, early_late
 from tapbatch.measure.doubtful import doubtful
+from tapbatch.measure.found_together import found_together
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.kept_taps import Fitted
 from tapbatch.measure.misfit import local_excess
@@ -32,6 +33,7 @@ from tapbatch.measure.stretches import fits_of
 from tapbatch.model.reading import LN_1000, BandSettings, Coupling, Mode, Sound, Tap, TapReading
 
 _HUM_WIDTH_HZ = 0.7
+_BEFORE_S = 0.02  # filters that look ahead reach that far
 _FAINTEST_DB = 60.0  # below the loudest mode; fainter lines are of no use to a maker
 _LEAST_COUPLING = 0.1  # weaker couplings change a mean by less than a hundredth of its error
 # The part of a misfit that a mode absorbs is missing from the residual. A room's tail at -20 dB rings as long as the
@@ -80,7 +82,8 @@ def fit_taps(
     fits = [together(of_zone) for of_zone in fits]
     if settings.kind == "tap":
         taps, fits = _judged(taps, fits)
-    own, fits = fits, [decided(of_zone, z.decimator.shift_hz) for of_zone, z in zip(fits, prepared, strict=True)]
+    search = steady and settings.kind == "tap"
+    own, fits = fits, [_together(of_zone, z, taps, search) for of_zone, z in zip(fits, prepared, strict=True)]
     if steady and settings.kind == "tap":
         fits = judged(fits, [z.decimator.shift_hz for z in prepared])
     fitted = []
@@ -92,6 +95,19 @@ def fit_taps(
         kept = _without_strange([each.reading for each in fitted], own)
         fitted = [replace(each, reading=reading) for each, reading in zip(fitted, kept, strict=True)]
     return tuple(fitted), prepared
+
+
+def _together(fits: list[TapFit | None], zone: Prepared, taps: tuple[Tap, ...], search: bool) -> list[TapFit | None]:
+    """Let all taps decide on the modes of a zone.
+
+    They also search for lines that none of them shows, if the gain was steady: else a decay bends and leaves lines.
+    """
+    shift_hz = zone.decimator.shift_hz
+    if not search:
+        return decided(fits, shift_hz)
+    quiet = zone.whitened[: max(0, int((taps[0].onset_s - _BEFORE_S) * zone.rate_hz))]
+    inside_hz = (zone.decimator.pass_low_hz, zone.decimator.pass_high_hz)
+    return found_together(fits, quiet, inside_hz, shift_hz)
 
 
 def added_modes(found: TapFit, zone: Prepared, at_s: float) -> list[Mode]:

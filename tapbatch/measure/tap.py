@@ -31,6 +31,7 @@ from tapbatch.measure.candidates import candidates, left_beside, missed_lines, p
 from tapbatch.measure.geometric import Complex, Float
 from tapbatch.measure.poles import subspace_poles
 from tapbatch.measure.prune import TapFit, pruned, settled
+from tapbatch.measure.second_parts import second_parts
 
 _ROUNDS = 3
 _MOST_MODES = 48
@@ -77,6 +78,7 @@ def fit_tap(
     if found is None:
         return None
     pair, uneven = left_beside(found)
+    uneven |= second_parts(found)
     # The window alone is kept: a view of it would keep the samples of the whole section, once for every tap.
     samples = found.samples.copy()
     return replace(found, samples=samples, first=found.first + from_sample, scale=scale, pair=pair, uneven=uneven)

@@ -89,7 +89,7 @@ def test_the_terminal_leads_with_what_depends_least_on_the_caliper(shop: tuple[P
 @pytest.mark.slow
 def test_a_mode_that_only_one_word_can_excite_is_used(shop: tuple[Path, Result]) -> None:
     """Held and tapped for the others, the twist stands still: only three taps of nine show it."""
-    assert "50.8 Hz (1,1)" in shop[1].said
+    assert "50.8 Hz twist (1,1)" in shop[1].said
 
 
 def test_a_target_of_a_board_needs_a_note_or_hertz(tmp_path: Path) -> None:
