@@ -23,8 +23,8 @@ class Record:
     """The record: facts as (name, text), then rows.
 
     ``work``: stage, date, what was done, grams taken off, where, mass in grams, thickness in millimetres
-    from the thinnest to the thickest. ``modes``:
-    part, mode, note, how sure, hertz, T60. ``sound``: part, stage, EDT, T20 and T60 of the whole.
+    from the thinnest to the thickest. ``modes``: part, mode, note, how sure, hertz, T60. ``sound``: part,
+    stage, EDT, T20 and T60 of the whole.
     """
 
     facts: tuple[tuple[str, str], ...]
